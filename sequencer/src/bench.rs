@@ -1,0 +1,57 @@
+//! The poll loop over the io traits. It decides nothing: read, step, apply, tell.
+
+use crate::event::Events;
+use crate::input::{Inputs, Reading, Sample, SensorFault};
+use crate::io::{Hardware, Operator};
+use crate::output::Outputs;
+use crate::step::Sequencer;
+use crate::time::Instant;
+
+/// What one poll saw and did: all a recording needs.
+#[derive(Clone, Debug)]
+#[must_use = "a poll that is not recorded cannot be replayed"]
+pub struct Polled {
+    /// When.
+    pub at: Instant,
+    /// What was read.
+    pub inputs: Inputs,
+    /// What was set.
+    pub outputs: Outputs,
+    /// What happened.
+    pub events: Events,
+}
+
+/// One round: reads everything, steps the sequencer, sets every output, tells the operator, feeds the watchdog.
+///
+/// # Errors
+/// What [`Hardware::apply`] gave. The watchdog is *not* fed then, so a rig whose outputs cannot be set ends at rest.
+pub fn poll<H: Hardware, O: Operator>(
+    sequencer: &mut Sequencer,
+    hardware: &mut H,
+    operator: &mut O,
+) -> Result<Polled, H::Error> {
+    let at = hardware.now();
+    let inputs = Inputs {
+        far: reading(hardware.far()),
+        supply: reading(hardware.supply()),
+        thermometer: reading(hardware.thermometer()),
+        contacts: hardware.contacts(),
+        link_up: operator.link_up(),
+        command: operator.command(at, sequencer.phase()),
+    };
+    let step = sequencer.step(at, &inputs);
+    hardware.apply(step.outputs)?;
+    for event in &step.events {
+        operator.tell(at, event);
+    }
+    hardware.alive();
+    Ok(Polled { at, inputs, outputs: step.outputs, events: step.events })
+}
+
+fn reading(result: nb::Result<Sample, SensorFault>) -> Reading {
+    match result {
+        Ok(sample) => Reading::Sample(sample),
+        Err(nb::Error::WouldBlock) => Reading::Waiting,
+        Err(nb::Error::Other(fault)) => Reading::Sick(fault),
+    }
+}

@@ -1,0 +1,207 @@
+//! What a step tells: everything an operator, a recording or a report needs to know, in the order it happened.
+
+use crate::input::{Ask, Side};
+use crate::limits;
+use crate::measure::Figure;
+use crate::units::GaugePressure;
+use crate::verdict::{Diagnosis, SideResult, Verdict};
+
+/// Where the sequence stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Phase {
+    /// At rest, the far side measured empty: a run may start.
+    Ready,
+    /// At rest: zero offset and noise of the empty far side.
+    Precheck,
+    /// Opening the valve and feeding air until the far side stands in the band.
+    Fill,
+    /// Fed at pressure while the gas settles.
+    Soak,
+    /// Shutting the valve.
+    Isolate,
+    /// Emptying the supply side.
+    Vent,
+    /// Waiting for the trapped gas and the seats to settle.
+    Settle,
+    /// Watching the trapped pressure.
+    Measure,
+    /// Opening the valve into the open vent until the far side is measured empty.
+    SafeVent,
+    /// Waiting for the ends to be swapped.
+    Swap,
+    /// A fault is latched; the far side has been measured empty.
+    Fault,
+    /// Safe vent ran out of time: pressure may be trapped.
+    Trapped,
+    /// Emergency stop: everything at rest, nothing moves until it is released and acknowledged.
+    Held,
+}
+
+/// Why a run was stopped. Latched until acknowledged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Fault {
+    /// The emergency stop was pressed.
+    EmergencyStop,
+    /// The guard was opened during a run.
+    GuardOpen,
+    /// Far side above the recipe's or the rig's maximum.
+    OverPressure,
+    /// Supply side above the rig's hard maximum.
+    SupplyOverPressure,
+    /// The far transducer reported itself sick, gave impossible counts, or went silent.
+    FarSensor,
+    /// The supply transducer did.
+    SupplySensor,
+    /// The far pressure changed faster than gas can.
+    Slew,
+    /// The clock went back, or its counter wrapped.
+    Clock,
+    /// The polls came too far apart.
+    Stalled,
+    /// The operator could not be reached while needed.
+    LinkLost,
+    /// Noise or spread of the empty far side was not plausible.
+    Implausible,
+    /// The far side did not reach the band in time: no supply, or the valve is not open.
+    FillTimeout,
+    /// The far side left the band while fed.
+    BandLost,
+    /// The shut switch was not made in time.
+    NotShut,
+    /// The supply side did not empty in time.
+    VentTimeout,
+    /// A request to the operator was not answered in time.
+    NoAnswer(Ask),
+    /// The far side could not be emptied in time.
+    Trapped,
+    /// A phase outlived its time-out with nothing better to say; a defect, kept so that no phase can last for ever.
+    Overrun(Phase),
+}
+
+/// Why a start was refused: each condition that fails.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Refusal {
+    /// Not at rest and empty: a run, a fault or a vent is in progress.
+    pub busy: bool,
+    /// No recipe is loaded.
+    pub no_recipe: bool,
+    /// The emergency stop is pressed.
+    pub stop_pressed: bool,
+    /// The guard is open.
+    pub guard_open: bool,
+    /// The far transducer is not healthy.
+    pub far_sensor: bool,
+    /// The supply transducer is fitted and not healthy.
+    pub supply_sensor: bool,
+    /// The far side is not below the safe limit.
+    pub far_not_empty: bool,
+    /// The operator cannot be reached.
+    pub link_down: bool,
+}
+
+impl Refusal {
+    /// Whether any condition fails.
+    pub const fn any(self) -> bool {
+        self.busy
+            || self.no_recipe
+            || self.stop_pressed
+            || self.guard_open
+            || self.far_sensor
+            || self.supply_sensor
+            || self.far_not_empty
+            || self.link_down
+    }
+}
+
+/// What spoiled a window of samples.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Disturbance {
+    /// A sample did not arrive, or its number shows a hole.
+    Missing,
+    /// A sample came twice.
+    Repeated,
+    /// The transducer reported itself sick or gave impossible counts for a moment.
+    Implausible,
+    /// Two samples differ by more than noise can explain.
+    Jump,
+}
+
+/// Whether a fitting may be loosened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Disconnect {
+    /// Treat as pressurised.
+    Pressurised,
+    /// The far side has been measured below the safe limit for the whole dwell by a healthy transducer, and still is.
+    Safe,
+}
+
+/// One thing that happened.
+#[derive(Clone, Debug, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Event {
+    /// A phase began.
+    Entered {
+        /// The phase.
+        phase: Phase,
+        /// The side under test, where one is.
+        side: Option<Side>,
+    },
+    /// The operator is asked to do something.
+    Asked(Ask),
+    /// A start was refused.
+    Refused(Refusal),
+    /// Zero offset taken from the empty far side.
+    Zeroed {
+        /// Mean reading against the transducer's calibrated zero.
+        offset: GaugePressure,
+        /// Peak-to-peak reading, in pascals.
+        spread_pa: u32,
+    },
+    /// The valve has been shut (or said to be) at this far-side pressure.
+    Isolated {
+        /// Far-side pressure.
+        at: GaugePressure,
+    },
+    /// The window was spoiled and begins anew.
+    Restarted(Disturbance),
+    /// A look at the growing window: the figure so far. Not a verdict.
+    Looked(Figure),
+    /// One side's result, given only once the far side has been measured empty after it.
+    Judged(SideResult),
+    /// The run's result.
+    Proved {
+        /// Over all sides run.
+        verdict: Verdict,
+        /// Where a leak probably is.
+        diagnosis: Diagnosis,
+    },
+    /// A fault was latched.
+    Faulted(Fault),
+    /// The run was given up by the operator.
+    Aborted,
+    /// The latched fault was acknowledged.
+    Acknowledged,
+    /// A resting state still waits for a person.
+    Reminder(Phase),
+    /// Whether a fitting may be loosened has changed.
+    Disconnect(Disconnect),
+}
+
+/// The events of one step.
+pub type Events = heapless::Vec<Event, { limits::EVENTS_MAX }>;

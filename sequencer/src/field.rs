@@ -1,0 +1,206 @@
+//! Fields with names, units and ranges: the one table that validation, error messages and file readers share.
+
+use core::fmt;
+
+/// The base unit a field's number is in. File readers turn what the user typed into it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Unit {
+    /// Pascals above atmosphere, or a difference of pressure in pascals.
+    Pascal,
+    /// Pascals above vacuum.
+    PascalAbsolute,
+    /// Pascals a second.
+    PascalPerSecond,
+    /// Milliseconds.
+    Millisecond,
+    /// Cubic metres.
+    CubicMetre,
+    /// Pa·m³/s.
+    PascalCubicMetrePerSecond,
+    /// Kelvin.
+    Kelvin,
+    /// Kelvin a second.
+    KelvinPerSecond,
+    /// Converter counts.
+    Count,
+    /// Pascals a count.
+    PascalPerCount,
+    /// Kelvin a count.
+    KelvinPerCount,
+    /// A plain ratio.
+    Ratio,
+    /// Yes (1) or no (0).
+    Flag,
+}
+
+impl Unit {
+    /// The unit's symbol as printed after a number; empty for ratios and flags.
+    pub const fn symbol(self) -> &'static str {
+        match self {
+            Self::Pascal | Self::PascalAbsolute => "Pa",
+            Self::PascalPerSecond => "Pa/s",
+            Self::Millisecond => "ms",
+            Self::CubicMetre => "m³",
+            Self::PascalCubicMetrePerSecond => "Pa·m³/s",
+            Self::Kelvin => "K",
+            Self::KelvinPerSecond => "K/s",
+            Self::Count => "counts",
+            Self::PascalPerCount => "Pa/count",
+            Self::KelvinPerCount => "K/count",
+            Self::Ratio | Self::Flag => "",
+        }
+    }
+
+    /// Whether only whole numbers make sense.
+    pub const fn whole(self) -> bool {
+        matches!(self, Self::Pascal | Self::PascalPerSecond | Self::Millisecond | Self::Count | Self::Flag)
+    }
+}
+
+/// One field of a raw recipe or rig `T`.
+pub struct Field<T: 'static> {
+    /// Name, as written in files and errors.
+    pub name: &'static str,
+    /// What it is, in one line, for templates and help.
+    pub about: &'static str,
+    /// Base unit.
+    pub unit: Unit,
+    /// Least allowed value, in the base unit.
+    pub min: f64,
+    /// Greatest allowed value, in the base unit.
+    pub max: f64,
+    /// Reads the field, in the base unit.
+    pub get: fn(&T) -> f64,
+    /// Writes the field, in the base unit; the value is cut to what the field's type can hold.
+    pub set: fn(&mut T, f64),
+}
+
+impl<T> fmt::Debug for Field<T> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Field").field("name", &self.name).field("min", &self.min).field("max", &self.max).finish()
+    }
+}
+
+/// What is wrong with a field.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Problem {
+    /// Outside its own range (or not a number).
+    OutOfRange {
+        /// The value found.
+        value: f64,
+        /// Least allowed.
+        min: f64,
+        /// Greatest allowed.
+        max: f64,
+    },
+    /// Breaks a rule that ties it to another field.
+    Conflict {
+        /// The value found.
+        value: f64,
+        /// The other field.
+        with: &'static str,
+        /// The bound that follows from it.
+        bound: f64,
+        /// What the rule says, as a phrase after the field's name: "must stay below …".
+        rule: &'static str,
+    },
+}
+
+/// One thing wrong, with the field's name.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct FieldError {
+    /// The field.
+    pub field: &'static str,
+    /// Its unit.
+    pub unit: Unit,
+    /// What is wrong.
+    pub problem: Problem,
+}
+
+impl fmt::Display for FieldError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let unit = self.unit.symbol();
+        match self.problem {
+            Problem::OutOfRange { value, min, max } => {
+                write!(f, "{}: {value} {unit} is outside {min} to {max} {unit}", self.field)
+            }
+            Problem::Conflict { value, with, bound, rule } => {
+                write!(f, "{}: {value} {unit} {rule} {bound} {unit} (from {with})", self.field)
+            }
+        }
+    }
+}
+
+/// How many errors one validation reports; the tables are shorter than this.
+pub const ERRORS_MAX: usize = 48;
+
+/// Everything wrong with a recipe or rig, in the order of its table.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Errors(heapless::Vec<FieldError, ERRORS_MAX>);
+
+impl Errors {
+    pub(crate) const fn new() -> Self {
+        Self(heapless::Vec::new())
+    }
+
+    /// Adds one; past the capacity the rest are dropped, which cannot make an invalid recipe look valid.
+    pub(crate) fn add(&mut self, error: FieldError) {
+        let _ = self.0.push(error);
+    }
+
+    /// The errors.
+    pub fn as_slice(&self) -> &[FieldError] {
+        &self.0
+    }
+
+    /// Whether nothing is wrong.
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// Checks every field of `raw` against its own range.
+    pub(crate) fn ranges<T>(&mut self, raw: &T, fields: &[Field<T>]) {
+        for field in fields {
+            let value = (field.get)(raw);
+            // Written so that NaN fails.
+            if !(value >= field.min && value <= field.max) {
+                self.add(FieldError {
+                    field: field.name,
+                    unit: field.unit,
+                    problem: Problem::OutOfRange { value, min: field.min, max: field.max },
+                });
+            }
+        }
+    }
+
+    /// Adds a conflict unless `holds`.
+    pub(crate) fn require(
+        &mut self,
+        holds: bool,
+        field: &'static str,
+        unit: Unit,
+        value: f64,
+        rule: &'static str,
+        bound: f64,
+        with: &'static str,
+    ) {
+        if !holds {
+            self.add(FieldError { field, unit, problem: Problem::Conflict { value, with, bound, rule } });
+        }
+    }
+}
+
+impl fmt::Display for Errors {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (i, error) in self.0.iter().enumerate() {
+            if i > 0 {
+                writeln!(f)?;
+            }
+            write!(f, "{error}")?;
+        }
+        Ok(())
+    }
+}

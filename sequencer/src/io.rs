@@ -1,0 +1,73 @@
+//! The edge between the sequencer and a rig: two traits, each a contract of two parties.
+
+use crate::event::{Event, Phase};
+use crate::input::{Command, Contacts, Sample, SensorFault};
+use crate::output::Outputs;
+use crate::time::Instant;
+
+/// A rig: transducers, contacts, solenoids, a clock and a watchdog.
+///
+/// **For whoever implements it.** Every call returns at once: a conversion that is not ready is
+/// [`nb::Error::WouldBlock`], and so is a channel that is not fitted. Each conversion is handed over once, with a
+/// running number that counts conversions, not calls, so that a lost one shows. [`Hardware::now`] never goes back while
+/// the program runs; a counter that wraps in use must be widened. [`Hardware::apply`] sets *every* output every time.
+///
+/// **For whoever calls it.** Read, step, apply, and only then call [`Hardware::alive`]: a loop that stalls anywhere
+/// must run into the watchdog, and the watchdog must end in [`Outputs::REST`].
+pub trait Hardware {
+    /// Why outputs could not be set.
+    type Error;
+
+    /// The time now.
+    fn now(&mut self) -> Instant;
+
+    /// The far-side transducer.
+    ///
+    /// # Errors
+    /// `WouldBlock` while no new conversion is ready; a [`SensorFault`] when the transducer is known to be sick.
+    fn far(&mut self) -> nb::Result<Sample, SensorFault>;
+
+    /// The supply-side transducer. Not fitted by default.
+    ///
+    /// # Errors
+    /// As for [`Hardware::far`].
+    fn supply(&mut self) -> nb::Result<Sample, SensorFault> {
+        Err(nb::Error::WouldBlock)
+    }
+
+    /// The gas or wall thermometer. Not fitted by default.
+    ///
+    /// # Errors
+    /// As for [`Hardware::far`].
+    fn thermometer(&mut self) -> nb::Result<Sample, SensorFault> {
+        Err(nb::Error::WouldBlock)
+    }
+
+    /// The wired contacts.
+    fn contacts(&mut self) -> Contacts;
+
+    /// Sets every output.
+    ///
+    /// # Errors
+    /// When an output could not be set, or reads back otherwise.
+    fn apply(&mut self, outputs: Outputs) -> Result<(), Self::Error>;
+
+    /// Tells the watchdog that the loop is alive. Does nothing by default: a simulated rig has none.
+    fn alive(&mut self) {}
+}
+
+/// The person at the bench, or the host program in between.
+///
+/// **For whoever implements it.** Never wait: no command is `None`. A command is handed over once.
+pub trait Operator {
+    /// Whether the person can be reached.
+    fn link_up(&mut self) -> bool {
+        true
+    }
+
+    /// The next command, if there is one.
+    fn command(&mut self, now: Instant, phase: Phase) -> Option<Command>;
+
+    /// Something happened.
+    fn tell(&mut self, at: Instant, event: &Event);
+}

@@ -1,0 +1,41 @@
+use super::figure::Figure;
+use super::quantile::student_quantile;
+use super::schedule::Schedule;
+use crate::units::LeakRate;
+
+/// What one look allows to be said.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Decision {
+    /// Leak and guard band under the limit.
+    Tight,
+    /// Leak less guard band over the limit.
+    Leaking,
+    /// The pressure rises by more than the figure's doubt: something feeds the far side, and would hide a leak.
+    Rising,
+    /// Not yet.
+    Open,
+}
+
+/// The share of the limit a proven rise must pass before the window is called spoiled: a rise that could hide a quarter
+/// of the limit (our judgement, no source).
+const RISE_SHARE: f64 = 0.25;
+
+/// Compares a figure with the limit, with a guard band on either side: accepted only where the figure plus
+/// `k·u` is under the limit, rejected only where the figure less `k·u` is over it (guarded acceptance and guarded
+/// rejection, JCGM 106:2012 clause 8; ISO 14253-1). `k` is Student's factor for the risk of one look.
+pub fn decide(figure: &Figure, limit: LeakRate, schedule: &Schedule) -> Decision {
+    let u = figure.budget.combined;
+    let leak = figure.leak.pa_m3_s();
+    let accept = student_quantile(schedule.z_accept(), figure.budget.freedom) * u;
+    let reject = student_quantile(schedule.z_reject(), figure.budget.freedom) * u;
+    if -leak - reject > RISE_SHARE * limit.pa_m3_s() {
+        Decision::Rising
+    } else if leak + accept <= limit.pa_m3_s() {
+        Decision::Tight
+    } else if leak - reject >= limit.pa_m3_s() {
+        Decision::Leaking
+    } else {
+        Decision::Open
+    }
+}

@@ -1,0 +1,22 @@
+//! From samples to a figure with its uncertainty, and from that to a verdict. Numbers only: nothing here knows of
+//! phases or valves.
+//!
+//! Samples are folded into at most [`crate::limits::BLOCKS`] blocks as they come ([`Folded`]), in integers, so that
+//! nothing is lost to rounding and memory does not grow. A [`Fit`] then works through the blocks a few at a time and
+//! ends in an [`Estimate`]; [`figure`](Figure::new) turns that into a leak with its budget; [`decide`] into a verdict.
+
+mod decide;
+mod diagnose;
+mod figure;
+mod fit;
+mod fold;
+mod quantile;
+mod schedule;
+
+pub use decide::{Decision, decide};
+pub use diagnose::diagnose;
+pub use figure::{Budget, Conditions, Figure};
+pub use fit::{Estimate, Fit, Shape, fit};
+pub use fold::Folded;
+pub use quantile::{normal_quantile, student_quantile};
+pub use schedule::Schedule;

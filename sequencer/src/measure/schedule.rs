@@ -1,0 +1,76 @@
+use super::quantile::normal_quantile;
+use crate::limits::LOOKS_MAX;
+use crate::recipe::RawRecipe;
+use crate::time::{Duration, millis};
+
+/// When a growing window is looked at, and how sure each look must be.
+///
+/// Windows grow by a quarter from look to look. Each look may be wrong with an equal share of the whole risk; the sum
+/// over the looks bounds the chance that any is (Boole's inequality), whatever the correlation between looks. That is
+/// cautious, but cheap here: a slope's uncertainty falls as the 3/2 power of time, so even the factor asked for by
+/// twenty looks costs only a fifth more time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Schedule {
+    looks: u32,
+    first: Duration,
+    last: Duration,
+    z_accept: f64,
+    z_reject: f64,
+    z_coverage: f64,
+}
+
+impl Schedule {
+    /// From the recipe's times and risks.
+    pub(crate) fn new(raw: &RawRecipe) -> Self {
+        let (first, last) = (millis(raw.measure_ms_min), millis(raw.measure_ms_max));
+        let mut looks = 1;
+        let mut window = first;
+        while window < last && looks < LOOKS_MAX {
+            window = longer(window);
+            looks += 1;
+        }
+        let share = f64::from(looks);
+        Self {
+            looks,
+            first,
+            last,
+            z_accept: normal_quantile(1.0 - raw.false_accept / share),
+            z_reject: normal_quantile(1.0 - raw.false_reject / share),
+            z_coverage: normal_quantile(0.5 + raw.coverage / 2.0),
+        }
+    }
+
+    /// How many looks there are at most.
+    pub const fn looks(&self) -> u32 {
+        self.looks
+    }
+
+    /// The window at which the first look is taken.
+    pub const fn first(&self) -> Duration {
+        self.first
+    }
+
+    /// The window after one of this length, never past the last.
+    pub fn next(&self, window: Duration) -> Duration {
+        longer(window).min(self.last)
+    }
+
+    /// Normal quantile a look must reach to call a valve tight.
+    pub const fn z_accept(&self) -> f64 {
+        self.z_accept
+    }
+
+    /// Normal quantile a look must reach to call a valve leaking.
+    pub const fn z_reject(&self) -> f64 {
+        self.z_reject
+    }
+
+    /// Two-sided normal quantile of the stated coverage.
+    pub const fn z_coverage(&self) -> f64 {
+        self.z_coverage
+    }
+}
+
+fn longer(window: Duration) -> Duration {
+    Duration::from_ticks(window.as_ticks() + window.as_ticks() / 4)
+}

@@ -1,0 +1,50 @@
+//! What comes out of a step: the wanted state of each solenoid.
+
+/// A shut-or-open solenoid valve in the gas path.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Gate {
+    /// No flow.
+    Shut,
+    /// Flow.
+    Open,
+}
+
+/// The 3/2 pilot valve of the valve's actuator.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Pilot {
+    /// Actuator open to the room: the spring shuts the valve.
+    Exhausted,
+    /// Actuator fed with air: the valve opens.
+    Fed,
+}
+
+/// The wanted state of every output.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Outputs {
+    /// Supply valve: normally closed, energised opens.
+    pub supply: Gate,
+    /// Vent valve: normally open, energised shuts.
+    pub vent: Gate,
+    /// Pilot valve: normally exhausted, energised feeds the actuator.
+    pub pilot: Pilot,
+}
+
+impl Outputs {
+    /// De-energised: supply shut, vent open, pilot exhausted. At rest is *not* always safe: a spring-return valve
+    /// shuts, and may trap pressure on the far side.
+    pub const REST: Self = Self { supply: Gate::Shut, vent: Gate::Open, pilot: Pilot::Exhausted };
+
+    /// Supply shut, vent open, and the valve driven open into the vent.
+    pub const OPEN_TO_VENT: Self = Self { supply: Gate::Shut, vent: Gate::Open, pilot: Pilot::Fed };
+
+    /// Supply and vent both open: shop air would blow straight through. Never allowed.
+    pub const fn blows_through(self) -> bool {
+        matches!((self.supply, self.vent), (Gate::Open, Gate::Open))
+    }
+}

@@ -1,0 +1,441 @@
+//! The rig: what is fitted, what a count is worth, and the limits that belong to the hardware, not to a recipe.
+
+use crate::field::{Errors, Field, Unit};
+use crate::limits;
+use crate::time::{Duration, millis};
+use crate::units::{AbsolutePressure, GaugePressure, LeakRate, PressureRate, Temperature, Volume};
+
+/// A pressure transducer behind its converter: `pressure = (counts − zero_counts) × pa_per_count`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Transducer {
+    /// Counts at atmospheric pressure, from the last zero check.
+    pub zero_counts: i32,
+    /// Pascals one count stands for.
+    pub pa_per_count: f64,
+    /// Least counts a healthy transducer gives.
+    pub counts_min: i32,
+    /// Most counts a healthy transducer gives.
+    pub counts_max: i32,
+}
+
+impl Transducer {
+    /// 0 to 10 bar gauge over 16 bits with live zero, the rig of the examples.
+    pub const DEMO: Self =
+        Self { zero_counts: 3_277, pa_per_count: 1_000_000.0 / 58_982.0, counts_min: 1_000, counts_max: 65_000 };
+
+    /// The gauge pressure a reading stands for, to the nearest pascal, saturating.
+    pub fn pressure(&self, counts: i32) -> GaugePressure {
+        let pascals = f64::from(counts.saturating_sub(self.zero_counts)) * self.pa_per_count;
+        // `as` saturates; half a pascal either way is far below any converter's step, so plain truncation
+        // after the offset is enough, and avoids a call to `round`.
+        GaugePressure::from_pascals((pascals + if pascals < 0.0 { -0.5 } else { 0.5 }) as i32)
+    }
+
+    /// The reading a gauge pressure gives, to the nearest count: what a simulated converter needs.
+    pub fn counts(&self, pascals: f64) -> i32 {
+        libm::round(pascals / self.pa_per_count) as i32 + self.zero_counts
+    }
+
+    /// Whether a healthy transducer can give this reading.
+    pub const fn plausible(&self, counts: i32) -> bool {
+        self.counts_min <= counts && counts <= self.counts_max
+    }
+}
+
+/// A thermometer behind its converter: `kelvin = kelvin_at_zero + counts × kelvin_per_count`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Thermometer {
+    /// Kelvin at a reading of zero.
+    pub kelvin_at_zero: f64,
+    /// Kelvin a count.
+    pub kelvin_per_count: f64,
+}
+
+impl Thermometer {
+    /// The temperature a reading stands for.
+    pub fn temperature(&self, counts: i32) -> Temperature {
+        Temperature::from_kelvin(self.kelvin_at_zero + f64::from(counts) * self.kelvin_per_count)
+    }
+}
+
+/// A rig as written down, not yet checked. Ranges and meanings are in [`FIELDS`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[allow(missing_docs, reason = "each field is described once, in FIELDS")]
+pub struct RawRig {
+    pub hard_max_pa: u32,
+    pub safe_pa: u32,
+    pub safe_dwell_ms: u32,
+    pub safe_vent_ms_max: u32,
+    pub stall_ms_max: u32,
+    pub changeover_ms: u32,
+    pub guard_fitted: bool,
+    pub shut_switch_fitted: bool,
+    pub far: Transducer,
+    pub supply: Option<Transducer>,
+    pub thermometer: Option<Thermometer>,
+    pub atmosphere_pa: f64,
+    pub far_volume_m3: f64,
+    pub far_volume_u_rel: f64,
+    pub gain_u_rel: f64,
+    pub background_pa_m3_s: f64,
+    pub background_u_pa_m3_s: f64,
+    pub drift_u_k_s: f64,
+    /// Time constant of the gas settling in the far side, seconds; `None` until a blank run has found it.
+    pub tau_s: Option<f64>,
+}
+
+impl RawRig {
+    /// The rig of the examples. Every figure is ours, for the demonstration only.
+    pub const DEMO: Self = Self {
+        hard_max_pa: 900_000,
+        safe_pa: 3_000,
+        safe_dwell_ms: 1_000,
+        safe_vent_ms_max: 30_000,
+        stall_ms_max: 250,
+        changeover_ms: 50,
+        guard_fitted: true,
+        shut_switch_fitted: false,
+        far: Transducer::DEMO,
+        supply: Some(Transducer::DEMO),
+        thermometer: None,
+        atmosphere_pa: 101_325.0,
+        far_volume_m3: 45e-6,
+        far_volume_u_rel: 0.02,
+        gain_u_rel: 0.002,
+        background_pa_m3_s: 0.0,
+        background_u_pa_m3_s: 5e-6,
+        drift_u_k_s: 2e-5,
+        tau_s: None,
+    };
+}
+
+impl Default for RawRig {
+    fn default() -> Self {
+        Self::DEMO
+    }
+}
+
+/// The rig's fields in the order they are checked and written.
+pub const FIELDS: &[Field<RawRig>] = &[
+    Field {
+        name: "hard_max",
+        about: "gauge pressure above which supply is shut whatever the recipe says",
+        unit: Unit::Pascal,
+        min: 20_000.0,
+        max: limits::HARD_MAX_PA as f64,
+        get: |r| r.hard_max_pa.into(),
+        set: |r, v| r.hard_max_pa = v as u32,
+    },
+    Field {
+        name: "safe",
+        about: "gauge pressure below which a fitting may be loosened",
+        unit: Unit::Pascal,
+        min: limits::SAFE_PA_MIN as f64,
+        max: limits::SAFE_PA_MAX as f64,
+        get: |r| r.safe_pa.into(),
+        set: |r, v| r.safe_pa = v as u32,
+    },
+    Field {
+        name: "safe_dwell",
+        about: "how long the far side must stay below the safe limit",
+        unit: Unit::Millisecond,
+        min: 200.0,
+        max: 60_000.0,
+        get: |r| r.safe_dwell_ms.into(),
+        set: |r, v| r.safe_dwell_ms = v as u32,
+    },
+    Field {
+        name: "safe_vent_max",
+        about: "longest a safe vent may take before pressure counts as trapped",
+        unit: Unit::Millisecond,
+        min: 1_000.0,
+        max: 600_000.0,
+        get: |r| r.safe_vent_ms_max.into(),
+        set: |r, v| r.safe_vent_ms_max = v as u32,
+    },
+    Field {
+        name: "stall_max",
+        about: "longest gap between polls before a run is given up",
+        unit: Unit::Millisecond,
+        min: 10.0,
+        max: 2_000.0,
+        get: |r| r.stall_ms_max.into(),
+        set: |r, v| r.stall_ms_max = v as u32,
+    },
+    Field {
+        name: "changeover",
+        about: "time between shutting supply and opening vent, and the other way round",
+        unit: Unit::Millisecond,
+        min: 0.0,
+        max: 2_000.0,
+        get: |r| r.changeover_ms.into(),
+        set: |r, v| r.changeover_ms = v as u32,
+    },
+    Field {
+        name: "guard_fitted",
+        about: "a guard contact is wired",
+        unit: Unit::Flag,
+        min: 0.0,
+        max: 1.0,
+        get: |r| f64::from(u8::from(r.guard_fitted)),
+        set: |r, v| r.guard_fitted = v != 0.0,
+    },
+    Field {
+        name: "shut_switch_fitted",
+        about: "a switch on the valve says when it is shut",
+        unit: Unit::Flag,
+        min: 0.0,
+        max: 1.0,
+        get: |r| f64::from(u8::from(r.shut_switch_fitted)),
+        set: |r, v| r.shut_switch_fitted = v != 0.0,
+    },
+    Field {
+        name: "far_zero",
+        about: "far-side transducer: counts at atmospheric pressure",
+        unit: Unit::Count,
+        min: -16_777_216.0,
+        max: 16_777_216.0,
+        get: |r| r.far.zero_counts.into(),
+        set: |r, v| r.far.zero_counts = v as i32,
+    },
+    Field {
+        name: "far_step",
+        about: "far-side transducer: pascals a count",
+        unit: Unit::PascalPerCount,
+        min: 0.001,
+        max: 1_000.0,
+        get: |r| r.far.pa_per_count,
+        set: |r, v| r.far.pa_per_count = v,
+    },
+    Field {
+        name: "far_counts_min",
+        about: "far-side transducer: least counts when healthy",
+        unit: Unit::Count,
+        min: -16_777_216.0,
+        max: 16_777_216.0,
+        get: |r| r.far.counts_min.into(),
+        set: |r, v| r.far.counts_min = v as i32,
+    },
+    Field {
+        name: "far_counts_max",
+        about: "far-side transducer: most counts when healthy",
+        unit: Unit::Count,
+        min: -16_777_216.0,
+        max: 16_777_216.0,
+        get: |r| r.far.counts_max.into(),
+        set: |r, v| r.far.counts_max = v as i32,
+    },
+    Field {
+        name: "atmosphere",
+        about: "absolute pressure of the surroundings",
+        unit: Unit::PascalAbsolute,
+        min: 50_000.0,
+        max: 110_000.0,
+        get: |r| r.atmosphere_pa,
+        set: |r, v| r.atmosphere_pa = v,
+    },
+    Field {
+        name: "far_volume",
+        about: "gas trapped between ball and transducer, with the adapter",
+        unit: Unit::CubicMetre,
+        min: 1e-7,
+        max: 0.1,
+        get: |r| r.far_volume_m3,
+        set: |r, v| r.far_volume_m3 = v,
+    },
+    Field {
+        name: "far_volume_u",
+        about: "standard uncertainty of the far volume, as a ratio",
+        unit: Unit::Ratio,
+        min: 0.0,
+        max: 0.5,
+        get: |r| r.far_volume_u_rel,
+        set: |r, v| r.far_volume_u_rel = v,
+    },
+    Field {
+        name: "gain_u",
+        about: "standard uncertainty of the far transducer's gain, as a ratio",
+        unit: Unit::Ratio,
+        min: 0.0,
+        max: 0.1,
+        get: |r| r.gain_u_rel,
+        set: |r, v| r.gain_u_rel = v,
+    },
+    Field {
+        name: "background",
+        about: "the rig's own leak, from a blank run",
+        unit: Unit::PascalCubicMetrePerSecond,
+        min: -0.1,
+        max: 0.1,
+        get: |r| r.background_pa_m3_s,
+        set: |r, v| r.background_pa_m3_s = v,
+    },
+    Field {
+        name: "background_u",
+        about: "standard uncertainty of the rig's own leak",
+        unit: Unit::PascalCubicMetrePerSecond,
+        min: 0.0,
+        max: 0.1,
+        get: |r| r.background_u_pa_m3_s,
+        set: |r, v| r.background_u_pa_m3_s = v,
+    },
+    Field {
+        name: "drift_u",
+        about: "standard uncertainty of how fast the gas temperature drifts",
+        unit: Unit::KelvinPerSecond,
+        min: 0.0,
+        max: 1.0,
+        get: |r| r.drift_u_k_s,
+        set: |r, v| r.drift_u_k_s = v,
+    },
+];
+
+/// A rig that has been checked as a whole. The only way to one is [`RawRig::validate`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rig {
+    raw: RawRig,
+}
+
+impl RawRig {
+    /// Checks every field and every rule between fields.
+    ///
+    /// # Errors
+    /// All that is wrong, at once.
+    pub fn validate(&self) -> Result<Rig, Errors> {
+        let mut errors = Errors::new();
+        errors.ranges(self, FIELDS);
+        check_transducer(&mut errors, &self.far, self.hard_max_pa, "far_counts_min", "far_counts_max");
+        if let Some(supply) = &self.supply {
+            errors.require(
+                (0.001..=1_000.0).contains(&supply.pa_per_count),
+                "supply_step",
+                Unit::PascalPerCount,
+                supply.pa_per_count,
+                "must be 0.001 to",
+                1_000.0,
+                "supply_step",
+            );
+            check_transducer(&mut errors, supply, self.hard_max_pa, "supply_counts_min", "supply_counts_max");
+        }
+        if let Some(tau) = self.tau_s {
+            errors.require((0.1..=600.0).contains(&tau), "tau", Unit::Ratio, tau, "must be 0.1 s to", 600.0, "tau");
+        }
+        if let Some(t) = &self.thermometer {
+            errors.require(
+                t.kelvin_at_zero.is_finite() && t.kelvin_at_zero.abs() <= 1e4,
+                "thermometer_zero",
+                Unit::Kelvin,
+                t.kelvin_at_zero,
+                "must be within ±",
+                1e4,
+                "thermometer_zero",
+            );
+            errors.require(
+                (1e-6..=10.0).contains(&t.kelvin_per_count),
+                "thermometer_step",
+                Unit::KelvinPerCount,
+                t.kelvin_per_count,
+                "must be 1e-6 to",
+                10.0,
+                "thermometer_step",
+            );
+        }
+        errors.require(
+            f64::from(self.safe_vent_ms_max) >= 2.0 * f64::from(self.safe_dwell_ms),
+            "safe_vent_max",
+            Unit::Millisecond,
+            self.safe_vent_ms_max.into(),
+            "must be at least twice the dwell,",
+            2.0 * f64::from(self.safe_dwell_ms),
+            "safe_dwell",
+        );
+        if errors.is_empty() { Ok(Rig { raw: *self }) } else { Err(errors) }
+    }
+}
+
+/// A transducer must be able to show the hard maximum, and atmospheric pressure, from inside its healthy range.
+fn check_transducer(
+    errors: &mut Errors,
+    t: &Transducer,
+    hard_max_pa: u32,
+    min: &'static str,
+    max: &'static str,
+) {
+    errors.require(
+        t.counts_min < t.zero_counts,
+        min,
+        Unit::Count,
+        t.counts_min.into(),
+        "must lie below the zero,",
+        t.zero_counts.into(),
+        "zero",
+    );
+    let top = f64::from(t.zero_counts) + f64::from(hard_max_pa) / t.pa_per_count;
+    errors.require(
+        f64::from(t.counts_max) >= top,
+        max,
+        Unit::Count,
+        t.counts_max.into(),
+        "must reach the hard maximum, at",
+        top,
+        "hard_max",
+    );
+}
+
+impl Rig {
+    /// What was written down.
+    pub const fn raw(&self) -> &RawRig {
+        &self.raw
+    }
+
+    pub(crate) const fn hard_max(&self) -> GaugePressure {
+        GaugePressure::from_pascals(self.raw.hard_max_pa as i32)
+    }
+
+    /// Below this, measured by a healthy transducer for the dwell, a fitting may be loosened.
+    pub const fn safe_limit(&self) -> GaugePressure {
+        GaugePressure::from_pascals(self.raw.safe_pa as i32)
+    }
+
+    pub(crate) const fn safe_dwell(&self) -> Duration {
+        millis(self.raw.safe_dwell_ms)
+    }
+
+    pub(crate) const fn safe_vent_max(&self) -> Duration {
+        millis(self.raw.safe_vent_ms_max)
+    }
+
+    pub(crate) const fn stall_max(&self) -> Duration {
+        millis(self.raw.stall_ms_max)
+    }
+
+    pub(crate) const fn changeover(&self) -> Duration {
+        millis(self.raw.changeover_ms)
+    }
+
+    /// Gas trapped between ball and transducer.
+    pub const fn far_volume(&self) -> Volume {
+        Volume::from_cubic_metres(self.raw.far_volume_m3)
+    }
+
+    /// Absolute pressure of the surroundings.
+    pub const fn atmosphere(&self) -> AbsolutePressure {
+        AbsolutePressure::from_pascals(self.raw.atmosphere_pa)
+    }
+
+    /// The rig's own leak, from its last blank run.
+    pub const fn background(&self) -> LeakRate {
+        LeakRate::from_pa_m3_s(self.raw.background_pa_m3_s)
+    }
+
+    /// How fast the far pressure falls at a given leak, for choosing thresholds.
+    pub fn rate_of(&self, leak: LeakRate) -> PressureRate {
+        PressureRate::from_pascals_per_second(-leak.pa_m3_s() / self.raw.far_volume_m3)
+    }
+}

@@ -1,0 +1,25 @@
+//! Time as the sequencer sees it: microseconds since some start, never wrapping in practice (584 000 years).
+//!
+//! The clock belongs to the caller. What the sequencer asks of it is in [`crate::io::Rig::now`]: it never goes back.
+//! A counter that wrapped, or was reset, is seen as going back and faults the run.
+
+/// A moment, in microseconds since the clock's own start.
+pub type Instant = fugit::MonotonicTimerInstantU64<1_000_000>;
+
+/// A span of time, in microseconds.
+pub type Duration = fugit::TimerDurationU64<1_000_000>;
+
+/// A span from whole milliseconds.
+pub const fn millis(ms: u32) -> Duration {
+    Duration::from_ticks(ms as u64 * 1_000)
+}
+
+/// Time from `earlier` to `later`, zero if the order is reversed.
+pub(crate) fn since(later: Instant, earlier: Instant) -> Duration {
+    Duration::from_ticks(later.as_ticks().saturating_sub(earlier.as_ticks()))
+}
+
+/// `start + span`, saturating at the end of time.
+pub(crate) fn after(start: Instant, span: Duration) -> Instant {
+    Instant::from_ticks(start.as_ticks().saturating_add(span.as_ticks()))
+}

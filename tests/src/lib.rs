@@ -1,0 +1,1 @@
+//! Shared kit of the workspace-level tests.
