@@ -28,6 +28,12 @@ pub enum Unit {
     PascalPerCount,
     /// Kelvin a count.
     KelvinPerCount,
+    /// Seconds, where fractions matter: time constants.
+    Second,
+    /// Pascals where fractions matter: noise.
+    PascalRms,
+    /// Sonic conductance of ISO 6358, m³/(s·Pa).
+    SonicConductance,
     /// A plain ratio.
     Ratio,
     /// Yes (1) or no (0).
@@ -48,6 +54,9 @@ impl Unit {
             Self::Count => "counts",
             Self::PascalPerCount => "Pa/count",
             Self::KelvinPerCount => "K/count",
+            Self::Second => "s",
+            Self::PascalRms => "Pa",
+            Self::SonicConductance => "m³/(s·Pa)",
             Self::Ratio | Self::Flag => "",
         }
     }
@@ -135,19 +144,20 @@ impl fmt::Display for FieldError {
 }
 
 /// How many errors one validation reports; the tables are shorter than this.
-pub const ERRORS_MAX: usize = 48;
+pub const ERRORS_MAX: usize = 64;
 
 /// Everything wrong with a recipe or rig, in the order of its table.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Errors(heapless::Vec<FieldError, ERRORS_MAX>);
 
 impl Errors {
-    pub(crate) const fn new() -> Self {
+    /// Nothing wrong so far.
+    pub const fn new() -> Self {
         Self(heapless::Vec::new())
     }
 
     /// Adds one; past the capacity the rest are dropped, which cannot make an invalid recipe look valid.
-    pub(crate) fn add(&mut self, error: FieldError) {
+    pub fn add(&mut self, error: FieldError) {
         let _ = self.0.push(error);
     }
 
@@ -162,7 +172,7 @@ impl Errors {
     }
 
     /// Checks every field of `raw` against its own range.
-    pub(crate) fn ranges<T>(&mut self, raw: &T, fields: &[Field<T>]) {
+    pub fn ranges<T>(&mut self, raw: &T, fields: &[Field<T>]) {
         for field in fields {
             let value = (field.get)(raw);
             // Written so that NaN fails.
@@ -177,7 +187,7 @@ impl Errors {
     }
 
     /// Adds a conflict unless `holds`.
-    pub(crate) fn require(
+    pub fn require(
         &mut self,
         holds: bool,
         field: &'static str,
