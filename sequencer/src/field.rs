@@ -151,13 +151,12 @@ pub const ERRORS_MAX: usize = 64;
 pub struct Errors(heapless::Vec<FieldError, ERRORS_MAX>);
 
 impl Errors {
-    /// Nothing wrong so far.
-    pub const fn new() -> Self {
+    pub(crate) const fn new() -> Self {
         Self(heapless::Vec::new())
     }
 
     /// Adds one; past the capacity the rest are dropped, which cannot make an invalid recipe look valid.
-    pub fn add(&mut self, error: FieldError) {
+    pub(crate) fn add(&mut self, error: FieldError) {
         let _ = self.0.push(error);
     }
 
@@ -165,42 +164,61 @@ impl Errors {
     pub fn as_slice(&self) -> &[FieldError] {
         &self.0
     }
+}
 
-    /// Whether nothing is wrong.
-    pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
+/// Goes through the rules and reports each one broken. Errors are handed on one by one, so that a controller need not
+/// hold them all.
+pub(crate) struct Examiner<'a> {
+    report: &'a mut dyn FnMut(FieldError),
+    clean: bool,
+}
+
+impl<'a> Examiner<'a> {
+    pub(crate) fn new(report: &'a mut dyn FnMut(FieldError)) -> Self {
+        Self { report, clean: true }
+    }
+
+    /// Whether every rule so far holds.
+    pub(crate) const fn clean(&self) -> bool {
+        self.clean
+    }
+
+    /// Reports `error` unless `holds`.
+    pub(crate) fn require(&mut self, holds: bool, error: FieldError) {
+        if !holds {
+            self.clean = false;
+            (self.report)(error);
+        }
     }
 
     /// Checks every field of `raw` against its own range.
-    pub fn ranges<T>(&mut self, raw: &T, fields: &[Field<T>]) {
+    pub(crate) fn ranges<T>(&mut self, raw: &T, fields: &[Field<T>]) {
         for field in fields {
             let value = (field.get)(raw);
-            // Written so that NaN fails.
-            if !(value >= field.min && value <= field.max) {
-                self.add(FieldError {
-                    field: field.name,
-                    unit: field.unit,
-                    problem: Problem::OutOfRange { value, min: field.min, max: field.max },
-                });
-            }
+            // NaN lies in no range.
+            let holds = value >= field.min && value <= field.max;
+            let problem = Problem::OutOfRange { value, min: field.min, max: field.max };
+            self.require(holds, FieldError { field: field.name, unit: field.unit, problem });
         }
     }
 
-    /// Adds a conflict unless `holds`.
-    pub fn require(
-        &mut self,
-        holds: bool,
-        field: &'static str,
-        unit: Unit,
-        value: f64,
-        rule: &'static str,
-        bound: f64,
-        with: &'static str,
-    ) {
-        if !holds {
-            self.add(FieldError { field, unit, problem: Problem::Conflict { value, with, bound, rule } });
-        }
+    /// Checks a number that stands in no table.
+    pub(crate) fn range(&mut self, field: &'static str, unit: Unit, value: f64, min: f64, max: f64) {
+        let problem = Problem::OutOfRange { value, min, max };
+        self.require(value >= min && value <= max, FieldError { field, unit, problem });
     }
+}
+
+/// A broken rule between two fields: "`field`: `value` `rule` `bound` (from `with`)".
+pub(crate) const fn conflict(
+    field: &'static str,
+    unit: Unit,
+    value: f64,
+    rule: &'static str,
+    bound: f64,
+    with: &'static str,
+) -> FieldError {
+    FieldError { field, unit, problem: Problem::Conflict { value, with, bound, rule } }
 }
 
 impl fmt::Display for Errors {

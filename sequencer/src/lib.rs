@@ -1,21 +1,67 @@
 #![no_std]
 #![deny(missing_docs)]
-#![deny(
-    clippy::indexing_slicing,
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::panic,
-    clippy::unreachable,
-    reason = "nothing in the sequencer may panic: the valve would stay as it is"
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::indexing_slicing,
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::unreachable,
+        reason = "nothing in the sequencer may panic: the valve would stay as it is"
+    )
 )]
+//! The pressure-hold test of a ball valve, from both sides, as a pure step function.
+//!
+//! # Calling contract
+//!
+//! 1. Check the rig and the recipe once: [`rig::RawRig::validate`], [`recipe::RawRecipe::validate`]. Only what has been
+//!    checked as a whole gets in.
+//! 2. Make a [`step::Sequencer`]. It assumes that the far side is pressurised.
+//! 3. Over and over: read everything into [`input::Inputs`], call [`step::Sequencer::step`] with the time, set *all* of
+//!    [`step::Step::outputs`], and pass the events on. [`bench::poll`] is that loop for anything that implements
+//!    [`io::Hardware`] and [`io::Operator`].
+//!
+//! Time comes in as an argument and must not go back; polls must not lie further apart than the rig's `stall_max`.
+//! If either happens it is seen, the run is void, and the valve is opened into the vent. A step with nothing new in it,
+//! early or repeated, changes nothing. Every step is bounded work; none waits.
+//!
+//! The same inputs give the same outputs, events and verdict, bit for bit, on every machine: decisions rest on integers
+//! and on IEEE 754 `f64` with + − × ÷, and on [`libm`] in software for the rest. So a recording is the rig, the recipe
+//! and the inputs, and replaying it *is* running the sequencer again.
+//!
+//! # Map
+//!
+//! [`units`], [`time`], [`limits`]: quantities and bounds. [`rig`], [`recipe`], [`field`]: what is tested on and how.
+//! [`input`] → [`step`] → [`output`], [`event`]: the machine. `phase`: a file each, in the order of a run.
+//! `interlock`: the last word on outputs. [`measure`]: samples to figure to verdict. [`verdict`]: results.
+//! [`io`], [`bench`], [`adapters`]: the edge to real or simulated hardware.
+//!
+//! # Example
+//!
+//! ```
+//! use seathold_sequencer::{input::Inputs, output::Gate, recipe::RawRecipe, rig::RawRig, step::Sequencer, time::Instant};
+//!
+//! let rig = RawRig::DEMO.validate().unwrap();
+//! let recipe = RawRecipe::DEMO.validate(&rig).unwrap();
+//! let mut sequencer = Sequencer::new(rig, Some(recipe));
+//! let step = sequencer.step(Instant::from_ticks(0), &Inputs::IDLE);
+//! // The first thing is to open the valve into the vent, and look.
+//! assert_eq!((step.outputs.supply, step.outputs.vent), (Gate::Shut, Gate::Open));
+//! ```
+
+pub mod adapters;
 pub mod bench;
+mod channel;
 pub mod event;
 pub mod field;
 pub mod input;
+mod interlock;
 pub mod io;
 pub mod limits;
 pub mod measure;
 pub mod output;
+mod phase;
 pub mod recipe;
 pub mod rig;
 pub mod step;

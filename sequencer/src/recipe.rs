@@ -1,6 +1,6 @@
 //! The recipe: how one valve is tested. Raw as it arrives, checked as a whole before anything moves.
 
-use crate::field::{Errors, Field, Unit};
+use crate::field::{Errors, Examiner, Field, FieldError, Unit, conflict};
 use crate::limits;
 use crate::measure::Schedule;
 use crate::rig::Rig;
@@ -423,62 +423,101 @@ pub struct Recipe {
 }
 
 impl RawRecipe {
-    /// Checks every field, every rule between fields, and every rule that ties the recipe to the rig.
+    /// Checks every field, every rule between fields, and every rule that ties the recipe to the rig, and reports all
+    /// that is wrong, one by one.
+    pub fn examine(&self, rig: &Rig, report: &mut dyn FnMut(FieldError)) -> Option<Recipe> {
+        let mut examiner = Examiner::new(report);
+        examiner.ranges(self, FIELDS);
+        self.check_pressures(rig, &mut examiner);
+        self.check_times(rig, &mut examiner);
+        let tau_missing = self.model == Model::LineAndTransient && rig.raw().tau_s.is_none();
+        examiner.require(
+            !tau_missing,
+            conflict("model", Unit::Flag, 1.0, "needs the rig's time constant, fields set:", 1.0, "tau"),
+        );
+        examiner.clean().then(|| Recipe { raw: *self, schedule: Schedule::new(self) })
+    }
+
+    /// As [`RawRecipe::examine`], with the errors collected.
     ///
     /// # Errors
     /// All that is wrong, at once.
+    #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `examine`")]
     pub fn validate(&self, rig: &Rig) -> Result<Recipe, Errors> {
         let mut errors = Errors::new();
-        errors.ranges(self, FIELDS);
-        self.check_pressures(rig, &mut errors);
-        self.check_times(rig, &mut errors);
-        if self.model == Model::LineAndTransient {
-            errors.require(rig.raw().tau_s.is_some(), "model", Unit::Flag, 1.0, "needs the rig's time constant", 1.0, "tau");
-        }
-        if errors.is_empty() { Ok(Recipe { raw: *self, schedule: Schedule::new(self) }) } else { Err(errors) }
+        self.examine(rig, &mut |error| errors.add(error)).ok_or(errors)
     }
 
-    fn check_pressures(&self, rig: &Rig, errors: &mut Errors) {
-        let pa = Unit::Pascal;
+    fn check_pressures(&self, rig: &Rig, examiner: &mut Examiner<'_>) {
+        let mut pa = |holds: bool, field, value: f64, rule, bound: f64, with| {
+            examiner.require(holds, conflict(field, Unit::Pascal, value, rule, bound, with));
+        };
         let (target, band, max) = (f64::from(self.target_pa), f64::from(self.band_pa), f64::from(self.max_pa));
         let hard_max = f64::from(rig.raw().hard_max_pa);
         let safe = f64::from(rig.raw().safe_pa);
-        errors.require(target + band < max, "max", pa, max, "must lie above target and band together,", target + band, "target, band");
-        errors.require(max <= hard_max, "max", pa, max, "must not pass the rig's hard maximum,", hard_max, "hard_max");
-        errors.require(band < target / 2.0, "band", pa, band, "must stay below half the target,", target / 2.0, "target");
-        let zero_band = f64::from(self.zero_band_pa);
-        errors.require(zero_band <= safe, "zero_band", pa, zero_band, "must not pass the rig's safe limit,", safe, "safe");
         let floor = target - band;
+        pa(target + band < max, "max", max, "must lie above target and band together,", target + band, "target, band");
+        pa(max <= hard_max, "max", max, "must not pass the rig's hard maximum,", hard_max, "hard_max");
+        pa(band < target / 2.0, "band", band, "must stay below half the target,", target / 2.0, "target");
+        let zero_band = f64::from(self.zero_band_pa);
+        pa(zero_band <= safe, "zero_band", zero_band, "must not pass the rig's safe limit,", safe, "safe");
         let vent_below = f64::from(self.vent_below_pa);
-        errors.require(vent_below < floor / 2.0, "vent_below", pa, vent_below, "must stay below half the least test pressure,", floor / 2.0, "target, band");
+        let half = "must stay below half the least test pressure,";
+        pa(vent_below < floor / 2.0, "vent_below", vent_below, half, floor / 2.0, "target, band");
         let gross = f64::from(self.gross_drop_pa);
-        errors.require(gross < floor / 2.0, "gross_drop", pa, gross, "must stay below half the least test pressure,", floor / 2.0, "target, band");
+        pa(gross < floor / 2.0, "gross_drop", gross, half, floor / 2.0, "target, band");
         // A valve right at the limit must never look like a gross leak before it is measured.
-        let waiting_s = f64::from(self.stroke_ms) / 1e3 + (f64::from(self.vent_ms_max) + f64::from(self.settle_ms)) / 1e3;
-        let fall_at_limit = self.limit_pa_m3_s / rig.raw().far_volume_m3 * waiting_s;
-        errors.require(gross >= 2.0 * fall_at_limit, "gross_drop", pa, gross, "must be at least twice what a leak at the limit takes before measuring,", 2.0 * fall_at_limit, "limit, far_volume, vent_max, settle");
-        // Atmosphere must leave room for a transducer's own zero error inside the safe limit.
+        let waiting_ms = f64::from(self.stroke_ms) + f64::from(self.vent_ms_max) + f64::from(self.settle_ms);
+        let twice_at_limit = 2.0 * self.limit_pa_m3_s / rig.raw().far_volume_m3 * waiting_ms / 1e3;
+        pa(
+            gross >= twice_at_limit,
+            "gross_drop",
+            gross,
+            "must be at least twice what a leak at the limit takes before measuring,",
+            twice_at_limit,
+            "limit, far_volume, vent_max, settle",
+        );
         let jump = f64::from(self.jump_max_pa);
-        errors.require(jump >= 2.0 * rig.raw().far.pa_per_count, "jump_max", pa, jump, "must be at least two counts of the far transducer,", 2.0 * rig.raw().far.pa_per_count, "far_step");
+        let two_counts = 2.0 * rig.raw().far.pa_per_count;
+        pa(jump >= two_counts, "jump_max", jump, "must be at least two counts,", two_counts, "far_step");
     }
 
-    fn check_times(&self, rig: &Rig, errors: &mut Errors) {
-        let ms = Unit::Millisecond;
+    fn check_times(&self, rig: &Rig, examiner: &mut Examiner<'_>) {
+        let mut ms = |holds: bool, field, value: f64, rule, bound: f64, with| {
+            examiner.require(holds, conflict(field, Unit::Millisecond, value, rule, bound, with));
+        };
         let sample = f64::from(self.sample_ms);
         let (least, most) = (f64::from(self.measure_ms_min), f64::from(self.measure_ms_max));
-        errors.require(least <= most, "measure_min", ms, least, "must not pass measure_max,", most, "measure_max");
         let samples_min = 2.0 * limits::BLOCKS_MIN as f64 * sample;
-        errors.require(least >= samples_min, "measure_min", ms, least, "must hold at least 16 samples,", samples_min, "sample");
-        errors.require(f64::from(self.zero_ms) >= 10.0 * sample, "zero_time", ms, self.zero_ms.into(), "must hold at least 10 samples,", 10.0 * sample, "sample");
-        errors.require(self.vent_ms <= self.vent_ms_max, "vent_time", ms, self.vent_ms.into(), "must not pass vent_max,", self.vent_ms_max.into(), "vent_max");
-        errors.require(self.stroke_ms <= self.isolate_ms_max, "stroke", ms, self.stroke_ms.into(), "must not pass isolate_max,", self.isolate_ms_max.into(), "isolate_max");
-        let stall = f64::from(rig.raw().stall_ms_max);
-        errors.require(sample * 2.0 <= stall, "sample", ms, sample, "must not pass half the rig's stall limit,", stall / 2.0, "stall_max");
-        // Safe-vent has to hold two dwells and two strokes.
-        let strokes = if self.cavity_stroke { 2.0 * f64::from(self.stroke_ms) } else { 0.0 };
-        let needs = strokes + 2.0 * f64::from(rig.raw().safe_dwell_ms) + f64::from(self.stroke_ms);
+        ms(least <= most, "measure_min", least, "must not pass measure_max,", most, "measure_max");
+        ms(least >= samples_min, "measure_min", least, "must hold at least 16 samples,", samples_min, "sample");
+        let zero = f64::from(self.zero_ms);
+        ms(zero >= 10.0 * sample, "zero_time", zero, "must hold at least 10 samples,", 10.0 * sample, "sample");
+        let (vent, vent_max) = (f64::from(self.vent_ms), f64::from(self.vent_ms_max));
+        ms(vent <= vent_max, "vent_time", vent, "must not pass vent_max,", vent_max, "vent_max");
+        let (stroke, isolate_max) = (f64::from(self.stroke_ms), f64::from(self.isolate_ms_max));
+        ms(stroke <= isolate_max, "stroke", stroke, "must not pass isolate_max,", isolate_max, "isolate_max");
+        let half_stall = f64::from(rig.raw().stall_ms_max) / 2.0;
+        ms(
+            sample <= half_stall,
+            "sample",
+            sample,
+            "must not pass half the rig's stall limit,",
+            half_stall,
+            "stall_max",
+        );
+        // A safe vent has to hold two dwells and up to three strokes.
+        let strokes = if self.cavity_stroke { 3.0 * stroke } else { stroke };
+        let needs = strokes + 2.0 * f64::from(rig.raw().safe_dwell_ms);
         let has = f64::from(rig.raw().safe_vent_ms_max);
-        errors.require(needs <= has, "stroke", ms, self.stroke_ms.into(), "leaves too little of the rig's safe_vent_max; strokes and dwells need", needs, "safe_vent_max, safe_dwell");
+        ms(
+            needs <= has,
+            "stroke",
+            stroke,
+            "makes a safe vent take longer than allowed:",
+            needs,
+            "safe_vent_max, safe_dwell",
+        );
     }
 }
 

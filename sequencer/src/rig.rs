@@ -1,6 +1,6 @@
 //! The rig: what is fitted, what a count is worth, and the limits that belong to the hardware, not to a recipe.
 
-use crate::field::{Errors, Field, Unit};
+use crate::field::{Errors, Examiner, Field, FieldError, Unit, conflict};
 use crate::limits;
 use crate::time::{Duration, millis};
 use crate::units::{AbsolutePressure, GaugePressure, LeakRate, PressureRate, Temperature, Volume};
@@ -303,88 +303,65 @@ pub struct Rig {
 }
 
 impl RawRig {
-    /// Checks every field and every rule between fields.
+    /// Checks every field and every rule between fields, and reports all that is wrong, one by one.
+    pub fn examine(&self, report: &mut dyn FnMut(FieldError)) -> Option<Rig> {
+        let mut examiner = Examiner::new(report);
+        examiner.ranges(self, FIELDS);
+        check_transducer(&mut examiner, &self.far, self.hard_max_pa, "far_counts_min", "far_counts_max");
+        if let Some(supply) = &self.supply {
+            examiner.range("supply_step", Unit::PascalPerCount, supply.pa_per_count, 0.001, 1_000.0);
+            check_transducer(&mut examiner, supply, self.hard_max_pa, "supply_counts_min", "supply_counts_max");
+        }
+        if let Some(tau) = self.tau_s {
+            examiner.range("tau", Unit::Second, tau, 0.1, 600.0);
+        }
+        if let Some(t) = &self.thermometer {
+            examiner.range("thermometer_zero", Unit::Kelvin, t.kelvin_at_zero, -1e4, 1e4);
+            examiner.range("thermometer_step", Unit::KelvinPerCount, t.kelvin_per_count, 1e-6, 10.0);
+        }
+        let two_dwells = 2.0 * f64::from(self.safe_dwell_ms);
+        let vent_max = f64::from(self.safe_vent_ms_max);
+        examiner.require(
+            vent_max >= two_dwells,
+            conflict(
+                "safe_vent_max",
+                Unit::Millisecond,
+                vent_max,
+                "must be at least twice the dwell,",
+                two_dwells,
+                "safe_dwell",
+            ),
+        );
+        examiner.clean().then_some(Rig { raw: *self })
+    }
+
+    /// As [`RawRig::examine`], with the errors collected.
     ///
     /// # Errors
     /// All that is wrong, at once.
+    #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `examine`")]
     pub fn validate(&self) -> Result<Rig, Errors> {
         let mut errors = Errors::new();
-        errors.ranges(self, FIELDS);
-        check_transducer(&mut errors, &self.far, self.hard_max_pa, "far_counts_min", "far_counts_max");
-        if let Some(supply) = &self.supply {
-            errors.require(
-                (0.001..=1_000.0).contains(&supply.pa_per_count),
-                "supply_step",
-                Unit::PascalPerCount,
-                supply.pa_per_count,
-                "must be 0.001 to",
-                1_000.0,
-                "supply_step",
-            );
-            check_transducer(&mut errors, supply, self.hard_max_pa, "supply_counts_min", "supply_counts_max");
-        }
-        if let Some(tau) = self.tau_s {
-            errors.require((0.1..=600.0).contains(&tau), "tau", Unit::Ratio, tau, "must be 0.1 s to", 600.0, "tau");
-        }
-        if let Some(t) = &self.thermometer {
-            errors.require(
-                t.kelvin_at_zero.is_finite() && t.kelvin_at_zero.abs() <= 1e4,
-                "thermometer_zero",
-                Unit::Kelvin,
-                t.kelvin_at_zero,
-                "must be within ±",
-                1e4,
-                "thermometer_zero",
-            );
-            errors.require(
-                (1e-6..=10.0).contains(&t.kelvin_per_count),
-                "thermometer_step",
-                Unit::KelvinPerCount,
-                t.kelvin_per_count,
-                "must be 1e-6 to",
-                10.0,
-                "thermometer_step",
-            );
-        }
-        errors.require(
-            f64::from(self.safe_vent_ms_max) >= 2.0 * f64::from(self.safe_dwell_ms),
-            "safe_vent_max",
-            Unit::Millisecond,
-            self.safe_vent_ms_max.into(),
-            "must be at least twice the dwell,",
-            2.0 * f64::from(self.safe_dwell_ms),
-            "safe_dwell",
-        );
-        if errors.is_empty() { Ok(Rig { raw: *self }) } else { Err(errors) }
+        self.examine(&mut |error| errors.add(error)).ok_or(errors)
     }
 }
 
 /// A transducer must be able to show the hard maximum, and atmospheric pressure, from inside its healthy range.
 fn check_transducer(
-    errors: &mut Errors,
+    examiner: &mut Examiner<'_>,
     t: &Transducer,
     hard_max_pa: u32,
     min: &'static str,
     max: &'static str,
 ) {
-    errors.require(
+    examiner.require(
         t.counts_min < t.zero_counts,
-        min,
-        Unit::Count,
-        t.counts_min.into(),
-        "must lie below the zero,",
-        t.zero_counts.into(),
-        "zero",
+        conflict(min, Unit::Count, t.counts_min.into(), "must lie below the zero,", t.zero_counts.into(), "zero"),
     );
     let top = f64::from(t.zero_counts) + f64::from(hard_max_pa) / t.pa_per_count;
-    errors.require(
+    examiner.require(
         f64::from(t.counts_max) >= top,
-        max,
-        Unit::Count,
-        t.counts_max.into(),
-        "must reach the hard maximum, at",
-        top,
-        "hard_max",
+        conflict(max, Unit::Count, t.counts_max.into(), "must reach the hard maximum, at", top, "hard_max"),
     );
 }
 

@@ -1,12 +1,29 @@
-//! The sequencer: `(state, now, inputs) → (state, outputs, events)`.
+//! The sequencer: `(state, now, inputs) → (state, outputs, events)`. The only place where phases change.
 
-use crate::event::{Disconnect, Event, Events, Phase};
-use crate::input::{Ask, Inputs, Known, Side};
+use crate::channel::Channel;
+use crate::event::{Disconnect, Event, Events, Fault, Phase, Refusal};
+use crate::input::{Ask, Command, Inputs, Known, Reading, Side, Sides};
+use crate::interlock;
+use crate::measure::diagnose;
 use crate::output::Outputs;
+use crate::phase::fill::{self, Fill};
+use crate::phase::isolate::{self, Isolate};
+use crate::phase::measure::{self, Measure};
+use crate::phase::precheck::{self, Precheck};
+use crate::phase::safe_vent::{self, SafeVent, VentView};
+use crate::phase::vent::{self, Vent};
+use crate::phase::{End, Isolated, Next, View, settle, soak, tell};
 use crate::recipe::Recipe;
-use crate::rig::Rig;
-use crate::time::Instant;
-use crate::verdict::SideResult;
+use crate::rig::{Rig, Transducer};
+use crate::time::{Duration, Instant, after, millis, since};
+use crate::units::GaugePressure;
+use crate::verdict::{Ground, SideResult, Verdict};
+
+/// Expected time between samples where no recipe says otherwise.
+const PERIOD_UNKNOWN: Duration = millis(100);
+
+/// How often a resting state that waits for a person says so again.
+const REMINDER: Duration = millis(60_000);
 
 /// What a step asks for.
 #[derive(Clone, Debug)]
@@ -33,10 +50,88 @@ pub struct Status {
     pub supply: Known,
     /// What the operator is asked to do, if anything.
     pub ask: Option<Ask>,
+    /// The latched fault, if any.
+    pub fault: Option<Fault>,
     /// Whether a fitting may be loosened.
     pub disconnect: Disconnect,
     /// When the present phase ends by itself.
     pub deadline: Option<Instant>,
+}
+
+/// A phase with what it remembers.
+#[derive(Clone, Debug)]
+enum State {
+    Ready,
+    Precheck(Precheck),
+    Fill(Fill),
+    Soak,
+    Isolate(Isolate),
+    Vent(Vent),
+    Settle,
+    /// What it remembers is kept in [`Sequencer::measure`]: it is far larger than the rest.
+    Measure,
+    SafeVent(SafeVent),
+    Swap,
+    Fault,
+    Trapped,
+    Held,
+}
+
+impl State {
+    const fn phase(&self) -> Phase {
+        match self {
+            Self::Ready => Phase::Ready,
+            Self::Precheck(_) => Phase::Precheck,
+            Self::Fill(_) => Phase::Fill,
+            Self::Soak => Phase::Soak,
+            Self::Isolate(_) => Phase::Isolate,
+            Self::Vent(_) => Phase::Vent,
+            Self::Settle => Phase::Settle,
+            Self::Measure => Phase::Measure,
+            Self::SafeVent(_) => Phase::SafeVent,
+            Self::Swap => Phase::Swap,
+            Self::Fault => Phase::Fault,
+            Self::Trapped => Phase::Trapped,
+            Self::Held => Phase::Held,
+        }
+    }
+}
+
+impl Phase {
+    /// A phase of a test under way: from the precheck to the end of the measurement.
+    pub const fn is_live(self) -> bool {
+        matches!(
+            self,
+            Self::Precheck | Self::Fill | Self::Soak | Self::Isolate | Self::Vent | Self::Settle | Self::Measure
+        )
+    }
+
+    /// A phase that waits at rest with the far side measured empty: only here may a fitting be loosened.
+    pub const fn is_resting(self) -> bool {
+        matches!(self, Self::Ready | Self::Swap | Self::Fault)
+    }
+
+    /// A phase in which supply may be open.
+    const fn is_fed(self) -> bool {
+        matches!(self, Self::Fill | Self::Soak | Self::Isolate)
+    }
+}
+
+/// A run under way.
+#[derive(Clone, Copy, Debug)]
+struct Run {
+    sides: Sides,
+    side: Side,
+    isolated: Option<Isolated>,
+    /// What the side ended with; becomes its result once the far side has been measured empty.
+    pending: Option<SideResult>,
+    aborted: bool,
+}
+
+impl Run {
+    const fn on(sides: Sides, side: Side) -> Self {
+        Self { sides, side, isolated: None, pending: None, aborted: false }
+    }
 }
 
 /// The sequencer. One value lives through one power-up of a controller, or one run on a host.
@@ -44,44 +139,103 @@ pub struct Status {
 pub struct Sequencer {
     rig: Rig,
     recipe: Option<Recipe>,
-    phase: Phase,
+    state: State,
+    measure: Measure,
+    /// When the phase was entered, and when a reminder was last given.
+    entered: Instant,
+    reminded: Instant,
+    /// The last step's time; `None` before the first.
+    clock: Option<Instant>,
+    far: Channel,
+    supply: Option<Channel>,
+    /// Since when the far side has been known to be below the safe limit without a break.
+    below: Option<Instant>,
+    disconnect: Disconnect,
+    ask: Option<Ask>,
+    run: Option<Run>,
+    results: [Option<SideResult>; 2],
+    fault: Option<Fault>,
+    acknowledged: bool,
 }
 
 impl Sequencer {
-    /// After power-up or reset, or at the head of a recording. Assumes that the far side is pressurised: the first thing
-    /// it does is to open the valve into the vent and look.
+    /// After power-up or reset, or at the head of a recording. Assumes that the far side is pressurised: the first
+    /// thing it does is to open the valve into the vent and look. Without a recipe it can do that, and nothing else.
     pub fn new(rig: Rig, recipe: Option<Recipe>) -> Self {
-        Self { rig, recipe, phase: Phase::SafeVent }
+        let period = recipe.as_ref().map_or(PERIOD_UNKNOWN, Recipe::sample_period);
+        let channel = |transducer: Transducer| Channel::new(transducer, period);
+        Self {
+            rig,
+            recipe,
+            state: State::SafeVent(SafeVent::new(Instant::from_ticks(0))),
+            measure: Measure::new(period),
+            entered: Instant::from_ticks(0),
+            reminded: Instant::from_ticks(0),
+            clock: None,
+            far: channel(rig.raw().far),
+            supply: rig.raw().supply.map(channel),
+            below: None,
+            disconnect: Disconnect::Pressurised,
+            ask: None,
+            run: None,
+            results: [None; 2],
+            fault: None,
+            acknowledged: false,
+        }
     }
 
-    /// One step. `now` must not go back; calling early, or twice with nothing new, changes nothing.
+    /// One step. Bounded work, no waiting. `now` must not go back: if it does, that is a fault of the clock, and seen.
+    /// Calling early, or twice with nothing new, changes nothing.
     pub fn step(&mut self, now: Instant, inputs: &Inputs) -> Step {
-        let _ = (now, inputs);
-        Step { outputs: Outputs::REST, events: Events::new(), deadline: None }
+        let mut events = Events::new();
+        let time_fault = self.pass_time(now, &mut events);
+        self.far.update(now, inputs.far);
+        if let Some(supply) = &mut self.supply {
+            supply.update(now, inputs.supply);
+        }
+        self.watch_emptiness(now);
+
+        if inputs.contacts.stop {
+            self.stop(now, &mut events);
+        } else if let Some(fault) = time_fault.or_else(|| self.hazard(now, inputs)) {
+            self.fail(fault, now, &mut events);
+        } else if !self.obey(now, inputs, &mut events) {
+            self.poll(now, inputs, &mut events);
+        }
+        self.remind(now, &mut events);
+        self.tell_disconnect(now, &mut events);
+
+        let outputs = interlock::allow(self.wanted(), inputs.contacts, self.far.known(now), self.max());
+        Step { outputs, events, deadline: self.deadline() }
     }
 
     /// Where the sequence stands.
     pub const fn phase(&self) -> Phase {
-        self.phase
+        self.state.phase()
     }
 
-    /// What a screen shows.
+    /// What a screen shows, as of the last step.
     pub fn status(&self) -> Status {
+        let now = self.clock.unwrap_or(self.entered);
         Status {
-            phase: self.phase,
-            side: None,
-            far: Known::Nothing,
-            supply: Known::Nothing,
-            ask: None,
-            disconnect: Disconnect::Pressurised,
-            deadline: None,
+            phase: self.phase(),
+            side: self.side(),
+            far: self.far.known(now),
+            supply: self.supply.as_ref().map_or(Known::Nothing, |s| s.known(now)),
+            ask: self.ask,
+            fault: self.fault,
+            disconnect: self.disconnect,
+            deadline: self.deadline(),
         }
     }
 
     /// One side's result, once given.
-    pub fn result(&self, side: Side) -> Option<&SideResult> {
-        let _ = side;
-        None
+    pub const fn result(&self, side: Side) -> Option<&SideResult> {
+        let [first, second] = &self.results;
+        match side {
+            Side::First => first.as_ref(),
+            Side::Second => second.as_ref(),
+        }
     }
 
     /// The rig.
@@ -92,5 +246,475 @@ impl Sequencer {
     /// The recipe loaded.
     pub const fn recipe(&self) -> Option<&Recipe> {
         self.recipe.as_ref()
+    }
+
+    /// Longest the present phase can last, whatever happens; `None` for the states that wait at rest for a person
+    /// (they feed nothing, and some remind).
+    pub fn limit(&self) -> Option<Duration> {
+        let bare = match (&self.state, &self.recipe) {
+            (State::SafeVent(_), recipe) => safe_vent::limit(&self.rig, recipe.as_ref()),
+            (State::Precheck(_), Some(r)) => precheck::limit(r),
+            (State::Fill(_), Some(r)) => fill::limit(r),
+            (State::Soak, Some(r)) => soak::limit(r),
+            (State::Isolate(_), Some(r)) => isolate::limit(r),
+            (State::Vent(_), Some(r)) => vent::limit(r),
+            (State::Settle, Some(r)) => settle::limit(r),
+            (State::Measure, Some(r)) => measure::limit(r, &self.rig),
+            (State::Swap, Some(r)) => millis(r.raw().swap_ms_max),
+            _ => return None,
+        };
+        // A phase of several stages sees each one's end up to a poll late.
+        Some(Duration::from_ticks(bare.as_ticks() + 4 * self.rig.stall_max().as_ticks()))
+    }
+
+    fn side(&self) -> Option<Side> {
+        self.run.map(|run| run.side)
+    }
+
+    /// When the present phase is due to end by itself.
+    fn deadline(&self) -> Option<Instant> {
+        let span = match (&self.state, &self.recipe) {
+            (State::Precheck(_), Some(r)) => millis(r.raw().zero_ms),
+            (State::Measure, Some(r)) => millis(r.raw().measure_ms_max),
+            (State::Fill(_), Some(r)) => fill::limit(r),
+            (State::Soak, Some(r)) => soak::limit(r),
+            (State::Isolate(_), Some(r)) => isolate::limit(r),
+            (State::Vent(_), Some(r)) => vent::limit(r),
+            (State::Settle, Some(r)) => settle::limit(r),
+            (State::SafeVent(_), r) => safe_vent::limit(&self.rig, r.as_ref()),
+            (State::Swap, Some(r)) => millis(r.raw().swap_ms_max),
+            _ => return None,
+        };
+        Some(after(self.entered, span))
+    }
+
+    /// Pressure above which supply is shut.
+    fn max(&self) -> GaugePressure {
+        let hard = self.rig.hard_max();
+        self.recipe.as_ref().map_or(hard, |r| r.max().min(hard))
+    }
+
+    /// Notes the time; a clock that went back or a gap between polls makes what was dwelt worthless.
+    fn pass_time(&mut self, now: Instant, events: &mut Events) -> Option<Fault> {
+        let Some(last) = self.clock.replace(now) else {
+            self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+            return None;
+        };
+        let back = now < last;
+        let stalled = since(now, last) > self.rig.stall_max();
+        if !back && !stalled {
+            return None;
+        }
+        self.below = None;
+        if back {
+            // Every moment noted so far belongs to another time.
+            self.far.forget();
+            if let Some(supply) = &mut self.supply {
+                supply.forget();
+            }
+            self.entered = now;
+            self.reminded = now;
+            if let State::SafeVent(vent) = &mut self.state {
+                *vent = SafeVent::new(now);
+            }
+        }
+        if let State::SafeVent(vent) = &mut self.state {
+            vent.restart_dwell();
+        }
+        self.phase().is_live().then_some(if back { Fault::Clock } else { Fault::Stalled })
+    }
+
+    fn watch_emptiness(&mut self, now: Instant) {
+        match self.far.pressure(now) {
+            Some(p) if p < self.rig.safe_limit() => {
+                self.below.get_or_insert(now);
+            }
+            _ => self.below = None,
+        }
+    }
+
+    /// What is wrong with the world, for a test under way.
+    fn hazard(&self, now: Instant, inputs: &Inputs) -> Option<Fault> {
+        let phase = self.phase();
+        if !phase.is_live() {
+            return None;
+        }
+        let far = self.far.known(now);
+        let above = |known: Known, max: GaugePressure| matches!(known, Known::Pressure(p) if p > max);
+        if above(far, self.max()) {
+            return Some(Fault::OverPressure);
+        }
+        if self.supply.as_ref().is_some_and(|s| above(s.known(now), self.rig.hard_max())) {
+            return Some(Fault::SupplyOverPressure);
+        }
+        if self.rig.raw().guard_fitted && !inputs.contacts.guard_closed {
+            return Some(Fault::GuardOpen);
+        }
+        // While air is let in, a moment's blindness is one too many.
+        if self.far.lost(now) || (phase.is_fed() && !matches!(far, Known::Pressure(_))) {
+            return Some(Fault::FarSensor);
+        }
+        if self.supply.as_ref().is_some_and(|s| s.lost(now)) {
+            return Some(Fault::SupplySensor);
+        }
+        if phase.is_fed() && self.slews() {
+            return Some(Fault::Slew);
+        }
+        if self.ask.is_some() && !inputs.link_up {
+            return Some(Fault::LinkLost);
+        }
+        None
+    }
+
+    /// Whether the far pressure has changed faster than gas can.
+    fn slews(&self) -> bool {
+        let (Some((pa, took)), Some(recipe)) = (self.far.change(), &self.recipe) else { return false };
+        let most = u64::from(recipe.raw().slew_max_pa_s).saturating_mul(took.as_ticks()) / 1_000_000;
+        u64::from(pa.unsigned_abs()) > most
+    }
+
+    /// Emergency stop: at rest, and nothing moves until it is released and acknowledged. A hand may be in the ball.
+    fn stop(&mut self, now: Instant, events: &mut Events) {
+        if matches!(self.state, State::Held) {
+            return;
+        }
+        self.latch(Fault::EmergencyStop, events);
+        self.enter(State::Held, now, events);
+    }
+
+    /// A fault: whatever was under way is void, and the valve is opened into the vent.
+    fn fail(&mut self, fault: Fault, now: Instant, events: &mut Events) {
+        self.latch(fault, events);
+        let state = if fault == Fault::Trapped { State::Trapped } else { State::SafeVent(SafeVent::new(now)) };
+        self.enter(state, now, events);
+    }
+
+    fn latch(&mut self, fault: Fault, events: &mut Events) {
+        self.fault.get_or_insert(fault);
+        self.acknowledged = false;
+        tell(events, Event::Faulted(fault));
+    }
+
+    /// Carries out a command that is not the present phase's own business. True when that was all for this step.
+    fn obey(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
+        match (inputs.command, self.phase()) {
+            (Some(Command::Start(sides)), _) => self.start(sides, now, inputs, events),
+            (Some(Command::Abort), Phase::Swap) => {
+                // Empty already, and hands may be at the valve: nothing is moved.
+                self.give_up(events);
+                self.finish(now, events);
+            }
+            (Some(Command::Abort), phase) if phase.is_live() => {
+                self.give_up(events);
+                self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+            }
+            (Some(Command::Abort), Phase::SafeVent) if self.run.is_some_and(|r| !r.aborted) => {
+                self.give_up(events);
+                return false;
+            }
+            (Some(Command::Acknowledge), phase) => return self.acknowledge(phase, now, events),
+            (Some(Command::Confirm(Ask::SwapEnds)), Phase::Swap) => self.swapped(now, inputs, events),
+            _ => return false,
+        }
+        true
+    }
+
+    fn give_up(&mut self, events: &mut Events) {
+        if let Some(run) = &mut self.run {
+            run.aborted = true;
+        }
+        tell(events, Event::Aborted);
+    }
+
+    fn acknowledge(&mut self, phase: Phase, now: Instant, events: &mut Events) -> bool {
+        match phase {
+            Phase::Held | Phase::Trapped | Phase::Fault | Phase::SafeVent if self.fault.is_some() => {
+                self.acknowledged = true;
+                tell(events, Event::Acknowledged);
+                match phase {
+                    Phase::Fault => self.rest(now, events),
+                    // On purpose, and only now: into the vent, from the beginning.
+                    Phase::Held | Phase::Trapped => {
+                        self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+                    }
+                    _ => return false,
+                }
+            }
+            // Pressure has come back while waiting: told to, the valve is opened into the vent again.
+            Phase::Ready if self.disconnect == Disconnect::Pressurised => {
+                tell(events, Event::Acknowledged);
+                self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+            }
+            _ => return false,
+        }
+        true
+    }
+
+    /// Which conditions for letting air in fail.
+    fn refusal(&self, now: Instant, inputs: &Inputs) -> Refusal {
+        let far = self.far.pressure(now);
+        Refusal {
+            busy: !self.phase().is_resting(),
+            no_recipe: self.recipe.is_none(),
+            stop_pressed: inputs.contacts.stop,
+            guard_open: self.rig.raw().guard_fitted && !inputs.contacts.guard_closed,
+            far_sensor: far.is_none(),
+            supply_sensor: self.supply.as_ref().is_some_and(|s| s.pressure(now).is_none()),
+            far_not_empty: far.is_some_and(|p| p >= self.rig.safe_limit()),
+            link_down: !inputs.link_up,
+        }
+    }
+
+    fn start(&mut self, sides: Sides, now: Instant, inputs: &Inputs, events: &mut Events) {
+        let mut refusal = self.refusal(now, inputs);
+        refusal.busy = self.phase() != Phase::Ready;
+        if refusal.any() {
+            tell(events, Event::Refused(refusal));
+            return;
+        }
+        self.results = [None; 2];
+        let side = if sides == Sides::Second { Side::Second } else { Side::First };
+        self.run = Some(Run::on(sides, side));
+        self.enter(State::Precheck(Precheck::default()), now, events);
+    }
+
+    fn swapped(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) {
+        let refusal = self.refusal(now, inputs);
+        if refusal.any() {
+            tell(events, Event::Refused(refusal));
+            return;
+        }
+        self.enter(State::Precheck(Precheck::default()), now, events);
+    }
+
+    /// Lets the present phase work, and goes where it says.
+    fn poll(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) {
+        let confirmed = match (inputs.command, self.ask) {
+            (Some(Command::Confirm(answer)), Some(asked)) if answer == asked => {
+                self.ask = None;
+                Some(answer)
+            }
+            _ => None,
+        };
+        let next = self.poll_phase(now, inputs, confirmed, events);
+        let overrun = self.limit().is_some_and(|limit| since(now, self.entered) > limit);
+        match next {
+            Next::Stay if overrun => self.fail(Fault::Overrun(self.phase()), now, events),
+            Next::Stay => {}
+            Next::Ask(ask) => self.put(ask, events),
+            Next::Go(phase) => self.go(phase, now, events),
+            Next::Shut(isolated) => {
+                if let Some(run) = &mut self.run {
+                    run.isolated = Some(isolated);
+                }
+                tell(events, Event::Isolated { at: isolated.pressure });
+                self.enter(State::Vent(Vent::default()), now, events);
+            }
+            Next::End(end) => {
+                self.end_side(&end, now);
+                self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+            }
+            Next::Fault(fault) => self.fail(fault, now, events),
+            Next::Empty => self.finish(now, events),
+        }
+    }
+
+    fn poll_phase(&mut self, now: Instant, inputs: &Inputs, confirmed: Option<Ask>, events: &mut Events) -> Next {
+        let spent = since(now, self.entered);
+        if let State::SafeVent(vent) = &mut self.state {
+            return vent.poll(&VentView {
+                now,
+                rig: &self.rig,
+                recipe: self.recipe.as_ref(),
+                far: &self.far,
+                confirmed,
+            });
+        }
+        let Some(recipe) = &self.recipe else { return Next::Stay };
+        if let State::Swap = self.state {
+            if spent >= millis(recipe.raw().swap_ms_max) {
+                self.end_side(&End::plain(Verdict::Void, Ground::NotSwapped), now);
+                return Next::Empty;
+            }
+            return Next::Stay;
+        }
+        let view = View {
+            now,
+            spent,
+            rig: &self.rig,
+            recipe,
+            far: &self.far,
+            supply: self.supply.as_ref(),
+            gas_counts: match inputs.thermometer {
+                Reading::Sample(sample) => Some(sample.counts),
+                Reading::Waiting | Reading::Sick(_) => None,
+            },
+            contacts: inputs.contacts,
+            confirmed,
+            isolated: self.run.and_then(|run| run.isolated),
+        };
+        match &mut self.state {
+            State::Precheck(phase) => phase.poll(&view, events),
+            State::Fill(phase) => phase.poll(&view),
+            State::Soak => soak::poll(&view),
+            State::Isolate(phase) => phase.poll(&view),
+            State::Vent(phase) => phase.poll(&view),
+            State::Settle => settle::poll(&view),
+            State::Measure => self.measure.poll(&view, events),
+            State::Ready | State::Swap | State::Fault | State::Trapped | State::Held | State::SafeVent(_) => Next::Stay,
+        }
+    }
+
+    fn go(&mut self, phase: Phase, now: Instant, events: &mut Events) {
+        let state = match phase {
+            Phase::Fill => State::Fill(Fill::default()),
+            Phase::Soak => State::Soak,
+            Phase::Isolate => State::Isolate(Isolate::default()),
+            Phase::Settle => State::Settle,
+            Phase::Measure => {
+                if let Some(recipe) = &self.recipe {
+                    self.measure = Measure::new(recipe.schedule().first());
+                }
+                State::Measure
+            }
+            // No phase asks for any other; if one ever did, opening into the vent is the harmless answer.
+            _ => State::SafeVent(SafeVent::new(now)),
+        };
+        self.enter(state, now, events);
+    }
+
+    /// Notes what the side ended with. Not yet its result: that waits until the far side has been measured empty.
+    fn end_side(&mut self, end: &End, now: Instant) {
+        let pressure = self.far.pressure(now);
+        if let Some(run) = &mut self.run {
+            let after = run.isolated.map_or(0, |i| since(now, i.at).as_ticks() / 1_000);
+            run.pending = Some(SideResult {
+                side: run.side,
+                verdict: end.verdict,
+                ground: end.ground,
+                figure: end.figure,
+                isolated_at: run.isolated.map(|i| i.pressure),
+                fall_pa: run.isolated.and_then(|i| Some(i.pressure.above(pressure?))).unwrap_or(0),
+                after_ms: u32::try_from(after).unwrap_or(u32::MAX),
+            });
+        }
+    }
+
+    /// The far side has been measured empty, or was so all along: gives the side's result and goes on.
+    fn finish(&mut self, now: Instant, events: &mut Events) {
+        let Some(run) = self.run.take() else {
+            self.rest(now, events);
+            return;
+        };
+        let result = self.settle_result(&run);
+        tell(events, Event::Judged(result));
+        let [first, second] = &mut self.results;
+        *(if run.side == Side::First { first } else { second }) = Some(result);
+        let more = run.sides == Sides::Both && run.side == Side::First;
+        if more && self.fault.is_none() && !run.aborted && result.ground != Ground::NotEmpty {
+            self.run = Some(Run::on(run.sides, Side::Second));
+            self.enter(State::Swap, now, events);
+            return;
+        }
+        self.prove(run.sides, events);
+        self.rest(now, events);
+    }
+
+    /// A side's result: what it ended with, unless a fault or an abort touched it.
+    fn settle_result(&self, run: &Run) -> SideResult {
+        let mut result = run.pending.unwrap_or(SideResult {
+            side: run.side,
+            verdict: Verdict::Void,
+            ground: Ground::Fault,
+            figure: None,
+            isolated_at: run.isolated.map(|i| i.pressure),
+            fall_pa: 0,
+            after_ms: 0,
+        });
+        if self.fault.is_some() {
+            (result.verdict, result.ground) = (Verdict::Void, Ground::Fault);
+        } else if run.aborted && run.pending.is_none() {
+            (result.verdict, result.ground) = (Verdict::Void, Ground::Aborted);
+        }
+        result
+    }
+
+    /// The run's result over all sides it was to cover; a side that was not reached is void.
+    fn prove(&self, sides: Sides, events: &mut Events) {
+        let [first, second] = &self.results;
+        let of = |side: &Option<SideResult>| side.as_ref().map_or(Verdict::Void, |r| r.verdict);
+        let verdict = match sides {
+            Sides::Both => of(first).and(of(second)),
+            Sides::First => of(first),
+            Sides::Second => of(second),
+        };
+        tell(events, Event::Proved { verdict, diagnosis: diagnose(first.as_ref(), second.as_ref()) });
+    }
+
+    /// To the resting state that fits: a latched fault waits for its acknowledgement.
+    fn rest(&mut self, now: Instant, events: &mut Events) {
+        if self.fault.is_some() && !self.acknowledged {
+            self.enter(State::Fault, now, events);
+        } else {
+            self.fault = None;
+            self.enter(State::Ready, now, events);
+        }
+    }
+
+    fn enter(&mut self, state: State, now: Instant, events: &mut Events) {
+        self.state = state;
+        self.entered = now;
+        self.reminded = now;
+        self.ask = None;
+        tell(events, Event::Entered { phase: self.phase(), side: self.side() });
+        let ask = match (&self.state, &self.recipe) {
+            (State::Fill(_), Some(recipe)) => fill::ask(recipe),
+            (State::Isolate(_), Some(recipe)) => isolate::ask(recipe),
+            (State::SafeVent(_), recipe) => safe_vent::ask(recipe.as_ref()),
+            (State::Swap, _) => Some(Ask::SwapEnds),
+            _ => None,
+        };
+        if let Some(ask) = ask {
+            self.put(ask, events);
+        }
+    }
+
+    fn put(&mut self, ask: Ask, events: &mut Events) {
+        self.ask = Some(ask);
+        tell(events, Event::Asked(ask));
+    }
+
+    /// What the phase wants of the outputs, before the interlock.
+    fn wanted(&self) -> Outputs {
+        match &self.state {
+            State::Ready | State::Swap | State::Fault | State::Held => Outputs::REST,
+            State::Trapped => Outputs::OPEN_TO_VENT,
+            State::Precheck(_) => precheck::OUTPUTS,
+            State::Fill(phase) => phase.outputs(),
+            State::Soak => soak::OUTPUTS,
+            State::Isolate(_) => isolate::OUTPUTS,
+            State::Vent(phase) => phase.outputs(),
+            State::Settle => settle::OUTPUTS,
+            State::Measure => measure::OUTPUTS,
+            State::SafeVent(phase) => phase.outputs(),
+        }
+    }
+
+    /// A person has been waited for long enough to be reminded.
+    fn remind(&mut self, now: Instant, events: &mut Events) {
+        let waits = matches!(self.state, State::Fault | State::Trapped | State::Held | State::Swap);
+        if waits && since(now, self.reminded) >= REMINDER {
+            self.reminded = now;
+            tell(events, Event::Reminder(self.phase()));
+        }
+    }
+
+    fn tell_disconnect(&mut self, now: Instant, events: &mut Events) {
+        let dwelt = self.below.is_some_and(|b| since(now, b) >= self.rig.safe_dwell());
+        let is = if dwelt && self.phase().is_resting() { Disconnect::Safe } else { Disconnect::Pressurised };
+        if is != self.disconnect {
+            self.disconnect = is;
+            tell(events, Event::Disconnect(is));
+        }
     }
 }

@@ -1,0 +1,29 @@
+//! The on-target test: every scenario, told over semihosting.
+#![no_std]
+#![no_main]
+
+mod outputs;
+
+use core::panic::PanicInfo;
+use cortex_m_rt::{ExceptionFrame, entry, exception};
+use seathold_board::{down, on_target};
+
+#[entry]
+fn main() -> ! {
+    outputs::rest();
+    match cortex_m::Peripherals::take() {
+        Some(core) => on_target::run(core),
+        None => down::stop(outputs::rest, &"the core's registers were taken before"),
+    }
+}
+
+#[panic_handler]
+fn panic(info: &PanicInfo<'_>) -> ! {
+    down::stop(outputs::rest, info)
+}
+
+// SAFETY: the handler does not return, so it cannot break what it interrupted.
+#[exception]
+unsafe fn HardFault(_: &ExceptionFrame) -> ! {
+    down::stop(outputs::rest, &"hard fault")
+}

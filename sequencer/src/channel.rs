@@ -1,0 +1,218 @@
+//! One transducer as the sequencer knows it: last good reading, health, holes and repeats.
+
+use crate::event::Disturbance;
+use crate::input::{Known, Reading, SensorFault};
+use crate::rig::Transducer;
+use crate::time::{Duration, Instant, since};
+use crate::units::GaugePressure;
+
+/// Anchors of the rate are this far apart, so that noise of a few counts does not look like filling.
+const ANCHOR_APART: Duration = Duration::from_ticks(100_000);
+
+/// Sample periods without a sample before the window counts as broken, in halves: 2½ leaves room for jitter of a
+/// sample either way.
+const MISSING_HALF_PERIODS: u64 = 5;
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+struct Anchor {
+    at: Instant,
+    pressure: GaugePressure,
+}
+
+/// A good reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Good {
+    pub(crate) at: Instant,
+    pub(crate) counts: i32,
+    pub(crate) pressure: GaugePressure,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct Channel {
+    transducer: Transducer,
+    /// Expected time between samples, and how long without one until the channel counts as silent.
+    period: Duration,
+    stale: Duration,
+    number: Option<u32>,
+    good: Option<Good>,
+    /// The good reading before `good`, for the slew.
+    before: Option<Good>,
+    /// When readings became bad, if they are.
+    sick_since: Option<Instant>,
+    /// What is wrong with this poll's reading, for a window of samples.
+    trouble: Option<Disturbance>,
+    /// This poll's good reading.
+    fresh: Option<Good>,
+    anchors: [Option<Anchor>; 2],
+}
+
+impl Channel {
+    pub(crate) fn new(transducer: Transducer, period: Duration) -> Self {
+        Self {
+            transducer,
+            period,
+            stale: Duration::from_ticks((period.as_ticks() * 5).max(50_000)),
+            number: None,
+            good: None,
+            before: None,
+            sick_since: None,
+            trouble: None,
+            fresh: None,
+            anchors: [None; 2],
+        }
+    }
+
+    /// Forgets every reading: the clock they were stamped with cannot be trusted any more.
+    pub(crate) fn forget(&mut self) {
+        *self = Self::new(self.transducer, self.period);
+    }
+
+    pub(crate) fn update(&mut self, now: Instant, reading: Reading) {
+        self.fresh = None;
+        self.trouble = None;
+        let quiet = self.good.map_or(0, |good| since(now, good.at).as_ticks());
+        if quiet * 2 > self.period.as_ticks() * MISSING_HALF_PERIODS {
+            self.trouble = Some(Disturbance::Missing);
+        }
+        match reading {
+            Reading::Waiting => {}
+            Reading::Sick(SensorFault::Open | SensorFault::Short | SensorFault::BrownOut | SensorFault::Device) => {
+                self.bad(now)
+            }
+            Reading::Sample(sample) => {
+                let expected = self.number.map(|n| n.checked_add(1));
+                let last = self.number.replace(sample.number);
+                if last == Some(sample.number) {
+                    self.trouble = Some(Disturbance::Repeated);
+                } else if self.transducer.plausible(sample.counts) {
+                    if expected.is_some_and(|e| e != Some(sample.number)) {
+                        self.trouble = Some(Disturbance::Missing);
+                    }
+                    self.take(now, sample.counts);
+                } else {
+                    self.bad(now);
+                }
+            }
+        }
+    }
+
+    fn bad(&mut self, now: Instant) {
+        self.trouble = Some(Disturbance::Implausible);
+        self.sick_since.get_or_insert(now);
+    }
+
+    fn take(&mut self, now: Instant, counts: i32) {
+        let good = Good { at: now, counts, pressure: self.transducer.pressure(counts) };
+        self.sick_since = None;
+        self.before = self.good.replace(good);
+        self.fresh = Some(good);
+        let [newer, _] = self.anchors;
+        if newer.is_none_or(|a| since(now, a.at) >= ANCHOR_APART) {
+            self.anchors = [Some(Anchor { at: now, pressure: good.pressure }), newer];
+        }
+    }
+
+    /// What can be said of the pressure now.
+    pub(crate) fn known(&self, now: Instant) -> Known {
+        match self.good {
+            _ if self.sick_since.is_some() => Known::Sick,
+            Some(good) if since(now, good.at) <= self.stale => Known::Pressure(good.pressure),
+            _ => Known::Nothing,
+        }
+    }
+
+    /// The pressure, if healthy and fresh enough.
+    pub(crate) fn pressure(&self, now: Instant) -> Option<GaugePressure> {
+        match self.known(now) {
+            Known::Pressure(p) => Some(p),
+            Known::Nothing | Known::Sick => None,
+        }
+    }
+
+    /// Whether the channel has been sick or silent for longer than a moment.
+    pub(crate) fn lost(&self, now: Instant) -> bool {
+        match (self.sick_since, self.good) {
+            (Some(at), _) => since(now, at) > self.stale,
+            (None, Some(good)) => since(now, good.at) > self.stale,
+            (None, None) => true,
+        }
+    }
+
+    pub(crate) const fn fresh(&self) -> Option<Good> {
+        self.fresh
+    }
+
+    pub(crate) const fn trouble(&self) -> Option<Disturbance> {
+        self.trouble
+    }
+
+    /// Change between this poll's good reading and the one before, in pascals and the time it took.
+    pub(crate) fn change(&self) -> Option<(i32, Duration)> {
+        match (self.fresh, self.before) {
+            (Some(new), Some(old)) => Some((new.pressure.above(old.pressure), since(new.at, old.at))),
+            _ => None,
+        }
+    }
+
+    /// Whether the pressure rises by less than `pa_per_s` over the last tenth to fifth of a second; false until known.
+    pub(crate) fn rises_slower_than(&self, pa_per_s: u32, now: Instant) -> bool {
+        let (Some(good), [_, Some(old)]) = (self.good, self.anchors) else { return false };
+        if since(now, old.at) > Duration::from_ticks(4 * ANCHOR_APART.as_ticks()) {
+            return false;
+        }
+        let rise = i64::from(good.pressure.above(old.pressure)) * 1_000_000;
+        rise < i64::from(pa_per_s) * since(good.at, old.at).as_ticks() as i64
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::time::millis;
+
+    fn channel() -> Channel {
+        Channel::new(Transducer::DEMO, millis(10))
+    }
+
+    fn at(ms: u64) -> Instant {
+        Instant::from_ticks(ms * 1_000)
+    }
+
+    #[test]
+    fn a_hole_in_the_numbers_is_seen() {
+        let mut c = channel();
+        c.update(at(0), Reading::sample(3_277, 7));
+        assert_eq!(c.trouble(), None);
+        c.update(at(10), Reading::sample(3_277, 9));
+        assert_eq!(c.trouble(), Some(Disturbance::Missing));
+    }
+
+    #[test]
+    fn a_repeat_is_not_a_new_sample() {
+        let mut c = channel();
+        c.update(at(0), Reading::sample(3_277, 7));
+        c.update(at(10), Reading::sample(3_300, 7));
+        assert_eq!(c.trouble(), Some(Disturbance::Repeated));
+        assert_eq!(c.fresh(), None);
+        assert_eq!(c.pressure(at(10)), Some(GaugePressure::ZERO));
+    }
+
+    #[test]
+    fn a_wrapped_sample_counter_is_a_hole() {
+        let mut c = channel();
+        c.update(at(0), Reading::sample(3_277, u32::MAX));
+        c.update(at(10), Reading::sample(3_277, 0));
+        assert_eq!(c.trouble(), Some(Disturbance::Missing));
+    }
+
+    #[test]
+    fn silence_becomes_nothing_known_and_sickness_stays_sick() {
+        let mut c = channel();
+        c.update(at(0), Reading::sample(3_277, 0));
+        assert_eq!(c.known(at(50)), Known::Pressure(GaugePressure::ZERO));
+        assert_eq!(c.known(at(51)), Known::Nothing);
+        c.update(at(60), Reading::sample(70_000, 1));
+        assert_eq!(c.known(at(60)), Known::Sick);
+        assert!(!c.lost(at(60)) && c.lost(at(111)));
+    }
+}

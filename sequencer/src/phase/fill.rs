@@ -1,0 +1,70 @@
+//! Fill: the valve is opened with the vent shut, then air is let in.
+//!
+//! Left when the far side stands in the band and rises slower than the limit. Not there in time → fault: no supply, or
+//! the valve is not open, which for a hand-operated valve is how a lever not turned shows. Over-pressure, slew and
+//! sensor faults are caught for every phase in `step.rs`.
+
+use super::{Next, View};
+use crate::event::{Fault, Phase};
+use crate::input::Ask;
+use crate::output::{Gate, Outputs, Pilot};
+use crate::recipe::{Actuation, Recipe};
+use crate::time::{Duration, Instant, millis};
+
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Fill {
+    /// When air was let in; `None` while the valve is being opened.
+    admitted: Option<Instant>,
+}
+
+/// Valve opening; supply still shut, so that a vent valve that shuts slowly never sees supply.
+const OPENING: Outputs = Outputs { supply: Gate::Shut, vent: Gate::Shut, pilot: Pilot::Fed };
+/// Air admitted. Also what soak asks for.
+pub(crate) const FEEDING: Outputs = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Fed };
+
+fn opening_max(recipe: &Recipe) -> Duration {
+    match recipe.actuation() {
+        Actuation::Air => recipe.stroke(),
+        Actuation::Hand => millis(recipe.raw().prompt_ms_max),
+    }
+}
+
+pub(crate) fn limit(recipe: &Recipe) -> Duration {
+    Duration::from_ticks(opening_max(recipe).as_ticks() + millis(recipe.raw().fill_ms_max).as_ticks())
+}
+
+/// What the operator is asked on entry.
+pub(crate) fn ask(recipe: &Recipe) -> Option<Ask> {
+    (recipe.actuation() == Actuation::Hand).then_some(Ask::OpenValve)
+}
+
+impl Fill {
+    pub(crate) const fn outputs(&self) -> Outputs {
+        if self.admitted.is_some() { FEEDING } else { OPENING }
+    }
+
+    pub(crate) fn poll(&mut self, view: &View<'_>) -> Next {
+        let recipe = view.recipe;
+        let Some(admitted) = self.admitted else {
+            let open = match recipe.actuation() {
+                // Changing over from vent to supply takes its own time.
+                Actuation::Air => view.spent >= recipe.stroke().max(view.rig.changeover()),
+                Actuation::Hand => view.confirmed == Some(Ask::OpenValve) && view.spent >= view.rig.changeover(),
+            };
+            if open {
+                self.admitted = Some(view.now);
+            } else if recipe.actuation() == Actuation::Hand && view.spent >= opening_max(recipe) {
+                return Next::Fault(Fault::NoAnswer(Ask::OpenValve));
+            }
+            return Next::Stay;
+        };
+        let in_band = view.far.pressure(view.now).is_some_and(|p| recipe.in_band(p));
+        if in_band && view.far.rises_slower_than(recipe.raw().fill_rate_pa_s, view.now) {
+            return Next::Go(Phase::Soak);
+        }
+        if view.since(admitted) >= millis(recipe.raw().fill_ms_max) {
+            return Next::Fault(Fault::FillTimeout);
+        }
+        Next::Stay
+    }
+}

@@ -1,0 +1,198 @@
+//! Measure: the trapped pressure is watched until a verdict can be given at the stated risk, or time is up.
+//!
+//! Only an unbroken window of good samples counts. A hole, a repeat, a reading the transducer cannot give or a jump
+//! begins it anew; too often, and the side is void. Gross fall or rise ends it as in settle.
+
+use super::{End, Next, View, tell};
+use crate::event::{Disturbance, Event, Events};
+use crate::limits::RESTARTS_MAX;
+use crate::measure::{Conditions, Decision, Estimate, Figure, Fit, Folded, Shape, decide};
+use crate::output::Outputs;
+use crate::recipe::{Model, Recipe};
+use crate::rig::Rig;
+use crate::time::{Duration, millis};
+use crate::units::Temperature;
+use crate::verdict::{Ground, Verdict};
+
+pub(crate) const OUTPUTS: Outputs = Outputs::REST;
+
+/// Polls the last fit may take after the maximum time; a fit needs fewer than this many (two passes over the blocks).
+const POLLS_TO_CLOSE: u64 = 64;
+
+/// The fall of pressure that counts as a gross leak rather than as out of range must mean at least this many limits
+/// (our judgement, no source: far from any doubt about volume or warmth).
+const GROSS_LIMITS: f64 = 2.0;
+
+pub(crate) fn limit(recipe: &Recipe, rig: &Rig) -> Duration {
+    Duration::from_ticks(millis(recipe.raw().measure_ms_max).as_ticks() + POLLS_TO_CLOSE * rig.stall_max().as_ticks())
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct Measure {
+    trace: Folded,
+    fit: Option<Fit>,
+    /// Window at which the next look is due.
+    due: Duration,
+    looks: u32,
+    restarts: u8,
+    /// Time is up: no more samples, one last fit.
+    closing: bool,
+    gas_sum: i64,
+    gas_count: u32,
+    figure: Option<Figure>,
+}
+
+impl Measure {
+    pub(crate) const fn new(first_look: Duration) -> Self {
+        Self {
+            trace: Folded::new(),
+            fit: None,
+            due: first_look,
+            looks: 0,
+            restarts: 0,
+            closing: false,
+            gas_sum: 0,
+            gas_count: 0,
+            figure: None,
+        }
+    }
+
+    pub(crate) fn poll(&mut self, view: &View<'_>, events: &mut Events) -> Next {
+        if view.fell_grossly() {
+            return Next::End(self.fell(view));
+        }
+        if view.rose() {
+            return Next::End(self.end(Verdict::Void, Ground::Rise));
+        }
+        if !self.closing && !self.take(view, events) {
+            return Next::End(self.end(Verdict::Void, Ground::Disturbed));
+        }
+        if let Some(fit) = &mut self.fit {
+            return match fit.advance(&self.trace) {
+                None => Next::Stay,
+                Some(estimate) => {
+                    self.fit = None;
+                    self.look(estimate, view, events)
+                }
+            };
+        }
+        self.begin_fit(view)
+    }
+
+    /// Takes in this poll's sample; false when the window has been spoiled too often.
+    fn take(&mut self, view: &View<'_>, events: &mut Events) -> bool {
+        let jumped = view.far.change().is_some_and(|(pa, _)| pa.unsigned_abs() > view.recipe.raw().jump_max_pa);
+        let trouble = view.far.trouble().or((jumped && self.trace.count() > 0).then_some(Disturbance::Jump));
+        if let Some(trouble) = trouble
+            && self.trace.count() > 0
+        {
+            if self.restarts >= RESTARTS_MAX {
+                return false;
+            }
+            tell(events, Event::Restarted(trouble));
+            // Looks already taken stay counted: their risk has been spent.
+            *self = Self {
+                restarts: self.restarts + 1,
+                looks: self.looks,
+                figure: self.figure,
+                ..Self::new(view.recipe.schedule().first())
+            };
+        }
+        if let Some(good) = view.far.fresh() {
+            self.trace.push(good.at, good.counts);
+            if let Some(counts) = view.gas_counts {
+                self.gas_sum = self.gas_sum.saturating_add(counts.into());
+                self.gas_count = self.gas_count.saturating_add(1);
+            }
+        }
+        true
+    }
+
+    fn begin_fit(&mut self, view: &View<'_>) -> Next {
+        let recipe = view.recipe.raw();
+        let window = Duration::from_ticks(self.trace.span_us().into());
+        if view.spent >= millis(recipe.measure_ms_max) {
+            self.closing = true;
+            if window < millis(recipe.measure_ms_min) {
+                return Next::End(self.end(Verdict::Void, Ground::Disturbed));
+            }
+            self.fit = Some(Fit::new(shape(view), &self.trace));
+        } else if window >= self.due && self.looks + 1 < view.recipe.schedule().looks() {
+            self.due = view.recipe.schedule().next(self.due);
+            self.fit = Some(Fit::new(shape(view), &self.trace));
+        }
+        Next::Stay
+    }
+
+    fn look(&mut self, estimate: Option<Estimate>, view: &View<'_>, events: &mut Events) -> Next {
+        self.looks = self.looks.saturating_add(1);
+        let Some(estimate) = estimate else {
+            // Nothing could be fitted yet; at the end of time nothing ever will.
+            return if self.closing {
+                Next::End(self.end(Verdict::Undecided, Ground::MaximumTime))
+            } else {
+                Next::Stay
+            };
+        };
+        let figure = Figure::new(&estimate, &self.conditions(view));
+        self.figure = Some(figure);
+        let decision = decide(&figure, view.recipe.limit(), view.recipe.schedule());
+        let (verdict, ground) = match decision {
+            Decision::Tight => (Verdict::Tight, Ground::Measured),
+            Decision::Leaking => (Verdict::Leaking, Ground::Measured),
+            Decision::Rising => (Verdict::Void, Ground::Rise),
+            Decision::Open if self.closing => (Verdict::Undecided, Ground::MaximumTime),
+            Decision::Open => {
+                tell(events, Event::Looked(figure));
+                return Next::Stay;
+            }
+        };
+        Next::End(self.end(verdict, ground))
+    }
+
+    fn conditions<'a>(&self, view: &View<'a>) -> Conditions<'a> {
+        let pressure = view.far.pressure(view.now).unwrap_or(view.recipe.target());
+        Conditions {
+            rig: view.rig,
+            recipe: view.recipe,
+            gas: self.gas_temperature(view),
+            pressure_pa: pressure.to_absolute(view.rig.atmosphere()).pascals(),
+            noise_counts: self.trace.noise_counts(),
+        }
+    }
+
+    /// Mean of the thermometer over the window, or the recipe's own figure.
+    fn gas_temperature(&self, view: &View<'_>) -> Temperature {
+        match view.rig.raw().thermometer {
+            Some(thermometer) if self.gas_count > 0 => {
+                thermometer.temperature((self.gas_sum / i64::from(self.gas_count)) as i32)
+            }
+            _ => view.recipe.gas_temperature(),
+        }
+    }
+
+    /// A fall beyond the gross drop is a leak if it was fast enough to be one; slow, it only says that the window has
+    /// left the range a constant leak may be read in.
+    fn fell(&self, view: &View<'_>) -> End {
+        let fast = match (view.fall_pa(), view.isolated) {
+            (Some(fall), Some(isolated)) => {
+                let seconds = view.since(isolated.at).as_ticks() as f64 / 1e6;
+                let leak = f64::from(fall) * view.rig.far_volume().cubic_metres();
+                leak > GROSS_LIMITS * view.recipe.limit().pa_m3_s() * seconds
+            }
+            _ => false,
+        };
+        if fast { End::plain(Verdict::Leaking, Ground::GrossFall) } else { self.end(Verdict::Void, Ground::OutOfBand) }
+    }
+
+    const fn end(&self, verdict: Verdict, ground: Ground) -> End {
+        End { verdict, ground, figure: self.figure }
+    }
+}
+
+fn shape(view: &View<'_>) -> Shape {
+    match (view.recipe.raw().model, view.rig.raw().tau_s) {
+        (Model::LineAndTransient, Some(tau_s)) => Shape::LineAndTransient { tau_s },
+        _ => Shape::Line,
+    }
+}

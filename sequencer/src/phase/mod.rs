@@ -1,0 +1,108 @@
+//! The phases of one side, a file each in the order of a run: what a phase asks of the outputs, when it is left, and
+//! what happens when it is not left in time.
+//!
+//! A phase sees a [`View`] of the world and answers with a [`Next`]; only [`crate::step`] changes phases.
+
+pub(crate) mod fill;
+pub(crate) mod isolate;
+pub(crate) mod measure;
+pub(crate) mod precheck;
+pub(crate) mod safe_vent;
+pub(crate) mod settle;
+pub(crate) mod soak;
+pub(crate) mod vent;
+
+use crate::channel::Channel;
+use crate::event::{Event, Events, Fault, Phase};
+use crate::input::{Ask, Contacts};
+use crate::measure::Figure;
+use crate::recipe::Recipe;
+use crate::rig::Rig;
+use crate::time::{Duration, Instant, since};
+use crate::units::GaugePressure;
+use crate::verdict::{Ground, Verdict};
+
+/// When and at what pressure the valve was shut.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Isolated {
+    pub(crate) at: Instant,
+    pub(crate) pressure: GaugePressure,
+}
+
+/// What a phase sees.
+pub(crate) struct View<'a> {
+    pub(crate) now: Instant,
+    /// Since the phase was entered.
+    pub(crate) spent: Duration,
+    pub(crate) rig: &'a Rig,
+    pub(crate) recipe: &'a Recipe,
+    pub(crate) far: &'a Channel,
+    pub(crate) supply: Option<&'a Channel>,
+    /// This poll's thermometer reading.
+    pub(crate) gas_counts: Option<i32>,
+    pub(crate) contacts: Contacts,
+    /// This poll's answer of the operator.
+    pub(crate) confirmed: Option<Ask>,
+    pub(crate) isolated: Option<Isolated>,
+}
+
+impl View<'_> {
+    /// How far the trapped pressure has fallen since the valve was shut, in pascals; `None` while it is not known.
+    pub(crate) fn fall_pa(&self) -> Option<i32> {
+        let isolated = self.isolated?;
+        Some(isolated.pressure.above(self.far.pressure(self.now)?))
+    }
+
+    pub(crate) fn since(&self, earlier: Instant) -> Duration {
+        since(self.now, earlier)
+    }
+
+    /// Whether the trapped pressure has fallen by the gross drop.
+    pub(crate) fn fell_grossly(&self) -> bool {
+        self.fall_pa().is_some_and(|fall| i64::from(fall) > i64::from(self.recipe.raw().gross_drop_pa))
+    }
+
+    /// Whether the trapped pressure has risen by more than a leak can explain.
+    pub(crate) fn rose(&self) -> bool {
+        self.fall_pa().is_some_and(|fall| -i64::from(fall) > i64::from(self.recipe.raw().rise_max_pa))
+    }
+}
+
+/// How a side ended.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct End {
+    pub(crate) verdict: Verdict,
+    pub(crate) ground: Ground,
+    pub(crate) figure: Option<Figure>,
+}
+
+impl End {
+    pub(crate) const fn plain(verdict: Verdict, ground: Ground) -> Self {
+        Self { verdict, ground, figure: None }
+    }
+}
+
+/// Where a phase wants to go.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) enum Next {
+    /// Nowhere yet.
+    Stay,
+    /// Still here, and the operator is asked for something.
+    Ask(Ask),
+    /// On to another phase.
+    Go(Phase),
+    /// The valve counts as shut: on to venting.
+    Shut(Isolated),
+    /// This side is over, to be opened into the vent.
+    End(End),
+    /// Something is wrong.
+    Fault(Fault),
+    /// Safe vent is done.
+    Empty,
+}
+
+/// Adds an event. A step never emits more than the list holds (see the worst case in `step.rs`); one too many would be
+/// lost rather than stop the machine.
+pub(crate) fn tell(events: &mut Events, event: Event) {
+    let _ = events.push(event);
+}

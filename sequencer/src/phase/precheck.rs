@@ -1,0 +1,64 @@
+//! Precheck: all at rest, the far side empty and quiet.
+//!
+//! Left when zero offset and spread have been taken. Not empty → safe vent, and the side is void; implausible → fault;
+//! too few samples in time → fault.
+
+use super::{End, Next, View, tell};
+use crate::event::{Event, Events, Fault, Phase};
+use crate::output::Outputs;
+use crate::recipe::Recipe;
+use crate::time::{Duration, millis};
+use crate::verdict::{Ground, Verdict};
+
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Precheck {
+    samples: u32,
+    sum_pa: i64,
+    least_pa: i32,
+    most_pa: i32,
+}
+
+/// Fewest samples a zero may rest on.
+const SAMPLES_MIN: u32 = 8;
+
+pub(crate) fn limit(recipe: &Recipe) -> Duration {
+    millis(recipe.raw().zero_ms.saturating_mul(2).saturating_add(1_000))
+}
+
+pub(crate) const OUTPUTS: Outputs = Outputs::REST;
+
+impl Precheck {
+    pub(crate) fn poll(&mut self, view: &View<'_>, events: &mut Events) -> Next {
+        let recipe = view.recipe.raw();
+        if let Some(good) = view.far.fresh() {
+            let pa = good.pressure.pascals();
+            if i64::from(pa) > i64::from(recipe.zero_band_pa) {
+                return Next::End(End::plain(Verdict::Void, Ground::NotEmpty));
+            }
+            // Air is only ever pressed in: a reading well under the atmosphere is a transducer's mistake.
+            if -i64::from(pa) > i64::from(recipe.zero_band_pa) {
+                return Next::Fault(Fault::Implausible);
+            }
+            if self.samples == 0 {
+                (self.least_pa, self.most_pa) = (pa, pa);
+            }
+            self.samples = self.samples.saturating_add(1);
+            self.sum_pa += i64::from(pa);
+            self.least_pa = self.least_pa.min(pa);
+            self.most_pa = self.most_pa.max(pa);
+        }
+        if view.spent >= limit(view.recipe) {
+            return Next::Fault(Fault::FarSensor);
+        }
+        if view.spent < millis(recipe.zero_ms) || self.samples < SAMPLES_MIN {
+            return Next::Stay;
+        }
+        let spread_pa = self.most_pa.abs_diff(self.least_pa);
+        if spread_pa > recipe.spread_max_pa {
+            return Next::Fault(Fault::Implausible);
+        }
+        let offset = crate::units::GaugePressure::from_pascals((self.sum_pa / i64::from(self.samples)) as i32);
+        tell(events, Event::Zeroed { offset, spread_pa });
+        Next::Go(Phase::Fill)
+    }
+}

@@ -1,0 +1,59 @@
+//! Vent: supply shut, then the supply side opened to the room.
+//!
+//! Left when the supply side is below the limit, or after the venting time where it has no transducer. If the trapped
+//! pressure went along → a result: the valve did not hold. Not vented in time → fault.
+
+use super::{End, Next, View};
+use crate::event::{Fault, Phase};
+use crate::output::{Gate, Outputs, Pilot};
+use crate::recipe::Recipe;
+use crate::time::{Duration, Instant, millis};
+use crate::verdict::{Ground, Verdict};
+
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Vent {
+    /// When the vent was opened; `None` during the changeover from supply.
+    opened: Option<Instant>,
+}
+
+const CHANGEOVER: Outputs = Outputs { supply: Gate::Shut, vent: Gate::Shut, pilot: Pilot::Exhausted };
+
+pub(crate) fn limit(recipe: &Recipe) -> Duration {
+    millis(recipe.raw().vent_ms_max)
+}
+
+impl Vent {
+    pub(crate) const fn outputs(&self) -> Outputs {
+        if self.opened.is_some() { Outputs::REST } else { CHANGEOVER }
+    }
+
+    pub(crate) fn poll(&mut self, view: &View<'_>) -> Next {
+        let Some(opened) = self.opened else {
+            if view.spent >= view.rig.changeover() {
+                self.opened = Some(view.now);
+            }
+            return Next::Stay;
+        };
+        let recipe = view.recipe.raw();
+        let vented = match view.supply {
+            Some(supply) => {
+                supply.pressure(view.now).is_some_and(|p| i64::from(p.pascals()) < i64::from(recipe.vent_below_pa))
+            }
+            None => view.since(opened) >= millis(recipe.vent_ms),
+        };
+        let overdue = view.spent >= limit(view.recipe);
+        if !vented && !overdue {
+            return Next::Stay;
+        }
+        // Judged only now, when the supply side has had its time: a ball that does not shut takes the far side with it,
+        // a bad leak is still on its way.
+        match (view.isolated, view.fall_pa()) {
+            (Some(isolated), Some(fall)) if fall > isolated.pressure.pascals() / 2 => {
+                Next::End(End::plain(Verdict::Leaking, Ground::WentWithSupply))
+            }
+            _ if view.fell_grossly() => Next::End(End::plain(Verdict::Leaking, Ground::GrossFall)),
+            _ if vented => Next::Go(Phase::Settle),
+            _ => Next::Fault(Fault::VentTimeout),
+        }
+    }
+}
