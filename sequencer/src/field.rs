@@ -156,7 +156,7 @@ impl Errors {
     }
 
     /// Adds one; past the capacity the rest are dropped, which cannot make an invalid recipe look valid.
-    pub(crate) fn add(&mut self, error: FieldError) {
+    pub fn add(&mut self, error: FieldError) {
         let _ = self.0.push(error);
     }
 
@@ -168,23 +168,30 @@ impl Errors {
 
 /// Goes through the rules and reports each one broken. Errors are handed on one by one, so that a controller need not
 /// hold them all.
-pub(crate) struct Examiner<'a> {
+pub struct Examiner<'a> {
     report: &'a mut dyn FnMut(FieldError),
     clean: bool,
 }
 
+impl fmt::Debug for Examiner<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Examiner").field("clean", &self.clean).finish_non_exhaustive()
+    }
+}
+
 impl<'a> Examiner<'a> {
-    pub(crate) fn new(report: &'a mut dyn FnMut(FieldError)) -> Self {
+    /// Hands each broken rule to `report`.
+    pub fn new(report: &'a mut dyn FnMut(FieldError)) -> Self {
         Self { report, clean: true }
     }
 
     /// Whether every rule so far holds.
-    pub(crate) const fn clean(&self) -> bool {
+    pub const fn clean(&self) -> bool {
         self.clean
     }
 
     /// Reports `error` unless `holds`.
-    pub(crate) fn require(&mut self, holds: bool, error: FieldError) {
+    pub fn require(&mut self, holds: bool, error: FieldError) {
         if !holds {
             self.clean = false;
             (self.report)(error);
@@ -192,7 +199,7 @@ impl<'a> Examiner<'a> {
     }
 
     /// Checks every field of `raw` against its own range.
-    pub(crate) fn ranges<T>(&mut self, raw: &T, fields: &[Field<T>]) {
+    pub fn ranges<T>(&mut self, raw: &T, fields: &[Field<T>]) {
         for field in fields {
             let value = (field.get)(raw);
             // NaN lies in no range.
@@ -203,14 +210,14 @@ impl<'a> Examiner<'a> {
     }
 
     /// Checks a number that stands in no table.
-    pub(crate) fn range(&mut self, field: &'static str, unit: Unit, value: f64, min: f64, max: f64) {
+    pub fn range(&mut self, field: &'static str, unit: Unit, value: f64, min: f64, max: f64) {
         let problem = Problem::OutOfRange { value, min, max };
         self.require(value >= min && value <= max, FieldError { field, unit, problem });
     }
 }
 
 /// A broken rule between two fields: "`field`: `value` `rule` `bound` (from `with`)".
-pub(crate) const fn conflict(
+pub const fn conflict(
     field: &'static str,
     unit: Unit,
     value: f64,
