@@ -71,7 +71,7 @@ impl Channel {
         self.fresh = None;
         self.trouble = None;
         let quiet = self.good.map_or(0, |good| since(now, good.at).as_ticks());
-        if quiet * 2 > self.period.as_ticks() * MISSING_HALF_PERIODS {
+        if quiet > self.period.as_ticks() * MISSING_HALF_PERIODS / 2 {
             self.trouble = Some(Disturbance::Missing);
         }
         match reading {

@@ -146,6 +146,8 @@ pub struct Sequencer {
     reminded: Instant,
     /// The last step's time; `None` before the first.
     clock: Option<Instant>,
+    /// Whether time has moved on with this step.
+    moved: bool,
     far: Channel,
     supply: Option<Channel>,
     /// Since when the far side has been known to be below the safe limit without a break.
@@ -172,6 +174,7 @@ impl Sequencer {
             entered: Instant::from_ticks(0),
             reminded: Instant::from_ticks(0),
             clock: None,
+            moved: false,
             far: channel(rig.raw().far),
             supply: rig.raw().supply.map(channel),
             below: None,
@@ -300,6 +303,7 @@ impl Sequencer {
             self.enter(State::SafeVent(SafeVent::new(now)), now, events);
             return None;
         };
+        self.moved = now != last;
         let back = now < last;
         let stalled = since(now, last) > self.rig.stall_max();
         if !back && !stalled {
@@ -540,6 +544,7 @@ impl Sequencer {
         }
         let view = View {
             now,
+            moved: self.moved,
             spent,
             rig: &self.rig,
             recipe,

@@ -1,1 +1,6 @@
-//! Shared kit of the workspace-level tests.
+//! Shared kit of the workspace-level tests: a rig so simple that every test can say exactly what it does, and a script
+//! to drive it with.
+
+pub mod ideal;
+pub mod reference;
+pub mod script;

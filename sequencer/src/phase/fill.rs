@@ -15,6 +15,8 @@ use crate::time::{Duration, Instant, millis};
 pub(crate) struct Fill {
     /// When air was let in; `None` while the valve is being opened.
     admitted: Option<Instant>,
+    /// A hand valve: the operator has said it is open, perhaps before the vent has had time to shut.
+    said: bool,
 }
 
 /// Valve opening; supply still shut, so that a vent valve that shuts slowly never sees supply.
@@ -45,11 +47,12 @@ impl Fill {
 
     pub(crate) fn poll(&mut self, view: &View<'_>) -> Next {
         let recipe = view.recipe;
+        self.said |= view.confirmed == Some(Ask::OpenValve);
         let Some(admitted) = self.admitted else {
             let open = match recipe.actuation() {
                 // Changing over from vent to supply takes its own time.
                 Actuation::Air => view.spent >= recipe.stroke().max(view.rig.changeover()),
-                Actuation::Hand => view.confirmed == Some(Ask::OpenValve) && view.spent >= view.rig.changeover(),
+                Actuation::Hand => self.said && view.spent >= view.rig.changeover(),
             };
             if open {
                 self.admitted = Some(view.now);

@@ -67,6 +67,10 @@ impl Measure {
         if !self.closing && !self.take(view, events) {
             return Next::End(self.end(Verdict::Void, Ground::Disturbed));
         }
+        // A step repeated at the same moment must change nothing, so the fit moves with time.
+        if !view.moved {
+            return Next::Stay;
+        }
         if let Some(fit) = &mut self.fit {
             return match fit.advance(&self.trace) {
                 None => Next::Stay,

@@ -1,0 +1,216 @@
+//! A rig in whole numbers: two volumes, a valve between them, three solenoids.
+//!
+//! No physics to speak of: pressures go towards each other by an eighth a poll. It exists so that a controller with
+//! 16 KiB of memory runs every phase; the plant of `seathold-sim` is for the rest.
+
+use crate::trace::Noise;
+use core::convert::Infallible;
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::input::{Ask, Command, Contacts, Sample, SensorFault, Sides};
+use seathold_sequencer::io::{Hardware, Operator};
+use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::rig::Transducer;
+use seathold_sequencer::time::Instant;
+
+/// Time between polls, in microseconds.
+pub const POLL_US: u64 = 10_000;
+
+/// Regulated air, in pascals gauge.
+const AIR_PA: i32 = 600_000;
+
+/// Polls the valve takes from open to shut.
+const STROKE_POLLS: u8 = 40;
+
+/// What the valve and the rig do wrong.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Ails {
+    /// Fall of the trapped pressure with end A on the supply side, in thousandths of a pascal a poll.
+    pub fall_first: i32,
+    /// The same with end B on the supply side.
+    pub fall_second: i32,
+    /// The ball never turns from open.
+    pub jammed_open: bool,
+    /// The ball never turns from shut.
+    pub jammed_shut: bool,
+}
+
+/// The rig.
+#[derive(Clone, Debug)]
+pub struct Bottle {
+    ails: Ails,
+    transducer: Transducer,
+    now: Instant,
+    conversions: u32,
+    noise: Noise,
+    outputs: Outputs,
+    /// Far and supply side, in thousandths of a pascal gauge.
+    far: i64,
+    supply: i64,
+    /// 0 is shut.
+    stroke: u8,
+    /// Ends have been swapped.
+    pub swapped: bool,
+    /// The emergency stop is pressed.
+    pub stop: bool,
+    /// The guard is open.
+    pub guard_open: bool,
+    /// The far transducer's wire is broken.
+    pub wire_broken: bool,
+    /// Added to the far pressure, in pascals: a knock.
+    pub knock_pa: i32,
+}
+
+impl Bottle {
+    /// Empty, at rest, the valve shut.
+    pub fn new(ails: Ails, transducer: Transducer) -> Self {
+        Self {
+            ails,
+            transducer,
+            now: Instant::from_ticks(2_000_000),
+            conversions: 0,
+            noise: Noise::new(0x0b07_71e5),
+            outputs: Outputs::REST,
+            far: 0,
+            supply: 0,
+            stroke: if ails.jammed_open { STROKE_POLLS } else { 0 },
+            swapped: false,
+            stop: false,
+            guard_open: false,
+            wire_broken: false,
+            knock_pa: 0,
+        }
+    }
+
+    /// One poll's worth of gas and movement.
+    pub fn advance(&mut self) {
+        self.now = Instant::from_ticks(self.now.as_ticks() + POLL_US);
+        self.conversions = self.conversions.wrapping_add(1);
+        match self.outputs.pilot {
+            _ if self.ails.jammed_open || self.ails.jammed_shut => {}
+            Pilot::Fed => self.stroke = STROKE_POLLS.min(self.stroke + 1),
+            Pilot::Exhausted => self.stroke = self.stroke.saturating_sub(1),
+        }
+        if self.outputs.supply == Gate::Open {
+            self.supply += (i64::from(AIR_PA) * 1_000 - self.supply) / 8;
+        }
+        if self.outputs.vent == Gate::Open {
+            self.supply -= self.supply / 8;
+        }
+        if self.stroke > 0 {
+            let flow = (self.supply - self.far) / 16;
+            self.far += flow;
+            self.supply -= flow;
+        } else if self.far > 0 {
+            let fall = if self.swapped { self.ails.fall_second } else { self.ails.fall_first };
+            self.far -= i64::from(fall) * self.far / (i64::from(AIR_PA) * 1_000);
+        }
+    }
+
+    /// Loses power: everything goes to rest, and the clock starts again.
+    pub fn power_cut(&mut self, polls: u32) {
+        self.outputs = Outputs::REST;
+        for _ in 0..polls {
+            self.advance();
+        }
+        self.now = Instant::from_ticks(0);
+        self.conversions = 0;
+    }
+
+    fn sample(&mut self, milli_pa: i64) -> Sample {
+        // Truncation of a whole number of pascals, so that no rounding rule of the target can matter.
+        let pascals = (milli_pa / 1_000) as i32;
+        let counts = self.transducer.counts(f64::from(pascals)) + self.noise.within(2);
+        Sample { counts, number: self.conversions }
+    }
+}
+
+impl Hardware for Bottle {
+    type Error = Infallible;
+
+    fn now(&mut self) -> Instant {
+        self.now
+    }
+
+    fn far(&mut self) -> nb::Result<Sample, SensorFault> {
+        if self.wire_broken {
+            return Err(nb::Error::Other(SensorFault::Open));
+        }
+        Ok(self.sample(self.far + i64::from(self.knock_pa) * 1_000))
+    }
+
+    fn supply(&mut self) -> nb::Result<Sample, SensorFault> {
+        Ok(self.sample(self.supply))
+    }
+
+    fn contacts(&mut self) -> Contacts {
+        Contacts { stop: self.stop, guard_closed: !self.guard_open, valve_shut: self.stroke == 0 }
+    }
+
+    fn apply(&mut self, outputs: Outputs) -> Result<(), Self::Error> {
+        self.outputs = outputs;
+        Ok(())
+    }
+}
+
+/// Someone who does as asked, a second after being asked, and presses start once.
+#[derive(Clone, Debug)]
+pub struct Person {
+    sides: Sides,
+    asked: Option<Ask>,
+    wait: u16,
+    /// Start has been pressed.
+    pub started: bool,
+    /// Abort is pressed at the next poll.
+    pub abort: bool,
+    /// Ends were swapped, and the rig has not been told yet.
+    pub swapped: bool,
+}
+
+const SECOND: u16 = (1_000_000 / POLL_US) as u16;
+
+impl Person {
+    /// Someone about to start a run over these sides.
+    pub fn new(sides: Sides) -> Self {
+        Self { sides, asked: None, wait: SECOND, started: false, abort: false, swapped: false }
+    }
+
+    /// True once a second after each time it is due.
+    fn waited(&mut self) -> bool {
+        self.wait = self.wait.saturating_sub(1);
+        if self.wait == 0 {
+            self.wait = SECOND;
+            return true;
+        }
+        false
+    }
+}
+
+impl Operator for Person {
+    fn command(&mut self, _: Instant, phase: Phase) -> Option<Command> {
+        if core::mem::take(&mut self.abort) {
+            return Some(Command::Abort);
+        }
+        if let Some(ask) = self.asked
+            && self.waited()
+        {
+            self.asked = None;
+            self.swapped |= ask == Ask::SwapEnds;
+            return Some(Command::Confirm(ask));
+        }
+        match phase {
+            Phase::Ready if !self.started && self.waited() => {
+                self.started = true;
+                Some(Command::Start(self.sides))
+            }
+            Phase::Fault | Phase::Trapped | Phase::Held if self.waited() => Some(Command::Acknowledge),
+            _ => None,
+        }
+    }
+
+    fn tell(&mut self, _: Instant, event: &Event) {
+        if let Event::Asked(ask) = event {
+            self.asked = Some(*ask);
+            self.wait = SECOND;
+        }
+    }
+}

@@ -1,0 +1,43 @@
+#![no_std]
+//! Scenarios that say everything they see, so that a host and a controller can be compared byte for byte.
+//!
+//! The images under `sequencer/boards` run [`run_all`] and print what it tells over semihosting; `tests/on_target.rs`
+//! runs the same function in its own process and demands the same lines. Nothing here knows of a board: what a board
+//! adds is a [`Tell`] that prints and a [`Meter`] that counts.
+//!
+//! | room | what it holds |
+//! |---|---|
+//! | [`tell`] | the lines told, and the running check over them |
+//! | [`meter`] | instructions a poll, by phase |
+//! | [`trace`] | a fixed trace of counts, and the estimator run over it |
+//! | [`bottle`] | a rig in whole numbers, small enough for 16 KiB of memory |
+//! | [`sequence`] | the sequencer run over a bottle |
+
+pub mod bottle;
+pub mod meter;
+pub mod sequence;
+pub mod tell;
+pub mod trace;
+
+use meter::Meter;
+use seathold_sequencer::event::Event;
+use seathold_sequencer::field::Errors;
+use seathold_sequencer::step::{Sequencer, Step};
+use tell::Tell;
+
+/// Runs every scenario, in a fixed order.
+pub fn run_all(tell: &mut impl Tell, meter: &impl Meter) {
+    tell.line(format_args!(
+        "measured bytes sequencer {} step {} event {} errors {}",
+        size_of::<Sequencer>(),
+        size_of::<Step>(),
+        size_of::<Event>(),
+        size_of::<Errors>()
+    ));
+    for case in trace::CASES {
+        case.run(tell);
+    }
+    for scenario in sequence::SCENARIOS {
+        scenario.run(tell, meter);
+    }
+}

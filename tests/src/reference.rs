@@ -1,0 +1,14 @@
+//! Published data, read from `tests/reference/`.
+
+use std::path::PathBuf;
+
+/// Rows of numbers of a CSV file with one header line; empty cells are NaN.
+pub fn rows(file: &str) -> Vec<Vec<f64>> {
+    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("reference").join(file);
+    let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    text.lines()
+        .skip(1)
+        .filter(|line| !line.trim().is_empty())
+        .map(|line| line.split(',').map(|cell| cell.trim().parse().unwrap_or(f64::NAN)).collect())
+        .collect()
+}

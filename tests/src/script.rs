@@ -1,0 +1,227 @@
+//! Drives the sequencer against the ideal rig, poll by poll, checking the safety rules that hold always.
+
+use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
+use seathold_sequencer::input::{Ask, Command, Inputs, Reading, Side, Sides};
+use seathold_sequencer::output::{Gate, Outputs};
+use seathold_sequencer::recipe::{Actuation, RawRecipe, Recipe};
+use seathold_sequencer::rig::{RawRig, Rig};
+use seathold_sequencer::step::{Sequencer, Step};
+use seathold_sequencer::time::Instant;
+use seathold_sequencer::verdict::{SideResult, Verdict};
+
+use crate::ideal::Ideal;
+
+/// A test bench: sequencer, ideal rig, simulated clock.
+#[derive(Clone, Debug)]
+pub struct Script {
+    pub sequencer: Sequencer,
+    pub rig: Ideal,
+    pub outputs: Outputs,
+    /// Microseconds.
+    pub now: u64,
+    pub poll_us: u64,
+    /// Everything that happened, with its time in microseconds.
+    pub log: Vec<(u64, Event)>,
+    pending: Option<Command>,
+    /// Whether a simulated person answers requests at once.
+    pub answers: bool,
+}
+
+/// The rig and recipe of these tests: short times, no cavity stroke unless a test asks for it.
+pub fn brisk() -> (RawRig, RawRecipe) {
+    let rig = RawRig { safe_dwell_ms: 300, safe_vent_ms_max: 4_000, ..RawRig::DEMO };
+    let recipe = RawRecipe {
+        zero_ms: 200,
+        soak_ms: 300,
+        stroke_ms: 100,
+        isolate_ms_max: 1_000,
+        settle_ms: 300,
+        measure_ms_min: 500,
+        measure_ms_max: 4_000,
+        prompt_ms_max: 2_000,
+        swap_ms_max: 5_000,
+        fill_ms_max: 2_000,
+        vent_ms: 500,
+        vent_ms_max: 2_000,
+        ..RawRecipe::DEMO
+    };
+    (rig, recipe)
+}
+
+/// Checks both, or shows why not.
+pub fn checked(rig: &RawRig, recipe: &RawRecipe) -> (Rig, Recipe) {
+    let rig = rig.validate().unwrap_or_else(|e| panic!("rig:\n{e}"));
+    let recipe = recipe.validate(&rig).unwrap_or_else(|e| panic!("recipe:\n{e}"));
+    (rig, recipe)
+}
+
+impl Default for Script {
+    fn default() -> Self {
+        let (rig, recipe) = brisk();
+        Self::on(&rig, &recipe)
+    }
+}
+
+impl Script {
+    /// A bench with this rig and recipe, at power-up.
+    pub fn on(raw_rig: &RawRig, raw_recipe: &RawRecipe) -> Self {
+        let (rig, recipe) = checked(raw_rig, raw_recipe);
+        let mut ideal = Ideal::new(raw_rig.far);
+        ideal.by_air = raw_recipe.actuation == Actuation::Air;
+        Self {
+            sequencer: Sequencer::new(rig, Some(recipe)),
+            rig: ideal,
+            outputs: Outputs::REST,
+            now: 1_000_000,
+            poll_us: 10_000,
+            log: Vec::new(),
+            pending: None,
+            answers: true,
+        }
+    }
+
+    /// Gives a command with the next poll.
+    pub fn command(&mut self, command: Command) -> &mut Self {
+        self.pending = Some(command);
+        self
+    }
+
+    /// One poll with healthy readings.
+    pub fn poll(&mut self) -> Step {
+        self.poll_with(|_| {})
+    }
+
+    /// One poll, its inputs changed first.
+    pub fn poll_with(&mut self, change: impl FnOnce(&mut Inputs)) -> Step {
+        self.rig.advance(self.outputs, self.poll_us as f64 / 1e6);
+        self.now += self.poll_us;
+        let mut inputs = self.rig.read();
+        inputs.command = self.pending.take();
+        if self.answers
+            && inputs.command.is_none()
+            && let Some(ask) = self.sequencer.status().ask
+        {
+            match ask {
+                Ask::OpenValve | Ask::OpenToVent | Ask::WorkLever => self.rig.lever_open = true,
+                Ask::ShutValve => self.rig.lever_open = false,
+                Ask::SwapEnds => {}
+            }
+            inputs.command = Some(Command::Confirm(ask));
+        }
+        change(&mut inputs);
+        self.step(self.now, &inputs)
+    }
+
+    /// One step with exactly these inputs, checked against the rules that hold always.
+    pub fn step(&mut self, now: u64, inputs: &Inputs) -> Step {
+        let step = self.sequencer.step(Instant::from_ticks(now), inputs);
+        self.outputs = step.outputs;
+        for event in &step.events {
+            self.log.push((now, event.clone()));
+        }
+        check_always(&self.sequencer, &step, inputs);
+        step
+    }
+
+    /// Polls until `phase` is entered, failing after `ms`.
+    pub fn until(&mut self, phase: Phase, ms: u64) -> &mut Self {
+        self.until_with(phase, ms, |_| {})
+    }
+
+    /// As [`Script::until`], every poll's inputs changed by `change`.
+    pub fn until_with(&mut self, phase: Phase, ms: u64, mut change: impl FnMut(&mut Inputs)) -> &mut Self {
+        let end = self.now + ms * 1_000;
+        while self.sequencer.phase() != phase {
+            assert!(
+                self.now < end,
+                "still in {:?} after {ms} ms, waiting for {phase:?}; log:\n{:#?}",
+                self.sequencer.phase(),
+                self.log
+            );
+            let _ = self.poll_with(&mut change);
+        }
+        self
+    }
+
+    /// Polls for `ms`.
+    pub fn pass(&mut self, ms: u64) -> &mut Self {
+        self.pass_with(ms, |_| {})
+    }
+
+    /// Polls for `ms`, every poll's inputs changed by `change`.
+    pub fn pass_with(&mut self, ms: u64, mut change: impl FnMut(&mut Inputs)) -> &mut Self {
+        let end = self.now + ms * 1_000;
+        while self.now < end {
+            let _ = self.poll_with(&mut change);
+        }
+        self
+    }
+
+    /// From power-up to a started run.
+    pub fn start(&mut self, sides: Sides) -> &mut Self {
+        self.until(Phase::Ready, 10_000).command(Command::Start(sides)).until(Phase::Precheck, 100)
+    }
+
+    /// The whole run, from power-up to rest.
+    pub fn run(&mut self, sides: Sides) -> &mut Self {
+        self.start(sides).until(Phase::Ready, 120_000)
+    }
+
+    pub fn phase(&self) -> Phase {
+        self.sequencer.phase()
+    }
+
+    pub fn result(&self, side: Side) -> &SideResult {
+        self.sequencer.result(side).unwrap_or_else(|| panic!("no result for {side:?}; log:\n{:#?}", self.log))
+    }
+
+    /// The run's verdict.
+    pub fn proved(&self) -> Option<Verdict> {
+        self.log.iter().rev().find_map(|(_, e)| match e {
+            Event::Proved { verdict, .. } => Some(*verdict),
+            _ => None,
+        })
+    }
+
+    pub fn faults(&self) -> Vec<Fault> {
+        self.log
+            .iter()
+            .filter_map(|(_, e)| match e {
+                Event::Faulted(fault) => Some(*fault),
+                _ => None,
+            })
+            .collect()
+    }
+
+    pub fn saw(&self, event: &Event) -> bool {
+        self.log.iter().any(|(_, e)| e == event)
+    }
+}
+
+/// What no step may ever do, whatever it was given.
+pub fn check_always(sequencer: &Sequencer, step: &Step, inputs: &Inputs) {
+    let outputs = step.outputs;
+    let status = sequencer.status();
+    assert!(!outputs.blows_through(), "supply and vent open together");
+    if inputs.contacts.stop {
+        assert_eq!(outputs, Outputs::REST, "emergency stop, and something is energised");
+    }
+    if status.disconnect == Disconnect::Safe {
+        let safe = sequencer.rig().safe_limit();
+        assert!(
+            matches!(status.far, seathold_sequencer::input::Known::Pressure(p) if p < safe),
+            "shown safe with the far side {:?}",
+            status.far
+        );
+        assert!(status.phase.is_resting(), "shown safe in {:?}", status.phase);
+    }
+    if outputs.supply == Gate::Open {
+        assert!(status.phase.is_live(), "supply open in {:?}", status.phase);
+        if let Reading::Sample(sample) = inputs.far {
+            let pressure = sequencer.rig().raw().far.pressure(sample.counts);
+            let max = sequencer.recipe().map_or(0, |r| r.raw().max_pa);
+            assert!(i64::from(pressure.pascals()) <= i64::from(max), "fed at {pressure:?}");
+        }
+    }
+    assert!(step.events.len() < seathold_sequencer::limits::EVENTS_MAX, "the event list is full: one may be lost");
+}

@@ -1,0 +1,539 @@
+//! The ten safety rules, each with its own test, on a rig without physics. Together they are checked over random inputs
+//! in `any_inputs.rs`. The rules are stated in docs/rig-and-safety.md.
+
+use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
+use seathold_sequencer::input::{Ask, Command, Reading, Sample, SensorFault, Side, Sides};
+use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::recipe::{Actuation, RawRecipe};
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::time::Instant;
+use seathold_sequencer::verdict::{Ground, Verdict};
+use seathold_tests::script::{Script, brisk};
+
+const LIVE: [Phase; 7] =
+    [Phase::Precheck, Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Vent, Phase::Settle, Phase::Measure];
+
+/// A bench stopped in the given phase of the first side, pressurised as that phase is.
+fn in_phase(phase: Phase) -> Script {
+    let mut script = Script::default();
+    script.start(Sides::Both).until(phase, 10_000);
+    script
+}
+
+#[test]
+fn a_tight_valve_is_proved_from_both_sides() {
+    let mut script = Script::default();
+    script.run(Sides::Both);
+    assert_eq!(script.proved(), Some(Verdict::Tight));
+    assert_eq!(script.result(Side::First).ground, Ground::Measured);
+    assert_eq!(script.result(Side::Second).verdict, Verdict::Tight);
+    assert!(script.faults().is_empty());
+}
+
+#[test]
+fn a_leaking_valve_is_told_with_its_figure() {
+    let mut script = Script::default();
+    // 200 Pa/s in 45 cm³ is 9e-3 Pa·m³/s, twelve times the limit.
+    script.rig.leak = 200.0;
+    script.run(Sides::First);
+    let result = script.result(Side::First);
+    assert_eq!((result.verdict, result.ground), (Verdict::Leaking, Ground::Measured));
+    let figure = result.figure.expect("a figure");
+    assert!((figure.leak.pa_m3_s() - 9e-3).abs() < figure.expanded.pa_m3_s(), "{figure:?}");
+}
+
+/// Rule 1. The outputs are checked at every poll of every script; here the two moments where supply and vent change
+/// over are looked at closely: there is a poll between with both shut.
+#[test]
+fn rule_1_supply_and_vent_change_over_through_both_shut() {
+    let mut script = Script::default();
+    script.until(Phase::Ready, 10_000).command(Command::Start(Sides::First));
+    let mut seen = vec![];
+    while seen.is_empty() || script.phase() != Phase::Ready {
+        let step = script.poll();
+        let now = (step.outputs.supply, step.outputs.vent);
+        if seen.last() != Some(&now) {
+            seen.push(now);
+        }
+    }
+    use Gate::{Open, Shut};
+    assert_eq!(seen, [(Shut, Open), (Shut, Shut), (Open, Shut), (Shut, Shut), (Shut, Open)]);
+}
+
+/// Rule 2. Any fault in any phase of a test: supply shut and vent open in the same poll, then the valve opened.
+#[test]
+fn rule_2_a_fault_in_any_phase_opens_the_valve_into_the_vent() {
+    for phase in LIVE {
+        let mut script = in_phase(phase);
+        let step = script.poll_with(|i| i.contacts.guard_closed = false);
+        assert_eq!(step.outputs, Outputs::OPEN_TO_VENT, "{phase:?}");
+        assert_eq!(script.faults(), [Fault::GuardOpen], "{phase:?}");
+        script.until(Phase::Fault, 10_000);
+        assert!(script.rig.far < 3_000.0);
+    }
+}
+
+/// Rule 2. An abort does the same, and latches nothing.
+#[test]
+fn rule_2_an_abort_in_any_phase_opens_the_valve_into_the_vent() {
+    for phase in LIVE {
+        let mut script = in_phase(phase);
+        let step = script.command(Command::Abort).poll();
+        assert_eq!(step.outputs, Outputs::OPEN_TO_VENT, "{phase:?}");
+        script.until(Phase::Ready, 10_000);
+        assert_eq!(script.proved(), Some(Verdict::Void), "{phase:?}");
+        assert_eq!(script.result(Side::First).ground, Ground::Aborted);
+    }
+}
+
+/// Rule 2. A reset, with pressure trapped by the spring: the first thing is to open into the vent, and nothing is ready
+/// before the far side has been measured empty.
+#[test]
+fn rule_2_after_a_reset_the_far_side_is_emptied_first() {
+    let mut script = in_phase(Phase::Measure);
+    assert!(script.rig.far > 500_000.0);
+    let (rig, recipe) = brisk();
+    let fresh = Script::on(&rig, &recipe);
+    script.sequencer = fresh.sequencer;
+    let step = script.poll();
+    assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
+    assert_eq!(script.phase(), Phase::SafeVent);
+    script.command(Command::Start(Sides::Both));
+    let step = script.poll();
+    assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.busy));
+    script.until(Phase::Ready, 10_000);
+    assert!(script.rig.far < 3_000.0);
+}
+
+/// Rule 2. The same where no recipe is loaded: the pilot is driven, and a lever is asked for in case there is one.
+#[test]
+fn rule_2_a_reset_without_a_recipe_still_vents() {
+    let mut script = in_phase(Phase::Settle);
+    script.sequencer = Sequencer::new(RawRig::DEMO.validate().expect("demo rig"), None);
+    script.answers = false;
+    let step = script.poll();
+    assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
+    assert!(script.saw(&Event::Asked(Ask::OpenToVent)));
+    script.until(Phase::Ready, 60_000);
+    assert!(script.rig.far < 3_000.0);
+    let step = script.command(Command::Start(Sides::Both)).poll();
+    assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.no_recipe));
+}
+
+/// Rule 2. A link lost while the operator is needed.
+#[test]
+fn rule_2_a_lost_link_matters_only_while_the_operator_is_needed() {
+    let (rig, recipe) = brisk();
+    let hand = RawRecipe { actuation: Actuation::Hand, ..recipe };
+    let mut script = Script::on(&rig, &hand);
+    script.start(Sides::First).answers = false;
+    script.until(Phase::Fill, 1_000);
+    let step = script.poll_with(|i| i.link_up = false);
+    assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
+    assert_eq!(script.faults(), [Fault::LinkLost]);
+
+    let mut by_air = in_phase(Phase::Measure);
+    by_air.until_with(Phase::SafeVent, 10_000, |i| i.link_up = false);
+    assert!(by_air.faults().is_empty());
+}
+
+/// Rule 2. Emergency stop: at rest at once, nothing moves until it is released *and* acknowledged; then into the vent.
+#[test]
+fn rule_2_emergency_stop_holds_everything_until_released_and_acknowledged() {
+    for phase in LIVE {
+        let mut script = in_phase(phase);
+        let step = script.poll_with(|i| i.contacts.stop = true);
+        assert_eq!(step.outputs, Outputs::REST, "{phase:?}");
+        assert_eq!(script.phase(), Phase::Held);
+        // Pressed and acknowledged: nothing. Released, not acknowledged: nothing.
+        script.command(Command::Acknowledge).pass_with(500, |i| i.contacts.stop = true);
+        assert_eq!((script.phase(), script.outputs), (Phase::Held, Outputs::REST));
+        script.pass(70_000);
+        assert_eq!((script.phase(), script.outputs), (Phase::Held, Outputs::REST));
+        assert_eq!(script.sequencer.status().disconnect, Disconnect::Pressurised);
+        assert!(script.saw(&Event::Reminder(Phase::Held)));
+        let step = script.command(Command::Acknowledge).poll();
+        assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
+        script.until(Phase::Ready, 10_000);
+        assert_eq!(script.proved(), Some(Verdict::Void));
+    }
+}
+
+/// Rule 3. Safe is shown only after the whole dwell, and taken back as soon as the far side cannot be seen.
+#[test]
+fn rule_3_safe_needs_the_whole_dwell_by_a_healthy_transducer() {
+    let mut script = Script::default();
+    script.rig.far = 400_000.0;
+    let mut empty_since = None;
+    loop {
+        let _ = script.poll();
+        if script.rig.far < 3_000.0 {
+            empty_since.get_or_insert(script.now);
+        }
+        if script.sequencer.status().disconnect == Disconnect::Safe {
+            break;
+        }
+    }
+    let dwell = script.now - empty_since.expect("emptied first");
+    assert!(dwell >= 300_000, "shown safe after {dwell} µs");
+    let step = script.poll_with(|i| i.far = Reading::Sick(SensorFault::Open));
+    assert!(step.events.contains(&Event::Disconnect(Disconnect::Pressurised)));
+    // Healthy again: the dwell begins anew.
+    script.pass(250);
+    assert_eq!(script.sequencer.status().disconnect, Disconnect::Pressurised);
+    script.pass(100);
+    assert_eq!(script.sequencer.status().disconnect, Disconnect::Safe);
+}
+
+/// Rule 3. A sick transducer that reads zero is not an empty far side: safe vent runs out of time, and says trapped.
+#[test]
+fn rule_3_a_sick_transducer_means_pressurised_whatever_it_reads() {
+    let mut script = in_phase(Phase::Measure);
+    script.until_with(Phase::Trapped, 20_000, |i| i.far = Reading::Sample(Sample { counts: 0, number: 1 }));
+    assert_eq!(script.faults(), [Fault::FarSensor, Fault::Trapped]);
+    assert_eq!(script.sequencer.status().disconnect, Disconnect::Pressurised);
+    // The way out is held open meanwhile.
+    assert_eq!(script.outputs, Outputs::OPEN_TO_VENT);
+}
+
+/// Rule 4. Acknowledging, early or late, never skips the safe vent.
+#[test]
+fn rule_4_acknowledging_does_not_skip_the_safe_vent() {
+    let mut script = in_phase(Phase::Measure);
+    script.rig.stuck_shut = true;
+    script.poll_with(|i| i.contacts.guard_closed = false).events.clear();
+    script.command(Command::Acknowledge).pass(100);
+    assert_eq!(script.phase(), Phase::SafeVent);
+    script.until(Phase::Trapped, 20_000);
+    script.pass(5_000);
+    assert_eq!(script.phase(), Phase::Trapped, "stays latched");
+    script.command(Command::Acknowledge).pass(100);
+    assert_eq!(script.phase(), Phase::SafeVent, "acknowledged, it tries again");
+    assert_eq!(script.sequencer.status().disconnect, Disconnect::Pressurised);
+    script.rig.stuck_shut = false;
+    script.until(Phase::Ready, 20_000);
+    assert_eq!(script.result(Side::First).verdict, Verdict::Void);
+}
+
+/// Rule 4. A latched fault waits, at rest and measured empty, for a deliberate acknowledgement.
+#[test]
+fn rule_4_a_latched_fault_waits_for_its_acknowledgement() {
+    let mut script = in_phase(Phase::Soak);
+    let _ = script.poll_with(|i| i.contacts.guard_closed = false);
+    script.until(Phase::Fault, 10_000).pass(200_000);
+    assert_eq!(script.phase(), Phase::Fault);
+    let step = script.command(Command::Start(Sides::Both)).poll();
+    assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.busy));
+    script.command(Command::Acknowledge).until(Phase::Ready, 100);
+}
+
+/// Rule 5. Above the recipe's maximum supply is shut in the very poll that shows it.
+#[test]
+fn rule_5_over_pressure_shuts_supply_within_one_poll() {
+    for phase in [Phase::Fill, Phase::Soak, Phase::Isolate] {
+        let mut script = in_phase(phase);
+        if phase == Phase::Fill {
+            script.pass(200);
+        }
+        assert_eq!(script.outputs.supply, Gate::Open, "{phase:?}");
+        // A regulator that has failed open.
+        script.rig.shop = 720_000.0;
+        script.rig.supply = 720_000.0;
+        script.rig.far = 720_000.0;
+        let step = script.poll();
+        assert_eq!((step.outputs.supply, step.outputs.vent), (Gate::Shut, Gate::Open), "{phase:?}");
+        assert_eq!(script.faults(), [Fault::OverPressure], "{phase:?}");
+    }
+}
+
+/// Rule 5. The rig's hard maximum holds on the supply side too.
+#[test]
+fn rule_5_the_hard_maximum_holds_on_the_supply_side() {
+    let mut script = in_phase(Phase::Soak);
+    script.rig.shop = 950_000.0;
+    script.rig.supply = 930_000.0;
+    // The far side alone would not show it: a stuck ball.
+    script.rig.stuck_shut = true;
+    let step = script.poll();
+    assert_eq!(step.outputs.supply, Gate::Shut);
+    assert_eq!(script.faults(), [Fault::SupplyOverPressure]);
+}
+
+/// Rule 6. Each way a phase can fail to end has its own name.
+#[test]
+fn rule_6_every_time_out_has_a_named_outcome() {
+    // Fill: no supply.
+    let mut script = Script::default();
+    script.rig.shop = 100_000.0;
+    script.start(Sides::First).until(Phase::Fault, 20_000);
+    assert_eq!(script.faults(), [Fault::FillTimeout]);
+
+    // Isolate: a shut switch that is never made.
+    let (rig, recipe) = brisk();
+    let mut script = Script::on(&RawRig { shut_switch_fitted: true, ..rig }, &recipe);
+    script.start(Sides::First).until(Phase::Fault, 20_000);
+    assert_eq!(script.faults(), [Fault::NotShut]);
+
+    // Vent: the silencer is blocked.
+    let mut script = in_phase(Phase::Vent);
+    let supply = script.rig.read().supply;
+    let mut number = match supply {
+        Reading::Sample(s) => s.number,
+        _ => unreachable!(),
+    };
+    let full = rig.far.counts(600_000.0);
+    script.until_with(Phase::SafeVent, 20_000, |i| {
+        number += 1;
+        i.supply = Reading::Sample(Sample { counts: full, number });
+    });
+    assert_eq!(script.faults(), [Fault::VentTimeout]);
+
+    // Hand: nobody answers.
+    let hand = RawRecipe { actuation: Actuation::Hand, ..recipe };
+    let mut script = Script::on(&rig, &hand);
+    script.start(Sides::First).answers = false;
+    script.until(Phase::SafeVent, 20_000);
+    assert_eq!(script.faults(), [Fault::NoAnswer(Ask::OpenValve)]);
+
+    // Safe vent: the valve cannot be opened.
+    let mut script = in_phase(Phase::Settle);
+    script.rig.stuck_shut = true;
+    script.command(Command::Abort).until(Phase::Trapped, 20_000);
+    assert_eq!(script.faults(), [Fault::Trapped]);
+
+    // Swap: nobody swaps.
+    let mut script = in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000).answers = false;
+    script.until(Phase::Swap, 10_000).until(Phase::Ready, 20_000);
+    assert_eq!(script.result(Side::Second).ground, Ground::NotSwapped);
+    assert_eq!(script.proved(), Some(Verdict::Void));
+}
+
+/// Rule 7. Only a recipe checked as a whole can reach the sequencer, which the types see to; each rule broken is told,
+/// all at once.
+#[test]
+fn rule_7_a_recipe_is_checked_as_a_whole_and_every_error_told() {
+    let rig = RawRig::DEMO.validate().expect("demo rig");
+    let bad = RawRecipe {
+        target_pa: 2_000_000,
+        max_pa: 10,
+        measure_ms_min: 60_001,
+        limit_pa_m3_s: f64::NAN,
+        ..RawRecipe::DEMO
+    };
+    let errors = bad.validate(&rig).expect_err("five rules broken");
+    let named: Vec<_> = errors.as_slice().iter().map(|e| e.field).collect();
+    for field in ["target", "max", "measure_min", "limit"] {
+        assert!(named.contains(&field), "{field} is not among {named:?}");
+    }
+}
+
+/// Rule 8. Outputs are given at every step, also when nothing is new, and the poll loop sets them and only then feeds
+/// the watchdog.
+#[test]
+fn rule_8_outputs_are_refreshed_every_poll_and_then_the_watchdog() {
+    use seathold_sequencer::bench;
+    use seathold_sequencer::input::{Contacts, Inputs};
+    use seathold_sequencer::io::{Hardware, Operator};
+
+    #[derive(Default)]
+    struct Counting {
+        calls: Vec<&'static str>,
+        breaks: bool,
+    }
+    impl Hardware for Counting {
+        type Error = ();
+        fn now(&mut self) -> Instant {
+            Instant::from_ticks(self.calls.len() as u64)
+        }
+        fn far(&mut self) -> nb::Result<Sample, SensorFault> {
+            Err(nb::Error::WouldBlock)
+        }
+        fn contacts(&mut self) -> Contacts {
+            Inputs::IDLE.contacts
+        }
+        fn apply(&mut self, _: Outputs) -> Result<(), ()> {
+            self.calls.push("apply");
+            if self.breaks { Err(()) } else { Ok(()) }
+        }
+        fn alive(&mut self) {
+            self.calls.push("alive");
+        }
+    }
+    struct Nobody;
+    impl Operator for Nobody {
+        fn command(&mut self, _: Instant, _: Phase) -> Option<Command> {
+            None
+        }
+        fn tell(&mut self, _: Instant, _: &Event) {}
+    }
+
+    let mut sequencer = Sequencer::new(RawRig::DEMO.validate().expect("demo rig"), None);
+    let mut hardware = Counting::default();
+    for _ in 0..2 {
+        let polled = bench::poll(&mut sequencer, &mut hardware, &mut Nobody).expect("outputs set");
+        assert_eq!(polled.outputs, Outputs::OPEN_TO_VENT);
+    }
+    assert_eq!(hardware.calls, ["apply", "alive", "apply", "alive"]);
+    hardware.breaks = true;
+    assert!(bench::poll(&mut sequencer, &mut hardware, &mut Nobody).is_err());
+    assert_eq!(hardware.calls.last(), Some(&"apply"), "outputs not set: the watchdog must bite");
+}
+
+/// Rule 9. One bad sample in the window begins it anew; the verdict rests on what came after.
+#[test]
+fn rule_9_a_bad_sample_in_the_window_is_never_part_of_a_verdict() {
+    let mut script = in_phase(Phase::Measure);
+    script.pass(300);
+    let hit = script.now;
+    let _ = script.poll_with(|i| i.far = Reading::Sick(SensorFault::Device));
+    script.until(Phase::SafeVent, 10_000);
+    let (_, measured) = script.log.iter().find(|(at, e)| *at > hit && matches!(e, Event::Restarted(_))).expect("told");
+    assert!(matches!(measured, Event::Restarted(_)));
+    script.until(Phase::Swap, 10_000);
+    let figure = script.result(Side::First).figure.expect("a figure");
+    let window_us = u64::from(figure.window_ms) * 1_000;
+    assert!(script.now - window_us > hit, "the window reaches back over the bad sample");
+}
+
+/// Rule 9. Spoiled for ever: void, not tight.
+#[test]
+fn rule_9_a_window_that_is_never_clean_is_void() {
+    let mut script = in_phase(Phase::Measure);
+    let mut poll = 0;
+    script.until_with(Phase::SafeVent, 20_000, |i| {
+        poll += 1;
+        if poll % 20 == 0 {
+            i.far = Reading::Sick(SensorFault::Device);
+        }
+    });
+    script.until(Phase::Swap, 10_000);
+    assert_eq!(
+        (script.result(Side::First).verdict, script.result(Side::First).ground),
+        (Verdict::Void, Ground::Disturbed)
+    );
+}
+
+/// Rule 9. A fault after the measurement, before the far side has been seen empty, takes the verdict away.
+#[test]
+fn rule_9_a_fault_after_measuring_takes_the_verdict_away() {
+    let mut script = in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000);
+    script.rig.stuck_shut = true;
+    script.rig.far = 500_000.0;
+    script.until(Phase::Trapped, 20_000);
+    script.rig.stuck_shut = false;
+    script.command(Command::Acknowledge).until(Phase::Ready, 20_000);
+    let result = script.result(Side::First);
+    assert_eq!((result.verdict, result.ground), (Verdict::Void, Ground::Fault));
+}
+
+/// Rule 10. A clock that goes back, in any phase of a test.
+#[test]
+fn rule_10_a_clock_that_goes_back_voids_the_run() {
+    for phase in LIVE {
+        let mut script = in_phase(phase);
+        script.now -= 700_000;
+        let step = script.poll();
+        assert_eq!(step.outputs, Outputs::OPEN_TO_VENT, "{phase:?}");
+        assert_eq!(script.faults(), [Fault::Clock], "{phase:?}");
+        script.until(Phase::Fault, 10_000);
+        assert_eq!(script.proved(), Some(Verdict::Void));
+    }
+}
+
+/// Rule 10. A 32-bit microsecond counter that wraps is a clock that goes back.
+#[test]
+fn rule_10_a_wrapped_counter_is_seen() {
+    let mut script = Script::default();
+    script.now = u64::from(u32::MAX) - 2_000_000;
+    script.start(Sides::First).until(Phase::Fill, 2_000);
+    while script.now + script.poll_us <= u64::from(u32::MAX) {
+        let _ = script.poll();
+    }
+    script.now = (script.now + script.poll_us) % (u64::from(u32::MAX) + 1);
+    let _ = script.poll();
+    assert_eq!(script.faults(), [Fault::Clock]);
+}
+
+/// Rule 10. A gap between polls.
+#[test]
+fn rule_10_a_stalled_loop_voids_the_run() {
+    for phase in LIVE {
+        let mut script = in_phase(phase);
+        script.now += 300_000;
+        let _ = script.poll();
+        assert_eq!(script.faults(), [Fault::Stalled], "{phase:?}");
+    }
+}
+
+/// Rule 10. Lost and repeated samples begin the window anew.
+#[test]
+fn rule_10_lost_and_repeated_samples_spoil_the_window() {
+    for lost in [true, false] {
+        let mut script = in_phase(Phase::Measure);
+        script.pass(300);
+        if lost {
+            let _ = script.rig.read();
+        }
+        let _ = script.poll_with(|i| {
+            if let (false, Reading::Sample(sample)) = (lost, &mut i.far) {
+                sample.number -= 1;
+            }
+        });
+        assert!(script.log.iter().any(|(_, e)| matches!(e, Event::Restarted(_))), "lost: {lost}");
+    }
+}
+
+/// The trap of a ball's cavity: after the far side is empty the valve makes one further stroke, and only then is it
+/// safe.
+#[test]
+fn the_valve_makes_a_further_stroke_before_it_is_safe() {
+    let mut script = in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000);
+    let mut pilots = vec![];
+    while script.phase() == Phase::SafeVent {
+        let step = script.poll();
+        if pilots.last() != Some(&step.outputs.pilot) {
+            pilots.push(step.outputs.pilot);
+        }
+    }
+    assert_eq!(pilots, [Pilot::Fed, Pilot::Exhausted, Pilot::Fed, Pilot::Exhausted]);
+}
+
+/// A hand valve whose lever is not turned although the operator says so.
+#[test]
+fn a_prompt_is_not_assumed_obeyed() {
+    let (rig, recipe) = brisk();
+    let hand = RawRecipe { actuation: Actuation::Hand, ..recipe };
+    // Never opened: nothing arrives at the far side.
+    let mut script = Script::on(&rig, &hand);
+    script.rig.stuck_shut = true;
+    script.start(Sides::First).until(Phase::Fault, 20_000);
+    assert_eq!(script.faults(), [Fault::FillTimeout]);
+    // Never shut: the far side goes with the supply.
+    let mut script = Script::on(&rig, &hand);
+    script.rig.stuck_open = true;
+    script.run(Sides::First);
+    assert_eq!(script.result(Side::First).ground, Ground::WentWithSupply);
+    assert_eq!(script.result(Side::First).verdict, Verdict::Leaking);
+}
+
+/// Nothing new in a step changes nothing: the same step again gives the same outputs and tells nothing, and the run
+/// goes on exactly as it would have.
+#[test]
+fn an_early_or_repeated_step_changes_nothing() {
+    for phase in LIVE {
+        let mut plain = in_phase(phase);
+        let mut repeated = plain.clone();
+        for _ in 0..200 {
+            let _ = plain.poll();
+            let step = repeated.poll();
+            let again = repeated.step(repeated.now, &seathold_sequencer::input::Inputs::IDLE);
+            assert!(again.events.is_empty(), "{phase:?}: {:?}", again.events);
+            assert_eq!(again.outputs, step.outputs, "{phase:?}");
+        }
+        assert_eq!(plain.log, repeated.log, "{phase:?}");
+    }
+}
