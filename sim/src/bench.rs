@@ -1,0 +1,67 @@
+//! A simulated rig with its operator, and one round of the loop over both.
+
+use crate::operator::SimOperator;
+use crate::rig::SimRig;
+use crate::scenario::{Scenario, ScenarioErrors};
+use seathold_sequencer::bench::{self, Polled};
+use seathold_sequencer::input::Sides;
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::time::{Duration, millis};
+
+/// A rig and an operator.
+#[derive(Clone, Debug)]
+pub struct SimBench {
+    /// The rig.
+    pub rig: SimRig,
+    /// The operator.
+    pub operator: SimOperator,
+    /// Time between polls.
+    pub period: Duration,
+}
+
+impl SimBench {
+    /// A bench that runs `scenario` over both sides, polled every 10 ms.
+    ///
+    /// # Errors
+    /// All that is wrong with the scenario.
+    pub fn new(scenario: &Scenario, rig: &RawRig, seed: u64) -> Result<Self, ScenarioErrors> {
+        Self::with(scenario, rig, seed, Sides::Both, millis(10))
+    }
+
+    /// As [`SimBench::new`], with the sides to run and the time between polls.
+    ///
+    /// # Errors
+    /// All that is wrong with the scenario.
+    pub fn with(
+        scenario: &Scenario,
+        rig: &RawRig,
+        seed: u64,
+        sides: Sides,
+        period: Duration,
+    ) -> Result<Self, ScenarioErrors> {
+        let checked = scenario.validate()?;
+        let turn = millis(checked.plant.raw().lever_ms);
+        let mut bench = Self {
+            rig: SimRig::new(&checked, rig, seed),
+            operator: SimOperator::new(&checked.operator, sides, turn),
+            period,
+        };
+        if sides == Sides::Second {
+            // Put on the other way round before anything begins.
+            bench.rig.mount_second();
+        }
+        Ok(bench)
+    }
+
+    /// One round: poll, let the operator's hands work, move time on.
+    pub fn poll(&mut self, sequencer: &mut Sequencer) -> Polled {
+        let polled = match bench::poll(sequencer, &mut self.rig, &mut self.operator) {
+            Ok(polled) => polled,
+            Err(never) => match never {},
+        };
+        self.rig.obey(&mut self.operator);
+        self.rig.advance(self.period);
+        polled
+    }
+}

@@ -1,0 +1,316 @@
+//! Every figure of the simulated rig with its name, unit and range, and the rules between them.
+//!
+//! Raw as written, then checked as a whole: [`RawPlant::validate`] and its like report everything wrong at once, with
+//! the same errors as recipes get. The tables are what file readers, help and templates work from.
+
+use seathold_sequencer::field::{Errors, Examiner, Field, Unit, conflict};
+use seathold_sequencer::recipe::Actuation;
+
+/// A field whose value is an `f64` in the base unit.
+macro_rules! real {
+    ($name:literal, $about:literal, $unit:ident, $min:expr, $max:expr, $($path:ident).+) => {
+        Field {
+            name: $name,
+            about: $about,
+            unit: Unit::$unit,
+            min: $min,
+            max: $max,
+            get: |c| c.$($path).+,
+            set: |c, v| c.$($path).+ = v,
+        }
+    };
+}
+
+/// A field kept as a whole number.
+macro_rules! whole {
+    ($name:literal, $about:literal, $unit:ident, $min:expr, $max:expr, $($path:ident).+) => {
+        Field {
+            name: $name,
+            about: $about,
+            unit: Unit::$unit,
+            min: $min,
+            max: $max,
+            get: |c| c.$($path).+.into(),
+            set: |c, v| c.$($path).+ = v as _,
+        }
+    };
+}
+
+pub(crate) use {real, whole};
+
+/// Checks every field against its range, then the rules between them.
+///
+/// # Errors
+/// All that is wrong, at once.
+pub(crate) fn examine<T>(
+    raw: &T,
+    fields: &[Field<T>],
+    rules: impl FnOnce(&T, &mut Examiner<'_>),
+) -> Result<(), Errors> {
+    let mut errors = Errors::default();
+    let mut report = |error| errors.add(error);
+    let mut examiner = Examiner::new(&mut report);
+    examiner.ranges(raw, fields);
+    rules(raw, &mut examiner);
+    if examiner.clean() { Ok(()) } else { Err(errors) }
+}
+
+/// A leak path as written down: how much, and how much of it through a thin orifice.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Path {
+    /// Leak in Pa·m³/s at 293.15 K, from 6 bar gauge to a standard atmosphere.
+    pub rate: f64,
+    /// Share of it through a thin orifice (∝ p1 while choked); the rest is viscous (∝ p1² − p2²).
+    pub orifice: f64,
+}
+
+impl Path {
+    /// No leak.
+    pub const NONE: Self = Self { rate: 0.0, orifice: 0.0 };
+
+    /// A viscous leak.
+    pub const fn viscous(rate: f64) -> Self {
+        Self { rate, orifice: 0.0 }
+    }
+
+    /// An orifice.
+    pub const fn orifice(rate: f64) -> Self {
+        Self { rate, orifice: 1.0 }
+    }
+}
+
+/// The plant as written down, not yet checked. Ranges and meanings are in [`PLANT_FIELDS`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[allow(missing_docs, reason = "each field is described once, in PLANT_FIELDS")]
+pub struct RawPlant {
+    /// How the valve is worked.
+    pub actuation: Actuation,
+    pub line_volume_m3: f64,
+    pub cavity_volume_m3: f64,
+    pub far_volume_m3: f64,
+    pub hose_volume_m3: f64,
+    pub line_tau_s: f64,
+    pub cavity_tau_s: f64,
+    pub far_tau_s: f64,
+    pub wall_ratio: f64,
+    pub wall_tau_s: f64,
+    pub atmosphere_pa: f64,
+    pub room_k: f64,
+    pub room_drift_k_s: f64,
+    pub set_pa: f64,
+    pub droop_pa: f64,
+    pub supply_c: f64,
+    pub supply_b: f64,
+    pub vent_c: f64,
+    pub vent_b: f64,
+    pub bore_c: f64,
+    pub bore_b: f64,
+    pub past_c: f64,
+    pub overlap: f64,
+    pub dead_ms: u32,
+    pub stroke_ms: u32,
+    pub lever_ms: u32,
+    pub shut_stop: f64,
+    pub lift_pa_m3_s: f64,
+    pub lift_full_pa: f64,
+    pub creep_m3: f64,
+    pub creep_tau_s: f64,
+    pub seat_a: Path,
+    pub seat_b: Path,
+    pub stem: Path,
+    pub body_joint: Path,
+    pub joint_a: Path,
+    pub joint_b: Path,
+    pub joint_load: f64,
+    pub rig_leak: Path,
+    pub supply_passing: Path,
+    pub tolerance: f64,
+}
+
+impl RawPlant {
+    /// A tight, air-operated DN 25 valve on the rig of the examples. Every figure is ours, for the demonstration; far
+    /// side and cavity together are the 45 cm³ the example rig believes in, since the cavity hangs on the far side
+    /// while the ball is pressed on the other seat.
+    pub const DEMO: Self = Self {
+        actuation: Actuation::Air,
+        line_volume_m3: 30e-6,
+        cavity_volume_m3: 5e-6,
+        far_volume_m3: 40e-6,
+        hose_volume_m3: 500e-6,
+        line_tau_s: 1.5,
+        cavity_tau_s: 0.5,
+        far_tau_s: 2.0,
+        wall_ratio: 400.0,
+        wall_tau_s: 600.0,
+        atmosphere_pa: 101_325.0,
+        room_k: 293.15,
+        room_drift_k_s: 0.0,
+        set_pa: 600_000.0,
+        droop_pa: 10_000.0,
+        supply_c: 1.0e-8,
+        supply_b: 0.3,
+        vent_c: 1.5e-8,
+        vent_b: 0.3,
+        bore_c: 3e-7,
+        bore_b: 0.4,
+        past_c: 5e-8,
+        overlap: 0.15,
+        dead_ms: 120,
+        stroke_ms: 500,
+        lever_ms: 400,
+        shut_stop: 0.0,
+        lift_pa_m3_s: 5.0,
+        lift_full_pa: 20_000.0,
+        creep_m3: 1e-9,
+        creep_tau_s: 2.0,
+        seat_a: Path::viscous(2e-6),
+        seat_b: Path::viscous(2e-6),
+        stem: Path::viscous(5e-7),
+        body_joint: Path::viscous(2e-7),
+        joint_a: Path::viscous(2e-7),
+        joint_b: Path::viscous(2e-7),
+        joint_load: 0.0,
+        rig_leak: Path::viscous(1e-6),
+        supply_passing: Path::NONE,
+        tolerance: 1e-6,
+    };
+}
+
+impl Default for RawPlant {
+    fn default() -> Self {
+        Self::DEMO
+    }
+}
+
+const LEAK_MAX: f64 = 1e3;
+
+/// The plant's fields in the order they are checked and written.
+pub const PLANT_FIELDS: &[Field<RawPlant>] = &[
+    real!("line_volume", "gas between supply valve, vent valve and port", CubicMetre, 1e-7, 0.1, line_volume_m3),
+    real!("cavity_volume", "gas around the ball", CubicMetre, 1e-9, 0.1, cavity_volume_m3),
+    real!(
+        "far_volume",
+        "gas between far port and transducer, without the cavity",
+        CubicMetre,
+        1e-7,
+        0.1,
+        far_volume_m3
+    ),
+    real!("hose_volume", "gas between regulator and supply valve", CubicMetre, 1e-6, 1.0, hose_volume_m3),
+    real!("line_tau", "time constant of the line's gas to its wall at 6 bar", Second, 1e-4, 1e9, line_tau_s),
+    real!("cavity_tau", "time constant of the cavity's gas to its wall at 6 bar", Second, 1e-4, 1e9, cavity_tau_s),
+    real!("far_tau", "time constant of the far side's gas to its wall at 6 bar", Second, 1e-4, 1e9, far_tau_s),
+    real!("wall_ratio", "heat capacity of a wall over that of its gas at 6 bar", Ratio, 0.01, 1e9, wall_ratio),
+    real!("wall_tau", "time constant of a wall to the room", Second, 1e-3, 1e12, wall_tau_s),
+    real!("atmosphere", "absolute pressure of the room", PascalAbsolute, 50_000.0, 110_000.0, atmosphere_pa),
+    real!("room", "temperature of the room at the start", Kelvin, 250.0, 330.0, room_k),
+    real!("room_drift", "how fast the room warms", KelvinPerSecond, -0.01, 0.01, room_drift_k_s),
+    real!("set", "gauge pressure the regulator is set to", PascalRms, 0.0, 1_200_000.0, set_pa),
+    real!("droop", "fall of the regulated pressure at a flow of 1 g/s", PascalRms, 100.0, 1_000_000.0, droop_pa),
+    real!("supply_c", "supply valve, sonic conductance", SonicConductance, 1e-11, 1e-5, supply_c),
+    real!("supply_b", "supply valve, critical pressure ratio", Ratio, 0.0, 0.8, supply_b),
+    real!("vent_c", "vent valve with silencer, sonic conductance", SonicConductance, 1e-11, 1e-5, vent_c),
+    real!("vent_b", "vent valve, critical pressure ratio", Ratio, 0.0, 0.8, vent_b),
+    real!("bore_c", "ball wide open, sonic conductance", SonicConductance, 1e-10, 1e-4, bore_c),
+    real!("bore_b", "ball wide open, critical pressure ratio", Ratio, 0.0, 0.8, bore_b),
+    real!("past_c", "past the ball's edge in mid-stroke, sonic conductance", SonicConductance, 1e-12, 1e-5, past_c),
+    real!("overlap", "share of the stroke before the bore meets the port", Ratio, 0.0, 0.4, overlap),
+    whole!("dead_time", "actuator: time before the ball starts to move", Millisecond, 0.0, 60_000.0, dead_ms),
+    whole!("stroke", "actuator: time from shut to open", Millisecond, 10.0, 60_000.0, stroke_ms),
+    whole!("lever_turn", "lever: time from shut to open", Millisecond, 10.0, 60_000.0, lever_ms),
+    real!("shut_stop", "where the ball stops when it should be shut: 0 shut, 1 wide open", Ratio, 0.0, 1.0, shut_stop),
+    real!(
+        "seat_lift",
+        "leak past a seat the ball has lifted off",
+        PascalCubicMetrePerSecond,
+        0.0,
+        LEAK_MAX,
+        lift_pa_m3_s
+    ),
+    real!("lift_full", "pressure that lifts the ball fully off a seat", PascalRms, 100.0, 500_000.0, lift_full_pa),
+    real!("creep", "growth of the far side when the seats have crept under 6 bar", CubicMetre, 0.0, 1e-6, creep_m3),
+    real!("creep_tau", "time constant of the creep", Second, 1e-2, 1e4, creep_tau_s),
+    real!("seat_a", "leak of the seat at end A", PascalCubicMetrePerSecond, 0.0, LEAK_MAX, seat_a.rate),
+    real!("seat_a_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, seat_a.orifice),
+    real!("seat_b", "leak of the seat at end B", PascalCubicMetrePerSecond, 0.0, LEAK_MAX, seat_b.rate),
+    real!("seat_b_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, seat_b.orifice),
+    real!("stem", "leak of the stem packing", PascalCubicMetrePerSecond, 0.0, LEAK_MAX, stem.rate),
+    real!("stem_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, stem.orifice),
+    real!("body_joint", "leak of the body joint", PascalCubicMetrePerSecond, 0.0, LEAK_MAX, body_joint.rate),
+    real!("body_joint_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, body_joint.orifice),
+    real!("joint_a", "leak of the end joint at end A", PascalCubicMetrePerSecond, 0.0, LEAK_MAX, joint_a.rate),
+    real!("joint_a_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, joint_a.orifice),
+    real!("joint_b", "leak of the end joint at end B", PascalCubicMetrePerSecond, 0.0, LEAK_MAX, joint_b.rate),
+    real!("joint_b_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, joint_b.orifice),
+    real!("joint_load", "how far an end joint's crack opens with load", Ratio, 0.0, 1.0, joint_load),
+    real!(
+        "rig_leak",
+        "leak of the rig's own far-side fittings",
+        PascalCubicMetrePerSecond,
+        0.0,
+        LEAK_MAX,
+        rig_leak.rate
+    ),
+    real!("rig_leak_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, rig_leak.orifice),
+    real!(
+        "supply_passing",
+        "leak of the shut supply valve",
+        PascalCubicMetrePerSecond,
+        0.0,
+        LEAK_MAX,
+        supply_passing.rate
+    ),
+    real!("supply_passing_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, supply_passing.orifice),
+    real!("tolerance", "relative tolerance of the integrator", Ratio, 1e-10, 1e-3, tolerance),
+];
+
+impl RawPlant {
+    /// Checks every field and every rule between fields.
+    ///
+    /// # Errors
+    /// All that is wrong, at once.
+    pub fn validate(&self) -> Result<PlantSpec, Errors> {
+        let metre = Unit::CubicMetre;
+        examine(self, PLANT_FIELDS, |raw, examiner| {
+            let room = 0.05 * raw.far_volume_m3;
+            examiner.require(
+                raw.creep_m3 <= room,
+                conflict(
+                    "creep",
+                    metre,
+                    raw.creep_m3,
+                    "must stay below a twentieth of the far side,",
+                    room,
+                    "far_volume",
+                ),
+            );
+            examiner.require(
+                raw.past_c <= raw.bore_c,
+                conflict(
+                    "past_c",
+                    Unit::SonicConductance,
+                    raw.past_c,
+                    "must not pass the open ball's,",
+                    raw.bore_c,
+                    "bore_c",
+                ),
+            );
+        })
+        .map(|()| PlantSpec { raw: *self })
+    }
+}
+
+/// A plant that has been checked as a whole. The only way to one is [`RawPlant::validate`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PlantSpec {
+    raw: RawPlant,
+}
+
+impl PlantSpec {
+    /// What was written down.
+    pub const fn raw(&self) -> &RawPlant {
+        &self.raw
+    }
+}

@@ -1,0 +1,462 @@
+//! The equations: three gas nodes (supply line, cavity, far side), the regulator's hose, three walls and the seats'
+//! creep.
+//!
+//! ```text
+//!  regulator ─ hose ─[supply valve]─ line ══ bore of the ball ══ far side ─ joint, rig leak ─ room
+//!                                    │  │                         │
+//!                       vent valve ──┘  └─ seat ── cavity ── seat ┘
+//!                            │                       │
+//!                          room                stem, body joint ─ room
+//! ```
+//!
+//! State, in the order that keeps the factorisation sparse (what touches least comes first): mass in the hose,
+//! the three wall temperatures, the creep, then mass and internal energy of each gas node. Pressure is
+//! `(γ−1)·U/V`, temperature `U/(m·c_v)`; what flows carries the enthalpy of where it comes from. The hose stands at
+//! room temperature.
+
+use crate::flow::{End, Flow, Leak, Passage, viscous};
+use crate::gas;
+use crate::heat::Wall;
+use crate::rodas::System;
+use crate::seat;
+
+/// Number of state variables.
+pub const N: usize = 11;
+
+/// Mass in the hose between regulator and supply valve, kg.
+pub const HOSE: usize = 0;
+/// Wall temperature of a node, K: `WALL + node`.
+pub const WALL: usize = 1;
+/// Creep of the seats, 0 to about 1.
+pub const CREEP: usize = 4;
+/// Mass of a node, kg: `MASS + 2·node`.
+pub const MASS: usize = 5;
+/// Internal energy of a node, J: `ENERGY + 2·node`.
+pub const ENERGY: usize = 6;
+
+/// A gas node.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Node {
+    /// Between supply valve, vent valve and the valve under test.
+    Line = 0,
+    /// Around the ball.
+    Cavity = 1,
+    /// Between ball and transducer.
+    Far = 2,
+}
+
+/// All three.
+pub const NODES: [Node; 3] = [Node::Line, Node::Cavity, Node::Far];
+
+/// What does not change while a run lasts.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Layout {
+    /// Volumes of the nodes, m³.
+    pub volume: [f64; 3],
+    /// Heat paths of the nodes.
+    pub wall: [Wall; 3],
+    /// Volume of the hose, m³.
+    pub hose: f64,
+    /// Regulator: kg/s a pascal below its set pressure.
+    pub regulator: f64,
+    /// Where the regulator's flow rounds off to nothing, Pa.
+    pub regulator_round: f64,
+    /// Supply valve and its conductance open, m³/(s·Pa).
+    pub supply: (Passage, f64),
+    /// Vent valve.
+    pub vent: (Passage, f64),
+    /// Bore of the ball.
+    pub bore: (Passage, f64),
+    /// Past the edge of the ball in mid-stroke, m³/(s·Pa).
+    pub past: f64,
+    /// Share of the stroke before the bore meets the port.
+    pub overlap: f64,
+    /// Orifice leaks.
+    pub orifice: Passage,
+    /// Flow past a seat the ball has lifted off, kg/(s·Pa²).
+    pub lift: f64,
+    /// Pressure that lifts the ball fully off a seat, Pa.
+    pub lift_full: f64,
+    /// By how much the far side grows when the seats have crept under 6 bar, m³.
+    pub creep: f64,
+    /// Time constant of that, s.
+    pub creep_s: f64,
+    /// Atmosphere, Pa.
+    pub atmosphere: f64,
+    /// How much of a joint's leak comes with load: 0 the same at every pressure (but for its own law), 1 in proportion.
+    pub joint_load: f64,
+    /// Absolute tolerances.
+    pub floor: [f64; N],
+}
+
+/// What changes from one moment to the next by itself or by command, and stays within a step.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Drive {
+    /// Regulator's set pressure, absolute, Pa.
+    pub set: f64,
+    /// Supply valve is open.
+    pub supply_open: bool,
+    /// Vent valve is open.
+    pub vent_open: bool,
+    /// What the supply valve passes when shut.
+    pub passing: Leak,
+    /// Ball position at `t = 0` and its speed, 1/s.
+    pub ball: (f64, f64),
+    /// Leak of the seat on the supply side.
+    pub line_seat: Leak,
+    /// Leak of the seat on the far side.
+    pub far_seat: Leak,
+    /// Cavity to room: stem and body joint.
+    pub cavity_leak: Leak,
+    /// Supply line to room: the joint on that side.
+    pub line_joint: Leak,
+    /// Far side to room: the joint on that side.
+    pub far_joint: Leak,
+    /// Far side to room: the rig's own leak.
+    pub rig_leak: Leak,
+    /// Room temperature at `t = 0`, K, and its drift, K/s.
+    pub room: (f64, f64),
+}
+
+/// The equations over one stretch of time.
+#[derive(Clone, Copy, Debug)]
+pub struct Network<'a> {
+    /// What stays.
+    pub layout: &'a Layout,
+    /// What has been set.
+    pub drive: &'a Drive,
+}
+
+/// Pressures, temperatures and their slopes.
+struct Local {
+    end: [End; 3],
+    inv_heat: [f64; 3],
+    t_by_mass: [f64; 3],
+    p_by_energy: [f64; 3],
+    p_by_creep: f64,
+}
+
+impl Layout {
+    /// Volume of a node, with what the seats' creep adds to the far side.
+    #[inline]
+    pub fn volume_of(&self, node: Node, creep: f64) -> f64 {
+        let v = self.volume[node as usize];
+        if node == Node::Far { v + self.creep * creep } else { v }
+    }
+
+    /// Absolute pressure and temperature of a node.
+    pub fn end(&self, y: &[f64; N], node: Node) -> End {
+        let i = 2 * node as usize;
+        End {
+            p: gas::pressure(y[ENERGY + i], self.volume_of(node, y[CREEP])),
+            t: gas::temperature(y[ENERGY + i], y[MASS + i]),
+        }
+    }
+
+    fn local(&self, y: &[f64; N]) -> Option<Local> {
+        let mut l = Local {
+            end: [End { p: 0.0, t: 0.0 }; 3],
+            inv_heat: [0.0; 3],
+            t_by_mass: [0.0; 3],
+            p_by_energy: [0.0; 3],
+            p_by_creep: 0.0,
+        };
+        for node in NODES {
+            let i = node as usize;
+            let (m, u) = (y[MASS + 2 * i], y[ENERGY + 2 * i]);
+            // Written so that NaN fails.
+            if !(m > 0.0 && u > 0.0) {
+                return None;
+            }
+            l.p_by_energy[i] = (gas::GAMMA - 1.0) / self.volume_of(node, y[CREEP]);
+            let inv_m = 1.0 / m;
+            l.inv_heat[i] = inv_m / gas::CV;
+            l.end[i] = End { p: u * l.p_by_energy[i], t: u * l.inv_heat[i] };
+            l.t_by_mass[i] = -l.end[i].t * inv_m;
+        }
+        l.p_by_creep = -l.end[2].p * l.p_by_energy[2] / (gas::GAMMA - 1.0) * self.creep;
+        (y[HOSE] > 0.0).then_some(l)
+    }
+}
+
+/// Where a flow starts or ends.
+#[derive(Clone, Copy)]
+enum Place {
+    Node(usize),
+    Hose,
+    Room,
+}
+
+/// Where rates and slopes are gathered. Without the Jacobian the second half costs nothing.
+struct Sum<'a, const SLOPES: bool> {
+    local: &'a Local,
+    f: &'a mut [f64; N],
+    jac: &'a mut [[f64; N]; N],
+    dfdt: &'a mut [f64; N],
+    hose_p_by_mass: f64,
+}
+
+impl<const SLOPES: bool> Sum<'_, SLOPES> {
+    #[inline]
+    fn flow(&mut self, from: Place, to: Place, flow: &Flow) {
+        self.one(from, -1.0, flow, from, to);
+        self.one(to, 1.0, flow, from, to);
+    }
+
+    /// The flow's share in the balance of `place`.
+    #[inline]
+    fn one(&mut self, place: Place, sign: f64, flow: &Flow, from: Place, to: Place) {
+        match place {
+            Place::Room => {}
+            Place::Hose => {
+                self.f[HOSE] += sign * flow.mass;
+                if SLOPES {
+                    slopes_into(&mut self.jac[HOSE], self.local, self.hose_p_by_mass, sign, &flow.dmass, from, to);
+                }
+            }
+            Place::Node(i) => {
+                self.f[MASS + 2 * i] += sign * flow.mass;
+                self.f[ENERGY + 2 * i] += sign * flow.heat;
+                if SLOPES {
+                    let hose = self.hose_p_by_mass;
+                    slopes_into(&mut self.jac[MASS + 2 * i], self.local, hose, sign, &flow.dmass, from, to);
+                    slopes_into(&mut self.jac[ENERGY + 2 * i], self.local, hose, sign, &flow.dheat, from, to);
+                }
+            }
+        }
+    }
+
+    /// The flow through an opening that changes with time by `rate` of the flow at full opening.
+    fn opening(&mut self, from: usize, to: usize, flow: &Flow, rate: f64) {
+        if SLOPES {
+            self.dfdt[MASS + 2 * from] -= flow.mass * rate;
+            self.dfdt[ENERGY + 2 * from] -= flow.heat * rate;
+            self.dfdt[MASS + 2 * to] += flow.mass * rate;
+            self.dfdt[ENERGY + 2 * to] += flow.heat * rate;
+        }
+    }
+
+    /// The flow's change with the push on the ball, far pressure less line pressure: `per_push` is flow a pascal.
+    fn push(&mut self, from: usize, to: usize, per_push: &Flow) {
+        if SLOPES {
+            for (row, value) in [
+                (MASS + 2 * from, -per_push.mass),
+                (ENERGY + 2 * from, -per_push.heat),
+                (MASS + 2 * to, per_push.mass),
+                (ENERGY + 2 * to, per_push.heat),
+            ] {
+                let row = &mut self.jac[row];
+                row[ENERGY + 4] += value * self.local.p_by_energy[2];
+                row[CREEP] += value * self.local.p_by_creep;
+                row[ENERGY] -= value * self.local.p_by_energy[0];
+            }
+        }
+    }
+}
+
+/// Adds `sign × d(value)/dy` to a row, from the value's slopes against p1, p2, t1, t2.
+#[inline]
+fn slopes_into(row: &mut [f64; N], local: &Local, hose: f64, sign: f64, slopes: &[f64; 4], from: Place, to: Place) {
+    for (place, by_p, by_t) in [(from, slopes[0], slopes[2]), (to, slopes[1], slopes[3])] {
+        match place {
+            Place::Room => {}
+            Place::Hose => row[HOSE] += sign * by_p * hose,
+            Place::Node(i) => {
+                row[MASS + 2 * i] += sign * by_t * local.t_by_mass[i];
+                row[ENERGY + 2 * i] += sign * (by_p * local.p_by_energy[i] + by_t * local.inv_heat[i]);
+                if i == Node::Far as usize {
+                    row[CREEP] += sign * by_p * local.p_by_creep;
+                }
+            }
+        }
+    }
+}
+
+impl Network<'_> {
+    fn gather<const SLOPES: bool>(
+        &self,
+        t: f64,
+        y: &[f64; N],
+        f: &mut [f64; N],
+        jac: &mut [[f64; N]; N],
+        dfdt: &mut [f64; N],
+    ) -> bool {
+        const LINE: usize = Node::Line as usize;
+        const CAVITY: usize = Node::Cavity as usize;
+        const FAR: usize = Node::Far as usize;
+        let (layout, drive) = (self.layout, self.drive);
+        let Some(local) = layout.local(y) else {
+            return false;
+        };
+        *f = [0.0; N];
+        if SLOPES {
+            *jac = [[0.0; N]; N];
+            *dfdt = [0.0; N];
+        }
+        let room_t = drive.room.0 + drive.room.1 * t;
+        let room = End { p: layout.atmosphere, t: room_t };
+        let hose_p_by_mass = gas::R * room_t / layout.hose;
+        let hose = End { p: y[HOSE] * hose_p_by_mass, t: room_t };
+        let [line, cavity, far] = local.end;
+        let mut sum = Sum::<SLOPES> { local: &local, f, jac, dfdt, hose_p_by_mass };
+
+        // Regulator: does not relieve, so the hose only ever fills; rounded off where it shuts.
+        let below = (drive.set - hose.p) / layout.regulator_round;
+        let (ramp, dramp) = if below <= 0.0 {
+            (0.0, 0.0)
+        } else if below < 1.0 {
+            (0.5 * below * below, below)
+        } else {
+            (below - 0.5, 1.0)
+        };
+        sum.f[HOSE] += layout.regulator * layout.regulator_round * ramp;
+        if SLOPES {
+            sum.jac[HOSE][HOSE] -= layout.regulator * dramp * hose_p_by_mass;
+            // The hose follows the room.
+            sum.dfdt[HOSE] -= layout.regulator * dramp * y[HOSE] * gas::R / layout.hose * drive.room.1;
+        }
+
+        // Supply valve.
+        if drive.supply_open {
+            sum.flow(Place::Hose, Place::Node(LINE), &layout.supply.0.flow(hose, line).scaled(layout.supply.1));
+        } else if !drive.passing.is_none() {
+            let mut flow = Flow::default();
+            drive.passing.add_to(&mut flow, &layout.orifice, hose, line);
+            sum.flow(Place::Hose, Place::Node(LINE), &flow);
+        }
+
+        // Line to room: vent valve and the joint on this side.
+        if drive.vent_open || !drive.line_joint.is_none() {
+            let mut flow = Flow::default();
+            if drive.vent_open {
+                flow.add(&layout.vent.0.flow(line, room), layout.vent.1);
+            }
+            joint(drive.line_joint, layout, line, room, &mut flow);
+            sum.flow(Place::Node(LINE), Place::Room, &flow);
+        }
+
+        // Far side to room.
+        if !(drive.far_joint.is_none() && drive.rig_leak.is_none()) {
+            let mut flow = Flow::default();
+            joint(drive.far_joint, layout, far, room, &mut flow);
+            drive.rig_leak.add_to(&mut flow, &layout.orifice, far, room);
+            sum.flow(Place::Node(FAR), Place::Room, &flow);
+        }
+
+        // Cavity to room.
+        if !drive.cavity_leak.is_none() {
+            let mut flow = Flow::default();
+            drive.cavity_leak.add_to(&mut flow, &layout.orifice, cavity, room);
+            sum.flow(Place::Node(CAVITY), Place::Room, &flow);
+        }
+
+        // The ball.
+        let x = drive.ball.0 + drive.ball.1 * t;
+        let (bore, dbore) = seat::bore(x, layout.overlap);
+        if bore > 0.0 {
+            let full = layout.bore.0.flow(line, far).scaled(layout.bore.1);
+            sum.flow(Place::Node(LINE), Place::Node(FAR), &full.scaled(bore));
+            sum.opening(LINE, FAR, &full, dbore * drive.ball.1);
+        }
+        let (past, dpast) = seat::past(x, layout.overlap);
+        let push = far.p - line.p;
+        for (one, two, from, to, leak, push) in
+            [(line, cavity, LINE, CAVITY, drive.line_seat, -push), (cavity, far, CAVITY, FAR, drive.far_seat, push)]
+        {
+            let mut flow = Flow::default();
+            if past > 0.0 {
+                let full = layout.bore.0.flow(one, two).scaled(layout.past);
+                flow.add(&full, past);
+                sum.opening(from, to, &full, dpast * drive.ball.1);
+            }
+            let (lift, dlift) = seat::lift(push, layout.lift_full);
+            leak.add_to(&mut flow, &layout.orifice, one, two);
+            if lift > 0.0 {
+                let off = viscous(one, two).scaled(layout.lift);
+                flow.add(&off, lift);
+                if dlift > 0.0 {
+                    // Both seats' pushes are the same difference, with opposite signs.
+                    let sign = if from == LINE { -1.0 } else { 1.0 };
+                    sum.push(from, to, &off.scaled(dlift * sign));
+                }
+            }
+            sum.flow(Place::Node(from), Place::Node(to), &flow);
+        }
+
+        // Gas to wall to room.
+        for i in 0..3 {
+            let wall = &layout.wall[i];
+            let into = wall.film * (local.end[i].t - y[WALL + i]);
+            let inv = 1.0 / wall.capacity;
+            sum.f[ENERGY + 2 * i] -= into;
+            sum.f[WALL + i] += (into + wall.room * (room_t - y[WALL + i])) * inv;
+            if SLOPES {
+                sum.jac[ENERGY + 2 * i][MASS + 2 * i] -= wall.film * local.t_by_mass[i];
+                sum.jac[ENERGY + 2 * i][ENERGY + 2 * i] -= wall.film * local.inv_heat[i];
+                sum.jac[ENERGY + 2 * i][WALL + i] += wall.film;
+                sum.jac[WALL + i][MASS + 2 * i] += wall.film * local.t_by_mass[i] * inv;
+                sum.jac[WALL + i][ENERGY + 2 * i] += wall.film * local.inv_heat[i] * inv;
+                sum.jac[WALL + i][WALL + i] -= (wall.film + wall.room) * inv;
+                sum.dfdt[WALL + i] += wall.room * drive.room.1 * inv;
+            }
+        }
+
+        // Creep: the seats follow the load slowly; the far side grows and its gas does work on them.
+        let load = push / gas::LEAK_STATED_AT_GAUGE;
+        let rate = (load - y[CREEP]) / layout.creep_s;
+        sum.f[CREEP] += rate;
+        let per_pa = 1.0 / (gas::LEAK_STATED_AT_GAUGE * layout.creep_s);
+        sum.f[ENERGY + 4] -= far.p * layout.creep * rate;
+        if SLOPES {
+            let by_far = local.p_by_energy[FAR] * per_pa;
+            let by_line = -local.p_by_energy[LINE] * per_pa;
+            let by_creep = local.p_by_creep * per_pa - 1.0 / layout.creep_s;
+            sum.jac[CREEP][ENERGY + 4] += by_far;
+            sum.jac[CREEP][ENERGY] += by_line;
+            sum.jac[CREEP][CREEP] += by_creep;
+            let work = layout.creep * far.p;
+            sum.jac[ENERGY + 4][ENERGY + 4] -= work * by_far + layout.creep * rate * local.p_by_energy[FAR];
+            sum.jac[ENERGY + 4][ENERGY] -= work * by_line;
+            sum.jac[ENERGY + 4][CREEP] -= work * by_creep + layout.creep * rate * local.p_by_creep;
+        }
+        true
+    }
+}
+
+/// A joint whose crack opens with load: its leak grows with the gauge pressure across it and has its stated size at
+/// 6 bar gauge.
+#[inline]
+fn joint(leak: Leak, layout: &Layout, inside: End, room: End, flow: &mut Flow) {
+    if leak.is_none() {
+        return;
+    }
+    let mut plain = Flow::default();
+    leak.add_to(&mut plain, &layout.orifice, inside, room);
+    if layout.joint_load == 0.0 {
+        flow.add(&plain, 1.0);
+        return;
+    }
+    let per_pa = layout.joint_load / gas::LEAK_STATED_AT_GAUGE;
+    // A joint under vacuum closes no further than to nothing.
+    let factor = 1.0 - layout.joint_load + per_pa * (inside.p - room.p);
+    if factor <= 0.0 {
+        return;
+    }
+    flow.add(&plain, factor);
+    flow.dmass[0] += plain.mass * per_pa;
+    flow.dheat[0] += plain.heat * per_pa;
+}
+
+impl System<N> for Network<'_> {
+    fn rate(&self, t: f64, y: &[f64; N], f: &mut [f64; N]) -> bool {
+        self.gather::<false>(t, y, f, &mut [[0.0; N]; N], &mut [0.0; N])
+    }
+
+    fn slopes(&self, t: f64, y: &[f64; N], f: &mut [f64; N], jac: &mut [[f64; N]; N], dfdt: &mut [f64; N]) -> bool {
+        self.gather::<true>(t, y, f, jac, dfdt)
+    }
+
+    fn floor(&self) -> &[f64; N] {
+        &self.layout.floor
+    }
+}

@@ -1,0 +1,257 @@
+//! The person at the bench, simulated: answers after a while, works the lever, swaps the ends, makes mistakes.
+//!
+//! [`SimOperator`] implements the sequencer's [`Operator`]. What its hands do it keeps as an [`Act`], which the loop
+//! hands to the plant ([`crate::rig::SimRig::obey`]): rig and operator stay two values, as they are on a bench.
+
+use crate::config::{examine, whole};
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::field::{Errors, Field, Unit};
+use seathold_sequencer::input::{Ask, Command, Sides};
+use seathold_sequencer::io::Operator;
+use seathold_sequencer::time::{Duration, Instant, millis};
+
+/// What can go wrong with a hand.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
+pub enum Mistake {
+    /// Nothing.
+    #[default]
+    None,
+    /// Leaves the lever where it is, and says it is shut.
+    ForgetsToShut,
+    /// Turns the lever half way when it should be shut, and says it is shut.
+    HalfShut,
+    /// Turns the lever the wrong way.
+    WrongWay,
+    /// Says it is done without touching anything, whatever is asked: ends stay unswapped too.
+    ConfirmsWithoutDoing,
+    /// Never answers.
+    NeverAnswers,
+}
+
+impl Mistake {
+    /// Every mistake with its name, for files and flags.
+    pub const NAMES: &[(&str, Self)] = &[
+        ("none", Self::None),
+        ("forgets-to-shut", Self::ForgetsToShut),
+        ("half-shut", Self::HalfShut),
+        ("wrong-way", Self::WrongWay),
+        ("confirms-without-doing", Self::ConfirmsWithoutDoing),
+        ("never-answers", Self::NeverAnswers),
+    ];
+}
+
+/// The operator as written down, not yet checked. Ranges and meanings are in [`OPERATOR_FIELDS`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[allow(missing_docs, reason = "each field is described once, in OPERATOR_FIELDS")]
+pub struct RawOperator {
+    /// What goes wrong.
+    pub mistake: Mistake,
+    pub mistakes: u32,
+    pub start_ms: u32,
+    pub reaction_ms: u32,
+    pub confirm_ms: u32,
+    pub swap_ms: u32,
+    pub acknowledge: bool,
+    pub acknowledge_ms: u32,
+}
+
+impl RawOperator {
+    /// Quick and careful.
+    pub const DEMO: Self = Self {
+        mistake: Mistake::None,
+        mistakes: 1,
+        start_ms: 500,
+        reaction_ms: 1_500,
+        confirm_ms: 1_000,
+        swap_ms: 20_000,
+        acknowledge: false,
+        acknowledge_ms: 5_000,
+    };
+}
+
+impl Default for RawOperator {
+    fn default() -> Self {
+        Self::DEMO
+    }
+}
+
+/// The operator's fields in the order they are checked and written.
+pub const OPERATOR_FIELDS: &[Field<RawOperator>] = &[
+    whole!("mistakes", "how many times the mistake is made", Count, 0.0, 1_000_000.0, mistakes),
+    whole!("start", "from ready to the start command", Millisecond, 0.0, 3_600_000.0, start_ms),
+    whole!("reaction", "from a prompt to the hand on the lever", Millisecond, 0.0, 3_600_000.0, reaction_ms),
+    whole!("confirm", "from the lever turned to the answer", Millisecond, 0.0, 3_600_000.0, confirm_ms),
+    whole!(
+        "swap",
+        "taking the valve off and putting it on the other way round",
+        Millisecond,
+        0.0,
+        86_400_000.0,
+        swap_ms
+    ),
+    Field {
+        name: "acknowledge",
+        about: "acknowledges a latched fault",
+        unit: Unit::Flag,
+        min: 0.0,
+        max: 1.0,
+        get: |o| f64::from(u8::from(o.acknowledge)),
+        set: |o, v| o.acknowledge = v != 0.0,
+    },
+    whole!("acknowledge_delay", "from a fault to its acknowledgement", Millisecond, 0.0, 3_600_000.0, acknowledge_ms),
+];
+
+impl RawOperator {
+    /// Checks every field.
+    ///
+    /// # Errors
+    /// All that is wrong, at once.
+    pub fn validate(&self) -> Result<OperatorSpec, Errors> {
+        examine(self, OPERATOR_FIELDS, |_, _| {}).map(|()| OperatorSpec { raw: *self })
+    }
+}
+
+/// An operator that has been checked. The only way to one is [`RawOperator::validate`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct OperatorSpec {
+    raw: RawOperator,
+}
+
+/// Something done by hand.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Act {
+    /// Turns the lever towards this position: 0 shut, 1 open.
+    Lever(f64),
+    /// Takes the valve off and puts it on the other way round.
+    SwapEnds,
+}
+
+/// How many acts may wait at once: the longest answer works the lever twice.
+const ACTS: usize = 3;
+
+/// The simulated operator.
+#[derive(Clone, Debug)]
+pub struct SimOperator {
+    raw: RawOperator,
+    sides: Sides,
+    /// How long the lever takes from stop to stop, so that confirming follows turning.
+    turn: Duration,
+    started: bool,
+    ready_since: Option<Instant>,
+    acts: [Option<(Instant, Act)>; ACTS],
+    command: Option<(Instant, Command)>,
+    mistakes_left: u32,
+}
+
+impl SimOperator {
+    /// An operator who will start a run over `sides` on a valve whose lever takes `turn`.
+    pub fn new(spec: &OperatorSpec, sides: Sides, turn: Duration) -> Self {
+        Self {
+            raw: spec.raw,
+            sides,
+            turn,
+            started: false,
+            ready_since: None,
+            acts: [None; ACTS],
+            command: None,
+            mistakes_left: spec.raw.mistakes,
+        }
+    }
+
+    /// The next thing done by hand that is due, once.
+    pub fn act(&mut self, now: Instant) -> Option<Act> {
+        let first =
+            self.acts.iter_mut().filter(|a| a.is_some_and(|(at, _)| at <= now)).min_by_key(|a| a.map(|(at, _)| at))?;
+        first.take().map(|(_, act)| act)
+    }
+
+    fn plan(&mut self, at: Instant, act: Act) {
+        if let Some(free) = self.acts.iter_mut().find(|a| a.is_none()) {
+            *free = Some((at, act));
+        }
+    }
+
+    fn asked(&mut self, at: Instant, ask: Ask) {
+        // A new question drops what was still to be done about the last.
+        self.acts = [None; ACTS];
+        let hand = at + millis(self.raw.reaction_ms);
+        let turned = hand + self.turn;
+        let confirm = millis(self.raw.confirm_ms);
+        let mistake = self.mistake(ask);
+        if mistake == Mistake::NeverAnswers {
+            self.command = None;
+            return;
+        }
+        let mut done = turned;
+        match (ask, mistake) {
+            (_, Mistake::ConfirmsWithoutDoing) | (Ask::ShutValve, Mistake::ForgetsToShut) => done = hand,
+            (Ask::ShutValve, Mistake::HalfShut) => self.plan(hand, Act::Lever(0.5)),
+            (Ask::OpenValve | Ask::OpenToVent, Mistake::WrongWay) => self.plan(hand, Act::Lever(0.0)),
+            (Ask::ShutValve, Mistake::WrongWay) => self.plan(hand, Act::Lever(1.0)),
+            (Ask::OpenValve | Ask::OpenToVent, _) => self.plan(hand, Act::Lever(1.0)),
+            (Ask::ShutValve, _) => self.plan(hand, Act::Lever(0.0)),
+            (Ask::WorkLever, _) => {
+                self.plan(hand, Act::Lever(0.0));
+                // A breath between the two, so that the first turn is over.
+                let back = turned + millis(300);
+                self.plan(back, Act::Lever(1.0));
+                done = back + self.turn;
+            }
+            (Ask::SwapEnds, _) => {
+                done = at + millis(self.raw.swap_ms);
+                self.plan(done, Act::SwapEnds);
+            }
+        }
+        self.command = Some((done + confirm, Command::Confirm(ask)));
+    }
+
+    /// The mistake made at this prompt, if it is one of those it can be made at and there are any left.
+    fn mistake(&mut self, ask: Ask) -> Mistake {
+        let applies = match self.raw.mistake {
+            Mistake::None => false,
+            Mistake::ForgetsToShut | Mistake::HalfShut => ask == Ask::ShutValve,
+            Mistake::WrongWay => matches!(ask, Ask::OpenValve | Ask::ShutValve | Ask::OpenToVent),
+            Mistake::ConfirmsWithoutDoing | Mistake::NeverAnswers => true,
+        };
+        if applies && self.mistakes_left > 0 {
+            self.mistakes_left -= 1;
+            self.raw.mistake
+        } else {
+            Mistake::None
+        }
+    }
+}
+
+impl Operator for SimOperator {
+    fn command(&mut self, now: Instant, phase: Phase) -> Option<Command> {
+        if let Some((at, command)) = self.command
+            && at <= now
+        {
+            self.command = None;
+            return Some(command);
+        }
+        if self.started || phase != Phase::Ready {
+            self.ready_since = None;
+            return None;
+        }
+        let since = *self.ready_since.get_or_insert(now);
+        if now >= since + millis(self.raw.start_ms) {
+            self.started = true;
+            return Some(Command::Start(self.sides));
+        }
+        None
+    }
+
+    fn tell(&mut self, at: Instant, event: &Event) {
+        match event {
+            Event::Asked(ask) => self.asked(at, *ask),
+            Event::Faulted(_) if self.raw.acknowledge => {
+                self.command = Some((at + millis(self.raw.acknowledge_ms), Command::Acknowledge));
+            }
+            _ => {}
+        }
+    }
+}

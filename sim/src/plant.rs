@@ -1,0 +1,346 @@
+//! The plant in time: integration steps, events, and what is true behind the sensors.
+
+use crate::actuator::Motion;
+use crate::config::{Path, PlantSpec};
+use crate::flow::{End, Leak, Passage};
+use crate::gas;
+use crate::heat::Wall;
+use crate::network::{CREEP, Drive, ENERGY, HOSE, Layout, MASS, N, NODES, Network, Node, WALL};
+use crate::rodas::{Rodas, Span, Work};
+use seathold_sequencer::input::Side;
+use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::recipe::Actuation;
+
+/// Longest integration step, s: so long that a still plant costs nothing, so short that the dense cubic follows it.
+const STEP_MAX: f64 = 20.0;
+/// First step after something was switched, s.
+const STEP_FIRST: f64 = 2e-3;
+
+/// What is true of the plant at a moment: for checkers and displays, never for the sequencer.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Truth {
+    /// Absolute pressure and temperature of the supply line.
+    pub line: End,
+    /// Of the cavity.
+    pub cavity: End,
+    /// Of the far side.
+    pub far: End,
+    /// Absolute pressure in the hose, Pa.
+    pub hose: f64,
+    /// Atmosphere, Pa.
+    pub atmosphere: f64,
+    /// Ball position: 0 shut, 1 open.
+    pub ball: f64,
+    /// Which end is on the supply side.
+    pub side: Side,
+}
+
+impl Truth {
+    /// Far-side gauge pressure, Pa.
+    pub fn far_gauge(&self) -> f64 {
+        self.far.p - self.atmosphere
+    }
+
+    /// Supply-line gauge pressure, Pa.
+    pub fn line_gauge(&self) -> f64 {
+        self.line.p - self.atmosphere
+    }
+
+    /// Cavity gauge pressure, Pa.
+    pub fn cavity_gauge(&self) -> f64 {
+        self.cavity.p - self.atmosphere
+    }
+}
+
+/// A simulated rig's gas, heat and moving parts.
+#[derive(Clone, Debug)]
+pub struct Plant {
+    spec: PlantSpec,
+    layout: Layout,
+    drive: Drive,
+    motion: Motion,
+    outputs: Outputs,
+    side: Side,
+    solver: Rodas,
+    /// The step that covers the present, and maybe some of the future.
+    span: Span<N>,
+    /// Time that `span` counts from, µs.
+    base: u64,
+}
+
+impl Plant {
+    /// Empty, at rest, in equilibrium with the room; end A on the supply side.
+    pub fn new(spec: &PlantSpec) -> Self {
+        let raw = spec.raw();
+        let layout = lay_out(spec);
+        let motion = Motion::at(match raw.actuation {
+            Actuation::Air => raw.shut_stop,
+            // A hand valve comes to the rig open, as it left the bench.
+            Actuation::Hand => 1.0,
+        });
+        let mut y = [0.0; N];
+        let set = raw.set_pa + raw.atmosphere_pa;
+        y[HOSE] = gas::mass(set, raw.hose_volume_m3, raw.room_k);
+        for node in NODES {
+            fill(&mut y, &layout, node, raw.atmosphere_pa, raw.room_k);
+            y[WALL + node as usize] = raw.room_k;
+        }
+        let drive = Drive {
+            set,
+            supply_open: false,
+            vent_open: true,
+            passing: leak(raw.supply_passing),
+            ball: (motion.position(0), 0.0),
+            line_seat: Leak::default(),
+            far_seat: Leak::default(),
+            cavity_leak: leak(raw.stem).and(leak(raw.body_joint)),
+            line_joint: Leak::default(),
+            far_joint: Leak::default(),
+            rig_leak: leak(raw.rig_leak),
+            room: (raw.room_k, raw.room_drift_k_s),
+        };
+        let mut plant = Self {
+            spec: *spec,
+            layout,
+            drive,
+            motion,
+            outputs: Outputs::REST,
+            side: Side::First,
+            solver: Rodas::new(raw.tolerance, STEP_MAX, STEP_FIRST),
+            span: Span::still(0.0, y),
+            base: 0,
+        };
+        plant.mount(Side::First);
+        plant
+    }
+
+    /// Work done by the integrator so far.
+    pub const fn work(&self) -> Work {
+        self.solver.work
+    }
+
+    /// What is solved: for checks against other solvers.
+    pub const fn equations(&self) -> Network<'_> {
+        Network { layout: &self.layout, drive: &self.drive }
+    }
+
+    /// The state at `now`, which [`Plant::advance`] must have reached.
+    pub fn state(&self, now: u64) -> [f64; N] {
+        self.span.state(self.share(now))
+    }
+
+    /// Sets every output.
+    pub fn set(&mut self, now: u64, outputs: Outputs) {
+        if outputs == self.outputs {
+            return;
+        }
+        self.cut(now);
+        if outputs.pilot != self.outputs.pilot && self.spec.raw().actuation == Actuation::Air {
+            let raw = self.spec.raw();
+            let to = match outputs.pilot {
+                Pilot::Fed => 1.0,
+                Pilot::Exhausted => raw.shut_stop,
+            };
+            self.motion.start(now, u64::from(raw.dead_ms) * 1_000, to, u64::from(raw.stroke_ms) * 1_000);
+        }
+        self.drive.supply_open = outputs.supply == Gate::Open;
+        self.drive.vent_open = outputs.vent == Gate::Open;
+        self.outputs = outputs;
+        self.turn(now);
+    }
+
+    /// A hand turns the lever towards `to`: 0 shut, 1 open. A stop in the valve keeps it from going further shut.
+    pub fn turn_lever(&mut self, now: u64, to: f64) {
+        self.cut(now);
+        let raw = self.spec.raw();
+        let to = to.clamp(raw.shut_stop, 1.0);
+        self.motion.start(now, 0, to, u64::from(raw.lever_ms) * 1_000);
+        self.turn(now);
+    }
+
+    /// The valve is taken off and put on the other way round: whatever pressure stood in line and far side is let out
+    /// at once, and both fill with room air; the cavity keeps what it holds. Returns the far side's gauge pressure as
+    /// the fitting came loose, Pa.
+    pub fn swap_ends(&mut self, now: u64) -> f64 {
+        self.cut(now);
+        let let_out = self.truth(now).far_gauge();
+        let mut y = self.state(now);
+        y[CREEP] = 0.0;
+        for node in [Node::Line, Node::Far] {
+            fill(&mut y, &self.layout, node, self.layout.atmosphere, self.drive.room.0);
+        }
+        self.span = Span::still(0.0, y);
+        self.mount(match self.side {
+            Side::First => Side::Second,
+            Side::Second => Side::First,
+        });
+        let_out
+    }
+
+    /// Which end is on the supply side.
+    pub const fn side(&self) -> Side {
+        self.side
+    }
+
+    fn mount(&mut self, side: Side) {
+        let raw = self.spec.raw();
+        self.side = side;
+        let (near, far) = match side {
+            Side::First => ((raw.seat_a, raw.joint_a), (raw.seat_b, raw.joint_b)),
+            Side::Second => ((raw.seat_b, raw.joint_b), (raw.seat_a, raw.joint_a)),
+        };
+        self.drive.line_seat = leak(near.0);
+        self.drive.line_joint = leak(near.1);
+        self.drive.far_seat = leak(far.0);
+        self.drive.far_joint = leak(far.1);
+    }
+
+    /// Moves the plant on so that every moment up to `now` is known.
+    pub fn advance(&mut self, now: u64) {
+        while self.seconds(now) > self.span.end() {
+            self.next_span();
+        }
+    }
+
+    /// Takes the next step, and passes the event it ends at if there is one.
+    fn next_span(&mut self) {
+        let corner = self.motion.corner();
+        let limit = corner.map_or(f64::INFINITY, |at| self.seconds(at));
+        if limit <= self.span.end() {
+            // The corner is here.
+            let at = corner.unwrap_or(self.base);
+            let y = self.span.y1;
+            self.restart(at, y);
+            self.turn(at);
+            return;
+        }
+        let equations = Network { layout: &self.layout, drive: &self.drive };
+        self.span = self.solver.step(&equations, self.span.end(), &self.span.y1, limit);
+    }
+
+    /// Ends the present step at `now`, because something is about to be switched. The part of it already gone is
+    /// taken again as a step of its own: shorter, so at least as exact.
+    fn cut(&mut self, now: u64) {
+        self.advance(now);
+        let limit = self.seconds(now);
+        if limit < self.span.end() {
+            let equations = Network { layout: &self.layout, drive: &self.drive };
+            let mut span = Span::still(self.span.t0, self.span.y0);
+            while span.end() < limit {
+                span = self.solver.step(&equations, span.end(), &span.y1, limit);
+            }
+            self.span = span;
+        }
+        let y = self.span.y1;
+        self.restart(now, y);
+    }
+
+    /// Counts from `now` again, at this state.
+    fn restart(&mut self, now: u64, y: [f64; N]) {
+        let gone = self.seconds(now);
+        self.drive.room.0 += self.drive.room.1 * gone;
+        self.drive.ball = (self.motion.position(now), self.motion.speed());
+        self.base = now;
+        self.span = Span::still(0.0, y);
+        self.solver.h_next = STEP_FIRST;
+    }
+
+    /// Passes the ball's corners due by `now`, which must be the base.
+    fn turn(&mut self, now: u64) {
+        self.motion.turn(now);
+        self.drive.ball = (self.motion.position(now), self.motion.speed());
+    }
+
+    /// Seconds from the base.
+    #[inline]
+    fn seconds(&self, now: u64) -> f64 {
+        now.saturating_sub(self.base) as f64 * 1e-6
+    }
+
+    #[inline]
+    fn share(&self, now: u64) -> f64 {
+        self.span.share(self.seconds(now))
+    }
+
+    /// Absolute pressure of a node at `now`, Pa: what a sensor there stands in.
+    #[inline]
+    pub fn pressure(&self, node: Node, now: u64) -> f64 {
+        let s = self.share(now);
+        let energy = self.span.component(ENERGY + 2 * node as usize, s);
+        let creep = if node == Node::Far { self.span.component(CREEP, s) } else { 0.0 };
+        gas::pressure(energy, self.layout.volume_of(node, creep))
+    }
+
+    /// Atmosphere, Pa.
+    pub const fn atmosphere(&self) -> f64 {
+        self.layout.atmosphere
+    }
+
+    /// Ball position at `now`: 0 shut, 1 open.
+    pub fn ball(&self, now: u64) -> f64 {
+        self.motion.position(now)
+    }
+
+    /// What is true at `now`.
+    pub fn truth(&self, now: u64) -> Truth {
+        let y = self.state(now);
+        let room = self.drive.room.0 + self.drive.room.1 * self.seconds(now);
+        Truth {
+            line: self.layout.end(&y, Node::Line),
+            cavity: self.layout.end(&y, Node::Cavity),
+            far: self.layout.end(&y, Node::Far),
+            hose: y[HOSE] * gas::R * room / self.layout.hose,
+            atmosphere: self.layout.atmosphere,
+            ball: self.ball(now),
+            side: self.side,
+        }
+    }
+}
+
+fn leak(path: Path) -> Leak {
+    Leak::stated(path.rate, path.orifice)
+}
+
+/// Puts gas at a pressure and temperature into a node.
+fn fill(y: &mut [f64; N], layout: &Layout, node: Node, pressure: f64, temperature: f64) {
+    let volume = layout.volume_of(node, y[CREEP]);
+    y[MASS + 2 * node as usize] = gas::mass(pressure, volume, temperature);
+    y[ENERGY + 2 * node as usize] = gas::energy(pressure, volume);
+}
+
+fn lay_out(spec: &PlantSpec) -> Layout {
+    let raw = spec.raw();
+    let volume = [raw.line_volume_m3, raw.cavity_volume_m3, raw.far_volume_m3];
+    let tau = [raw.line_tau_s, raw.cavity_tau_s, raw.far_tau_s];
+    let regulator = 1e-3 / raw.droop_pa;
+    let mut floor = [0.0; N];
+    // Masses and energies: the tolerance of a node holding a hundredth of an atmosphere; temperatures: that of 3 K;
+    // creep: what shows as a hundredth of a pascal at the usual tolerance.
+    floor[HOSE] = raw.tolerance * gas::mass(1e3, raw.hose_volume_m3, gas::T_REF);
+    floor[CREEP] = raw.tolerance * 100.0;
+    for i in 0..3 {
+        floor[WALL + i] = raw.tolerance * 3.0;
+        floor[MASS + 2 * i] = raw.tolerance * gas::mass(1e3, volume[i], gas::T_REF);
+        floor[ENERGY + 2 * i] = raw.tolerance * gas::energy(1e3, volume[i]);
+    }
+    Layout {
+        volume,
+        wall: core::array::from_fn(|i| Wall::new(volume[i], tau[i], raw.wall_ratio, raw.wall_tau_s)),
+        hose: raw.hose_volume_m3,
+        regulator,
+        regulator_round: raw.droop_pa / 20.0,
+        supply: (Passage::new(raw.supply_b), raw.supply_c),
+        vent: (Passage::new(raw.vent_b), raw.vent_c),
+        bore: (Passage::new(raw.bore_b), raw.bore_c),
+        past: raw.past_c,
+        overlap: raw.overlap,
+        orifice: Passage::new(Passage::ORIFICE_B),
+        lift: Leak::stated(raw.lift_pa_m3_s, 0.0).viscous,
+        lift_full: raw.lift_full_pa,
+        creep: raw.creep_m3,
+        creep_s: raw.creep_tau_s,
+        atmosphere: raw.atmosphere_pa,
+        joint_load: raw.joint_load,
+        floor,
+    }
+}

@@ -1,0 +1,44 @@
+//! Two seats and a floating ball.
+//!
+//! The ball is pushed towards the side with the lower pressure and seals on that side's seat; off the other seat it
+//! lifts a little, so the cavity follows the higher pressure. Each seat also has its own leak, which is there whether
+//! the ball is pressed on it or not.
+
+/// How far the ball has lifted off a seat, 0 to 1, and the slope of that, when the pressure pushing it *away* from the
+/// seat is `push` (Pa) and it is fully off at `full` (Pa).
+#[inline]
+pub fn lift(push: f64, full: f64) -> (f64, f64) {
+    smoothstep(push / full, 1.0 / full)
+}
+
+/// Opening of the straight way through the ball, 0 to 1, and its slope, at position `x` (0 shut, 1 open). The bore
+/// only meets the port after `overlap` of the stroke.
+#[inline]
+pub fn bore(x: f64, overlap: f64) -> (f64, f64) {
+    let width = 1.0 / (1.0 - overlap);
+    smoothstep((x - overlap) * width, width)
+}
+
+/// Opening between port and cavity past the edge of the ball, 0 to 1: there in mid-stroke only, because a ball seals
+/// its cavity from the ports when fully open as well as when fully shut.
+#[inline]
+pub fn past(x: f64, overlap: f64) -> (f64, f64) {
+    let width = 1.0 / (1.0 - 2.0 * overlap);
+    let u = (x - overlap) * width;
+    if u <= 0.0 || u >= 1.0 {
+        return (0.0, 0.0);
+    }
+    let v = u * (1.0 - u);
+    (16.0 * v * v, 32.0 * v * (1.0 - 2.0 * u) * width)
+}
+
+#[inline]
+fn smoothstep(u: f64, du: f64) -> (f64, f64) {
+    if u <= 0.0 {
+        (0.0, 0.0)
+    } else if u >= 1.0 {
+        (1.0, 0.0)
+    } else {
+        (u * u * (3.0 - 2.0 * u), 6.0 * u * (1.0 - u) * du)
+    }
+}

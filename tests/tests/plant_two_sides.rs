@@ -1,0 +1,96 @@
+//! The ready-made scenarios, tested from both sides by the real sequencer.
+
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::input::Reading;
+use seathold_sequencer::recipe::{Actuation, RawRecipe};
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::verdict::{Diagnosis, Suspect, Verdict};
+use seathold_sim::bench::SimBench;
+use seathold_sim::scenario::{self, Scenario};
+
+/// What a run gave, with every reading of the far side.
+struct Run {
+    verdict: Verdict,
+    diagnosis: Diagnosis,
+    readings: Vec<Reading>,
+    /// Most that the far side ever held while the screen said it may be disconnected, Pa.
+    most_while_safe: f64,
+}
+
+fn run(scenario: &Scenario, seed: u64) -> Run {
+    let rig = RawRig::DEMO.validate().expect("example rig");
+    let recipe = RawRecipe { actuation: scenario.plant.actuation, ..RawRecipe::DEMO };
+    let recipe = recipe.validate(&rig).expect("example recipe");
+    let mut sequencer = Sequencer::new(rig, Some(recipe));
+    let mut bench = SimBench::new(scenario, rig.raw(), seed).expect("ready-made scenario");
+    let mut readings = Vec::new();
+    let mut most_while_safe = f64::MIN;
+    let mut proved = None;
+    for _ in 0..100_000 {
+        let far = bench.rig.truth().far_gauge();
+        let polled = bench.poll(&mut sequencer);
+        readings.push(polled.inputs.far);
+        if sequencer.status().disconnect == seathold_sequencer::event::Disconnect::Safe {
+            most_while_safe = most_while_safe.max(far);
+        }
+        for event in polled.events {
+            if let Event::Proved { verdict, diagnosis } = event {
+                proved = Some((verdict, diagnosis));
+            }
+        }
+        if let (Some((verdict, diagnosis)), Phase::Ready) = (&proved, sequencer.phase()) {
+            let (verdict, diagnosis) = (*verdict, diagnosis.clone());
+            return Run { verdict, diagnosis, readings, most_while_safe };
+        }
+    }
+    panic!("{}: no result after 1000 s; phase {:?}", scenario.name, sequencer.phase());
+}
+
+fn both_ways() -> impl Iterator<Item = Scenario> {
+    scenario::SCENARIOS.iter().flat_map(|s| [*s, s.by_hand()])
+}
+
+#[test]
+fn every_ready_made_scenario_gets_its_verdict_and_the_true_place_is_among_the_suspects() {
+    for scenario in both_ways() {
+        let by = scenario.plant.actuation;
+        let expected = match scenario.name {
+            "tight" => (Verdict::Tight, None),
+            "scratched-seat-a" => (Verdict::Leaking, Some(Suspect::SeatA)),
+            "stem-leak" => (Verdict::Leaking, Some(Suspect::Stem)),
+            "does-not-shut" => (Verdict::Leaking, Some(Suspect::NotShutting)),
+            "rig-leak" => (Verdict::Leaking, Some(Suspect::RigFitting)),
+            other => panic!("scenario {other} has no expectation here"),
+        };
+        for seed in 0..5 {
+            let run = run(&scenario, seed);
+            assert_eq!(run.verdict, expected.0, "{} by {by:?}, seed {seed}", scenario.name);
+            if let Some(suspect) = expected.1 {
+                assert!(run.diagnosis.suspects.contains(&suspect), "{} by {by:?}: {:?}", scenario.name, run.diagnosis);
+            }
+        }
+    }
+}
+
+#[test]
+fn safe_to_disconnect_is_never_shown_over_a_pressurised_far_side() {
+    for scenario in both_ways() {
+        let most = run(&scenario, 3).most_while_safe;
+        assert!(most < f64::from(RawRig::DEMO.safe_pa), "{}: {most} Pa", scenario.name);
+    }
+}
+
+#[test]
+fn one_seed_is_one_run_and_another_seed_is_another() {
+    let first = run(&Scenario::TIGHT, 11).readings;
+    assert_eq!(first, run(&Scenario::TIGHT, 11).readings);
+    assert_ne!(first, run(&Scenario::TIGHT, 12).readings);
+}
+
+#[test]
+fn hand_and_air_scenarios_differ_only_in_how_the_valve_is_worked() {
+    let hand = Scenario::TIGHT.by_hand();
+    assert_eq!(hand.plant.actuation, Actuation::Hand);
+    assert_eq!(hand.plant.seat_a, Scenario::TIGHT.plant.seat_a);
+}
