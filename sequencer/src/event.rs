@@ -135,6 +135,11 @@ pub enum Disturbance {
     Implausible,
     /// Two samples differ by more than noise can explain.
     Jump,
+    /// A step or knock, too small to show between two samples, shows between their means.
+    Knock,
+    /// The window bends in a way that no curve in use explains: the gas is still settling, or something warms or cools
+    /// it.
+    Bend,
 }
 
 /// Whether a fitting may be loosened.

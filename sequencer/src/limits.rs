@@ -19,11 +19,17 @@ pub const BLOCKS: usize = 64;
 /// Fewest blocks a fit may rest on: enough that a residual spread means something.
 pub const BLOCKS_MIN: usize = 8;
 
+/// Most curves a fit chooses among.
+pub const CURVES_MAX: usize = 8;
+
 /// Most looks at a growing window.
 pub const LOOKS_MAX: u32 = 48;
 
 /// Restarts of a disturbed window before the side is void.
 pub const RESTARTS_MAX: u8 = 5;
+
+/// Restarts for a bend that no curve explains; after that it is left to widen the uncertainty.
+pub const BENDS_MAX: u8 = 2;
 
 /// Blocks a fit works through at one poll, so that a poll stays short on a core without a floating-point unit.
 pub const BLOCKS_PER_POLL: usize = 3;

@@ -2,7 +2,7 @@
 
 use crate::field::{Errors, Examiner, Field, FieldError, Unit, conflict};
 use crate::limits;
-use crate::measure::Schedule;
+use crate::measure::{Curves, Schedule};
 use crate::rig::Rig;
 use crate::time::{Duration, millis};
 use crate::units::{AbsolutePressure, GaugePressure, LeakRate, Reference, Temperature};
@@ -29,7 +29,8 @@ pub enum Model {
     /// `p0 − s·t`.
     #[default]
     Line,
-    /// `p0 − s·t + a·exp(−t/τ)`, with τ from the rig's blank run.
+    /// `p0 − s·t + a·exp(−t/τ)`: τ from the rig's blank run, or where there has been none, any τ between the recipe's
+    /// bounds, or no transient at all, weighed by the evidence.
     LineAndTransient,
 }
 
@@ -63,6 +64,8 @@ pub struct RawRecipe {
     pub measure_ms_min: u32,
     pub measure_ms_max: u32,
     pub sample_ms: u32,
+    pub tau_ms_min: u32,
+    pub tau_ms_max: u32,
     pub prompt_ms_max: u32,
     pub swap_ms_max: u32,
     pub cavity_stroke: bool,
@@ -103,6 +106,8 @@ impl RawRecipe {
         measure_ms_min: 3_000,
         measure_ms_max: 60_000,
         sample_ms: 10,
+        tau_ms_min: 500,
+        tau_ms_max: 20_000,
         prompt_ms_max: 120_000,
         swap_ms_max: 1_800_000,
         cavity_stroke: true,
@@ -323,6 +328,24 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
         set: |r, v| r.sample_ms = v as u32,
     },
     Field {
+        name: "tau_min",
+        about: "shortest settling time constant looked for, where the rig's is not calibrated",
+        unit: Unit::Millisecond,
+        min: 50.0,
+        max: 600_000.0,
+        get: |r| r.tau_ms_min.into(),
+        set: |r, v| r.tau_ms_min = v as u32,
+    },
+    Field {
+        name: "tau_max",
+        about: "longest settling time constant looked for, where the rig's is not calibrated",
+        unit: Unit::Millisecond,
+        min: 100.0,
+        max: 600_000.0,
+        get: |r| r.tau_ms_max.into(),
+        set: |r, v| r.tau_ms_max = v as u32,
+    },
+    Field {
         name: "prompt_max",
         about: "longest wait for an operator to work the lever",
         unit: Unit::Millisecond,
@@ -420,6 +443,7 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
 pub struct Recipe {
     raw: RawRecipe,
     schedule: Schedule,
+    curves: Curves,
 }
 
 impl RawRecipe {
@@ -430,12 +454,12 @@ impl RawRecipe {
         examiner.ranges(self, FIELDS);
         self.check_pressures(rig, &mut examiner);
         self.check_times(rig, &mut examiner);
-        let tau_missing = self.model == Model::LineAndTransient && rig.raw().tau_s.is_none();
+        let (tau_min, tau_max) = (f64::from(self.tau_ms_min), f64::from(self.tau_ms_max));
         examiner.require(
-            !tau_missing,
-            conflict("model", Unit::Flag, 1.0, "needs the rig's time constant, fields set:", 1.0, "tau"),
+            tau_min < tau_max,
+            conflict("tau_min", Unit::Millisecond, tau_min, "must lie below tau_max,", tau_max, "tau_max"),
         );
-        examiner.clean().then(|| Recipe { raw: *self, schedule: Schedule::new(self) })
+        examiner.clean().then(|| Recipe { raw: *self, schedule: Schedule::new(self), curves: curves(self, rig) })
     }
 
     /// As [`RawRecipe::examine`], with the errors collected.
@@ -521,7 +545,23 @@ impl RawRecipe {
     }
 }
 
+/// The curves that may be fitted, by recipe and calibration.
+fn curves(recipe: &RawRecipe, rig: &Rig) -> Curves {
+    match (recipe.model, rig.raw().tau_s) {
+        (Model::Line, _) => Curves::LINE,
+        (Model::LineAndTransient, Some(tau_s)) => Curves::calibrated(tau_s, rig.raw().tau_u_rel),
+        (Model::LineAndTransient, None) => {
+            Curves::profiled(f64::from(recipe.tau_ms_min) / 1e3, f64::from(recipe.tau_ms_max) / 1e3)
+        }
+    }
+}
+
 impl Recipe {
+    /// The curves that may be fitted to the trapped pressure.
+    pub const fn curves(&self) -> &Curves {
+        &self.curves
+    }
+
     /// What was written down.
     pub const fn raw(&self) -> &RawRecipe {
         &self.raw

@@ -88,6 +88,8 @@ pub struct RawRig {
     pub drift_u_k_s: f64,
     /// Time constant of the gas settling in the far side, seconds; `None` until a blank run has found it.
     pub tau_s: Option<f64>,
+    /// Standard uncertainty of that time constant, as a ratio.
+    pub tau_u_rel: f64,
 }
 
 impl RawRig {
@@ -112,6 +114,7 @@ impl RawRig {
         background_u_pa_m3_s: 5e-6,
         drift_u_k_s: 2e-5,
         tau_s: None,
+        tau_u_rel: 0.1,
     };
 }
 
@@ -293,6 +296,15 @@ pub const FIELDS: &[Field<RawRig>] = &[
         max: 1.0,
         get: |r| r.drift_u_k_s,
         set: |r, v| r.drift_u_k_s = v,
+    },
+    Field {
+        name: "tau_u",
+        about: "standard uncertainty of the settling time constant, as a ratio",
+        unit: Unit::Ratio,
+        min: 0.0,
+        max: 0.5,
+        get: |r| r.tau_u_rel,
+        set: |r, v| r.tau_u_rel = v,
     },
 ];
 

@@ -1,6 +1,7 @@
+use super::curve::Curve;
 use super::fit::Estimate;
 use super::quantile::student_quantile;
-use crate::recipe::{Model, Recipe};
+use crate::recipe::Recipe;
 use crate::rig::Rig;
 use crate::units::{LeakRate, PressureRate, Temperature};
 
@@ -13,6 +14,8 @@ use crate::units::{LeakRate, PressureRate, Temperature};
 pub struct Budget {
     /// Scatter of the readings about the fitted curve.
     pub fit: f64,
+    /// Not knowing which curve the settling gas follows.
+    pub curve: f64,
     /// Steps of the converter, where noise is too small to smooth them.
     pub resolution: f64,
     /// Far volume.
@@ -44,8 +47,8 @@ pub struct Figure {
     pub budget: Budget,
     /// Slope of the trapped pressure.
     pub slope: PressureRate,
-    /// Curve fitted.
-    pub model: Model,
+    /// The likeliest curve.
+    pub curve: Curve,
     /// Length of the window, in milliseconds.
     pub window_ms: u32,
     /// Samples in it.
@@ -84,6 +87,7 @@ impl Figure {
         let fit = estimate.u_slope * step * scale;
         let budget = Budget {
             fit,
+            curve: estimate.u_curve * step * scale,
             resolution: resolution(estimate, with.noise_counts) * step * scale,
             volume: size * rig.far_volume_u_rel,
             gain: size * rig.gain_u_rel,
@@ -99,7 +103,7 @@ impl Figure {
             coverage: with.recipe.raw().coverage,
             budget,
             slope,
-            model: with.recipe.raw().model,
+            curve: estimate.curve,
             window_ms: (estimate.span_s * 1e3) as u32,
             samples: estimate.samples,
             stretch: estimate.stretch,
@@ -110,6 +114,7 @@ impl Figure {
 impl Budget {
     fn combine(mut self, fit_freedom: f64) -> Self {
         let squares = self.fit * self.fit
+            + self.curve * self.curve
             + self.resolution * self.resolution
             + self.volume * self.volume
             + self.gain * self.gain

@@ -1,29 +1,6 @@
+use super::curve::{Curve, Curves};
 use super::fold::{Block, Folded};
-use crate::limits::{BLOCKS_MIN, BLOCKS_PER_POLL};
-
-/// The curve to fit, times in seconds.
-#[derive(Clone, Copy, Debug, PartialEq)]
-#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Shape {
-    /// `y = y0 + b·t`.
-    Line,
-    /// `y = y0 + b·t + a·exp(−t/τ)`, τ known.
-    LineAndTransient {
-        /// Time constant, in seconds.
-        tau_s: f64,
-    },
-}
-
-impl Shape {
-    /// How many figures are fitted.
-    pub const fn parameters(self) -> u32 {
-        match self {
-            Self::Line => 2,
-            Self::LineAndTransient { .. } => 3,
-        }
-    }
-}
+use crate::limits::{BLOCKS_MIN, BLOCKS_PER_POLL, CURVES_MAX};
 
 /// What a fit found, in counts and seconds. Standard uncertainties (`u_…`) allow for correlation between neighbouring
 /// blocks.
@@ -31,17 +8,19 @@ impl Shape {
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Estimate {
-    /// The curve fitted.
-    pub shape: Shape,
-    /// Reading of the straight part at the first sample, in counts.
+    /// The likeliest curve.
+    pub curve: Curve,
+    /// Reading of its straight part at the first sample, in counts.
     pub start: f64,
     /// Standard uncertainty of `start`, before any allowance for correlation.
     pub u_start: f64,
-    /// Slope, in counts a second.
+    /// Slope, in counts a second: the mean over the curves, weighted by how likely each is.
     pub slope: f64,
-    /// Standard uncertainty of the slope.
+    /// Standard uncertainty of the slope from scatter.
     pub u_slope: f64,
-    /// Amplitude of the transient at the first sample, in counts; 0 for a line.
+    /// Standard uncertainty of the slope from not knowing the curve.
+    pub u_curve: f64,
+    /// Amplitude of the likeliest curve's transient at the first sample, in counts; 0 for a line.
     pub amplitude: f64,
     /// Standard uncertainty of the amplitude.
     pub u_amplitude: f64,
@@ -53,12 +32,26 @@ pub struct Estimate {
     pub residual_sd: f64,
     /// By how much standard uncertainties were stretched for correlated residuals; 1 for none.
     pub stretch: f64,
+    /// How far the residuals bend like a parabola, in standard errors of white noise.
+    pub bend: f64,
     /// Degrees of freedom.
     pub freedom: f64,
     /// Samples used.
     pub samples: u32,
     /// From the first sample to the last, in seconds.
     pub span_s: f64,
+}
+
+/// Takes temperature out of the readings: each block's mean absolute pressure is brought to the temperature of the
+/// first, `p·T0/T` (ideal gas law at constant volume).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Compensation {
+    /// Absolute pressure of the trace's first reading, in counts.
+    pub first_absolute_counts: f64,
+    /// Kelvin at a thermometer reading of zero.
+    pub kelvin_at_zero: f64,
+    /// Kelvin a thermometer count.
+    pub kelvin_per_count: f64,
 }
 
 /// Where a fit stands.
@@ -68,19 +61,29 @@ enum Stage {
     Gather,
     Solve,
     Check,
+    Spread,
+    Weigh,
     Finish,
 }
 
 /// A least-squares fit that works through the blocks of a trace a few at a time, so that no single poll is long.
 ///
-/// Weighted by the samples in each block and centred on the means, which come from exact integer sums; the 2 × 2
-/// centred normal equations are solved in closed form (Björck, *Numerical Methods for Least Squares Problems*, 2.2,
-/// from memory). The trace may grow meanwhile: the fit keeps to the samples it began with, and begins again if the
-/// trace is folded under it.
+/// Weighted by the samples in each block and centred on the means; the 2 × 2 centred normal equations are solved in
+/// closed form (Björck, *Numerical Methods for Least Squares Problems*, 2.2, from memory). Where there is more than one
+/// curve, each is fitted and the slopes averaged, weighted by prior × `exp(−RSS/2s²)` × `N^(−parameters/2)`: Bayesian
+/// model averaging with the BIC approximation (Hoeting, Madigan, Raftery & Volinsky, *Statistical Science* 14, 1999,
+/// from memory). What the curves disagree by goes into the uncertainty.
+///
+/// The trace may grow meanwhile: the fit keeps to the samples it began with, and begins again if the trace is folded
+/// under it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Fit {
-    shape: Shape,
+    curves: Curves,
+    compensation: Option<Compensation>,
     stage: Stage,
+    /// The curve in work, and the best so far.
+    curve: usize,
+    best: usize,
     /// Next block.
     index: usize,
     shift: u8,
@@ -88,29 +91,34 @@ pub struct Fit {
     open: Block,
     totals: Block,
     span_us: u32,
+    /// Kelvin of the first block, once visited.
+    first_kelvin: Option<f64>,
     /// Transient of the block last visited, and its time.
     transient: Option<(f64, f64)>,
     /// Ratio of the mean of the transient over a full block to its value at the block's mean time.
     bulge: f64,
     means: Means,
     sums: Sums,
-    solved: Solved,
+    solved: [Solved; CURVES_MAX],
     left: Left,
+    spread: Spread,
+    averaged: Averaged,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Means {
     t: f64,
     y: f64,
-    e: f64,
     weight: f64,
 }
 
-/// Centred sums of squares and products.
+/// Sums of squares and products about the means of time and of the raw readings.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Sums {
     tt: f64,
     ty: f64,
+    y: f64,
+    yy: f64,
     e: f64,
     te: f64,
     ee: f64,
@@ -119,12 +127,17 @@ struct Sums {
 
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Solved {
+    usable: bool,
     b: f64,
     a: f64,
+    /// Means of the transient and of the readings the curve goes through.
+    e_mean: f64,
+    y_mean: f64,
     /// Inverse of the centred normal matrix.
     bb: f64,
     ba: f64,
     aa: f64,
+    squares: f64,
 }
 
 /// Sums over residuals.
@@ -132,38 +145,65 @@ struct Solved {
 struct Left {
     squares: f64,
     products: f64,
-    last: f64,
     plain: f64,
+    steps: f64,
+    last: f64,
+    bend: f64,
+    bend_squares: f64,
+}
+
+/// What the residuals say of the scatter.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Spread {
+    variance: f64,
+    stretch: f64,
+    freedom: f64,
+    bend: f64,
+}
+
+/// Sums over the curves.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Averaged {
+    weight: f64,
+    slope: f64,
+    slope_squares: f64,
+    bb: f64,
 }
 
 const US_PER_S: f64 = 1e6;
 
 impl Fit {
     /// Begins a fit of what the trace holds now.
-    pub fn new(shape: Shape, trace: &Folded) -> Self {
+    pub fn new(curves: Curves, compensation: Option<Compensation>, trace: &Folded) -> Self {
         Self {
-            shape,
+            curves,
+            compensation,
             stage: Stage::Begin,
+            curve: 0,
+            best: 0,
             index: 0,
             shift: trace.shift,
             full: trace.full(),
             open: trace.open(),
             totals: trace.totals(),
             span_us: trace.span_us(),
+            first_kelvin: None,
             transient: None,
             bulge: 1.0,
             means: Means::default(),
             sums: Sums::default(),
-            solved: Solved::default(),
+            solved: [Solved::default(); CURVES_MAX],
             left: Left::default(),
+            spread: Spread::default(),
+            averaged: Averaged::default(),
         }
     }
 
     /// Does one bounded piece of work. `Some` ends the fit: with the estimate, or with `None` if the trace cannot
-    /// carry one (too few blocks, no spread of times, a transient that cannot be told from the line).
+    /// carry one (too few blocks, no spread of times, no curve that can be told from a line).
     pub fn advance(&mut self, trace: &Folded) -> Option<Option<Estimate>> {
         if trace.shift != self.shift {
-            *self = Self::new(self.shape, trace);
+            *self = Self::new(self.curves, self.compensation, trace);
         }
         match self.stage {
             Stage::Begin => {
@@ -171,30 +211,52 @@ impl Fit {
                     return Some(None);
                 }
                 self.begin();
+                self.prepare(self.curve);
                 self.stage = Stage::Gather;
-                None
             }
             Stage::Gather => {
                 if self.visit(trace, Self::gather) {
                     self.stage = Stage::Solve;
                 }
-                None
             }
             Stage::Solve => {
-                if !self.solve() {
-                    return Some(None);
+                self.solve();
+                if self.curve + 1 < self.curves.count() {
+                    self.curve += 1;
+                    self.sums = Sums::default();
+                    self.prepare(self.curve);
+                    self.stage = Stage::Gather;
+                } else {
+                    self.curve = self.best;
+                    if !self.at(self.best).usable {
+                        return Some(None);
+                    }
+                    self.prepare(self.best);
+                    self.stage = Stage::Check;
                 }
-                self.stage = Stage::Check;
-                None
             }
             Stage::Check => {
                 if self.visit(trace, Self::check) {
+                    self.stage = Stage::Spread;
+                }
+            }
+            Stage::Spread => {
+                if !self.measure_spread() {
+                    return Some(None);
+                }
+                self.curve = 0;
+                self.stage = Stage::Weigh;
+            }
+            Stage::Weigh => {
+                self.weigh();
+                self.curve += 1;
+                if self.curve >= self.curves.count() {
                     self.stage = Stage::Finish;
                 }
-                None
             }
-            Stage::Finish => Some(self.finish()),
+            Stage::Finish => return Some(Some(self.finish())),
         }
+        None
     }
 
     /// Blocks in use, the open one among them.
@@ -202,14 +264,29 @@ impl Fit {
         self.full + usize::from(self.open.n > 0)
     }
 
+    fn at(&self, curve: usize) -> Solved {
+        self.solved.get(curve).copied().unwrap_or_default()
+    }
+
+    fn tau(&self) -> Option<f64> {
+        match self.curves.get(self.curve) {
+            Some((Curve::Transient { tau_s }, _)) => Some(tau_s),
+            _ => None,
+        }
+    }
+
     fn begin(&mut self) {
         let n = f64::from(self.totals.n);
-        self.means.t = self.totals.t as f64 / n / US_PER_S;
-        self.means.y = self.totals.y as f64 / n;
-        self.means.weight = n;
-        if let Shape::LineAndTransient { tau_s } = self.shape {
+        self.means = Means { t: self.totals.t as f64 / n / US_PER_S, y: self.totals.y as f64 / n, weight: n };
+    }
+
+    /// Makes ready for a pass over the blocks with a curve.
+    fn prepare(&mut self, curve: usize) {
+        self.curve = curve;
+        self.transient = None;
+        if let Some(tau_s) = self.tau() {
             // Samples are taken to be evenly spaced inside a block: a missing one spoils the window long before here.
-            let between = f64::from(self.span_us) / (n - 1.0) / US_PER_S;
+            let between = f64::from(self.span_us) / (self.means.weight - 1.0) / US_PER_S;
             let m = f64::from(1u32 << self.shift);
             self.bulge = sinhc(m * between / (2.0 * tau_s)) / sinhc(between / (2.0 * tau_s));
         }
@@ -225,7 +302,7 @@ impl Fit {
             if let Some(block) = block {
                 let n = f64::from(block.n);
                 let t = block.t as f64 / n / US_PER_S;
-                let y = block.y as f64 / n - self.means.y;
+                let y = self.reading(&block, n) - self.means.y;
                 let e = self.transient_at(t);
                 work(self, n, t - self.means.t, y, e);
             }
@@ -234,15 +311,23 @@ impl Fit {
         let done = self.index >= self.blocks();
         if done {
             self.index = 0;
-            self.transient = None;
         }
         done
+    }
+
+    /// A block's mean reading, brought to the first block's temperature where there is a thermometer.
+    fn reading(&mut self, block: &Block, n: f64) -> f64 {
+        let y = block.y as f64 / n;
+        let Some(c) = self.compensation else { return y };
+        let kelvin = c.kelvin_at_zero + block.k as f64 / n * c.kelvin_per_count;
+        let first = *self.first_kelvin.get_or_insert(kelvin);
+        y + (y + c.first_absolute_counts) * (first / kelvin - 1.0)
     }
 
     /// Mean of the transient over the block centred on `t`. Each value comes from the one before by a short series
     /// where the step is short against τ: an exponential function a block would cost more than the rest of the fit.
     fn transient_at(&mut self, t: f64) -> f64 {
-        let Shape::LineAndTransient { tau_s } = self.shape else { return 0.0 };
+        let Some(tau_s) = self.tau() else { return 0.0 };
         let e = match self.transient {
             None => self.bulge * libm::exp(-t / tau_s),
             Some((e, before)) => e * exp_of_small((before - t) / tau_s),
@@ -252,85 +337,139 @@ impl Fit {
     }
 
     fn gather(&mut self, n: f64, t: f64, y: f64, e: f64) {
+        let transient = self.tau().is_some();
         let s = &mut self.sums;
-        s.tt += n * t * t;
-        s.ty += n * t * y;
-        if self.shape != Shape::Line {
+        let nt = n * t;
+        let ny = n * y;
+        s.tt += nt * t;
+        s.ty += nt * y;
+        s.y += ny;
+        s.yy += ny * y;
+        if transient {
             s.e += n * e;
-            s.te += n * t * e;
+            s.te += nt * e;
             s.ee += n * e * e;
-            s.ey += n * e * y;
+            s.ey += ny * e;
         }
     }
 
-    fn solve(&mut self) -> bool {
-        let s = &mut self.sums;
-        if !(s.tt > 0.0) {
+    fn solve(&mut self) {
+        let s = self.sums;
+        let weight = self.means.weight;
+        // Times are centred already; readings but for what compensation shifts, and the transient not at all.
+        let y_mean = s.y / weight;
+        let yy = s.yy - s.y * y_mean;
+        let mut solved = Solved { y_mean, ..Solved::default() };
+        if self.tau().is_none() {
+            solved.usable = s.tt > 0.0;
+            solved.b = s.ty / s.tt;
+            solved.bb = 1.0 / s.tt;
+            solved.squares = yy - solved.b * s.ty;
+        } else {
+            solved.e_mean = s.e / weight;
+            let ee = s.ee - s.e * solved.e_mean;
+            let ey = s.ey - s.y * solved.e_mean;
+            let det = s.tt * ee - s.te * s.te;
+            // A transient that is over, or hardly bends, cannot be told from a line.
+            solved.usable = ee > 0.0 && det > 1e-9 * s.tt * ee;
+            solved.b = (s.ty * ee - ey * s.te) / det;
+            solved.a = (ey * s.tt - s.ty * s.te) / det;
+            (solved.bb, solved.ba, solved.aa) = (ee / det, -s.te / det, s.tt / det);
+            solved.squares = yy - solved.b * s.ty - solved.a * ey;
+        }
+        let best = self.at(self.best);
+        if solved.usable && (!best.usable || solved.squares < best.squares) {
+            self.best = self.curve;
+        }
+        if let Some(slot) = self.solved.get_mut(self.curve) {
+            *slot = solved;
+        }
+    }
+
+    fn check(&mut self, n: f64, t: f64, y: f64, e: f64) {
+        let s = self.at(self.curve);
+        let r = y - s.y_mean - s.b * t - s.a * (e - s.e_mean);
+        // Second Legendre polynomial of the centred times, for as much as it is not yet in the curve.
+        let q = t * t - self.sums.tt / self.means.weight;
+        let left = &mut self.left;
+        left.squares += n * r * r;
+        left.plain += r * r;
+        if self.index > 0 {
+            left.products += r * left.last;
+            left.steps += (r - left.last) * (r - left.last);
+        }
+        left.last = r;
+        left.bend += n * r * q;
+        left.bend_squares += n * q * q;
+    }
+
+    fn measure_spread(&mut self) -> bool {
+        let parameters = f64::from(self.curves.get(self.best).map_or(2, |(curve, _)| curve.parameters()));
+        let blocks = self.blocks() as f64;
+        let freedom = blocks - parameters;
+        if !(freedom >= 1.0) {
             return false;
         }
-        if self.shape == Shape::Line {
-            self.solved = Solved { b: s.ty / s.tt, bb: 1.0 / s.tt, ..Solved::default() };
-            return true;
-        }
-        self.means.e = s.e / self.means.weight;
-        // Only the squares of the transient were left uncentred; `t` and `y` already are.
-        let ee = s.ee - s.e * self.means.e;
-        let det = s.tt * ee - s.te * s.te;
-        // A transient that is over, or hardly bends, cannot be told from a line.
-        if !(det > 1e-9 * s.tt * ee) || !(ee > 0.0) {
-            return false;
-        }
-        self.solved = Solved {
-            b: (s.ty * ee - s.ey * s.te) / det,
-            a: (s.ey * s.tt - s.ty * s.te) / det,
-            bb: ee / det,
-            ba: -s.te / det,
-            aa: s.tt / det,
+        let (stretch, left) = correlation_stretch(self.left.products, self.left.plain, blocks, parameters);
+        // Scatter from block to block, blind to a bend, times the samples a block holds.
+        let steps = self.left.steps / (2.0 * (blocks - 1.0)) * self.means.weight / blocks;
+        let bend_u = libm::sqrt(steps * self.left.bend_squares);
+        self.spread = Spread {
+            variance: self.left.squares / freedom,
+            stretch,
+            freedom: left,
+            bend: if bend_u > 0.0 { self.left.bend / bend_u } else { 0.0 },
         };
         true
     }
 
-    fn check(&mut self, n: f64, t: f64, y: f64, e: f64) {
-        let r = y - self.solved.b * t - self.solved.a * (e - self.means.e);
-        self.left.squares += n * r * r;
-        self.left.plain += r * r;
-        if self.index > 0 {
-            self.left.products += r * self.left.last;
+    /// Adds one curve to the average.
+    fn weigh(&mut self) {
+        let solved = self.at(self.curve);
+        let Some((curve, prior)) = self.curves.get(self.curve) else { return };
+        if !solved.usable {
+            return;
         }
-        self.left.last = r;
+        let noise = 2.0 * self.spread.variance * self.spread.stretch * self.spread.stretch;
+        let worse = solved.squares - self.at(self.best).squares;
+        let likelihood = if noise > 0.0 && worse > 0.0 { libm::exp(-worse / noise) } else { 1.0 };
+        let penalty = if curve == Curve::Line { 1.0 } else { 1.0 / libm::sqrt(self.blocks() as f64) };
+        let weight = prior * likelihood * penalty;
+        // About the best curve's slope, so that the spread between curves is not lost in rounding.
+        let off = solved.b - self.at(self.best).b;
+        let sum = &mut self.averaged;
+        sum.weight += weight;
+        sum.slope += weight * off;
+        sum.slope_squares += weight * off * off;
+        sum.bb += weight * solved.bb;
     }
 
-    fn finish(&self) -> Option<Estimate> {
-        let parameters = f64::from(self.shape.parameters());
-        let blocks = self.blocks() as f64;
-        let freedom = blocks - parameters;
-        if !(freedom >= 1.0) {
-            return None;
-        }
-        let variance = self.left.squares / freedom;
-        let (stretch, freedom_left) = correlation_stretch(self.left.products, self.left.plain, blocks, parameters);
-        let Solved { b, a, bb, ba, aa } = self.solved;
-        let at_start = (-self.means.t, -self.means.e);
-        let spread_start = 1.0 / self.means.weight
-            + at_start.0 * at_start.0 * bb
-            + 2.0 * at_start.0 * at_start.1 * ba
-            + at_start.1 * at_start.1 * aa;
-        Some(Estimate {
-            shape: self.shape,
-            start: self.means.y - b * self.means.t - a * self.means.e,
+    fn finish(&self) -> Estimate {
+        let best = self.at(self.best);
+        let Spread { variance, stretch, freedom, bend } = self.spread;
+        let sum = self.averaged;
+        let shift = sum.slope / sum.weight;
+        let between = sum.slope_squares / sum.weight - shift * shift;
+        let (dt, de) = (-self.means.t, -best.e_mean);
+        let spread_start = 1.0 / self.means.weight + dt * dt * best.bb + 2.0 * dt * de * best.ba + de * de * best.aa;
+        Estimate {
+            curve: self.curves.get(self.best).map_or(Curve::Line, |(curve, _)| curve),
+            start: self.means.y + best.y_mean - best.b * self.means.t - best.a * best.e_mean,
             u_start: libm::sqrt(variance * spread_start),
-            slope: b,
-            u_slope: stretch * libm::sqrt(variance * bb),
-            amplitude: a,
-            u_amplitude: stretch * libm::sqrt(variance * aa),
-            correlation: if aa > 0.0 { ba / libm::sqrt(bb * aa) } else { 0.0 },
+            slope: best.b + shift,
+            u_slope: stretch * libm::sqrt(variance * sum.bb / sum.weight),
+            u_curve: if between > 0.0 { libm::sqrt(between) } else { 0.0 },
+            amplitude: best.a,
+            u_amplitude: stretch * libm::sqrt(variance * best.aa),
+            correlation: if best.aa > 0.0 { best.ba / libm::sqrt(best.bb * best.aa) } else { 0.0 },
             residual_squares: self.left.squares,
             residual_sd: libm::sqrt(variance),
             stretch,
-            freedom: freedom_left,
+            bend,
+            freedom,
             samples: self.totals.n,
             span_s: f64::from(self.span_us) / US_PER_S,
-        })
+        }
     }
 }
 
@@ -384,8 +523,8 @@ fn exp_of_small(x: f64) -> f64 {
 }
 
 /// Runs a fit to its end at once: for a host, which has no short poll to keep.
-pub fn fit(shape: Shape, trace: &Folded) -> Option<Estimate> {
-    let mut fit = Fit::new(shape, trace);
+pub fn fit(curves: Curves, compensation: Option<Compensation>, trace: &Folded) -> Option<Estimate> {
+    let mut fit = Fit::new(curves, compensation, trace);
     loop {
         if let Some(end) = fit.advance(trace) {
             return end;

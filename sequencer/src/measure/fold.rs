@@ -10,7 +10,7 @@ use crate::time::{Instant, since};
 /// that is shorter than a block (the method of batch means: Law, *Simulation Modeling and Analysis*, 9.5.3, from
 /// memory).
 ///
-/// Memory: about 1.1 KiB whatever the length of the trace. [`Folded::push`] is bounded: at worst one fold of 64 blocks.
+/// Memory: about 1.6 KiB whatever the length of the trace. [`Folded::push`] is bounded: at worst one fold of 64 blocks.
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Folded {
     origin: Option<Instant>,
@@ -18,8 +18,7 @@ pub struct Folded {
     last: i32,
     last_us: u32,
     count: u32,
-    total_y: i64,
-    total_t: u64,
+    total: Block,
     /// Sum of squared differences of neighbours: the noise, blind to drift.
     squares: u64,
     /// Samples a full block holds, as a power of two.
@@ -27,15 +26,29 @@ pub struct Folded {
     full: u8,
     sum_y: [i64; BLOCKS],
     sum_t: [u64; BLOCKS],
+    sum_k: [i64; BLOCKS],
     open: Block,
 }
 
-/// Sums over the samples of one block: readings in counts above the trace's first, times in µs after it.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+/// Sums over the samples of one block: readings in counts above the trace's first, times in µs after it, thermometer
+/// readings in counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(super) struct Block {
     pub(super) n: u32,
     pub(super) y: i64,
     pub(super) t: u64,
+    pub(super) k: i64,
+}
+
+impl Block {
+    pub(super) const EMPTY: Self = Self { n: 0, y: 0, t: 0, k: 0 };
+
+    fn add(&mut self, y: i64, t: u64, k: i64) {
+        self.n = self.n.saturating_add(1);
+        self.y = self.y.saturating_add(y);
+        self.t = self.t.saturating_add(t);
+        self.k = self.k.saturating_add(k);
+    }
 }
 
 impl Default for Folded {
@@ -53,21 +66,22 @@ impl Folded {
             last: 0,
             last_us: 0,
             count: 0,
-            total_y: 0,
-            total_t: 0,
+            total: Block::EMPTY,
             squares: 0,
             shift: 0,
             full: 0,
             sum_y: [0; BLOCKS],
             sum_t: [0; BLOCKS],
-            open: Block { n: 0, y: 0, t: 0 },
+            sum_k: [0; BLOCKS],
+            open: Block::EMPTY,
         }
     }
 
-    /// Takes in one sample. Times are cut to 71 minutes after the first, which [`crate::limits`] keeps out of reach.
-    pub fn push(&mut self, at: Instant, counts: i32) {
+    /// Takes in one sample, with the thermometer's reading at that time (0 where none is fitted). Times are cut to 71
+    /// minutes after the first, which [`crate::limits`] keeps out of reach.
+    pub fn push(&mut self, at: Instant, counts: i32, thermometer_counts: i32) {
         let origin = *self.origin.get_or_insert(at);
-        if self.count == 0 {
+        if self.total.n == 0 {
             self.first = counts;
             self.last = counts;
         }
@@ -77,12 +91,8 @@ impl Folded {
         self.squares = self.squares.saturating_add(step.saturating_mul(step));
         self.last = counts;
         self.last_us = us;
-        self.count = self.count.saturating_add(1);
-        self.total_y = self.total_y.saturating_add(y);
-        self.total_t = self.total_t.saturating_add(us.into());
-        self.open.n += 1;
-        self.open.y = self.open.y.saturating_add(y);
-        self.open.t = self.open.t.saturating_add(us.into());
+        self.total.add(y, us.into(), thermometer_counts.into());
+        self.open.add(y, us.into(), thermometer_counts.into());
         if self.open.n >= 1 << self.shift {
             if usize::from(self.full) == BLOCKS {
                 self.fold();
@@ -95,11 +105,12 @@ impl Folded {
     /// Puts the open block among the full ones.
     fn close(&mut self) {
         let slot = usize::from(self.full);
-        if let (Some(y), Some(t)) = (self.sum_y.get_mut(slot), self.sum_t.get_mut(slot)) {
-            *y = self.open.y;
-            *t = self.open.t;
+        if let (Some(y), Some(t), Some(k)) =
+            (self.sum_y.get_mut(slot), self.sum_t.get_mut(slot), self.sum_k.get_mut(slot))
+        {
+            (*y, *t, *k) = (self.open.y, self.open.t, self.open.k);
             self.full += 1;
-            self.open = Block::default();
+            self.open = Block::EMPTY;
         }
     }
 
@@ -107,13 +118,14 @@ impl Folded {
     fn fold(&mut self) {
         join_pairs(&mut self.sum_y, i64::saturating_add);
         join_pairs(&mut self.sum_t, u64::saturating_add);
+        join_pairs(&mut self.sum_k, i64::saturating_add);
         self.full = (BLOCKS / 2) as u8;
         self.shift = self.shift.saturating_add(1).min(31);
     }
 
     /// Samples taken in.
     pub const fn count(&self) -> u32 {
-        self.count
+        self.total.n
     }
 
     /// From the first sample to the last, in µs.
@@ -129,14 +141,24 @@ impl Folded {
     /// Standard deviation of one sample's white noise, in counts, from the differences of neighbours: `√(Σd²/2(n−1))`
     /// (von Neumann, *Annals of Mathematical Statistics* 12, 1941).
     pub fn noise_counts(&self) -> f64 {
-        if self.count < 2 {
+        libm::sqrt(self.noise_variance())
+    }
+
+    /// The same, squared.
+    pub fn noise_variance(&self) -> f64 {
+        if self.total.n < 2 {
             return 0.0;
         }
-        libm::sqrt(self.squares as f64 / (2.0 * f64::from(self.count - 1)))
+        self.squares as f64 / (2.0 * f64::from(self.total.n - 1))
+    }
+
+    /// Mean of the thermometer's readings, in counts; `None` for an empty trace.
+    pub fn thermometer_mean(&self) -> Option<i32> {
+        (self.total.n > 0).then(|| (self.total.k / i64::from(self.total.n)) as i32)
     }
 
     pub(super) const fn totals(&self) -> Block {
-        Block { n: self.count, y: self.total_y, t: self.total_t }
+        self.total
     }
 
     /// Full blocks so far.
@@ -150,8 +172,8 @@ impl Folded {
 
     /// A full block.
     pub(super) fn block(&self, index: usize) -> Option<Block> {
-        match (self.sum_y.get(index), self.sum_t.get(index)) {
-            (Some(&y), Some(&t)) if index < self.full() => Some(Block { n: 1 << self.shift, y, t }),
+        match (self.sum_y.get(index), self.sum_t.get(index), self.sum_k.get(index)) {
+            (Some(&y), Some(&t), Some(&k)) if index < self.full() => Some(Block { n: 1 << self.shift, y, t, k }),
             _ => None,
         }
     }
@@ -179,15 +201,16 @@ mod tests {
         fn blocks_add_up_to_the_trace(ys in prop::collection::vec(-16_000_000i32..16_000_000, 1..2000)) {
             let mut trace = Folded::new();
             for (i, &y) in ys.iter().enumerate() {
-                trace.push(Instant::from_ticks(5_000 + 10_000 * i as u64), y);
+                trace.push(Instant::from_ticks(5_000 + 10_000 * i as u64), y, 7);
             }
             let mut sum = trace.open();
             for i in 0..trace.full() {
                 let b = trace.block(i).unwrap();
-                sum = Block { n: sum.n + b.n, y: sum.y + b.y, t: sum.t + b.t };
+                sum = Block { n: sum.n + b.n, y: sum.y + b.y, t: sum.t + b.t, k: sum.k + b.k };
             }
             prop_assert_eq!(sum, trace.totals());
             prop_assert_eq!(sum.n as usize, ys.len());
+            prop_assert_eq!(sum.k, 7 * ys.len() as i64);
             prop_assert_eq!(sum.y, ys.iter().map(|&y| i64::from(y) - i64::from(ys[0])).sum::<i64>());
             prop_assert!(trace.full() <= BLOCKS);
             if ys.len() > BLOCKS { prop_assert!(trace.full() >= BLOCKS / 2); }
@@ -199,7 +222,7 @@ mod tests {
         let mut trace = Folded::new();
         // A ramp of one count a sample: differences are all one, so the noise shown is 1/√2, not the ramp's 29.
         for i in 0..100 {
-            trace.push(Instant::from_ticks(i * 1_000), i as i32);
+            trace.push(Instant::from_ticks(i * 1_000), i as i32, 0);
         }
         assert!((trace.noise_counts() - libm::sqrt(0.5)).abs() < 1e-12);
     }

@@ -7,18 +7,22 @@
 
 #![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x > 0.0)` is meant: NaN must fail too")]
 
+mod curve;
 mod decide;
 mod diagnose;
 mod figure;
 mod fit;
 mod fold;
+mod knock;
 mod quantile;
 mod schedule;
 
+pub use curve::{Curve, Curves};
 pub use decide::{Decision, decide};
 pub use diagnose::diagnose;
 pub use figure::{Budget, Conditions, Figure};
-pub use fit::{Estimate, Fit, Shape, fit};
+pub use fit::{Compensation, Estimate, Fit, fit};
 pub use fold::Folded;
+pub use knock::Knock;
 pub use quantile::{normal_quantile, student_quantile};
 pub use schedule::Schedule;

@@ -5,10 +5,10 @@
 
 use super::{End, Next, View, tell};
 use crate::event::{Disturbance, Event, Events};
-use crate::limits::RESTARTS_MAX;
-use crate::measure::{Conditions, Decision, Estimate, Figure, Fit, Folded, Shape, decide};
+use crate::limits::{BENDS_MAX, BLOCKS, BLOCKS_PER_POLL, CURVES_MAX, RESTARTS_MAX};
+use crate::measure::{Compensation, Conditions, Decision, Estimate, Figure, Fit, Folded, Knock, decide};
 use crate::output::Outputs;
-use crate::recipe::{Model, Recipe};
+use crate::recipe::Recipe;
 use crate::rig::Rig;
 use crate::time::{Duration, millis};
 use crate::units::Temperature;
@@ -16,20 +16,28 @@ use crate::verdict::{Ground, Verdict};
 
 pub(crate) const OUTPUTS: Outputs = Outputs::REST;
 
-/// Polls the last fit may take after the maximum time; a fit needs fewer than this many (two passes over the blocks).
-const POLLS_TO_CLOSE: u64 = 64;
+/// Polls the last fit may take after the maximum time: a pass over the blocks for every curve and one more, some single
+/// stages, and once over again should the trace have been folded under it.
+const POLLS_TO_CLOSE: u64 =
+    2 * ((CURVES_MAX as u64 + 1) * (BLOCKS as u64 / BLOCKS_PER_POLL as u64 + 2) + CURVES_MAX as u64 + 4);
+
+/// A bend of this many standard errors is not noise. So many that a slow wander of the transducer, which bends a
+/// window too, seldom reaches it: that is for the uncertainty to carry.
+const BEND_SIGMAS: f64 = 8.0;
 
 /// The fall of pressure that counts as a gross leak rather than as out of range must mean at least this many limits
 /// (our judgement, no source: far from any doubt about volume or warmth).
 const GROSS_LIMITS: f64 = 2.0;
 
 pub(crate) fn limit(recipe: &Recipe, rig: &Rig) -> Duration {
-    Duration::from_ticks(millis(recipe.raw().measure_ms_max).as_ticks() + POLLS_TO_CLOSE * rig.stall_max().as_ticks())
+    let fit = POLLS_TO_CLOSE * rig.stall_max().as_ticks();
+    Duration::from_ticks(millis(recipe.raw().measure_ms_max).as_ticks() + fit)
 }
 
 #[derive(Clone, Debug)]
 pub(crate) struct Measure {
     trace: Folded,
+    knock: Knock,
     fit: Option<Fit>,
     /// Window at which the next look is due.
     due: Duration,
@@ -37,8 +45,9 @@ pub(crate) struct Measure {
     restarts: u8,
     /// Time is up: no more samples, one last fit.
     closing: bool,
-    gas_sum: i64,
-    gas_count: u32,
+    bends: u8,
+    /// The thermometer's last reading.
+    gas_counts: i32,
     figure: Option<Figure>,
 }
 
@@ -46,13 +55,14 @@ impl Measure {
     pub(crate) const fn new(first_look: Duration) -> Self {
         Self {
             trace: Folded::new(),
+            knock: Knock::NEW,
             fit: None,
             due: first_look,
             looks: 0,
             restarts: 0,
             closing: false,
-            gas_sum: 0,
-            gas_count: 0,
+            bends: 0,
+            gas_counts: 0,
             figure: None,
         }
     }
@@ -85,30 +95,40 @@ impl Measure {
 
     /// Takes in this poll's sample; false when the window has been spoiled too often.
     fn take(&mut self, view: &View<'_>, events: &mut Events) -> bool {
+        self.gas_counts = view.gas_counts.unwrap_or(self.gas_counts);
         let jumped = view.far.change().is_some_and(|(pa, _)| pa.unsigned_abs() > view.recipe.raw().jump_max_pa);
-        let trouble = view.far.trouble().or((jumped && self.trace.count() > 0).then_some(Disturbance::Jump));
+        let trouble = view.far.trouble().or(jumped.then_some(Disturbance::Jump));
         if let Some(trouble) = trouble
-            && self.trace.count() > 0
+            && !self.restart(trouble, view, events)
         {
-            if self.restarts >= RESTARTS_MAX {
-                return false;
-            }
-            tell(events, Event::Restarted(trouble));
-            // Looks already taken stay counted: their risk has been spent.
-            *self = Self {
-                restarts: self.restarts + 1,
-                looks: self.looks,
-                figure: self.figure,
-                ..Self::new(view.recipe.schedule().first())
-            };
+            return false;
         }
-        if let Some(good) = view.far.fresh() {
-            self.trace.push(good.at, good.counts);
-            if let Some(counts) = view.gas_counts {
-                self.gas_sum = self.gas_sum.saturating_add(counts.into());
-                self.gas_count = self.gas_count.saturating_add(1);
-            }
+        let Some(good) = view.far.fresh() else { return true };
+        if self.knock.push(good.counts, &self.trace) && !self.restart(Disturbance::Knock, view, events) {
+            return false;
         }
+        self.trace.push(good.at, good.counts, self.gas_counts);
+        true
+    }
+
+    /// Begins the window anew; false when that has happened too often.
+    fn restart(&mut self, why: Disturbance, view: &View<'_>, events: &mut Events) -> bool {
+        if self.trace.count() == 0 {
+            return true;
+        }
+        if self.restarts >= RESTARTS_MAX {
+            return false;
+        }
+        tell(events, Event::Restarted(why));
+        // Looks already taken stay counted: their risk has been spent.
+        *self = Self {
+            restarts: self.restarts + 1,
+            bends: self.bends,
+            looks: self.looks,
+            figure: self.figure,
+            gas_counts: self.gas_counts,
+            ..Self::new(view.recipe.schedule().first())
+        };
         true
     }
 
@@ -120,12 +140,23 @@ impl Measure {
             if window < millis(recipe.measure_ms_min) {
                 return Next::End(self.end(Verdict::Void, Ground::Disturbed));
             }
-            self.fit = Some(Fit::new(shape(view), &self.trace));
+            self.fit = Some(self.fit_of(view));
         } else if window >= self.due && self.looks + 1 < view.recipe.schedule().looks() {
             self.due = view.recipe.schedule().next(self.due);
-            self.fit = Some(Fit::new(shape(view), &self.trace));
+            self.fit = Some(self.fit_of(view));
         }
         Next::Stay
+    }
+
+    fn fit_of(&self, view: &View<'_>) -> Fit {
+        let far = view.rig.raw().far;
+        let compensation = view.rig.raw().thermometer.map(|thermometer| Compensation {
+            first_absolute_counts: f64::from(self.trace.first_counts().saturating_sub(far.zero_counts))
+                + view.rig.atmosphere().pascals() / far.pa_per_count,
+            kelvin_at_zero: thermometer.kelvin_at_zero,
+            kelvin_per_count: thermometer.kelvin_per_count,
+        });
+        Fit::new(*view.recipe.curves(), compensation, &self.trace)
     }
 
     fn look(&mut self, estimate: Option<Estimate>, view: &View<'_>, events: &mut Events) -> Next {
@@ -138,6 +169,12 @@ impl Measure {
                 Next::Stay
             };
         };
+        let bent = estimate.bend > BEND_SIGMAS || estimate.bend < -BEND_SIGMAS;
+        if bent && !self.closing && self.bends < BENDS_MAX {
+            self.bends += 1;
+            let _ = self.restart(Disturbance::Bend, view, events);
+            return Next::Stay;
+        }
         let figure = Figure::new(&estimate, &self.conditions(view));
         self.figure = Some(figure);
         let decision = decide(&figure, view.recipe.limit(), view.recipe.schedule());
@@ -167,10 +204,8 @@ impl Measure {
 
     /// Mean of the thermometer over the window, or the recipe's own figure.
     fn gas_temperature(&self, view: &View<'_>) -> Temperature {
-        match view.rig.raw().thermometer {
-            Some(thermometer) if self.gas_count > 0 => {
-                thermometer.temperature((self.gas_sum / i64::from(self.gas_count)) as i32)
-            }
+        match (view.rig.raw().thermometer, self.trace.thermometer_mean()) {
+            (Some(thermometer), Some(counts)) => thermometer.temperature(counts),
             _ => view.recipe.gas_temperature(),
         }
     }
@@ -191,12 +226,5 @@ impl Measure {
 
     const fn end(&self, verdict: Verdict, ground: Ground) -> End {
         End { verdict, ground, figure: self.figure }
-    }
-}
-
-fn shape(view: &View<'_>) -> Shape {
-    match (view.recipe.raw().model, view.rig.raw().tau_s) {
-        (Model::LineAndTransient, Some(tau_s)) => Shape::LineAndTransient { tau_s },
-        _ => Shape::Line,
     }
 }

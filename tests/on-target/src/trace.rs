@@ -1,7 +1,7 @@
 //! A fixed trace of counts through the estimator alone: the arithmetic, without the phases.
 
 use crate::tell::{ENCODED_MAX, Hex, Running, Tell};
-use seathold_sequencer::measure::{Folded, Shape, fit};
+use seathold_sequencer::measure::{Curves, Folded, fit};
 use seathold_sequencer::time::Instant;
 
 /// A repeatable source of whole numbers: Marsaglia's xorshift, *Journal of Statistical Software* 8(14), 2003, with his
@@ -34,7 +34,7 @@ impl Noise {
 #[derive(Clone, Copy, Debug)]
 pub struct Case {
     name: &'static str,
-    shape: Shape,
+    curves: fn() -> Curves,
     samples: u32,
     /// Fall over 1 024 samples, in counts.
     fall: i32,
@@ -45,13 +45,22 @@ pub struct Case {
 
 /// From a window that needs no folding to one folded six times, with and without a transient, noisy and silent.
 pub const CASES: &[Case] = &[
-    Case { name: "short", shape: Shape::Line, samples: 64, fall: 300, transient: 0, noise: 3 },
-    Case { name: "folded", shape: Shape::Line, samples: 4_000, fall: 25, transient: 0, noise: 4 },
-    Case { name: "silent", shape: Shape::Line, samples: 700, fall: 60, transient: 0, noise: 0 },
-    Case { name: "too-few", shape: Shape::Line, samples: 5, fall: 60, transient: 0, noise: 1 },
+    Case { name: "short", curves: || Curves::LINE, samples: 64, fall: 300, transient: 0, noise: 3 },
+    Case { name: "folded", curves: || Curves::LINE, samples: 4_000, fall: 25, transient: 0, noise: 4 },
+    Case { name: "silent", curves: || Curves::LINE, samples: 700, fall: 60, transient: 0, noise: 0 },
+    Case { name: "too-few", curves: || Curves::LINE, samples: 5, fall: 60, transient: 0, noise: 1 },
     Case {
         name: "transient",
-        shape: Shape::LineAndTransient { tau_s: 1.85 },
+        curves: || Curves::transient(1.85),
+        samples: 3_000,
+        fall: 40,
+        transient: 220,
+        noise: 3,
+    },
+    // Every curve a window may be asked for, weighed against each other.
+    Case {
+        name: "profiled",
+        curves: || Curves::profiled(0.5, 20.0),
         samples: 3_000,
         fall: 40,
         transient: 220,
@@ -72,11 +81,11 @@ impl Case {
             let transient = (self.transient >> halvings.min(30)) * (256 - rest) / 256;
             let counts = line + transient + noise.within(self.noise);
             check.update(&counts.to_le_bytes());
-            trace.push(Instant::from_ticks(1_000_000 + u64::from(i) * 10_000), counts);
+            trace.push(Instant::from_ticks(1_000_000 + u64::from(i) * 10_000), counts, 0);
         }
         tell.line(format_args!("trace {} samples {:016x}", self.name, check.finish()));
         let mut room = [0; ENCODED_MAX];
-        match postcard::to_slice(&fit(self.shape, &trace), &mut room) {
+        match postcard::to_slice(&fit((self.curves)(), None, &trace), &mut room) {
             Ok(bytes) => tell.line(format_args!("trace {} estimate {}", self.name, Hex(bytes))),
             Err(error) => tell.line(format_args!("trace {} not encoded: {error}", self.name)),
         }

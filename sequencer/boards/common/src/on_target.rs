@@ -5,13 +5,14 @@ use crate::counter::Counter;
 use crate::stack;
 use cortex_m_semihosting::debug;
 use seathold_on_target::tell::Tell;
+use seathold_sequencer::step::Sequencer;
 
 /// Runs everything and leaves the emulator with success.
-pub fn run(core: cortex_m::Peripherals) -> ! {
+pub fn run(core: cortex_m::Peripherals, place: &mut Option<Sequencer>) -> ! {
     let mut console = Console::open();
     let counter = Counter::new(core.SYST);
     console.line(format_args!("measured ticks-per-thousand {}", counter.ticks_per_thousand()));
-    seathold_on_target::run_all(&mut console, &counter);
+    seathold_on_target::run_all(&mut console, &counter, place);
     let (used, size) = stack::deepest();
     console.line(format_args!("measured stack-with-printing {used} of {size}"));
     console.line(format_args!("finished"));

@@ -7,12 +7,16 @@ mod outputs;
 use core::panic::PanicInfo;
 use cortex_m_rt::{ExceptionFrame, entry, exception};
 use seathold_board::{down, on_target};
+use seathold_sequencer::step::Sequencer;
 
 #[entry]
 fn main() -> ! {
+    // A static in an entry function is its own.
+    static mut SEQUENCER: Option<Sequencer> = None;
+
     outputs::rest();
     match cortex_m::Peripherals::take() {
-        Some(core) => on_target::run(core),
+        Some(core) => on_target::run(core, SEQUENCER),
         None => down::stop(outputs::rest, &"the core's registers were taken before"),
     }
 }

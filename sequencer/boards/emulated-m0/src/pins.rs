@@ -1,0 +1,157 @@
+//! The rig on the pins of an nRF51: ADC, GPIO, a timer and the watchdog, by their registers (nRF51 Series Reference
+//! Manual 3.0; addresses from memory, so check them before wiring). No hardware crate: this image is there to be
+//! weighed, and nothing of another's must be in the scales.
+//!
+//! | pin | what |
+//! |---|---|
+//! | P0.03, P0.02, P0.01 | supply, vent, pilot; high energises |
+//! | P0.04 | far transducer, 0 to 1.2 V |
+//! | P0.17, P0.26 | start, abort or acknowledge; low when pressed |
+//! | P0.16, P0.20 | stop and guard, normally closed contacts to ground |
+
+use crate::outputs;
+use core::convert::Infallible;
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::input::{Ask, Command, Contacts, Sample, SensorFault, Sides};
+use seathold_sequencer::io::{Hardware, Operator};
+use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::time::Instant;
+
+const GPIO_OUT_SET: usize = 0x5000_0508;
+const GPIO_OUT_CLEAR: usize = 0x5000_050c;
+const GPIO_IN: usize = 0x5000_0510;
+const GPIO_DIR_SET: usize = 0x5000_0518;
+const ADC_START: usize = 0x4000_7000;
+const ADC_END: usize = 0x4000_7100;
+const ADC_ENABLE: usize = 0x4000_7500;
+const ADC_CONFIG: usize = 0x4000_7504;
+const ADC_RESULT: usize = 0x4000_7508;
+const TIMER_START: usize = 0x4000_8000;
+const TIMER_CAPTURE: usize = 0x4000_8040;
+const TIMER_BITS: usize = 0x4000_8508;
+const TIMER_PRESCALER: usize = 0x4000_8510;
+const TIMER_CAPTURED: usize = 0x4000_8540;
+const WATCHDOG_START: usize = 0x4001_0000;
+const WATCHDOG_TICKS: usize = 0x4001_0504;
+const WATCHDOG_RELOAD: usize = 0x4001_0600;
+const WATCHDOG_WORD: u32 = 0x6e52_4635;
+
+const SUPPLY: u32 = 1 << 3;
+const VENT: u32 = 1 << 2;
+const PILOT: u32 = 1 << 1;
+const START: u32 = 1 << 17;
+const ABORT: u32 = 1 << 26;
+const STOP: u32 = 1 << 16;
+const GUARD: u32 = 1 << 20;
+
+fn read(register: usize) -> u32 {
+    // SAFETY: only called with the constants above: word-aligned device registers of this part.
+    unsafe { (register as *const u32).read_volatile() }
+}
+
+fn write(register: usize, value: u32) {
+    // SAFETY: as for `read`; none of these registers moves memory.
+    unsafe { (register as *mut u32).write_volatile(value) }
+}
+
+/// The rig. One value: it owns the registers above.
+#[derive(Debug)]
+pub struct Pins {
+    conversions: u32,
+    /// Time so far, and the timer's 32 bits at that time: widened by being read more than once in 71 minutes.
+    micros: u64,
+    timer: u32,
+}
+
+impl Pins {
+    /// Sets up outputs at rest, ADC, a timer of 1 MHz, and a watchdog of a quarter second.
+    pub fn new() -> Self {
+        outputs::rest();
+        write(GPIO_DIR_SET, SUPPLY | VENT | PILOT);
+        // 10 bits, input and reference a third of the supply, pin P0.04 (analogue input 5).
+        write(ADC_CONFIG, 0b10 | 0b10 << 2 | 0b10 << 5 | 1 << (8 + 5));
+        write(ADC_ENABLE, 1);
+        write(ADC_START, 1);
+        write(TIMER_BITS, 3);
+        write(TIMER_PRESCALER, 4);
+        write(TIMER_START, 1);
+        write(WATCHDOG_TICKS, 32_768 / 4);
+        write(WATCHDOG_START, 1);
+        Self { conversions: 0, micros: 0, timer: 0 }
+    }
+}
+
+impl Hardware for Pins {
+    type Error = Infallible;
+
+    fn now(&mut self) -> Instant {
+        write(TIMER_CAPTURE, 1);
+        let timer = read(TIMER_CAPTURED);
+        self.micros += u64::from(timer.wrapping_sub(self.timer));
+        self.timer = timer;
+        Instant::from_ticks(self.micros)
+    }
+
+    fn far(&mut self) -> nb::Result<Sample, SensorFault> {
+        if read(ADC_END) == 0 {
+            return Err(nb::Error::WouldBlock);
+        }
+        let counts = read(ADC_RESULT) as i32;
+        write(ADC_END, 0);
+        write(ADC_START, 1);
+        self.conversions = self.conversions.wrapping_add(1);
+        Ok(Sample { counts, number: self.conversions })
+    }
+
+    fn contacts(&mut self) -> Contacts {
+        let pins = read(GPIO_IN);
+        Contacts { stop: pins & STOP != 0, guard_closed: pins & GUARD == 0, valve_shut: false }
+    }
+
+    fn apply(&mut self, wanted: Outputs) -> Result<(), Self::Error> {
+        let mut high = 0;
+        high |= if wanted.supply == Gate::Open { SUPPLY } else { 0 };
+        high |= if wanted.vent == Gate::Shut { VENT } else { 0 };
+        high |= if wanted.pilot == Pilot::Fed { PILOT } else { 0 };
+        // What goes to rest goes first, so that supply and vent are never open together, not even between two writes.
+        write(GPIO_OUT_CLEAR, !high & (SUPPLY | VENT | PILOT));
+        write(GPIO_OUT_SET, high);
+        Ok(())
+    }
+
+    fn alive(&mut self) {
+        write(WATCHDOG_RELOAD, WATCHDOG_WORD);
+    }
+}
+
+/// Two buttons.
+#[derive(Debug, Default)]
+pub struct Buttons {
+    before: u32,
+    asked: Option<Ask>,
+}
+
+impl Operator for Buttons {
+    fn command(&mut self, _: Instant, phase: Phase) -> Option<Command> {
+        let pressed = !read(GPIO_IN) & (START | ABORT);
+        let new = pressed & !core::mem::replace(&mut self.before, pressed);
+        if new & ABORT != 0 {
+            return Some(match phase {
+                Phase::Fault | Phase::Trapped | Phase::Held => Command::Acknowledge,
+                _ => Command::Abort,
+            });
+        }
+        if new & START == 0 {
+            return None;
+        }
+        Some(self.asked.take().map_or(Command::Start(Sides::Both), Command::Confirm))
+    }
+
+    fn tell(&mut self, _: Instant, event: &Event) {
+        match event {
+            Event::Asked(ask) => self.asked = Some(*ask),
+            Event::Entered { .. } => self.asked = None,
+            _ => {}
+        }
+    }
+}
