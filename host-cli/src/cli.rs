@@ -1,0 +1,228 @@
+//! What can be typed. What it means is worked out in [`crate::cmd`].
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use jiff::Timestamp;
+use seathold_sequencer::input::Sides;
+use seathold_sequencer::recipe::Actuation;
+
+/// Proves reworked ball valves tight from both sides, by pressure hold, with a stated uncertainty.
+#[derive(Debug, Parser)]
+#[command(name = "seathold", version, after_help = crate::exit::help(), max_term_width = 100)]
+pub struct Cli {
+    /// What to do; without one, a short what-now.
+    #[command(subcommand)]
+    pub command: Option<Command>,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Test a valve: run a recipe on a rig, judge both sides, keep a recording
+    Run(Box<Run>),
+    /// Run recordings through the sequencer again and compare every event, output and verdict
+    Replay(Replay),
+    /// Show a recording: result, evidence, plot
+    Show(Show),
+    /// Write a recipe file to start from, or check one
+    #[command(subcommand)]
+    Recipe(FileCommand),
+    /// Write a rig file to start from, or check one
+    #[command(subcommand)]
+    Rig(FileCommand),
+    /// List the built-in simulated valves; write a valve file to start from, or check one
+    #[command(subcommand)]
+    Valve(ValveCommand),
+}
+
+/// `seathold recipe …` and `seathold rig …`.
+#[derive(Debug, Subcommand)]
+pub enum FileCommand {
+    /// Print a file with every field, its meaning and its range
+    Template,
+    /// Check a file as a whole and say everything that is wrong with it
+    Check {
+        /// The file
+        file: PathBuf,
+        /// Rig that a recipe must fit [default: the built-in rig]
+        #[arg(long, value_name = "FILE")]
+        rig_file: Option<PathBuf>,
+    },
+}
+
+/// `seathold valve …`.
+#[derive(Debug, Subcommand)]
+pub enum ValveCommand {
+    /// List the built-in valves
+    List,
+    /// Print a valve file with every field, its meaning and its range
+    Template,
+    /// Check a file as a whole and say everything that is wrong with it
+    Check {
+        /// The file
+        file: PathBuf,
+    },
+}
+
+/// `seathold run`.
+#[derive(Debug, Args)]
+pub struct Run {
+    /// Recipe file, or a built-in one: "dn25-air", "dn25-hand"
+    #[arg(long, value_name = "FILE", help_heading = "What and how")]
+    pub recipe: Option<PathBuf>,
+    /// Rig file [default: the built-in rig]
+    #[arg(long, value_name = "FILE", help_heading = "What and how")]
+    pub rig_file: Option<PathBuf>,
+    /// The valve's serial number [default: the built-in valve's, or "unmarked"]
+    #[arg(long, value_parser = serial, help_heading = "What and how")]
+    pub serial: Option<String>,
+    /// Who runs it
+    #[arg(long, default_value = "", hide_default_value = true, help_heading = "What and how")]
+    pub operator: String,
+    /// Sides to test
+    #[arg(long, value_enum, default_value_t = SidesArg::Both, help_heading = "What and how")]
+    pub sides: SidesArg,
+    /// How the valve is worked [default: as the recipe says]
+    #[arg(long, value_enum, help_heading = "What and how")]
+    pub kind: Option<KindArg>,
+
+    /// Simulated valve: a name from `seathold valve list`, or a file
+    #[arg(long, value_name = "NAME|FILE", default_value = "tight", help_heading = "The simulated rig")]
+    pub valve: String,
+    /// Leak of the seat at end A, like "3 mm3/s"
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub seat_a: Option<String>,
+    /// Leak of the seat at end B
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub seat_b: Option<String>,
+    /// Leak of the joint at end A
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub joint_a: Option<String>,
+    /// Leak of the joint at end B
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub joint_b: Option<String>,
+    /// Leak of the stem packing
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub stem: Option<String>,
+    /// Leak of a fitting of the rig on the far side
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub rig_leak: Option<String>,
+    /// Any other field of a valve file, as FIELD=VALUE; may be given again
+    #[arg(long, value_name = "FIELD=VALUE", help_heading = "The simulated rig")]
+    pub set: Vec<String>,
+    /// Seed of all chance
+    #[arg(long, value_name = "N", help_heading = "The simulated rig")]
+    pub seed: Option<u64>,
+    /// A fault, as KIND@TIME like "far-open@20s"; `--fault list` names them
+    #[arg(long, value_name = "KIND@TIME", help_heading = "The simulated rig")]
+    pub fault: Vec<String>,
+    /// How fast simulated time passes: "max", or times real time
+    #[arg(long, value_parser = speed, value_name = "max|N", help_heading = "The simulated rig")]
+    pub speed: Option<Speed>,
+    /// The person at the keyboard answers, instead of the simulated operator
+    #[arg(long, help_heading = "The simulated rig")]
+    pub ask: bool,
+
+    /// Recording to write, or a folder for it [default: recordings/SERIAL_STAMP.hold]
+    #[arg(long, value_name = "FILE|FOLDER", help_heading = "Output")]
+    pub out: Option<PathBuf>,
+    /// When the run began, instead of now: an RFC 3339 time like 2026-03-02T09:30:00Z
+    #[arg(long, value_name = "TIME", help_heading = "Output")]
+    pub at: Option<Timestamp>,
+    /// Events and the result as JSON, a line each
+    #[arg(long, help_heading = "Output")]
+    pub json: bool,
+    /// Only the result
+    #[arg(long, short, help_heading = "Output")]
+    pub quiet: bool,
+}
+
+/// `seathold replay`.
+#[derive(Debug, Args)]
+pub struct Replay {
+    /// Recordings
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+}
+
+/// `seathold show`.
+#[derive(Debug, Args)]
+pub struct Show {
+    /// The recording
+    pub file: PathBuf,
+    /// Every poll as comma-separated values
+    #[arg(long, group = "form")]
+    pub csv: bool,
+    /// Header, events and result as one JSON object
+    #[arg(long, group = "form")]
+    pub json: bool,
+    /// Where each side's uncertainty comes from
+    #[arg(long, group = "form")]
+    pub budget: bool,
+}
+
+/// `--sides`.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum SidesArg {
+    /// First side, ends swapped, second side.
+    Both,
+    /// End A on supply.
+    First,
+    /// End B on supply.
+    Second,
+}
+
+impl From<SidesArg> for Sides {
+    fn from(arg: SidesArg) -> Self {
+        match arg {
+            SidesArg::Both => Self::Both,
+            SidesArg::First => Self::First,
+            SidesArg::Second => Self::Second,
+        }
+    }
+}
+
+/// `--kind`.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum KindArg {
+    /// Opened by compressed air, shut by a spring.
+    Air,
+    /// Turned by hand.
+    Hand,
+}
+
+impl From<KindArg> for Actuation {
+    fn from(arg: KindArg) -> Self {
+        match arg {
+            KindArg::Air => Self::Air,
+            KindArg::Hand => Self::Hand,
+        }
+    }
+}
+
+/// How fast simulated time passes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Speed {
+    /// As fast as the machine can.
+    Max,
+    /// So many times real time.
+    Times(f64),
+}
+
+fn speed(text: &str) -> Result<Speed, String> {
+    if text == "max" {
+        return Ok(Speed::Max);
+    }
+    match text.parse::<f64>() {
+        Ok(times) if (0.01..=10_000.0).contains(&times) => Ok(Speed::Times(times)),
+        _ => Err("give \"max\", or a number from 0.01 to 10000".into()),
+    }
+}
+
+/// A serial becomes part of a file name.
+fn serial(text: &str) -> Result<String, String> {
+    let fits = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.');
+    let ok = (1..=64).contains(&text.len()) && text.chars().all(fits) && !text.starts_with('.') && !text.starts_with('-');
+    if ok { Ok(text.into()) } else { Err("use up to 64 letters, digits, '-', '_' or '.', beginning with a letter or digit".into()) }
+}

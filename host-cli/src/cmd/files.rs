@@ -1,0 +1,64 @@
+//! `seathold recipe`, `rig` and `valve`: templates, checks, and what is built in.
+
+use seathold_sequencer::rig::{RawRig, Rig};
+use seathold_sequencer::units::Reference;
+
+use crate::cli::{FileCommand, ValveCommand};
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::files::{recipe as recipes, rig as rigs, valve as valves};
+
+/// `seathold recipe …`.
+pub(super) fn recipe(command: &FileCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
+    match command {
+        FileCommand::Template => write!(console.out, "{}", recipes::template_file())?,
+        FileCommand::Check { file, rig_file } => {
+            let rig = load_rig(rig_file.as_deref())?;
+            let read = recipes::read(file, &rig, None)?;
+            writeln!(console.out, "{}: good", read.name)?;
+        }
+    }
+    Ok(Exit::Good)
+}
+
+/// `seathold rig …`.
+pub(super) fn rig(command: &FileCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
+    match command {
+        FileCommand::Template => write!(console.out, "{}", rigs::template_file())?,
+        FileCommand::Check { file, .. } => {
+            rigs::read(file)?;
+            writeln!(console.out, "{}: good", file.display())?;
+        }
+    }
+    Ok(Exit::Good)
+}
+
+/// `seathold valve …`.
+pub(super) fn valve(command: &ValveCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let reference = Reference::ISO_8778.pressure.pascals();
+    match command {
+        ValveCommand::Template => write!(console.out, "{}", valves::template_file())?,
+        ValveCommand::List => {
+            for built_in in valves::BUILT_IN {
+                let valve = valves::find(built_in.name, reference)?;
+                let serial = valve.serial.unwrap_or_default();
+                writeln!(console.out, "{:17} {serial:7} {}", built_in.name, valve.about)?;
+            }
+        }
+        ValveCommand::Check { file } => {
+            let name = file.display().to_string();
+            valves::find(&name, reference)?;
+            writeln!(console.out, "{name}: good")?;
+        }
+    }
+    Ok(Exit::Good)
+}
+
+/// The rig of a file, or the built-in one.
+pub(super) fn load_rig(file: Option<&std::path::Path>) -> Result<Rig, Error> {
+    match file {
+        Some(file) => rigs::read(file),
+        None => RawRig::DEMO.validate().map_err(|errors| Error::usage(format!("the built-in rig: {errors}"))),
+    }
+}

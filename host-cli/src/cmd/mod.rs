@@ -1,0 +1,72 @@
+//! A file a command.
+
+mod files;
+mod replay;
+mod run;
+mod show;
+
+use std::ffi::OsString;
+
+use clap::Parser;
+use clap::error::ErrorKind;
+
+use crate::cli::{Cli, Command};
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+
+/// Runs the program.
+pub fn main_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Console<'_>) -> Exit {
+    let done = match Cli::try_parse_from(arguments) {
+        Ok(cli) => carry_out(cli, console),
+        Err(why) => typed_wrong(&why, console),
+    };
+    let done = done.and_then(|exit| console.out.flush().map(|()| exit).map_err(Error::from));
+    done.unwrap_or_else(|why| {
+        if !matches!(why, Error::ClosedPipe) {
+            // Nothing is left to say it to when this fails too.
+            let _ = writeln!(console.err, "error: {why}");
+        }
+        why.exit()
+    })
+}
+
+fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
+    match cli.command {
+        None => what_now(console),
+        Some(Command::Run(run)) => run::run(&run, console),
+        Some(Command::Replay(replay)) => replay::run(&replay, console),
+        Some(Command::Show(show)) => show::run(&show, console),
+        Some(Command::Recipe(command)) => files::recipe(&command, console),
+        Some(Command::Rig(command)) => files::rig(&command, console),
+        Some(Command::Valve(command)) => files::valve(&command, console),
+    }
+}
+
+/// Help and versions are results; everything else clap says is a mistake.
+fn typed_wrong(why: &clap::Error, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let text = why.render();
+    if matches!(why.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion) {
+        write!(console.out, "{text}")?;
+        return Ok(Exit::Good);
+    }
+    write!(console.err, "{text}")?;
+    Ok(Exit::BadInput)
+}
+
+fn what_now(console: &mut Console<'_>) -> Result<Exit, Error> {
+    write!(
+        console.out,
+        "seathold {} proves reworked ball valves tight from both sides, by pressure hold.\n\
+         \n\
+         Nothing is connected yet, so try it on the simulated rig:\n\
+         \n\
+         \x20 seathold run                             a tight valve, both sides\n\
+         \x20 seathold run --valve scratched-seat-a    one that leaks, and where\n\
+         \x20 seathold show recordings/FILE.hold       what a run saw, with a plot\n\
+         \n\
+         `seathold valve list` names the built-in valves; `seathold --help` has the rest.\n",
+        env!("CARGO_PKG_VERSION")
+    )?;
+    Ok(Exit::Good)
+}

@@ -1,0 +1,54 @@
+//! `seathold replay`: recordings through the sequencer again.
+
+use std::path::Path;
+
+use crate::cli::Replay;
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::recording;
+use crate::replay::replay;
+use crate::summary::Summary;
+
+/// Replays each file; the worst outcome decides the exit code, and no file keeps the others from their turn.
+pub(super) fn run(command: &Replay, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let mut worst = Exit::Good;
+    for file in &command.files {
+        let exit = match one(file, console) {
+            Ok(exit) => exit,
+            Err(Error::ClosedPipe) => return Err(Error::ClosedPipe),
+            Err(why) => {
+                writeln!(console.err, "error: {why}")?;
+                why.exit()
+            }
+        };
+        if exit.code() > worst.code() {
+            worst = exit;
+        }
+    }
+    Ok(worst)
+}
+
+fn one(file: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let recording = recording::read(file)?;
+    let name = file.display();
+    if let Some(why) = &recording.damage {
+        return Err(Error::Recording { path: file.into(), why: why.clone() });
+    }
+    match replay(&recording) {
+        Err(why) => {
+            writeln!(console.out, "{name}: {}", why.0)?;
+            Ok(Exit::Differs)
+        }
+        Ok(Some(difference)) => {
+            writeln!(console.out, "{name}: {difference}")?;
+            Ok(Exit::Differs)
+        }
+        Ok(None) => {
+            let word = Summary::of(recording.events().map(|(_, event)| event)).word();
+            let events: usize = recording.polls.iter().map(|poll| poll.events.len()).sum();
+            writeln!(console.out, "{name}: identical: {} polls, {events} events, verdict {word}", recording.polls.len())?;
+            Ok(Exit::Good)
+        }
+    }
+}

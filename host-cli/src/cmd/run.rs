@@ -1,0 +1,288 @@
+//! `seathold run`: a recipe on a rig.
+
+use std::path::PathBuf;
+
+use jiff::Timestamp;
+use seathold_sequencer::input::Sides;
+use seathold_sequencer::recipe::Recipe;
+use seathold_sequencer::rig::Rig;
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::time::millis;
+use seathold_sim::operator::SimOperator;
+use seathold_sim::rig::SimRig;
+use serde_json::json;
+
+use super::files::load_rig;
+use crate::cli::{Run, Speed};
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::files::recipe as recipes;
+use crate::files::valve::{self, Valve};
+use crate::recording::header::Source;
+use crate::recording::{EXTENSION, Header, Writer};
+use crate::rig::sim::{Fault, MISHAPS};
+use crate::rig::{Person, SimStand};
+use crate::screen::{Json, Live, Plain, Quiet, Screen};
+use crate::session::{Ended, Session};
+use crate::summary::line;
+use crate::words::{self, Speaker};
+
+/// Seed where none is given. Fixed, so that the first run of the book is everybody's first run.
+const SEED: u64 = 1;
+
+/// Built-in recipes.
+const RECIPES: &[(&str, &str)] = &[
+    ("dn25-air", include_str!("../../examples/recipes/dn25-air.toml")),
+    ("dn25-hand", include_str!("../../examples/recipes/dn25-hand.toml")),
+];
+
+/// What was typed, worked out and checked; nothing has moved yet.
+struct Plan {
+    rig: Rig,
+    recipe: recipes::Read,
+    valve: Valve,
+    header: Header,
+    faults: Vec<Fault>,
+    speed: Speed,
+    path: PathBuf,
+}
+
+/// `seathold run`.
+pub(super) fn run(typed: &Run, console: &mut Console<'_>) -> Result<Exit, Error> {
+    if typed.fault.iter().any(|f| f == "list") {
+        for (name, _, about) in MISHAPS {
+            writeln!(console.out, "{name:14} {about}")?;
+        }
+        return Ok(Exit::Good);
+    }
+    let plan = plan(typed, console.clock.now())?;
+    let speaker = Speaker::new(plan.recipe.recipe.raw(), &plan.recipe.shown);
+    let talk = !typed.quiet && !typed.json;
+    if talk {
+        write!(console.err, "{}", opening(&plan, &speaker))?;
+    }
+    if typed.json {
+        writeln!(console.out, "{}", json!({ "run": plan.header }))?;
+    }
+    let header = plan.header.clone();
+    let session = set_up(typed, plan)?;
+    let mut screen: Box<dyn Screen> = match (typed.quiet, typed.json, console.live) {
+        (_, true, _) => Box::new(Json),
+        (true, ..) => Box::new(Quiet),
+        (false, false, true) => Box::new(Live::new(speaker)),
+        (false, false, false) => Box::new(Plain(speaker)),
+    };
+    let ended = session.run(console, screen.as_mut());
+    screen.end();
+    finish(typed, &header, &speaker, ended?, console)
+}
+
+fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
+    let rig = load_rig(typed.rig_file.as_deref())?;
+    let kind = typed.kind.map(Into::into);
+    // Leaks typed for the valve are counted at the recipe's reference pressure, so the recipe comes first; but a
+    // built-in valve that is worked by hand chooses the recipe where none is typed.
+    let reference = seathold_sequencer::units::Reference::ISO_8778.pressure.pascals();
+    let first_look = valve::find(&typed.valve, reference)?;
+    let kind = kind.or_else(|| typed.recipe.is_none().then_some(first_look.scenario.plant.actuation));
+    let recipe = load_recipe(typed, &rig, kind)?;
+    let reference = recipe.recipe.raw().reference_pa;
+    let mut valve = valve::find(&typed.valve, reference)?;
+    valve.scenario.far.period_ms = recipe.recipe.raw().sample_ms;
+    valve.set(valve_options(typed)?.iter().map(|(name, value)| (name.as_str(), value.as_str())), reference)?;
+    let faults: Result<Vec<Fault>, String> = typed.fault.iter().map(|text| Fault::parse(text)).collect();
+    let faults = faults.map_err(|why| Error::usage(format!("--fault: {why}")))?;
+    let speed = match (typed.speed, typed.ask) {
+        (Some(Speed::Max), true) => {
+            return Err(Error::usage("--speed max: a person cannot answer at that speed; leave it out, or give --speed 1"));
+        }
+        (Some(speed), _) => speed,
+        (None, ask) => if ask { Speed::Times(1.0) } else { Speed::Max },
+    };
+    let seed = typed.seed.unwrap_or(SEED);
+    let started = typed.at.unwrap_or(now);
+    let serial = typed.serial.clone().or(valve.serial.clone()).unwrap_or_else(|| "unmarked".into());
+    let mut settings = valve.settings(reference);
+    settings.extend(typed.fault.iter().map(|text| ("fault".to_owned(), text.clone())));
+    let header = Header {
+        program: concat!("seathold ", env!("CARGO_PKG_VERSION")).into(),
+        started_at: started.to_string(),
+        serial,
+        operator: typed.operator.clone(),
+        sides: typed.sides.into(),
+        recipe_name: recipe.name.clone(),
+        recipe: *recipe.recipe.raw(),
+        rig_name: typed.rig_file.as_ref().map_or_else(|| "built-in".into(), |f| f.display().to_string()),
+        rig: *rig.raw(),
+        source: Source::Simulated { valve: valve.name.clone(), seed, settings },
+        shown: recipe.shown.clone(),
+    };
+    let path = recording_path(typed.out.clone(), &header.serial, started);
+    Ok(Plan { rig, recipe, valve, header, faults, speed, path })
+}
+
+fn load_recipe(
+    typed: &Run,
+    rig: &Rig,
+    kind: Option<seathold_sequencer::recipe::Actuation>,
+) -> Result<recipes::Read, Error> {
+    use seathold_sequencer::recipe::Actuation;
+    let name = match &typed.recipe {
+        Some(file) => file.display().to_string(),
+        None if kind == Some(Actuation::Hand) => "dn25-hand".into(),
+        None => "dn25-air".into(),
+    };
+    match (RECIPES.iter().find(|(known, _)| *known == name), &typed.recipe) {
+        (Some((name, text)), _) => recipes::parse(name, text, rig, kind),
+        (None, Some(file)) => recipes::read(file, rig, kind),
+        (None, None) => Err(Error::usage("no recipe")),
+    }
+}
+
+/// The valve's options as names of fields and values.
+fn valve_options(typed: &Run) -> Result<Vec<(String, String)>, Error> {
+    let leaks = [
+        ("seat_a", &typed.seat_a),
+        ("seat_b", &typed.seat_b),
+        ("joint_a", &typed.joint_a),
+        ("joint_b", &typed.joint_b),
+        ("stem", &typed.stem),
+        ("rig_leak", &typed.rig_leak),
+    ];
+    let mut options: Vec<(String, String)> = leaks
+        .into_iter()
+        .filter_map(|(name, value)| Some((format!("plant.{name}"), value.clone()?)))
+        .collect();
+    for text in &typed.set {
+        let Some((name, value)) = text.split_once('=') else {
+            return Err(Error::usage(format!("--set {text}: give FIELD=VALUE, like \"far.noise=50 Pa\"")));
+        };
+        let name = if name.contains('.') { name.to_owned() } else { format!("plant.{name}") };
+        options.push((name, value.to_owned()));
+    }
+    if let Some(kind) = typed.kind {
+        let word = match kind {
+            crate::cli::KindArg::Air => "air",
+            crate::cli::KindArg::Hand => "hand",
+        };
+        options.push(("plant.actuation".into(), word.into()));
+    }
+    Ok(options)
+}
+
+/// Where the recording goes: what was typed, with a name of its own in a folder.
+fn recording_path(out: Option<PathBuf>, serial: &str, started: Timestamp) -> PathBuf {
+    let stamp = started.strftime("%Y%m%dT%H%M%SZ");
+    let name = format!("{serial}_{stamp}.{EXTENSION}");
+    match out {
+        None => PathBuf::from("recordings").join(name),
+        Some(path) if path.is_dir() || path.as_os_str().to_string_lossy().ends_with('/') => path.join(name),
+        Some(path) => path,
+    }
+}
+
+fn set_up(typed: &Run, plan: Plan) -> Result<Session, Error> {
+    let checked = plan.valve.check()?;
+    let Source::Simulated { seed, .. } = plan.header.source;
+    let recipe: Recipe = plan.recipe.recipe;
+    let mut rig = SimRig::new(&checked, plan.rig.raw(), seed);
+    let sides: Sides = plan.header.sides;
+    if sides == Sides::Second {
+        rig.mount_second();
+    }
+    let turn = millis(checked.plant.raw().lever_ms);
+    let person = if typed.ask {
+        let mut hands = plan.valve.scenario.operator;
+        (hands.start_ms, hands.reaction_ms, hands.confirm_ms, hands.swap_ms) = (0, 0, 0, 0);
+        let hands = hands.validate().map_err(|errors| Error::usage(errors.to_string()))?;
+        Person::at_keyboard(SimOperator::new(&hands, sides, turn))
+    } else {
+        Person::simulated(SimOperator::new(&checked.operator, sides, turn))
+    };
+    let period = millis(recipe.raw().sample_ms);
+    let writer = Writer::create(&plan.path, &plan.header)?;
+    Ok(Session {
+        sequencer: Sequencer::new(plan.rig, Some(recipe)),
+        stand: SimStand::new(rig, plan.faults, period),
+        person,
+        speed: plan.speed,
+        writer,
+    })
+}
+
+/// What is about to happen, and the cautions.
+fn opening(plan: &Plan, speaker: &Speaker) -> String {
+    let recipe = plan.recipe.recipe.raw();
+    let mut out = format!(
+        "{}  {}  ({}, simulated)\n",
+        plan.header.serial,
+        words::sides(plan.header.sides),
+        plan.valve.name
+    );
+    line(
+        &mut out,
+        "test",
+        &format!(
+            "{} at {}, limit {} (recipe {})",
+            match recipe.actuation {
+                seathold_sequencer::recipe::Actuation::Air => "air-operated",
+                seathold_sequencer::recipe::Actuation::Hand => "hand-operated",
+            },
+            speaker.pressure(i32::try_from(recipe.target_pa).unwrap_or(i32::MAX)),
+            speaker.limit(recipe.limit_pa_m3_s),
+            plan.recipe.name
+        ),
+    );
+    line(
+        &mut out,
+        "caution",
+        "compressed air stores energy: eye protection, guard shut, hands clear of the ball. Loosen no fitting before \
+         both screen and gauge show the far side empty. The emergency stop and the relief valve are hardware; this \
+         program is not a safety device.",
+    );
+    out.push('\n');
+    out
+}
+
+/// Ends the recording and prints the result.
+fn finish(
+    typed: &Run,
+    header: &Header,
+    speaker: &Speaker,
+    ended: Ended,
+    console: &mut Console<'_>,
+) -> Result<Exit, Error> {
+    let Ended { summary, writer, length, abandoned } = ended;
+    if abandoned {
+        let part = writer.part().display().to_string();
+        drop(writer);
+        writeln!(console.err, "left at once: treat the far side as PRESSURISED. Unfinished recording: {part}")?;
+        return Ok(Exit::Fault);
+    }
+    let path = writer.finish()?;
+    if typed.json {
+        let result = json!({ "result": {
+            "verdict": summary.word().replace(' ', "-"),
+            "exit": summary.exit().code(),
+            "sides": summary.sides,
+            "faults": summary.faults,
+            "safe_to_disconnect": summary.safe,
+            "length_s": length.as_ticks() as f64 / 1e6,
+            "recording": path.display().to_string(),
+        }});
+        writeln!(console.out, "{result}")?;
+        return Ok(summary.exit());
+    }
+    if !typed.quiet {
+        writeln!(console.err)?;
+    }
+    writeln!(console.out, "{}  {}", header.serial, summary.word().to_uppercase())?;
+    write!(console.out, "{}", summary.text(&header.recipe, speaker))?;
+    let mut rest = String::new();
+    line(&mut rest, "took", &format!("{:.0} s on the rig's clock", length.as_ticks() as f64 / 1e6));
+    line(&mut rest, "recording", &path.display().to_string());
+    line(&mut rest, "next", summary.next_step());
+    write!(console.out, "{rest}")?;
+    Ok(summary.exit())
+}

@@ -1,0 +1,182 @@
+//! `seathold show`: a recording for people, spreadsheets and programs.
+
+use std::io::Write as _;
+
+use seathold_sequencer::event::Event;
+use seathold_sequencer::input::{Reading, Side};
+use seathold_sequencer::output::{Gate, Pilot};
+use serde_json::json;
+
+use crate::cli::Show;
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::plot::plot;
+use crate::recording::header::Source;
+use crate::recording::{self, Recording};
+use crate::summary::{Summary, line, percent};
+use crate::words::{self, Speaker};
+
+/// Shows a recording as far as it is whole. Damage is told on the side, and in the exit code.
+pub(super) fn run(command: &Show, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let recording = recording::read(&command.file)?;
+    let speaker = Speaker::new(&recording.header.recipe, &recording.header.shown);
+    let summary = Summary::of(recording.events().map(|(_, event)| event));
+    if command.csv {
+        csv(&recording, console)?;
+    } else if command.json {
+        as_json(&recording, &summary, console)?;
+    } else if command.budget {
+        write!(console.out, "{}", budget(&summary, &speaker))?;
+    } else {
+        write!(console.out, "{}", text(&recording, &summary, &speaker))?;
+    }
+    match &recording.damage {
+        None => Ok(Exit::Good),
+        Some(why) => {
+            let shown = recording.length().as_ticks() as f64 / 1e6;
+            writeln!(console.err, "{}: {why}. Shown are the first {shown:.1} s, which are whole.", command.file.display())?;
+            Ok(Exit::Storage)
+        }
+    }
+}
+
+fn text(recording: &Recording, summary: &Summary, speaker: &Speaker) -> String {
+    let header = &recording.header;
+    let unfinished = if recording.damage.is_some() { " (recording not whole)" } else { "" };
+    let mut out = format!("{}  {}{unfinished}\n", header.serial, summary.word().to_uppercase());
+    let by = if header.operator.is_empty() { String::new() } else { format!(" by {}", header.operator) };
+    line(&mut out, "when", &format!("{}{by}", header.started_at));
+    let Source::Simulated { valve, seed, .. } = &header.source;
+    line(&mut out, "rig", &format!("simulated, valve {valve}, seed {seed}; rig {}", header.rig_name));
+    let target = speaker.pressure(i32::try_from(header.recipe.target_pa).unwrap_or(i32::MAX));
+    let limit = speaker.limit(header.recipe.limit_pa_m3_s);
+    line(&mut out, "recipe", &format!("{}: {target}, limit {limit}", header.recipe_name));
+    line(&mut out, "asked", words::sides(header.sides));
+    out.push_str(&summary.text(&header.recipe, speaker));
+    let seconds = recording.length().as_ticks() as f64 / 1e6;
+    line(&mut out, "recorded", &format!("{} polls in {seconds:.0} s, by {}", recording.polls.len(), header.program));
+    out.push_str("\n  far-side pressure\n");
+    out.push_str(&plot(recording, speaker));
+    out
+}
+
+/// Where each side's uncertainty comes from.
+fn budget(summary: &Summary, speaker: &Speaker) -> String {
+    let mut out = String::new();
+    for side in &summary.sides {
+        let name = words::side_name(side.side);
+        let Some(figure) = &side.figure else {
+            out.push_str(&format!("{name}: no figure: {}\n\n", speaker.ground(side)));
+            continue;
+        };
+        let budget = &figure.budget;
+        let number = |pa_m3_s: f64| speaker.leak_number(pa_m3_s);
+        out.push_str(&format!("{name}: {}\n", speaker.leak(figure)));
+        out.push_str(&format!("  standard uncertainty of               {:>12}   share\n", speaker.leak_unit()));
+        let parts = [
+            ("scatter of the readings", budget.fit),
+            ("steps of the converter", budget.resolution),
+            ("far volume", budget.volume),
+            ("transducer gain", budget.gain),
+            ("drift of the gas temperature", budget.temperature),
+            ("the rig's own leak", budget.background),
+        ];
+        let whole = budget.combined * budget.combined;
+        for (what, u) in parts {
+            let share = if whole > 0.0 { u * u / whole * 100.0 } else { 0.0 };
+            out.push_str(&format!("    {what:33} {:>12.4}   {share:4.0} %\n", number(u)));
+        }
+        out.push_str(&format!("  combined                               {:>12.4}\n", number(budget.combined)));
+        let k = if budget.combined > 0.0 { figure.expanded.pa_m3_s() / budget.combined } else { 0.0 };
+        out.push_str(&format!(
+            "  expanded, k = {k:.2} for {:>5} %           {:>12.4}\n",
+            percent(figure.coverage),
+            number(figure.expanded.pa_m3_s())
+        ));
+        out.push_str(&format!(
+            "  effective degrees of freedom           {:>12.0}\n  window {:.1} s, {} readings, scatter stretched × {:.2}\n\n",
+            budget.freedom,
+            f64::from(figure.window_ms) / 1e3,
+            figure.samples,
+            figure.stretch
+        ));
+    }
+    if summary.sides.is_empty() {
+        out.push_str("no side was judged, so there is no figure\n");
+    } else {
+        out.push_str(&format!("Leaks are counted at {}. Combined as the root of the sum of squares (JCGM 100, 5.1.2).\n", speaker.reference()));
+    }
+    out
+}
+
+fn as_json(recording: &Recording, summary: &Summary, console: &mut Console<'_>) -> Result<(), Error> {
+    let events: Vec<_> = recording
+        .polls
+        .iter()
+        .flat_map(|poll| poll.events.iter().map(move |e| (poll.at, e)))
+        .map(|(at, node)| json!({ "at_us": at.as_ticks(), "event": recording.json(node) }))
+        .collect();
+    let whole = json!({
+        "header": recording.header,
+        "events": events,
+        "polls": recording.polls.len(),
+        "length_s": recording.length().as_ticks() as f64 / 1e6,
+        "verdict": summary.word().replace(' ', "-"),
+        "whole": recording.damage.is_none(),
+        "damage": recording.damage.as_ref().map(ToString::to_string),
+    });
+    let text = serde_json::to_string_pretty(&whole).unwrap_or_default();
+    writeln!(console.out, "{text}")?;
+    Ok(())
+}
+
+fn csv(recording: &Recording, console: &mut Console<'_>) -> Result<(), Error> {
+    let rig = &recording.header.rig;
+    let mut out = std::io::BufWriter::new(&mut *console.out);
+    writeln!(
+        out,
+        "time_s,far_pa,far_counts,far_number,supply_pa,temperature_k,phase,side,supply_open,vent_open,pilot_fed,\
+         stop,guard_closed,valve_shut"
+    )?;
+    let (mut phase, mut side) = ("", "");
+    for poll in &recording.polls {
+        for node in &poll.events {
+            if let Some(Event::Entered { phase: now, side: of }) = recording.names.typed(node) {
+                phase = words::phase_name(now);
+                side = match of {
+                    Some(Side::First) => "first",
+                    Some(Side::Second) => "second",
+                    None => "",
+                };
+            }
+        }
+        let (far_pa, far_counts, far_number) = match poll.inputs.far {
+            Reading::Sample(s) => (rig.far.pressure(s.counts).pascals().to_string(), s.counts.to_string(), s.number.to_string()),
+            Reading::Waiting | Reading::Sick(_) => Default::default(),
+        };
+        let supply_pa = match (poll.inputs.supply, &rig.supply) {
+            (Reading::Sample(s), Some(transducer)) => transducer.pressure(s.counts).pascals().to_string(),
+            _ => String::new(),
+        };
+        let kelvin = match (poll.inputs.thermometer, &rig.thermometer) {
+            (Reading::Sample(s), Some(thermometer)) => thermometer.temperature(s.counts).kelvin().to_string(),
+            _ => String::new(),
+        };
+        let contacts = poll.inputs.contacts;
+        let bit = u8::from;
+        writeln!(
+            out,
+            "{:.6},{far_pa},{far_counts},{far_number},{supply_pa},{kelvin},{phase},{side},{},{},{},{},{},{}",
+            poll.at.as_ticks() as f64 / 1e6,
+            bit(poll.outputs.supply == Gate::Open),
+            bit(poll.outputs.vent == Gate::Open),
+            bit(poll.outputs.pilot == Pilot::Fed),
+            bit(contacts.stop),
+            bit(contacts.guard_closed),
+            bit(contacts.valve_shut),
+        )?;
+    }
+    out.flush()?;
+    Ok(())
+}

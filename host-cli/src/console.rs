@@ -1,0 +1,130 @@
+//! Everything of the outside that is not a file: our streams, the wall clock, Ctrl-C, the keyboard.
+
+use std::io::{self, IsTerminal, Write};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc::{Receiver, TryRecvError, channel};
+use std::time::{Duration, Instant};
+
+use jiff::Timestamp;
+
+/// The wall clock: the date for headers, and the pace of a run in real time.
+pub trait Clock {
+    /// The date.
+    fn now(&self) -> Timestamp;
+    /// Time since the program began.
+    fn elapsed(&self) -> Duration;
+    /// Waits.
+    fn pause(&mut self, span: Duration);
+}
+
+/// What the keyboard has to say.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Typed {
+    /// Nothing yet.
+    Nothing,
+    /// A line.
+    Line(String),
+    /// There will be no more.
+    Closed,
+}
+
+/// Lines typed by the person at the bench.
+pub trait Keys {
+    /// The next line, without waiting.
+    fn line(&mut self) -> Typed;
+}
+
+/// The outside, as a command sees it. Results go to `out`, talk goes to `err`.
+#[allow(missing_debug_implementations, reason = "streams have nothing to show")]
+pub struct Console<'a> {
+    /// Results.
+    pub out: &'a mut dyn Write,
+    /// Talk.
+    pub err: &'a mut dyn Write,
+    /// Whether a person watches `err` on a terminal, where lines may move.
+    pub live: bool,
+    /// The wall clock.
+    pub clock: &'a mut dyn Clock,
+    /// How often Ctrl-C was pressed.
+    pub interrupts: &'a AtomicUsize,
+    /// The keyboard.
+    pub keys: &'a mut dyn Keys,
+}
+
+impl Console<'_> {
+    /// How often Ctrl-C was pressed.
+    pub fn interrupted(&self) -> usize {
+        self.interrupts.load(Ordering::Relaxed)
+    }
+}
+
+/// The machine's clock.
+#[derive(Debug)]
+pub struct SystemClock(Instant);
+
+impl Default for SystemClock {
+    fn default() -> Self {
+        Self(Instant::now())
+    }
+}
+
+impl Clock for SystemClock {
+    fn now(&self) -> Timestamp {
+        Timestamp::now()
+    }
+
+    fn elapsed(&self) -> Duration {
+        self.0.elapsed()
+    }
+
+    fn pause(&mut self, span: Duration) {
+        std::thread::sleep(span);
+    }
+}
+
+/// Standard input, read by a thread of its own from the first look on, so that the loop never waits for it.
+#[derive(Debug, Default)]
+pub struct Keyboard(Option<Receiver<String>>);
+
+impl Keys for Keyboard {
+    fn line(&mut self) -> Typed {
+        let lines = self.0.get_or_insert_with(|| {
+            let (to, from) = channel();
+            std::thread::spawn(move || {
+                for line in io::stdin().lines() {
+                    if line.is_ok_and(|line| to.send(line).is_ok()) {
+                        continue;
+                    }
+                    break;
+                }
+            });
+            from
+        });
+        match lines.try_recv() {
+            Ok(line) => Typed::Line(line),
+            Err(TryRecvError::Empty) => Typed::Nothing,
+            Err(TryRecvError::Disconnected) => Typed::Closed,
+        }
+    }
+}
+
+/// Ctrl-C presses of this process.
+static INTERRUPTS: AtomicUsize = AtomicUsize::new(0);
+
+/// Runs `body` with the process's own streams, clock and keyboard.
+pub fn of_this_process<T>(body: impl FnOnce(&mut Console<'_>) -> T) -> T {
+    // Where no handler can be set, Ctrl-C ends the program as ever, and the recording stays `.part`.
+    let _ = ctrlc::set_handler(|| {
+        INTERRUPTS.fetch_add(1, Ordering::Relaxed);
+    });
+    let (out, err) = (io::stdout(), io::stderr());
+    let live = err.is_terminal();
+    body(&mut Console {
+        out: &mut out.lock(),
+        err: &mut &err,
+        live,
+        clock: &mut SystemClock::default(),
+        interrupts: &INTERRUPTS,
+        keys: &mut Keyboard::default(),
+    })
+}

@@ -1,0 +1,89 @@
+//! Recipes as files.
+
+use std::path::Path;
+
+use seathold_sequencer::recipe::{Actuation, FIELDS, Model, RawRecipe, Recipe};
+use seathold_sequencer::rig::Rig;
+
+use super::sheet::{Sheet, template};
+use crate::error::Error;
+use crate::recording::header::Shown;
+
+/// A recipe that has been read and checked.
+#[derive(Clone, Debug)]
+pub struct Read {
+    /// File or built-in name.
+    pub name: String,
+    /// The recipe, checked against the rig.
+    pub recipe: Recipe,
+    /// The units it was written in.
+    pub shown: Shown,
+}
+
+const ACTUATIONS: &[(&str, Actuation)] = &[("air", Actuation::Air), ("hand", Actuation::Hand)];
+const MODELS: &[(&str, Model)] = &[("line", Model::Line), ("line-and-transient", Model::LineAndTransient)];
+
+/// Reads a recipe from a file, and checks it against the rig. `actuation`, where given, wins over the file's.
+///
+/// # Errors
+/// Everything wrong with it, at once.
+pub fn read(path: &Path, rig: &Rig, actuation: Option<Actuation>) -> Result<Read, Error> {
+    from_sheet(Sheet::read(path)?, path.display().to_string(), rig, actuation)
+}
+
+/// Reads a recipe from a text.
+///
+/// # Errors
+/// As for [`read`].
+pub fn parse(name: &str, text: &str, rig: &Rig, actuation: Option<Actuation>) -> Result<Read, Error> {
+    from_sheet(Sheet::parse(name, text)?, name.into(), rig, actuation)
+}
+
+fn from_sheet(mut sheet: Sheet, name: String, rig: &Rig, actuation: Option<Actuation>) -> Result<Read, Error> {
+    let mut raw = RawRecipe::DEMO;
+    raw.actuation = sheet.choice("actuation", ACTUATIONS).unwrap_or(raw.actuation);
+    raw.model = sheet.choice("model", MODELS).unwrap_or(raw.model);
+    sheet.fields(&mut raw, FIELDS, |r| r.reference_pa);
+    raw.actuation = actuation.unwrap_or(raw.actuation);
+    let mut shown = Shown::default();
+    if let Some(symbol) = sheet.unit("limit") {
+        shown.leak = symbol.text.into();
+    }
+    if let Some(symbol) = sheet.unit("target") {
+        shown.pressure = symbol.text.into();
+    }
+    match raw.validate(rig) {
+        Ok(recipe) => sheet.finish().map(|()| Read { name, recipe, shown }),
+        Err(errors) => {
+            sheet.add(&errors, raw.reference_pa);
+            sheet.finish().and(Err(Error::usage("the recipe is not valid")))
+        }
+    }
+}
+
+/// A recipe file with everything in it, explained.
+pub fn template_file() -> String {
+    let raw = RawRecipe::DEMO;
+    format!(
+        "# A seathold recipe. Every field may be left out; what stands here is what is taken then.\n\
+         # Check it with: seathold recipe check FILE\n\
+         \n# how the valve is worked: \"air\" (spring return) or \"hand\"\n\
+         actuation = \"air\"\n\
+         \n# curve fitted to the trapped pressure: \"line\", or \"line-and-transient\" with the rig's time constant\n\
+         model = \"line\"\n{}",
+        template(&raw, FIELDS, raw.reference_pa)
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use seathold_sequencer::rig::RawRig;
+
+    #[test]
+    fn the_template_reads_back_as_the_demo_recipe() {
+        let rig = RawRig::DEMO.validate().unwrap();
+        let read = parse("template", &template_file(), &rig, None).unwrap();
+        assert_eq!(*read.recipe.raw(), RawRecipe::DEMO);
+    }
+}

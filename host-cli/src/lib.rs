@@ -1,0 +1,37 @@
+//! The `seathold` command: runs pressure-hold tests, shows them happening, records, replays and explains them.
+//!
+//! Nothing here decides anything about a valve: that is the sequencer's. The program is a library with a thin `main`,
+//! so that tests call [`main_with`] with streams, a clock and a pace of their own.
+//!
+//! | room | subject |
+//! |---|---|
+//! | [`cli`] | what can be typed |
+//! | [`cmd`] | a file a command |
+//! | [`console`] | our streams, the wall clock, Ctrl-C: everything of the outside that is not a file |
+//! | [`quantity`] | "6 bar" to pascals and back, exactly |
+//! | [`files`] | recipes, rigs and valves as TOML |
+//! | [`rig`] | what can stand behind the io traits |
+//! | [`session`] | the loop of one run |
+//! | [`recording`] | the record format, its writer and reader |
+//! | [`replay`] | a recording run through the sequencer again |
+//! | [`screen`] | a run as it happens: moving lines, plain lines, JSON lines |
+//! | [`words`], [`summary`], [`plot`] | results in plain words and a picture |
+//! | [`error`], [`exit`] | what goes wrong, and the promise to scripts |
+
+pub mod cli;
+pub mod cmd;
+pub mod console;
+pub mod error;
+pub mod exit;
+pub mod files;
+pub mod plot;
+pub mod quantity;
+pub mod recording;
+pub mod replay;
+pub mod rig;
+pub mod screen;
+pub mod session;
+pub mod summary;
+pub mod words;
+
+pub use cmd::main_with;

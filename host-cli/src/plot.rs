@@ -1,0 +1,120 @@
+//! A recording's far-side pressure as a picture of text, with the phases underneath.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Color;
+use ratatui::symbols::Marker;
+use ratatui::widgets::Widget;
+use ratatui::widgets::canvas::{Canvas, Line};
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::input::Reading;
+
+use crate::recording::Recording;
+use crate::words::{Speaker, phase_name};
+
+/// Columns and rows of the picture itself.
+const COLUMNS: u16 = 66;
+const ROWS: u16 = 12;
+/// Dots a column has in Braille.
+const DOTS: usize = 2;
+/// Columns in front, for the pressure scale.
+const MARGIN: usize = 11;
+
+/// The picture. Empty when there is nothing to draw.
+pub fn plot(recording: &Recording, speaker: &Speaker) -> String {
+    let trace = trace(recording);
+    let (Some(first), Some(last)) = (trace.first(), trace.last()) else { return String::new() };
+    let (start, end) = (first.0, last.0.max(first.0 + 1e-3));
+    let (low, high) = trace.iter().fold((0.0_f64, 1.0_f64), |(low, high), (_, p)| (low.min(*p), high.max(*p)));
+    let bounds = [low, high + (high - low) * 0.02];
+    let area = Rect::new(0, 0, COLUMNS, ROWS);
+    let mut buffer = Buffer::empty(area);
+    let envelope = envelope(&trace, start, end);
+    Canvas::default()
+        .marker(Marker::Braille)
+        .x_bounds([start, end])
+        .y_bounds(bounds)
+        .paint(|context| {
+            for pair in envelope.windows(2) {
+                let [(x1, y1), (x2, y2)] = [pair[0], pair[1]];
+                context.draw(&Line { x1, y1, x2, y2, color: Color::Reset });
+            }
+        })
+        .render(area, &mut buffer);
+
+    let mut out = String::new();
+    for row in 0..ROWS {
+        let label = match row {
+            0 => speaker.pressure(high as i32),
+            r if r + 1 == ROWS => speaker.pressure(low as i32),
+            _ => String::new(),
+        };
+        let cells: String = (0..COLUMNS).map(|column| buffer[(column, row)].symbol()).collect();
+        let cells: String = cells.chars().map(|c| if c == '\u{2800}' { ' ' } else { c }).collect();
+        out.push_str(format!("{label:>MARGIN$} │{cells}").trim_end());
+        out.push('\n');
+    }
+    out.push_str(&format!("{:>MARGIN$} └{}\n", "", phases(recording, start, end)));
+    let seconds = format!("{:.0} s", end - start);
+    let gap = usize::from(COLUMNS) - 3;
+    out.push_str(&format!("{:>MARGIN$}  0 s{seconds:>gap$}\n", ""));
+    out
+}
+
+/// Time in seconds and gauge pressure in pascals of every far-side reading.
+fn trace(recording: &Recording) -> Vec<(f64, f64)> {
+    let transducer = recording.header.rig.far;
+    let origin = recording.polls.first().map_or(0, |p| p.at.as_ticks());
+    recording
+        .polls
+        .iter()
+        .filter_map(|poll| match poll.inputs.far {
+            Reading::Sample(sample) => {
+                let seconds = poll.at.as_ticks().saturating_sub(origin) as f64 / 1e6;
+                Some((seconds, f64::from(transducer.pressure(sample.counts).pascals())))
+            }
+            Reading::Waiting | Reading::Sick(_) => None,
+        })
+        .collect()
+}
+
+/// Least and greatest of each dot's share of the trace, in the order of time: no spike is lost.
+fn envelope(trace: &[(f64, f64)], start: f64, end: f64) -> Vec<(f64, f64)> {
+    let dots = usize::from(COLUMNS) * DOTS;
+    let dot = |t: f64| ((t - start) / (end - start) * dots as f64) as usize;
+    let mut out: Vec<(f64, f64)> = Vec::new();
+    for share in trace.chunk_by(|a, b| dot(a.0) == dot(b.0)) {
+        let by = |a: &&(f64, f64), b: &&(f64, f64)| a.1.total_cmp(&b.1);
+        let (Some(least), Some(most)) = (share.iter().min_by(by), share.iter().max_by(by)) else { continue };
+        let (a, b) = if least.0 <= most.0 { (least, most) } else { (most, least) };
+        out.extend([*a, *b]);
+    }
+    out
+}
+
+/// The phases as a strip under the picture: names where they fit, a mark where each begins.
+fn phases(recording: &Recording, start: f64, end: f64) -> String {
+    let origin = recording.polls.first().map_or(0, |p| p.at.as_ticks());
+    let column = |t: f64| (((t - start) / (end - start) * f64::from(COLUMNS)) as usize).min(usize::from(COLUMNS));
+    let entered: Vec<(usize, Phase)> = recording
+        .events()
+        .filter_map(|(at, event)| match event {
+            Event::Entered { phase, .. } => Some((column(at.as_ticks().saturating_sub(origin) as f64 / 1e6), phase)),
+            _ => None,
+        })
+        .collect();
+    let mut strip = vec!['─'; usize::from(COLUMNS)];
+    for (i, (from, phase)) in entered.iter().enumerate() {
+        let to = entered.get(i + 1).map_or(usize::from(COLUMNS), |next| next.0);
+        if let Some(mark) = strip.get_mut(*from) {
+            *mark = '┴';
+        }
+        let name = phase_name(*phase);
+        if to.saturating_sub(*from) > name.chars().count() {
+            for (cell, c) in strip[from + 1..].iter_mut().zip(name.chars()) {
+                *cell = if c == ' ' { '─' } else { c };
+            }
+        }
+    }
+    strip.into_iter().collect()
+}

@@ -1,0 +1,64 @@
+//! Who was tested, how, on what.
+
+use seathold_sequencer::input::Sides;
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::rig::RawRig;
+use serde::{Deserialize, Serialize};
+
+/// The first frame of a recording. Kept as a tree, so that fields can be added.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Header {
+    /// Program and version that wrote it.
+    pub program: String,
+    /// When the run began, RFC 3339: the only wall-clock time in a recording.
+    pub started_at: String,
+    /// The valve's serial number.
+    pub serial: String,
+    /// Who ran it; empty where not said.
+    #[serde(default)]
+    pub operator: String,
+    /// Sides asked for.
+    pub sides: Sides,
+    /// Where the recipe came from: a file, or the name of a built-in one.
+    pub recipe_name: String,
+    /// The recipe.
+    pub recipe: RawRecipe,
+    /// Where the rig's description came from.
+    pub rig_name: String,
+    /// The rig.
+    pub rig: RawRig,
+    /// What stood behind the transducer.
+    pub source: Source,
+    /// Units the user wrote, for showing results in the same.
+    pub shown: Shown,
+}
+
+/// Where the readings came from.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Source {
+    /// The simulated rig.
+    Simulated {
+        /// The valve: a file, or the name of a built-in one.
+        valve: String,
+        /// Seed of all its chance.
+        seed: u64,
+        /// Everything set, field by field as text, enough to run it again.
+        settings: Vec<(String, String)>,
+    },
+}
+
+/// Units to show results in.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Shown {
+    /// Of leaks.
+    pub leak: String,
+    /// Of pressures.
+    pub pressure: String,
+}
+
+impl Default for Shown {
+    fn default() -> Self {
+        Self { leak: "mm3/s".into(), pressure: "bar".into() }
+    }
+}

@@ -1,0 +1,110 @@
+use std::path::Path;
+
+use seathold_sequencer::event::Event;
+use seathold_sequencer::time::{Duration, Instant};
+use sha2::{Digest, Sha256};
+
+use super::frame::{self, Damage, HEAD, Kind};
+use super::polls::Block;
+use super::tree::{Names, Node};
+use super::writer::{End, HeaderFrame};
+use super::{Header, Poll};
+use crate::error::Error;
+
+/// A recording read back.
+#[derive(Clone, Debug)]
+pub struct Recording {
+    /// Who, what, with which recipe, on which rig.
+    pub header: Header,
+    /// Every poll that is whole.
+    pub polls: Vec<Poll>,
+    /// Names the events' trees use.
+    pub names: Names,
+    /// What is wrong after the last whole poll, if anything.
+    pub damage: Option<Damage>,
+}
+
+impl Recording {
+    /// All events with their times, as the sequencer's own type. An event this program does not know is left out.
+    pub fn events(&self) -> impl Iterator<Item = (Instant, Event)> + '_ {
+        self.polls
+            .iter()
+            .flat_map(|poll| poll.events.iter().map(|node| (poll.at, node)))
+            .filter_map(|(at, node)| Some((at, self.names.typed(node)?)))
+    }
+
+    /// An event as JSON.
+    pub fn json(&self, node: &Node) -> serde_json::Value {
+        self.names.value(node).unwrap_or_default()
+    }
+
+    /// From the first poll to the last.
+    pub fn length(&self) -> Duration {
+        match (self.polls.first(), self.polls.last()) {
+            (Some(first), Some(last)) => {
+                Duration::from_ticks(last.at.as_ticks().saturating_sub(first.at.as_ticks()))
+            }
+            _ => Duration::from_ticks(0),
+        }
+    }
+}
+
+/// Reads a recording, as far as it is whole.
+///
+/// # Errors
+/// When the file cannot be read, or not even its header can be made out.
+pub fn read(path: &Path) -> Result<Recording, Error> {
+    let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+    read_bytes(&bytes).map_err(|why| Error::Recording { path: path.into(), why })
+}
+
+/// Reads a recording from bytes, as far as it is whole.
+///
+/// # Errors
+/// When not even the header can be made out.
+pub fn read_bytes(bytes: &[u8]) -> Result<Recording, Damage> {
+    frame::read_head(bytes)?;
+    let (kind, payload, next) = frame::read_frame(bytes, HEAD)?;
+    let bad = |what| Damage::Altered(HEAD as u64, what);
+    if kind != Kind::Header {
+        return Err(bad("the first frame is not a header"));
+    }
+    let first: HeaderFrame = postcard::from_bytes(payload).map_err(|_| bad("the header cannot be read"))?;
+    let mut names = Names::default();
+    names.extend(first.names);
+    let header = names.typed(&first.header).ok_or(bad("the header lacks a field"))?;
+    let mut recording = Recording { header, polls: Vec::new(), names, damage: None };
+    recording.damage = recording.read_polls(bytes, next).err();
+    Ok(recording)
+}
+
+impl Recording {
+    fn read_polls(&mut self, bytes: &[u8], mut at: usize) -> Result<(), Damage> {
+        loop {
+            let (kind, payload, next) = frame::read_frame(bytes, at)?;
+            let bad = |what| Damage::Altered(at as u64, what);
+            match kind {
+                Kind::Header => return Err(bad("a second header")),
+                Kind::Polls => {
+                    let mut block: Block = postcard::from_bytes(payload).map_err(|_| bad("polls cannot be read"))?;
+                    self.names.extend(std::mem::take(&mut block.names));
+                    self.polls.extend(block.unpack().ok_or(bad("polls contradict each other"))?);
+                }
+                Kind::End => {
+                    let end: End = postcard::from_bytes(payload).map_err(|_| bad("the end cannot be read"))?;
+                    if end.polls != self.polls.len() as u64 {
+                        return Err(bad("the end counts other polls than are here"));
+                    }
+                    if end.sha256 != <[u8; 32]>::from(Sha256::digest(&bytes[..at])) {
+                        return Err(bad("the hash over the whole does not match"));
+                    }
+                    if next != bytes.len() {
+                        return Err(Damage::Altered(next as u64, "bytes after the end"));
+                    }
+                    return Ok(());
+                }
+            }
+            at = next;
+        }
+    }
+}

@@ -1,0 +1,176 @@
+//! Self-describing values: a small tree whose names are written once a file.
+//!
+//! Events and headers carry their field names, so that a recording stays readable when the sequencer's types grow;
+//! the names are kept in a table and cost a byte or two at each use. Numbers keep every bit.
+
+use std::collections::HashMap;
+
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Number, Value};
+
+/// A value. Positions in this list are part of the format: add at the end only.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub enum Node {
+    /// Nothing.
+    Null,
+    /// Yes or no.
+    Flag(bool),
+    /// A whole number.
+    Whole(i64),
+    /// The bits of a double.
+    Double([u8; 8]),
+    /// A text, by its place in the table of names.
+    Text(u32),
+    /// Values in order.
+    List(Vec<Node>),
+    /// Named values, names by their place in the table.
+    Map(Vec<(u32, Node)>),
+    /// A whole number beyond [`Node::Whole`].
+    Large(u64),
+}
+
+/// Depth at which a tree is refused: ours are six deep, and a hostile one must not exhaust the stack.
+pub const DEPTH_MAX: usize = 32;
+
+/// The table of names: each is written once, where it is first used.
+#[derive(Clone, Debug, Default)]
+pub struct Names {
+    list: Vec<String>,
+    places: HashMap<String, u32>,
+}
+
+impl Names {
+    /// How many there are.
+    pub fn len(&self) -> usize {
+        self.list.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.list.is_empty()
+    }
+
+    /// Those added since there were `count`.
+    pub fn since(&self, count: usize) -> &[String] {
+        self.list.get(count..).unwrap_or_default()
+    }
+
+    /// Adds names read from a file.
+    pub fn extend(&mut self, names: Vec<String>) {
+        for name in names {
+            self.place(&name);
+        }
+    }
+
+    fn place(&mut self, name: &str) -> u32 {
+        if let Some(place) = self.places.get(name) {
+            return *place;
+        }
+        let place = self.list.len() as u32;
+        self.list.push(name.to_owned());
+        self.places.insert(name.to_owned(), place);
+        place
+    }
+
+    fn name(&self, place: u32) -> Option<&str> {
+        self.list.get(place as usize).map(String::as_str)
+    }
+
+    /// Any serialisable value as a tree. `None` where it holds what JSON cannot (a map with other keys than texts).
+    pub fn tree<T: Serialize>(&mut self, value: &T) -> Option<Node> {
+        serde_json::to_value(value).ok().map(|value| self.node(&value))
+    }
+
+    fn node(&mut self, value: &Value) -> Node {
+        match value {
+            Value::Null => Node::Null,
+            Value::Bool(flag) => Node::Flag(*flag),
+            Value::Number(number) => match (number.as_i64(), number.as_u64()) {
+                (Some(whole), _) => Node::Whole(whole),
+                (None, Some(large)) => Node::Large(large),
+                (None, None) => Node::Double(number.as_f64().unwrap_or(f64::NAN).to_le_bytes()),
+            },
+            Value::String(text) => Node::Text(self.place(text)),
+            Value::Array(items) => Node::List(items.iter().map(|item| self.node(item)).collect()),
+            Value::Object(map) => {
+                Node::Map(map.iter().map(|(name, value)| (self.place(name), self.node(value))).collect())
+            }
+        }
+    }
+
+    /// A tree as JSON. `None` where it names what the table does not hold, or is too deep.
+    pub fn value(&self, node: &Node) -> Option<Value> {
+        self.value_within(node, DEPTH_MAX)
+    }
+
+    fn value_within(&self, node: &Node, depth: usize) -> Option<Value> {
+        let depth = depth.checked_sub(1)?;
+        Some(match node {
+            Node::Null => Value::Null,
+            Node::Flag(flag) => Value::Bool(*flag),
+            Node::Whole(whole) => Value::from(*whole),
+            Node::Large(large) => Value::from(*large),
+            Node::Double(bits) => Number::from_f64(f64::from_le_bytes(*bits)).map_or(Value::Null, Value::Number),
+            Node::Text(place) => Value::String(self.name(*place)?.to_owned()),
+            Node::List(items) => {
+                Value::Array(items.iter().map(|item| self.value_within(item, depth)).collect::<Option<_>>()?)
+            }
+            Node::Map(items) => {
+                let mut map = Map::new();
+                for (name, value) in items {
+                    map.insert(self.name(*name)?.to_owned(), self.value_within(value, depth)?);
+                }
+                Value::Object(map)
+            }
+        })
+    }
+
+    /// A tree as a typed value. `None` where it does not fit.
+    pub fn typed<T: DeserializeOwned>(&self, node: &Node) -> Option<T> {
+        serde_json::from_value(self.value(node)?).ok()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn doubles_keep_every_bit() {
+        let mut names = Names::default();
+        for value in [0.1, -0.0, 5e-324, f64::MAX, 7.5e-4, 1.0] {
+            let node = names.tree(&value).unwrap();
+            assert_eq!(node, Node::Double(value.to_le_bytes()));
+            assert_eq!(names.typed::<f64>(&node).unwrap().to_bits(), value.to_bits());
+        }
+    }
+
+    #[test]
+    fn a_name_is_kept_once() {
+        let mut names = Names::default();
+        let value = serde_json::json!({ "a": { "a": "a" }, "b": [1, "a", null, true] });
+        let node = names.tree(&value).unwrap();
+        assert_eq!(names.since(0), ["a", "b"]);
+        assert_eq!(names.value(&node).unwrap(), value);
+    }
+
+    #[test]
+    fn a_tree_too_deep_is_refused_not_followed() {
+        let mut node = Node::Null;
+        for _ in 0..1_000 {
+            node = Node::List(vec![node]);
+        }
+        assert_eq!(Names::default().value(&node), None);
+    }
+
+    proptest! {
+        #[test]
+        fn whole_numbers_come_back(value: i64, large: u64) {
+            let mut names = Names::default();
+            let node = names.tree(&(value, large)).unwrap();
+            prop_assert_eq!(names.typed::<(i64, u64)>(&node).unwrap(), (value, large));
+        }
+    }
+}

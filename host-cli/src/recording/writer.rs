@@ -1,0 +1,182 @@
+use std::fs::{File, OpenOptions};
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use seathold_sequencer::bench::Polled;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+use super::frame::{self, Kind};
+use super::polls::{BLOCK, Block};
+use super::tree::Names;
+use super::{Header, Poll};
+use crate::error::Error;
+
+/// The last frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct End {
+    /// Polls in the recording.
+    pub(super) polls: u64,
+    /// SHA-256 over every byte before this frame.
+    pub(super) sha256: [u8; 32],
+}
+
+/// Passes bytes on and hashes them.
+struct Hashed<W> {
+    to: W,
+    hash: Sha256,
+}
+
+impl<W: Write> Write for Hashed<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let written = self.to.write(bytes)?;
+        self.hash.update(&bytes[..written]);
+        Ok(written)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.to.flush()
+    }
+}
+
+/// Turns polls into the bytes of a recording.
+pub(super) struct Encoder<W> {
+    to: Hashed<W>,
+    names: Names,
+    known: usize,
+    waiting: Vec<Poll>,
+    polls: u64,
+}
+
+#[derive(Serialize, Deserialize)]
+pub(super) struct HeaderFrame {
+    pub(super) names: Vec<String>,
+    pub(super) header: super::tree::Node,
+}
+
+fn bytes_of<T: Serialize>(value: &T) -> io::Result<Vec<u8>> {
+    postcard::to_stdvec(value).map_err(io::Error::other)
+}
+
+impl<W: Write> Encoder<W> {
+    pub(super) fn new(to: W, header: &Header) -> io::Result<Self> {
+        let mut to = Hashed { to, hash: Sha256::new() };
+        frame::write_head(&mut to)?;
+        let mut names = Names::default();
+        let node = names.tree(header).ok_or_else(|| io::Error::other("the header cannot be written as a tree"))?;
+        let payload = bytes_of(&HeaderFrame { names: names.since(0).to_vec(), header: node })?;
+        frame::write_frame(&mut to, Kind::Header, &payload)?;
+        to.flush()?;
+        let known = names.len();
+        Ok(Self { to, names, known, waiting: Vec::with_capacity(BLOCK), polls: 0 })
+    }
+
+    pub(super) fn push(&mut self, polled: &Polled) -> io::Result<()> {
+        let trees: Option<Vec<_>> = polled.events.iter().map(|event| self.names.tree(event)).collect();
+        let events = trees.ok_or_else(|| io::Error::other("an event cannot be written as a tree"))?;
+        self.waiting.push(Poll { at: polled.at, inputs: polled.inputs, outputs: polled.outputs, events });
+        if self.waiting.len() == BLOCK { self.write_block() } else { Ok(()) }
+    }
+
+    fn write_block(&mut self) -> io::Result<()> {
+        let block = Block::pack(&self.waiting, self.names.since(self.known).to_vec());
+        frame::write_frame(&mut self.to, Kind::Polls, &bytes_of(&block)?)?;
+        self.polls += self.waiting.len() as u64;
+        self.known = self.names.len();
+        self.waiting.clear();
+        // What has been written should survive the program, if not the machine.
+        self.to.flush()
+    }
+
+    pub(super) fn finish(mut self) -> io::Result<W> {
+        if !self.waiting.is_empty() {
+            self.write_block()?;
+        }
+        let end = End { polls: self.polls, sha256: self.to.hash.clone().finalize().into() };
+        frame::write_frame(&mut self.to, Kind::End, &bytes_of(&end)?)?;
+        self.to.flush()?;
+        Ok(self.to.to)
+    }
+}
+
+/// A recording being written: `NAME.hold.part` until it is whole, `NAME.hold` from then on. One that is dropped stays
+/// `.part`.
+pub struct Writer {
+    encoder: Encoder<BufWriter<File>>,
+    part: PathBuf,
+    path: PathBuf,
+}
+
+impl std::fmt::Debug for Writer {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Writer").field("part", &self.part).finish_non_exhaustive()
+    }
+}
+
+impl Writer {
+    /// Begins a recording that will be `path`. Makes the folder; never writes over anything.
+    ///
+    /// # Errors
+    /// When either name is taken, or the file cannot be made.
+    pub fn create(path: &Path, header: &Header) -> Result<Self, Error> {
+        let part = part_of(path);
+        if path.exists() {
+            return Err(Error::file("make", path, io::ErrorKind::AlreadyExists.into()));
+        }
+        if let Some(folder) = path.parent().filter(|p| !p.as_os_str().is_empty()) {
+            std::fs::create_dir_all(folder).map_err(|why| Error::file("make", folder, why))?;
+        }
+        let file = OpenOptions::new().write(true).create_new(true).open(&part);
+        let file = file.map_err(|why| Error::file("make", &part, why))?;
+        let encoder = Encoder::new(BufWriter::new(file), header).map_err(|why| Error::file("write", &part, why))?;
+        Ok(Self { encoder, part, path: path.into() })
+    }
+
+    /// Adds a poll.
+    ///
+    /// # Errors
+    /// When the file cannot be written.
+    pub fn push(&mut self, polled: &Polled) -> Result<(), Error> {
+        self.encoder.push(polled).map_err(|why| Error::file("write", &self.part, why))
+    }
+
+    /// Writes the end, syncs, and gives the file its name.
+    ///
+    /// # Errors
+    /// When the file cannot be written, synced or renamed; it then stays `.part`.
+    pub fn finish(self) -> Result<PathBuf, Error> {
+        let Self { encoder, part, path } = self;
+        let written = encoder.finish().and_then(|to| to.into_inner().map_err(io::IntoInnerError::into_error));
+        written.and_then(|file| file.sync_all()).map_err(|why| Error::file("write", &part, why))?;
+        if path.exists() {
+            return Err(Error::file("make", &path, io::ErrorKind::AlreadyExists.into()));
+        }
+        std::fs::rename(&part, &path).map_err(|why| Error::file("rename", &part, why))?;
+        Ok(path)
+    }
+
+    /// The file as it is called now.
+    pub fn part(&self) -> &Path {
+        &self.part
+    }
+}
+
+/// `NAME.hold` → `NAME.hold.part`.
+fn part_of(path: &Path) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".part");
+    name.into()
+}
+
+/// A whole recording in memory, for tests and for what needs no file.
+///
+/// # Errors
+/// When a value cannot be written as a tree; the sequencer has none such.
+#[cfg(test)]
+pub(super) fn to_bytes(header: &Header, polls: &[Polled]) -> io::Result<Vec<u8>> {
+    let mut encoder = Encoder::new(Vec::new(), header)?;
+    for polled in polls {
+        encoder.push(polled)?;
+    }
+    encoder.finish()
+}

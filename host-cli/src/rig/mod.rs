@@ -1,0 +1,7 @@
+//! What can stand behind the io traits, and who answers.
+
+pub mod person;
+pub mod sim;
+
+pub use person::Person;
+pub use sim::SimStand;

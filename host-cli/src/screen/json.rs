@@ -1,0 +1,18 @@
+use seathold_sequencer::event::Event;
+use seathold_sequencer::time::Instant;
+use serde_json::json;
+
+use super::Screen;
+use crate::console::Console;
+use crate::error::Error;
+
+/// A JSON object a line, on the results' stream.
+#[derive(Clone, Copy, Debug)]
+pub struct Json;
+
+impl Screen for Json {
+    fn event(&mut self, console: &mut Console<'_>, at: Instant, event: &Event) -> Result<(), Error> {
+        writeln!(console.out, "{}", json!({ "at_us": at.as_ticks(), "event": event }))?;
+        Ok(())
+    }
+}

@@ -1,0 +1,90 @@
+use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
+use seathold_sequencer::bench::Polled;
+use seathold_sequencer::event::{Disconnect, Event, Phase};
+use seathold_sequencer::input::Known;
+use seathold_sequencer::step::Status;
+use seathold_sequencer::time::Instant;
+
+use super::{Screen, stamp};
+use crate::console::Console;
+use crate::error::Error;
+use crate::words::{Speaker, asked, phase_name, supply_end};
+
+/// How often a moving line is drawn, a second.
+const DRAWS: u8 = 15;
+
+/// Three moving lines under the events: where the run stands, how far the phase is, whether a fitting may be touched.
+#[derive(Debug)]
+pub struct Live {
+    speaker: Speaker,
+    lines: MultiProgress,
+    state: ProgressBar,
+    phase: ProgressBar,
+    far: ProgressBar,
+    entered: (Phase, Instant),
+}
+
+impl Live {
+    /// On standard error.
+    pub fn new(speaker: Speaker) -> Self {
+        let lines = MultiProgress::with_draw_target(ProgressDrawTarget::stderr_with_hz(DRAWS));
+        let style = |template: &str| {
+            ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar()).progress_chars("━━─")
+        };
+        let add = |template: &str| lines.add(ProgressBar::new(1).with_style(style(template)));
+        let state = add("  {msg}");
+        let phase = add("  {bar:40} {msg}");
+        let far = add("  {msg}");
+        Self { speaker, lines, state, phase, far, entered: (Phase::SafeVent, Instant::from_ticks(0)) }
+    }
+
+    fn state_line(&self, status: &Status) -> String {
+        let side = status.side.map_or_else(String::new, |side| format!("end {} on supply", supply_end(side)));
+        format!("{:10} {side:16}  far side {}", phase_name(status.phase), self.known(status.far))
+    }
+
+    fn known(&self, known: Known) -> String {
+        match known {
+            Known::Pressure(pressure) => self.speaker.pressure(pressure.pascals()),
+            Known::Nothing => "not read".into(),
+            Known::Sick => "TRANSDUCER SICK".into(),
+        }
+    }
+}
+
+impl Screen for Live {
+    fn event(&mut self, _: &mut Console<'_>, at: Instant, event: &Event) -> Result<(), Error> {
+        if let Event::Entered { phase, .. } = event {
+            self.entered = (*phase, at);
+        }
+        if let Some(text) = self.speaker.event(event) {
+            self.lines.println(format!("{}  {text}", stamp(at)))?;
+        }
+        Ok(())
+    }
+
+    fn poll(&mut self, polled: &Polled, status: &Status) {
+        self.state.set_message(self.state_line(status));
+        let spent = polled.at.as_ticks().saturating_sub(self.entered.1.as_ticks());
+        let (whole, left) = match status.deadline {
+            Some(deadline) => {
+                let left = deadline.as_ticks().saturating_sub(polled.at.as_ticks());
+                (spent + left, format!("{:.0} s left at most", left as f64 / 1e6))
+            }
+            None => (spent, String::new()),
+        };
+        self.phase.set_length(whole.max(1));
+        self.phase.set_position(spent);
+        self.phase.set_message(left);
+        let touch = match status.disconnect {
+            Disconnect::Safe => "safe to disconnect",
+            Disconnect::Pressurised => "PRESSURISED: touch no fitting",
+        };
+        let ask = status.ask.map_or_else(String::new, |ask| format!("   PLEASE {}", asked(ask)));
+        self.far.set_message(format!("{touch}{ask}"));
+    }
+
+    fn end(&mut self) {
+        let _ = self.lines.clear();
+    }
+}

@@ -1,0 +1,20 @@
+use seathold_sequencer::event::Event;
+use seathold_sequencer::time::Instant;
+
+use super::{Screen, stamp};
+use crate::console::Console;
+use crate::error::Error;
+use crate::words::Speaker;
+
+/// A line an event, for logs and pipes.
+#[derive(Clone, Copy, Debug)]
+pub struct Plain(pub Speaker);
+
+impl Screen for Plain {
+    fn event(&mut self, console: &mut Console<'_>, at: Instant, event: &Event) -> Result<(), Error> {
+        if let Some(text) = self.0.event(event) {
+            writeln!(console.err, "{}  {text}", stamp(at))?;
+        }
+        Ok(())
+    }
+}

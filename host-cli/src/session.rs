@@ -1,0 +1,151 @@
+//! The loop of one run: poll, record, show, let time pass, until the run is over.
+
+use seathold_sequencer::bench;
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::time::{Duration, Instant, millis};
+
+use crate::cli::Speed;
+use crate::console::{Console, Typed};
+use crate::error::Error;
+use crate::recording::Writer;
+use crate::rig::{Person, SimStand};
+use crate::screen::Screen;
+use crate::summary::Summary;
+use crate::words;
+
+/// How long a run that waits for a person at rest or under pressure is watched before the program gives up watching.
+/// The recording then says where it stood.
+const WAIT_MAX: Duration = millis(30_000);
+
+/// How long after the result the far side's emptiness is waited for. It has been measured already.
+const EMPTY_MAX: Duration = millis(5_000);
+
+/// Everything a run needs.
+#[derive(Debug)]
+pub struct Session {
+    /// The sequencer.
+    pub sequencer: Sequencer,
+    /// The rig.
+    pub stand: SimStand,
+    /// Who answers.
+    pub person: Person,
+    /// How fast time passes.
+    pub speed: Speed,
+    /// The recording.
+    pub writer: Writer,
+}
+
+/// How a run ended.
+#[derive(Debug)]
+pub struct Ended {
+    /// What it came to.
+    pub summary: Summary,
+    /// The recording, to be finished.
+    pub writer: Writer,
+    /// How long it took on the rig's clock.
+    pub length: Duration,
+    /// The program was told to leave without waiting for the vent; the recording is not whole.
+    pub abandoned: bool,
+}
+
+impl Session {
+    /// Runs until there is a result, a refusal, or a state that only a person can end.
+    ///
+    /// # Errors
+    /// When the recording or the screen cannot be written. The recording then stays `.part`.
+    pub fn run(mut self, console: &mut Console<'_>, screen: &mut dyn Screen) -> Result<Ended, Error> {
+        let began = console.clock.elapsed();
+        let mut summary = Summary::default();
+        let mut watch = Watch::default();
+        let (mut presses, mut prompted) = (0, false);
+        loop {
+            let polled = match bench::poll(&mut self.sequencer, &mut self.stand, &mut self.person) {
+                Ok(polled) => polled,
+                Err(never) => match never {},
+            };
+            self.writer.push(&polled)?;
+            for event in &polled.events {
+                summary.see(event);
+                watch.see(event, polled.at);
+                screen.event(console, polled.at, event)?;
+            }
+            screen.poll(&polled, &self.sequencer.status());
+            let length = Duration::from_ticks(polled.at.as_ticks());
+            if watch.is_over(&summary, polled.at) {
+                return Ok(Ended { summary, writer: self.writer, length, abandoned: false });
+            }
+            let pressed = console.interrupted();
+            if pressed > presses {
+                if presses > 0 {
+                    return Ok(Ended { summary, writer: self.writer, length, abandoned: true });
+                }
+                presses = pressed;
+                self.person.abort();
+                watch.told_to_stop = true;
+                writeln!(console.err, "giving up: opening into the vent (Ctrl-C again leaves at once, under pressure)")?;
+            }
+            self.listen(console, &mut prompted, polled.at)?;
+            self.stand.advance(&mut self.person.hands);
+            if let Speed::Times(times) = self.speed {
+                let due = began + std::time::Duration::from_micros(polled.at.as_ticks()).div_f64(times);
+                let now = console.clock.elapsed();
+                if due > now {
+                    console.clock.pause(due - now);
+                }
+            }
+        }
+    }
+
+    /// Puts the question to the person at the keyboard, and hears the answer.
+    fn listen(&mut self, console: &mut Console<'_>, prompted: &mut bool, now: Instant) -> Result<(), Error> {
+        if !self.person.is_asked() {
+            *prompted = false;
+        } else if !*prompted {
+            *prompted = true;
+            let status = self.sequencer.status();
+            let what = status.ask.map_or("put the valve on, end A to the supply side", words::asked);
+            writeln!(console.err, "  >>> {what}, then press Enter (a + Enter gives up)")?;
+        }
+        if self.person.listens() {
+            match console.keys.line() {
+                Typed::Closed if self.person.is_asked() => self.person.abort(),
+                typed => self.person.hear(&typed, now),
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Decides when there is nothing left to watch.
+#[derive(Debug, Default)]
+struct Watch {
+    proved: Option<Instant>,
+    /// A state that only a person can end, and since when.
+    stuck: Option<Instant>,
+    told_to_stop: bool,
+}
+
+impl Watch {
+    fn see(&mut self, event: &Event, at: Instant) {
+        match event {
+            Event::Proved { .. } => self.proved = Some(at),
+            Event::Entered { phase, .. } => {
+                self.stuck = matches!(phase, Phase::Trapped | Phase::Held | Phase::Fault).then_some(at);
+            }
+            _ => {}
+        }
+    }
+
+    fn is_over(&self, summary: &Summary, now: Instant) -> bool {
+        let waited = |since: Option<Instant>, most: Duration| {
+            since.is_some_and(|since| now.as_ticks().saturating_sub(since.as_ticks()) >= most.as_ticks())
+        };
+        let at_rest_unproved = self.told_to_stop && self.proved.is_none() && summary.phase == Some(Phase::Ready);
+        summary.refused.is_some()
+            || at_rest_unproved
+            || (self.proved.is_some() && summary.safe)
+            || waited(self.proved, EMPTY_MAX)
+            || waited(self.stuck, WAIT_MAX)
+    }
+}

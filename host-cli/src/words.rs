@@ -1,0 +1,347 @@
+//! What the sequencer says, in plain words.
+
+use seathold_sequencer::event::{Disconnect, Disturbance, Event, Fault, Phase, Refusal};
+use seathold_sequencer::input::{Ask, Side, Sides};
+use seathold_sequencer::measure::Figure;
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::units::GaugePressure;
+use seathold_sequencer::verdict::{Diagnosis, Evidence, Ground, SideResult, Suspect, Verdict};
+
+use crate::quantity::{Kind, Symbol};
+use crate::recording::header::Shown;
+use seathold_sequencer::field::Unit;
+
+/// Numbers in the units the user writes.
+#[derive(Clone, Copy, Debug)]
+pub struct Speaker {
+    leak: Symbol,
+    pressure: Symbol,
+    reference_pa: f64,
+    reference_k: f64,
+}
+
+impl Speaker {
+    /// For a recipe, in the units it was written in.
+    pub fn new(recipe: &RawRecipe, shown: &Shown) -> Self {
+        let leaks = Kind(Unit::PascalCubicMetrePerSecond);
+        let pressures = Kind(Unit::Pascal);
+        Self {
+            leak: leaks.symbol(&shown.leak).unwrap_or(leaks.usual()),
+            pressure: pressures.symbol(&shown.pressure).unwrap_or(pressures.usual()),
+            reference_pa: recipe.reference_pa,
+            reference_k: recipe.reference_k,
+        }
+    }
+
+    /// A pressure: "6.004 bar".
+    pub fn pressure(&self, pascals: i32) -> String {
+        let places = match self.pressure.text {
+            "bar" => 3,
+            "MPa" => 4,
+            "kPa" | "mbar" | "hPa" => 1,
+            "psi" => 2,
+            _ => 0,
+        };
+        // Adding nought turns −0 into 0.
+        let value = self.pressure.from_base(f64::from(pascals), 1.0) + 0.0;
+        let text = format!("{value:.places$}");
+        let text = text.strip_prefix('-').filter(|rest| rest.bytes().all(|b| matches!(b, b'0' | b'.'))).unwrap_or(&text);
+        format!("{text} {}", self.pressure.pretty())
+    }
+
+    /// The unit of leaks.
+    pub fn leak_unit(&self) -> String {
+        self.leak.pretty()
+    }
+
+    /// A leak in the unit of leaks, as a number.
+    pub fn leak_number(&self, pa_m3_s: f64) -> f64 {
+        self.leak.from_base(pa_m3_s, self.reference_pa)
+    }
+
+    /// A limit: "7.5 mm³/s".
+    pub fn limit(&self, pa_m3_s: f64) -> String {
+        let text = self.leak.write(Kind(Unit::PascalCubicMetrePerSecond), pa_m3_s, self.reference_pa);
+        let number = text.split(' ').next().unwrap_or(&text);
+        format!("{number} {}", self.leak_unit())
+    }
+
+    /// A leak never stands without its uncertainty: "0.42 ± 0.31 mm³/s". The uncertainty has two significant digits
+    /// and the leak as many places (JCGM 100:2008, 7.2.6).
+    pub fn leak(&self, figure: &Figure) -> String {
+        self.plus_minus(figure.leak.pa_m3_s(), figure.expanded.pa_m3_s())
+    }
+
+    /// A value with its half-width.
+    pub fn plus_minus(&self, leak_pa_m3_s: f64, half_pa_m3_s: f64) -> String {
+        let (leak, half) = (self.leak_number(leak_pa_m3_s), self.leak_number(half_pa_m3_s));
+        let unit = self.leak_unit();
+        if !(half > 0.0) {
+            return format!("{leak} ± {half} {unit}");
+        }
+        let places = 1 - half.log10().floor() as i32;
+        if (0..=6).contains(&places) {
+            let places = places as usize;
+            let leak = format!("{leak:.places$}");
+            let leak = if leak.trim_start_matches(['-', '0', '.']).is_empty() { leak.trim_start_matches('-').into() } else { leak };
+            format!("{leak} ± {half:.places$} {unit}")
+        } else {
+            let power = half.log10().floor() as i32;
+            let scale = 10f64.powi(power);
+            format!("({:.1} ± {:.1})e{power} {unit}", leak / scale + 0.0, half / scale)
+        }
+    }
+
+    /// What leaks are counted at: "20 °C and 100 kPa".
+    pub fn reference(&self) -> String {
+        let celsius = Kind(Unit::Kelvin).usual().write(Kind(Unit::Kelvin), self.reference_k, 1.0).replace('C', "°C");
+        let kpa = Kind(Unit::PascalAbsolute).usual().write(Kind(Unit::PascalAbsolute), self.reference_pa, 1.0);
+        format!("{celsius} and {kpa}")
+    }
+
+    /// One event as a line, or nothing where it is not worth one.
+    pub fn event(&self, event: &Event) -> Option<String> {
+        Some(match event {
+            Event::Entered { phase: Phase::Ready, .. } => "ready: everything at rest".into(),
+            Event::Entered { phase, side } => match side {
+                Some(side) => format!("{}: {}", side_name(*side), phase_line(*phase)),
+                None => phase_line(*phase).into(),
+            },
+            Event::Asked(ask) => format!("PLEASE {}", asked(*ask)),
+            Event::Refused(refusal) => format!("not started: {}", refused(*refusal)),
+            Event::Zeroed { offset, spread_pa } => format!(
+                "zero taken: {} off, readings within {} of each other",
+                self.fine(offset.pascals()),
+                self.fine(i32::try_from(*spread_pa).unwrap_or(i32::MAX)),
+            ),
+            Event::Isolated { at } => format!("valve shut at {}", self.gauge(*at)),
+            Event::Restarted(why) => format!("window begun anew: {}", disturbance(*why)),
+            Event::Looked(_) => return None,
+            Event::Judged(result) => format!("{}: {}", side_name(result.side), self.judged(result)),
+            Event::Proved { verdict, .. } => format!("valve: {}", verdict_word(*verdict)),
+            Event::Faulted(why) => format!("FAULT {}", fault(*why).0),
+            Event::Aborted => "given up by the operator: venting".into(),
+            Event::Acknowledged => "fault acknowledged".into(),
+            Event::Reminder(phase) => format!("still waiting: {}", phase_line(*phase)),
+            Event::Disconnect(Disconnect::Safe) => "far side measured empty: SAFE TO DISCONNECT".into(),
+            Event::Disconnect(Disconnect::Pressurised) => "treat as PRESSURISED: touch no fitting".into(),
+        })
+    }
+
+    fn gauge(&self, pressure: GaugePressure) -> String {
+        self.pressure(pressure.pascals())
+    }
+
+    /// Small differences read better in pascals than as 0.001 bar.
+    fn fine(&self, pascals: i32) -> String {
+        if pascals.abs() < 10_000 { format!("{pascals} Pa") } else { self.pressure(pascals) }
+    }
+
+    /// A side's result without the side: "tight, 0.42 ± 0.31 mm³/s".
+    pub fn judged(&self, result: &SideResult) -> String {
+        let verdict = verdict_word(result.verdict);
+        match &result.figure {
+            Some(figure) => format!("{verdict}, {}", self.leak(figure)),
+            None => format!("{verdict}: {}", self.ground(result)),
+        }
+    }
+
+    /// Why a side's verdict is what it is.
+    pub fn ground(&self, result: &SideResult) -> String {
+        let fell = || format!("{} in {:.1} s after shutting", self.pressure(result.fall_pa), f64::from(result.after_ms) / 1e3);
+        match result.ground {
+            Ground::Measured => "the figure and its guard band lie on one side of the limit".into(),
+            Ground::MaximumTime => "the longest measuring time is over and the limit still lies within the guard band".into(),
+            Ground::GrossFall => format!("gross leak: the trapped pressure fell by {}", fell()),
+            Ground::WentWithSupply => format!("the far side emptied with the supply side: it fell by {}", fell()),
+            Ground::Rise => "the trapped pressure rose, which no leak out can explain".into(),
+            Ground::NotEmpty => "the far side was not empty before filling".into(),
+            Ground::Disturbed => "the readings were disturbed too often to finish a window".into(),
+            Ground::OutOfBand => "the trapped pressure left the range that the fit may be used in".into(),
+            Ground::Aborted => "given up by the operator".into(),
+            Ground::Fault => "a fault touched the run".into(),
+            Ground::NotSwapped => "the ends were not swapped in time".into(),
+        }
+    }
+}
+
+/// "first side".
+pub const fn side_name(side: Side) -> &'static str {
+    match side {
+        Side::First => "first side",
+        Side::Second => "second side",
+    }
+}
+
+/// The end of the valve on the supply side.
+pub const fn supply_end(side: Side) -> &'static str {
+    match side {
+        Side::First => "A",
+        Side::Second => "B",
+    }
+}
+
+/// Sides asked for.
+pub const fn sides(sides: Sides) -> &'static str {
+    match sides {
+        Sides::Both => "both sides",
+        Sides::First => "first side only",
+        Sides::Second => "second side only",
+    }
+}
+
+/// A phase in a word or two.
+pub const fn phase_name(phase: Phase) -> &'static str {
+    match phase {
+        Phase::Ready => "ready",
+        Phase::Precheck => "precheck",
+        Phase::Fill => "fill",
+        Phase::Soak => "soak",
+        Phase::Isolate => "isolate",
+        Phase::Vent => "vent",
+        Phase::Settle => "settle",
+        Phase::Measure => "measure",
+        Phase::SafeVent => "safe vent",
+        Phase::Swap => "swap",
+        Phase::Fault => "fault",
+        Phase::Trapped => "trapped",
+        Phase::Held => "held",
+    }
+}
+
+/// A phase with what happens in it.
+pub const fn phase_line(phase: Phase) -> &'static str {
+    match phase {
+        Phase::Ready => "ready: everything at rest",
+        Phase::Precheck => "precheck: taking zero of the empty far side",
+        Phase::Fill => "fill: valve open, air in",
+        Phase::Soak => "soak: fed at pressure while the gas settles",
+        Phase::Isolate => "isolate: shutting the valve",
+        Phase::Vent => "vent: emptying the supply side",
+        Phase::Settle => "settle: waiting for gas and seats",
+        Phase::Measure => "measure: watching the trapped pressure",
+        Phase::SafeVent => "safe vent: opening the valve into the vent until the far side is measured empty",
+        Phase::Swap => "swap: waiting for the ends to be swapped",
+        Phase::Fault => "fault: latched, far side measured empty",
+        Phase::Trapped => "trapped: PRESSURE MAY BE TRAPPED on the far side",
+        Phase::Held => "held: everything at rest until the stop is released and acknowledged; PRESSURE MAY BE TRAPPED",
+    }
+}
+
+/// What the operator is asked, after "please".
+pub const fn asked(ask: Ask) -> &'static str {
+    match ask {
+        Ask::OpenValve => "turn the lever to OPEN",
+        Ask::ShutValve => "turn the lever to SHUT",
+        Ask::OpenToVent => "turn the lever to OPEN: air will blow off through the silencer",
+        Ask::WorkLever => "turn the lever to SHUT and OPEN again, to empty the space around the ball",
+        Ask::SwapEnds => "swap the ends of the valve: end B to the supply side",
+    }
+}
+
+/// Each condition that forbade a start.
+pub fn refused(refusal: Refusal) -> String {
+    let conditions = [
+        (refusal.busy, "a run, a fault or a vent is in progress"),
+        (refusal.no_recipe, "no recipe is loaded"),
+        (refusal.stop_pressed, "the emergency stop is pressed"),
+        (refusal.guard_open, "the guard is open"),
+        (refusal.far_sensor, "the far-side transducer is not healthy"),
+        (refusal.supply_sensor, "the supply-side transducer is not healthy"),
+        (refusal.far_not_empty, "the far side is not empty"),
+        (refusal.link_down, "the operator cannot be reached"),
+    ];
+    let failing: Vec<&str> = conditions.iter().filter(|(is, _)| *is).map(|(_, text)| *text).collect();
+    failing.join("; ")
+}
+
+/// What spoiled a window.
+pub const fn disturbance(why: Disturbance) -> &'static str {
+    match why {
+        Disturbance::Missing => "a reading is missing",
+        Disturbance::Repeated => "a reading came twice",
+        Disturbance::Implausible => "the transducer gave an impossible reading",
+        Disturbance::Jump => "the pressure jumped by more than noise can explain (a knock?)",
+    }
+}
+
+/// A fault: what is seen, and what to do.
+pub fn fault(fault: Fault) -> (String, &'static str) {
+    let (what, next) = match fault {
+        Fault::EmergencyStop => ("the emergency stop was pressed", "release the stop on purpose once nobody's hand is near the ball, then acknowledge"),
+        Fault::GuardOpen => ("the guard was opened during the run", "close the guard and keep it closed until the far side is measured empty"),
+        Fault::OverPressure => ("the far side rose above the maximum", "check the regulator and the relief valve against the recipe's target and maximum"),
+        Fault::SupplyOverPressure => ("the supply side rose above the rig's hard maximum", "shut the shop air off by hand and check the regulator and the relief valve"),
+        Fault::FarSensor => ("the far-side transducer is sick or silent", "treat the far side as pressurised; open the hand bleed, then check the transducer and its cable"),
+        Fault::SupplySensor => ("the supply-side transducer is sick or silent", "check the transducer and its cable"),
+        Fault::Slew => ("the far-side reading changed faster than gas can", "check the transducer and its cable"),
+        Fault::Clock => ("the controller's clock went back", "start the program again; if it happens again, the controller is faulty"),
+        Fault::Stalled => ("the loop stood still too long", "close other programs on this machine, then run again"),
+        Fault::LinkLost => ("the operator could not be reached", "check the connection, then run again"),
+        Fault::Implausible => ("the empty far side reads too noisy to be true", "look for vibration or a loose cable at the transducer"),
+        Fault::FillTimeout => ("the far side did not reach the target in time", "check the shop air, the regulator, and that the valve opens"),
+        Fault::BandLost => ("the pressure left the band while being fed", "check the regulator and for a large leak"),
+        Fault::NotShut => ("the switch on the valve did not say shut in time", "check the actuator, the spring and the switch"),
+        Fault::VentTimeout => ("the supply side did not empty in time", "check the silencer and the vent valve"),
+        Fault::NoAnswer(ask) => {
+            return (format!("no answer to \"{}\"", asked(ask)), "run again with somebody at the bench");
+        }
+        Fault::Trapped => ("the far side could not be emptied: PRESSURE MAY BE TRAPPED", "shut the shop air off, open the hand bleed at the transducer slowly, and watch its gauge; touch no fitting before it reads zero"),
+        Fault::Overrun(phase) => {
+            return (format!("phase \"{}\" outlived its time-out", phase_name(phase)), "keep the recording and report it: this is a defect");
+        }
+    };
+    (what.into(), next)
+}
+
+/// "tight".
+pub const fn verdict_word(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Tight => "tight",
+        Verdict::Leaking => "leaking",
+        Verdict::Undecided => "undecided",
+        Verdict::Void => "void",
+    }
+}
+
+/// A place.
+pub const fn suspect(suspect: Suspect) -> &'static str {
+    match suspect {
+        Suspect::SeatA => "the seat at end A",
+        Suspect::SeatB => "the seat at end B",
+        Suspect::JointA => "the joint at end A",
+        Suspect::JointB => "the joint at end B",
+        Suspect::Stem => "the stem packing",
+        Suspect::BodyJoint => "the body joint",
+        Suspect::BothSeats => "both seats",
+        Suspect::RigFitting => "a fitting of the rig on the far side",
+        Suspect::NotShutting => "the valve does not shut",
+        Suspect::SupplyValve => "the rig's supply valve lets air by",
+    }
+}
+
+/// What was seen.
+pub const fn evidence(evidence: Evidence) -> &'static str {
+    match evidence {
+        Evidence::NothingLeaks => "both sides held",
+        Evidence::OneSideOnly => "only one side has a verdict, so the place cannot be told from comparison",
+        Evidence::FirstSideOnly => "only the first side leaks (end A on supply), so it is not a part both sides share",
+        Evidence::SecondSideOnly => "only the second side leaks (end B on supply), so it is not a part both sides share",
+        Evidence::BothAlike => "both sides leak alike, so it is a part both sides share",
+        Evidence::BothUnlike => "both sides leak, by different amounts",
+        Evidence::WentWithSupply => "the far side emptied together with the supply side",
+        Evidence::Rose => "the trapped pressure rose",
+    }
+}
+
+/// Where a leak probably is, in a sentence or two.
+pub fn diagnosis(diagnosis: &Diagnosis) -> String {
+    let seen = evidence(diagnosis.evidence);
+    let places: Vec<&str> = diagnosis.suspects.iter().map(|s| suspect(*s)).collect();
+    match places.as_slice() {
+        [] if diagnosis.evidence == Evidence::NothingLeaks => format!("nothing leaks: {seen}"),
+        [] => format!("cannot tell: {seen}"),
+        [one] => format!("{one} (seen: {seen})"),
+        [first, rest @ ..] => format!("most likely {first}, else {} (seen: {seen})", rest.join(" or ")),
+    }
+}
