@@ -318,10 +318,14 @@ impl Network<'_> {
 
         // Supply valve.
         if drive.supply_open {
-            sum.flow(Place::Hose, Place::Node(LINE), &layout.supply.0.flow(hose, line).scaled(layout.supply.1));
+            sum.flow(
+                Place::Hose,
+                Place::Node(LINE),
+                &layout.supply.0.flow::<SLOPES>(hose, line).scaled(layout.supply.1),
+            );
         } else if !drive.passing.is_none() {
             let mut flow = Flow::default();
-            drive.passing.add_to(&mut flow, &layout.orifice, hose, line);
+            drive.passing.add_to::<SLOPES>(&mut flow, &layout.orifice, hose, line);
             sum.flow(Place::Hose, Place::Node(LINE), &flow);
         }
 
@@ -329,24 +333,24 @@ impl Network<'_> {
         if drive.vent_open || !drive.line_joint.is_none() {
             let mut flow = Flow::default();
             if drive.vent_open {
-                flow.add(&layout.vent.0.flow(line, room), layout.vent.1);
+                flow.add::<SLOPES>(&layout.vent.0.flow::<SLOPES>(line, room), layout.vent.1);
             }
-            joint(drive.line_joint, layout, line, room, &mut flow);
+            joint::<SLOPES>(drive.line_joint, layout, line, room, &mut flow);
             sum.flow(Place::Node(LINE), Place::Room, &flow);
         }
 
         // Far side to room.
         if !(drive.far_joint.is_none() && drive.rig_leak.is_none()) {
             let mut flow = Flow::default();
-            joint(drive.far_joint, layout, far, room, &mut flow);
-            drive.rig_leak.add_to(&mut flow, &layout.orifice, far, room);
+            joint::<SLOPES>(drive.far_joint, layout, far, room, &mut flow);
+            drive.rig_leak.add_to::<SLOPES>(&mut flow, &layout.orifice, far, room);
             sum.flow(Place::Node(FAR), Place::Room, &flow);
         }
 
         // Cavity to room.
         if !drive.cavity_leak.is_none() {
             let mut flow = Flow::default();
-            drive.cavity_leak.add_to(&mut flow, &layout.orifice, cavity, room);
+            drive.cavity_leak.add_to::<SLOPES>(&mut flow, &layout.orifice, cavity, room);
             sum.flow(Place::Node(CAVITY), Place::Room, &flow);
         }
 
@@ -354,7 +358,7 @@ impl Network<'_> {
         let x = drive.ball.0 + drive.ball.1 * t;
         let (bore, dbore) = seat::bore(x, layout.overlap);
         if bore > 0.0 {
-            let full = layout.bore.0.flow(line, far).scaled(layout.bore.1);
+            let full = layout.bore.0.flow::<SLOPES>(line, far).scaled(layout.bore.1);
             sum.flow(Place::Node(LINE), Place::Node(FAR), &full.scaled(bore));
             sum.opening(LINE, FAR, &full, dbore * drive.ball.1);
         }
@@ -365,15 +369,15 @@ impl Network<'_> {
         {
             let mut flow = Flow::default();
             if past > 0.0 {
-                let full = layout.bore.0.flow(one, two).scaled(layout.past);
-                flow.add(&full, past);
+                let full = layout.bore.0.flow::<SLOPES>(one, two).scaled(layout.past);
+                flow.add::<SLOPES>(&full, past);
                 sum.opening(from, to, &full, dpast * drive.ball.1);
             }
             let (lift, dlift) = seat::lift(push, layout.lift_full);
-            leak.add_to(&mut flow, &layout.orifice, one, two);
+            leak.add_to::<SLOPES>(&mut flow, &layout.orifice, one, two);
             if lift > 0.0 {
-                let off = viscous(one, two).scaled(layout.lift);
-                flow.add(&off, lift);
+                let off = viscous::<SLOPES>(one, two).scaled(layout.lift);
+                flow.add::<SLOPES>(&off, lift);
                 if dlift > 0.0 {
                     // Both seats' pushes are the same difference, with opposite signs.
                     let sign = if from == LINE { -1.0 } else { 1.0 };
@@ -426,14 +430,14 @@ impl Network<'_> {
 /// A joint whose crack opens with load: its leak grows with the gauge pressure across it and has its stated size at
 /// 6 bar gauge.
 #[inline]
-fn joint(leak: Leak, layout: &Layout, inside: End, room: End, flow: &mut Flow) {
+fn joint<const SLOPES: bool>(leak: Leak, layout: &Layout, inside: End, room: End, flow: &mut Flow) {
     if leak.is_none() {
         return;
     }
     let mut plain = Flow::default();
-    leak.add_to(&mut plain, &layout.orifice, inside, room);
+    leak.add_to::<SLOPES>(&mut plain, &layout.orifice, inside, room);
     if layout.joint_load == 0.0 {
-        flow.add(&plain, 1.0);
+        flow.add::<SLOPES>(&plain, 1.0);
         return;
     }
     let per_pa = layout.joint_load / gas::LEAK_STATED_AT_GAUGE;
@@ -442,18 +446,25 @@ fn joint(leak: Leak, layout: &Layout, inside: End, room: End, flow: &mut Flow) {
     if factor <= 0.0 {
         return;
     }
-    flow.add(&plain, factor);
+    flow.add::<SLOPES>(&plain, factor);
     flow.dmass[0] += plain.mass * per_pa;
     flow.dheat[0] += plain.heat * per_pa;
 }
 
 impl System<N> for Network<'_> {
+    #[inline]
     fn rate(&self, t: f64, y: &[f64; N], f: &mut [f64; N]) -> bool {
         self.gather::<false>(t, y, f, &mut [[0.0; N]; N], &mut [0.0; N])
     }
 
     fn slopes(&self, t: f64, y: &[f64; N], f: &mut [f64; N], jac: &mut [[f64; N]; N], dfdt: &mut [f64; N]) -> bool {
         self.gather::<true>(t, y, f, jac, dfdt)
+    }
+
+    fn possible(&self, y: &[f64; N]) -> bool {
+        // Written so that NaN fails.
+        let positive = |i: &usize| y[*i] > 0.0;
+        [HOSE, MASS, ENERGY, MASS + 2, ENERGY + 2, MASS + 4, ENERGY + 4].iter().all(positive)
     }
 
     fn floor(&self) -> &[f64; N] {

@@ -13,6 +13,10 @@ use seathold_sequencer::recipe::Actuation;
 
 /// Longest integration step, s: so long that a still plant costs nothing, so short that the dense cubic follows it.
 const STEP_MAX: f64 = 20.0;
+/// Steps a whole stroke is cut into at least. While the ball moves the openings change by orders of magnitude, and an
+/// error estimate that only looks at a step's end cannot see what was missed in between; `tests/tests/plant_lsoda.rs`
+/// shows what a coarser choice costs.
+const STROKE_STEPS: f64 = 32.0;
 /// First step after something was switched, s.
 const STEP_FIRST: f64 = 2e-3;
 
@@ -73,11 +77,12 @@ impl Plant {
     pub fn new(spec: &PlantSpec) -> Self {
         let raw = spec.raw();
         let layout = lay_out(spec);
-        let motion = Motion::at(match raw.actuation {
+        let begin = match raw.actuation {
             Actuation::Air => raw.shut_stop,
             // A hand valve comes to the rig open, as it left the bench.
             Actuation::Hand => 1.0,
-        });
+        };
+        let motion = Motion::at(begin, [raw.overlap, 1.0 - raw.overlap]);
         let mut y = [0.0; N];
         let set = raw.set_pa + raw.atmosphere_pa;
         y[HOSE] = gas::mass(set, raw.hose_volume_m3, raw.room_k);
@@ -204,7 +209,9 @@ impl Plant {
 
     /// Takes the next step, and passes the event it ends at if there is one.
     fn next_span(&mut self) {
-        let corner = self.motion.corner();
+        // The present span's end, as the whole microsecond at or before it: corners are whole.
+        let reached = self.base + (self.span.end() * 1e6 + 1e-3) as u64;
+        let corner = self.motion.corner(reached);
         let limit = corner.map_or(f64::INFINITY, |at| self.seconds(at));
         if limit <= self.span.end() {
             // The corner is here.
@@ -215,6 +222,8 @@ impl Plant {
             return;
         }
         let equations = Network { layout: &self.layout, drive: &self.drive };
+        let speed = self.motion.speed().abs();
+        self.solver.h_max = if speed == 0.0 { STEP_MAX } else { 1.0 / (STROKE_STEPS * speed) };
         self.span = self.solver.step(&equations, self.span.end(), &self.span.y1, limit);
     }
 

@@ -22,6 +22,9 @@ pub trait System<const N: usize> {
     /// As [`System::rate`], with the Jacobian `jac[row][column] = ∂f_row/∂y_column` and `∂f/∂t`.
     fn slopes(&self, t: f64, y: &[f64; N], f: &mut [f64; N], jac: &mut [[f64; N]; N], dfdt: &mut [f64; N]) -> bool;
 
+    /// Whether a state is a possible one.
+    fn possible(&self, y: &[f64; N]) -> bool;
+
     /// Absolute tolerance of each component.
     fn floor(&self) -> &[f64; N];
 }
@@ -240,7 +243,7 @@ impl Rodas {
             y[i] += k6[i];
         }
         // The end must be a possible state too, since the next step starts from it.
-        if !system.rate(t0 + h, &y, &mut f) {
+        if !system.possible(&y) {
             return None;
         }
         let floor = system.floor();
@@ -268,8 +271,10 @@ impl Rodas {
 }
 
 /// `shift·I − J`, factorised. Rows are swapped only where the pivot is poor, so the sparsity of a good ordering stays.
+///
+/// Kept by columns: both solves then run down a column, which has no long chain of dependent additions.
 struct Lu<const N: usize> {
-    a: [[f64; N]; N],
+    columns: [[f64; N]; N],
     inverse: [f64; N],
     rows: [usize; N],
 }
@@ -314,27 +319,28 @@ impl<const N: usize> Lu<N> {
                 }
             }
         }
-        Some(Self { a, inverse, rows })
+        let columns = core::array::from_fn(|j| core::array::from_fn(|i| a[i][j]));
+        Some(Self { columns, inverse, rows })
     }
 
+    #[inline]
     fn solve(&self, x: &mut [f64; N]) {
         let b = *x;
-        for i in 0..N {
-            x[i] = b[self.rows[i]];
+        for (to, from) in x.iter_mut().zip(self.rows) {
+            *to = b[from];
         }
-        for i in 0..N {
-            let mut sum = x[i];
-            for j in 0..i {
-                sum -= self.a[i][j] * x[j];
+        for (j, column) in self.columns.iter().enumerate() {
+            let known = x[j];
+            for i in j + 1..N {
+                x[i] -= column[i] * known;
             }
-            x[i] = sum;
         }
-        for i in (0..N).rev() {
-            let mut sum = x[i];
-            for j in i + 1..N {
-                sum -= self.a[i][j] * x[j];
+        for (j, column) in self.columns.iter().enumerate().rev() {
+            let known = x[j] * self.inverse[j];
+            x[j] = known;
+            for i in 0..j {
+                x[i] -= column[i] * known;
             }
-            x[i] = sum * self.inverse[i];
         }
     }
 }

@@ -1,0 +1,118 @@
+//! How much faster than real time a two-sided test of 2 × 60 s at 100 Hz runs, and where the time goes.
+//!
+//! `cargo bench -p seathold-tests --bench plant_speed`. With `SCIPY_PYTHON` naming a Python that has SciPy, the same
+//! schedule is also solved by LSODA on the equations written independently in `tests/reference/plant_lsoda.py`, and
+//! the ratio is printed.
+
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::output::Outputs;
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::step::Sequencer;
+use seathold_sim::bench::SimBench;
+use seathold_sim::network::Node;
+use seathold_sim::noise::Stream;
+use seathold_sim::plant::Plant;
+use seathold_sim::scenario::Scenario;
+use seathold_sim::sensor::Channel;
+use std::hint::black_box;
+use std::time::Instant;
+
+const RUNS: u32 = 200;
+
+fn main() {
+    let scenario = Scenario::TIGHT;
+    let rig = RawRig::DEMO.validate().expect("example rig");
+    let recipe = RawRecipe { measure_ms_min: 60_000, ..RawRecipe::DEMO };
+    let recipe = recipe.validate(&rig).expect("full windows");
+
+    // Whole: plant, sensors, operator and sequencer.
+    let mut plant_s = 0.0;
+    let mut switched: Vec<(u64, Outputs)> = Vec::new();
+    let mut swapped_at = 0;
+    let mut work = Default::default();
+    let begin = Instant::now();
+    for run in 0..RUNS {
+        let mut sequencer = Sequencer::new(rig, Some(recipe));
+        let mut bench = SimBench::new(&scenario, rig.raw(), u64::from(run)).expect("ready-made scenario");
+        let mut proved = false;
+        loop {
+            let polled = bench.poll(&mut sequencer);
+            let at = polled.at.as_ticks();
+            if run == 0 && switched.last().is_none_or(|(_, last)| *last != polled.outputs) {
+                switched.push((at, polled.outputs));
+            }
+            if run == 0 && swapped_at == 0 && bench.rig.let_out().is_some() {
+                swapped_at = at;
+            }
+            proved |= polled.events.iter().any(|e| matches!(e, Event::Proved { .. }));
+            if proved && sequencer.phase() == Phase::Ready {
+                plant_s = at as f64 * 1e-6;
+                break;
+            }
+        }
+        work = bench.rig.plant().work();
+    }
+    let whole = begin.elapsed().as_secs_f64() / f64::from(RUNS);
+
+    // The plant alone over the same switchings, read at 100 Hz.
+    let checked = scenario.validate().expect("ready-made scenario");
+    let play = |every: u64, mut read: Box<dyn FnMut(&Plant, u64)>| {
+        let begin = Instant::now();
+        for _ in 0..RUNS {
+            let mut plant = Plant::new(&checked.plant);
+            let mut next = switched.iter().peekable();
+            let mut at = 0;
+            let mut swapped = false;
+            while at < (plant_s * 1e6) as u64 {
+                while let Some((_, outputs)) = next.next_if(|(t, _)| *t <= at) {
+                    plant.set(at, *outputs);
+                }
+                if !swapped && at >= swapped_at {
+                    swapped = true;
+                    black_box(plant.swap_ends(at));
+                }
+                at += every;
+                plant.advance(at);
+                read(&plant, at);
+            }
+            black_box(plant.work());
+        }
+        begin.elapsed().as_secs_f64() / f64::from(RUNS)
+    };
+    let steps_only = play(10_000, Box::new(|_, _| {}));
+    let dense = play(
+        10_000,
+        Box::new(|plant, at| {
+            black_box(plant.pressure(Node::Far, at));
+            black_box(plant.pressure(Node::Line, at));
+        }),
+    );
+    let transducer = RawRig::DEMO.far;
+    let mut far = Channel::new(&checked.far, transducer, 7, Stream::Far);
+    let mut line = Channel::new(&checked.supply, transducer, 7, Stream::Supply);
+    let sensed = play(
+        10_000,
+        Box::new(move |plant, at| {
+            far.convert(plant.pressure(Node::Far, at) - plant.atmosphere());
+            line.convert(plant.pressure(Node::Line, at) - plant.atmosphere());
+            black_box((far.take(), line.take()));
+        }),
+    );
+
+    let samples = plant_s * 100.0;
+    println!("two-sided test, {plant_s:.1} s of plant time, {samples:.0} samples a channel, mean of {RUNS} runs");
+    println!("integrator: {work:?}");
+    let row = |what: &str, s: f64, per: f64| {
+        println!(
+            "{what:<44} {:>9.3} ms  {:>9.0} × real time  {:>7.1} ns/sample",
+            s * 1e3,
+            plant_s / s,
+            per * 1e9 / samples
+        );
+    };
+    row("steps of the plant", steps_only, steps_only);
+    row("+ dense output, two channels", dense, dense - steps_only);
+    row("+ noise, quantisation, two channels", sensed, sensed - dense);
+    row("whole: + operator, sequencer, estimator", whole, whole - sensed);
+}
