@@ -31,8 +31,12 @@ pub const RESTARTS_MAX: u8 = 5;
 /// Restarts for a bend that no curve explains; after that it is left to widen the uncertainty.
 pub const BENDS_MAX: u8 = 2;
 
-/// Blocks a fit works through at one poll, so that a poll stays short on a core without a floating-point unit.
-pub const BLOCKS_PER_POLL: usize = 3;
+/// Blocks a fit works through for each millisecond since the last poll, so that it takes a fixed share of a core without
+/// a floating-point unit, however often it is polled.
+pub const BLOCKS_PER_MS: usize = 3;
+
+/// Blocks a fit works through in one poll at most.
+pub const BLOCKS_PER_POLL_MAX: usize = 24;
 
 /// Most events one step can emit.
 pub const EVENTS_MAX: usize = 8;

@@ -27,10 +27,10 @@ pub enum Actuation {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Model {
     /// `p0 − s·t`.
-    #[default]
     Line,
     /// `p0 − s·t + a·exp(−t/τ)`: τ from the rig's blank run, or where there has been none, any τ between the recipe's
     /// bounds, or no transient at all, weighed by the evidence.
+    #[default]
     LineAndTransient,
 }
 
@@ -83,7 +83,7 @@ impl RawRecipe {
     /// 100 kPa: 7.5e-4 Pa·m³/s. Times are ours, for the demonstration.
     pub const DEMO: Self = Self {
         actuation: Actuation::Air,
-        model: Model::Line,
+        model: Model::LineAndTransient,
         target_pa: 600_000,
         band_pa: 20_000,
         max_pa: 700_000,
@@ -93,17 +93,17 @@ impl RawRecipe {
         slew_max_pa_s: 50_000_000,
         fill_ms_max: 20_000,
         fill_rate_pa_s: 20_000,
-        soak_ms: 15_000,
+        soak_ms: 10_000,
         stroke_ms: 1_000,
         isolate_ms_max: 5_000,
         vent_below_pa: 5_000,
         vent_ms: 3_000,
         vent_ms_max: 15_000,
-        settle_ms: 10_000,
+        settle_ms: 5_000,
         gross_drop_pa: 60_000,
         rise_max_pa: 2_000,
         jump_max_pa: 600,
-        measure_ms_min: 3_000,
+        measure_ms_min: 2_000,
         measure_ms_max: 60_000,
         sample_ms: 10,
         tau_ms_min: 500,

@@ -112,7 +112,7 @@ impl RawRig {
         gain_u_rel: 0.002,
         background_pa_m3_s: 0.0,
         background_u_pa_m3_s: 5e-6,
-        drift_u_k_s: 2e-5,
+        drift_u_k_s: 2e-4,
         tau_s: None,
         tau_u_rel: 0.1,
     };

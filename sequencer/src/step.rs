@@ -146,8 +146,8 @@ pub struct Sequencer {
     reminded: Instant,
     /// The last step's time; `None` before the first.
     clock: Option<Instant>,
-    /// Whether time has moved on with this step.
-    moved: bool,
+    /// Time between the last two steps.
+    elapsed: Duration,
     far: Channel,
     supply: Option<Channel>,
     /// Since when the far side has been known to be below the safe limit without a break.
@@ -174,7 +174,7 @@ impl Sequencer {
             entered: Instant::from_ticks(0),
             reminded: Instant::from_ticks(0),
             clock: None,
-            moved: false,
+            elapsed: millis(0),
             far: channel(rig.raw().far),
             supply: rig.raw().supply.map(channel),
             below: None,
@@ -303,9 +303,9 @@ impl Sequencer {
             self.enter(State::SafeVent(SafeVent::new(now)), now, events);
             return None;
         };
-        self.moved = now != last;
+        self.elapsed = since(now, last);
         let back = now < last;
-        let stalled = since(now, last) > self.rig.stall_max();
+        let stalled = self.elapsed > self.rig.stall_max();
         if !back && !stalled {
             return None;
         }
@@ -544,7 +544,7 @@ impl Sequencer {
         }
         let view = View {
             now,
-            moved: self.moved,
+            elapsed: self.elapsed,
             spent,
             rig: &self.rig,
             recipe,

@@ -3,7 +3,7 @@
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Ask, Command, Inputs, Reading, Side, Sides};
 use seathold_sequencer::output::{Gate, Outputs};
-use seathold_sequencer::recipe::{Actuation, RawRecipe, Recipe};
+use seathold_sequencer::recipe::{Actuation, Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::step::{Sequencer, Step};
 use seathold_sequencer::time::Instant;
@@ -31,6 +31,7 @@ pub struct Script {
 pub fn brisk() -> (RawRig, RawRecipe) {
     let rig = RawRig { safe_dwell_ms: 300, safe_vent_ms_max: 4_000, ..RawRig::DEMO };
     let recipe = RawRecipe {
+        model: Model::Line,
         zero_ms: 200,
         soak_ms: 300,
         stroke_ms: 100,

@@ -1,6 +1,6 @@
 use super::curve::{Curve, Curves};
 use super::fold::{Block, Folded};
-use crate::limits::{BLOCKS_MIN, BLOCKS_PER_POLL, CURVES_MAX};
+use crate::limits::{BLOCKS, BLOCKS_MIN, CURVES_MAX};
 
 /// What a fit found, in counts and seconds. Standard uncertainties (`u_…`) allow for correlation between neighbouring
 /// blocks.
@@ -10,7 +10,7 @@ use crate::limits::{BLOCKS_MIN, BLOCKS_PER_POLL, CURVES_MAX};
 pub struct Estimate {
     /// The likeliest curve.
     pub curve: Curve,
-    /// Reading of its straight part at the first sample, in counts.
+    /// Reading of its straight part at the trace's first sample, in counts.
     pub start: f64,
     /// Standard uncertainty of `start`, before any allowance for correlation.
     pub u_start: f64,
@@ -18,9 +18,10 @@ pub struct Estimate {
     pub slope: f64,
     /// Standard uncertainty of the slope from scatter.
     pub u_slope: f64,
-    /// Standard uncertainty of the slope from not knowing the curve.
+    /// Standard uncertainty of the slope from not knowing the curve: how far the curves disagree, and a share of what
+    /// the transient takes off the plain line's slope.
     pub u_curve: f64,
-    /// Amplitude of the likeliest curve's transient at the first sample, in counts; 0 for a line.
+    /// Amplitude of the likeliest curve's transient at the first block held, in counts; 0 for a line.
     pub amplitude: f64,
     /// Standard uncertainty of the amplitude.
     pub u_amplitude: f64,
@@ -93,6 +94,8 @@ pub struct Fit {
     span_us: u32,
     /// Kelvin of the first block, once visited.
     first_kelvin: Option<f64>,
+    /// Mean time of the first block: where transients count from.
+    first_t: Option<f64>,
     /// Transient of the block last visited, and its time.
     transient: Option<(f64, f64)>,
     /// Ratio of the mean of the transient over a full block to its value at the block's mean time.
@@ -172,6 +175,11 @@ struct Averaged {
 
 const US_PER_S: f64 = 1e6;
 
+/// No settling gas follows one exponential exactly: wall, seats and cavity each have their own time. The share of the
+/// transient's effect on the slope that is taken as a standard uncertainty of its shape (our judgement, no source; the
+/// coverage it gives on plants with several time constants is measured in docs/figures.md).
+const SHAPE_DOUBT: f64 = 0.2;
+
 impl Fit {
     /// Begins a fit of what the trace holds now.
     pub fn new(curves: Curves, compensation: Option<Compensation>, trace: &Folded) -> Self {
@@ -188,6 +196,7 @@ impl Fit {
             totals: trace.totals(),
             span_us: trace.span_us(),
             first_kelvin: None,
+            first_t: None,
             transient: None,
             bulge: 1.0,
             means: Means::default(),
@@ -199,9 +208,9 @@ impl Fit {
         }
     }
 
-    /// Does one bounded piece of work. `Some` ends the fit: with the estimate, or with `None` if the trace cannot
+    /// Does one bounded piece of work, over at most `most` blocks. `Some` ends the fit: with the estimate, or with `None` if the trace cannot
     /// carry one (too few blocks, no spread of times, no curve that can be told from a line).
-    pub fn advance(&mut self, trace: &Folded) -> Option<Option<Estimate>> {
+    pub fn advance(&mut self, trace: &Folded, most: usize) -> Option<Option<Estimate>> {
         if trace.shift != self.shift {
             *self = Self::new(self.curves, self.compensation, trace);
         }
@@ -215,7 +224,7 @@ impl Fit {
                 self.stage = Stage::Gather;
             }
             Stage::Gather => {
-                if self.visit(trace, Self::gather) {
+                if self.visit(trace, most, Self::gather) {
                     self.stage = Stage::Solve;
                 }
             }
@@ -236,7 +245,7 @@ impl Fit {
                 }
             }
             Stage::Check => {
-                if self.visit(trace, Self::check) {
+                if self.visit(trace, most, Self::check) {
                     self.stage = Stage::Spread;
                 }
             }
@@ -293,8 +302,8 @@ impl Fit {
     }
 
     /// Runs `work` over the next few blocks; true when all are done. Rewinds for the next pass.
-    fn visit(&mut self, trace: &Folded, work: fn(&mut Self, f64, f64, f64, f64)) -> bool {
-        for _ in 0..BLOCKS_PER_POLL {
+    fn visit(&mut self, trace: &Folded, most: usize, work: fn(&mut Self, f64, f64, f64, f64)) -> bool {
+        for _ in 0..most {
             if self.index >= self.blocks() {
                 break;
             }
@@ -329,7 +338,10 @@ impl Fit {
     fn transient_at(&mut self, t: f64) -> f64 {
         let Some(tau_s) = self.tau() else { return 0.0 };
         let e = match self.transient {
-            None => self.bulge * libm::exp(-t / tau_s),
+            None => {
+                let first = *self.first_t.get_or_insert(t);
+                self.bulge * libm::exp((first - t) / tau_s)
+            }
             Some((e, before)) => e * exp_of_small((before - t) / tau_s),
         };
         self.transient = Some((e, t));
@@ -450,15 +462,19 @@ impl Fit {
         let sum = self.averaged;
         let shift = sum.slope / sum.weight;
         let between = sum.slope_squares / sum.weight - shift * shift;
+        let slope = best.b + shift;
+        let line = self.sums.ty / self.sums.tt;
+        let doubt = if best.aa > 0.0 { SHAPE_DOUBT * (line - slope) } else { 0.0 };
+        let curve = (if between > 0.0 { between } else { 0.0 }) + doubt * doubt;
         let (dt, de) = (-self.means.t, -best.e_mean);
         let spread_start = 1.0 / self.means.weight + dt * dt * best.bb + 2.0 * dt * de * best.ba + de * de * best.aa;
         Estimate {
             curve: self.curves.get(self.best).map_or(Curve::Line, |(curve, _)| curve),
             start: self.means.y + best.y_mean - best.b * self.means.t - best.a * best.e_mean,
             u_start: libm::sqrt(variance * spread_start),
-            slope: best.b + shift,
+            slope,
             u_slope: stretch * libm::sqrt(variance * sum.bb / sum.weight),
-            u_curve: if between > 0.0 { libm::sqrt(between) } else { 0.0 },
+            u_curve: libm::sqrt(curve),
             amplitude: best.a,
             u_amplitude: stretch * libm::sqrt(variance * best.aa),
             correlation: if best.aa > 0.0 { best.ba / libm::sqrt(best.bb * best.aa) } else { 0.0 },
@@ -526,7 +542,7 @@ fn exp_of_small(x: f64) -> f64 {
 pub fn fit(curves: Curves, compensation: Option<Compensation>, trace: &Folded) -> Option<Estimate> {
     let mut fit = Fit::new(curves, compensation, trace);
     loop {
-        if let Some(end) = fit.advance(trace) {
+        if let Some(end) = fit.advance(trace, BLOCKS + 1) {
             return end;
         }
     }

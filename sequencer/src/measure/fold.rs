@@ -17,10 +17,12 @@ pub struct Folded {
     first: i32,
     last: i32,
     last_us: u32,
-    count: u32,
+    /// Time of the first sample still held.
+    begin_us: u32,
     total: Block,
-    /// Sum of squared differences of neighbours: the noise, blind to drift.
+    /// Sum of squared differences of neighbours, and how many: the noise, blind to drift.
     squares: u64,
+    differences: u32,
     /// Samples a full block holds, as a power of two.
     pub(super) shift: u8,
     full: u8,
@@ -42,6 +44,15 @@ pub(super) struct Block {
 
 impl Block {
     pub(super) const EMPTY: Self = Self { n: 0, y: 0, t: 0, k: 0 };
+
+    const fn less(self, other: Self) -> Self {
+        Self {
+            n: self.n.saturating_sub(other.n),
+            y: self.y.saturating_sub(other.y),
+            t: self.t.saturating_sub(other.t),
+            k: self.k.saturating_sub(other.k),
+        }
+    }
 
     fn add(&mut self, y: i64, t: u64, k: i64) {
         self.n = self.n.saturating_add(1);
@@ -65,9 +76,10 @@ impl Folded {
             first: 0,
             last: 0,
             last_us: 0,
-            count: 0,
+            begin_us: 0,
             total: Block::EMPTY,
             squares: 0,
+            differences: 0,
             shift: 0,
             full: 0,
             sum_y: [0; BLOCKS],
@@ -89,6 +101,7 @@ impl Folded {
         let y = i64::from(counts.saturating_sub(self.first));
         let step = u64::from(counts.abs_diff(self.last));
         self.squares = self.squares.saturating_add(step.saturating_mul(step));
+        self.differences = self.differences.saturating_add(u32::from(self.total.n > 0));
         self.last = counts;
         self.last_us = us;
         self.total.add(y, us.into(), thermometer_counts.into());
@@ -123,14 +136,36 @@ impl Folded {
         self.shift = self.shift.saturating_add(1).min(31);
     }
 
-    /// Samples taken in.
+    /// Gives up about the first quarter of the trace: whole blocks, so a trace of few blocks keeps all.
+    pub fn drop_quarter(&mut self) {
+        let dropped = self.full() / 4;
+        for index in 0..dropped {
+            if let Some(block) = self.block(index) {
+                self.total = self.total.less(block);
+            }
+        }
+        self.sum_y.rotate_left(dropped);
+        self.sum_t.rotate_left(dropped);
+        self.sum_k.rotate_left(dropped);
+        self.full -= dropped as u8;
+        // The blocks' mean times say when the first one left began: half a block before its own mean.
+        if dropped > 0
+            && let (Some(first), Some(second)) = (self.block(0), self.block(1))
+        {
+            let n = f64::from(first.n);
+            let half_block = (second.t - first.t) as f64 / n * (n - 1.0) / (2.0 * n);
+            self.begin_us = (first.t as f64 / n - half_block) as u32;
+        }
+    }
+
+    /// Samples held.
     pub const fn count(&self) -> u32 {
         self.total.n
     }
 
-    /// From the first sample to the last, in µs.
+    /// From the first sample held to the last, in µs.
     pub const fn span_us(&self) -> u32 {
-        self.last_us
+        self.last_us.saturating_sub(self.begin_us)
     }
 
     /// The first reading, in counts: what the fit's readings are measured from.
@@ -146,10 +181,10 @@ impl Folded {
 
     /// The same, squared.
     pub fn noise_variance(&self) -> f64 {
-        if self.total.n < 2 {
+        if self.differences == 0 {
             return 0.0;
         }
-        self.squares as f64 / (2.0 * f64::from(self.total.n - 1))
+        self.squares as f64 / (2.0 * f64::from(self.differences))
     }
 
     /// Mean of the thermometer's readings, in counts; `None` for an empty trace.
@@ -215,6 +250,24 @@ mod tests {
             prop_assert!(trace.full() <= BLOCKS);
             if ys.len() > BLOCKS { prop_assert!(trace.full() >= BLOCKS / 2); }
         }
+    }
+
+    #[test]
+    fn a_quarter_dropped_leaves_the_rest_as_it_was() {
+        let mut trace = Folded::new();
+        for i in 0..1_000u64 {
+            trace.push(Instant::from_ticks(i * 10_000), i as i32, 0);
+        }
+        let (full, before) = (trace.full(), trace.totals());
+        let second = trace.block(full / 4).unwrap();
+        trace.drop_quarter();
+        assert_eq!(trace.full(), full - full / 4);
+        assert_eq!(trace.block(0), Some(second));
+        let gone = (before.n - trace.totals().n) as u64;
+        assert_eq!(gone, (full / 4) as u64 * u64::from(second.n));
+        // The first sample left came after as many periods as samples were dropped.
+        assert_eq!(u64::from(trace.begin_us), gone * 10_000);
+        assert_eq!(u64::from(trace.span_us()), (999 - gone) * 10_000);
     }
 
     #[test]

@@ -5,7 +5,7 @@ use crate::time::{Duration, millis};
 
 /// When a growing window is looked at, and how sure each look must be.
 ///
-/// Windows grow by a quarter from look to look. Each look may be wrong with an equal share of the whole risk; the sum
+/// The time since measuring began grows by a quarter from look to look. Each look may be wrong with an equal share of the whole risk; the sum
 /// over the looks bounds the chance that any is (Boole's inequality), whatever the correlation between looks. That is
 /// cautious, but cheap here: a slope's uncertainty falls as the 3/2 power of time, so even the factor asked for by
 /// twenty looks costs only a fifth more time.
@@ -45,14 +45,14 @@ impl Schedule {
         self.looks
     }
 
-    /// The window at which the first look is taken.
+    /// The time at which the first look is taken.
     pub const fn first(&self) -> Duration {
         self.first
     }
 
-    /// The window after one of this length, never past the last.
-    pub fn next(&self, window: Duration) -> Duration {
-        longer(window).min(self.last)
+    /// The time of the look after one at `time`, never past the last.
+    pub fn next(&self, time: Duration) -> Duration {
+        longer(time).min(self.last)
     }
 
     /// Normal quantile a look must reach to call a valve tight.

@@ -5,7 +5,7 @@
 
 use super::{End, Next, View, tell};
 use crate::event::{Disturbance, Event, Events};
-use crate::limits::{BENDS_MAX, BLOCKS, BLOCKS_PER_POLL, CURVES_MAX, RESTARTS_MAX};
+use crate::limits::{BENDS_MAX, BLOCKS, BLOCKS_PER_MS, BLOCKS_PER_POLL_MAX, CURVES_MAX, RESTARTS_MAX};
 use crate::measure::{Compensation, Conditions, Decision, Estimate, Figure, Fit, Folded, Knock, decide};
 use crate::output::Outputs;
 use crate::recipe::Recipe;
@@ -16,10 +16,10 @@ use crate::verdict::{Ground, Verdict};
 
 pub(crate) const OUTPUTS: Outputs = Outputs::REST;
 
-/// Polls the last fit may take after the maximum time: a pass over the blocks for every curve and one more, some single
-/// stages, and once over again should the trace have been folded under it.
+/// Polls the last fit may take after the maximum time, at the fewest blocks a poll: a pass over the blocks for every
+/// curve and one more, some single stages, and once over again should the trace have been folded under it.
 const POLLS_TO_CLOSE: u64 =
-    2 * ((CURVES_MAX as u64 + 1) * (BLOCKS as u64 / BLOCKS_PER_POLL as u64 + 2) + CURVES_MAX as u64 + 4);
+    2 * ((CURVES_MAX as u64 + 1) * (BLOCKS as u64 / BLOCKS_PER_MS as u64 + 2) + CURVES_MAX as u64 + 4);
 
 /// A bend of this many standard errors is not noise. So many that a slow wander of the transducer, which bends a
 /// window too, seldom reaches it: that is for the uncertainty to carry.
@@ -39,9 +39,8 @@ pub(crate) struct Measure {
     trace: Folded,
     knock: Knock,
     fit: Option<Fit>,
-    /// Window at which the next look is due.
+    /// Time since the phase began at which the next look is due.
     due: Duration,
-    looks: u32,
     restarts: u8,
     /// Time is up: no more samples, one last fit.
     closing: bool,
@@ -58,7 +57,6 @@ impl Measure {
             knock: Knock::NEW,
             fit: None,
             due: first_look,
-            looks: 0,
             restarts: 0,
             closing: false,
             bends: 0,
@@ -78,11 +76,13 @@ impl Measure {
             return Next::End(self.end(Verdict::Void, Ground::Disturbed));
         }
         // A step repeated at the same moment must change nothing, so the fit moves with time.
-        if !view.moved {
+        let elapsed_ms = view.elapsed.as_ticks() / 1_000;
+        if view.elapsed.as_ticks() == 0 {
             return Next::Stay;
         }
         if let Some(fit) = &mut self.fit {
-            return match fit.advance(&self.trace) {
+            let blocks = (elapsed_ms.clamp(1, 100) as usize * BLOCKS_PER_MS).min(BLOCKS_PER_POLL_MAX);
+            return match fit.advance(&self.trace, blocks) {
                 None => Next::Stay,
                 Some(estimate) => {
                     self.fit = None;
@@ -120,11 +120,12 @@ impl Measure {
             return false;
         }
         tell(events, Event::Restarted(why));
-        // Looks already taken stay counted: their risk has been spent.
+        // Looks come at the same times whatever happens to the window, so that there are never more of them than the
+        // risk was shared out to.
         *self = Self {
             restarts: self.restarts + 1,
             bends: self.bends,
-            looks: self.looks,
+            due: self.due,
             figure: self.figure,
             gas_counts: self.gas_counts,
             ..Self::new(view.recipe.schedule().first())
@@ -141,9 +142,11 @@ impl Measure {
                 return Next::End(self.end(Verdict::Void, Ground::Disturbed));
             }
             self.fit = Some(self.fit_of(view));
-        } else if window >= self.due && self.looks + 1 < view.recipe.schedule().looks() {
+        } else if view.spent >= self.due && self.due < millis(recipe.measure_ms_max) {
             self.due = view.recipe.schedule().next(self.due);
-            self.fit = Some(self.fit_of(view));
+            if window >= millis(recipe.measure_ms_min) {
+                self.fit = Some(self.fit_of(view));
+            }
         }
         Next::Stay
     }
@@ -160,7 +163,6 @@ impl Measure {
     }
 
     fn look(&mut self, estimate: Option<Estimate>, view: &View<'_>, events: &mut Events) -> Next {
-        self.looks = self.looks.saturating_add(1);
         let Some(estimate) = estimate else {
             // Nothing could be fitted yet; at the end of time nothing ever will.
             return if self.closing {
@@ -185,6 +187,10 @@ impl Measure {
             Decision::Open if self.closing => (Verdict::Undecided, Ground::MaximumTime),
             Decision::Open => {
                 tell(events, Event::Looked(figure));
+                // Still settling: what is oldest says least about the leak, and most about the curve.
+                if figure.budget.curve > figure.budget.fit {
+                    self.trace.drop_quarter();
+                }
                 return Next::Stay;
             }
         };

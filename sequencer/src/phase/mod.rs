@@ -32,8 +32,8 @@ pub(crate) struct Isolated {
 /// What a phase sees.
 pub(crate) struct View<'a> {
     pub(crate) now: Instant,
-    /// Whether time has moved on since the last step.
-    pub(crate) moved: bool,
+    /// Since the last step.
+    pub(crate) elapsed: Duration,
     /// Since the phase was entered.
     pub(crate) spent: Duration,
     pub(crate) rig: &'a Rig,
