@@ -25,8 +25,9 @@ use seathold_sequencer::field::Errors;
 use seathold_sequencer::step::{Sequencer, Step};
 use tell::Tell;
 
-/// Runs every scenario, in a fixed order.
-pub fn run_all(tell: &mut impl Tell, meter: &impl Meter) {
+/// Runs every scenario, in a fixed order. `place` is where the sequencer lives: a static on a small controller, so that
+/// it is not counted as stack.
+pub fn run_all(tell: &mut impl Tell, meter: &impl Meter, place: &mut Option<Sequencer>) {
     tell.line(format_args!(
         "measured bytes sequencer {} step {} event {} errors {}",
         size_of::<Sequencer>(),
@@ -38,6 +39,6 @@ pub fn run_all(tell: &mut impl Tell, meter: &impl Meter) {
         case.run(tell);
     }
     for scenario in sequence::SCENARIOS {
-        scenario.run(tell, meter);
+        scenario.run(tell, meter, place);
     }
 }

@@ -78,16 +78,13 @@ const POLLS_MAX: u32 = 24_000;
 
 impl Scenario {
     /// Runs it and tells every event's bytes, then the check over all that happened.
-    pub fn run(&self, tell: &mut impl Tell, meter: &impl Meter) {
+    pub fn run(&self, tell: &mut impl Tell, meter: &impl Meter, place: &mut Option<Sequencer>) {
         let name = self.name;
-        let Ok(rig) = RawRig::DEMO.validate() else {
-            return tell.line(format_args!("run {name} rig not valid"));
-        };
-        let Ok(recipe) = RECIPE.validate(&rig) else {
-            return tell.line(format_args!("run {name} recipe not valid"));
-        };
-        let mut sequencer = Sequencer::new(rig, Some(recipe));
-        let mut bottle = Bottle::new(self.ails, rig.raw().far);
+        if !begin_with(place) {
+            return tell.line(format_args!("run {name} rig or recipe not valid"));
+        }
+        let Some(sequencer) = place else { return };
+        let mut bottle = Bottle::new(self.ails, RawRig::DEMO.far);
         let mut person = Person::new(self.sides);
         let mut check = Running::default();
         let mut ledger = Ledger::default();
@@ -99,14 +96,14 @@ impl Scenario {
                 if phase == before && after == in_phase && !bottle.swapped {
                     begin(what, &mut bottle, &mut person);
                     if what == Incident::PowerCut {
-                        sequencer = Sequencer::new(rig, Some(recipe));
+                        begin_again(sequencer);
                         tell.line(format_args!("run {name} power back"));
                     }
                 } else {
                     end(what, in_phase, &mut bottle);
                 }
             }
-            let polled = match metered_poll(&mut sequencer, &mut bottle, &mut person, meter, &mut ledger) {
+            let polled = match metered_poll(sequencer, &mut bottle, &mut person, meter, &mut ledger) {
                 Ok(polled) => polled,
                 Err(never) => match never {},
             };
@@ -125,6 +122,21 @@ impl Scenario {
             ));
         }
     }
+}
+
+/// Puts a new sequencer in its place. Never inlined: a list of errors is large, and its stack is free again after.
+#[inline(never)]
+fn begin_with(place: &mut Option<Sequencer>) -> bool {
+    let Ok(rig) = RawRig::DEMO.validate() else { return false };
+    let Ok(recipe) = RECIPE.validate(&rig) else { return false };
+    *place = Some(Sequencer::new(rig, Some(recipe)));
+    true
+}
+
+/// Power is back.
+#[inline(never)]
+fn begin_again(sequencer: &mut Sequencer) {
+    *sequencer = Sequencer::new(*sequencer.rig(), sequencer.recipe().copied());
 }
 
 fn begin(what: Incident, bottle: &mut Bottle, person: &mut Person) {
