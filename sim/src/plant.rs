@@ -1,11 +1,12 @@
 //! The plant in time: integration steps, events, and what is true behind the sensors.
 
-use crate::actuator::Motion;
+use crate::actuator::{Actuator, Air, Motion};
 use crate::config::{Path, PlantSpec};
 use crate::flow::{End, Leak, Passage};
 use crate::gas;
 use crate::heat::Wall;
 use crate::network::{CREEP, Drive, ENERGY, HOSE, Layout, MASS, N, NODES, Network, Node, WALL};
+use crate::noise::{Noise, Stream};
 use crate::rodas::{Rodas, Span, Work};
 use seathold_sequencer::input::Side;
 use seathold_sequencer::output::{Gate, Outputs, Pilot};
@@ -56,6 +57,24 @@ impl Truth {
     }
 }
 
+/// Solenoid valves that no longer follow their outputs.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Stuck {
+    /// The supply valve stays like this.
+    pub supply: Option<Gate>,
+    /// The vent valve stays like this.
+    pub vent: Option<Gate>,
+}
+
+/// Dirt on the seats: lets by, and seals, for exponentially distributed times.
+#[derive(Clone, Debug)]
+struct Grit {
+    letting_by: bool,
+    /// When that changes, µs.
+    until: Option<u64>,
+    noise: Noise,
+}
+
 /// A simulated rig's gas, heat and moving parts.
 #[derive(Clone, Debug)]
 pub struct Plant {
@@ -63,6 +82,15 @@ pub struct Plant {
     layout: Layout,
     drive: Drive,
     motion: Motion,
+    actuator: Actuator,
+    air: Air,
+    /// Pressure the pilot valve feeds, gauge, Pa.
+    pilot_air: f64,
+    /// The ball is stuck.
+    jammed: bool,
+    stuck: Stuck,
+    grit: Grit,
+    mounting: Noise,
     outputs: Outputs,
     side: Side,
     solver: Rodas,
@@ -74,7 +102,8 @@ pub struct Plant {
 
 impl Plant {
     /// Empty, at rest, in equilibrium with the room; end A on the supply side.
-    pub fn new(spec: &PlantSpec) -> Self {
+    /// Chance (dirt on a seat, how a joint is made up) follows from `seed`.
+    pub fn new(spec: &PlantSpec, seed: u64) -> Self {
         let raw = spec.raw();
         let layout = lay_out(spec);
         let begin = match raw.actuation {
@@ -109,6 +138,21 @@ impl Plant {
             layout,
             drive,
             motion,
+            actuator: Actuator {
+                dead: u64::from(raw.dead_ms) * 1_000,
+                stroke_s: f64::from(raw.stroke_ms) * 1e-3,
+                spring: (raw.piston_start_pa, raw.piston_end_pa),
+                friction: raw.piston_friction_pa,
+                fill_s: raw.piston_fill_s,
+                exhaust_s: raw.piston_exhaust_s,
+                shut_stop: raw.shut_stop,
+            },
+            air: Air::EMPTY,
+            pilot_air: raw.air_pa,
+            jammed: false,
+            stuck: Stuck::default(),
+            grit: Grit { letting_by: false, until: None, noise: Noise::new(seed, Stream::Grit) },
+            mounting: Noise::new(seed, Stream::Mounting),
             outputs: Outputs::REST,
             side: Side::First,
             solver: Rodas::new(raw.tolerance, STEP_MAX, STEP_FIRST),
@@ -116,6 +160,9 @@ impl Plant {
             base: 0,
         };
         plant.mount(Side::First);
+        if raw.grit_a.rate + raw.grit_b.rate > 0.0 {
+            plant.turn_grit(0);
+        }
         plant
     }
 
@@ -140,26 +187,83 @@ impl Plant {
             return;
         }
         self.cut(now);
-        if outputs.pilot != self.outputs.pilot && self.spec.raw().actuation == Actuation::Air {
-            let raw = self.spec.raw();
-            let to = match outputs.pilot {
-                Pilot::Fed => 1.0,
-                Pilot::Exhausted => raw.shut_stop,
-            };
-            self.motion.start(now, u64::from(raw.dead_ms) * 1_000, to, u64::from(raw.stroke_ms) * 1_000);
-        }
-        self.drive.supply_open = outputs.supply == Gate::Open;
-        self.drive.vent_open = outputs.vent == Gate::Open;
+        let pilot_turned = outputs.pilot != self.outputs.pilot;
         self.outputs = outputs;
+        self.gates();
+        if pilot_turned {
+            self.work_pilot(now);
+        }
+    }
+
+    /// Solenoid valves go where their outputs say, unless they are stuck.
+    fn gates(&mut self) {
+        self.drive.supply_open = self.stuck.supply.unwrap_or(self.outputs.supply) == Gate::Open;
+        self.drive.vent_open = self.stuck.vent.unwrap_or(self.outputs.vent) == Gate::Open;
+    }
+
+    /// The actuator's air begins to fill or leave, as the pilot valve and its supply now stand.
+    fn work_pilot(&mut self, now: u64) {
+        if self.spec.raw().actuation != Actuation::Air {
+            return;
+        }
+        let fed = (self.outputs.pilot == Pilot::Fed).then_some(self.pilot_air);
+        let (air, motion) = self.actuator.plan(&self.air, fed, now, self.motion.position(now));
+        self.air = air;
+        if let (Some((at, to, takes)), false) = (motion, self.jammed) {
+            self.motion.start(at, to, takes);
+        }
         self.turn(now);
+    }
+
+    /// The actuator's air supply changes to this gauge pressure, Pa.
+    pub fn set_pilot_air(&mut self, now: u64, gauge: f64) {
+        self.cut(now);
+        self.pilot_air = gauge;
+        self.work_pilot(now);
+    }
+
+    /// The regulator is set to, or shop air falls to, this gauge pressure, Pa.
+    pub fn set_supply_air(&mut self, now: u64, gauge: f64) {
+        self.cut(now);
+        self.drive.set = self.layout.atmosphere + gauge;
+    }
+
+    /// Solenoid valves stick, or are freed.
+    pub fn set_stuck(&mut self, now: u64, stuck: Stuck) {
+        self.cut(now);
+        self.stuck = stuck;
+        self.gates();
+    }
+
+    /// The ball jams where it is, or is freed: then it goes where its actuator has long wanted it.
+    pub fn jam(&mut self, now: u64, jammed: bool) {
+        self.cut(now);
+        self.jammed = jammed;
+        if jammed {
+            self.motion.halt(now);
+            self.turn(now);
+        } else {
+            self.work_pilot(now);
+        }
+    }
+
+    /// A fitting of the rig's far side begins to leak this much, or is tightened again.
+    pub fn set_rig_leak(&mut self, now: u64, path: Path) {
+        self.cut(now);
+        self.drive.rig_leak = leak(path);
     }
 
     /// A hand turns the lever towards `to`: 0 shut, 1 open. A stop in the valve keeps it from going further shut.
     pub fn turn_lever(&mut self, now: u64, to: f64) {
         self.cut(now);
         let raw = self.spec.raw();
+        if self.jammed {
+            return;
+        }
         let to = to.clamp(raw.shut_stop, 1.0);
-        self.motion.start(now, 0, to, u64::from(raw.lever_ms) * 1_000);
+        let way = (to - self.motion.position(now)).abs();
+        let takes = libm::round(way * f64::from(raw.lever_ms) * 1e3) as u64;
+        self.motion.start(now, to, takes);
         self.turn(now);
     }
 
@@ -188,16 +292,39 @@ impl Plant {
     }
 
     fn mount(&mut self, side: Side) {
-        let raw = self.spec.raw();
+        let raw = *self.spec.raw();
         self.side = side;
         let (near, far) = match side {
-            Side::First => ((raw.seat_a, raw.joint_a), (raw.seat_b, raw.joint_b)),
-            Side::Second => ((raw.seat_b, raw.joint_b), (raw.seat_a, raw.joint_a)),
+            Side::First => (raw.joint_a, raw.joint_b),
+            Side::Second => (raw.joint_b, raw.joint_a),
         };
-        self.drive.line_seat = leak(near.0);
-        self.drive.line_joint = leak(near.1);
-        self.drive.far_seat = leak(far.0);
-        self.drive.far_joint = leak(far.1);
+        // A joint that is made up anew never seals quite as before: log-normal about its stated leak.
+        let [one, two] = [0; 2].map(|_| libm::exp(raw.joint_reseat * self.mounting.normal()));
+        self.drive.line_joint = leak(near).times(one);
+        self.drive.far_joint = leak(far).times(two);
+        self.seats();
+    }
+
+    /// The seats as they now lie and leak.
+    fn seats(&mut self) {
+        let raw = self.spec.raw();
+        let with_grit = |seat: Path, grit: Path| {
+            let seat = leak(seat);
+            if self.grit.letting_by { seat.and(leak(grit)) } else { seat }
+        };
+        let (a, b) = (with_grit(raw.seat_a, raw.grit_a), with_grit(raw.seat_b, raw.grit_b));
+        (self.drive.line_seat, self.drive.far_seat) = match self.side {
+            Side::First => (a, b),
+            Side::Second => (b, a),
+        };
+    }
+
+    /// The dirt's next turn is drawn.
+    fn turn_grit(&mut self, now: u64) {
+        let raw = self.spec.raw();
+        let mean = if self.grit.letting_by { raw.grit_on_s } else { raw.grit_off_s };
+        let lasts = (mean * self.grit.noise.exponential() * 1e6) as u64;
+        self.grit.until = Some(now.saturating_add(lasts.max(1)));
     }
 
     /// Moves the plant on so that every moment up to `now` is known.
@@ -211,7 +338,7 @@ impl Plant {
     fn next_span(&mut self) {
         // The present span's end, as the whole microsecond at or before it: corners are whole.
         let reached = self.base + (self.span.end() * 1e6 + 1e-3) as u64;
-        let corner = self.motion.corner(reached);
+        let corner = [self.motion.corner(reached), self.grit.until].into_iter().flatten().min();
         let limit = corner.map_or(f64::INFINITY, |at| self.seconds(at));
         if limit <= self.span.end() {
             // The corner is here.
@@ -219,6 +346,11 @@ impl Plant {
             let y = self.span.y1;
             self.restart(at, y);
             self.turn(at);
+            if self.grit.until.is_some_and(|until| until <= at) {
+                self.grit.letting_by = !self.grit.letting_by;
+                self.seats();
+                self.turn_grit(at);
+            }
             return;
         }
         let equations = Network { layout: &self.layout, drive: &self.drive };

@@ -31,7 +31,7 @@ impl SimRig {
     /// A rig at rest with the sensors that `rig` says are fitted, read through its calibration.
     pub fn new(scenario: &Checked, rig: &RawRig, seed: u64) -> Self {
         Self {
-            plant: Plant::new(&scenario.plant),
+            plant: Plant::new(&scenario.plant, seed),
             far: Channel::new(&scenario.far, rig.far, seed, Stream::Far),
             supply: rig.supply.map(|t| Channel::new(&scenario.supply, t, seed, Stream::Supply)),
             contacts: Contacts::CLEAR,

@@ -60,7 +60,7 @@ fn main() {
     let play = |every: u64, mut read: Box<dyn FnMut(&Plant, u64)>| {
         let begin = Instant::now();
         for _ in 0..RUNS {
-            let mut plant = Plant::new(&checked.plant);
+            let mut plant = Plant::new(&checked.plant, 7);
             let mut next = switched.iter().peekable();
             let mut at = 0;
             let mut swapped = false;

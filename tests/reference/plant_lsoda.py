@@ -27,10 +27,10 @@ MIX = 0.2
 B_ORIFICE = (2 / (GAMMA + 1)) ** (GAMMA / (GAMMA - 1))
 
 DEMO = dict(
-    V=[30e-6, 5e-6, 40e-6], V_hose=500e-6, tau=[1.5, 0.5, 2.0], wall_ratio=400.0, wall_tau=600.0,
+    V=[30e-6, 5e-6, 40e-6], V_hose=500e-6, tau=[1.0, 0.4, 1.2], wall_ratio=400.0, wall_tau=600.0,
     pa=101325.0, room=293.15, drift=0.0, set=600000.0, droop=10000.0,
     supply=(1.0e-8, 0.3), vent=(1.5e-8, 0.3), bore=(3e-7, 0.4), past=5e-8, overlap=0.15,
-    dead=0.12, stroke=0.5, shut_stop=0.0, lift=5.0, lift_full=20000.0, creep=1e-9, creep_tau=2.0,
+    dead=0.02, stroke=0.2, air=6e5, spring=(2e5, 3.5e5), friction=2e4, fill=0.6, exhaust=0.5, shut_stop=0.0, lift=5.0, lift_full=20000.0, creep=1e-9, creep_tau=2.0,
     seat_a=(2e-6, 0.0), seat_b=(2e-6, 0.0), stem=(5e-7, 0.0), body_joint=(2e-7, 0.0),
     joint_a=(2e-7, 0.0), joint_b=(2e-7, 0.0), joint_load=0.0, rig_leak=(1e-6, 0.0), passing=(0.0, 0.0),
 )
@@ -199,18 +199,29 @@ class Rig:
         marks = {}
         for t, what in SCHEDULE:
             marks.setdefault(t, []).append(what)
-        pilot, x, now = 0, c["shut_stop"], 0.0
-        moves = []  # (start, from, to)
+        pilot, x = 0, c["shut_stop"]
+        pressure = lambda t: 0.0
+        moves = []  # (start, end, from, to); every move of this schedule is over before the next begins
+        low, high = c["spring"]
         for t, what in SCHEDULE:
             if what != "swap" and what[2] != pilot:
-                pilot = what[2]
-                to = 1.0 if pilot else c["shut_stop"]
-                start = t + c["dead"]
-                moves.append((start, x, to))
-                x = to  # every move of this schedule is finished before the next begins
-        for start, a, b in moves:
-            marks.setdefault(start, []).append(("move", start, a, b))
-            marks.setdefault(start + abs(b - a) * c["stroke"], []).append(("stop", b))
+                pilot, air = what[2], pressure(t)
+                # The piston starts where air meets spring and friction, and ends likewise, no faster than `stroke`.
+                if pilot:
+                    goal, rub, tau, to = c["air"], c["friction"], c["fill"], 1.0
+                else:
+                    goal, rub, tau, to = 0.0, -c["friction"], c["exhaust"], c["shut_stop"]
+                begins, ends = (tau * math.log((goal - air) / (goal - (low + pos * (high - low) + rub)))
+                                for pos in (x, to))
+                ends = max(ends, begins + abs(to - x) * c["stroke"])
+                start = round(t + c["dead"] + round(begins, 6), 6)
+                moves.append((start, round(start + round(ends - begins, 6), 6), x, to))
+                pressure = lambda now, begun=t + c["dead"], air=air, goal=goal, tau=tau: (
+                    goal + (air - goal) * math.exp(-(now - begun) / tau))
+                x = to
+        for start, end, a, b in moves:
+            marks.setdefault(start, []).append(("move", start, end, a, b))
+            marks.setdefault(end, []).append(("stop", b))
         return sorted(marks.items())
 
     def run(self, rtol, times):
@@ -226,8 +237,8 @@ class Rig:
                     self.y[4:6] = c["pa"], room
                     self.y[9] = 0.0
                 elif what[0] == "move":
-                    _, start, a, b = what
-                    v = (b - a) / (abs(b - a) * c["stroke"])
+                    _, start, end, a, b = what
+                    v = (b - a) / (end - start)
                     self.ball = lambda t, start=start, a=a, v=v: a + v * (t - start)
                 elif what[0] == "stop":
                     self.ball = lambda t, b=what[1]: b

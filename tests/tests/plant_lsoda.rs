@@ -50,7 +50,7 @@ struct Worst {
 
 fn worst(case: &str, plant: RawPlant) -> Worst {
     let reference = read(case);
-    let mut plant = Plant::new(&plant.validate().expect("valid"));
+    let mut plant = Plant::new(&plant.validate().expect("valid"), 0);
     let mut switchings = reference.switchings.iter().peekable();
     let mut worst = Worst { pressure: (0.0, 0, 0), kelvin: (0.0, 0, 0), steps: 0 };
     for (at, expected) in &reference.rows {
