@@ -46,7 +46,7 @@ pub fn plot(recording: &Recording, speaker: &Speaker) -> String {
     for row in 0..ROWS {
         let label = match row {
             0 => speaker.pressure(high as i32),
-            r if r + 1 == ROWS => speaker.pressure(low as i32),
+            r if r + 1 == ROWS => speaker.pressure(if low.abs() < high / 500.0 { 0 } else { low as i32 }),
             _ => String::new(),
         };
         let cells: String = (0..COLUMNS).map(|column| buffer[(column, row)].symbol()).collect();

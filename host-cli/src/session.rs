@@ -83,9 +83,9 @@ impl Session {
                 presses = pressed;
                 self.person.abort();
                 watch.told_to_stop = true;
-                writeln!(console.err, "giving up: opening into the vent (Ctrl-C again leaves at once, under pressure)")?;
+                screen.say(console, "giving up: opening into the vent (Ctrl-C again leaves at once, under pressure)")?;
             }
-            self.listen(console, &mut prompted, polled.at)?;
+            self.listen(console, screen, &mut prompted, polled.at)?;
             self.stand.advance(&mut self.person.hands);
             if let Speed::Times(times) = self.speed {
                 let due = began + std::time::Duration::from_micros(polled.at.as_ticks()).div_f64(times);
@@ -98,14 +98,20 @@ impl Session {
     }
 
     /// Puts the question to the person at the keyboard, and hears the answer.
-    fn listen(&mut self, console: &mut Console<'_>, prompted: &mut bool, now: Instant) -> Result<(), Error> {
+    fn listen(
+        &mut self,
+        console: &mut Console<'_>,
+        screen: &mut dyn Screen,
+        prompted: &mut bool,
+        now: Instant,
+    ) -> Result<(), Error> {
         if !self.person.is_asked() {
             *prompted = false;
         } else if !*prompted {
             *prompted = true;
             let status = self.sequencer.status();
             let what = status.ask.map_or("put the valve on, end A to the supply side", words::asked);
-            writeln!(console.err, "  >>> {what}, then press Enter (a + Enter gives up)")?;
+            screen.say(console, &format!("  >>> {what},\n      then press Enter (a and Enter gives up)"))?;
         }
         if self.person.listens() {
             match console.keys.line() {

@@ -87,7 +87,7 @@ impl Summary {
             line(&mut out, "not started", &words::refused(refusal));
         }
         if self.aborted {
-            line(&mut out, "given up", "by the operator; nothing is said of the valve");
+            line(&mut out, "given up", "by the operator: no verdict on the valve");
         }
         for fault in &self.faults {
             let (what, next) = words::fault(*fault);
@@ -111,11 +111,11 @@ impl Summary {
         let leak = |side: &SideResult| side.figure.as_ref().map_or_else(|| "no figure".into(), |f| speaker.leak(f));
         let leaks: Vec<String> = self.sides.iter().map(leak).collect();
         let width = leaks.iter().map(|t| t.chars().count()).max().unwrap_or(0).max("leak ± uncertainty".chars().count());
-        let _ = writeln!(out, "  side    on supply  verdict    {:width$}  limit", "leak ± uncertainty");
+        let _ = writeln!(out, "  side         on supply  verdict    {:width$}  limit", "leak ± uncertainty");
         for (side, leak) in self.sides.iter().zip(&leaks) {
             let name = words::side_name(side.side).trim_end_matches(" side");
             let (end, verdict) = (words::supply_end(side.side), words::verdict_word(side.verdict));
-            let _ = writeln!(out, "  {name:6}  end {end}      {verdict:9}  {leak:width$}  {limit}");
+            let _ = writeln!(out, "  {name:11}  end {end}      {verdict:9}  {leak:width$}  {limit}");
         }
         for side in self.sides.iter().filter(|s| s.ground != seathold_sequencer::verdict::Ground::Measured) {
             line(out, words::side_name(side.side), &speaker.ground(side));
@@ -151,7 +151,7 @@ pub fn percent(ratio: f64) -> String {
 /// Text is wrapped here: a terminal of 80 columns.
 const WIDTH: usize = 80;
 /// Width of the labels in front.
-const LABEL: usize = 13;
+const LABEL: usize = 15;
 
 /// A labelled line, wrapped under its own text.
 pub fn line(out: &mut String, label: &str, text: &str) {

@@ -220,11 +220,11 @@ pub const fn phase_line(phase: Phase) -> &'static str {
         Phase::Vent => "vent: emptying the supply side",
         Phase::Settle => "settle: waiting for gas and seats",
         Phase::Measure => "measure: watching the trapped pressure",
-        Phase::SafeVent => "safe vent: opening the valve into the vent until the far side is measured empty",
+        Phase::SafeVent => "safe vent: valve open into the vent",
         Phase::Swap => "swap: waiting for the ends to be swapped",
         Phase::Fault => "fault: latched, far side measured empty",
-        Phase::Trapped => "trapped: PRESSURE MAY BE TRAPPED on the far side",
-        Phase::Held => "held: everything at rest until the stop is released and acknowledged; PRESSURE MAY BE TRAPPED",
+        Phase::Trapped => "PRESSURE MAY BE TRAPPED on the far side",
+        Phase::Held => "held at rest: PRESSURE MAY BE TRAPPED",
     }
 }
 
@@ -233,9 +233,9 @@ pub const fn asked(ask: Ask) -> &'static str {
     match ask {
         Ask::OpenValve => "turn the lever to OPEN",
         Ask::ShutValve => "turn the lever to SHUT",
-        Ask::OpenToVent => "turn the lever to OPEN: air will blow off through the silencer",
-        Ask::WorkLever => "turn the lever to SHUT and OPEN again, to empty the space around the ball",
-        Ask::SwapEnds => "swap the ends of the valve: end B to the supply side",
+        Ask::OpenToVent => "turn the lever to OPEN (air blows off at the silencer)",
+        Ask::WorkLever => "turn the lever to SHUT and OPEN again (empties the cavity)",
+        Ask::SwapEnds => "swap the ends: end B to the supply side",
     }
 }
 
@@ -261,7 +261,9 @@ pub const fn disturbance(why: Disturbance) -> &'static str {
         Disturbance::Missing => "a reading is missing",
         Disturbance::Repeated => "a reading came twice",
         Disturbance::Implausible => "the transducer gave an impossible reading",
-        Disturbance::Jump => "the pressure jumped by more than noise can explain (a knock?)",
+        Disturbance::Jump => "the pressure jumped by more than noise can explain",
+        Disturbance::Knock => "a step or knock shows between the means of readings",
+        Disturbance::Bend => "the gas is still settling, or something warms or cools it",
     }
 }
 
@@ -327,7 +329,7 @@ pub const fn evidence(evidence: Evidence) -> &'static str {
         Evidence::OneSideOnly => "only one side has a verdict, so the place cannot be told from comparison",
         Evidence::FirstSideOnly => "only the first side leaks (end A on supply), so it is not a part both sides share",
         Evidence::SecondSideOnly => "only the second side leaks (end B on supply), so it is not a part both sides share",
-        Evidence::BothAlike => "both sides leak alike, so it is a part both sides share",
+        Evidence::BothAlike => "both sides leak alike, so it is a part both sides share; a blank run of the rig rules its fittings in or out",
         Evidence::BothUnlike => "both sides leak, by different amounts",
         Evidence::WentWithSupply => "the far side emptied together with the supply side",
         Evidence::Rose => "the trapped pressure rose",
@@ -342,6 +344,6 @@ pub fn diagnosis(diagnosis: &Diagnosis) -> String {
         [] if diagnosis.evidence == Evidence::NothingLeaks => format!("nothing leaks: {seen}"),
         [] => format!("cannot tell: {seen}"),
         [one] => format!("{one} (seen: {seen})"),
-        [first, rest @ ..] => format!("most likely {first}, else {} (seen: {seen})", rest.join(" or ")),
+        several => format!("likeliest first: {} (seen: {seen})", several.join(", ")),
     }
 }

@@ -102,6 +102,8 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
     };
     let seed = typed.seed.unwrap_or(SEED);
     let started = typed.at.unwrap_or(now);
+    // A recording is dated to the second; finer would only look like a measurement.
+    let started = Timestamp::from_second(started.as_second()).unwrap_or(started);
     let serial = typed.serial.clone().or(valve.serial.clone()).unwrap_or_else(|| "unmarked".into());
     let mut settings = valve.settings(reference);
     settings.extend(typed.fault.iter().map(|text| ("fault".to_owned(), text.clone())));

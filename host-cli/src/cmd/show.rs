@@ -76,6 +76,7 @@ fn budget(summary: &Summary, speaker: &Speaker) -> String {
         out.push_str(&format!("  standard uncertainty of               {:>12}   share\n", speaker.leak_unit()));
         let parts = [
             ("scatter of the readings", budget.fit),
+            ("which curve the gas follows", budget.curve),
             ("steps of the converter", budget.resolution),
             ("far volume", budget.volume),
             ("transducer gain", budget.gain),

@@ -2,6 +2,9 @@ use std::path::Path;
 
 use seathold_sequencer::event::Event;
 use seathold_sequencer::time::{Duration, Instant};
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::rig::RawRig;
+use serde_json::Value;
 use sha2::{Digest, Sha256};
 
 use super::frame::{self, Damage, HEAD, Kind};
@@ -72,10 +75,26 @@ pub fn read_bytes(bytes: &[u8]) -> Result<Recording, Damage> {
     let first: HeaderFrame = postcard::from_bytes(payload).map_err(|_| bad("the header cannot be read"))?;
     let mut names = Names::default();
     names.extend(first.names);
-    let header = names.typed(&first.header).ok_or(bad("the header lacks a field"))?;
+    let header = names.value(&first.header).and_then(|value| serde_json::from_value(filled(value)).ok());
+    let header = header.ok_or(bad("the header lacks a field"))?;
     let mut recording = Recording { header, polls: Vec::new(), names, damage: None };
     recording.damage = recording.read_polls(bytes, next).err();
     Ok(recording)
+}
+
+/// A recipe or rig recorded before a field was thought of takes the built-in value for it; if that made a difference,
+/// replay would say so.
+fn filled(mut header: Value) -> Value {
+    let built_in = [("recipe", serde_json::to_value(RawRecipe::DEMO)), ("rig", serde_json::to_value(RawRig::DEMO))];
+    for (part, built_in) in built_in {
+        let (Some(Value::Object(recorded)), Ok(Value::Object(built_in))) = (header.get_mut(part), built_in) else {
+            continue;
+        };
+        for (name, value) in built_in {
+            recorded.entry(name).or_insert(value);
+        }
+    }
+    header
 }
 
 impl Recording {

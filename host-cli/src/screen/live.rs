@@ -13,7 +13,8 @@ use crate::words::{Speaker, asked, phase_name, supply_end};
 /// How often a moving line is drawn, a second.
 const DRAWS: u8 = 15;
 
-/// Three moving lines under the events: where the run stands, how far the phase is, whether a fitting may be touched.
+/// Moving lines under the events: where the run stands, how far the phase is, whether a fitting may be touched, and
+/// what is asked.
 #[derive(Debug)]
 pub struct Live {
     speaker: Speaker,
@@ -21,6 +22,7 @@ pub struct Live {
     state: ProgressBar,
     phase: ProgressBar,
     far: ProgressBar,
+    ask: ProgressBar,
     entered: (Phase, Instant),
 }
 
@@ -35,7 +37,8 @@ impl Live {
         let state = add("  {msg}");
         let phase = add("  {bar:40} {msg}");
         let far = add("  {msg}");
-        Self { speaker, lines, state, phase, far, entered: (Phase::SafeVent, Instant::from_ticks(0)) }
+        let ask = add("  {msg}");
+        Self { speaker, lines, state, phase, far, ask, entered: (Phase::SafeVent, Instant::from_ticks(0)) }
     }
 
     fn state_line(&self, status: &Status) -> String {
@@ -52,6 +55,12 @@ impl Live {
     }
 }
 
+/// Microseconds as seconds, or as minutes where there are many.
+fn left_at_most(left_us: u64) -> String {
+    let seconds = left_us.div_ceil(1_000_000);
+    if seconds < 120 { format!("{seconds} s left at most") } else { format!("{} min left at most", seconds.div_ceil(60)) }
+}
+
 impl Screen for Live {
     fn event(&mut self, _: &mut Console<'_>, at: Instant, event: &Event) -> Result<(), Error> {
         if let Event::Entered { phase, .. } = event {
@@ -63,13 +72,18 @@ impl Screen for Live {
         Ok(())
     }
 
+    fn say(&mut self, _: &mut Console<'_>, text: &str) -> Result<(), Error> {
+        self.lines.println(text)?;
+        Ok(())
+    }
+
     fn poll(&mut self, polled: &Polled, status: &Status) {
         self.state.set_message(self.state_line(status));
         let spent = polled.at.as_ticks().saturating_sub(self.entered.1.as_ticks());
         let (whole, left) = match status.deadline {
             Some(deadline) => {
                 let left = deadline.as_ticks().saturating_sub(polled.at.as_ticks());
-                (spent + left, format!("{:.0} s left at most", left as f64 / 1e6))
+                (spent + left, left_at_most(left))
             }
             None => (spent, String::new()),
         };
@@ -80,8 +94,8 @@ impl Screen for Live {
             Disconnect::Safe => "safe to disconnect",
             Disconnect::Pressurised => "PRESSURISED: touch no fitting",
         };
-        let ask = status.ask.map_or_else(String::new, |ask| format!("   PLEASE {}", asked(ask)));
-        self.far.set_message(format!("{touch}{ask}"));
+        self.far.set_message(touch);
+        self.ask.set_message(status.ask.map_or_else(String::new, |ask| format!("PLEASE {}", asked(ask))));
     }
 
     fn end(&mut self) {

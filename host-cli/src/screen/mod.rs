@@ -24,6 +24,15 @@ pub trait Screen {
     /// When the stream cannot be written.
     fn event(&mut self, console: &mut Console<'_>, at: Instant, event: &Event) -> Result<(), Error>;
 
+    /// Something else to tell the person.
+    ///
+    /// # Errors
+    /// When the stream cannot be written.
+    fn say(&mut self, console: &mut Console<'_>, text: &str) -> Result<(), Error> {
+        writeln!(console.err, "{text}")?;
+        Ok(())
+    }
+
     /// A poll went by.
     fn poll(&mut self, polled: &Polled, status: &Status) {
         let _ = (polled, status);
