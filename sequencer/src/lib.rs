@@ -32,10 +32,12 @@
 //!
 //! # Map
 //!
-//! [`units`], [`time`], [`limits`]: quantities and bounds. [`rig`], [`recipe`], [`field`]: what is tested on and how.
+//! [`units`], [`time`], [`limits`], [`rate_class`]: quantities and bounds. [`rig`], [`recipe`], [`field`]: what is tested
+//! on and how.
 //! [`input`] → [`step`] → [`output`], [`event`]: the machine. `phase`: a file each, in the order of a run.
 //! `interlock`: the last word on outputs. [`measure`]: samples to figure to verdict. [`verdict`]: results.
-//! [`io`], [`bench`], [`adapters`]: the edge to real or simulated hardware.
+//! [`io`], [`bench`], [`adapters`]: the edge to real or simulated hardware. `link` (feature `link`): the edge to a host
+//! over a line.
 //!
 //! # Example
 //!
@@ -59,9 +61,12 @@ pub mod input;
 mod interlock;
 pub mod io;
 pub mod limits;
+#[cfg(feature = "link")]
+pub mod link;
 pub mod measure;
 pub mod output;
 mod phase;
+pub mod rate_class;
 pub mod recipe;
 pub mod rig;
 pub mod step;

@@ -12,3 +12,14 @@ pub fn rows(file: &str) -> Vec<Vec<f64>> {
         .map(|line| line.split(',').map(|cell| cell.trim().parse().unwrap_or(f64::NAN)).collect())
         .collect()
 }
+
+/// As [`rows`], with the cells as text.
+pub fn cells(file: &str) -> Vec<Vec<String>> {
+    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("reference").join(file);
+    let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    text.lines()
+        .skip(1)
+        .filter(|line| !line.trim().is_empty())
+        .map(|line| line.split(',').map(|cell| cell.trim().to_owned()).collect())
+        .collect()
+}
