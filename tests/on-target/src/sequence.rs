@@ -6,8 +6,8 @@ use crate::tell::{ENCODED_MAX, Hex, Running, Tell};
 use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::input::Sides;
-use seathold_sequencer::recipe::RawRecipe;
-use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::recipe::{RawRecipe, Recipe};
+use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::step::Sequencer;
 
 /// Something that happens some polls into a phase.
@@ -78,11 +78,13 @@ const POLLS_MAX: u32 = 24_000;
 
 impl Scenario {
     /// Runs it and tells every event's bytes, then the check over all that happened.
+    #[inline(never)]
     pub fn run(&self, tell: &mut impl Tell, meter: &impl Meter, place: &mut Option<Sequencer>) {
         let name = self.name;
-        if !begin_with(place) {
+        let Some((rig, recipe)) = checked_rig().and_then(|rig| Some((rig, checked_recipe(&rig)?))) else {
             return tell.line(format_args!("run {name} rig or recipe not valid"));
-        }
+        };
+        begin_with(place, rig, recipe);
         let Some(sequencer) = place else { return };
         let mut bottle = Bottle::new(self.ails, RawRig::DEMO.far);
         let mut person = Person::new(self.sides);
@@ -103,11 +105,7 @@ impl Scenario {
                     end(what, in_phase, &mut bottle);
                 }
             }
-            let polled = match metered_poll(sequencer, &mut bottle, &mut person, meter, &mut ledger) {
-                Ok(polled) => polled,
-                Err(never) => match never {},
-            };
-            record(name, &polled, &mut check, tell);
+            one_poll(name, sequencer, &mut bottle, &mut person, meter, &mut ledger, &mut check, tell);
             bottle.swapped |= core::mem::take(&mut person.swapped);
             bottle.advance();
             in_phase = if sequencer.phase() == before { in_phase + 1 } else { 0 };
@@ -124,13 +122,23 @@ impl Scenario {
     }
 }
 
-/// Puts a new sequencer in its place. Never inlined: a list of errors is large, and its stack is free again after.
+// The functions below are never inlined: a list of errors or a new sequencer takes kilobytes of stack, which are free
+// again once they have returned, and a controller of 16 KiB cannot hold them all at once.
+
 #[inline(never)]
-fn begin_with(place: &mut Option<Sequencer>) -> bool {
-    let Ok(rig) = RawRig::DEMO.validate() else { return false };
-    let Ok(recipe) = RECIPE.validate(&rig) else { return false };
+fn checked_rig() -> Option<Rig> {
+    RawRig::DEMO.validate().ok()
+}
+
+#[inline(never)]
+fn checked_recipe(rig: &Rig) -> Option<Recipe> {
+    RECIPE.validate(rig).ok()
+}
+
+/// Power is on.
+#[inline(never)]
+fn begin_with(place: &mut Option<Sequencer>, rig: Rig, recipe: Recipe) {
     *place = Some(Sequencer::new(rig, Some(recipe)));
-    true
 }
 
 /// Power is back.
@@ -157,6 +165,24 @@ fn end(what: Incident, in_phase: u32, bottle: &mut Bottle) {
         bottle.stop = false;
         bottle.guard_open = false;
         bottle.wire_broken = false;
+    }
+}
+
+#[inline(never)]
+#[expect(clippy::too_many_arguments, reason = "one loop body, taken out only so that its stack is its own")]
+fn one_poll(
+    name: &str,
+    sequencer: &mut Sequencer,
+    bottle: &mut Bottle,
+    person: &mut Person,
+    meter: &impl Meter,
+    ledger: &mut Ledger,
+    check: &mut Running,
+    tell: &mut impl Tell,
+) {
+    match metered_poll(sequencer, bottle, person, meter, ledger) {
+        Ok(polled) => record(name, &polled, check, tell),
+        Err(never) => match never {},
     }
 }
 

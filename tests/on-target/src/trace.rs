@@ -70,6 +70,7 @@ pub const CASES: &[Case] = &[
 
 impl Case {
     /// Runs it and tells the estimate's bytes.
+    #[inline(never)]
     pub fn run(&self, tell: &mut impl Tell) {
         let mut noise = Noise::new(0x5ea7_401d);
         let mut trace = Folded::new();

@@ -12,7 +12,7 @@ unsafe extern "C" {
 }
 
 /// Painted by [`paint_below`], in bytes; a step that goes deeper shows as exactly this.
-pub const WINDOW: usize = 3 * 1024;
+pub const WINDOW: usize = 6 * 1024;
 
 fn lowest() -> *mut u32 {
     ptr::addr_of_mut!(_stack_end)

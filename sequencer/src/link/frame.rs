@@ -1,0 +1,196 @@
+//! Frames: a message, its check, stuffed so that no zero is left, and a zero to end it.
+//!
+//! ```text
+//! COBS( message | CRC-32/ISCSI of the message, low byte first ) 00
+//! ```
+//!
+//! Byte stuffing: Cheshire and Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on Networking 7(2),
+//! 1999. The check is the Castagnoli CRC-32 (RFC 3720, appendix B.4, from memory; check value E3069283 for "123456789").
+
+use cobs::{DecodeResult, DecoderState, EncoderState, PushResult};
+use crc::{CRC_32_ISCSI, Crc};
+use serde::Serialize;
+
+/// Longest message, in bytes: a recipe takes about 250.
+pub const MESSAGE_MAX: usize = 320;
+
+const CHECK: usize = 4;
+const CONTENT_MAX: usize = MESSAGE_MAX + CHECK;
+
+/// Longest frame: one code byte, one more for every 254 bytes, and the zero.
+pub const FRAME_MAX: usize = CONTENT_MAX + CONTENT_MAX / 254 + 2;
+
+static CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISCSI);
+
+/// Bytes ready to be sent.
+pub type Frame = heapless::Vec<u8, FRAME_MAX>;
+
+/// A message did not fit a frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct TooLong;
+
+/// Puts a message into a frame.
+///
+/// # Errors
+/// [`TooLong`] when it has more than [`MESSAGE_MAX`] bytes; `frame` is then empty.
+pub fn encode<T: Serialize>(message: &T, frame: &mut Frame) -> Result<(), TooLong> {
+    let mut room = [0; MESSAGE_MAX];
+    let bytes = postcard::to_slice(message, &mut room).map_err(|_| TooLong)?;
+    stuff(bytes, frame)
+}
+
+/// Puts bytes into a frame.
+///
+/// # Errors
+/// As for [`encode`].
+pub fn stuff(message: &[u8], frame: &mut Frame) -> Result<(), TooLong> {
+    frame.clear();
+    if message.len() > MESSAGE_MAX {
+        return Err(TooLong);
+    }
+    let done = stuff_into(message, frame);
+    if done.is_none() {
+        frame.clear();
+    }
+    done.ok_or(TooLong)
+}
+
+fn stuff_into(message: &[u8], frame: &mut Frame) -> Option<()> {
+    let check = CRC.checksum(message).to_le_bytes();
+    let mut state = EncoderState::default();
+    frame.push(0).ok()?;
+    for &byte in message.iter().chain(&check) {
+        match state.push(byte) {
+            PushResult::AddSingle(byte) => frame.push(byte).ok()?,
+            PushResult::ModifyFromStartAndSkip((at, code)) => {
+                *frame.get_mut(at)? = code;
+                frame.push(0).ok()?;
+            }
+            PushResult::ModifyFromStartAndPushAndSkip((at, code, byte)) => {
+                *frame.get_mut(at)? = code;
+                frame.push(byte).ok()?;
+                frame.push(0).ok()?;
+            }
+        }
+    }
+    let (at, code) = state.finalize();
+    *frame.get_mut(at)? = code;
+    frame.push(0).ok()
+}
+
+/// Finds frames in a stream of bytes.
+#[derive(Debug, Default)]
+pub struct Deframer {
+    state: DecoderState,
+    content: heapless::Vec<u8, CONTENT_MAX>,
+    /// The rest of the present frame is of no use.
+    skipping: bool,
+    bad: u32,
+}
+
+impl Deframer {
+    /// Takes in one byte; gives a message when this byte ended one that is whole.
+    pub fn push(&mut self, byte: u8) -> Option<&[u8]> {
+        let whole = self.take(byte);
+        if byte == 0 {
+            self.skipping = false;
+            self.state = DecoderState::default();
+        }
+        if !whole {
+            return None;
+        }
+        match message_of(&self.content) {
+            Some(message) => Some(message),
+            None => {
+                self.bad = self.bad.wrapping_add(1);
+                None
+            }
+        }
+    }
+
+    /// Whether this byte completes a frame; what it held is then in `content`.
+    fn take(&mut self, byte: u8) -> bool {
+        if self.skipping {
+            return false;
+        }
+        let kept = match self.state.feed(byte) {
+            Ok(DecodeResult::DataComplete) => return true,
+            Ok(DecodeResult::DataStart) => {
+                self.content.clear();
+                true
+            }
+            Ok(DecodeResult::DataContinue(byte)) => self.content.push(byte).is_ok(),
+            Ok(DecodeResult::NoData) => true,
+            Err(_) => false,
+        };
+        if !kept {
+            self.bad = self.bad.wrapping_add(1);
+            self.skipping = byte != 0;
+        }
+        false
+    }
+
+    /// Frames dropped so far: too long, wrongly stuffed, or with a wrong check.
+    pub const fn bad(&self) -> u32 {
+        self.bad
+    }
+}
+
+/// The message, if its check is right.
+fn message_of(content: &[u8]) -> Option<&[u8]> {
+    let (message, check) = content.split_last_chunk::<CHECK>()?;
+    (CRC.checksum(message) == u32::from_le_bytes(*check)).then_some(message)
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use super::*;
+    use proptest::prelude::*;
+    use std::vec::Vec;
+
+    fn messages(bytes: &[u8]) -> Vec<Vec<u8>> {
+        let mut deframer = Deframer::default();
+        bytes.iter().filter_map(|&b| deframer.push(b).map(<[u8]>::to_vec)).collect()
+    }
+
+    #[test]
+    fn check_is_the_one_named() {
+        // Catalogue of parametrised CRC algorithms, CRC-32/ISCSI, check value; two libraries agree.
+        assert_eq!(CRC.checksum(b"123456789"), 0xe306_9283);
+    }
+
+    proptest! {
+        #[test]
+        fn what_goes_in_comes_out(sent in prop::collection::vec(prop::collection::vec(any::<u8>(), 0..=MESSAGE_MAX), 1..6)) {
+            let mut line = Vec::new();
+            let mut frame = Frame::new();
+            for message in &sent {
+                stuff(message, &mut frame).unwrap();
+                prop_assert_eq!(frame.iter().filter(|&&b| b == 0).count(), 1);
+                line.extend_from_slice(&frame);
+            }
+            prop_assert_eq!(messages(&line), sent);
+        }
+
+        #[test]
+        fn too_long_is_refused(extra in 1usize..100) {
+            let mut frame = Frame::new();
+            prop_assert_eq!(stuff(&std::vec![7; MESSAGE_MAX + extra], &mut frame), Err(TooLong));
+            prop_assert!(frame.is_empty());
+        }
+
+        /// Whatever stands before a zero, the frame after it is read.
+        #[test]
+        fn noise_costs_no_later_frame(noise in prop::collection::vec(any::<u8>(), 0..1000), message in prop::collection::vec(any::<u8>(), 0..50)) {
+            let mut line = noise;
+            line.push(0);
+            let mut frame = Frame::new();
+            stuff(&message, &mut frame).unwrap();
+            line.extend_from_slice(&frame);
+            let found = messages(&line);
+            prop_assert_eq!(found.last(), Some(&message));
+        }
+    }
+}

@@ -1,0 +1,65 @@
+//! One turn of a controller's loop.
+
+use super::controller::Controller;
+use super::message::{Answer, Order, Record, Snapshot};
+use crate::bench;
+use crate::event::Phase;
+use crate::io::Hardware;
+use crate::recipe::RawRecipe;
+use crate::step::Sequencer;
+
+/// Carries out what the host ordered, polls, and keeps what happened.
+///
+/// # Errors
+/// What [`Hardware::apply`] gave; the watchdog is then not fed, as in [`bench::poll`].
+pub fn turn<H: Hardware, const N: usize>(
+    link: &mut Controller<N>,
+    sequencer: &mut Sequencer,
+    hardware: &mut H,
+) -> Result<(), H::Error> {
+    link.tick(hardware.now());
+    if let Some(order) = link.order() {
+        let answer = obey(link, sequencer, &order, hardware);
+        link.answer(answer);
+    }
+    let polled = bench::poll(sequencer, hardware, link)?;
+    link.record(&polled);
+    Ok(())
+}
+
+fn obey<H: Hardware, const N: usize>(
+    link: &mut Controller<N>,
+    sequencer: &mut Sequencer,
+    order: &Order,
+    hardware: &mut H,
+) -> Answer {
+    match order {
+        Order::LoadRecipe(raw) => load(link, sequencer, raw),
+        Order::ReadRig => Answer::Rig(*sequencer.rig().raw()),
+        Order::SetTime { unix_ms } => {
+            link.keep(&Record::Dated { at: hardware.now(), unix_ms: *unix_ms });
+            Answer::Done
+        }
+        Order::ReadStatus => Answer::Status(Snapshot::new(&sequencer.status(), sequencer.recipe().is_some())),
+        // The poll takes these.
+        Order::Operate(_) => Answer::Busy,
+    }
+}
+
+/// A recipe begins with a sequencer as after a reset: it assumes pressure, opens into the vent and looks. So nothing of
+/// an earlier recipe can live on, and a recording from here on is complete.
+#[inline(never)]
+fn load<const N: usize>(link: &mut Controller<N>, sequencer: &mut Sequencer, raw: &RawRecipe) -> Answer {
+    if sequencer.phase() != Phase::Ready {
+        return Answer::Busy;
+    }
+    let rig = *sequencer.rig();
+    match raw.validate(&rig) {
+        Ok(recipe) => {
+            *sequencer = Sequencer::new(rig, Some(recipe));
+            link.keep(&Record::Began(*raw));
+            Answer::Done
+        }
+        Err(errors) => Answer::NotValid { errors: errors.as_slice().len().min(usize::from(u8::MAX)) as u8 },
+    }
+}
