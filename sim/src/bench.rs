@@ -1,10 +1,13 @@
 //! A simulated rig with its operator, and one round of the loop over both.
 
+use crate::fault::Schedule;
 use crate::operator::SimOperator;
 use crate::rig::SimRig;
 use crate::scenario::{Scenario, ScenarioErrors};
 use seathold_sequencer::bench::{self, Polled};
 use seathold_sequencer::input::Sides;
+use seathold_sequencer::io::Hardware;
+use seathold_sequencer::output::Outputs;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, millis};
@@ -18,6 +21,8 @@ pub struct SimBench {
     pub operator: SimOperator,
     /// Time between polls.
     pub period: Duration,
+    /// What goes wrong.
+    pub schedule: Schedule,
 }
 
 impl SimBench {
@@ -46,6 +51,7 @@ impl SimBench {
             rig: SimRig::new(&checked, rig, seed),
             operator: SimOperator::new(&checked.operator, sides, turn),
             period,
+            schedule: Schedule::EMPTY,
         };
         if sides == Sides::Second {
             // Put on the other way round before anything begins.
@@ -60,8 +66,20 @@ impl SimBench {
             Ok(polled) => polled,
             Err(never) => match never {},
         };
+        let status = sequencer.status();
+        self.suffer(polled.at, status.phase, status.side);
         self.rig.obey(&mut self.operator);
         self.rig.advance(self.period);
         polled
+    }
+
+    /// The controller has no power for a while: every output falls to rest. The caller then begins with a new
+    /// sequencer, as a controller does after a reset.
+    pub fn dark(&mut self, lasts: Duration) {
+        match self.rig.apply(Outputs::REST) {
+            Ok(()) => {}
+            Err(never) => match never {},
+        }
+        self.rig.advance(lasts);
     }
 }

@@ -26,24 +26,59 @@ pub enum ChannelFault {
     Repeated,
 }
 
+/// A channel on its way to the sequencer, sound or broken.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Wire {
+    /// What is wrong, if anything.
+    pub fault: Option<ChannelFault>,
+    last: Option<Sample>,
+}
+
+impl Wire {
+    /// A sound one.
+    pub const SOUND: Self = Self { fault: None, last: None };
+
+    /// What arrives of a reading.
+    ///
+    /// # Errors
+    /// As for [`Hardware::far`].
+    pub fn pass(&mut self, reading: nb::Result<Sample, SensorFault>) -> nb::Result<Sample, SensorFault> {
+        let sample = reading?;
+        let last = *self.last.get_or_insert(sample);
+        let arrives = match self.fault {
+            None => sample,
+            Some(ChannelFault::Open) => return Err(nb::Error::Other(SensorFault::Open)),
+            Some(ChannelFault::Short) => return Err(nb::Error::Other(SensorFault::Short)),
+            Some(ChannelFault::BrownOut) => return Err(nb::Error::Other(SensorFault::BrownOut)),
+            Some(ChannelFault::Stuck) => Sample { counts: last.counts, ..sample },
+            Some(ChannelFault::Spike(counts)) => {
+                return Ok(Sample { counts: sample.counts.saturating_add(counts), ..sample });
+            }
+            Some(ChannelFault::Lost) => return Err(nb::Error::WouldBlock),
+            Some(ChannelFault::Repeated) => return Ok(last),
+        };
+        self.last = Some(arrives);
+        Ok(arrives)
+    }
+}
+
 /// A rig with a fault in its far-side channel.
 #[derive(Clone, Debug)]
 pub struct Faulty<H> {
     /// The rig.
     pub inner: H,
-    fault: Option<ChannelFault>,
-    last: Option<Sample>,
+    far: Wire,
 }
 
 impl<H> Faulty<H> {
     /// A rig that is sound so far.
     pub const fn new(inner: H) -> Self {
-        Self { inner, fault: None, last: None }
+        Self { inner, far: Wire::SOUND }
     }
 
     /// Breaks the channel, or mends it.
     pub const fn set(&mut self, fault: Option<ChannelFault>) {
-        self.fault = fault;
+        self.far.fault = fault;
     }
 }
 
@@ -55,22 +90,8 @@ impl<H: Hardware> Hardware for Faulty<H> {
     }
 
     fn far(&mut self) -> nb::Result<Sample, SensorFault> {
-        let sample = self.inner.far()?;
-        let last = *self.last.get_or_insert(sample);
-        let given = match self.fault {
-            None => sample,
-            Some(ChannelFault::Open) => return Err(nb::Error::Other(SensorFault::Open)),
-            Some(ChannelFault::Short) => return Err(nb::Error::Other(SensorFault::Short)),
-            Some(ChannelFault::BrownOut) => return Err(nb::Error::Other(SensorFault::BrownOut)),
-            Some(ChannelFault::Stuck) => return Ok(Sample { counts: last.counts, ..sample }),
-            Some(ChannelFault::Spike(counts)) => {
-                return Ok(Sample { counts: sample.counts.saturating_add(counts), ..sample });
-            }
-            Some(ChannelFault::Lost) => return Err(nb::Error::WouldBlock),
-            Some(ChannelFault::Repeated) => return Ok(last),
-        };
-        self.last = Some(given);
-        Ok(given)
+        let reading = self.inner.far();
+        self.far.pass(reading)
     }
 
     fn supply(&mut self) -> nb::Result<Sample, SensorFault> {

@@ -36,7 +36,8 @@
 //! | [`actuator`] | how the ball moves |
 //! | [`plant`] | all of it in time: events, dense output, truth |
 //! | [`sensor`], [`noise`] | what the converter makes of it |
-//! | [`faulty`] | faults as a wrapper over any rig |
+//! | [`faulty`] | a broken channel, as a wrapper over any rig |
+//! | [`fault`] | what goes wrong when, by name, and what the sequencer should say |
 //! | [`operator`] | the person, with delays and mistakes |
 //! | [`rig`], [`bench`](mod@bench) | the sequencer's io traits over the plant; the loop |
 //! | [`config`], [`scenario`] | every figure with its range; ready-made cases |
@@ -44,6 +45,7 @@
 pub mod actuator;
 pub mod bench;
 pub mod config;
+pub mod fault;
 pub mod faulty;
 pub mod flow;
 pub mod gas;

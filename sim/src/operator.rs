@@ -144,6 +144,7 @@ pub struct SimOperator {
     acts: [Option<(Instant, Act)>; ACTS],
     command: Option<(Instant, Command)>,
     mistakes_left: u32,
+    link_up: bool,
 }
 
 impl SimOperator {
@@ -158,6 +159,7 @@ impl SimOperator {
             acts: [None; ACTS],
             command: None,
             mistakes_left: spec.raw.mistakes,
+            link_up: true,
         }
     }
 
@@ -166,6 +168,11 @@ impl SimOperator {
         let first =
             self.acts.iter_mut().filter(|a| a.is_some_and(|(at, _)| at <= now)).min_by_key(|a| a.map(|(at, _)| at))?;
         first.take().map(|(_, act)| act)
+    }
+
+    /// Whether the operator can be reached.
+    pub const fn set_link(&mut self, up: bool) {
+        self.link_up = up;
     }
 
     fn plan(&mut self, at: Instant, act: Act) {
@@ -226,6 +233,10 @@ impl SimOperator {
 }
 
 impl Operator for SimOperator {
+    fn link_up(&mut self) -> bool {
+        self.link_up
+    }
+
     fn command(&mut self, now: Instant, phase: Phase) -> Option<Command> {
         if let Some((at, command)) = self.command
             && at <= now

@@ -412,6 +412,21 @@ impl Plant {
         gas::pressure(energy, self.layout.volume_of(node, creep))
     }
 
+    /// Temperature of the far side's gas, or of its wall, at `now`, K.
+    pub fn temperature(&self, of_wall: bool, now: u64) -> f64 {
+        let s = self.share(now);
+        let far = Node::Far as usize;
+        if of_wall {
+            return self.span.component(WALL + far, s);
+        }
+        gas::temperature(self.span.component(ENERGY + 2 * far, s), self.span.component(MASS + 2 * far, s))
+    }
+
+    /// What it was made from.
+    pub const fn spec(&self) -> &PlantSpec {
+        &self.spec
+    }
+
     /// Atmosphere, Pa.
     pub const fn atmosphere(&self) -> f64 {
         self.layout.atmosphere

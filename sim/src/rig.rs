@@ -1,9 +1,11 @@
 //! The plant behind the sequencer's [`Hardware`] trait.
 
+use crate::config::Path;
+use crate::faulty::{ChannelFault, Wire};
 use crate::network::Node;
 use crate::noise::Stream;
 use crate::operator::{Act, SimOperator};
-use crate::plant::{Plant, Truth};
+use crate::plant::{Plant, Stuck, Truth};
 use crate::scenario::Checked;
 use crate::sensor::Channel;
 use core::convert::Infallible;
@@ -22,8 +24,14 @@ pub struct SimRig {
     plant: Plant,
     far: Channel,
     supply: Option<Channel>,
+    thermometer: Option<(Channel, bool)>,
+    far_wire: Wire,
+    supply_wire: Wire,
     contacts: Contacts,
     now: u64,
+    /// By how much the controller's clock is behind the plant's, µs.
+    clock_behind: u64,
+    stuck: Stuck,
     let_out: Option<f64>,
 }
 
@@ -34,8 +42,16 @@ impl SimRig {
             plant: Plant::new(&scenario.plant, seed),
             far: Channel::new(&scenario.far, rig.far, seed, Stream::Far),
             supply: rig.supply.map(|t| Channel::new(&scenario.supply, t, seed, Stream::Supply)),
+            thermometer: rig.thermometer.map(|t| {
+                let spec = &scenario.thermometer;
+                (Channel::thermometer(spec, t, seed), spec.of_wall())
+            }),
+            far_wire: Wire::SOUND,
+            supply_wire: Wire::SOUND,
             contacts: Contacts::CLEAR,
             now: 0,
+            clock_behind: 0,
+            stuck: Stuck::default(),
             let_out: None,
         }
     }
@@ -43,24 +59,28 @@ impl SimRig {
     /// Moves time on. Conversions that fall due are made on the way; of several, the last is handed over and the
     /// numbers of the others are missing, as on a rig that is polled too slowly.
     pub fn advance(&mut self, by: Duration) {
-        self.now = self.now.saturating_add(by.as_ticks());
-        while self.far.due() <= self.now {
-            let at = self.far.due();
+        let until = self.now.saturating_add(by.as_ticks());
+        let due = |channel: Option<&Channel>| channel.map_or(u64::MAX, Channel::due);
+        loop {
+            // In the order of time, since the plant cannot go back.
+            let (far, supply) = (self.far.due(), due(self.supply.as_ref()));
+            let thermometer = due(self.thermometer.as_ref().map(|(t, _)| t));
+            let at = far.min(supply).min(thermometer);
+            if at > until {
+                break;
+            }
             self.plant.advance(at);
-            self.far.convert(self.plant.pressure(Node::Far, at) - self.plant.atmosphere());
-            if let Some(supply) = &mut self.supply
-                && supply.due() == at
-            {
-                supply.convert(self.plant.pressure(Node::Line, at) - self.plant.atmosphere());
+            if far == at {
+                self.far.convert(self.plant.pressure(Node::Far, at) - self.plant.atmosphere());
+            }
+            if let (Some(channel), true) = (&mut self.supply, supply == at) {
+                channel.convert(self.plant.pressure(Node::Line, at) - self.plant.atmosphere());
+            }
+            if let (Some((channel, of_wall)), true) = (&mut self.thermometer, thermometer == at) {
+                channel.convert(self.plant.temperature(*of_wall, at));
             }
         }
-        if let Some(supply) = &mut self.supply {
-            while supply.due() <= self.now {
-                let at = supply.due();
-                self.plant.advance(at);
-                supply.convert(self.plant.pressure(Node::Line, at) - self.plant.atmosphere());
-            }
-        }
+        self.now = until;
     }
 
     /// Puts the valve on with end B on the supply side, before anything begins.
@@ -70,7 +90,9 @@ impl SimRig {
 
     /// Does what the operator's hands do by now.
     pub fn obey(&mut self, operator: &mut SimOperator) {
-        while let Some(act) = operator.act(Instant::from_ticks(self.now)) {
+        // The operator was told the controller's time.
+        let now = Instant::from_ticks(self.now.saturating_sub(self.clock_behind));
+        while let Some(act) = operator.act(now) {
             match act {
                 Act::Lever(to) => self.plant.turn_lever(self.now, to),
                 Act::SwapEnds => self.let_out = Some(self.plant.swap_ends(self.now)),
@@ -82,6 +104,57 @@ impl SimRig {
     pub fn set_contacts(&mut self, stop: bool, guard_closed: bool) {
         self.contacts.stop = stop;
         self.contacts.guard_closed = guard_closed;
+    }
+
+    /// Breaks the far-side channel, or mends it.
+    pub const fn break_far(&mut self, fault: Option<ChannelFault>) {
+        self.far_wire.fault = fault;
+    }
+
+    /// Breaks the supply-side channel, or mends it.
+    pub const fn break_supply(&mut self, fault: Option<ChannelFault>) {
+        self.supply_wire.fault = fault;
+    }
+
+    /// One far-side conversion goes missing on the way: its number is used up.
+    pub fn slip(&mut self) {
+        self.far.slip();
+    }
+
+    /// The regulator is set to, or shop air falls to, this gauge pressure, Pa.
+    pub fn set_supply_air(&mut self, gauge: f64) {
+        self.plant.set_supply_air(self.now, gauge);
+    }
+
+    /// The actuator's air changes to this gauge pressure, Pa.
+    pub fn set_pilot_air(&mut self, gauge: f64) {
+        self.plant.set_pilot_air(self.now, gauge);
+    }
+
+    /// The ball jams where it is, or is freed.
+    pub fn jam(&mut self, jammed: bool) {
+        self.plant.jam(self.now, jammed);
+    }
+
+    /// Changes which solenoid valves are stuck.
+    pub fn stick(&mut self, change: impl FnOnce(&mut Stuck)) {
+        change(&mut self.stuck);
+        self.plant.set_stuck(self.now, self.stuck);
+    }
+
+    /// A fitting of the rig's far side begins to leak this much, or is tightened again.
+    pub fn set_rig_leak(&mut self, path: Path) {
+        self.plant.set_rig_leak(self.now, path);
+    }
+
+    /// The controller's clock jumps back by this much, for good.
+    pub const fn set_clock_back(&mut self, by: Duration) {
+        self.clock_behind = self.clock_behind.saturating_add(by.as_ticks());
+    }
+
+    /// The wired contacts, as last set.
+    pub const fn wired(&self) -> Contacts {
+        self.contacts
     }
 
     /// What is true now.
@@ -105,15 +178,19 @@ impl Hardware for SimRig {
     type Error = Infallible;
 
     fn now(&mut self) -> Instant {
-        Instant::from_ticks(self.now)
+        Instant::from_ticks(self.now.saturating_sub(self.clock_behind))
     }
 
     fn far(&mut self) -> nb::Result<Sample, SensorFault> {
-        self.far.take().ok_or(nb::Error::WouldBlock)
+        self.far_wire.pass(self.far.take().ok_or(nb::Error::WouldBlock))
     }
 
     fn supply(&mut self) -> nb::Result<Sample, SensorFault> {
-        self.supply.as_mut().and_then(Channel::take).ok_or(nb::Error::WouldBlock)
+        self.supply_wire.pass(self.supply.as_mut().and_then(Channel::take).ok_or(nb::Error::WouldBlock))
+    }
+
+    fn thermometer(&mut self) -> nb::Result<Sample, SensorFault> {
+        self.thermometer.as_mut().and_then(|(channel, _)| channel.take()).ok_or(nb::Error::WouldBlock)
     }
 
     fn contacts(&mut self) -> Contacts {

@@ -2,7 +2,7 @@
 
 use crate::config::{Path, PlantSpec, RawPlant};
 use crate::operator::{OperatorSpec, RawOperator};
-use crate::sensor::{RawSensor, SensorSpec};
+use crate::sensor::{RawSensor, RawThermometer, SensorSpec, ThermometerSpec};
 use core::fmt;
 use seathold_sequencer::field::Errors;
 use seathold_sequencer::recipe::Actuation;
@@ -20,6 +20,8 @@ pub struct Scenario {
     pub far: RawSensor,
     /// Supply-side transducer, used where the rig has one.
     pub supply: RawSensor,
+    /// Thermometer, used where the rig has one.
+    pub thermometer: RawThermometer,
     /// The person.
     pub operator: RawOperator,
 }
@@ -33,6 +35,8 @@ pub struct Checked {
     pub far: SensorSpec,
     /// Supply-side transducer.
     pub supply: SensorSpec,
+    /// Thermometer.
+    pub thermometer: ThermometerSpec,
     /// The person.
     pub operator: OperatorSpec,
 }
@@ -46,14 +50,22 @@ pub struct ScenarioErrors {
     pub far: Errors,
     /// `supply`.
     pub supply: Errors,
+    /// `thermometer`.
+    pub thermometer: Errors,
     /// `operator`.
     pub operator: Errors,
 }
 
 impl ScenarioErrors {
     /// Each section's name with its errors.
-    pub const fn sections(&self) -> [(&'static str, &Errors); 4] {
-        [("plant", &self.plant), ("far", &self.far), ("supply", &self.supply), ("operator", &self.operator)]
+    pub const fn sections(&self) -> [(&'static str, &Errors); 5] {
+        [
+            ("plant", &self.plant),
+            ("far", &self.far),
+            ("supply", &self.supply),
+            ("thermometer", &self.thermometer),
+            ("operator", &self.operator),
+        ]
     }
 
     /// Whether nothing is wrong.
@@ -88,6 +100,7 @@ impl Scenario {
         plant: RawPlant::DEMO,
         far: RawSensor::DEMO,
         supply: RawSensor::DEMO,
+        thermometer: RawThermometer::DEMO,
         operator: RawOperator::DEMO,
     };
 
@@ -106,14 +119,17 @@ impl Scenario {
     /// # Errors
     /// All that is wrong, at once.
     pub fn validate(&self) -> Result<Checked, ScenarioErrors> {
-        let (plant, far, supply, operator) =
-            (self.plant.validate(), self.far.validate(), self.supply.validate(), self.operator.validate());
-        match (plant, far, supply, operator) {
-            (Ok(plant), Ok(far), Ok(supply), Ok(operator)) => Ok(Checked { plant, far, supply, operator }),
-            (plant, far, supply, operator) => Err(ScenarioErrors {
+        let plant = self.plant.validate();
+        let (far, supply, thermometer) = (self.far.validate(), self.supply.validate(), self.thermometer.validate());
+        match (plant, far, supply, thermometer, self.operator.validate()) {
+            (Ok(plant), Ok(far), Ok(supply), Ok(thermometer), Ok(operator)) => {
+                Ok(Checked { plant, far, supply, thermometer, operator })
+            }
+            (plant, far, supply, thermometer, operator) => Err(ScenarioErrors {
                 plant: plant.err().unwrap_or_default(),
                 far: far.err().unwrap_or_default(),
                 supply: supply.err().unwrap_or_default(),
+                thermometer: thermometer.err().unwrap_or_default(),
                 operator: operator.err().unwrap_or_default(),
             }),
         }
@@ -143,6 +159,41 @@ pub const SCENARIOS: &[Scenario] = &[
         "rig-leak",
         "the valve is good; a fitting of the rig at the transducer leaks 12 mm³/s",
         RawPlant { rig_leak: Path::viscous(1.2e-3), ..RawPlant::DEMO },
+    ),
+    Scenario::with(
+        "dirty-seat-b",
+        "grit on the seat at end B lets 30 mm³/s by now and then",
+        RawPlant { grit_b: Path::orifice(3.0e-3), ..RawPlant::DEMO },
+    ),
+    Scenario::with(
+        "cracked-joint-b",
+        "the end joint at end B cracked when it was twisted: 14 mm³/s, more under load, different each time it is made up",
+        RawPlant { joint_b: Path::viscous(1.4e-3), joint_load: 0.8, joint_reseat: 0.1, ..RawPlant::DEMO },
+    ),
+    Scenario::with(
+        "creeping-seats",
+        "a good valve with soft new seats: the far side grows for half a minute after venting",
+        RawPlant { creep_m3: 2e-8, creep_tau_s: 12.0, ..RawPlant::DEMO },
+    ),
+    Scenario::with(
+        "low-pilot-air",
+        "the actuator gets 1.8 bar where it needs 2.2 to start opening",
+        RawPlant { air_pa: 180_000.0, ..RawPlant::DEMO },
+    ),
+    Scenario::with(
+        "sticking-ball",
+        "friction the spring cannot overcome on the last fifth of the way",
+        RawPlant { piston_friction_pa: 230_000.0, ..RawPlant::DEMO },
+    ),
+    Scenario::with(
+        "supply-passing",
+        "the rig's supply valve lets 40 mm³/s by when shut",
+        RawPlant { supply_passing: Path::orifice(4e-3), ..RawPlant::DEMO },
+    ),
+    Scenario::with(
+        "warming-room",
+        "a good valve in a shed in the morning sun: 4 K an hour",
+        RawPlant { room_drift_k_s: 4.0 / 3_600.0, wall_tau_s: 120.0, ..RawPlant::DEMO },
     ),
 ];
 

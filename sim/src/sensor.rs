@@ -1,10 +1,15 @@
-//! What a converter makes of the plant: noise, quantisation, a sample period, numbered conversions.
+//! What a converter makes of the plant: hysteresis, lag, gain, offset, drift, noise, quantisation, and conversions with
+//! running numbers.
+//!
+//! In the order a real channel does it: the diaphragm has hysteresis and lag; bridge and amplifier have gain, offset and
+//! drift; noise comes on top; the converter rounds to counts. Gain, offset and drift are errors *against the
+//! calibration in the rig's file*, which is all the sequencer knows.
 
 use crate::config::{examine, real, whole};
 use crate::noise::{Noise, Stream};
 use seathold_sequencer::field::{Errors, Field, Unit};
 use seathold_sequencer::input::Sample;
-use seathold_sequencer::rig::Transducer;
+use seathold_sequencer::rig::{Thermometer, Transducer};
 
 /// A pressure channel as written down, not yet checked. Ranges and meanings are in [`SENSOR_FIELDS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -12,12 +17,27 @@ use seathold_sequencer::rig::Transducer;
 #[allow(missing_docs, reason = "each field is described once, in SENSOR_FIELDS")]
 pub struct RawSensor {
     pub noise_pa: f64,
+    pub pink_pa: f64,
+    pub gain_error: f64,
+    pub offset_pa: f64,
+    pub drift_pa_s: f64,
+    pub hysteresis_pa: f64,
+    pub lag_s: f64,
     pub period_ms: u32,
 }
 
 impl RawSensor {
     /// A 10 bar transducer on a quiet bench, 100 conversions a second. Ours, for the demonstration.
-    pub const DEMO: Self = Self { noise_pa: 20.0, period_ms: 10 };
+    pub const DEMO: Self = Self {
+        noise_pa: 20.0,
+        pink_pa: 0.0,
+        gain_error: 0.0,
+        offset_pa: 0.0,
+        drift_pa_s: 0.0,
+        hysteresis_pa: 0.0,
+        lag_s: 0.0,
+        period_ms: 10,
+    };
 }
 
 impl Default for RawSensor {
@@ -29,6 +49,12 @@ impl Default for RawSensor {
 /// The channel's fields in the order they are checked and written.
 pub const SENSOR_FIELDS: &[Field<RawSensor>] = &[
     real!("noise", "white noise, standard deviation", PascalRms, 0.0, 20_000.0, noise_pa),
+    real!("pink", "1/f noise, standard deviation over a run", PascalRms, 0.0, 20_000.0, pink_pa),
+    real!("gain_error", "gain against the calibration, less one", Ratio, -0.5, 0.5, gain_error),
+    real!("offset", "zero against the calibration", PascalRms, -50_000.0, 50_000.0, offset_pa),
+    real!("drift", "zero drift in a second", PascalRms, -100.0, 100.0, drift_pa_s),
+    real!("hysteresis", "half the width of the hysteresis loop", PascalRms, 0.0, 10_000.0, hysteresis_pa),
+    real!("lag", "time constant of the transducer", Second, 0.0, 60.0, lag_s),
     whole!("period", "time between conversions", Millisecond, 1.0, 10_000.0, period_ms),
 ];
 
@@ -48,11 +74,91 @@ pub struct SensorSpec {
     raw: RawSensor,
 }
 
+/// A thermometer as written down, not yet checked. Ranges and meanings are in [`THERMOMETER_FIELDS`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[allow(missing_docs, reason = "each field is described once, in THERMOMETER_FIELDS")]
+pub struct RawThermometer {
+    pub of_wall: bool,
+    pub noise_k: f64,
+    pub offset_k: f64,
+    pub lag_s: f64,
+    pub period_ms: u32,
+}
+
+impl RawThermometer {
+    /// A thin probe in the far side's gas. Ours, for the demonstration.
+    pub const DEMO: Self = Self { of_wall: false, noise_k: 0.002, offset_k: 0.0, lag_s: 0.5, period_ms: 100 };
+}
+
+impl Default for RawThermometer {
+    fn default() -> Self {
+        Self::DEMO
+    }
+}
+
+/// The thermometer's fields in the order they are checked and written.
+pub const THERMOMETER_FIELDS: &[Field<RawThermometer>] = &[
+    Field {
+        name: "of_wall",
+        about: "reads the wall instead of the gas",
+        unit: Unit::Flag,
+        min: 0.0,
+        max: 1.0,
+        get: |t| f64::from(u8::from(t.of_wall)),
+        set: |t, v| t.of_wall = v != 0.0,
+    },
+    real!("noise", "white noise, standard deviation", Kelvin, 0.0, 10.0, noise_k),
+    real!("offset", "error of the calibration", Kelvin, -10.0, 10.0, offset_k),
+    real!("lag", "time constant of the probe", Second, 0.0, 600.0, lag_s),
+    whole!("period", "time between conversions", Millisecond, 1.0, 60_000.0, period_ms),
+];
+
+impl RawThermometer {
+    /// Checks every field.
+    ///
+    /// # Errors
+    /// All that is wrong, at once.
+    pub fn validate(&self) -> Result<ThermometerSpec, Errors> {
+        examine(self, THERMOMETER_FIELDS, |_, _| {}).map(|()| ThermometerSpec { raw: *self })
+    }
+}
+
+/// A thermometer that has been checked. The only way to one is [`RawThermometer::validate`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ThermometerSpec {
+    raw: RawThermometer,
+}
+
+impl ThermometerSpec {
+    /// Whether it reads the wall instead of the gas.
+    pub const fn of_wall(&self) -> bool {
+        self.raw.of_wall
+    }
+}
+
+/// What a count is worth.
+#[derive(Clone, Copy, Debug)]
+enum Scale {
+    Pressure(Transducer),
+    Temperature(Thermometer),
+}
+
 /// A channel in use.
 #[derive(Clone, Debug)]
 pub struct Channel {
-    transducer: Transducer,
-    noise_pa: f64,
+    scale: Scale,
+    noise_sd: f64,
+    pink: Option<Pink>,
+    gain: f64,
+    offset: f64,
+    /// Drift a conversion.
+    drift: f64,
+    hysteresis: f64,
+    /// Share of the way that lag lets the reading go in one period; 1 without lag.
+    follows: f64,
+    /// Where hysteresis and lag have left the diaphragm; `None` before the first conversion.
+    diaphragm: Option<(f64, f64)>,
     period: u64,
     /// When the next conversion is due, µs.
     next: u64,
@@ -61,18 +167,53 @@ pub struct Channel {
     noise: Noise,
 }
 
+/// Share of the way a first-order lag goes in one period.
+fn follows(period_ms: u32, lag_s: f64) -> f64 {
+    if lag_s > 0.0 { 1.0 - libm::exp(-f64::from(period_ms) * 1e-3 / lag_s) } else { 1.0 }
+}
+
 impl Channel {
-    /// A channel read through `transducer`; its first conversion comes after one period.
+    /// A pressure channel read through `transducer`; its first conversion comes after one period.
     pub fn new(spec: &SensorSpec, transducer: Transducer, seed: u64, stream: Stream) -> Self {
-        let period = u64::from(spec.raw.period_ms) * 1_000;
+        let raw = &spec.raw;
+        let mut noise = Noise::new(seed, stream);
+        let pink = (raw.pink_pa > 0.0).then(|| Pink::new(raw.pink_pa, &mut noise));
         Self {
-            transducer,
-            noise_pa: spec.raw.noise_pa,
-            period,
-            next: period,
+            scale: Scale::Pressure(transducer),
+            noise_sd: raw.noise_pa,
+            pink,
+            gain: 1.0 + raw.gain_error,
+            offset: raw.offset_pa,
+            drift: raw.drift_pa_s * f64::from(raw.period_ms) * 1e-3,
+            hysteresis: raw.hysteresis_pa,
+            follows: follows(raw.period_ms, raw.lag_s),
+            diaphragm: None,
+            period: u64::from(raw.period_ms) * 1_000,
+            next: u64::from(raw.period_ms) * 1_000,
             number: 0,
             waiting: None,
-            noise: Noise::new(seed, stream),
+            noise,
+        }
+    }
+
+    /// A thermometer read through its calibration.
+    pub fn thermometer(spec: &ThermometerSpec, thermometer: Thermometer, seed: u64) -> Self {
+        let raw = &spec.raw;
+        Self {
+            scale: Scale::Temperature(thermometer),
+            noise_sd: raw.noise_k,
+            pink: None,
+            gain: 1.0,
+            offset: raw.offset_k,
+            drift: 0.0,
+            hysteresis: 0.0,
+            follows: follows(raw.period_ms, raw.lag_s),
+            diaphragm: None,
+            period: u64::from(raw.period_ms) * 1_000,
+            next: u64::from(raw.period_ms) * 1_000,
+            number: 0,
+            waiting: None,
+            noise: Noise::new(seed, Stream::Thermometer),
         }
     }
 
@@ -81,17 +222,70 @@ impl Channel {
         self.next
     }
 
-    /// The conversion due now, of a gauge pressure in Pa.
+    /// The conversion due now, of a gauge pressure in Pa, or a temperature in K.
     #[inline]
-    pub fn convert(&mut self, gauge: f64) {
+    pub fn convert(&mut self, value: f64) {
         self.next += self.period;
         self.number = self.number.wrapping_add(1);
-        let seen = gauge + self.noise_pa * self.noise.normal();
-        self.waiting = Some(Sample { counts: self.transducer.counts(seen), number: self.number });
+        self.offset += self.drift;
+        let felt = self.feel(value);
+        let mut seen = self.gain * felt + self.offset + self.noise_sd * self.noise.normal();
+        if let Some(pink) = &mut self.pink {
+            seen += pink.next(&mut self.noise);
+        }
+        let counts = match &self.scale {
+            Scale::Pressure(transducer) => transducer.counts(seen),
+            Scale::Temperature(t) => libm::round((seen - t.kelvin_at_zero) / t.kelvin_per_count) as i32,
+        };
+        self.waiting = Some(Sample { counts, number: self.number });
+    }
+
+    /// What the diaphragm does: play of the hysteresis, then lag.
+    #[inline]
+    fn feel(&mut self, value: f64) -> f64 {
+        let (held, lagged) = self.diaphragm.unwrap_or((value, value));
+        let held = held.clamp(value - self.hysteresis, value + self.hysteresis);
+        let lagged = lagged + self.follows * (held - lagged);
+        self.diaphragm = Some((held, lagged));
+        lagged
     }
 
     /// The last conversion, once.
+    #[inline]
     pub fn take(&mut self) -> Option<Sample> {
         self.waiting.take()
+    }
+
+    /// A conversion that nobody will ever see: its number is used up.
+    pub fn slip(&mut self) {
+        self.number = self.number.wrapping_add(1);
+    }
+}
+
+/// Rows of the 1/f generator: its slowest holds for 2¹⁵ conversions, five minutes at 100 a second.
+const ROWS: usize = 16;
+
+/// 1/f noise by Voss's algorithm (in M. Gardner, *Scientific American*, April 1978): a sum of random numbers of which
+/// the k-th is drawn anew every 2ᵏ conversions. One new number a conversion, whatever the depth.
+#[derive(Clone, Debug)]
+struct Pink {
+    rows: [f64; ROWS],
+    count: u32,
+    row_sd: f64,
+}
+
+impl Pink {
+    fn new(sd: f64, noise: &mut Noise) -> Self {
+        let row_sd = sd / libm::sqrt(ROWS as f64);
+        let rows = [0; ROWS].map(|_| row_sd * noise.normal());
+        Self { rows, count: 0, row_sd }
+    }
+
+    fn next(&mut self, noise: &mut Noise) -> f64 {
+        self.count = self.count.wrapping_add(1);
+        let row = (self.count.trailing_zeros() as usize).min(ROWS - 1);
+        self.rows[row] = self.row_sd * noise.normal();
+        // Summed afresh, so that rounding cannot pile up over days.
+        self.rows.iter().sum()
     }
 }

@@ -39,7 +39,7 @@ fn run(scenario: &Scenario, seed: u64) -> Run {
                 proved = Some((verdict, diagnosis));
             }
         }
-        if let (Some((verdict, diagnosis)), Phase::Ready) = (&proved, sequencer.phase()) {
+        if let (Some((verdict, diagnosis)), Phase::Ready | Phase::Fault) = (&proved, sequencer.phase()) {
             let (verdict, diagnosis) = (*verdict, diagnosis.clone());
             return Run { verdict, diagnosis, readings, most_while_safe };
         }
@@ -51,26 +51,49 @@ fn both_ways() -> impl Iterator<Item = Scenario> {
     scenario::SCENARIOS.iter().flat_map(|s| [*s, s.by_hand()])
 }
 
+/// What may be said of a scenario, and which place must be among the suspects.
+fn expected(scenario: &Scenario) -> (&'static [Verdict], Option<Suspect>) {
+    use Verdict::{Leaking, Tight, Undecided, Void};
+    let hand = scenario.plant.actuation == Actuation::Hand;
+    match scenario.name {
+        "tight" | "supply-passing" => (&[Tight], None),
+        "scratched-seat-a" => (&[Leaking], Some(Suspect::SeatA)),
+        "stem-leak" => (&[Leaking], Some(Suspect::Stem)),
+        "rig-leak" => (&[Leaking], Some(Suspect::RigFitting)),
+        "cracked-joint-b" => (&[Leaking], Some(Suspect::JointB)),
+        "does-not-shut" => (&[Leaking], Some(Suspect::NotShutting)),
+        // A hand feels no actuator.
+        "low-pilot-air" | "sticking-ball" if hand => (&[Tight], None),
+        "low-pilot-air" => (&[Void], None),
+        "sticking-ball" => (&[Leaking], Some(Suspect::NotShutting)),
+        // Neither creep nor a warming room is a leak, but both blur the figure.
+        "creeping-seats" | "warming-room" => (&[Tight, Undecided], None),
+        // It may hold its breath for as long as the window lasts.
+        "dirty-seat-b" => (&[Tight, Leaking, Undecided, Void], None),
+        other => panic!("scenario {other} has no expectation here"),
+    }
+}
+
 #[test]
 fn every_ready_made_scenario_gets_its_verdict_and_the_true_place_is_among_the_suspects() {
     for scenario in both_ways() {
         let by = scenario.plant.actuation;
-        let expected = match scenario.name {
-            "tight" => (Verdict::Tight, None),
-            "scratched-seat-a" => (Verdict::Leaking, Some(Suspect::SeatA)),
-            "stem-leak" => (Verdict::Leaking, Some(Suspect::Stem)),
-            "does-not-shut" => (Verdict::Leaking, Some(Suspect::NotShutting)),
-            "rig-leak" => (Verdict::Leaking, Some(Suspect::RigFitting)),
-            other => panic!("scenario {other} has no expectation here"),
-        };
-        for seed in 0..5 {
+        let (verdicts, suspect) = expected(&scenario);
+        for seed in 0..3 {
             let run = run(&scenario, seed);
-            assert_eq!(run.verdict, expected.0, "{} by {by:?}, seed {seed}", scenario.name);
-            if let Some(suspect) = expected.1 {
+            assert!(verdicts.contains(&run.verdict), "{} by {by:?}, seed {seed}: {:?}", scenario.name, run.verdict);
+            if let Some(suspect) = suspect {
                 assert!(run.diagnosis.suspects.contains(&suspect), "{} by {by:?}: {:?}", scenario.name, run.diagnosis);
             }
         }
     }
+}
+
+#[test]
+fn dirt_that_lets_by_now_and_then_is_caught_now_and_then() {
+    let dirty = scenario::find("dirty-seat-b").expect("ready-made");
+    let caught = (0..12).filter(|seed| run(dirty, *seed).verdict != Verdict::Tight).count();
+    assert!((1..12).contains(&caught), "{caught} of 12");
 }
 
 #[test]

@@ -1,0 +1,380 @@
+//! Faults in time: what goes wrong, when, for how long, and what the sequencer is expected to say.
+
+use crate::bench::SimBench;
+use crate::config::Path;
+use crate::faulty::ChannelFault;
+use seathold_sequencer::event::{self, Disturbance, Phase};
+use seathold_sequencer::input::Side;
+use seathold_sequencer::output::Gate;
+use seathold_sequencer::time::{Duration, Instant, millis};
+use seathold_sequencer::verdict::Verdict;
+
+/// What goes wrong.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
+pub enum Mishap {
+    /// The far-side transducer or its wire.
+    Far(ChannelFault),
+    /// The supply-side transducer or its wire.
+    Supply(ChannelFault),
+    /// One far-side conversion goes missing.
+    Slip,
+    /// The emergency stop is pressed.
+    Stop,
+    /// The guard is opened.
+    Guard,
+    /// Shop air at the regulator changes to this gauge pressure, Pa.
+    SupplyAir(f64),
+    /// The actuator's air changes to this gauge pressure, Pa.
+    PilotAir(f64),
+    /// The ball jams where it is.
+    Jam,
+    /// The supply valve stays like this.
+    SupplyStuck(Gate),
+    /// The vent valve stays like this.
+    VentStuck(Gate),
+    /// A fitting of the rig's far side comes loose.
+    RigLeak(Path),
+    /// The operator cannot be reached.
+    LinkDown,
+    /// The controller's clock jumps back by so many milliseconds.
+    ClockBack(u32),
+}
+
+/// When it begins.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum When {
+    /// At a time of the plant.
+    At(Duration),
+    /// So long after a phase was entered, on one side or whichever comes first.
+    In {
+        /// The phase.
+        phase: Phase,
+        /// The side, or either.
+        side: Option<Side>,
+        /// How long after.
+        after: Duration,
+    },
+}
+
+/// One fault.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Fault {
+    /// What.
+    pub mishap: Mishap,
+    /// From when.
+    pub when: When,
+    /// How long; for good if `None`.
+    pub lasts: Option<Duration>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum State {
+    Waiting,
+    On(Instant),
+    Over,
+}
+
+/// How many faults a run may have.
+pub const FAULTS: usize = 8;
+
+/// The faults of a run, in any order.
+#[derive(Clone, Debug)]
+pub struct Schedule {
+    faults: [Option<(Fault, State)>; FAULTS],
+    phase: Option<(Phase, Option<Side>, Instant)>,
+}
+
+impl Default for Schedule {
+    fn default() -> Self {
+        Self::EMPTY
+    }
+}
+
+impl Schedule {
+    /// Nothing goes wrong.
+    pub const EMPTY: Self = Self { faults: [None; FAULTS], phase: None };
+
+    /// Adds a fault; false when there is no room for it.
+    #[must_use = "a fault that was not added will not happen"]
+    pub fn add(&mut self, fault: Fault) -> bool {
+        let Some(free) = self.faults.iter_mut().find(|f| f.is_none()) else {
+            return false;
+        };
+        *free = Some((fault, State::Waiting));
+        true
+    }
+
+    /// The next thing to begin (`true`) or end (`false`) by `now`; to be called until there is none.
+    fn next(&mut self, now: Instant, phase: Phase, side: Option<Side>) -> Option<(Mishap, bool)> {
+        if self.phase.is_none_or(|(p, s, _)| (p, s) != (phase, side)) {
+            self.phase = Some((phase, side, now));
+        }
+        let entered = self.phase.map_or(now, |(.., at)| at);
+        for (fault, state) in self.faults.iter_mut().flatten() {
+            let due = match fault.when {
+                When::At(at) => now.as_ticks() >= at.as_ticks(),
+                When::In { phase: wanted, side: on, after } => {
+                    wanted == phase && on.is_none_or(|s| Some(s) == side) && now >= entered + after
+                }
+            };
+            match *state {
+                State::Waiting if due => {
+                    *state = State::On(now);
+                    return Some((fault.mishap, true));
+                }
+                State::On(since) if fault.lasts.is_some_and(|lasts| now >= since + lasts) => {
+                    *state = State::Over;
+                    return Some((fault.mishap, false));
+                }
+                State::Waiting | State::On(_) | State::Over => {}
+            }
+        }
+        None
+    }
+}
+
+impl SimBench {
+    /// Begins and ends what is due; the phase and side are the sequencer's.
+    pub(crate) fn suffer(&mut self, now: Instant, phase: Phase, side: Option<Side>) {
+        while let Some((mishap, begins)) = self.schedule.next(now, phase, side) {
+            self.happen(mishap, begins);
+        }
+    }
+
+    /// Something goes wrong, or is put right.
+    pub fn happen(&mut self, mishap: Mishap, begins: bool) {
+        let rig = &mut self.rig;
+        let raw = *rig.plant().spec().raw();
+        let wired = rig.wired();
+        match mishap {
+            Mishap::Far(fault) => rig.break_far(begins.then_some(fault)),
+            Mishap::Supply(fault) => rig.break_supply(begins.then_some(fault)),
+            Mishap::Slip if begins => rig.slip(),
+            Mishap::Stop => rig.set_contacts(begins, wired.guard_closed),
+            Mishap::Guard => rig.set_contacts(wired.stop, !begins),
+            Mishap::SupplyAir(gauge) => rig.set_supply_air(if begins { gauge } else { raw.set_pa }),
+            Mishap::PilotAir(gauge) => rig.set_pilot_air(if begins { gauge } else { raw.air_pa }),
+            Mishap::Jam => rig.jam(begins),
+            Mishap::SupplyStuck(gate) => rig.stick(|s| s.supply = begins.then_some(gate)),
+            Mishap::VentStuck(gate) => rig.stick(|s| s.vent = begins.then_some(gate)),
+            Mishap::RigLeak(path) => rig.set_rig_leak(if begins { path } else { raw.rig_leak }),
+            Mishap::LinkDown => self.operator.set_link(!begins),
+            Mishap::ClockBack(ms) if begins => rig.set_clock_back(millis(ms)),
+            Mishap::Slip | Mishap::ClockBack(_) => {}
+        }
+    }
+}
+
+/// What the sequencer is expected to make of a fault.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Expected {
+    /// It latches this fault, and the run has no verdict of tight.
+    Faults(event::Fault),
+    /// It restarts its window for this reason and still ends with the valve's true verdict.
+    Restarts(Disturbance),
+    /// It ends with this verdict.
+    Says(Verdict),
+}
+
+/// A fault with a name.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Entry {
+    /// As typed.
+    pub name: &'static str,
+    /// What happens, in one line.
+    pub about: &'static str,
+    /// The fault, as it strikes a tight, air-operated valve.
+    pub fault: Fault,
+    /// What the sequencer is expected to say of that.
+    pub expected: Expected,
+}
+
+const fn on_first(phase: Phase, after_ms: u32) -> When {
+    When::In { phase, side: Some(Side::First), after: millis(after_ms) }
+}
+
+const fn entry(
+    name: &'static str,
+    about: &'static str,
+    mishap: Mishap,
+    when: When,
+    lasts_ms: Option<u32>,
+    expected: Expected,
+) -> Entry {
+    let lasts = match lasts_ms {
+        Some(ms) => Some(millis(ms)),
+        None => None,
+    };
+    Entry { name, about, fault: Fault { mishap, when, lasts }, expected }
+}
+
+/// Every fault by name, where it hurts most. Each is run against the real sequencer in `tests/tests/plant_faults.rs`.
+pub const CATALOGUE: &[Entry] = &[
+    entry(
+        "far-open",
+        "the far-side transducer's wire breaks while measuring",
+        Mishap::Far(ChannelFault::Open),
+        on_first(Phase::Measure, 1_000),
+        None,
+        Expected::Faults(event::Fault::FarSensor),
+    ),
+    entry(
+        "far-short",
+        "the far-side transducer is shorted while filling",
+        Mishap::Far(ChannelFault::Short),
+        on_first(Phase::Fill, 200),
+        None,
+        Expected::Faults(event::Fault::FarSensor),
+    ),
+    entry(
+        "far-brown-out",
+        "the far-side transducer's supply sags while soaking",
+        Mishap::Far(ChannelFault::BrownOut),
+        on_first(Phase::Soak, 1_000),
+        None,
+        Expected::Faults(event::Fault::FarSensor),
+    ),
+    entry(
+        "far-lost",
+        "far-side readings stop coming while measuring",
+        Mishap::Far(ChannelFault::Lost),
+        on_first(Phase::Measure, 1_000),
+        None,
+        Expected::Faults(event::Fault::FarSensor),
+    ),
+    entry(
+        "far-spike",
+        "a knock moves a few far-side readings by 200 counts",
+        Mishap::Far(ChannelFault::Spike(200)),
+        on_first(Phase::Measure, 1_000),
+        Some(20),
+        Expected::Restarts(Disturbance::Jump),
+    ),
+    entry(
+        "far-slip",
+        "one far-side conversion goes missing",
+        Mishap::Slip,
+        on_first(Phase::Measure, 1_000),
+        None,
+        Expected::Restarts(Disturbance::Missing),
+    ),
+    entry(
+        "far-repeated",
+        "the same far-side conversion comes several times",
+        Mishap::Far(ChannelFault::Repeated),
+        on_first(Phase::Measure, 1_000),
+        Some(30),
+        Expected::Restarts(Disturbance::Repeated),
+    ),
+    entry(
+        "stop",
+        "the emergency stop is pressed while filling",
+        Mishap::Stop,
+        on_first(Phase::Fill, 300),
+        Some(3_000),
+        Expected::Faults(event::Fault::EmergencyStop),
+    ),
+    entry(
+        "guard",
+        "the guard is opened while measuring",
+        Mishap::Guard,
+        on_first(Phase::Measure, 1_000),
+        Some(3_000),
+        Expected::Faults(event::Fault::GuardOpen),
+    ),
+    entry(
+        "no-shop-air",
+        "shop air fails before filling",
+        Mishap::SupplyAir(100_000.0),
+        When::At(millis(0)),
+        None,
+        Expected::Faults(event::Fault::FillTimeout),
+    ),
+    entry(
+        "regulator-runs-away",
+        "the regulator stands at 8.5 bar when filling begins",
+        Mishap::SupplyAir(850_000.0),
+        on_first(Phase::Precheck, 0),
+        None,
+        Expected::Faults(event::Fault::OverPressure),
+    ),
+    entry(
+        "regulator-creeps",
+        "the regulator creeps to 8.5 bar while soaking: the pressure leaves its band",
+        Mishap::SupplyAir(850_000.0),
+        on_first(Phase::Soak, 2_000),
+        None,
+        Expected::Faults(event::Fault::BandLost),
+    ),
+    entry(
+        "no-pilot-air",
+        "the actuator's air fails before filling: the valve stays shut",
+        Mishap::PilotAir(0.0),
+        on_first(Phase::Precheck, 0),
+        None,
+        Expected::Faults(event::Fault::FillTimeout),
+    ),
+    entry(
+        "jam-open",
+        "the ball jams open while soaking",
+        Mishap::Jam,
+        on_first(Phase::Soak, 2_000),
+        Some(25_000),
+        Expected::Says(Verdict::Leaking),
+    ),
+    entry(
+        "jam-shut",
+        "the ball jams shut while measuring: the far side cannot be emptied",
+        Mishap::Jam,
+        on_first(Phase::Measure, 500),
+        None,
+        Expected::Faults(event::Fault::Trapped),
+    ),
+    entry(
+        "vent-stuck",
+        "the vent valve stays shut when the supply side should be vented",
+        Mishap::VentStuck(Gate::Shut),
+        on_first(Phase::Soak, 1_000),
+        Some(60_000),
+        Expected::Faults(event::Fault::VentTimeout),
+    ),
+    entry(
+        "supply-stuck",
+        "the supply valve stays open when the supply side should be vented",
+        Mishap::SupplyStuck(Gate::Open),
+        on_first(Phase::Soak, 1_000),
+        Some(60_000),
+        Expected::Faults(event::Fault::VentTimeout),
+    ),
+    entry(
+        "fitting-loosens",
+        "a fitting at the transducer begins to leak while settling",
+        Mishap::RigLeak(Path::orifice(5e-3)),
+        on_first(Phase::Settle, 1_000),
+        None,
+        Expected::Says(Verdict::Leaking),
+    ),
+    entry(
+        "link-down",
+        "the operator cannot be reached for a while, with everything empty and at rest: it waits",
+        Mishap::LinkDown,
+        When::In { phase: Phase::Swap, side: None, after: millis(1_000) },
+        Some(5_000),
+        Expected::Says(Verdict::Tight),
+    ),
+    entry(
+        "clock-back",
+        "the controller's clock jumps back a second while measuring",
+        Mishap::ClockBack(1_000),
+        on_first(Phase::Measure, 1_000),
+        None,
+        Expected::Faults(event::Fault::Clock),
+    ),
+];
+
+/// A fault by name.
+pub fn find(name: &str) -> Option<&'static Entry> {
+    CATALOGUE.iter().find(|e| e.name == name)
+}

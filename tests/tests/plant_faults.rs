@@ -1,0 +1,151 @@
+//! Every named fault of the simulator against the real sequencer: it says what the catalogue expects, nothing is called
+//! tight that was touched by a fault, and "safe to disconnect" never stands over a pressurised far side.
+
+use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::time::millis;
+use seathold_sequencer::verdict::Verdict;
+use seathold_sim::bench::SimBench;
+use seathold_sim::fault::{self, Entry, Expected};
+use seathold_sim::scenario::{self, Scenario};
+
+struct Log {
+    events: Vec<Event>,
+    /// Most the far side held while it was shown as safe to disconnect, Pa.
+    most_while_safe: f64,
+    end: Phase,
+}
+
+/// Runs until the run is proved, or a resting state after a fault has been reached and held for a while.
+fn run(scenario: &Scenario, faults: &[fault::Fault]) -> Log {
+    let rig = RawRig::DEMO.validate().expect("example rig");
+    let recipe = RawRecipe { actuation: scenario.plant.actuation, ..RawRecipe::DEMO };
+    let recipe = recipe.validate(&rig).expect("example recipe");
+    let mut sequencer = Sequencer::new(rig, Some(recipe));
+    let mut bench = SimBench::new(scenario, rig.raw(), 5).expect("ready-made scenario");
+    for fault in faults {
+        assert!(bench.schedule.add(*fault));
+    }
+    let mut log = Log { events: Vec::new(), most_while_safe: f64::MIN, end: Phase::Ready };
+    let mut resting = 0;
+    for _ in 0..60_000 {
+        let far = bench.rig.truth().far_gauge();
+        let polled = bench.poll(&mut sequencer);
+        if sequencer.status().disconnect == Disconnect::Safe {
+            log.most_while_safe = log.most_while_safe.max(far);
+        }
+        log.events.extend(polled.events);
+        let phase = sequencer.phase();
+        log.end = phase;
+        let proved = log.events.iter().any(|e| matches!(e, Event::Proved { .. })) && phase == Phase::Ready;
+        resting = if matches!(phase, Phase::Fault | Phase::Trapped | Phase::Held) { resting + 1 } else { 0 };
+        if proved || resting > 1_000 {
+            break;
+        }
+    }
+    log
+}
+
+impl Log {
+    fn verdict(&self) -> Option<Verdict> {
+        self.events.iter().find_map(|e| match e {
+            Event::Proved { verdict, .. } => Some(*verdict),
+            _ => None,
+        })
+    }
+
+    fn faults(&self) -> Vec<Fault> {
+        self.events
+            .iter()
+            .filter_map(|e| match e {
+                Event::Faulted(fault) => Some(*fault),
+                _ => None,
+            })
+            .collect()
+    }
+}
+
+fn check(entry: &Entry) -> Result<(), String> {
+    let log = run(&Scenario::TIGHT, &[entry.fault]);
+    let said = format!("{}: faults {:?}, verdict {:?}, ends in {:?}", entry.name, log.faults(), log.verdict(), log.end);
+    if log.most_while_safe >= f64::from(RawRig::DEMO.safe_pa) {
+        return Err(format!("{said}; shown safe at {} Pa", log.most_while_safe));
+    }
+    let as_expected = match entry.expected {
+        Expected::Faults(fault) => log.faults().contains(&fault) && log.verdict() != Some(Verdict::Tight),
+        Expected::Restarts(why) => {
+            log.events.contains(&Event::Restarted(why))
+                && log.faults().is_empty()
+                && log.verdict() == Some(Verdict::Tight)
+        }
+        Expected::Says(verdict) => log.verdict() == Some(verdict),
+    };
+    if as_expected { Ok(()) } else { Err(format!("{said}; expected {:?}", entry.expected)) }
+}
+
+#[test]
+fn every_named_fault_is_answered_as_the_catalogue_says() {
+    let wrong: Vec<String> = fault::CATALOGUE.iter().filter_map(|entry| check(entry).err()).collect();
+    assert!(wrong.is_empty(), "\n{}", wrong.join("\n"));
+}
+
+#[test]
+fn names_are_unique_and_found() {
+    for entry in fault::CATALOGUE {
+        assert_eq!(fault::find(entry.name), Some(entry));
+    }
+    for scenario in scenario::SCENARIOS {
+        assert_eq!(scenario::find(scenario.name), Some(scenario));
+    }
+}
+
+#[test]
+fn a_transducer_that_freezes_while_measuring_never_makes_a_leaking_valve_tight() {
+    let leaking = scenario::find("stem-leak").expect("ready-made");
+    let frozen = fault::Fault {
+        mishap: fault::Mishap::Far(seathold_sim::faulty::ChannelFault::Stuck),
+        when: fault::When::In { phase: Phase::Measure, side: None, after: millis(0) },
+        lasts: None,
+    };
+    let log = run(leaking, &[frozen]);
+    assert_ne!(log.verdict(), Some(Verdict::Tight), "{:?}", log.faults());
+}
+
+#[test]
+fn a_lost_link_at_a_prompt_for_the_lever_is_a_fault_with_the_far_side_emptied() {
+    let down = fault::Fault {
+        mishap: fault::Mishap::LinkDown,
+        when: fault::When::In { phase: Phase::Isolate, side: None, after: millis(200) },
+        lasts: Some(millis(2_000)),
+    };
+    let log = run(&Scenario::TIGHT.by_hand(), &[down]);
+    assert_eq!(log.faults(), [Fault::LinkLost]);
+    assert_ne!(log.verdict(), Some(Verdict::Tight));
+}
+
+#[test]
+fn a_power_cut_while_pressure_is_trapped_ends_with_the_far_side_measured_empty() {
+    let rig = RawRig::DEMO.validate().expect("example rig");
+    let recipe = RawRecipe::DEMO.validate(&rig).expect("example recipe");
+    let mut sequencer = Sequencer::new(rig, Some(recipe));
+    let mut bench = SimBench::new(&Scenario::TIGHT, rig.raw(), 5).expect("ready-made scenario");
+    while sequencer.phase() != Phase::Settle {
+        let _ = bench.poll(&mut sequencer);
+    }
+    bench.dark(millis(2_000));
+    // The spring has shut the ball over a full far side.
+    assert!(bench.rig.truth().far_gauge() > 500_000.0);
+    assert!(bench.rig.truth().ball == 0.0);
+    let mut sequencer = Sequencer::new(rig, Some(recipe));
+    for _ in 0..3_000 {
+        let far = bench.rig.truth().far_gauge();
+        let _ = bench.poll(&mut sequencer);
+        if sequencer.status().disconnect == Disconnect::Safe {
+            assert!(far < f64::from(RawRig::DEMO.safe_pa));
+            return;
+        }
+    }
+    panic!("the far side was never measured empty; phase {:?}", sequencer.phase());
+}
