@@ -9,19 +9,14 @@
 //! The ellipse of ISO 6358 has an infinite slope where the pressures are equal, which nothing physical has. Above a
 //! pressure ratio of [`LINEAR_RATIO`] it is replaced by an odd cubic in the pressure difference that meets the ellipse
 //! with the same value and slope (a linear region from a ratio of 0.995 to 0.999 is common in simulators and not in
-//! the standard; the cubic has no kink where the two meet). In the same narrow region the carried temperature passes
-//! smoothly from one end's to the other's, and a small two-way exchange is added: gas mixes through an open bore.
-//! The exchange is sized so that heat is carried at least as diffusively as by plain upwinding, so no temperature can
-//! run away; mass flow is untouched by it. The whole right-hand side then has continuous first derivatives.
+//! the standard; the cubic has no kink where the two meet). What flows carries the enthalpy, and has the √T, of where
+//! it comes from: no smoothing between the two ends' temperatures, because that would carry heat through a valve in
+//! which nothing flows.
 
 use crate::gas;
 
 /// Ratio of pressures above which the flow is taken as nearly linear in Δp.
 pub const LINEAR_RATIO: f64 = 0.999;
-
-/// Two-way exchange at equal pressures, as a share of the flow at [`LINEAR_RATIO`]. Upwinding is never undercut from
-/// 0.1875 up (the limit as the ratio tends to [`LINEAR_RATIO`]).
-const EXCHANGE: f64 = 0.2;
 
 /// Pressure and temperature at one end of an element.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -78,39 +73,6 @@ impl Flow {
     fn reversed(self) -> Self {
         let turn = |d: [f64; 4]| [-d[1], -d[0], -d[3], -d[2]];
         Self { mass: -self.mass, heat: -self.heat, dmass: turn(self.dmass), dheat: turn(self.dheat) }
-    }
-}
-
-/// The carried temperature and the two-way exchange in the region of nearly equal pressures.
-struct Carried {
-    /// Temperature of the gas that passes, K.
-    t: f64,
-    /// Weight of the upstream end in it.
-    weight: f64,
-    /// Slope of `t` against the pressure ratio.
-    dt_dr: f64,
-    /// `(1 − s²)²`, the shape of the exchange.
-    mix: f64,
-    /// Its slope against the ratio.
-    dmix_dr: f64,
-}
-
-/// `r` is downstream over upstream pressure.
-#[inline]
-fn carried(up: End, down: End, r: f64) -> Carried {
-    if r <= LINEAR_RATIO {
-        return Carried { t: up.t, weight: 1.0, dt_dr: 0.0, mix: 0.0, dmix_dr: 0.0 };
-    }
-    const DS_DR: f64 = -1.0 / (1.0 - LINEAR_RATIO);
-    let s = (r - 1.0) * DS_DR;
-    let rest = 1.0 - s * s;
-    let weight = 0.5 + s * (3.0 - s * s) / 4.0;
-    Carried {
-        t: weight * up.t + (1.0 - weight) * down.t,
-        weight,
-        dt_dr: 0.75 * rest * DS_DR * (up.t - down.t),
-        mix: rest * rest,
-        dmix_dr: -4.0 * s * rest * DS_DR,
     }
 }
 
@@ -171,40 +133,22 @@ impl Passage {
                 -self.edge * (self.alpha + 3.0 * self.beta * s2) / (1.0 - LINEAR_RATIO),
             )
         };
-        let c = carried(up, down, r);
-        let per_pa = gas::RHO_REF * libm::sqrt(gas::T_REF / c.t);
+        let per_pa = gas::RHO_REF * libm::sqrt(gas::T_REF / up.t);
         let mass = per_pa * up.p * psi;
-        let e0 = EXCHANGE * self.edge * per_pa;
-        let e = e0 * up.p * c.mix;
-        let fall = up.t - down.t;
-        let heat = gas::CP * (mass * c.t + e * fall);
         if !SLOPES {
-            return Flow { mass, heat, ..Flow::default() };
+            return Flow { mass, heat: gas::CP * up.t * mass, ..Flow::default() };
         }
-        let dr = [-r * inv_p, inv_p];
-        let dt = [c.dt_dr * dr[0], c.dt_dr * dr[1], c.weight, 1.0 - c.weight];
-        let by_t = -mass / (2.0 * c.t);
-        let dmass =
-            [per_pa * (psi - r * dpsi) + by_t * dt[0], per_pa * dpsi + by_t * dt[1], by_t * dt[2], by_t * dt[3]];
-        let mut flow = Flow { mass, heat, dmass, dheat: [0.0; 4] };
-        for (i, dheat) in flow.dheat.iter_mut().enumerate() {
-            *dheat = gas::CP * (c.t * dmass[i] + mass * dt[i]);
-        }
-        if c.mix > 0.0 {
-            let by_t = -e / (2.0 * c.t);
-            let de = [
-                e0 * (c.mix - r * c.dmix_dr) + by_t * dt[0],
-                e0 * c.dmix_dr + by_t * dt[1],
-                by_t * dt[2],
-                by_t * dt[3],
-            ];
-            let dfall = [0.0, 0.0, 1.0, -1.0];
-            for (i, dheat) in flow.dheat.iter_mut().enumerate() {
-                *dheat += gas::CP * (fall * de[i] + e * dfall[i]);
-            }
-        }
-        flow
+        let dmass = [per_pa * (psi - r * dpsi), per_pa * dpsi, -mass / (2.0 * up.t), 0.0];
+        carrying(up, mass, dmass)
     }
+}
+
+/// The flow with the enthalpy it carries from upstream.
+#[inline]
+fn carrying(up: End, mass: f64, dmass: [f64; 4]) -> Flow {
+    let h = gas::CP * up.t;
+    let dheat = [h * dmass[0], h * dmass[1], h * dmass[2] + gas::CP * mass, h * dmass[3]];
+    Flow { mass, heat: h * mass, dmass, dheat }
 }
 
 /// A fine viscous leak for a conductance of 1 kg/(s·Pa²): `q_m = p1² − p2²` (compressible Poiseuille flow; textbook).
@@ -218,34 +162,10 @@ pub fn viscous<const SLOPES: bool>(one: End, two: End) -> Flow {
 #[inline]
 fn viscous_downhill<const SLOPES: bool>(up: End, down: End) -> Flow {
     let mass = (up.p - down.p) * (up.p + down.p);
-    if !SLOPES && down.p <= LINEAR_RATIO * up.p {
+    if !SLOPES {
         return Flow { mass, heat: gas::CP * up.t * mass, ..Flow::default() };
     }
-    let dmass = [2.0 * up.p, -2.0 * down.p, 0.0, 0.0];
-    if down.p <= LINEAR_RATIO * up.p {
-        let heat = gas::CP * up.t;
-        let dheat = [heat * dmass[0], heat * dmass[1], gas::CP * mass, 0.0];
-        return Flow { mass, heat: heat * mass, dmass, dheat };
-    }
-    let inv_p = 1.0 / up.p;
-    let r = down.p * inv_p;
-    let c = carried(up, down, r);
-    let dr = [-r * inv_p, inv_p];
-    let e0 = EXCHANGE * (1.0 - LINEAR_RATIO * LINEAR_RATIO);
-    let p2 = up.p * up.p;
-    let e = e0 * p2 * c.mix;
-    let fall = up.t - down.t;
-    if !SLOPES {
-        return Flow { mass, heat: gas::CP * (mass * c.t + e * fall), ..Flow::default() };
-    }
-    let de = [e0 * (2.0 * up.p * c.mix + p2 * c.dmix_dr * dr[0]), e0 * p2 * c.dmix_dr * dr[1], 0.0, 0.0];
-    let dt = [c.dt_dr * dr[0], c.dt_dr * dr[1], c.weight, 1.0 - c.weight];
-    let dfall = [0.0, 0.0, 1.0, -1.0];
-    let mut flow = Flow { mass, heat: gas::CP * (mass * c.t + e * fall), dmass, dheat: [0.0; 4] };
-    for (i, dheat) in flow.dheat.iter_mut().enumerate() {
-        *dheat = gas::CP * (c.t * dmass[i] + mass * dt[i] + fall * de[i] + e * dfall[i]);
-    }
-    flow
+    carrying(up, mass, [2.0 * up.p, -2.0 * down.p, 0.0, 0.0])
 }
 
 /// A leak of a stated size, split between a viscous passage and a thin orifice.

@@ -23,7 +23,6 @@ CP = GAMMA * CV
 RHO0, T0 = 1.185, 293.15          # ISO 8778 / ISO 6358-1
 P_HIGH, P_LOW = 701325.0, 101325.0  # leaks are stated from 6 bar gauge to one atmosphere
 R_LIN = 0.999
-MIX = 0.2
 B_ORIFICE = (2 / (GAMMA + 1)) ** (GAMMA / (GAMMA - 1))
 
 DEMO = dict(
@@ -54,15 +53,6 @@ def smooth(u):
     return 0.0 if u <= 0 else 1.0 if u >= 1 else u * u * (3 - 2 * u)
 
 
-def carried(t_up, t_down, r):
-    """Temperature of the passing gas and the shape of the two-way exchange."""
-    if r <= R_LIN:
-        return t_up, 0.0
-    s = (1 - r) / (1 - R_LIN)
-    w = 0.5 + s * (3 - s * s) / 4
-    return w * t_up + (1 - w) * t_down, (1 - s * s) ** 2
-
-
 def iso(c, b, p1, t1, p2, t2):
     """Mass and enthalpy flow from 1 to 2 through an ISO 6358 element."""
     if p2 > p1:
@@ -79,10 +69,9 @@ def iso(c, b, p1, t1, p2, t2):
         s = (1 - r) / (1 - R_LIN)
         k = xe / (1 + xe)
         psi = edge * (s * (3 - k) / 2 + s ** 3 * (k - 1) / 2)
-    t, mix = carried(t1, t2, r)
-    a = c * RHO0 * math.sqrt(T0 / max(t, 1.0)) * p1  # LSODA tries impossible states before it rejects them
-    q = a * psi
-    return q, CP * (q * t + MIX * a * edge * mix * (t1 - t2))
+    # LSODA tries impossible states before it rejects them, hence the floor under the temperature.
+    q = c * RHO0 * math.sqrt(T0 / max(t1, 1.0)) * p1 * psi
+    return q, CP * q * t1
 
 
 def viscous(k, p1, t1, p2, t2):
@@ -90,8 +79,7 @@ def viscous(k, p1, t1, p2, t2):
         q, h = viscous(k, p2, t2, p1, t1)
         return -q, -h
     q = k * (p1 * p1 - p2 * p2)
-    t, mix = carried(t1, t2, p2 / p1)
-    return q, CP * (q * t + MIX * k * p1 * p1 * (1 - R_LIN ** 2) * mix * (t1 - t2))
+    return q, CP * q * t1
 
 
 def leak(path, factor, p1, t1, p2, t2):
