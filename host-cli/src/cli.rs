@@ -27,25 +27,37 @@ pub enum Command {
     Show(Show),
     /// Write a recipe file to start from, or check one
     #[command(subcommand)]
-    Recipe(FileCommand),
+    Recipe(RecipeCommand),
     /// Write a rig file to start from, or check one
     #[command(subcommand)]
-    Rig(FileCommand),
+    Rig(RigCommand),
     /// List the built-in simulated valves; write a valve file to start from, or check one
     #[command(subcommand)]
     Valve(ValveCommand),
 }
 
-/// `seathold recipe …` and `seathold rig …`.
+/// `seathold rig …`.
 #[derive(Debug, Subcommand)]
-pub enum FileCommand {
+pub enum RigCommand {
     /// Print a file with every field, its meaning and its range
     Template,
     /// Check a file as a whole and say everything that is wrong with it
     Check {
         /// The file
         file: PathBuf,
-        /// Rig that a recipe must fit [default: the built-in rig]
+    },
+}
+
+/// `seathold recipe …`.
+#[derive(Debug, Subcommand)]
+pub enum RecipeCommand {
+    /// Print a file with every field, its meaning and its range
+    Template,
+    /// Check a file as a whole and say everything that is wrong with it
+    Check {
+        /// The file
+        file: PathBuf,
+        /// Rig that the recipe must fit [default: the built-in rig]
         #[arg(long, value_name = "FILE")]
         rig_file: Option<PathBuf>,
     },
@@ -75,16 +87,16 @@ pub struct Run {
     #[arg(long, value_name = "FILE", help_heading = "What and how")]
     pub rig_file: Option<PathBuf>,
     /// The valve's serial number [default: the built-in valve's, or "unmarked"]
-    #[arg(long, value_parser = serial, help_heading = "What and how")]
+    #[arg(long, value_name = "NUMBER", value_parser = serial, help_heading = "What and how")]
     pub serial: Option<String>,
     /// Who runs it
-    #[arg(long, default_value = "", hide_default_value = true, help_heading = "What and how")]
+    #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true, help_heading = "What and how")]
     pub operator: String,
-    /// Sides to test
-    #[arg(long, value_enum, default_value_t = SidesArg::Both, help_heading = "What and how")]
+    /// Sides to test: both, first (end A on supply) or second (end B on supply)
+    #[arg(long, value_enum, hide_possible_values = true, default_value_t = SidesArg::Both, help_heading = "What and how")]
     pub sides: SidesArg,
-    /// How the valve is worked [default: as the recipe says]
-    #[arg(long, value_enum, help_heading = "What and how")]
+    /// How the valve is worked: air or hand [default: as the valve or the recipe says]
+    #[arg(long, value_enum, hide_possible_values = true, help_heading = "What and how")]
     pub kind: Option<KindArg>,
 
     /// Simulated valve: a name from `seathold valve list`, or a file

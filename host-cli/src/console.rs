@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
 use std::time::{Duration, Instant};
 
-use jiff::Timestamp;
+pub use jiff::Timestamp;
 
 /// The wall clock: the date for headers, and the pace of a run in real time.
 pub trait Clock {

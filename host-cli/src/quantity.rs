@@ -391,7 +391,7 @@ mod tests {
             (Unit::Pascal, "70 mbar", 7_000.0),
             (Unit::Pascal, "0.6 MPa", 600_000.0),
             (Unit::Pascal, "90 psi", 620_528.0),
-            (Unit::PascalAbsolute, "1 psi", 6_894.757_293_168_361),
+            (Unit::PascalAbsolute, "1 psi", 6_894.757_293_168_362),
             (Unit::PascalAbsolute, "1 atm", 101_325.0),
             (Unit::Millisecond, "1.5 min", 90_000.0),
             (Unit::Millisecond, "10 s", 10_000.0),

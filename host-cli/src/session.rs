@@ -1,18 +1,17 @@
 //! The loop of one run: poll, record, show, let time pass, until the run is over.
 
-use seathold_sequencer::bench;
+use seathold_sequencer::bench::{self, Polled};
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, Instant, millis};
 
 use crate::cli::Speed;
-use crate::console::{Console, Typed};
+use crate::console::Console;
 use crate::error::Error;
 use crate::recording::Writer;
-use crate::rig::{Person, SimStand};
+use crate::rig::{Person, Question, SimStand};
 use crate::screen::Screen;
 use crate::summary::Summary;
-use crate::words;
 
 /// How long a run that waits for a person at rest or under pressure is watched before the program gives up watching.
 /// The recording then says where it stood.
@@ -47,45 +46,62 @@ pub struct Ended {
     pub length: Duration,
     /// The program was told to leave without waiting for the vent; the recording is not whole.
     pub abandoned: bool,
+    /// Why the screen went dark, if it did.
+    pub dark: Option<Error>,
 }
 
 impl Session {
     /// Runs until there is a result, a refusal, or a state that only a person can end.
     ///
+    /// A stream that fails never leaves the rig under pressure: a screen that cannot be written goes dark and the run
+    /// goes on; a recording that cannot be written gives the run up, and is waited for until the valve is vented.
+    ///
     /// # Errors
-    /// When the recording or the screen cannot be written. The recording then stays `.part`.
+    /// When the recording could not be written. It then stays `.part`.
     pub fn run(mut self, console: &mut Console<'_>, screen: &mut dyn Screen) -> Result<Ended, Error> {
         let began = console.clock.elapsed();
         let mut summary = Summary::default();
         let mut watch = Watch::default();
-        let (mut presses, mut prompted) = (0, false);
+        let (mut dark, mut unrecorded) = (None, None);
+        let (mut presses, mut prompted) = (0, None);
         loop {
             let polled = match bench::poll(&mut self.sequencer, &mut self.stand, &mut self.person) {
                 Ok(polled) => polled,
                 Err(never) => match never {},
             };
-            self.writer.push(&polled)?;
+            if unrecorded.is_none()
+                && let Err(why) = self.writer.push(&polled)
+            {
+                unrecorded = Some(why);
+                self.person.abort();
+            }
             for event in &polled.events {
                 summary.see(event);
                 watch.see(event, polled.at);
-                screen.event(console, polled.at, event)?;
             }
-            screen.poll(&polled, &self.sequencer.status());
+            if dark.is_none() {
+                dark = self.show(console, screen, &polled, &mut prompted).err();
+            }
             let length = Duration::from_ticks(polled.at.as_ticks());
-            if watch.is_over(&summary, polled.at) {
-                return Ok(Ended { summary, writer: self.writer, length, abandoned: false });
+            if watch.is_over(&summary, self.person.gave_up(), polled.at) {
+                return match unrecorded {
+                    Some(why) => Err(why),
+                    None => Ok(Ended { summary, writer: self.writer, length, abandoned: false, dark }),
+                };
             }
             let pressed = console.interrupted();
             if pressed > presses {
                 if presses > 0 {
-                    return Ok(Ended { summary, writer: self.writer, length, abandoned: true });
+                    return Ok(Ended { summary, writer: self.writer, length, abandoned: true, dark });
                 }
                 presses = pressed;
                 self.person.abort();
-                watch.told_to_stop = true;
-                screen.say(console, "giving up: opening into the vent (Ctrl-C again leaves at once, under pressure)")?;
+                let text = "giving up: opening into the vent (Ctrl-C again leaves at once, under pressure)";
+                dark = dark.or(screen.say(console, text).err());
             }
-            self.listen(console, screen, &mut prompted, polled.at)?;
+            if self.person.listens() {
+                self.person.hear(&console.keys.line(), polled.at);
+            }
             self.stand.advance(&mut self.person.hands);
             if let Speed::Times(times) = self.speed {
                 let due = began + std::time::Duration::from_micros(polled.at.as_ticks()).div_f64(times);
@@ -97,26 +113,27 @@ impl Session {
         }
     }
 
-    /// Puts the question to the person at the keyboard, and hears the answer.
-    fn listen(
-        &mut self,
+    /// Shows a poll, and puts the question to the person at the keyboard.
+    fn show(
+        &self,
         console: &mut Console<'_>,
         screen: &mut dyn Screen,
-        prompted: &mut bool,
-        now: Instant,
+        polled: &Polled,
+        prompted: &mut Option<Question>,
     ) -> Result<(), Error> {
-        if !self.person.is_asked() {
-            *prompted = false;
-        } else if !*prompted {
-            *prompted = true;
-            let status = self.sequencer.status();
-            let what = status.ask.map_or("put the valve on, end A to the supply side", words::asked);
-            screen.say(console, &format!("  >>> {what},\n      then press Enter (a and Enter gives up)"))?;
+        for event in &polled.events {
+            screen.event(console, polled.at, event)?;
         }
-        if self.person.listens() {
-            match console.keys.line() {
-                Typed::Closed if self.person.is_asked() => self.person.abort(),
-                typed => self.person.hear(&typed, now),
+        screen.poll(polled, &self.sequencer.status());
+        let question = self.person.asked();
+        if question != *prompted {
+            *prompted = question;
+            match question {
+                Some(Question::Begin) => {
+                    screen.say(console, "  >>> valve on the rig, guard shut? Enter begins, a and Enter gives up")?;
+                }
+                Some(Question::Of(_)) => screen.say(console, "  >>> Enter when done, a and Enter gives up")?,
+                None => {}
             }
         }
         Ok(())
@@ -129,7 +146,6 @@ struct Watch {
     proved: Option<Instant>,
     /// A state that only a person can end, and since when.
     stuck: Option<Instant>,
-    told_to_stop: bool,
 }
 
 impl Watch {
@@ -143,11 +159,11 @@ impl Watch {
         }
     }
 
-    fn is_over(&self, summary: &Summary, now: Instant) -> bool {
+    fn is_over(&self, summary: &Summary, gave_up: bool, now: Instant) -> bool {
         let waited = |since: Option<Instant>, most: Duration| {
             since.is_some_and(|since| now.as_ticks().saturating_sub(since.as_ticks()) >= most.as_ticks())
         };
-        let at_rest_unproved = self.told_to_stop && self.proved.is_none() && summary.phase == Some(Phase::Ready);
+        let at_rest_unproved = gave_up && self.proved.is_none() && summary.phase == Some(Phase::Ready);
         summary.refused.is_some()
             || at_rest_unproved
             || (self.proved.is_some() && summary.safe)

@@ -133,6 +133,7 @@ impl Summary {
             return "see to the fault before anything else, then test again";
         }
         match &self.proved {
+            Some((Verdict::Tight, _)) if self.sides.len() < 2 => "test the other side too: a valve is tight when both are",
             Some((Verdict::Tight, _)) => "this valve is done; take the next",
             Some((Verdict::Leaking, _)) => "rework the part named, then test again under the same serial",
             Some((Verdict::Undecided, _)) => "measure longer (measure_max), make it quieter, or make the far volume smaller",

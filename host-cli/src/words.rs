@@ -326,7 +326,7 @@ pub const fn suspect(suspect: Suspect) -> &'static str {
 pub const fn evidence(evidence: Evidence) -> &'static str {
     match evidence {
         Evidence::NothingLeaks => "both sides held",
-        Evidence::OneSideOnly => "only one side has a verdict, so the place cannot be told from comparison",
+        Evidence::OneSideOnly => "the other side has no verdict to compare with",
         Evidence::FirstSideOnly => "only the first side leaks (end A on supply), so it is not a part both sides share",
         Evidence::SecondSideOnly => "only the second side leaks (end B on supply), so it is not a part both sides share",
         Evidence::BothAlike => "both sides leak alike, so it is a part both sides share; a blank run of the rig rules its fittings in or out",
@@ -342,6 +342,7 @@ pub fn diagnosis(diagnosis: &Diagnosis) -> String {
     let places: Vec<&str> = diagnosis.suspects.iter().map(|s| suspect(*s)).collect();
     match places.as_slice() {
         [] if diagnosis.evidence == Evidence::NothingLeaks => format!("nothing leaks: {seen}"),
+        [] if diagnosis.evidence == Evidence::OneSideOnly => format!("no leak found where a side was judged; {seen}"),
         [] => format!("cannot tell: {seen}"),
         [one] => format!("{one} (seen: {seen})"),
         several => format!("likeliest first: {} (seen: {seen})", several.join(", ")),

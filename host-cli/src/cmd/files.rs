@@ -3,17 +3,17 @@
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::units::Reference;
 
-use crate::cli::{FileCommand, ValveCommand};
+use crate::cli::{RecipeCommand, RigCommand, ValveCommand};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::files::{recipe as recipes, rig as rigs, valve as valves};
 
 /// `seathold recipe …`.
-pub(super) fn recipe(command: &FileCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
+pub(super) fn recipe(command: &RecipeCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     match command {
-        FileCommand::Template => write!(console.out, "{}", recipes::template_file())?,
-        FileCommand::Check { file, rig_file } => {
+        RecipeCommand::Template => write!(console.out, "{}", recipes::template_file())?,
+        RecipeCommand::Check { file, rig_file } => {
             let rig = load_rig(rig_file.as_deref())?;
             let read = recipes::read(file, &rig, None)?;
             writeln!(console.out, "{}: good", read.name)?;
@@ -23,10 +23,10 @@ pub(super) fn recipe(command: &FileCommand, console: &mut Console<'_>) -> Result
 }
 
 /// `seathold rig …`.
-pub(super) fn rig(command: &FileCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
+pub(super) fn rig(command: &RigCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     match command {
-        FileCommand::Template => write!(console.out, "{}", rigs::template_file())?,
-        FileCommand::Check { file, .. } => {
+        RigCommand::Template => write!(console.out, "{}", rigs::template_file())?,
+        RigCommand::Check { file } => {
             rigs::read(file)?;
             writeln!(console.out, "{}: good", file.display())?;
         }

@@ -255,7 +255,7 @@ fn finish(
     ended: Ended,
     console: &mut Console<'_>,
 ) -> Result<Exit, Error> {
-    let Ended { summary, writer, length, abandoned } = ended;
+    let Ended { summary, writer, length, abandoned, dark } = ended;
     if abandoned {
         let part = writer.part().display().to_string();
         drop(writer);
@@ -263,6 +263,12 @@ fn finish(
         return Ok(Exit::Fault);
     }
     let path = writer.finish()?;
+    match dark {
+        // Whoever read the results has gone; the exit code still tells.
+        Some(Error::ClosedPipe) => return Ok(summary.exit()),
+        Some(why) => return Err(why),
+        None => {}
+    }
     if typed.json {
         let result = json!({ "result": {
             "verdict": summary.word().replace(' ', "-"),

@@ -69,8 +69,9 @@ pub fn template_file() -> String {
          # Check it with: seathold recipe check FILE\n\
          \n# how the valve is worked: \"air\" (spring return) or \"hand\"\n\
          actuation = \"air\"\n\
-         \n# curve fitted to the trapped pressure: \"line\", or \"line-and-transient\" with the rig's time constant\n\
-         model = \"line\"\n{}",
+         \n# curve fitted to the trapped pressure: \"line\", or \"line-and-transient\" where gas still settles\n\
+         model = \"{}\"\n{}",
+        MODELS.iter().find(|(_, model)| *model == raw.model).map_or("line", |(word, _)| word),
         template(&raw, FIELDS, raw.reference_pa)
     )
 }

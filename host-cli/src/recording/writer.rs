@@ -40,7 +40,7 @@ impl<W: Write> Write for Hashed<W> {
 }
 
 /// Turns polls into the bytes of a recording.
-pub(super) struct Encoder<W> {
+struct Encoder<W> {
     to: Hashed<W>,
     names: Names,
     known: usize,
@@ -59,7 +59,7 @@ fn bytes_of<T: Serialize>(value: &T) -> io::Result<Vec<u8>> {
 }
 
 impl<W: Write> Encoder<W> {
-    pub(super) fn new(to: W, header: &Header) -> io::Result<Self> {
+    fn new(to: W, header: &Header) -> io::Result<Self> {
         let mut to = Hashed { to, hash: Sha256::new() };
         frame::write_head(&mut to)?;
         let mut names = Names::default();
@@ -71,7 +71,7 @@ impl<W: Write> Encoder<W> {
         Ok(Self { to, names, known, waiting: Vec::with_capacity(BLOCK), polls: 0 })
     }
 
-    pub(super) fn push(&mut self, polled: &Polled) -> io::Result<()> {
+    fn push(&mut self, polled: &Polled) -> io::Result<()> {
         let trees: Option<Vec<_>> = polled.events.iter().map(|event| self.names.tree(event)).collect();
         let events = trees.ok_or_else(|| io::Error::other("an event cannot be written as a tree"))?;
         self.waiting.push(Poll { at: polled.at, inputs: polled.inputs, outputs: polled.outputs, events });
@@ -88,7 +88,7 @@ impl<W: Write> Encoder<W> {
         self.to.flush()
     }
 
-    pub(super) fn finish(mut self) -> io::Result<W> {
+    fn finish(mut self) -> io::Result<W> {
         if !self.waiting.is_empty() {
             self.write_block()?;
         }
@@ -166,17 +166,4 @@ fn part_of(path: &Path) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(".part");
     name.into()
-}
-
-/// A whole recording in memory, for tests and for what needs no file.
-///
-/// # Errors
-/// When a value cannot be written as a tree; the sequencer has none such.
-#[cfg(test)]
-pub(super) fn to_bytes(header: &Header, polls: &[Polled]) -> io::Result<Vec<u8>> {
-    let mut encoder = Encoder::new(Vec::new(), header)?;
-    for polled in polls {
-        encoder.push(polled)?;
-    }
-    encoder.finish()
 }

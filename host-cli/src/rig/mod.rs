@@ -3,5 +3,5 @@
 pub mod person;
 pub mod sim;
 
-pub use person::Person;
+pub use person::{Person, Question};
 pub use sim::SimStand;

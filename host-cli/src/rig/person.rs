@@ -8,6 +8,15 @@ use seathold_sim::operator::SimOperator;
 
 use crate::console::Typed;
 
+/// What the person at the keyboard is asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Question {
+    /// To say that the run may begin.
+    Begin,
+    /// What the sequencer asks.
+    Of(Ask),
+}
+
 /// The operator of a run.
 #[derive(Debug)]
 pub struct Person {
@@ -16,30 +25,45 @@ pub struct Person {
     keyboard: bool,
     /// Given its word to begin, from the keyboard.
     begun: bool,
+    /// The phase last entered.
+    phase: Phase,
     waiting: Option<Ask>,
     abort: bool,
+    gave_up: bool,
     acknowledge: bool,
+    /// Nobody is at the keyboard any more.
+    gone: bool,
 }
 
 impl Person {
     /// The simulated operator.
     pub const fn simulated(hands: SimOperator) -> Self {
-        Self { hands, keyboard: false, begun: true, waiting: None, abort: false, acknowledge: false }
+        Self { hands, keyboard: false, begun: true, phase: Phase::SafeVent, waiting: None, abort: false, gave_up: false, acknowledge: false, gone: false }
     }
 
     /// The person at the keyboard. `hands` should have no delays of their own.
     pub const fn at_keyboard(hands: SimOperator) -> Self {
-        Self { hands, keyboard: true, begun: false, waiting: None, abort: false, acknowledge: false }
+        Self { hands, keyboard: true, begun: false, phase: Phase::SafeVent, waiting: None, abort: false, gave_up: false, acknowledge: false, gone: false }
     }
 
     /// Asks for the run to be given up.
     pub fn abort(&mut self) {
         self.abort = true;
+        self.gave_up = true;
     }
 
-    /// Whether an answer is waited for.
-    pub fn is_asked(&self) -> bool {
-        self.keyboard && (!self.begun || self.waiting.is_some())
+    /// Whether the run has been given up.
+    pub const fn gave_up(&self) -> bool {
+        self.gave_up
+    }
+
+    /// What the person at the keyboard is asked for, if anything.
+    pub fn asked(&self) -> Option<Question> {
+        match self.waiting {
+            _ if !self.keyboard => None,
+            Some(ask) => Some(Question::Of(ask)),
+            None => (!self.begun && self.phase == Phase::Ready).then_some(Question::Begin),
+        }
     }
 
     /// Whether the keyboard is listened to.
@@ -49,15 +73,24 @@ impl Person {
 
     /// What the keyboard said. An empty line is "done"; "a" gives the run up; "ack" acknowledges a fault.
     pub fn hear(&mut self, typed: &Typed, now: Instant) {
-        let Typed::Line(line) = typed else { return };
-        match line.trim() {
-            "" => {
-                self.begun = true;
-                if let Some(ask) = self.waiting.take() {
+        let line = match typed {
+            Typed::Line(line) => line.trim(),
+            Typed::Nothing => return,
+            Typed::Closed => {
+                self.gone = true;
+                return;
+            }
+        };
+        match line {
+            "" => match self.asked() {
+                Some(Question::Of(ask)) => {
+                    self.waiting = None;
                     self.hands.tell(now, &Event::Asked(ask));
                 }
-            }
-            "a" | "abort" => self.abort = true,
+                Some(Question::Begin) => self.begun = true,
+                None => {}
+            },
+            "a" | "abort" => self.abort(),
             "ack" => self.acknowledge = true,
             _ => {}
         }
@@ -65,6 +98,10 @@ impl Person {
 }
 
 impl Operator for Person {
+    fn link_up(&mut self) -> bool {
+        !self.gone
+    }
+
     fn command(&mut self, now: Instant, phase: Phase) -> Option<Command> {
         if std::mem::take(&mut self.abort) {
             return Some(Command::Abort);
@@ -72,14 +109,19 @@ impl Operator for Person {
         if std::mem::take(&mut self.acknowledge) {
             return Some(Command::Acknowledge);
         }
-        if self.begun { self.hands.command(now, phase) } else { None }
+        // Given up before it began: it must not begin after all.
+        let may_begin = self.begun && !(self.gave_up && phase == Phase::Ready);
+        if may_begin { self.hands.command(now, phase) } else { None }
     }
 
     fn tell(&mut self, at: Instant, event: &Event) {
         match event {
             Event::Asked(ask) if self.keyboard => self.waiting = Some(*ask),
             // Whatever was asked belongs to the phase that asked it.
-            Event::Entered { .. } => self.waiting = None,
+            Event::Entered { phase, .. } => {
+                self.phase = *phase;
+                self.waiting = None;
+            }
             _ => {}
         }
         if !self.keyboard {

@@ -1,0 +1,127 @@
+//! Bad input: one row a thing that can be wrong, with the whole message.
+
+mod cli_kit;
+
+use cli_kit::seathold;
+
+const BAD_INPUT: u8 = 2;
+
+/// `(file, its content, what is typed, what is said)`.
+type Row = (&'static str, &'static str, &'static [&'static str], &'static str);
+
+const RECIPE: &[&str] = &["recipe", "check", "[DIR]/r.toml"];
+const RIG: &[&str] = &["rig", "check", "[DIR]/g.toml"];
+const VALVE: &[&str] = &["valve", "check", "[DIR]/v.toml"];
+
+#[rustfmt::skip]
+const ROWS: &[Row] = &[
+    ("r.toml", "target = \"6 bar\"\nsoka = \"15 s\"\n", RECIPE,
+     "[DIR]/r.toml: line 2: soka: unknown field; did you mean \"soak\"?"),
+    ("r.toml", "target = \"6 barr\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: target: \"6 barr\": unit \"barr\" does not fit here; did you mean \"bar\"? \
+      (units taken: Pa, hPa, kPa, MPa, mbar, bar, psi)"),
+    ("r.toml", "soak = \"15 bar\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: soak: \"15 bar\": unit \"bar\" does not fit here (units taken: ms, s, min, h)"),
+    ("r.toml", "target = 6\n", RECIPE,
+     "[DIR]/r.toml: line 1: target: \"6\" needs a unit (Pa, hPa, kPa, MPa, mbar, bar, psi)"),
+    ("r.toml", "target = \"20 bar\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: target: 20 bar is outside 0.2 bar to 10 bar"),
+    ("r.toml", "coverage = \"99.999 %\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: coverage: 99.999% is outside 80% to 99.99%"),
+    ("r.toml", "limit = \"7.5 mm3\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: limit: \"7.5 mm3\": unit \"mm3\" does not fit here; did you mean \"mm3/s\"? \
+      (units taken: Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h)"),
+    ("r.toml", "max = \"6.1 bar\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: max: 6.1 bar must lie above target and band together, 6.2 bar (from target, band)"),
+    ("r.toml", "sample = \"0.4 ms\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: sample: \"0.4 ms\" is finer than the whole ms this is counted in"),
+    ("r.toml", "cavity_stroke = \"yes\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: cavity_stroke: \"yes\" is neither true nor false"),
+    ("r.toml", "actuation = \"hend\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: actuation: \"hend\" is none of \"air\", \"hand\"; did you mean \"hand\"?"),
+    ("r.toml", "[limits]\ntarget = \"6 bar\"\n", RECIPE,
+     "[DIR]/r.toml: line 2: limits.target: unknown field; did you mean \"limit\"?"),
+    ("r.toml", "target = \"6 bar\n", RECIPE,
+     "[DIR]/r.toml: line 1: invalid basic string, expected `\"`"),
+    ("r.toml", "target = \"6 bar\"\ntarget = \"5 bar\"\n", RECIPE,
+     "[DIR]/r.toml: line 2: duplicate key"),
+    ("r.toml", "soka = \"1 s\"\ntarget = \"nan bar\"\nsoak = \"-1 s\"\nmeasure_min = \"2 min\"\n", RECIPE,
+     "[DIR]/r.toml: 4 mistakes\n  \
+        line 1: soka: unknown field; did you mean \"soak\"?\n  \
+        line 2: target: \"nan bar\" is not a number with a unit (Pa, hPa, kPa, MPa, mbar, bar, psi)\n  \
+        line 3: soak: -1 s is outside 0 s to 3600 s\n  \
+        line 4: measure_min: 2 min must not pass measure_max, 1 min (from measure_max)"),
+    ("g.toml", "far_volume = \"45 cm2\"\n", RIG,
+     "[DIR]/g.toml: line 1: far_volume: \"45 cm2\": unit \"cm2\" does not fit here; did you mean \"cm3\"? \
+      (units taken: m3, l, dm3, ml, cm3, mm3)"),
+    ("g.toml", "supply_transducer = \"no\"\nsupply_step = \"10 Pa/count\"\nsafe = \"1 bar\"\n", RIG,
+     "[DIR]/g.toml: line 3: safe: 1 bar is outside 0.002 bar to 0.1 bar"),
+    ("g.toml", "safe_dwell = \"20 s\"\n", RIG,
+     "[DIR]/g.toml: line 1: safe_dwell: 20 s leaves too little of safe_vent_max (from safe_vent_max)"),
+    ("v.toml", "[plant]\nseat_c = \"3 mm3/s\"\n", VALVE,
+     "[DIR]/v.toml: line 2: plant.seat_c: unknown field; did you mean \"plant.seat_b\"?"),
+    ("v.toml", "based_on = \"thight\"\n", VALVE,
+     "[DIR]/v.toml: line 1: based_on: \"thight\" is none of \"tight\", \"scratched-seat-a\", \"stem-leak\", \
+      \"does-not-shut\", \"rig-leak\"; did you mean \"tight\"?"),
+    ("v.toml", "[far]\nnoise = \"1 bar\"\n", VALVE,
+     "[DIR]/v.toml: line 2: far.noise: 1 bar is outside 0 bar to 0.2 bar"),
+    ("", "", &["recipe", "check", "[DIR]/r.toml"],
+     "could not read [DIR]/r.toml: no such file or folder"),
+    ("", "", &["run", "--valve", "tihgt"],
+     "command line: --valve tihgt: neither a file nor a built-in valve; did you mean \"tight\"? (built in: tight, \
+      scratched-seat-a, stem-leak, does-not-shut, rig-leak, hand, hand-half-shut)"),
+    ("", "", &["run", "--seat-a", "3 mm3", "--stem", "fast"],
+     "command line: 2 mistakes\n  \
+        plant.seat_a: \"3 mm3\": unit \"mm3\" does not fit here; did you mean \"mm3/s\"? \
+      (units taken: Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h)\n  \
+        plant.stem: \"fast\" is not a number with a unit \
+      (Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h)"),
+    ("", "", &["run", "--set", "noise"],
+     "command line: --set noise: give FIELD=VALUE, like \"far.noise=50 Pa\""),
+    ("", "", &["run", "--fault", "far-opn@3s"],
+     "command line: --fault: no fault \"far-opn\"; did you mean \"far-open\"? (there are: far-open, far-short, \
+      far-brown-out, far-stuck, far-spike, far-lost, far-repeated, stop, guard)"),
+    ("", "", &["run", "--fault", "stop@5s..4s"],
+     "command line: --fault: \"stop@5s..4s\" ends before it begins"),
+    ("", "", &["run", "--ask", "--speed", "max"],
+     "command line: --speed max: a person cannot answer at that speed; leave it out, or give --speed 1"),
+];
+
+#[test]
+fn each_mistake_is_named_with_its_place_and_what_is_allowed() {
+    for (file, content, typed, message) in ROWS {
+        let dir = tempfile::tempdir().unwrap();
+        if !file.is_empty() {
+            std::fs::write(dir.path().join(file), content).unwrap();
+        }
+        let said = seathold(dir.path(), typed);
+        assert_eq!(said.err, format!("error: {message}\n"), "{content}");
+        let code = if message.starts_with("could not") { 6 } else { BAD_INPUT };
+        assert_eq!((said.code, said.out.as_str()), (code, ""), "{content}");
+        // Nothing was begun.
+        assert!(std::fs::read_dir(dir.path()).unwrap().all(|f| f.unwrap().file_name().to_str() == Some(*file)));
+    }
+}
+
+#[test]
+fn a_mistyped_option_is_bad_usage() {
+    let dir = tempfile::tempdir().unwrap();
+    for typed in [&["run", "--sped", "1"][..], &["run", "--speed", "fast"], &["run", "--serial", "../x"], &["rnu"]] {
+        let said = seathold(dir.path(), typed);
+        assert_eq!((said.code, said.out.as_str()), (BAD_INPUT, ""), "{typed:?}");
+        assert!(said.err.starts_with("error: "), "{}", said.err);
+    }
+}
+
+#[test]
+fn templates_are_good_files() {
+    let dir = tempfile::tempdir().unwrap();
+    for kind in ["recipe", "rig", "valve"] {
+        let said = seathold(dir.path(), &[kind, "template"]);
+        assert_eq!(said.code, 0);
+        let file = format!("{kind}.toml");
+        std::fs::write(dir.path().join(&file), said.out).unwrap();
+        let said = seathold(dir.path(), &[kind, "check", &format!("[DIR]/{file}")]);
+        assert_eq!((said.code, said.out), (0, format!("[DIR]/{file}: good\n")), "{}", said.err);
+    }
+}

@@ -1,0 +1,209 @@
+//! Recordings: small, whole or seen not to be, and replayed to the same end.
+
+mod cli_kit;
+
+use std::path::Path;
+use std::sync::OnceLock;
+
+use cli_kit::{golden, recorded, seathold};
+use proptest::prelude::*;
+use seathold::recording::{Recording, Writer, read, read_bytes};
+use seathold_sequencer::bench::Polled;
+use seathold_sequencer::input::Reading;
+
+const DIFFERS: u8 = 5;
+const STORAGE: u8 = 6;
+
+fn bytes() -> &'static [u8] {
+    static BYTES: OnceLock<Vec<u8>> = OnceLock::new();
+    BYTES.get_or_init(|| {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::read(recorded(dir.path(), "a.hold", &[])).unwrap()
+    })
+}
+
+/// Writes a recording with some polls changed, as somebody would who wanted another result.
+fn forge(recording: &Recording, path: &Path, change: impl Fn(usize, &mut Polled)) {
+    let mut writer = Writer::create(path, &recording.header).unwrap();
+    for (i, poll) in recording.polls.iter().enumerate() {
+        let events = poll.events.iter().map(|e| recording.names.typed(e).unwrap()).collect();
+        let mut polled = Polled { at: poll.at, inputs: poll.inputs, outputs: poll.outputs, events };
+        change(i, &mut polled);
+        writer.push(&polled).unwrap();
+    }
+    writer.finish().unwrap();
+}
+
+#[test]
+fn a_sample_costs_less_than_a_byte_and_a_half() {
+    // The whole file, header, events, checksums and all, over the samples of both channels.
+    let dir = tempfile::tempdir().unwrap();
+    let said = seathold(dir.path(), &["run", "-q", "--out", "[DIR]/a.hold"]);
+    assert_eq!(said.code, 0);
+    let path = dir.path().join("a.hold");
+    let recording = read(&path).unwrap();
+    let is = |reading: Reading| usize::from(matches!(reading, Reading::Sample(_)));
+    let samples: usize = recording.polls.iter().map(|p| is(p.inputs.far) + is(p.inputs.supply)).sum();
+    let each = std::fs::metadata(&path).unwrap().len() as f64 / samples as f64;
+    println!("{each:.3} bytes a sample over {samples} samples");
+    assert!(each <= 1.5, "{each}");
+}
+
+#[test]
+fn what_is_read_is_what_was_written() {
+    let recording = read_bytes(bytes()).unwrap();
+    assert_eq!(recording.damage, None);
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("again.hold");
+    forge(&recording, &path, |_, _| {});
+    assert_eq!(std::fs::read(path).unwrap(), bytes());
+}
+
+#[test]
+fn every_truncation_is_seen() {
+    let whole = read_bytes(bytes()).unwrap().polls;
+    for length in (0..bytes().len()).step_by(7) {
+        if let Ok(cut) = read_bytes(&bytes()[..length]) {
+            assert!(cut.damage.is_some(), "{length}");
+            assert_eq!(cut.polls, whole[..cut.polls.len()], "{length}");
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    /// No changed byte goes unseen, and what is before it is still right.
+    #[test]
+    fn every_flip_is_seen(at in 0..bytes().len(), flip in 1u8..) {
+        let mut changed = bytes().to_vec();
+        changed[at] ^= flip;
+        if let Ok(recording) = read_bytes(&changed) {
+            prop_assert!(recording.damage.is_some());
+        }
+    }
+
+    /// Nor do bytes put in, taken out or added.
+    #[test]
+    fn every_shift_is_seen(at in 0..bytes().len(), cut in 0usize..20, add in proptest::collection::vec(any::<u8>(), 0..20)) {
+        let mut changed = bytes().to_vec();
+        let end = (at + cut).min(changed.len());
+        changed.splice(at..end, add);
+        prop_assume!(changed != bytes());
+        if let Ok(recording) = read_bytes(&changed) {
+            prop_assert!(recording.damage.is_some());
+        }
+    }
+
+    /// No bytes at all make it panic.
+    #[test]
+    fn any_bytes_are_a_recording_or_refused(tail in proptest::collection::vec(any::<u8>(), 0..300)) {
+        let mut bytes = b"seathold\x01\0\0\0".to_vec();
+        bytes.extend_from_slice(&tail);
+        let _ = read_bytes(&bytes);
+        let _ = read_bytes(&tail);
+    }
+}
+
+#[test]
+fn damage_is_named_with_its_place_and_never_called_identical() {
+    let dir = tempfile::tempdir().unwrap();
+    let write = |name: &str, bytes: &[u8]| std::fs::write(dir.path().join(name), bytes).unwrap();
+    let mut flipped = bytes().to_vec();
+    flipped[6_000] ^= 1;
+    write("flipped.hold", &flipped);
+    write("cut.hold", &bytes()[..bytes().len() - 1]);
+    write("long.hold", &[bytes(), b"more"].concat());
+    write("foreign.hold", b"time_s,pressure_pa\n0,600000\n");
+    write("empty.hold", b"");
+    let mut newer = bytes()[..16].to_vec();
+    newer[8] = 9;
+    let sum = crc32(&newer[..12]).to_le_bytes();
+    newer[12..].copy_from_slice(&sum);
+    write("newer.hold", &newer);
+    let mut said = String::new();
+    for name in ["flipped", "cut", "long", "foreign", "empty", "newer", "missing"] {
+        let replayed = seathold(dir.path(), &["replay", &format!("[DIR]/{name}.hold")]);
+        assert_eq!((replayed.code, replayed.out.as_str()), (STORAGE, ""), "{name}");
+        said.push_str(&replayed.err);
+        let shown = seathold(dir.path(), &["show", &format!("[DIR]/{name}.hold")]);
+        assert_eq!(shown.code, STORAGE, "{name}");
+    }
+    golden("damage.txt", &said);
+}
+
+/// CRC-32 as in ISO-HDLC, bit by bit, so that the reader is not checked against its own library.
+fn crc32(bytes: &[u8]) -> u32 {
+    !bytes.iter().fold(!0u32, |sum, byte| {
+        (0..8).fold(sum ^ u32::from(*byte), |sum, _| if sum & 1 == 1 { sum >> 1 ^ 0xEDB8_8320 } else { sum >> 1 })
+    })
+}
+
+#[test]
+fn a_forged_recording_differs_where_it_was_forged() {
+    let dir = tempfile::tempdir().unwrap();
+    let recording = read_bytes(bytes()).unwrap();
+    let judged = recording.polls.iter().position(|p| p.events.len() > 2).unwrap();
+    // A verdict made tight, an event left out, an output that was never set.
+    forge(&recording, &dir.path().join("event.hold"), |i, polled| {
+        if i == judged {
+            polled.events.pop();
+        }
+    });
+    forge(&recording, &dir.path().join("output.hold"), |i, polled| {
+        if i == 1_000 {
+            polled.outputs.supply = seathold_sequencer::output::Gate::Open;
+        }
+    });
+    // Readings smoothed while measuring, figures left as they were.
+    forge(&recording, &dir.path().join("reading.hold"), |_, polled| {
+        if polled.at.as_ticks() > 40_000_000
+            && let Reading::Sample(sample) = &mut polled.inputs.far
+        {
+            sample.counts += 3;
+        }
+    });
+    for name in ["event", "output", "reading"] {
+        let said = seathold(dir.path(), &["replay", &format!("[DIR]/{name}.hold")]);
+        assert_eq!((said.code, said.err.as_str()), (DIFFERS, ""), "{name}: {}", said.out);
+        assert!(said.out.contains("differs at poll"), "{}", said.out);
+        assert!(said.out.contains("recorded  ") && said.out.contains("now       "), "{}", said.out);
+    }
+    let said = seathold(dir.path(), &["replay", "[DIR]/output.hold"]);
+    assert!(said.out.contains("differs at poll 1000 (10.000 s): outputs"), "{}", said.out);
+}
+
+#[test]
+fn several_files_are_all_replayed_and_the_worst_decides() {
+    let dir = tempfile::tempdir().unwrap();
+    recorded(dir.path(), "good.hold", &[]);
+    std::fs::write(dir.path().join("bad.hold"), b"x").unwrap();
+    let said = seathold(dir.path(), &["replay", "[DIR]/bad.hold", "[DIR]/good.hold"]);
+    assert_eq!(said.code, STORAGE);
+    assert_eq!(said.err, "error: [DIR]/bad.hold: not a seathold recording\n");
+    assert!(said.out.starts_with("[DIR]/good.hold: identical: "), "{}", said.out);
+}
+
+#[test]
+fn show_says_it_in_every_form() {
+    let dir = tempfile::tempdir().unwrap();
+    let args = ["run", "-q", "--valve", "scratched-seat-a", "--out", "[DIR]/a.hold", "--operator", "R. Example"];
+    assert_eq!(seathold(dir.path(), &args).code, 1);
+    let show = |form: &[&str]| {
+        let said = seathold(dir.path(), &[&["show", "[DIR]/a.hold"], form].concat());
+        assert_eq!((said.code, said.err.as_str()), (0, ""));
+        said.out
+    };
+    let text = show(&[]);
+    assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+    golden("show.txt", &text);
+    golden("show-budget.txt", &show(&["--budget"]));
+    let csv = show(&["--csv"]);
+    let rows: Vec<Vec<&str>> = csv.lines().map(|l| l.split(',').collect()).collect();
+    let recording = read(&dir.path().join("a.hold")).unwrap();
+    assert_eq!(rows.len(), recording.polls.len() + 1);
+    assert!(rows.iter().all(|row| row.len() == rows[0].len()));
+    let json: serde_json::Value = serde_json::from_str(&show(&["--json"])).unwrap();
+    assert_eq!((json["verdict"].as_str(), json["whole"].as_bool()), (Some("leaking"), Some(true)));
+    assert_eq!(json["header"]["operator"], "R. Example");
+}

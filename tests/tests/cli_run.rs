@@ -1,0 +1,213 @@
+//! `seathold run`: what it says, how it ends, and that neither pace nor interruption changes what is true.
+
+mod cli_kit;
+
+use std::io::ErrorKind;
+use std::time::Duration;
+
+use cli_kit::{Every, Silent, Stage, golden, seathold, seathold_on};
+
+/// Exit codes of docs/use.md.
+const TIGHT: u8 = 0;
+const LEAKING: u8 = 1;
+const NO_VERDICT: u8 = 3;
+const FAULT: u8 = 4;
+const STORAGE: u8 = 6;
+
+#[test]
+fn without_arguments_it_says_what_to_try() {
+    let dir = tempfile::tempdir().unwrap();
+    let said = seathold(dir.path(), &[]);
+    assert_eq!((said.code, said.err.as_str()), (0, ""));
+    golden("what-now.txt", &said.out);
+}
+
+#[test]
+fn help_promises_the_exit_codes() {
+    let dir = tempfile::tempdir().unwrap();
+    let said = seathold(dir.path(), &["--help"]);
+    assert_eq!(said.code, 0);
+    golden("help.txt", &said.out);
+}
+
+#[test]
+fn every_built_in_valve_comes_out_as_its_file_says() {
+    let dir = tempfile::tempdir().unwrap();
+    let valves = [
+        ("tight", TIGHT),
+        ("scratched-seat-a", LEAKING),
+        ("stem-leak", LEAKING),
+        ("does-not-shut", LEAKING),
+        ("rig-leak", LEAKING),
+        ("hand", TIGHT),
+        ("hand-half-shut", LEAKING),
+    ];
+    for (valve, code) in valves {
+        let out = format!("[DIR]/{valve}.hold");
+        let said = seathold(dir.path(), &["run", "--valve", valve, "--out", &out]);
+        assert_eq!(said.code, code, "{valve}");
+        golden(&format!("run-{valve}.out.txt"), &said.out);
+        golden(&format!("run-{valve}.err.txt"), &said.err);
+        let replayed = seathold(dir.path(), &["replay", &out]);
+        assert_eq!(replayed.code, 0, "{}", replayed.out);
+        assert!(replayed.out.contains(": identical: "), "{}", replayed.out);
+    }
+}
+
+#[test]
+fn faults_and_what_to_do_about_them() {
+    let dir = tempfile::tempdir().unwrap();
+    for (name, fault) in [("trapped", "far-stuck@30s"), ("guard", "guard@10s"), ("stop", "stop@35s"), ("wire", "far-open@20s")] {
+        let out = format!("[DIR]/{name}.hold");
+        let said = seathold(dir.path(), &["run", "-q", "--fault", fault, "--out", &out]);
+        assert_eq!((said.code, said.err.as_str()), (FAULT, ""), "{name}");
+        golden(&format!("fault-{name}.txt"), &said.out);
+    }
+}
+
+#[test]
+fn figures_come_in_the_units_typed_and_never_without_uncertainty() {
+    let dir = tempfile::tempdir().unwrap();
+    let recipe = "target = \"0.6 MPa\"\nmax = \"0.7 MPa\"\nlimit = \"0.45 cm3/min\"\n";
+    std::fs::write(dir.path().join("recipe.toml"), recipe).unwrap();
+    let said = seathold(
+        dir.path(),
+        &["run", "-q", "--recipe", "[DIR]/recipe.toml", "--seat-a", "1.2 cm3/min", "--out", "[DIR]/a.hold"],
+    );
+    assert_eq!(said.code, LEAKING, "{}", said.out);
+    for line in said.out.lines().filter(|l| l.contains("end A") || l.contains("end B")) {
+        if line.starts_with("  first") || line.starts_with("  second") {
+            assert!(line.contains('±') && line.contains("cm³/min") && line.contains("0.45 cm³/min"), "{line}");
+        }
+    }
+}
+
+#[test]
+fn speed_changes_nothing_but_the_waiting() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = ["run", "-q", "--sides", "first", "--at", "2026-01-01T00:00:00Z"];
+    let run = |name: &str, speed: &str| {
+        let out = format!("[DIR]/{name}");
+        let said = seathold(dir.path(), &[&at[..], &["--speed", speed, "--out", &out]].concat());
+        assert_eq!(said.code, TIGHT);
+        (std::fs::read(dir.path().join(name)).unwrap(), said.paused)
+    };
+    let (fastest, not_at_all) = run("max.hold", "max");
+    let (real, real_time) = run("one.hold", "1");
+    let (quick, quick_time) = run("four.hold", "4");
+    assert_eq!(fastest, real);
+    assert_eq!(fastest, quick);
+    assert_eq!(not_at_all, Duration::ZERO);
+    assert!(real_time > Duration::from_secs(20), "{real_time:?}");
+    let ratio = real_time.as_secs_f64() / quick_time.as_secs_f64();
+    assert!((ratio - 4.0).abs() < 0.01, "{ratio}");
+}
+
+#[test]
+fn ctrl_c_vents_first_and_the_recording_is_whole() {
+    let dir = tempfile::tempdir().unwrap();
+    let stage = Stage { interrupt_at: vec![Duration::from_secs(20)], keys: &mut Silent, out_breaks: None };
+    let said = seathold_on(dir.path(), &["run", "--speed", "1", "--out", "[DIR]/a.hold"], stage);
+    assert_eq!(said.code, NO_VERDICT);
+    golden("ctrl-c.out.txt", &said.out);
+    assert!(said.err.contains("giving up: opening into the vent"), "{}", said.err);
+    assert!(said.out.contains("measured empty: safe to disconnect"), "{}", said.out);
+    assert_eq!(seathold(dir.path(), &["replay", "[DIR]/a.hold"]).code, 0);
+}
+
+#[test]
+fn a_second_ctrl_c_leaves_at_once_and_the_recording_stays_unfinished() {
+    let dir = tempfile::tempdir().unwrap();
+    let interrupt_at = vec![Duration::from_secs(20), Duration::from_millis(20_100)];
+    let stage = Stage { interrupt_at, keys: &mut Silent, out_breaks: None };
+    let said = seathold_on(dir.path(), &["run", "--speed", "1", "--out", "[DIR]/a.hold"], stage);
+    assert_eq!(said.code, FAULT);
+    assert!(said.err.contains("treat the far side as PRESSURISED"), "{}", said.err);
+    assert!(!dir.path().join("a.hold").exists());
+    let shown = seathold(dir.path(), &["show", "[DIR]/a.hold.part"]);
+    assert_eq!(shown.code, STORAGE);
+    assert!(shown.err.contains("cut short at byte"), "{}", shown.err);
+    assert!(shown.out.contains("NO VERDICT (recording not whole)"), "{}", shown.out);
+}
+
+#[test]
+fn a_person_at_the_keyboard_can_answer() {
+    let dir = tempfile::tempdir().unwrap();
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Every(300, "", 0), out_breaks: None };
+    let ask = ["run", "--valve", "hand", "--ask", "--sides", "first", "--out", "[DIR]/a.hold"];
+    let said = seathold_on(dir.path(), &ask, stage);
+    assert_eq!(said.code, TIGHT, "{}", said.err);
+    assert!(said.err.contains(">>> valve on the rig"), "{}", said.err);
+    assert!(said.err.matches(">>> Enter when done").count() >= 4, "{}", said.err);
+    // Somebody who only ever gives up: nothing is filled.
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Every(300, "a", 0), out_breaks: None };
+    let said = seathold_on(dir.path(), &["run", "--ask", "--out", "[DIR]/b.hold"], stage);
+    assert_eq!(said.code, NO_VERDICT, "{}", said.out);
+    assert!(!said.err.contains("fill:"), "{}", said.err);
+}
+
+#[test]
+fn nobody_at_the_keyboard_is_an_operator_who_cannot_be_reached() {
+    struct Gone;
+    impl seathold::console::Keys for Gone {
+        fn line(&mut self) -> seathold::console::Typed {
+            seathold::console::Typed::Closed
+        }
+    }
+    let dir = tempfile::tempdir().unwrap();
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Gone, out_breaks: None };
+    let said = seathold_on(dir.path(), &["run", "--valve", "hand", "--ask", "--out", "[DIR]/a.hold"], stage);
+    assert!(said.code == NO_VERDICT || said.code == FAULT, "{}", said.out);
+    assert!(!said.err.contains("fill:"), "{}", said.err);
+}
+
+#[test]
+fn json_lines_tell_what_the_recording_tells() {
+    let dir = tempfile::tempdir().unwrap();
+    let said = seathold(dir.path(), &["run", "--json", "--valve", "scratched-seat-a", "--out", "[DIR]/a.hold"]);
+    assert_eq!((said.code, said.err.as_str()), (LEAKING, ""));
+    let lines: Vec<serde_json::Value> = said.out.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    let shown = seathold(dir.path(), &["show", "--json", "[DIR]/a.hold"]);
+    let shown: serde_json::Value = serde_json::from_str(&shown.out).unwrap();
+    assert_eq!(lines[0]["run"], shown["header"]);
+    let events = &lines[1..lines.len() - 1];
+    assert_eq!(events, shown["events"].as_array().unwrap().as_slice());
+    let result = &lines[lines.len() - 1]["result"];
+    assert_eq!(result["verdict"], "leaking");
+    assert_eq!(result["safe_to_disconnect"], true);
+    assert_eq!(result["exit"], 1);
+}
+
+#[test]
+fn whoever_stops_reading_does_not_stop_the_run() {
+    let dir = tempfile::tempdir().unwrap();
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: Some((8_000, ErrorKind::BrokenPipe)) };
+    let said = seathold_on(dir.path(), &["run", "--json", "--valve", "stem-leak", "--out", "[DIR]/a.hold"], stage);
+    assert_eq!((said.code, said.err.as_str()), (LEAKING, ""));
+    assert_eq!(seathold(dir.path(), &["replay", "[DIR]/a.hold"]).code, 0);
+    // A full disk behind a redirection is said; the recording is whole all the same.
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: Some((8_000, ErrorKind::StorageFull)) };
+    let said = seathold_on(dir.path(), &["run", "--json", "--out", "[DIR]/b.hold"], stage);
+    assert_eq!(said.code, STORAGE);
+    assert!(said.err.starts_with("error: could not write output: "), "{}", said.err);
+    assert_eq!(seathold(dir.path(), &["replay", "[DIR]/b.hold"]).code, 0);
+}
+
+#[test]
+fn nothing_is_written_over() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("a.hold"), "mine").unwrap();
+    let said = seathold(dir.path(), &["run", "-q", "--out", "[DIR]/a.hold"]);
+    assert_eq!(said.code, STORAGE);
+    assert_eq!(said.err, "error: could not make [DIR]/a.hold: it exists already\n");
+    assert_eq!(std::fs::read(dir.path().join("a.hold")).unwrap(), b"mine");
+    assert!(!dir.path().join("a.hold.part").exists());
+}
+
+#[test]
+fn a_folder_gets_a_file_named_by_serial_and_time() {
+    let dir = tempfile::tempdir().unwrap();
+    let said = seathold(dir.path(), &["run", "-q", "--sides", "first", "--serial", "HM-042", "--out", "[DIR]/new/"]);
+    assert_eq!(said.code, TIGHT);
+    assert!(dir.path().join("new/HM-042_20260302T093000Z.hold").exists(), "{}", said.out);
+}
