@@ -25,6 +25,10 @@ pub enum Command {
     Replay(Replay),
     /// Show a recording: result, evidence, plot
     Show(Show),
+    /// Judge a pressure trace of any data logger
+    Assess(Box<crate::cmd::assess::Assess>),
+    /// Work out whether a rig can tell, how long it takes, and a recipe for it
+    Plan(Box<crate::cmd::plan::Plan>),
     /// Write a recipe file to start from, or check one
     #[command(subcommand)]
     Recipe(RecipeCommand),

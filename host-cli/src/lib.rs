@@ -9,21 +9,28 @@
 //! | [`cmd`] | a file a command |
 //! | [`console`] | our streams, the wall clock, Ctrl-C: everything of the outside that is not a file |
 //! | [`quantity`] | "6 bar" to pascals and back, exactly |
+//! | [`limit`], [`typed`] | limits as people write them; options that are quantities |
 //! | [`files`] | recipes, rigs and valves as TOML |
 //! | [`rig`] | what can stand behind the io traits |
 //! | [`session`] | the loop of one run |
 //! | [`recording`] | the record format, its writer and reader |
 //! | [`replay`] | a recording run through the sequencer again |
 //! | [`screen`] | a run as it happens: moving lines, plain lines, JSON lines |
+//! | [`trace`] | traces of other instruments, read and judged |
+//! | [`plan`] | whether a rig can tell, and how long it takes |
+//! | [`advice`] | what would settle an undecided figure |
 //! | [`words`], [`summary`], [`plot`] | results in plain words and a picture |
 //! | [`error`], [`exit`] | what goes wrong, and the promise to scripts |
 
+pub mod advice;
 pub mod cli;
 pub mod cmd;
 pub mod console;
 pub mod error;
 pub mod exit;
 pub mod files;
+pub mod limit;
+pub mod plan;
 pub mod plot;
 pub mod quantity;
 pub mod recording;
@@ -32,6 +39,8 @@ pub mod rig;
 pub mod screen;
 pub mod session;
 pub mod summary;
+pub mod trace;
+pub mod typed;
 pub mod words;
 
 pub use cmd::main_with;

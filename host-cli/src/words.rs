@@ -348,3 +348,15 @@ pub fn diagnosis(diagnosis: &Diagnosis) -> String {
         several => format!("likeliest first: {} (seen: {seen})", several.join(", ")),
     }
 }
+
+/// A value with its half-width: two significant digits of the half-width, and the value to as many places
+/// (JCGM 100:2008, 7.2.6).
+pub fn with_half_width(value: f64, half: f64) -> String {
+    if !(half > 0.0) || !half.is_finite() {
+        return format!("{value} ± {half}");
+    }
+    let places = (1 - half.log10().floor() as i32).clamp(0, 9) as usize;
+    let text = format!("{value:.places$}");
+    let text = if text.trim_start_matches(['-', '0', '.']).is_empty() { text.trim_start_matches('-').to_owned() } else { text };
+    format!("{text} ± {half:.places$}")
+}

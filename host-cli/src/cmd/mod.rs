@@ -1,6 +1,8 @@
 //! A file a command.
 
+pub mod assess;
 mod files;
+pub mod plan;
 mod replay;
 mod run;
 mod show;
@@ -37,6 +39,8 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Run(run)) => run::run(&run, console),
         Some(Command::Replay(replay)) => replay::run(&replay, console),
         Some(Command::Show(show)) => show::run(&show, console),
+        Some(Command::Assess(assess)) => assess::run(&assess, console),
+        Some(Command::Plan(plan)) => plan::run(&plan, console),
         Some(Command::Recipe(command)) => files::recipe(&command, console),
         Some(Command::Rig(command)) => files::rig(&command, console),
         Some(Command::Valve(command)) => files::valve(&command, console),

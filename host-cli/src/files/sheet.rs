@@ -257,6 +257,13 @@ fn read_value<T>(field: &Field<T>, value: Option<&Value>, reference_pa: f64) -> 
 /// # Errors
 /// Says what is wrong, without the field's name.
 pub fn read_quantity<T>(field: &Field<T>, text: &str, reference_pa: f64) -> Result<(f64, Option<Symbol>), String> {
+    if field.name == "limit"
+        && let Some(class) = crate::limit::class(text, None)?
+    {
+        let reference = crate::limit::reference_at(reference_pa);
+        let leak = class.rate.gas_limit(class.standard, class.dn, reference).map_err(|why| format!("\"{text}\": {why}"))?;
+        return Ok((leak.pa_m3_s(), Some(Kind(field.unit).usual())));
+    }
     let quantity = Kind(field.unit).parse(text).map_err(|why| why.to_string())?;
     let value = quantity.value(reference_pa);
     if value >= field.min && value <= field.max {

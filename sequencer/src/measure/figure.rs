@@ -112,7 +112,7 @@ impl Figure {
 }
 
 impl Budget {
-    fn combine(mut self, fit_freedom: f64) -> Self {
+    pub(super) fn combine(mut self, fit_freedom: f64) -> Self {
         let squares = self.fit * self.fit
             + self.curve * self.curve
             + self.resolution * self.resolution

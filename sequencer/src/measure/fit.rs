@@ -178,7 +178,7 @@ const US_PER_S: f64 = 1e6;
 /// No settling gas follows one exponential exactly: wall, seats and cavity each have their own time. The share of the
 /// transient's effect on the slope that is taken as a standard uncertainty of its shape (our judgement, no source; the
 /// coverage it gives on plants with several time constants is measured in docs/figures.md).
-const SHAPE_DOUBT: f64 = 0.2;
+pub(super) const SHAPE_DOUBT: f64 = 0.2;
 
 impl Fit {
     /// Begins a fit of what the trace holds now.

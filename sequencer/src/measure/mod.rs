@@ -7,6 +7,8 @@
 
 #![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x > 0.0)` is meant: NaN must fail too")]
 
+mod advise;
+mod conformance;
 mod curve;
 mod decide;
 mod diagnose;
@@ -14,9 +16,12 @@ mod figure;
 mod fit;
 mod fold;
 mod knock;
+mod predict;
 mod quantile;
 mod schedule;
 
+pub use advise::{Advice, Remedy, Term, advise};
+pub use conformance::{conformance_probability, normal_cdf};
 pub use curve::{Curve, Curves};
 pub use decide::{Decision, decide};
 pub use diagnose::diagnose;
@@ -24,5 +29,6 @@ pub use figure::{Budget, Conditions, Figure};
 pub use fit::{Compensation, Estimate, Fit, fit};
 pub use fold::Folded;
 pub use knock::Knock;
+pub use predict::{Chances, Prediction, Window};
 pub use quantile::{normal_quantile, student_quantile};
 pub use schedule::Schedule;

@@ -1,0 +1,75 @@
+//! What would settle an undecided figure, in words.
+
+use seathold_sequencer::measure::{Advice, Remedy, Term};
+
+/// A contribution to the uncertainty.
+pub const fn term(term: Term) -> &'static str {
+    match term {
+        Term::Fit => "scatter of the readings",
+        Term::Curve => "not knowing which curve the settling gas follows",
+        Term::Resolution => "steps of the converter",
+        Term::Volume => "far volume",
+        Term::Gain => "transducer gain",
+        Term::Temperature => "drift of the gas temperature",
+        Term::Background => "the rig's own leak",
+    }
+}
+
+/// The same for a budget's column.
+pub const fn term_short(term: Term) -> &'static str {
+    match term {
+        Term::Curve => "curve of the settling gas",
+        other => self::term(other),
+    }
+}
+
+/// What to do first, and what else would do.
+pub fn words(advice: &Advice) -> String {
+    let share = (advice.share * 100.0).round();
+    let dominant = format!("most of the doubt is {} ({share} % of the variance)", term(advice.dominant));
+    let longer = match advice.window_s {
+        Some(s) => format!("a window of about {}", seconds(s)),
+        None => "no longer window".into(),
+    };
+    let less = |what: &str, ratio: Option<f64>| ratio.map(|r| format!("{what} down to {:.0} %", r * 100.0));
+    let first = match advice.remedy {
+        Remedy::Longer => format!("measure longer: {longer} would probably do"),
+        Remedy::Quieter => format!("make it quieter: {} would do", less("noise", advice.noise_to).unwrap_or_default()),
+        Remedy::SmallerVolume => {
+            format!("make the far volume smaller: {} would do", less("volume", advice.volume_to).unwrap_or_default())
+        }
+        Remedy::Calibrate => "calibrate better: with a well-known volume and gain this window would do".into(),
+        Remedy::SteadierTemperature => {
+            "keep the temperature steadier (shelter, longer soak), or fit a thermometer: then this window would do"
+                .into()
+        }
+        Remedy::BlankRun => {
+            "measure the rig's own leak better, by a longer blank run: then this window would do".into()
+        }
+        Remedy::TooNear => {
+            return format!(
+                "{dominant}. The leak lies too near the limit for its uncertainty: no time, and neither noise nor volume \
+                 alone, would part them at these risks. Rework the valve, or agree on wider risks"
+            );
+        }
+    };
+    let mut others = Vec::new();
+    if advice.remedy != Remedy::Longer {
+        others.push(match advice.window_s {
+            Some(s) => format!("a window of about {} would do too", seconds(s)),
+            None => "no longer window would do".into(),
+        });
+    }
+    if advice.remedy != Remedy::Quieter {
+        others.extend(less("noise", advice.noise_to).map(|t| format!("{t} would do too")));
+    }
+    if advice.remedy != Remedy::SmallerVolume {
+        others.extend(less("volume", advice.volume_to).map(|t| format!("{t} would do too")));
+    }
+    let others = if others.is_empty() { String::new() } else { format!("; {}", others.join("; ")) };
+    format!("{first}. {}{}{others}", dominant[..1].to_uppercase(), &dominant[1..])
+}
+
+fn seconds(s: f64) -> String {
+    if s < 120.0 { format!("{} s", s.ceil()) } else { format!("{} min", (s / 60.0).ceil()) }
+}

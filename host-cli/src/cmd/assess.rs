@@ -1,0 +1,413 @@
+//! `seathold assess`: a trace of any data logger, judged.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use seathold_sequencer::field::Unit;
+use seathold_sequencer::measure::{Curve, Figure, Term, advise};
+use seathold_sequencer::recipe::{Model, RawRecipe};
+use seathold_sequencer::verdict::Verdict;
+use serde_json::{Value, json};
+
+use crate::advice;
+use crate::console::Console;
+use crate::error::{Error, Problem};
+use crate::exit::Exit;
+use crate::limit::Limit;
+use crate::recording::header::Shown;
+use crate::summary::{line, percent};
+use crate::trace::{self, Assumed, Judged, PressureKind, Trace, Void, Window};
+use crate::typed::Typed;
+use crate::words::{Speaker, verdict_word};
+
+/// `seathold assess`.
+#[derive(Debug, Args)]
+#[command(after_help = "The file has a header line naming its columns: time_s, pressure_pa, and where there is one \
+    temperature_k. Cells are parted by commas, semicolons or tabs; decimal commas are understood unless commas part \
+    the cells. Exit codes are those of `seathold run`.")]
+pub struct Assess {
+    /// The trace: CSV with columns time_s, pressure_pa, and optionally temperature_k
+    #[arg(value_name = "TRACE.csv")]
+    pub file: PathBuf,
+    /// pressure_pa counts from the atmosphere
+    #[arg(long, conflicts_with = "absolute", required_unless_present = "absolute", help_heading = "The trace")]
+    pub gauge: bool,
+    /// pressure_pa counts from vacuum
+    #[arg(long, help_heading = "The trace")]
+    pub absolute: bool,
+    /// Part to judge, in the trace's own time, like "5s..35s" or "5s.." [default: all of it]
+    #[arg(long, value_name = "FROM..TO", help_heading = "The trace")]
+    pub window: Option<String>,
+    /// Step of the logger's readings [default: found from the readings]
+    #[arg(long, value_name = "PRESSURE", help_heading = "The trace")]
+    pub resolution: Option<String>,
+    /// Absolute pressure of the surroundings
+    #[arg(long, value_name = "PRESSURE", default_value = "101.325 kPa", help_heading = "The trace")]
+    pub atmosphere: String,
+    /// Temperature of the gas, where the trace has none
+    #[arg(long, value_name = "TEMPERATURE", default_value = "20 C", help_heading = "The trace")]
+    pub gas_temperature: String,
+
+    /// Gas volume that the pressure was trapped in, like "45 cm3"
+    #[arg(long, value_name = "VOLUME", help_heading = "The rig")]
+    pub volume: String,
+    /// Standard uncertainty of the volume, as a ratio
+    #[arg(long, value_name = "RATIO", default_value = "2 %", help_heading = "The rig")]
+    pub volume_u: String,
+    /// Standard uncertainty of the transducer's gain, as a ratio
+    #[arg(long, value_name = "RATIO", default_value = "0.2 %", help_heading = "The rig")]
+    pub gain_u: String,
+    /// Standard uncertainty of how fast the gas temperature drifts unseen
+    #[arg(long, value_name = "K/s", default_value = "0.2 mK/s", help_heading = "The rig")]
+    pub drift_u: String,
+    /// The rig's own leak, from a blank run, to be taken off
+    #[arg(long, value_name = "LEAK", default_value = "0 mm3/s", help_heading = "The rig")]
+    pub background: String,
+    /// Its standard uncertainty
+    #[arg(long, value_name = "LEAK", default_value = "0 mm3/s", help_heading = "The rig")]
+    pub background_u: String,
+
+    /// Greatest leak allowed: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
+    #[arg(long, value_name = "LEAK|CLASS", help_heading = "The question")]
+    pub limit: String,
+    /// Nominal size, for a class that names none
+    #[arg(long, value_name = "N", help_heading = "The question")]
+    pub dn: Option<u32>,
+    /// Temperature that leaks are counted at [default: 20 C, ISO 8778]
+    #[arg(long, value_name = "TEMPERATURE", help_heading = "The question")]
+    pub reference_temperature: Option<String>,
+    /// Absolute pressure that leaked volumes are counted at [default: 100 kPa, ISO 8778]
+    #[arg(long, value_name = "PRESSURE", help_heading = "The question")]
+    pub reference_pressure: Option<String>,
+    /// Risk of calling a valve at the limit tight
+    #[arg(long, value_name = "RATIO", default_value = "1 %", help_heading = "The question")]
+    pub false_accept: String,
+    /// Risk of calling a valve at the limit leaking
+    #[arg(long, value_name = "RATIO", default_value = "1 %", help_heading = "The question")]
+    pub false_reject: String,
+    /// Coverage of the stated interval
+    #[arg(long, value_name = "RATIO", default_value = "95 %", help_heading = "The question")]
+    pub coverage: String,
+
+    /// Time constant of the settling gas, from a blank run [default: looked for between 0.5 s and 20 s]
+    #[arg(long, value_name = "TIME", conflicts_with = "line", help_heading = "The curve")]
+    pub tau: Option<String>,
+    /// Its standard uncertainty, as a ratio
+    #[arg(long, value_name = "RATIO", default_value = "10 %", help_heading = "The curve")]
+    pub tau_u: String,
+    /// A straight line and no settling: only where the gas had long settled
+    #[arg(long, help_heading = "The curve")]
+    pub line: bool,
+
+    /// One JSON object
+    #[arg(long, help_heading = "Output")]
+    pub json: bool,
+}
+
+/// What was typed, worked out.
+struct Question {
+    assumed: Assumed,
+    window: Window,
+    limit: Limit,
+}
+
+/// `seathold assess`.
+pub(super) fn run(typed: &Assess, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let question = question(typed)?;
+    let trace = trace::read(&typed.file, question.assumed.kind)?;
+    let judged = trace::judge(&trace, question.window, &question.assumed).map_err(|message| Error::Input {
+        origin: typed.file.display().to_string(),
+        problems: vec![Problem { line: None, message }],
+    })?;
+    if typed.json {
+        writeln!(console.out, "{}", as_json(&question, &judged))?;
+    } else {
+        write!(console.out, "{}", text(typed, &question, &trace, &judged))?;
+    }
+    Ok(judged.verdict.into())
+}
+
+fn question(typed: &Assess) -> Result<Question, Error> {
+    let mut o = Typed::default();
+    let reference = o.reference(typed.reference_temperature.as_deref(), typed.reference_pressure.as_deref());
+    let at = reference.pressure.pascals();
+    let limit = o.limit(&typed.limit, typed.dn, reference);
+    let leak = Unit::PascalCubicMetrePerSecond;
+    let background = o.quantity_in("--background", leak, &typed.background, (-0.1, 0.1), at);
+    let background_u = o.quantity_in("--background-u", leak, &typed.background_u, (0.0, 0.1), at);
+    let risk = (1e-6, 0.25);
+    let tau = o.maybe("--tau", Unit::Second, typed.tau.as_deref(), (0.1, 600.0));
+    let tau_u = o.quantity("--tau-u", Unit::Ratio, &typed.tau_u, (0.0, 0.5));
+    let assumed = Assumed {
+        kind: if typed.absolute { PressureKind::Absolute } else { PressureKind::Gauge },
+        atmosphere_pa: o.quantity("--atmosphere", Unit::PascalAbsolute, &typed.atmosphere, (50_000.0, 110_000.0)),
+        volume_m3: o.quantity("--volume", Unit::CubicMetre, &typed.volume, (1e-7, 0.1)),
+        volume_u_rel: o.quantity("--volume-u", Unit::Ratio, &typed.volume_u, (0.0, 0.5)),
+        gain_u_rel: o.quantity("--gain-u", Unit::Ratio, &typed.gain_u, (0.0, 0.1)),
+        drift_u_k_s: o.quantity("--drift-u", Unit::KelvinPerSecond, &typed.drift_u, (0.0, 1.0)),
+        background_pa_m3_s: background.map_or(0.0, |(v, _)| v),
+        background_u_pa_m3_s: background_u.map_or(0.0, |(v, _)| v),
+        gas_k: o.quantity("--gas-temperature", Unit::Kelvin, &typed.gas_temperature, (250.0, 350.0)),
+        reference,
+        limit: limit.as_ref().map(|l| l.leak).unwrap_or_default(),
+        false_accept: o.quantity("--false-accept", Unit::Ratio, &typed.false_accept, risk),
+        false_reject: o.quantity("--false-reject", Unit::Ratio, &typed.false_reject, risk),
+        coverage: o.quantity("--coverage", Unit::Ratio, &typed.coverage, (0.8, 0.9999)),
+        step_pa: o.maybe("--resolution", Unit::PascalRms, typed.resolution.as_deref(), (0.001, 100_000.0)),
+        model: if typed.line { Model::Line } else { Model::LineAndTransient },
+        tau: tau.map(|tau_s| (tau_s, tau_u)),
+    };
+    let window = typed.window.as_deref().map_or(Window::default(), |text| window(&mut o, text));
+    o.finish()?;
+    limit.map(|limit| Question { assumed, window, limit }).ok_or(Error::usage("--limit: give one"))
+}
+
+/// "5s..35s", "5s..", "..35s".
+fn window(o: &mut Typed, text: &str) -> Window {
+    let Some((from, to)) = text.split_once("..") else {
+        o.wrong(format!("--window: \"{text}\" is not FROM..TO, like \"5s..35s\" or \"5s..\""));
+        return Window::default();
+    };
+    let mut end = |text: &str| {
+        let text = text.trim();
+        (!text.is_empty()).then(|| (o.quantity("--window", Unit::Second, text, (-1e11, 1e11)) * 1e6).round() as i64)
+    };
+    let window = Window { from_us: end(from), to_us: end(to) };
+    if let (Some(from), Some(to)) = (window.from_us, window.to_us)
+        && to <= from
+    {
+        o.wrong(format!("--window: \"{text}\" ends before it begins"));
+    }
+    window
+}
+
+fn speaker(question: &Question) -> Speaker {
+    let reference = question.assumed.reference;
+    let recipe = RawRecipe {
+        reference_pa: reference.pressure.pascals(),
+        reference_k: reference.temperature.kelvin(),
+        ..RawRecipe::DEMO
+    };
+    Speaker::new(&recipe, &Shown { leak: question.limit.symbol.text.into(), ..Shown::default() })
+}
+
+const fn model(figure: &Figure) -> &'static str {
+    match figure.curve {
+        Curve::Line => "line",
+        Curve::Transient { .. } => "line-and-transient",
+    }
+}
+
+/// The slope's own expanded uncertainty: what of the budget comes from the trace itself, and the gain.
+fn slope_expanded(question: &Question, judged: &Judged, figure: &Figure) -> f64 {
+    let b = &figure.budget;
+    if b.combined <= 0.0 {
+        return 0.0;
+    }
+    let squares = b.fit * b.fit + b.curve * b.curve + b.resolution * b.resolution + b.gain * b.gain;
+    let k = figure.expanded.pa_m3_s() / b.combined;
+    // What a figure multiplies the slope by.
+    let scale = question.assumed.volume_m3 * question.assumed.reference.temperature.kelvin() / judged.gas_k;
+    k * squares.sqrt() / scale
+}
+
+fn void_words(void: &Void) -> String {
+    match void {
+        Void::Missing { line, at_s } => format!(
+            "line {line}: no reading at {at_s} s; what happened then was not seen. Choose a --window without it"
+        ),
+        Void::Gap { line, seconds, usual_s } => format!(
+            "line {line}: nothing for {seconds} s before it, where readings come every {usual_s} s; what happened then \
+             was not seen. Choose a --window on one side of it"
+        ),
+        Void::Unmoving => {
+            "every reading is the same: the transducer sticks, or its step is too coarse to show a leak. \
+                           If it is sound, say how fine it reads with --resolution"
+                .into()
+        }
+        Void::Knock { line, at_s } => format!(
+            "line {line}: a step or knock shows at about {at_s} s, which no leak makes. Choose a --window on one side of it"
+        ),
+        Void::Rise => {
+            "the pressure rises by more than its doubt: something feeds the volume or warms the gas, and would \
+                       hide a leak"
+                .into()
+        }
+    }
+}
+
+fn as_json(question: &Question, judged: &Judged) -> Value {
+    let figure = judged.figure.as_ref();
+    let limit = &question.limit;
+    let reference = question.assumed.reference;
+    let budget = figure.map(|f| {
+        let b = &f.budget;
+        json!({
+            "fit": b.fit, "curve": b.curve, "resolution": b.resolution, "volume": b.volume, "gain": b.gain,
+            "temperature": b.temperature, "background": b.background, "combined": b.combined,
+            "effective_degrees_of_freedom": b.freedom,
+        })
+    });
+    let tau = figure.and_then(|f| match f.curve {
+        Curve::Line => None,
+        Curve::Transient { tau_s } => Some(tau_s),
+    });
+    let undecided = figure.filter(|_| judged.verdict == Verdict::Undecided);
+    let advice = undecided.map(|f| advise(f, limit.leak, &judged.schedule));
+    json!({
+        "verdict": verdict_word(judged.verdict),
+        "exit": Exit::from(judged.verdict).code(),
+        "void_because": judged.void.as_ref().map(void_words),
+        "leak_pa_m3_s": figure.map(|f| f.leak.pa_m3_s()),
+        "expanded_uncertainty_pa_m3_s": figure.map(|f| f.expanded.pa_m3_s()),
+        "coverage": question.assumed.coverage,
+        "probability_under_limit": figure.map(|f| f.conforms(limit.leak)),
+        "limit_pa_m3_s": limit.leak.pa_m3_s(),
+        "limit_class": limit.class.map(|c| c.name()),
+        "reference_temperature_k": reference.temperature.kelvin(),
+        "reference_pressure_pa": reference.pressure.pascals(),
+        "slope_pa_per_s": figure.map(|f| f.slope.pascals_per_second()),
+        "slope_expanded_uncertainty_pa_per_s": figure.map(|f| slope_expanded(question, judged, f)),
+        "window_s": judged.span_s.1 - judged.span_s.0,
+        "window_from_s": judged.span_s.0,
+        "window_to_s": judged.span_s.1,
+        "readings": judged.readings,
+        "model": figure.map(model),
+        "tau_s": tau,
+        "resolution_pa": judged.step_pa,
+        "noise_pa": judged.noise_pa,
+        "gas_temperature_k": judged.gas_k,
+        "uncertainty_budget_pa_m3_s": budget,
+        "advice": advice,
+    })
+}
+
+fn text(typed: &Assess, question: &Question, trace: &Trace, judged: &Judged) -> String {
+    let speaker = speaker(question);
+    let limit = &question.limit;
+    let mut out = format!("{}  {}\n", typed.file.display(), verdict_word(judged.verdict).to_uppercase());
+    let allowed = speaker.limit(limit.leak.pa_m3_s());
+    match &judged.figure {
+        Some(figure) => {
+            line(&mut out, "leak", &format!("{}   (limit {allowed})", speaker.leak(figure)));
+            if judged.void.is_none() {
+                line(
+                    &mut out,
+                    "",
+                    &format!("under the limit with a probability of {}", likely(figure.conforms(limit.leak))),
+                );
+            }
+        }
+        None => line(&mut out, "leak", &format!("no figure   (limit {allowed})")),
+    }
+    if let Some(void) = &judged.void {
+        line(&mut out, "void", &void_words(void));
+    }
+    if let Some(class) = limit.class {
+        line(&mut out, "limit", &format!("{}: {}", class.name(), class.source()));
+        let least = f64::from(class.closure_test_s());
+        let lasted = judged.span_s.1 - judged.span_s.0;
+        if lasted < least {
+            line(
+                &mut out,
+                "",
+                &format!(
+                    "the standard's closure test lasts at least {least} s (ISO 5208 table 2, from memory); this window is \
+                     {lasted:.0} s"
+                ),
+            );
+        }
+    }
+    if let Some(figure) = &judged.figure {
+        write_figure(&mut out, question, judged, figure);
+    }
+    write_window(&mut out, trace, judged);
+    let counted = format!("leaks are counted at {}", speaker.reference());
+    line(
+        &mut out,
+        "figures",
+        &format!("{counted}; ± covers the true value with {} %", percent(question.assumed.coverage)),
+    );
+    line(&mut out, "assumed", &assumed(typed, judged));
+    if judged.verdict == Verdict::Undecided {
+        let next = match &judged.figure {
+            Some(figure) => advice::words(&advise(figure, limit.leak, &judged.schedule)),
+            None => "no curve can be told from these readings: take a longer window with more of them".into(),
+        };
+        line(&mut out, "next", &next);
+    }
+    out
+}
+
+/// A probability, without digits it has not.
+fn likely(probability: f64) -> String {
+    match probability * 100.0 {
+        p if p > 99.9 => "over 99.9 %".into(),
+        p if p < 0.1 => "under 0.1 %".into(),
+        p => format!("{p:.1} %"),
+    }
+}
+
+fn write_figure(out: &mut String, question: &Question, judged: &Judged, figure: &Figure) {
+    let slope = figure.slope.pascals_per_second();
+    line(
+        out,
+        "slope",
+        &format!("{} Pa/s", crate::words::with_half_width(slope, slope_expanded(question, judged, figure))),
+    );
+    let curve = match figure.curve {
+        Curve::Line => "a line".into(),
+        Curve::Transient { tau_s } => format!("a line and a transient with τ = {tau_s:.2} s"),
+    };
+    let stretch = if figure.stretch > 1.0 {
+        format!("; scatter is correlated, so its share is stretched × {:.2}", figure.stretch)
+    } else {
+        String::new()
+    };
+    line(out, "model", &format!("{curve}{stretch}"));
+    if judged.bend.abs() > 8.0 {
+        line(out, "", "mind: what is left bends by far more than noise does; something warms, cools or creeps");
+    }
+    let whole = figure.budget.combined * figure.budget.combined;
+    let mut shares: Vec<(f64, Term)> =
+        Term::ALL.iter().map(|t| (if whole > 0.0 { t.of(&figure.budget).powi(2) / whole } else { 0.0 }, *t)).collect();
+    shares.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let told: Vec<String> = shares
+        .iter()
+        .filter(|(share, _)| *share >= 0.005)
+        .map(|(share, term)| format!("{} {:.0} %", advice::term_short(*term), share * 100.0))
+        .collect();
+    line(out, "doubt from", &told.join(", "));
+}
+
+fn write_window(out: &mut String, trace: &Trace, judged: &Judged) {
+    let (from, to) = judged.span_s;
+    let step = match judged.step_pa {
+        Some(step) => format!("in steps of {} Pa", (step * 1e3).round() / 1e3),
+        None => "on no grid of steps".into(),
+    };
+    let noise = if judged.noise_pa > 0.0 { format!(", noise {:.2} Pa", judged.noise_pa) } else { String::new() };
+    line(out, "window", &format!("{from} s to {to} s, {} readings {step}{noise}", judged.readings));
+    if judged.unevenness > 2.0 {
+        line(
+            out,
+            "",
+            &format!("readings come unevenly: the longest interval is {:.1} × the usual one", judged.unevenness),
+        );
+    }
+    for note in &trace.notes {
+        line(out, "", note);
+    }
+}
+
+fn assumed(typed: &Assess, judged: &Judged) -> String {
+    let gas = if judged.gas_measured {
+        format!("gas at {:.2} K as measured, its changes taken out", judged.gas_k)
+    } else {
+        format!("gas at {}", typed.gas_temperature)
+    };
+    format!(
+        "volume {} ± {}, gain ± {}, temperature drift ± {} (standard uncertainties); own leak of the rig {} ± {}; {gas}",
+        typed.volume, typed.volume_u, typed.gain_u, typed.drift_u, typed.background, typed.background_u
+    )
+}

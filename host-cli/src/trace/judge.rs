@@ -1,0 +1,380 @@
+//! A trace judged by the sequencer's own estimator, budget and decision rule, in a single look.
+
+use seathold_sequencer::limits::{BLOCKS_MIN, MEASURE_MS_MAX};
+use seathold_sequencer::measure::{
+    Compensation, Conditions, Curves, Decision, Figure, Folded, Knock, Schedule, decide, fit,
+};
+use seathold_sequencer::recipe::{Model, RawRecipe, Recipe};
+use seathold_sequencer::rig::{RawRig, Rig, Transducer};
+use seathold_sequencer::time::Instant;
+use seathold_sequencer::units::{LeakRate, Reference, Temperature};
+use seathold_sequencer::verdict::Verdict;
+
+use super::read::{PressureKind, Row, Trace};
+use super::step::step_of;
+
+/// What is known of the rig that wrote the trace, and what is asked.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Assumed {
+    /// Gauge or absolute.
+    pub kind: PressureKind,
+    /// Absolute pressure of the surroundings, in pascals.
+    pub atmosphere_pa: f64,
+    /// Trapped gas, in m³.
+    pub volume_m3: f64,
+    /// Its standard uncertainty, as a ratio.
+    pub volume_u_rel: f64,
+    /// Standard uncertainty of the gain, as a ratio.
+    pub gain_u_rel: f64,
+    /// Standard uncertainty of the drift of the gas temperature, in K/s.
+    pub drift_u_k_s: f64,
+    /// The rig's own leak and its standard uncertainty, in Pa·m³/s.
+    pub background_pa_m3_s: f64,
+    /// See above.
+    pub background_u_pa_m3_s: f64,
+    /// Temperature of the gas where the trace has none.
+    pub gas_k: f64,
+    /// The conditions leaks are counted at.
+    pub reference: Reference,
+    /// The limit.
+    pub limit: LeakRate,
+    /// Risk of calling a valve at the limit tight.
+    pub false_accept: f64,
+    /// Risk of calling one at the limit leaking.
+    pub false_reject: f64,
+    /// Coverage of the stated interval.
+    pub coverage: f64,
+    /// Step of the logger in pascals, where it is known.
+    pub step_pa: Option<f64>,
+    /// The curves that may be fitted: no τ (profiled), a τ with its uncertainty, or a line.
+    pub model: Model,
+    /// Time constant and its standard uncertainty as a ratio.
+    pub tau: Option<(f64, f64)>,
+}
+
+/// The part of the trace asked for, in microseconds of its own time.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Window {
+    /// From here, or from the beginning.
+    pub from_us: Option<i64>,
+    /// To here, or to the end.
+    pub to_us: Option<i64>,
+}
+
+/// Why a window says nothing.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Void {
+    /// A line without a reading.
+    Missing {
+        /// Line in the file.
+        line: u64,
+        /// Its time, in seconds.
+        at_s: f64,
+    },
+    /// A gap between readings.
+    Gap {
+        /// Line after the gap.
+        line: u64,
+        /// How long, in seconds.
+        seconds: f64,
+        /// The usual interval, in seconds.
+        usual_s: f64,
+    },
+    /// All readings alike, and no step of the logger known.
+    Unmoving,
+    /// A step or knock.
+    Knock {
+        /// Line near it.
+        line: u64,
+        /// Its time, in seconds.
+        at_s: f64,
+    },
+    /// The pressure rises.
+    Rise,
+}
+
+/// What came of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Judged {
+    /// The verdict.
+    pub verdict: Verdict,
+    /// Why it is void.
+    pub void: Option<Void>,
+    /// The figure, where there is one.
+    pub figure: Option<Figure>,
+    /// How the decision was shared out: one look.
+    pub schedule: Schedule,
+    /// From and to, in seconds of the trace's own time.
+    pub span_s: (f64, f64),
+    /// Readings in the window.
+    pub readings: usize,
+    /// Step of the logger, in pascals; `None` where its readings lie on no grid.
+    pub step_pa: Option<f64>,
+    /// Scatter from reading to reading, in pascals.
+    pub noise_pa: f64,
+    /// Longest interval between readings over the usual one.
+    pub unevenness: f64,
+    /// How far the residuals bend, in standard errors.
+    pub bend: f64,
+    /// Gas temperature used, in kelvin, and whether it was measured.
+    pub gas_k: f64,
+    /// See above.
+    pub gas_measured: bool,
+}
+
+/// An interval so many times the usual one is a gap (our judgement, no source): what happened in it was not seen.
+const GAP: f64 = 5.0;
+
+/// Readings are turned into at most so many counts, which keeps every sum exact.
+const COUNTS_MAX: f64 = 8_388_608.0;
+
+/// Most counts the sequencer takes a transducer to have.
+const TRANSDUCER_COUNTS: f64 = 16_000_000.0;
+
+/// Finest temperature kept, in kelvin.
+const KELVIN_STEP: f64 = 1e-5;
+
+/// Judges the window of a trace.
+///
+/// # Errors
+/// When the window or what is assumed makes no sense: a text that says why.
+pub fn judge(trace: &Trace, window: Window, assumed: &Assumed) -> Result<Judged, String> {
+    let rows = cut(trace, window)?;
+    let (first, last) = (rows[0], rows[rows.len() - 1]);
+    let span_us = last.time_us - first.time_us;
+    let least = 2 * BLOCKS_MIN;
+    if rows.len() < least {
+        return Err(format!("the window holds {} readings; a figure needs at least {least}", rows.len()));
+    }
+    if span_us > i64::from(MEASURE_MS_MAX) * 1_000 {
+        let hours = span_us as f64 / 3.6e9;
+        return Err(format!("the window is {hours:.2} h long, and 1 h is the longest; choose a part with --window"));
+    }
+    let mut intervals: Vec<i64> = rows.windows(2).map(|w| w[1].time_us - w[0].time_us).collect();
+    intervals.sort_unstable();
+    let usual_us = intervals[intervals.len() / 2].max(1) as f64;
+    let longest_us = intervals[intervals.len() - 1] as f64;
+
+    let readings: Vec<f64> = rows.iter().filter_map(|r| r.pressure_pa).collect();
+    let step_pa = assumed.step_pa.or_else(|| step_of(readings.iter().copied()));
+    let mut judged = Judged {
+        verdict: Verdict::Void,
+        void: None,
+        figure: None,
+        schedule: *recipe_for(&rig_for(1.0, assumed, 0.0)?, assumed, span_us)?.schedule(),
+        span_s: (first.time_us as f64 / 1e6, last.time_us as f64 / 1e6),
+        readings: rows.len(),
+        step_pa,
+        noise_pa: 0.0,
+        unevenness: longest_us / usual_us,
+        bend: 0.0,
+        gas_k: assumed.gas_k,
+        gas_measured: false,
+    };
+    let missing = |r: &Row| r.pressure_pa.is_none() || (trace.has_temperature && r.kelvin.is_none());
+    if let Some(row) = rows.iter().find(|r| missing(r)) {
+        judged.void = Some(Void::Missing { line: row.line, at_s: row.time_us as f64 / 1e6 });
+        return Ok(judged);
+    }
+    if let Some(pair) = rows.windows(2).find(|w| (w[1].time_us - w[0].time_us) as f64 > GAP * usual_us) {
+        let seconds = (pair[1].time_us - pair[0].time_us) as f64 / 1e6;
+        judged.void = Some(Void::Gap { line: pair[1].line, seconds, usual_s: usual_us / 1e6 });
+        return Ok(judged);
+    }
+    let (low, high) = readings.iter().fold((f64::MAX, f64::MIN), |(l, h), p| (l.min(*p), h.max(*p)));
+    if high <= low && assumed.step_pa.is_none() {
+        judged.void = Some(Void::Unmoving);
+        return Ok(judged);
+    }
+    // Finer than the logger's own step says nothing; so fine that sums overflow is no use either.
+    let count_pa = step_pa.unwrap_or(0.0).max((high - low) / COUNTS_MAX).max(0.002);
+    let rig = rig_for(count_pa, assumed, assumed.volume_m3)?;
+    let recipe = recipe_for(&rig, assumed, span_us)?;
+    finish(judged, rows, &readings, &rig, &recipe, assumed, trace.has_temperature)
+}
+
+/// The rows of the window.
+fn cut(trace: &Trace, window: Window) -> Result<&[Row], String> {
+    let (from, to) = (window.from_us.unwrap_or(i64::MIN), window.to_us.unwrap_or(i64::MAX));
+    let begin = trace.rows.partition_point(|r| r.time_us < from);
+    let end = trace.rows.partition_point(|r| r.time_us <= to);
+    let rows = trace.rows.get(begin..end).unwrap_or_default();
+    if rows.is_empty() {
+        let at = |row: Option<&Row>| row.map_or(0.0, |r| r.time_us as f64 / 1e6);
+        return Err(format!(
+            "no reading in the window; the trace runs from {} s to {} s",
+            at(trace.rows.first()),
+            at(trace.rows.last())
+        ));
+    }
+    Ok(rows)
+}
+
+/// A rig for the sequencer that has what the trace's instrument has. Limits that belong to a controlled test have no
+/// meaning here and are set wide.
+fn rig_for(count_pa: f64, assumed: &Assumed, volume_m3: f64) -> Result<Rig, String> {
+    let raw = RawRig {
+        hard_max_pa: hard_max(count_pa),
+        safe_pa: 300,
+        stall_ms_max: 2_000,
+        guard_fitted: false,
+        far: Transducer {
+            zero_counts: 0,
+            pa_per_count: count_pa,
+            counts_min: -1,
+            counts_max: TRANSDUCER_COUNTS as i32,
+        },
+        supply: None,
+        thermometer: None,
+        atmosphere_pa: assumed.atmosphere_pa,
+        far_volume_m3: if volume_m3 > 0.0 { volume_m3 } else { assumed.volume_m3 },
+        far_volume_u_rel: assumed.volume_u_rel,
+        gain_u_rel: assumed.gain_u_rel,
+        background_pa_m3_s: assumed.background_pa_m3_s,
+        background_u_pa_m3_s: assumed.background_u_pa_m3_s,
+        drift_u_k_s: assumed.drift_u_k_s,
+        tau_s: assumed.tau.map(|(tau_s, _)| tau_s),
+        tau_u_rel: assumed.tau.map_or(0.0, |(_, u_rel)| u_rel),
+        ..RawRig::DEMO
+    };
+    raw.validate().map_err(|errors| errors.to_string())
+}
+
+fn hard_max(count_pa: f64) -> u32 {
+    (0.9 * TRANSDUCER_COUNTS * count_pa).clamp(25_000.0, 900_000.0) as u32
+}
+
+fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, String> {
+    let hard_max = rig.raw().hard_max_pa;
+    let measure_ms = u32::try_from(span_us / 1_000).unwrap_or(MEASURE_MS_MAX).clamp(400, MEASURE_MS_MAX);
+    let raw = RawRecipe {
+        model: assumed.model,
+        target_pa: hard_max / 10 * 9,
+        band_pa: 100,
+        max_pa: hard_max,
+        zero_band_pa: 50,
+        zero_ms: 1_000,
+        vent_below_pa: 200,
+        stroke_ms: 50,
+        isolate_ms_max: 100,
+        vent_ms: 100,
+        vent_ms_max: 200,
+        settle_ms: 0,
+        // Only a running test looks at it.
+        gross_drop_pa: (hard_max / 10 * 4).min(500_000),
+        jump_max_pa: 100_000,
+        measure_ms_min: measure_ms,
+        measure_ms_max: measure_ms,
+        sample_ms: 1,
+        limit_pa_m3_s: assumed.limit.pa_m3_s(),
+        reference_k: assumed.reference.temperature.kelvin(),
+        reference_pa: assumed.reference.pressure.pascals(),
+        gas_k: assumed.gas_k,
+        false_accept: assumed.false_accept,
+        false_reject: assumed.false_reject,
+        coverage: assumed.coverage,
+        ..RawRecipe::DEMO
+    };
+    raw.validate(rig).map_err(|errors| {
+        let text = errors.to_string();
+        if text.contains("gross_drop") {
+            "a leak at the limit would empty such a volume within a fraction of a second: are limit and volume right?"
+                .into()
+        } else {
+            text
+        }
+    })
+}
+
+fn finish(
+    mut judged: Judged,
+    rows: &[Row],
+    readings: &[f64],
+    rig: &Rig,
+    recipe: &Recipe,
+    assumed: &Assumed,
+    has_temperature: bool,
+) -> Result<Judged, String> {
+    let count_pa = rig.raw().far.pa_per_count;
+    let (origin_us, origin_pa) = (rows[0].time_us, readings[0]);
+    let kelvin_0 = rows[0].kelvin.unwrap_or(assumed.gas_k);
+    let at = |row: &Row| Instant::from_ticks(row.time_us.abs_diff(origin_us));
+    let counts = |pa: f64| ((pa - origin_pa) / count_pa).round() as i32;
+    let thermometer = |row: &Row| row.kelvin.map_or(0, |k| ((k - kelvin_0) / KELVIN_STEP).round() as i32);
+
+    let mut trace = Folded::new();
+    for (row, pa) in rows.iter().zip(readings) {
+        trace.push(at(row), counts(*pa), thermometer(row));
+    }
+    if let Some(row) = knocked(rows, readings, count_pa) {
+        judged.void = Some(Void::Knock { line: row.line, at_s: row.time_us as f64 / 1e6 });
+        return Ok(judged);
+    }
+    let to_absolute = match assumed.kind {
+        PressureKind::Gauge => assumed.atmosphere_pa,
+        PressureKind::Absolute => 0.0,
+    };
+    let compensation = has_temperature.then_some(Compensation {
+        first_absolute_counts: (origin_pa + to_absolute) / count_pa,
+        kelvin_at_zero: kelvin_0,
+        kelvin_per_count: KELVIN_STEP,
+    });
+    let curves: Curves = *recipe.curves();
+    judged.noise_pa = trace.noise_counts() * count_pa;
+    if has_temperature {
+        judged.gas_k = rows.iter().filter_map(|r| r.kelvin).sum::<f64>() / rows.len() as f64;
+        judged.gas_measured = true;
+    }
+    let Some(estimate) = fit(curves, compensation, &trace) else {
+        judged.verdict = Verdict::Undecided;
+        return Ok(judged);
+    };
+    let mean_pa = readings.iter().sum::<f64>() / readings.len() as f64 + to_absolute;
+    let figure = Figure::new(
+        &estimate,
+        &Conditions {
+            rig,
+            recipe,
+            gas: Temperature::from_kelvin(judged.gas_k),
+            pressure_pa: mean_pa,
+            noise_counts: trace.noise_counts(),
+        },
+    );
+    judged.bend = estimate.bend;
+    judged.figure = Some(figure);
+    judged.schedule = *recipe.schedule();
+    judged.verdict = match decide(&figure, recipe.limit(), recipe.schedule()) {
+        Decision::Tight => Verdict::Tight,
+        Decision::Leaking => Verdict::Leaking,
+        Decision::Open => Verdict::Undecided,
+        Decision::Rising => {
+            judged.void = Some(Void::Rise);
+            Verdict::Void
+        }
+    };
+    Ok(judged)
+}
+
+/// Where a step or knock shows, by the sequencer's own watch. A slope looks like one to it where readings come
+/// unevenly, so the straight part is taken off first.
+fn knocked<'a>(rows: &'a [Row], readings: &[f64], count_pa: f64) -> Option<&'a Row> {
+    let n = rows.len() as f64;
+    let seconds = |row: &Row| (row.time_us - rows[0].time_us) as f64 / 1e6;
+    let mean_t = rows.iter().map(seconds).sum::<f64>() / n;
+    let mean_p = readings.iter().sum::<f64>() / n;
+    let (mut tt, mut tp) = (0.0, 0.0);
+    for (row, pa) in rows.iter().zip(readings) {
+        let t = seconds(row) - mean_t;
+        tt += t * t;
+        tp += t * (pa - mean_p);
+    }
+    let slope = tp / tt;
+    let (mut knock, mut level) = (Knock::NEW, Folded::new());
+    rows.iter().zip(readings).find_map(|(row, pa)| {
+        let flat = (pa - mean_p - slope * (seconds(row) - mean_t)) / count_pa;
+        let counts = flat.round() as i32;
+        let found = knock.push(counts, &level);
+        level.push(Instant::from_ticks(row.time_us.abs_diff(rows[0].time_us)), counts, 0);
+        found.then_some(row)
+    })
+}
