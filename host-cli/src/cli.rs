@@ -130,8 +130,8 @@ pub struct Run {
     /// Seed of all chance
     #[arg(long, value_name = "N", help_heading = "The simulated rig")]
     pub seed: Option<u64>,
-    /// A fault, as KIND@TIME like "far-open@20s"; `--fault list` names them
-    #[arg(long, value_name = "KIND@TIME", help_heading = "The simulated rig")]
+    /// A fault: NAME, NAME@TIME or NAME@TIME..TIME like "guard@20s"; `--fault list` names them
+    #[arg(long, value_name = "NAME[@TIME]", help_heading = "The simulated rig")]
     pub fault: Vec<String>,
     /// How fast simulated time passes: "max", or times real time
     #[arg(long, value_parser = speed, value_name = "max|N", help_heading = "The simulated rig")]

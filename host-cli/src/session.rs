@@ -4,12 +4,13 @@ use seathold_sequencer::bench::{self, Polled};
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, Instant, millis};
+use seathold_sim::bench::SimBench;
 
 use crate::cli::Speed;
 use crate::console::Console;
 use crate::error::Error;
 use crate::recording::Writer;
-use crate::rig::{Person, Question, SimStand};
+use crate::rig::{Person, Question, WithHands};
 use crate::screen::Screen;
 use crate::summary::Summary;
 
@@ -26,7 +27,7 @@ pub struct Session {
     /// The sequencer.
     pub sequencer: Sequencer,
     /// The rig.
-    pub stand: SimStand,
+    pub stand: SimBench,
     /// Who answers.
     pub person: Person,
     /// How fast time passes.
@@ -53,19 +54,25 @@ pub struct Ended {
 impl Session {
     /// Runs until there is a result, a refusal, or a state that only a person can end.
     ///
-    /// A stream that fails never leaves the rig under pressure: a screen that cannot be written goes dark and the run
+    /// `dark` is why the screen cannot be written from the start, if so. A stream that fails never leaves the rig under pressure: a screen that cannot be written goes dark and the run
     /// goes on; a recording that cannot be written gives the run up, and is waited for until the valve is vented.
     ///
     /// # Errors
     /// When the recording could not be written. It then stays `.part`.
-    pub fn run(mut self, console: &mut Console<'_>, screen: &mut dyn Screen) -> Result<Ended, Error> {
+    pub fn run(
+        mut self,
+        console: &mut Console<'_>,
+        screen: &mut dyn Screen,
+        mut dark: Option<Error>,
+    ) -> Result<Ended, Error> {
         let began = console.clock.elapsed();
         let mut summary = Summary::default();
         let mut watch = Watch::default();
-        let (mut dark, mut unrecorded) = (None, None);
+        let mut unrecorded = None;
         let (mut presses, mut prompted) = (0, None);
         loop {
-            let polled = match bench::poll(&mut self.sequencer, &mut self.stand, &mut self.person) {
+            let SimBench { rig, operator, .. } = &mut self.stand;
+            let polled = match bench::poll(&mut self.sequencer, rig, &mut WithHands(&mut self.person, operator)) {
                 Ok(polled) => polled,
                 Err(never) => match never {},
             };
@@ -100,9 +107,12 @@ impl Session {
                 dark = dark.or(screen.say(console, text).err());
             }
             if self.person.listens() {
-                self.person.hear(&console.keys.line(), polled.at);
+                self.person.hear(&console.keys.line(), polled.at, &mut self.stand.operator);
             }
-            self.stand.advance(&mut self.person.hands);
+            let status = self.sequencer.status();
+            self.stand.suffer(polled.at, status.phase, status.side);
+            self.stand.rig.obey(&mut self.stand.operator);
+            self.stand.rig.advance(self.stand.period);
             if let Speed::Times(times) = self.speed {
                 let due = began + std::time::Duration::from_micros(polled.at.as_ticks()).div_f64(times);
                 let now = console.clock.elapsed();

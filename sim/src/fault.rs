@@ -137,7 +137,7 @@ impl Schedule {
 
 impl SimBench {
     /// Begins and ends what is due; the phase and side are the sequencer's.
-    pub(crate) fn suffer(&mut self, now: Instant, phase: Phase, side: Option<Side>) {
+    pub fn suffer(&mut self, now: Instant, phase: Phase, side: Option<Side>) {
         while let Some((mishap, begins)) = self.schedule.next(now, phase, side) {
             self.happen(mishap, begins);
         }

@@ -40,10 +40,10 @@ pub(super) fn valve(command: &ValveCommand, console: &mut Console<'_>) -> Result
     match command {
         ValveCommand::Template => write!(console.out, "{}", valves::template_file())?,
         ValveCommand::List => {
-            for built_in in valves::BUILT_IN {
-                let valve = valves::find(built_in.name, reference)?;
+            for name in valves::names() {
+                let valve = valves::find(name, reference)?;
                 let serial = valve.serial.unwrap_or_default();
-                writeln!(console.out, "{:17} {serial:7} {}", built_in.name, valve.about)?;
+                writeln!(console.out, "{name:17} {serial:7} {}", valve.about)?;
             }
         }
         ValveCommand::Check { file } => {

@@ -23,7 +23,12 @@ pub fn main_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Co
         Ok(cli) => carry_out(cli, console),
         Err(why) => typed_wrong(&why, console),
     };
-    let done = done.and_then(|exit| console.out.flush().map(|()| exit).map_err(Error::from));
+    let flushed = console.out.flush().map_err(Error::from);
+    let done = match (done, flushed) {
+        // Whoever read the results has gone: the exit code still says what it would have.
+        (Ok(exit), Ok(()) | Err(Error::ClosedPipe)) => Ok(exit),
+        (Ok(_), Err(why)) | (Err(why), _) => Err(why),
+    };
     done.unwrap_or_else(|why| {
         if !matches!(why, Error::ClosedPipe) {
             // Nothing is left to say it to when this fails too.

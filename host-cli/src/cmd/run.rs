@@ -8,8 +8,9 @@ use seathold_sequencer::recipe::Recipe;
 use seathold_sequencer::rig::Rig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::millis;
+use seathold_sim::bench::SimBench;
+use seathold_sim::fault::{CATALOGUE, Fault};
 use seathold_sim::operator::SimOperator;
-use seathold_sim::rig::SimRig;
 use serde_json::json;
 
 use super::files::load_rig;
@@ -21,8 +22,8 @@ use crate::files::recipe as recipes;
 use crate::files::valve::{self, Valve};
 use crate::recording::header::Source;
 use crate::recording::{EXTENSION, Header, Writer};
-use crate::rig::sim::{Fault, MISHAPS};
-use crate::rig::{Person, SimStand};
+use crate::rig::Person;
+use crate::rig::sim::parse_fault;
 use crate::screen::{Json, Live, Plain, Quiet, Screen};
 use crate::session::{Ended, Session};
 use crate::summary::line;
@@ -51,20 +52,19 @@ struct Plan {
 /// `seathold run`.
 pub(super) fn run(typed: &Run, console: &mut Console<'_>) -> Result<Exit, Error> {
     if typed.fault.iter().any(|f| f == "list") {
-        for (name, _, about) in MISHAPS {
-            writeln!(console.out, "{name:14} {about}")?;
+        for entry in CATALOGUE {
+            writeln!(console.out, "{:22} {}", entry.name, entry.about)?;
         }
         return Ok(Exit::Good);
     }
     let plan = plan(typed, console.clock.now())?;
     let speaker = Speaker::new(plan.recipe.recipe.raw(), &plan.recipe.shown);
-    let talk = !typed.quiet && !typed.json;
-    if talk {
-        write!(console.err, "{}", opening(&plan, &speaker))?;
-    }
-    if typed.json {
-        writeln!(console.out, "{}", json!({ "run": plan.header }))?;
-    }
+    // Whoever reads may have gone already. That is no reason not to test, and no verdict either.
+    let opened = match (typed.json, typed.quiet) {
+        (true, _) => writeln!(console.out, "{}", json!({ "run": plan.header })),
+        (false, true) => Ok(()),
+        (false, false) => write!(console.err, "{}", opening(&plan, &speaker)),
+    };
     let header = plan.header.clone();
     let session = set_up(typed, plan)?;
     let mut screen: Box<dyn Screen> = match (typed.quiet, typed.json, console.live) {
@@ -73,7 +73,7 @@ pub(super) fn run(typed: &Run, console: &mut Console<'_>) -> Result<Exit, Error>
         (false, false, true) => Box::new(Live::new(speaker)),
         (false, false, false) => Box::new(Plain(speaker)),
     };
-    let ended = session.run(console, screen.as_mut());
+    let ended = session.run(console, screen.as_mut(), opened.err().map(Error::from));
     screen.end();
     finish(typed, &header, &speaker, ended?, console)
 }
@@ -91,7 +91,7 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
     let mut valve = valve::find(&typed.valve, reference)?;
     valve.scenario.far.period_ms = recipe.recipe.raw().sample_ms;
     valve.set(valve_options(typed)?.iter().map(|(name, value)| (name.as_str(), value.as_str())), reference)?;
-    let faults: Result<Vec<Fault>, String> = typed.fault.iter().map(|text| Fault::parse(text)).collect();
+    let faults: Result<Vec<Fault>, String> = typed.fault.iter().map(|text| parse_fault(text)).collect();
     let faults = faults.map_err(|why| Error::usage(format!("--fault: {why}")))?;
     let speed = match (typed.speed, typed.ask) {
         (Some(Speed::Max), true) => {
@@ -185,32 +185,28 @@ fn recording_path(out: Option<PathBuf>, serial: &str, started: Timestamp) -> Pat
 }
 
 fn set_up(typed: &Run, plan: Plan) -> Result<Session, Error> {
-    let checked = plan.valve.check()?;
     let Source::Simulated { seed, .. } = plan.header.source;
     let recipe: Recipe = plan.recipe.recipe;
-    let mut rig = SimRig::new(&checked, plan.rig.raw(), seed);
     let sides: Sides = plan.header.sides;
-    if sides == Sides::Second {
-        rig.mount_second();
+    let period = millis(recipe.raw().sample_ms);
+    let mut stand = SimBench::with(&plan.valve.scenario, plan.rig.raw(), seed, sides, period)
+        .map_err(|errors| Error::usage(errors.to_string()))?;
+    for fault in plan.faults {
+        if !stand.schedule.add(fault) {
+            return Err(Error::usage(format!("--fault: at most {} faults a run", seathold_sim::fault::FAULTS)));
+        }
     }
-    let turn = millis(checked.plant.raw().lever_ms);
     let person = if typed.ask {
         let mut hands = plan.valve.scenario.operator;
         (hands.start_ms, hands.reaction_ms, hands.confirm_ms, hands.swap_ms) = (0, 0, 0, 0);
         let hands = hands.validate().map_err(|errors| Error::usage(errors.to_string()))?;
-        Person::at_keyboard(SimOperator::new(&hands, sides, turn))
+        stand.operator = SimOperator::new(&hands, sides, millis(plan.valve.scenario.plant.lever_ms));
+        Person::at_keyboard()
     } else {
-        Person::simulated(SimOperator::new(&checked.operator, sides, turn))
+        Person::simulated()
     };
-    let period = millis(recipe.raw().sample_ms);
     let writer = Writer::create(&plan.path, &plan.header)?;
-    Ok(Session {
-        sequencer: Sequencer::new(plan.rig, Some(recipe)),
-        stand: SimStand::new(rig, plan.faults, period),
-        person,
-        speed: plan.speed,
-        writer,
-    })
+    Ok(Session { sequencer: Sequencer::new(plan.rig, Some(recipe)), stand, person, speed: plan.speed, writer })
 }
 
 /// What is about to happen, and the cautions.
@@ -269,28 +265,29 @@ fn finish(
         Some(why) => return Err(why),
         None => {}
     }
-    if typed.json {
+    let exit = summary.exit();
+    let told = if typed.json {
         let result = json!({ "result": {
             "verdict": summary.word().replace(' ', "-"),
-            "exit": summary.exit().code(),
+            "exit": exit.code(),
             "sides": summary.sides,
             "faults": summary.faults,
             "safe_to_disconnect": summary.safe,
             "length_s": length.as_ticks() as f64 / 1e6,
             "recording": path.display().to_string(),
         }});
-        writeln!(console.out, "{result}")?;
-        return Ok(summary.exit());
+        writeln!(console.out, "{result}")
+    } else {
+        let gap = if typed.quiet { "" } else { "\n" };
+        let mut text = format!("{}  {}\n", header.serial, summary.word().to_uppercase());
+        text.push_str(&summary.text(&header.recipe, speaker));
+        line(&mut text, "took", &format!("{:.0} s on the rig's clock", length.as_ticks() as f64 / 1e6));
+        line(&mut text, "recording", &path.display().to_string());
+        line(&mut text, "next", summary.next_step());
+        write!(console.err, "{gap}").and_then(|()| write!(console.out, "{text}"))
+    };
+    match told.map_err(Error::from) {
+        Ok(()) | Err(Error::ClosedPipe) => Ok(exit),
+        Err(why) => Err(why),
     }
-    if !typed.quiet {
-        writeln!(console.err)?;
-    }
-    writeln!(console.out, "{}  {}", header.serial, summary.word().to_uppercase())?;
-    write!(console.out, "{}", summary.text(&header.recipe, speaker))?;
-    let mut rest = String::new();
-    line(&mut rest, "took", &format!("{:.0} s on the rig's clock", length.as_ticks() as f64 / 1e6));
-    line(&mut rest, "recording", &path.display().to_string());
-    line(&mut rest, "next", summary.next_step());
-    write!(console.out, "{rest}")?;
-    Ok(summary.exit())
 }

@@ -206,9 +206,16 @@ impl Sheet {
                 continue;
             }
             let (line, symbol) = self.typed.get(&path).copied().unwrap_or_default();
+            // A rule may be broken by the other field, where this one was not typed at all.
+            let line = line.or_else(|| self.line_of_others(error));
             let section = self.section.clone();
             self.problem(line, format!("{section}{}", say(error, symbol, reference_pa)));
         }
+    }
+
+    fn line_of_others(&self, error: &FieldError) -> Option<usize> {
+        let FieldProblem::Conflict { with, .. } = error.problem else { return None };
+        with.split(", ").find_map(|name| self.typed.get(&self.path(name))?.0)
     }
 
     /// Ends the reading: fields nobody asked for are mistakes too.

@@ -7,8 +7,8 @@ use seathold_sequencer::recipe::Actuation;
 use seathold_sequencer::units::Reference;
 use seathold_sim::config::{PLANT_FIELDS, RawPlant};
 use seathold_sim::operator::{Mistake, OPERATOR_FIELDS, RawOperator};
-use seathold_sim::scenario::{self, Checked, SCENARIOS, Scenario};
-use seathold_sim::sensor::{RawSensor, SENSOR_FIELDS};
+use seathold_sim::scenario::{self, SCENARIOS, Scenario};
+use seathold_sim::sensor::{RawSensor, RawThermometer, SENSOR_FIELDS, THERMOMETER_FIELDS};
 
 use super::sheet::{Sheet, template};
 use crate::error::{Error, did_you_mean};
@@ -52,10 +52,13 @@ pub struct Valve {
     pub scenario: Scenario,
 }
 
-const ACTUATIONS: &[(&str, Actuation)] = &[("air", Actuation::Air), ("hand", Actuation::Hand)];
+/// Every name that [`find`] knows: the shop's valves, then the plant's own cases.
+pub fn names() -> impl Iterator<Item = &'static str> {
+    let shop = || BUILT_IN.iter().map(|b| b.name);
+    shop().chain(SCENARIOS.iter().map(|s| s.name).filter(move |name| shop().all(|known| known != *name)))
+}
 
-/// Sections of a valve file.
-pub const SECTIONS: [&str; 4] = ["plant", "far", "supply", "operator"];
+const ACTUATIONS: &[(&str, Actuation)] = &[("air", Actuation::Air), ("hand", Actuation::Hand)];
 
 fn bases() -> Vec<(&'static str, &'static Scenario)> {
     SCENARIOS.iter().map(|s| (s.name, s)).collect()
@@ -69,13 +72,17 @@ pub fn find(name: &str, reference_pa: f64) -> Result<Valve, Error> {
     if let Some(found) = BUILT_IN.iter().find(|b| b.name == name) {
         return read_sheet(Sheet::parse(name, found.text)?, name, reference_pa);
     }
+    if let Some(scenario) = scenario::find(name) {
+        return Ok(Valve { name: name.into(), about: scenario.about.into(), serial: None, scenario: *scenario });
+    }
     let path = Path::new(name);
     if path.exists() || path.extension().is_some() {
         return read_sheet(Sheet::read(path)?, name, reference_pa);
     }
-    let names: Vec<&str> = BUILT_IN.iter().map(|b| b.name).collect();
-    let hint = did_you_mean(name, names.iter().copied());
-    Err(Error::usage(format!("--valve {name}: neither a file nor a built-in valve{hint} (built in: {})", names.join(", "))))
+    let hint = did_you_mean(name, names());
+    Err(Error::usage(format!(
+        "--valve {name}: neither a file nor a built-in valve{hint} (`seathold valve list` names them)"
+    )))
 }
 
 fn read_sheet(mut sheet: Sheet, name: &str, reference_pa: f64) -> Result<Valve, Error> {
@@ -94,6 +101,7 @@ fn apply(sheet: &mut Sheet, scenario: &mut Scenario, reference_pa: f64) {
     scenario.plant.actuation = sheet.choice("actuation", ACTUATIONS).unwrap_or(scenario.plant.actuation);
     section(sheet, "far", &mut scenario.far, SENSOR_FIELDS, reference_pa);
     section(sheet, "supply", &mut scenario.supply, SENSOR_FIELDS, reference_pa);
+    section(sheet, "thermometer", &mut scenario.thermometer, THERMOMETER_FIELDS, reference_pa);
     section(sheet, "operator", &mut scenario.operator, OPERATOR_FIELDS, reference_pa);
     scenario.operator.mistake = sheet.choice("mistake", Mistake::NAMES).unwrap_or(scenario.operator.mistake);
     if let Err(errors) = scenario.validate() {
@@ -126,14 +134,6 @@ impl Valve {
         sheet.finish()
     }
 
-    /// Checks the whole.
-    ///
-    /// # Errors
-    /// Everything wrong with it. A valve from [`find`] has been checked already.
-    pub fn check(&self) -> Result<Checked, Error> {
-        self.scenario.validate().map_err(|errors| Error::usage(errors.to_string()))
-    }
-
     /// Every setting by name, for the recording: enough to run it again.
     pub fn settings(&self, reference_pa: f64) -> Vec<(String, String)> {
         let scenario = &self.scenario;
@@ -141,6 +141,7 @@ impl Valve {
         list_fields(&mut list, "plant", &scenario.plant, PLANT_FIELDS, reference_pa);
         list_fields(&mut list, "far", &scenario.far, SENSOR_FIELDS, reference_pa);
         list_fields(&mut list, "supply", &scenario.supply, SENSOR_FIELDS, reference_pa);
+        list_fields(&mut list, "thermometer", &scenario.thermometer, THERMOMETER_FIELDS, reference_pa);
         list.push(("operator.mistake".into(), word(Mistake::NAMES, scenario.operator.mistake)));
         list_fields(&mut list, "operator", &scenario.operator, OPERATOR_FIELDS, reference_pa);
         list
@@ -182,11 +183,13 @@ pub fn template_file() -> String {
          \n# one of {}\nbased_on = \"tight\"\nabout = \"what it shows\"\nserial = \"HM-000\"\n\
          \n[plant]\n# how the valve is worked: \"air\" (spring return) or \"hand\"\nactuation = \"air\"\n{}\
          \n# Far-side transducer.\n[far]\n{}\n# Supply-side transducer, where the rig has one.\n[supply]\n{}\
+         \n# Thermometer, where the rig has one.\n[thermometer]\n{}\
          \n# The person at the bench.\n[operator]\n# what goes wrong: {}\nmistake = \"none\"\n{}",
         names.join(", "),
         template::<RawPlant>(&scenario.plant, PLANT_FIELDS, reference),
         template::<RawSensor>(&scenario.far, SENSOR_FIELDS, reference),
         template::<RawSensor>(&scenario.supply, SENSOR_FIELDS, reference),
+        template::<RawThermometer>(&scenario.thermometer, THERMOMETER_FIELDS, reference),
         mistakes.join(", "),
         template::<RawOperator>(&scenario.operator, OPERATOR_FIELDS, reference),
     )

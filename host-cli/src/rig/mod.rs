@@ -3,5 +3,4 @@
 pub mod person;
 pub mod sim;
 
-pub use person::{Person, Question};
-pub use sim::SimStand;
+pub use person::{Person, Question, WithHands};

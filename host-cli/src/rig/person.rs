@@ -17,11 +17,10 @@ pub enum Question {
     Of(Ask),
 }
 
-/// The operator of a run.
+/// The operator of a run. Hands that work the lever and swap the ends are the simulated operator's; they answer by
+/// themselves unless a person is at the keyboard.
 #[derive(Debug)]
 pub struct Person {
-    /// Works the lever and swaps the ends; answers by itself unless `keyboard`.
-    pub hands: SimOperator,
     keyboard: bool,
     /// Given its word to begin, from the keyboard.
     begun: bool,
@@ -37,13 +36,13 @@ pub struct Person {
 
 impl Person {
     /// The simulated operator.
-    pub const fn simulated(hands: SimOperator) -> Self {
-        Self { hands, keyboard: false, begun: true, phase: Phase::SafeVent, waiting: None, abort: false, gave_up: false, acknowledge: false, gone: false }
+    pub const fn simulated() -> Self {
+        Self { keyboard: false, begun: true, phase: Phase::SafeVent, waiting: None, abort: false, gave_up: false, acknowledge: false, gone: false }
     }
 
-    /// The person at the keyboard. `hands` should have no delays of their own.
-    pub const fn at_keyboard(hands: SimOperator) -> Self {
-        Self { hands, keyboard: true, begun: false, phase: Phase::SafeVent, waiting: None, abort: false, gave_up: false, acknowledge: false, gone: false }
+    /// The person at the keyboard. The hands should have no delays of their own.
+    pub const fn at_keyboard() -> Self {
+        Self { keyboard: true, begun: false, phase: Phase::SafeVent, waiting: None, abort: false, gave_up: false, acknowledge: false, gone: false }
     }
 
     /// Asks for the run to be given up.
@@ -72,7 +71,7 @@ impl Person {
     }
 
     /// What the keyboard said. An empty line is "done"; "a" gives the run up; "ack" acknowledges a fault.
-    pub fn hear(&mut self, typed: &Typed, now: Instant) {
+    pub fn hear(&mut self, typed: &Typed, now: Instant, hands: &mut SimOperator) {
         let line = match typed {
             Typed::Line(line) => line.trim(),
             Typed::Nothing => return,
@@ -85,7 +84,7 @@ impl Person {
             "" => match self.asked() {
                 Some(Question::Of(ask)) => {
                     self.waiting = None;
-                    self.hands.tell(now, &Event::Asked(ask));
+                    hands.tell(now, &Event::Asked(ask));
                 }
                 Some(Question::Begin) => self.begun = true,
                 None => {}
@@ -97,35 +96,41 @@ impl Person {
     }
 }
 
-impl Operator for Person {
+/// The operator of one poll: the person, with the hands that do what they say.
+#[derive(Debug)]
+pub struct WithHands<'a>(pub &'a mut Person, pub &'a mut SimOperator);
+
+impl Operator for WithHands<'_> {
     fn link_up(&mut self) -> bool {
-        !self.gone
+        !self.0.gone && self.1.link_up()
     }
 
     fn command(&mut self, now: Instant, phase: Phase) -> Option<Command> {
-        if std::mem::take(&mut self.abort) {
+        let Self(person, hands) = self;
+        if std::mem::take(&mut person.abort) {
             return Some(Command::Abort);
         }
-        if std::mem::take(&mut self.acknowledge) {
+        if std::mem::take(&mut person.acknowledge) {
             return Some(Command::Acknowledge);
         }
-        // Given up before it began: it must not begin after all.
-        let may_begin = self.begun && !(self.gave_up && phase == Phase::Ready);
-        if may_begin { self.hands.command(now, phase) } else { None }
+        // Not begun without the person's word; given up before it began, it must not begin after all.
+        let held = phase == Phase::Ready && (!person.begun || person.gave_up);
+        if held { None } else { hands.command(now, phase) }
     }
 
     fn tell(&mut self, at: Instant, event: &Event) {
+        let Self(person, hands) = self;
         match event {
-            Event::Asked(ask) if self.keyboard => self.waiting = Some(*ask),
+            Event::Asked(ask) if person.keyboard => person.waiting = Some(*ask),
             // Whatever was asked belongs to the phase that asked it.
             Event::Entered { phase, .. } => {
-                self.phase = *phase;
-                self.waiting = None;
+                person.phase = *phase;
+                person.waiting = None;
             }
             _ => {}
         }
-        if !self.keyboard {
-            self.hands.tell(at, event);
+        if !person.keyboard {
+            hands.tell(at, event);
         }
     }
 }
