@@ -1,5 +1,6 @@
 #![no_std]
 #![deny(missing_docs)]
+#![allow(clippy::result_large_err, reason = "all errors at once, and no heap to box them on; made once a run")]
 //! A simulated rig with a valve whose leaks can be set, for trying recipes before air is connected.
 //!
 //! Like the sequencer it is `no_std`, has no heap, no clock and no chance of its own: time is moved by
