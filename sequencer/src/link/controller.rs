@@ -175,7 +175,7 @@ impl<const N: usize> Controller<N> {
             // An empty series has room for any poll.
             let _ = self.packer.push(&poll);
         }
-        if self.packer.is_due() || !polled.events.is_empty() {
+        if self.packer.is_due() {
             self.flush();
         }
         for event in &polled.events {
@@ -183,8 +183,9 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    /// Keeps a record.
+    /// Keeps a record, behind the polls before it.
     pub fn keep(&mut self, record: &Record<'_>) {
+        self.flush();
         let mut room = [0; RECORD_MAX];
         match postcard::to_slice(record, &mut room) {
             Ok(bytes) => self.store.push(bytes),

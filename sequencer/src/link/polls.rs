@@ -61,13 +61,8 @@ struct Before {
 }
 
 impl Before {
-    const NOTHING: Self = Self {
-        at: 0,
-        step: 0,
-        far: Sample { counts: 0, number: 0 },
-        supply: Sample { counts: 0, number: 0 },
-        bits: 0,
-    };
+    const NOTHING: Self =
+        Self { at: 0, step: 0, far: Sample { counts: 0, number: 0 }, supply: Sample { counts: 0, number: 0 }, bits: 0 };
 }
 
 /// Puts polls together into a series.

@@ -39,13 +39,8 @@ pub struct Scenario {
 const SOUND: Ails = Ails { fall_first: 0, fall_second: 0, jammed_open: false, jammed_shut: false };
 
 /// The recipe, shortened: the bottle has no heat to settle.
-const RECIPE: RawRecipe = RawRecipe {
-    soak_ms: 1_000,
-    settle_ms: 1_000,
-    measure_ms_max: 15_000,
-    cavity_stroke: true,
-    ..RawRecipe::DEMO
-};
+const RECIPE: RawRecipe =
+    RawRecipe { soak_ms: 1_000, settle_ms: 1_000, measure_ms_max: 15_000, cavity_stroke: true, ..RawRecipe::DEMO };
 
 const fn run(name: &'static str, ails: Ails) -> Scenario {
     Scenario { name, sides: Sides::Both, ails, incident: None }

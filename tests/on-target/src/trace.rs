@@ -49,14 +49,7 @@ pub const CASES: &[Case] = &[
     Case { name: "folded", curves: || Curves::LINE, samples: 4_000, fall: 25, transient: 0, noise: 4 },
     Case { name: "silent", curves: || Curves::LINE, samples: 700, fall: 60, transient: 0, noise: 0 },
     Case { name: "too-few", curves: || Curves::LINE, samples: 5, fall: 60, transient: 0, noise: 1 },
-    Case {
-        name: "transient",
-        curves: || Curves::transient(1.85),
-        samples: 3_000,
-        fall: 40,
-        transient: 220,
-        noise: 3,
-    },
+    Case { name: "transient", curves: || Curves::transient(1.85), samples: 3_000, fall: 40, transient: 220, noise: 3 },
     // Every curve a window may be asked for, weighed against each other.
     Case {
         name: "profiled",
