@@ -402,7 +402,8 @@ impl Sequencer {
     /// Carries out a command that is not the present phase's own business. True when that was all for this step.
     fn obey(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         match (inputs.command, self.phase()) {
-            (Some(Command::Start(sides)), _) => self.start(sides, now, inputs, events),
+            // Refused, it must not hold up the phase under way.
+            (Some(Command::Start(sides)), _) => return self.start(sides, now, inputs, events),
             (Some(Command::Abort), Phase::Swap) => {
                 // Empty already, and hands may be at the valve: nothing is moved.
                 self.give_up(events);
@@ -417,7 +418,7 @@ impl Sequencer {
                 return false;
             }
             (Some(Command::Acknowledge), phase) => return self.acknowledge(phase, now, events),
-            (Some(Command::Confirm(Ask::SwapEnds)), Phase::Swap) => self.swapped(now, inputs, events),
+            (Some(Command::Confirm(Ask::SwapEnds)), Phase::Swap) => return self.swapped(now, inputs, events),
             _ => return false,
         }
         true
@@ -469,31 +470,37 @@ impl Sequencer {
         }
     }
 
-    fn start(&mut self, sides: Sides, now: Instant, inputs: &Inputs, events: &mut Events) {
+    /// True when the run has been started.
+    fn start(&mut self, sides: Sides, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let mut refusal = self.refusal(now, inputs);
         refusal.busy = self.phase() != Phase::Ready;
         if refusal.any() {
             tell(events, Event::Refused(refusal));
-            return;
+            return false;
         }
         self.results = [None; 2];
         let side = if sides == Sides::Second { Side::Second } else { Side::First };
         self.run = Some(Run::on(sides, side));
         self.enter(State::Precheck(Precheck::default()), now, events);
+        true
     }
 
-    fn swapped(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) {
+    /// True when the second side has been begun.
+    fn swapped(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let refusal = self.refusal(now, inputs);
         if refusal.any() {
             tell(events, Event::Refused(refusal));
-            return;
+            return false;
         }
         self.enter(State::Precheck(Precheck::default()), now, events);
+        true
     }
 
     /// Lets the present phase work, and goes where it says.
     fn poll(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) {
         let confirmed = match (inputs.command, self.ask) {
+            // Ends said to be swapped and refused: still asked for.
+            (Some(Command::Confirm(Ask::SwapEnds)), _) => None,
             (Some(Command::Confirm(answer)), Some(asked)) if answer == asked => {
                 self.ask = None;
                 Some(answer)

@@ -310,6 +310,32 @@ fn rule_6_every_time_out_has_a_named_outcome() {
     assert_eq!(script.proved(), Some(Verdict::Void));
 }
 
+/// Rule 6. A command that is refused holds no phase up, however often it is given.
+#[test]
+fn rule_6_refused_commands_hold_no_phase_up() {
+    for phase in LIVE.into_iter().chain([Phase::SafeVent]) {
+        let mut script = in_phase(phase);
+        let limit_us = script.sequencer.limit().expect("a limit").as_ticks();
+        let end = script.now + limit_us;
+        while script.phase() == phase {
+            assert!(script.now <= end, "{phase:?} is held up by refused starts");
+            let _ = script.command(Command::Start(Sides::Both)).poll();
+        }
+    }
+    // Swapping said to be done, with the guard open: refused, still asked for, and in the end timed out.
+    let mut script = in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000).answers = false;
+    script.until(Phase::Swap, 10_000);
+    let end = script.now + script.sequencer.limit().expect("a limit").as_ticks();
+    while script.phase() == Phase::Swap {
+        assert!(script.now <= end, "the swap is held up by refused confirmations");
+        assert_eq!(script.sequencer.status().ask, Some(Ask::SwapEnds));
+        script.command(Command::Confirm(Ask::SwapEnds));
+        let _ = script.poll_with(|i| i.contacts.guard_closed = false);
+    }
+    assert_eq!(script.result(Side::Second).ground, Ground::NotSwapped);
+}
+
 /// Rule 7. Only a recipe checked as a whole can reach the sequencer, which the types see to; each rule broken is told,
 /// all at once.
 #[test]
