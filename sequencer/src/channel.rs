@@ -62,9 +62,10 @@ impl Channel {
         }
     }
 
-    /// Forgets every reading: the clock they were stamped with cannot be trusted any more.
+    /// Forgets every reading: the clock they were stamped with cannot be trusted any more. The running number is not the
+    /// clock's, and still tells an old sample from a new one.
     pub(crate) fn forget(&mut self) {
-        *self = Self::new(self.transducer, self.period);
+        *self = Self { number: self.number, ..Self::new(self.transducer, self.period) };
     }
 
     pub(crate) fn update(&mut self, now: Instant, reading: Reading) {

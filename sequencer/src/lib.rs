@@ -55,6 +55,7 @@
 pub mod adapters;
 pub mod bench;
 mod channel;
+mod dwell;
 pub mod event;
 pub mod field;
 pub mod input;

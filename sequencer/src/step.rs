@@ -1,6 +1,7 @@
 //! The sequencer: `(state, now, inputs) → (state, outputs, events)`. The only place where phases change.
 
 use crate::channel::Channel;
+use crate::dwell::Dwell;
 use crate::event::{Disconnect, Event, Events, Fault, Phase, Refusal};
 use crate::input::{Ask, Command, Inputs, Known, Reading, Side, Sides};
 use crate::interlock;
@@ -150,8 +151,8 @@ pub struct Sequencer {
     elapsed: Duration,
     far: Channel,
     supply: Option<Channel>,
-    /// Since when the far side has been known to be below the safe limit without a break.
-    below: Option<Instant>,
+    /// How long the far side has been measured below the safe limit without a break.
+    below: Dwell,
     disconnect: Disconnect,
     ask: Option<Ask>,
     run: Option<Run>,
@@ -177,7 +178,7 @@ impl Sequencer {
             elapsed: millis(0),
             far: channel(rig.raw().far),
             supply: rig.raw().supply.map(channel),
-            below: None,
+            below: Dwell::NONE,
             disconnect: Disconnect::Pressurised,
             ask: None,
             run: None,
@@ -196,7 +197,7 @@ impl Sequencer {
         if let Some(supply) = &mut self.supply {
             supply.update(now, inputs.supply);
         }
-        self.watch_emptiness(now);
+        self.below.watch(&self.far, self.rig.safe_limit(), now);
 
         if inputs.contacts.stop {
             self.stop(now, &mut events);
@@ -206,7 +207,7 @@ impl Sequencer {
             self.poll(now, inputs, &mut events);
         }
         self.remind(now, &mut events);
-        self.tell_disconnect(now, &mut events);
+        self.tell_disconnect(&mut events);
 
         let outputs = interlock::allow(self.wanted(), inputs.contacts, self.far.known(now), self.max());
         Step { outputs, events, deadline: self.deadline() }
@@ -309,7 +310,7 @@ impl Sequencer {
         if !back && !stalled {
             return None;
         }
-        self.below = None;
+        self.below = Dwell::NONE;
         if back {
             // Every moment noted so far belongs to another time.
             self.far.forget();
@@ -326,15 +327,6 @@ impl Sequencer {
             vent.restart_dwell();
         }
         self.phase().is_live().then_some(if back { Fault::Clock } else { Fault::Stalled })
-    }
-
-    fn watch_emptiness(&mut self, now: Instant) {
-        match self.far.pressure(now) {
-            Some(p) if p < self.rig.safe_limit() => {
-                self.below.get_or_insert(now);
-            }
-            _ => self.below = None,
-        }
     }
 
     /// What is wrong with the world, for a test under way.
@@ -721,8 +713,8 @@ impl Sequencer {
         }
     }
 
-    fn tell_disconnect(&mut self, now: Instant, events: &mut Events) {
-        let dwelt = self.below.is_some_and(|b| since(now, b) >= self.rig.safe_dwell());
+    fn tell_disconnect(&mut self, events: &mut Events) {
+        let dwelt = self.below.lasted(self.rig.safe_dwell());
         let is = if dwelt && self.phase().is_resting() { Disconnect::Safe } else { Disconnect::Pressurised };
         if is != self.disconnect {
             self.disconnect = is;

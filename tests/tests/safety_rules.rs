@@ -186,6 +186,32 @@ fn rule_3_safe_needs_the_whole_dwell_by_a_healthy_transducer() {
     assert_eq!(script.sequencer.status().disconnect, Disconnect::Safe);
 }
 
+/// Rule 3. Time without a reading is not time measured: one good reading and then silence is never a dwell, even where
+/// samples come so slowly that the silence is shorter than what counts as lost.
+#[test]
+fn rule_3_silence_is_not_part_of_the_dwell() {
+    let (rig, recipe) = brisk();
+    let slow = RawRecipe { sample_ms: 100, zero_ms: 1_000, measure_ms_min: 1_600, cavity_stroke: false, ..recipe };
+    let mut script = Script::on(&rig, &slow);
+    let _ = script.poll();
+    script.pass_with(450, |i| i.far = Reading::Waiting);
+    assert_eq!(script.phase(), Phase::SafeVent, "emptied on one reading and 450 ms of silence");
+    assert_eq!(script.sequencer.status().disconnect, Disconnect::Pressurised);
+    script.until(Phase::Ready, 1_000);
+    assert_eq!(script.sequencer.status().disconnect, Disconnect::Safe);
+}
+
+/// Rule 3. A clock that went back does not make an old sample a new one.
+#[test]
+fn rule_3_an_old_sample_is_not_a_reading_after_the_clock_went_back() {
+    let mut script = Script::default();
+    let Reading::Sample(old) = script.rig.read().far else { unreachable!("the ideal rig reads at every poll") };
+    let _ = script.poll_with(|i| i.far = Reading::Sample(old));
+    script.now -= 500_000;
+    script.pass_with(40, |i| i.far = Reading::Sample(old));
+    assert_eq!(script.sequencer.status().far, seathold_sequencer::input::Known::Nothing);
+}
+
 /// Rule 3. A sick transducer that reads zero is not an empty far side: safe vent runs out of time, and says trapped.
 #[test]
 fn rule_3_a_sick_transducer_means_pressurised_whatever_it_reads() {

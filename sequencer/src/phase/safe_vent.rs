@@ -6,6 +6,7 @@
 
 use super::Next;
 use crate::channel::Channel;
+use crate::dwell::Dwell;
 use crate::event::Fault;
 use crate::input::Ask;
 use crate::output::{Outputs, Pilot};
@@ -30,8 +31,8 @@ pub(crate) struct SafeVent {
     stage: Stage,
     /// When the stage began.
     since: Instant,
-    /// Since when the far side has been below the safe limit without a break.
-    below: Option<Instant>,
+    /// How long the far side has been measured below the safe limit without a break.
+    below: Dwell,
 }
 
 /// Stroke and prompt times where no recipe is loaded, as after a reset.
@@ -78,7 +79,7 @@ pub(crate) fn limit(rig: &Rig, recipe: Option<&Recipe>) -> Duration {
 
 impl SafeVent {
     pub(crate) const fn new(now: Instant) -> Self {
-        Self { stage: Stage::Emptying, since: now, below: None }
+        Self { stage: Stage::Emptying, since: now, below: Dwell::NONE }
     }
 
     pub(crate) fn outputs(&self) -> Outputs {
@@ -88,17 +89,12 @@ impl SafeVent {
 
     /// Forgets the dwell: the polls or the clock cannot be trusted to have been unbroken.
     pub(crate) fn restart_dwell(&mut self) {
-        self.below = None;
+        self.below = Dwell::NONE;
     }
 
     pub(crate) fn poll(&mut self, view: &VentView<'_>) -> Next {
-        match view.far.pressure(view.now) {
-            Some(p) if p < view.rig.safe_limit() => {
-                self.below.get_or_insert(view.now);
-            }
-            _ => self.below = None,
-        }
-        let dwelt = self.below.is_some_and(|b| since(view.now, b) >= view.rig.safe_dwell());
+        self.below.watch(view.far, view.rig.safe_limit(), view.now);
+        let dwelt = self.below.lasted(view.rig.safe_dwell());
         let spent = since(view.now, self.since);
         let cavity = view.recipe.is_none_or(|r| r.raw().cavity_stroke);
         match self.stage {
@@ -136,6 +132,6 @@ impl SafeVent {
 
     /// The next stage, with a dwell of its own.
     fn go(&mut self, stage: Stage, now: Instant) {
-        *self = Self { stage, since: now, below: None };
+        *self = Self { stage, since: now, below: Dwell::NONE };
     }
 }
