@@ -258,10 +258,10 @@ impl Sequencer {
         let bare = match (&self.state, &self.recipe) {
             (State::SafeVent(_), recipe) => safe_vent::limit(&self.rig, recipe.as_ref()),
             (State::Precheck(_), Some(r)) => precheck::limit(r),
-            (State::Fill(_), Some(r)) => fill::limit(r),
+            (State::Fill(_), Some(r)) => fill::limit(r, &self.rig),
             (State::Soak, Some(r)) => soak::limit(r),
             (State::Isolate(_), Some(r)) => isolate::limit(r),
-            (State::Vent(_), Some(r)) => vent::limit(r),
+            (State::Vent(_), Some(r)) => vent::limit(r, &self.rig),
             (State::Settle, Some(r)) => settle::limit(r),
             (State::Measure, Some(r)) => measure::limit(r, &self.rig),
             (State::Swap, Some(r)) => millis(r.raw().swap_ms_max),
@@ -280,10 +280,10 @@ impl Sequencer {
         let span = match (&self.state, &self.recipe) {
             (State::Precheck(_), Some(r)) => millis(r.raw().zero_ms),
             (State::Measure, Some(r)) => millis(r.raw().measure_ms_max),
-            (State::Fill(_), Some(r)) => fill::limit(r),
+            (State::Fill(_), Some(r)) => fill::limit(r, &self.rig),
             (State::Soak, Some(r)) => soak::limit(r),
             (State::Isolate(_), Some(r)) => isolate::limit(r),
-            (State::Vent(_), Some(r)) => vent::limit(r),
+            (State::Vent(_), Some(r)) => vent::limit(r, &self.rig),
             (State::Settle, Some(r)) => settle::limit(r),
             (State::SafeVent(_), r) => safe_vent::limit(&self.rig, r.as_ref()),
             (State::Swap, Some(r)) => millis(r.raw().swap_ms_max),
@@ -329,13 +329,17 @@ impl Sequencer {
         self.phase().is_live().then_some(if back { Fault::Clock } else { Fault::Stalled })
     }
 
-    /// What is wrong with the world, for a test under way.
+    /// What is wrong with the world, for a test under way. While it is being emptied, only a guard opened too early, and
+    /// only once: nothing more can be done about it.
     fn hazard(&self, now: Instant, inputs: &Inputs) -> Option<Fault> {
         let phase = self.phase();
-        if !phase.is_live() {
-            return None;
-        }
         let far = self.far.known(now);
+        let guard_open = self.rig.raw().guard_fitted && !inputs.contacts.guard_closed;
+        if !phase.is_live() {
+            let empty = matches!(far, Known::Pressure(p) if p < self.rig.safe_limit());
+            let emptying = phase == Phase::SafeVent && self.run.is_some() && !empty;
+            return (guard_open && emptying && self.fault.is_none()).then_some(Fault::GuardOpen);
+        }
         let above = |known: Known, max: GaugePressure| matches!(known, Known::Pressure(p) if p > max);
         if above(far, self.max()) {
             return Some(Fault::OverPressure);
@@ -343,7 +347,7 @@ impl Sequencer {
         if self.supply.as_ref().is_some_and(|s| above(s.known(now), self.rig.hard_max())) {
             return Some(Fault::SupplyOverPressure);
         }
-        if self.rig.raw().guard_fitted && !inputs.contacts.guard_closed {
+        if guard_open {
             return Some(Fault::GuardOpen);
         }
         // While air is let in, a moment's blindness is one too many.

@@ -106,6 +106,29 @@ fn rule_2_after_a_reset_the_far_side_is_emptied_first() {
     assert!(script.rig.far < 3_000.0);
 }
 
+/// Rule 2. A guard opened while the far side is being emptied, and is not empty yet, is a fault like the others; one
+/// opened afterwards is nobody's business.
+#[test]
+fn rule_2_a_guard_opened_under_pressure_in_the_safe_vent_is_a_fault() {
+    let mut script = in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000);
+    assert!(script.rig.far > 500_000.0);
+    let step = script.poll_with(|i| i.contacts.guard_closed = false);
+    assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
+    // Left open, it is told once, and holds nothing up.
+    script.until_with(Phase::Fault, 10_000, |i| i.contacts.guard_closed = false);
+    assert_eq!(script.faults(), [Fault::GuardOpen]);
+    assert_eq!(script.result(Side::First).verdict, Verdict::Void);
+
+    let mut script = in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000);
+    while script.rig.far > 0.0 {
+        let _ = script.poll();
+    }
+    script.pass(50).until_with(Phase::Swap, 10_000, |i| i.contacts.guard_closed = false);
+    assert!(script.faults().is_empty());
+}
+
 /// Rule 2. The same where no recipe is loaded: the pilot is driven, and a lever is asked for in case there is one.
 #[test]
 fn rule_2_a_reset_without_a_recipe_still_vents() {
@@ -334,6 +357,24 @@ fn rule_6_every_time_out_has_a_named_outcome() {
     script.until(Phase::Swap, 10_000).until(Phase::Ready, 20_000);
     assert_eq!(script.result(Side::Second).ground, Ground::NotSwapped);
     assert_eq!(script.proved(), Some(Verdict::Void));
+}
+
+/// Rule 6. The changeover between supply and vent is a rig's own time, which no recipe's limit may eat up: the slowest
+/// rig and the shortest limits still end in a verdict.
+#[test]
+fn rule_6_limits_leave_room_for_the_changeover() {
+    let (rig, recipe) = brisk();
+    let slowest = RawRig { changeover_ms: 2_000, stall_ms_max: 50, ..rig };
+    let shortest = RawRecipe { vent_ms: 500, vent_ms_max: 500, fill_ms_max: 500, prompt_ms_max: 1_000, ..recipe };
+    for supply in [rig.supply, None] {
+        for actuation in [Actuation::Air, Actuation::Hand] {
+            let mut script = Script::on(&RawRig { supply, ..slowest }, &RawRecipe { actuation, ..shortest });
+            script.start(Sides::First).until(Phase::SafeVent, 60_000);
+            assert_eq!(script.faults(), [], "{actuation:?}");
+            script.until(Phase::Ready, 60_000);
+            assert_eq!(script.result(Side::First).verdict, Verdict::Tight);
+        }
+    }
 }
 
 /// Rule 6. A command that is refused holds no phase up, however often it is given.

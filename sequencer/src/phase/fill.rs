@@ -9,6 +9,7 @@ use crate::event::{Fault, Phase};
 use crate::input::Ask;
 use crate::output::{Gate, Outputs, Pilot};
 use crate::recipe::{Actuation, Recipe};
+use crate::rig::Rig;
 use crate::time::{Duration, Instant, millis};
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -24,15 +25,16 @@ const OPENING: Outputs = Outputs { supply: Gate::Shut, vent: Gate::Shut, pilot: 
 /// Air admitted. Also what soak asks for.
 pub(crate) const FEEDING: Outputs = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Fed };
 
-fn opening_max(recipe: &Recipe) -> Duration {
+/// Changing over from vent to supply takes its own time, whoever opens the valve.
+fn opening_max(recipe: &Recipe, rig: &Rig) -> Duration {
     match recipe.actuation() {
-        Actuation::Air => recipe.stroke(),
-        Actuation::Hand => millis(recipe.raw().prompt_ms_max),
+        Actuation::Air => recipe.stroke().max(rig.changeover()),
+        Actuation::Hand => millis(recipe.raw().prompt_ms_max).max(rig.changeover()),
     }
 }
 
-pub(crate) fn limit(recipe: &Recipe) -> Duration {
-    Duration::from_ticks(opening_max(recipe).as_ticks() + millis(recipe.raw().fill_ms_max).as_ticks())
+pub(crate) fn limit(recipe: &Recipe, rig: &Rig) -> Duration {
+    Duration::from_ticks(opening_max(recipe, rig).as_ticks() + millis(recipe.raw().fill_ms_max).as_ticks())
 }
 
 /// What the operator is asked on entry.
@@ -50,13 +52,12 @@ impl Fill {
         self.said |= view.confirmed == Some(Ask::OpenValve);
         let Some(admitted) = self.admitted else {
             let open = match recipe.actuation() {
-                // Changing over from vent to supply takes its own time.
-                Actuation::Air => view.spent >= recipe.stroke().max(view.rig.changeover()),
+                Actuation::Air => view.spent >= opening_max(recipe, view.rig),
                 Actuation::Hand => self.said && view.spent >= view.rig.changeover(),
             };
             if open {
                 self.admitted = Some(view.now);
-            } else if recipe.actuation() == Actuation::Hand && view.spent >= opening_max(recipe) {
+            } else if recipe.actuation() == Actuation::Hand && view.spent >= opening_max(recipe, view.rig) {
                 return Next::Fault(Fault::NoAnswer(Ask::OpenValve));
             }
             return Next::Stay;

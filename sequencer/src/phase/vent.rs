@@ -7,6 +7,7 @@ use super::{End, Next, View};
 use crate::event::{Fault, Phase};
 use crate::output::{Gate, Outputs, Pilot};
 use crate::recipe::Recipe;
+use crate::rig::Rig;
 use crate::time::{Duration, Instant, millis};
 use crate::verdict::{Ground, Verdict};
 
@@ -18,8 +19,9 @@ pub(crate) struct Vent {
 
 const CHANGEOVER: Outputs = Outputs { supply: Gate::Shut, vent: Gate::Shut, pilot: Pilot::Exhausted };
 
-pub(crate) fn limit(recipe: &Recipe) -> Duration {
-    millis(recipe.raw().vent_ms_max)
+/// The recipe's time counts from the opening of the vent, which the changeover puts off.
+pub(crate) fn limit(recipe: &Recipe, rig: &Rig) -> Duration {
+    Duration::from_ticks(rig.changeover().as_ticks() + millis(recipe.raw().vent_ms_max).as_ticks())
 }
 
 impl Vent {
@@ -41,7 +43,7 @@ impl Vent {
             }
             None => view.since(opened) >= millis(recipe.vent_ms),
         };
-        let overdue = view.spent >= limit(view.recipe);
+        let overdue = view.since(opened) >= millis(recipe.vent_ms_max);
         if !vented && !overdue {
             return Next::Stay;
         }
