@@ -239,6 +239,11 @@ fn speed(text: &str) -> Result<Speed, String> {
 /// A serial becomes part of a file name.
 fn serial(text: &str) -> Result<String, String> {
     let fits = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.');
-    let ok = (1..=64).contains(&text.len()) && text.chars().all(fits) && !text.starts_with('.') && !text.starts_with('-');
-    if ok { Ok(text.into()) } else { Err("use up to 64 letters, digits, '-', '_' or '.', beginning with a letter or digit".into()) }
+    let ok =
+        (1..=64).contains(&text.len()) && text.chars().all(fits) && !text.starts_with('.') && !text.starts_with('-');
+    if ok {
+        Ok(text.into())
+    } else {
+        Err("use up to 64 letters, digits, '-', '_' or '.', beginning with a letter or digit".into())
+    }
 }

@@ -50,10 +50,7 @@ pub enum Error {
 impl Error {
     /// One mistake on the command line.
     pub fn usage(message: impl Into<String>) -> Self {
-        Self::Input {
-            origin: "command line".into(),
-            problems: vec![Problem { line: None, message: message.into() }],
-        }
+        Self::Input { origin: "command line".into(), problems: vec![Problem { line: None, message: message.into() }] }
     }
 
     /// A file that could not be read, written or made.

@@ -85,8 +85,11 @@ const LEAKS: &[Symbol] = &[
     volume_flow("l/h", 3_600, -3),
 ];
 /// 0 °C is 273.15 K exactly (SI Brochure, 9th edition, 2.3.1).
-const TEMPERATURES: &[Symbol] =
-    &[tens("K", 0), Symbol { offset_hundredths: 27_315, ..tens("C", 0) }, Symbol { offset_hundredths: 27_315, ..tens("degC", 0) }];
+const TEMPERATURES: &[Symbol] = &[
+    tens("K", 0),
+    Symbol { offset_hundredths: 27_315, ..tens("C", 0) },
+    Symbol { offset_hundredths: 27_315, ..tens("degC", 0) },
+];
 const TEMPERATURE_RATES: &[Symbol] =
     &[tens("K/s", 0), tens("mK/s", -3), ratio("K/min", 1, 60, 0), ratio("K/h", 1, 3_600, 0)];
 /// Sonic conductance: ISO 6358-1 states it in m³/(s·Pa) and in dm³/(s·bar).
@@ -314,7 +317,10 @@ fn decimal(text: &str) -> Option<BigRational> {
     let (before, after) = mantissa.split_once('.').unwrap_or((mantissa, ""));
     let digits = format!("{before}{after}");
     let unsigned = digits.strip_prefix(['+', '-']).unwrap_or(&digits);
-    if unsigned.is_empty() || !unsigned.bytes().all(|b| b.is_ascii_digit()) || !after.bytes().all(|b| b.is_ascii_digit()) {
+    if unsigned.is_empty()
+        || !unsigned.bytes().all(|b| b.is_ascii_digit())
+        || !after.bytes().all(|b| b.is_ascii_digit())
+    {
         return None;
     }
     let whole: BigInt = digits.parse().ok()?;
@@ -424,10 +430,16 @@ mod tests {
             "\"6 barr\": unit \"barr\" does not fit here; did you mean \"bar\"? \
              (units taken: Pa, hPa, kPa, MPa, mbar, bar, psi)"
         );
-        assert_eq!(message(Unit::Millisecond, "10 bar"), "\"10 bar\": unit \"bar\" does not fit here (units taken: ms, s, min, h)");
+        assert_eq!(
+            message(Unit::Millisecond, "10 bar"),
+            "\"10 bar\": unit \"bar\" does not fit here (units taken: ms, s, min, h)"
+        );
         assert_eq!(message(Unit::Millisecond, "soon"), "\"soon\" is not a number with a unit (ms, s, min, h)");
         assert_eq!(message(Unit::Millisecond, "0.4 ms"), "\"0.4 ms\" is finer than the whole ms this is counted in");
-        assert_eq!(message(Unit::Pascal, "1.2.3 bar"), "\"1.2.3 bar\" is not a number with a unit (Pa, hPa, kPa, MPa, mbar, bar, psi)");
+        assert_eq!(
+            message(Unit::Pascal, "1.2.3 bar"),
+            "\"1.2.3 bar\" is not a number with a unit (Pa, hPa, kPa, MPa, mbar, bar, psi)"
+        );
     }
 
     const UNITS: &[Unit] = &[

@@ -42,7 +42,8 @@ pub struct Invalid(pub String);
 /// # Errors
 /// When the recorded rig or recipe is not valid for this sequencer.
 pub fn replay(recording: &Recording) -> Result<Option<Difference>, Invalid> {
-    let rig = recording.header.rig.validate().map_err(|errors| Invalid(format!("the rig in it is not valid: {errors}")))?;
+    let rig =
+        recording.header.rig.validate().map_err(|errors| Invalid(format!("the rig in it is not valid: {errors}")))?;
     let recipe = recording.header.recipe.validate(&rig);
     let recipe = recipe.map_err(|errors| Invalid(format!("the recipe in it is not valid: {errors}")))?;
     let mut sequencer = Sequencer::new(rig, Some(recipe));
@@ -76,9 +77,9 @@ fn first_difference(poll: &Poll, now: &[Node], names: &Names) -> Option<(String,
 /// held against it: that is how old recordings stay replayable when events gain a field.
 fn covers(now: &Node, recorded: &Node) -> bool {
     match (now, recorded) {
-        (Node::Map(now), Node::Map(recorded)) => recorded
-            .iter()
-            .all(|(name, value)| now.iter().any(|(other, now)| other == name && covers(now, value))),
+        (Node::Map(now), Node::Map(recorded)) => {
+            recorded.iter().all(|(name, value)| now.iter().any(|(other, now)| other == name && covers(now, value)))
+        }
         (Node::List(now), Node::List(recorded)) => {
             now.len() == recorded.len() && now.iter().zip(recorded).all(|(now, recorded)| covers(now, recorded))
         }

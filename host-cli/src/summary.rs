@@ -110,7 +110,8 @@ impl Summary {
         let limit = speaker.limit(recipe.limit_pa_m3_s);
         let leak = |side: &SideResult| side.figure.as_ref().map_or_else(|| "no figure".into(), |f| speaker.leak(f));
         let leaks: Vec<String> = self.sides.iter().map(leak).collect();
-        let width = leaks.iter().map(|t| t.chars().count()).max().unwrap_or(0).max("leak ± uncertainty".chars().count());
+        let width =
+            leaks.iter().map(|t| t.chars().count()).max().unwrap_or(0).max("leak ± uncertainty".chars().count());
         let _ = writeln!(out, "  side         on supply  verdict    {:width$}  limit", "leak ± uncertainty");
         for (side, leak) in self.sides.iter().zip(&leaks) {
             let name = words::side_name(side.side).trim_end_matches(" side");
@@ -133,10 +134,14 @@ impl Summary {
             return "see to the fault before anything else, then test again";
         }
         match &self.proved {
-            Some((Verdict::Tight, _)) if self.sides.len() < 2 => "test the other side too: a valve is tight when both are",
+            Some((Verdict::Tight, _)) if self.sides.len() < 2 => {
+                "test the other side too: a valve is tight when both are"
+            }
             Some((Verdict::Tight, _)) => "this valve is done; take the next",
             Some((Verdict::Leaking, _)) => "rework the part named, then test again under the same serial",
-            Some((Verdict::Undecided, _)) => "measure longer (measure_max), make it quieter, or make the far volume smaller",
+            Some((Verdict::Undecided, _)) => {
+                "measure longer (measure_max), make it quieter, or make the far volume smaller"
+            }
             Some((Verdict::Void, _)) => "remove the cause, then test again",
             None => "test again when the cause is removed",
         }

@@ -45,7 +45,8 @@ impl Speaker {
         // Adding nought turns −0 into 0.
         let value = self.pressure.from_base(f64::from(pascals), 1.0) + 0.0;
         let text = format!("{value:.places$}");
-        let text = text.strip_prefix('-').filter(|rest| rest.bytes().all(|b| matches!(b, b'0' | b'.'))).unwrap_or(&text);
+        let text =
+            text.strip_prefix('-').filter(|rest| rest.bytes().all(|b| matches!(b, b'0' | b'.'))).unwrap_or(&text);
         format!("{text} {}", self.pressure.pretty())
     }
 
@@ -76,20 +77,13 @@ impl Speaker {
     pub fn plus_minus(&self, leak_pa_m3_s: f64, half_pa_m3_s: f64) -> String {
         let (leak, half) = (self.leak_number(leak_pa_m3_s), self.leak_number(half_pa_m3_s));
         let unit = self.leak_unit();
-        if !(half > 0.0) {
-            return format!("{leak} ± {half} {unit}");
+        // Beyond these, plain places would be all noughts or false figures.
+        if half <= 0.0 || (1e-5..1e2).contains(&half) || !half.is_finite() {
+            return format!("{} {unit}", with_half_width(leak, half));
         }
-        let places = 1 - half.log10().floor() as i32;
-        if (0..=6).contains(&places) {
-            let places = places as usize;
-            let leak = format!("{leak:.places$}");
-            let leak = if leak.trim_start_matches(['-', '0', '.']).is_empty() { leak.trim_start_matches('-').into() } else { leak };
-            format!("{leak} ± {half:.places$} {unit}")
-        } else {
-            let power = half.log10().floor() as i32;
-            let scale = 10f64.powi(power);
-            format!("({:.1} ± {:.1})e{power} {unit}", leak / scale + 0.0, half / scale)
-        }
+        let power = half.log10().floor() as i32;
+        let scale = 10f64.powi(power);
+        format!("({:.1} ± {:.1})e{power} {unit}", leak / scale + 0.0, half / scale)
     }
 
     /// What leaks are counted at: "20 °C and 100 kPa".
@@ -148,10 +142,13 @@ impl Speaker {
 
     /// Why a side's verdict is what it is.
     pub fn ground(&self, result: &SideResult) -> String {
-        let fell = || format!("{} in {:.1} s after shutting", self.pressure(result.fall_pa), f64::from(result.after_ms) / 1e3);
+        let fell =
+            || format!("{} in {:.1} s after shutting", self.pressure(result.fall_pa), f64::from(result.after_ms) / 1e3);
         match result.ground {
             Ground::Measured => "the figure and its guard band lie on one side of the limit".into(),
-            Ground::MaximumTime => "the longest measuring time is over and the limit still lies within the guard band".into(),
+            Ground::MaximumTime => {
+                "the longest measuring time is over and the limit still lies within the guard band".into()
+            }
             Ground::GrossFall => format!("gross leak: the trapped pressure fell by {}", fell()),
             Ground::WentWithSupply => format!("the far side emptied with the supply side: it fell by {}", fell()),
             Ground::Rise => "the trapped pressure rose, which no leak out can explain".into(),
@@ -270,27 +267,58 @@ pub const fn disturbance(why: Disturbance) -> &'static str {
 /// A fault: what is seen, and what to do.
 pub fn fault(fault: Fault) -> (String, &'static str) {
     let (what, next) = match fault {
-        Fault::EmergencyStop => ("the emergency stop was pressed", "release the stop on purpose once nobody's hand is near the ball, then acknowledge"),
-        Fault::GuardOpen => ("the guard was opened during the run", "close the guard and keep it closed until the far side is measured empty"),
-        Fault::OverPressure => ("the far side rose above the maximum", "check the regulator and the relief valve against the recipe's target and maximum"),
-        Fault::SupplyOverPressure => ("the supply side rose above the rig's hard maximum", "shut the shop air off by hand and check the regulator and the relief valve"),
-        Fault::FarSensor => ("the far-side transducer is sick or silent", "treat the far side as pressurised; open the hand bleed, then check the transducer and its cable"),
+        Fault::EmergencyStop => (
+            "the emergency stop was pressed",
+            "release the stop on purpose once nobody's hand is near the ball, then acknowledge",
+        ),
+        Fault::GuardOpen => (
+            "the guard was opened during the run",
+            "close the guard and keep it closed until the far side is measured empty",
+        ),
+        Fault::OverPressure => (
+            "the far side rose above the maximum",
+            "check the regulator and the relief valve against the recipe's target and maximum",
+        ),
+        Fault::SupplyOverPressure => (
+            "the supply side rose above the rig's hard maximum",
+            "shut the shop air off by hand and check the regulator and the relief valve",
+        ),
+        Fault::FarSensor => (
+            "the far-side transducer is sick or silent",
+            "treat the far side as pressurised; open the hand bleed, then check the transducer and its cable",
+        ),
         Fault::SupplySensor => ("the supply-side transducer is sick or silent", "check the transducer and its cable"),
         Fault::Slew => ("the far-side reading changed faster than gas can", "check the transducer and its cable"),
-        Fault::Clock => ("the controller's clock went back", "start the program again; if it happens again, the controller is faulty"),
+        Fault::Clock => (
+            "the controller's clock went back",
+            "start the program again; if it happens again, the controller is faulty",
+        ),
         Fault::Stalled => ("the loop stood still too long", "close other programs on this machine, then run again"),
         Fault::LinkLost => ("the operator could not be reached", "check the connection, then run again"),
-        Fault::Implausible => ("the empty far side reads too noisy to be true", "look for vibration or a loose cable at the transducer"),
-        Fault::FillTimeout => ("the far side did not reach the target in time", "check the shop air, the regulator, and that the valve opens"),
+        Fault::Implausible => {
+            ("the empty far side reads too noisy to be true", "look for vibration or a loose cable at the transducer")
+        }
+        Fault::FillTimeout => (
+            "the far side did not reach the target in time",
+            "check the shop air, the regulator, and that the valve opens",
+        ),
         Fault::BandLost => ("the pressure left the band while being fed", "check the regulator and for a large leak"),
-        Fault::NotShut => ("the switch on the valve did not say shut in time", "check the actuator, the spring and the switch"),
+        Fault::NotShut => {
+            ("the switch on the valve did not say shut in time", "check the actuator, the spring and the switch")
+        }
         Fault::VentTimeout => ("the supply side did not empty in time", "check the silencer and the vent valve"),
         Fault::NoAnswer(ask) => {
             return (format!("no answer to \"{}\"", asked(ask)), "run again with somebody at the bench");
         }
-        Fault::Trapped => ("the far side could not be emptied: PRESSURE MAY BE TRAPPED", "shut the shop air off, open the hand bleed at the transducer slowly, and watch its gauge; touch no fitting before it reads zero"),
+        Fault::Trapped => (
+            "the far side could not be emptied: PRESSURE MAY BE TRAPPED",
+            "shut the shop air off, open the hand bleed at the transducer slowly, and watch its gauge; touch no fitting before it reads zero",
+        ),
         Fault::Overrun(phase) => {
-            return (format!("phase \"{}\" outlived its time-out", phase_name(phase)), "keep the recording and report it: this is a defect");
+            return (
+                format!("phase \"{}\" outlived its time-out", phase_name(phase)),
+                "keep the recording and report it: this is a defect",
+            );
         }
     };
     (what.into(), next)
@@ -328,8 +356,12 @@ pub const fn evidence(evidence: Evidence) -> &'static str {
         Evidence::NothingLeaks => "both sides held",
         Evidence::OneSideOnly => "the other side has no verdict to compare with",
         Evidence::FirstSideOnly => "only the first side leaks (end A on supply), so it is not a part both sides share",
-        Evidence::SecondSideOnly => "only the second side leaks (end B on supply), so it is not a part both sides share",
-        Evidence::BothAlike => "both sides leak alike, so it is a part both sides share; a blank run of the rig rules its fittings in or out",
+        Evidence::SecondSideOnly => {
+            "only the second side leaks (end B on supply), so it is not a part both sides share"
+        }
+        Evidence::BothAlike => {
+            "both sides leak alike, so it is a part both sides share; a blank run of the rig rules its fittings in or out"
+        }
         Evidence::BothUnlike => "both sides leak, by different amounts",
         Evidence::WentWithSupply => "the far side emptied together with the supply side",
         Evidence::Rose => "the trapped pressure rose",
@@ -352,11 +384,15 @@ pub fn diagnosis(diagnosis: &Diagnosis) -> String {
 /// A value with its half-width: two significant digits of the half-width, and the value to as many places
 /// (JCGM 100:2008, 7.2.6).
 pub fn with_half_width(value: f64, half: f64) -> String {
-    if !(half > 0.0) || !half.is_finite() {
+    if half <= 0.0 || !half.is_finite() {
         return format!("{value} ± {half}");
     }
     let places = (1 - half.log10().floor() as i32).clamp(0, 9) as usize;
     let text = format!("{value:.places$}");
-    let text = if text.trim_start_matches(['-', '0', '.']).is_empty() { text.trim_start_matches('-').to_owned() } else { text };
+    let text = if text.trim_start_matches(['-', '0', '.']).is_empty() {
+        text.trim_start_matches('-').to_owned()
+    } else {
+        text
+    };
     format!("{text} ± {half:.places$}")
 }

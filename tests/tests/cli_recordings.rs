@@ -71,7 +71,7 @@ fn every_truncation_is_seen() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(300))]
+    #![proptest_config(ProptestConfig { cases: 300, failure_persistence: None, ..ProptestConfig::default() })]
 
     /// No changed byte goes unseen, and what is before it is still right.
     #[test]
@@ -212,4 +212,40 @@ fn show_says_it_in_every_form() {
     let json: serde_json::Value = serde_json::from_str(&show(&["--json"])).unwrap();
     assert_eq!((json["verdict"].as_str(), json["whole"].as_bool()), (Some("leaking"), Some(true)));
     assert_eq!(json["header"]["operator"], "R. Example");
+}
+
+/// docs/record-format.md shows the head byte by byte; docs/use.md promises the exit codes.
+#[test]
+fn the_book_says_what_the_program_does() {
+    let book =
+        |name: &str| std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs").join(name)).unwrap();
+    let head: Vec<String> = bytes()[..16].iter().map(|b| format!("{b:02x}")).collect();
+    assert!(book("record-format.md").contains(&head.join(" ")), "{head:?}");
+    for (exit, about) in seathold::exit::TABLE {
+        let row = format!("| {} | {about} |", exit.code());
+        assert!(book("use.md").contains(&row), "{row}");
+    }
+}
+
+/// Recordings of every format version stay readable: header, every poll, every event.
+#[test]
+fn recordings_of_version_1_stay_readable() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/v1");
+    let expected = [("tight", "tight", 12_635), ("scratched-seat-a", "leaking", 12_599), ("hand", "tight", 6_824)];
+    for (name, verdict, polls) in expected {
+        let path = folder.join(format!("{name}.hold"));
+        let recording = read(&path).unwrap();
+        assert_eq!((recording.damage.clone(), recording.polls.len()), (None, polls), "{name}");
+        let known = recording.events().count();
+        let told: usize = recording.polls.iter().map(|p| p.events.len()).sum();
+        assert_eq!(known, told, "{name}: an event of version 1 is not understood any more");
+        let shown = seathold(&folder, &["show", "--json", path.to_str().unwrap()]);
+        assert_eq!(shown.code, 0, "{name}");
+        let shown: serde_json::Value = serde_json::from_str(&shown.out).unwrap();
+        assert_eq!(shown["verdict"], verdict, "{name}");
+        assert_eq!(shown["header"]["started_at"], "2026-03-02T09:30:00Z", "{name}");
+        // A later sequencer may measure better and so differ; it must not choke.
+        let replayed = seathold(&folder, &["replay", path.to_str().unwrap()]);
+        assert!(replayed.code == 0 || replayed.code == DIFFERS, "{name}: {}", replayed.err);
+    }
 }

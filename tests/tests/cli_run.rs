@@ -47,7 +47,10 @@ fn every_built_in_valve_comes_out_as_its_file_says() {
         let said = seathold(dir.path(), &["run", "--valve", valve, "--out", &out]);
         assert_eq!(said.code, code, "{valve}");
         golden(&format!("run-{valve}.out.txt"), &said.out);
-        golden(&format!("run-{valve}.err.txt"), &said.err);
+        // What is told on the way: once for air, once by hand.
+        if matches!(valve, "scratched-seat-a" | "hand") {
+            golden(&format!("run-{valve}.err.txt"), &said.err);
+        }
         let replayed = seathold(dir.path(), &["replay", &out]);
         assert_eq!(replayed.code, 0, "{}", replayed.out);
         assert!(replayed.out.contains(": identical: "), "{}", replayed.out);
@@ -57,7 +60,9 @@ fn every_built_in_valve_comes_out_as_its_file_says() {
 #[test]
 fn faults_and_what_to_do_about_them() {
     let dir = tempfile::tempdir().unwrap();
-    for (name, fault) in [("vent", "vent-stuck"), ("guard", "guard@10s"), ("stop", "stop@35s..36s"), ("wire", "far-open")] {
+    for (name, fault) in
+        [("vent", "vent-stuck"), ("guard", "guard@10s"), ("stop", "stop@35s..36s"), ("wire", "far-open")]
+    {
         let out = format!("[DIR]/{name}.hold");
         let said = seathold(dir.path(), &["run", "-q", "--fault", fault, "--out", &out]);
         assert_eq!((said.code, said.err.as_str()), (FAULT, ""), "{name}");
@@ -186,7 +191,8 @@ fn whoever_stops_reading_does_not_stop_the_run() {
     assert_eq!((said.code, said.err.as_str()), (LEAKING, ""));
     assert_eq!(seathold(dir.path(), &["replay", "[DIR]/a.hold"]).code, 0);
     // A full disk behind a redirection is said; the recording is whole all the same.
-    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: Some((8_000, ErrorKind::StorageFull)) };
+    let stage =
+        Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: Some((8_000, ErrorKind::StorageFull)) };
     let said = seathold_on(dir.path(), &["run", "--json", "--out", "[DIR]/b.hold"], stage);
     assert_eq!(said.code, STORAGE);
     assert!(said.err.starts_with("error: could not write output: "), "{}", said.err);

@@ -47,7 +47,11 @@ fn one(file: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
         Ok(None) => {
             let word = Summary::of(recording.events().map(|(_, event)| event)).word();
             let events: usize = recording.polls.iter().map(|poll| poll.events.len()).sum();
-            writeln!(console.out, "{name}: identical: {} polls, {events} events, verdict {word}", recording.polls.len())?;
+            writeln!(
+                console.out,
+                "{name}: identical: {} polls, {events} events, verdict {word}",
+                recording.polls.len()
+            )?;
             Ok(Exit::Good)
         }
     }

@@ -95,10 +95,18 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
     let faults = faults.map_err(|why| Error::usage(format!("--fault: {why}")))?;
     let speed = match (typed.speed, typed.ask) {
         (Some(Speed::Max), true) => {
-            return Err(Error::usage("--speed max: a person cannot answer at that speed; leave it out, or give --speed 1"));
+            return Err(Error::usage(
+                "--speed max: a person cannot answer at that speed; leave it out, or give --speed 1",
+            ));
         }
         (Some(speed), _) => speed,
-        (None, ask) => if ask { Speed::Times(1.0) } else { Speed::Max },
+        (None, ask) => {
+            if ask {
+                Speed::Times(1.0)
+            } else {
+                Speed::Max
+            }
+        }
     };
     let seed = typed.seed.unwrap_or(SEED);
     let started = typed.at.unwrap_or(now);
@@ -152,10 +160,8 @@ fn valve_options(typed: &Run) -> Result<Vec<(String, String)>, Error> {
         ("stem", &typed.stem),
         ("rig_leak", &typed.rig_leak),
     ];
-    let mut options: Vec<(String, String)> = leaks
-        .into_iter()
-        .filter_map(|(name, value)| Some((format!("plant.{name}"), value.clone()?)))
-        .collect();
+    let mut options: Vec<(String, String)> =
+        leaks.into_iter().filter_map(|(name, value)| Some((format!("plant.{name}"), value.clone()?))).collect();
     for text in &typed.set {
         let Some((name, value)) = text.split_once('=') else {
             return Err(Error::usage(format!("--set {text}: give FIELD=VALUE, like \"far.noise=50 Pa\"")));
@@ -212,12 +218,8 @@ fn set_up(typed: &Run, plan: Plan) -> Result<Session, Error> {
 /// What is about to happen, and the cautions.
 fn opening(plan: &Plan, speaker: &Speaker) -> String {
     let recipe = plan.recipe.recipe.raw();
-    let mut out = format!(
-        "{}  {}  ({}, simulated)\n",
-        plan.header.serial,
-        words::sides(plan.header.sides),
-        plan.valve.name
-    );
+    let mut out =
+        format!("{}  {}  ({}, simulated)\n", plan.header.serial, words::sides(plan.header.sides), plan.valve.name);
     line(
         &mut out,
         "test",

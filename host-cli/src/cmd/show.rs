@@ -35,7 +35,11 @@ pub(super) fn run(command: &Show, console: &mut Console<'_>) -> Result<Exit, Err
         None => Ok(Exit::Good),
         Some(why) => {
             let shown = recording.length().as_ticks() as f64 / 1e6;
-            writeln!(console.err, "{}: {why}. Shown are the first {shown:.1} s, which are whole.", command.file.display())?;
+            writeln!(
+                console.err,
+                "{}: {why}. Shown are the first {shown:.1} s, which are whole.",
+                command.file.display()
+            )?;
             Ok(Exit::Storage)
         }
     }
@@ -106,7 +110,10 @@ fn budget(summary: &Summary, speaker: &Speaker) -> String {
     if summary.sides.is_empty() {
         out.push_str("no side was judged, so there is no figure\n");
     } else {
-        out.push_str(&format!("Leaks are counted at {}. Combined as the root of the sum of squares (JCGM 100, 5.1.2).\n", speaker.reference()));
+        out.push_str(&format!(
+            "Leaks are counted at {}. Combined as the root of the sum of squares (JCGM 100, 5.1.2).\n",
+            speaker.reference()
+        ));
     }
     out
 }
@@ -153,7 +160,9 @@ fn csv(recording: &Recording, console: &mut Console<'_>) -> Result<(), Error> {
             }
         }
         let (far_pa, far_counts, far_number) = match poll.inputs.far {
-            Reading::Sample(s) => (rig.far.pressure(s.counts).pascals().to_string(), s.counts.to_string(), s.number.to_string()),
+            Reading::Sample(s) => {
+                (rig.far.pressure(s.counts).pascals().to_string(), s.counts.to_string(), s.number.to_string())
+            }
             Reading::Waiting | Reading::Sick(_) => Default::default(),
         };
         let supply_pa = match (poll.inputs.supply, &rig.supply) {

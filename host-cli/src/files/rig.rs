@@ -2,8 +2,8 @@
 
 use std::path::Path;
 
-use seathold_sequencer::rig::{FIELDS, RawRig, Rig, Thermometer, Transducer};
 use seathold_sequencer::field::{Field, Unit};
+use seathold_sequencer::rig::{FIELDS, RawRig, Rig, Thermometer, Transducer};
 use seathold_sequencer::units::Reference;
 
 use super::sheet::{Sheet, template};

@@ -43,7 +43,10 @@ impl Sheet {
         let length = std::fs::metadata(path).map_err(|why| Error::file("read", path, why))?.len();
         if length > BYTES_MAX {
             let message = format!("{length} bytes are too many for such a file; is it the right one?");
-            return Err(Error::Input { origin: path.display().to_string(), problems: vec![Problem { line: None, message }] });
+            return Err(Error::Input {
+                origin: path.display().to_string(),
+                problems: vec![Problem { line: None, message }],
+            });
         }
         let text = std::fs::read_to_string(path).map_err(|why| Error::file("read", path, why))?;
         Self::parse(&path.display().to_string(), &text)
@@ -248,7 +251,9 @@ fn shown(value: Option<&Value>) -> String {
 fn read_value<T>(field: &Field<T>, value: Option<&Value>, reference_pa: f64) -> Result<(f64, Option<Symbol>), String> {
     if field.unit == Unit::Flag {
         let flag = value.and_then(Value::as_bool);
-        return flag.map(|f| (f64::from(u8::from(f)), None)).ok_or(format!("{} is neither true nor false", shown(value)));
+        return flag
+            .map(|f| (f64::from(u8::from(f)), None))
+            .ok_or(format!("{} is neither true nor false", shown(value)));
     }
     let text = match value {
         Some(Value::String(text)) => text.value().clone(),
@@ -268,7 +273,8 @@ pub fn read_quantity<T>(field: &Field<T>, text: &str, reference_pa: f64) -> Resu
         && let Some(class) = crate::limit::class(text, None)?
     {
         let reference = crate::limit::reference_at(reference_pa);
-        let leak = class.rate.gas_limit(class.standard, class.dn, reference).map_err(|why| format!("\"{text}\": {why}"))?;
+        let leak =
+            class.rate.gas_limit(class.standard, class.dn, reference).map_err(|why| format!("\"{text}\": {why}"))?;
         return Ok((leak.pa_m3_s(), Some(Kind(field.unit).usual())));
     }
     let quantity = Kind(field.unit).parse(text).map_err(|why| why.to_string())?;
@@ -308,7 +314,11 @@ pub fn template<T>(values: &T, fields: &[Field<T>], reference_pa: f64) -> String
         let kind = Kind(field.unit);
         let write = |value: f64| kind.usual().write(kind, value, reference_pa);
         let (value, min, max) = (write((field.get)(values)), write(field.min), write(field.max));
-        let value = if matches!(field.unit, Unit::Ratio | Unit::Count) { value.replace(" counts", "") } else { format!("\"{value}\"") };
+        let value = if matches!(field.unit, Unit::Ratio | Unit::Count) {
+            value.replace(" counts", "")
+        } else {
+            format!("\"{value}\"")
+        };
         out.push_str(&format!("\n# {}: {min} to {max}\n{} = {value}\n", field.about, field.name));
     }
     out

@@ -152,13 +152,7 @@ fn word<T: PartialEq>(words: &[(&str, T)], value: T) -> String {
     words.iter().find(|(_, v)| *v == value).map_or_else(String::new, |(word, _)| (*word).to_owned())
 }
 
-fn list_fields<T>(
-    list: &mut Vec<(String, String)>,
-    section: &str,
-    values: &T,
-    fields: &[Field<T>],
-    reference_pa: f64,
-) {
+fn list_fields<T>(list: &mut Vec<(String, String)>, section: &str, values: &T, fields: &[Field<T>], reference_pa: f64) {
     for field in fields {
         let kind = crate::quantity::Kind(field.unit);
         let value = (field.get)(values);

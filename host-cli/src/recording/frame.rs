@@ -53,7 +53,9 @@ impl fmt::Display for Damage {
                 f,
                 "written in record format {version}, and this program reads formats up to {VERSION}: use a newer seathold"
             ),
-            Self::CutShort(at) => write!(f, "cut short at byte {at}: the run was interrupted, or the copy is not whole"),
+            Self::CutShort(at) => {
+                write!(f, "cut short at byte {at}: the run was interrupted, or the copy is not whole")
+            }
             Self::Altered(at, what) => write!(f, "altered at byte {at}: {what}"),
         }
     }

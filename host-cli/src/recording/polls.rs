@@ -234,8 +234,7 @@ fn command(code: u8) -> Option<Command> {
 }
 
 /// Sensor faults by code, likewise.
-const FAULTS: [SensorFault; 4] =
-    [SensorFault::Open, SensorFault::Short, SensorFault::BrownOut, SensorFault::Device];
+const FAULTS: [SensorFault; 4] = [SensorFault::Open, SensorFault::Short, SensorFault::BrownOut, SensorFault::Device];
 
 const fn fault_code(fault: SensorFault) -> u8 {
     match fault {

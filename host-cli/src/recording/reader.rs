@@ -1,9 +1,9 @@
 use std::path::Path;
 
 use seathold_sequencer::event::Event;
-use seathold_sequencer::time::{Duration, Instant};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::time::{Duration, Instant};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
@@ -44,9 +44,7 @@ impl Recording {
     /// From the first poll to the last.
     pub fn length(&self) -> Duration {
         match (self.polls.first(), self.polls.last()) {
-            (Some(first), Some(last)) => {
-                Duration::from_ticks(last.at.as_ticks().saturating_sub(first.at.as_ticks()))
-            }
+            (Some(first), Some(last)) => Duration::from_ticks(last.at.as_ticks().saturating_sub(first.at.as_ticks())),
             _ => Duration::from_ticks(0),
         }
     }

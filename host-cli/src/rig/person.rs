@@ -37,12 +37,30 @@ pub struct Person {
 impl Person {
     /// The simulated operator.
     pub const fn simulated() -> Self {
-        Self { keyboard: false, begun: true, phase: Phase::SafeVent, waiting: None, abort: false, gave_up: false, acknowledge: false, gone: false }
+        Self {
+            keyboard: false,
+            begun: true,
+            phase: Phase::SafeVent,
+            waiting: None,
+            abort: false,
+            gave_up: false,
+            acknowledge: false,
+            gone: false,
+        }
     }
 
     /// The person at the keyboard. The hands should have no delays of their own.
     pub const fn at_keyboard() -> Self {
-        Self { keyboard: true, begun: false, phase: Phase::SafeVent, waiting: None, abort: false, gave_up: false, acknowledge: false, gone: false }
+        Self {
+            keyboard: true,
+            begun: false,
+            phase: Phase::SafeVent,
+            waiting: None,
+            abort: false,
+            gave_up: false,
+            acknowledge: false,
+            gone: false,
+        }
     }
 
     /// Asks for the run to be given up.

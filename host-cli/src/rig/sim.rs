@@ -36,5 +36,9 @@ const TIME_MAX_MS: f64 = 86_400_000.0;
 fn time(text: &str) -> Result<Duration, String> {
     let quantity = Kind(Unit::Millisecond).parse(text).map_err(|why| why.to_string())?;
     let ms = quantity.value(1.0);
-    if (0.0..=TIME_MAX_MS).contains(&ms) { Ok(millis(ms as u32)) } else { Err(format!("\"{text}\" is outside 0 s to 24 h")) }
+    if (0.0..=TIME_MAX_MS).contains(&ms) {
+        Ok(millis(ms as u32))
+    } else {
+        Err(format!("\"{text}\" is outside 0 s to 24 h"))
+    }
 }

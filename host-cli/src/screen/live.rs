@@ -31,7 +31,9 @@ impl Live {
     pub fn new(speaker: Speaker) -> Self {
         let lines = MultiProgress::with_draw_target(ProgressDrawTarget::stderr_with_hz(DRAWS));
         let style = |template: &str| {
-            ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar()).progress_chars("━━─")
+            ProgressStyle::with_template(template)
+                .unwrap_or_else(|_| ProgressStyle::default_bar())
+                .progress_chars("━━─")
         };
         let add = |template: &str| lines.add(ProgressBar::new(1).with_style(style(template)));
         let state = add("  {msg}");
@@ -58,7 +60,11 @@ impl Live {
 /// Microseconds as seconds, or as minutes where there are many.
 fn left_at_most(left_us: u64) -> String {
     let seconds = left_us.div_ceil(1_000_000);
-    if seconds < 120 { format!("{seconds} s left at most") } else { format!("{} min left at most", seconds.div_ceil(60)) }
+    if seconds < 120 {
+        format!("{seconds} s left at most")
+    } else {
+        format!("{} min left at most", seconds.div_ceil(60))
+    }
 }
 
 impl Screen for Live {

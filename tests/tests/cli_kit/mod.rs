@@ -96,11 +96,7 @@ pub fn seathold_on(dir: &Path, arguments: &[&str], stage: Stage<'_>) -> Said {
     let typed = arguments.iter().map(|a| a.replace("[DIR]", dir).into());
     let (mut out, mut err) = (Breaking(Vec::new(), stage.out_breaks), Vec::new());
     let interrupts = AtomicUsize::new(0);
-    let mut clock = FakeClock {
-        elapsed: Cell::default(),
-        interrupt_at: stage.interrupt_at,
-        interrupts: &interrupts,
-    };
+    let mut clock = FakeClock { elapsed: Cell::default(), interrupt_at: stage.interrupt_at, interrupts: &interrupts };
     let exit = seathold::main_with(
         std::iter::once("seathold".into()).chain(typed),
         &mut Console {
@@ -112,7 +108,7 @@ pub fn seathold_on(dir: &Path, arguments: &[&str], stage: Stage<'_>) -> Said {
             keys: stage.keys,
         },
     );
-    let text = |bytes| String::from_utf8::<>(bytes).unwrap().replace(dir, "[DIR]");
+    let text = |bytes| String::from_utf8(bytes).unwrap().replace(dir, "[DIR]");
     Said { code: exit.code(), out: text(out.0), err: text(err), paused: clock.elapsed.get() }
 }
 

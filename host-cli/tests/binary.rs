@@ -1,0 +1,55 @@
+//! The program as a process: what only a real process can show.
+
+use std::io::{BufRead, BufReader};
+use std::process::{Command, Stdio};
+
+fn seathold() -> Command {
+    Command::new(env!("CARGO_BIN_EXE_seathold"))
+}
+
+#[test]
+fn it_starts_and_says_what_to_try() {
+    let said = seathold().output().unwrap();
+    assert!(said.status.success());
+    assert!(String::from_utf8(said.stdout).unwrap().contains("seathold run"));
+    assert!(said.stderr.is_empty());
+}
+
+#[test]
+fn a_reader_that_goes_away_is_no_error() {
+    let dir = tempfile::tempdir().unwrap();
+    let recorded = seathold().current_dir(dir.path()).args(["run", "-q", "--out", "a.hold"]).status().unwrap();
+    assert!(recorded.success());
+    // Half a megabyte: more than any pipe holds.
+    let mut child = seathold()
+        .current_dir(dir.path())
+        .args(["show", "--csv", "a.hold"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut first = String::new();
+    BufReader::with_capacity(16, child.stdout.take().unwrap()).read_line(&mut first).unwrap();
+    assert!(first.starts_with("time_s,far_pa,"), "{first}");
+    let ended = child.wait_with_output().unwrap();
+    assert_eq!((ended.status.code(), ended.stderr.as_slice()), (Some(0), &b""[..]));
+}
+
+#[test]
+fn a_leaking_valve_is_exit_code_one_and_the_recording_lands_where_asked() {
+    let dir = tempfile::tempdir().unwrap();
+    let run = |out: &str| {
+        seathold()
+            .current_dir(dir.path())
+            .args(["run", "-q", "--valve", "does-not-shut", "--at", "2026-03-02T09:30:00Z"])
+            .args(["--out", out])
+            .output()
+            .unwrap()
+    };
+    let said = run("a.hold");
+    assert_eq!(said.status.code(), Some(1), "{said:?}");
+    assert!(dir.path().join("a.hold").exists() && !dir.path().join("a.hold.part").exists());
+    run("b.hold");
+    let read = |name: &str| std::fs::read(dir.path().join(name)).unwrap();
+    assert_eq!(read("a.hold"), read("b.hold"));
+}
