@@ -161,14 +161,18 @@ const LABEL: usize = 15;
 
 /// A labelled line, wrapped under its own text.
 pub fn line(out: &mut String, label: &str, text: &str) {
-    let mut at = LABEL;
-    let pad = LABEL.saturating_sub(2);
-    let _ = write!(out, "  {label:pad$}");
+    wrapped(out, &format!("  {label}"), LABEL, text);
+}
+
+/// A text beside a label of a given width, wrapped under itself.
+pub fn wrapped(out: &mut String, label: &str, width: usize, text: &str) {
+    let mut at = width;
+    let _ = write!(out, "{label:width$}");
     for (i, word) in text.split(' ').enumerate() {
         let length = word.chars().count();
         if i > 0 && at + 1 + length > WIDTH {
-            let _ = write!(out, "\n{:LABEL$}", "");
-            at = LABEL;
+            let _ = write!(out, "\n{:width$}", "");
+            at = width;
         } else if i > 0 {
             out.push(' ');
             at += 1;

@@ -306,7 +306,10 @@ pub fn fault(fault: Fault) -> (String, &'static str) {
         Fault::NotShut => {
             ("the switch on the valve did not say shut in time", "check the actuator, the spring and the switch")
         }
-        Fault::VentTimeout => ("the supply side did not empty in time", "check the silencer and the vent valve"),
+        Fault::VentTimeout => (
+            "the supply side did not empty in time",
+            "check the silencer, the vent valve, and that the supply valve shuts",
+        ),
         Fault::NoAnswer(ask) => {
             return (format!("no answer to \"{}\"", asked(ask)), "run again with somebody at the bench");
         }

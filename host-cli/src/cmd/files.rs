@@ -8,6 +8,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::files::{recipe as recipes, rig as rigs, valve as valves};
+use crate::summary::wrapped;
 
 /// `seathold recipe …`.
 pub(super) fn recipe(command: &RecipeCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
@@ -40,11 +41,13 @@ pub(super) fn valve(command: &ValveCommand, console: &mut Console<'_>) -> Result
     match command {
         ValveCommand::Template => write!(console.out, "{}", valves::template_file())?,
         ValveCommand::List => {
+            let mut list = String::new();
             for name in valves::names() {
                 let valve = valves::find(name, reference)?;
                 let serial = valve.serial.unwrap_or_default();
-                writeln!(console.out, "{name:17} {serial:7} {}", valve.about)?;
+                wrapped(&mut list, &format!("{name:17} {serial:7}"), 26, &valve.about);
             }
+            write!(console.out, "{list}")?;
         }
         ValveCommand::Check { file } => {
             let name = file.display().to_string();

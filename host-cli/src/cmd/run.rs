@@ -26,7 +26,7 @@ use crate::rig::Person;
 use crate::rig::sim::parse_fault;
 use crate::screen::{Json, Live, Plain, Quiet, Screen};
 use crate::session::{Ended, Session};
-use crate::summary::line;
+use crate::summary::{line, wrapped};
 use crate::words::{self, Speaker};
 
 /// Seed where none is given. Fixed, so that the first run of the book is everybody's first run.
@@ -52,9 +52,11 @@ struct Plan {
 /// `seathold run`.
 pub(super) fn run(typed: &Run, console: &mut Console<'_>) -> Result<Exit, Error> {
     if typed.fault.iter().any(|f| f == "list") {
+        let mut list = String::new();
         for entry in CATALOGUE {
-            writeln!(console.out, "{:22} {}", entry.name, entry.about)?;
+            wrapped(&mut list, entry.name, 22, entry.about);
         }
+        write!(console.out, "{list}")?;
         return Ok(Exit::Good);
     }
     let plan = plan(typed, console.clock.now())?;
