@@ -27,6 +27,9 @@ pub enum Command {
     Show(Show),
     /// Judge a pressure trace of any data logger
     Assess(Box<crate::cmd::assess::Assess>),
+    /// Find volume, own leak, time constant or gain of a rig, and keep them as dated files
+    #[command(subcommand)]
+    Calibrate(Box<crate::cmd::calibrate::Calibrate>),
     /// Work out whether a rig can tell, how long it takes, and a recipe for it
     Plan(Box<crate::cmd::plan::Plan>),
     /// Write a recipe file to start from, or check one

@@ -18,11 +18,13 @@
 //! | [`screen`] | a run as it happens: moving lines, plain lines, JSON lines |
 //! | [`trace`] | traces of other instruments, read and judged |
 //! | [`plan`] | whether a rig can tell, and how long it takes |
+//! | [`calibration`] | dated files of what was found of a rig |
 //! | [`advice`] | what would settle an undecided figure |
 //! | [`words`], [`summary`], [`plot`] | results in plain words and a picture |
 //! | [`error`], [`exit`] | what goes wrong, and the promise to scripts |
 
 pub mod advice;
+pub mod calibration;
 pub mod cli;
 pub mod cmd;
 pub mod console;

@@ -1,6 +1,7 @@
 //! A file a command.
 
 pub mod assess;
+pub mod calibrate;
 mod files;
 pub mod plan;
 mod replay;
@@ -45,6 +46,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Replay(replay)) => replay::run(&replay, console),
         Some(Command::Show(show)) => show::run(&show, console),
         Some(Command::Assess(assess)) => assess::run(&assess, console),
+        Some(Command::Calibrate(calibrate)) => calibrate::run(&calibrate, console),
         Some(Command::Plan(plan)) => plan::run(&plan, console),
         Some(Command::Recipe(command)) => files::recipe(&command, console),
         Some(Command::Rig(command)) => files::rig(&command, console),

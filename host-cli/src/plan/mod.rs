@@ -150,7 +150,10 @@ impl Wanted {
             soak_ms: neat(wait_s * SOAK_SHARE * GAMMA),
             settle_ms,
             gross_drop_pa: (target / 10).max((1.05 * before_pa).ceil() as u32),
-            jump_max_pa: base.jump_max_pa.max((12.0 * self.noise_pa) as u32).max((2.0 * self.rig.far.pa_per_count).ceil() as u32),
+            jump_max_pa: base
+                .jump_max_pa
+                .max((12.0 * self.noise_pa) as u32)
+                .max((2.0 * self.rig.far.pa_per_count).ceil() as u32),
             measure_ms_min: neat(least_s).min(neat(most_s)),
             measure_ms_max: neat(most_s),
             sample_ms: self.sample_ms,
@@ -197,10 +200,7 @@ impl Wanted {
         let quiet = self.noise_pa.max(self.rig.far.pa_per_count);
         let least = (self.transient_pa() / quiet).ln().clamp(3.0, WAIT_MAX);
         let tau_s = self.tau_s;
-        (0..)
-            .map(move |i| least + 0.5 * f64::from(i))
-            .take_while(|w| *w <= WAIT_MAX)
-            .map(move |w| w * tau_s)
+        (0..).map(move |i| least + 0.5 * f64::from(i)).take_while(|w| *w <= WAIT_MAX).map(move |w| w * tau_s)
     }
 
     /// The best wait for a longest measuring time: reach, wait, recipe.
@@ -304,10 +304,22 @@ impl Wanted {
             ("noise of the transducer", "to a half", Self { noise_pa: self.noise_pa / 2.0, ..*self }),
             ("step of the transducer", "to a quarter", with(RawRig { far: finer, ..rig })),
             ("far volume", "to a half", with(RawRig { far_volume_m3: rig.far_volume_m3 / 2.0, ..rig })),
-            ("longest measuring time", "four times as long", Self { longest_s: (4.0 * self.longest_s).min(3_600.0), ..*self }),
-            ("uncertainty of the volume", "to a quarter", with(RawRig { far_volume_u_rel: rig.far_volume_u_rel / 4.0, ..rig })),
+            (
+                "longest measuring time",
+                "four times as long",
+                Self { longest_s: (4.0 * self.longest_s).min(3_600.0), ..*self },
+            ),
+            (
+                "uncertainty of the volume",
+                "to a quarter",
+                with(RawRig { far_volume_u_rel: rig.far_volume_u_rel / 4.0, ..rig }),
+            ),
             ("uncertainty of the gain", "to a quarter", with(RawRig { gain_u_rel: rig.gain_u_rel / 4.0, ..rig })),
-            ("drift of the gas temperature", "to a quarter", with(RawRig { drift_u_k_s: rig.drift_u_k_s / 4.0, ..rig })),
+            (
+                "drift of the gas temperature",
+                "to a quarter",
+                with(RawRig { drift_u_k_s: rig.drift_u_k_s / 4.0, ..rig }),
+            ),
             (
                 "uncertainty of the rig's own leak",
                 "to a quarter",
