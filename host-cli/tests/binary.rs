@@ -18,8 +18,8 @@ fn it_starts_and_says_what_to_try() {
 #[test]
 fn a_reader_that_goes_away_is_no_error() {
     let dir = tempfile::tempdir().unwrap();
-    let recorded = seathold().current_dir(dir.path()).args(["run", "-q", "--out", "a.hold"]).status().unwrap();
-    assert!(recorded.success());
+    let recorded = seathold().current_dir(dir.path()).args(["run", "-q", "--out", "a.hold"]).output().unwrap();
+    assert!(recorded.status.success());
     // Half a megabyte: more than any pipe holds.
     let mut child = seathold()
         .current_dir(dir.path())
@@ -52,4 +52,23 @@ fn a_leaking_valve_is_exit_code_one_and_the_recording_lands_where_asked() {
     run("b.hold");
     let read = |name: &str| std::fs::read(dir.path().join(name)).unwrap();
     assert_eq!(read("a.hold"), read("b.hold"));
+}
+
+/// A recording that cannot be written ends the run, but not under pressure.
+#[cfg(unix)]
+#[test]
+fn a_full_disk_gives_the_run_up_and_vents_first() {
+    let dir = tempfile::tempdir().unwrap();
+    // A limit on file size stands in for the disk; with the signal ignored a write fails as on a full one.
+    let said = Command::new("sh")
+        .current_dir(dir.path())
+        .args(["-c", "trap '' XFSZ; ulimit -f 16; exec \"$0\" run --out a.hold", env!("CARGO_BIN_EXE_seathold")])
+        .output()
+        .unwrap();
+    let err = String::from_utf8(said.stderr).unwrap();
+    assert_eq!(said.status.code(), Some(6), "{err}");
+    let at = |text: &str| err.find(text).unwrap_or_else(|| panic!("no {text:?} in {err}"));
+    assert!(at("given up by the operator: venting") < at("error: could not write a.hold.part: "));
+    assert!(err[at("given up")..].contains("SAFE TO DISCONNECT"), "{err}");
+    assert!(!dir.path().join("a.hold").exists() && dir.path().join("a.hold.part").exists());
 }

@@ -11,26 +11,26 @@ use seathold::console::{Clock, Console, Keys, Timestamp, Typed};
 
 /// What the program said and how it ended.
 #[derive(Debug)]
-pub struct Said {
-    pub code: u8,
-    pub out: String,
-    pub err: String,
+pub(crate) struct Said {
+    pub(crate) code: u8,
+    pub(crate) out: String,
+    pub(crate) err: String,
     /// How long it would have waited for real time to pass.
-    pub paused: Duration,
+    pub(crate) paused: Duration,
 }
 
 /// Everything a test can set.
-pub struct Stage<'a> {
+pub(crate) struct Stage<'a> {
     /// Presses Ctrl-C when this much real time has passed; needs a speed.
-    pub interrupt_at: Vec<Duration>,
+    pub(crate) interrupt_at: Vec<Duration>,
     /// The keyboard.
-    pub keys: &'a mut dyn Keys,
+    pub(crate) keys: &'a mut dyn Keys,
     /// Results fail with this after so many bytes.
-    pub out_breaks: Option<(usize, io::ErrorKind)>,
+    pub(crate) out_breaks: Option<(usize, io::ErrorKind)>,
 }
 
 /// Nobody is at the keyboard, but it is there.
-pub struct Silent;
+pub(crate) struct Silent;
 
 impl Keys for Silent {
     fn line(&mut self) -> Typed {
@@ -39,7 +39,7 @@ impl Keys for Silent {
 }
 
 /// Somebody who says the same thing every so many looks.
-pub struct Every(pub usize, pub &'static str, pub usize);
+pub(crate) struct Every(pub(crate) usize, pub(crate) &'static str, pub(crate) usize);
 
 impl Keys for Every {
     fn line(&mut self) -> Typed {
@@ -86,12 +86,12 @@ impl Write for Breaking {
 }
 
 /// Runs the program. `[DIR]` in an argument stands for `dir`, and in what it says.
-pub fn seathold(dir: &Path, arguments: &[&str]) -> Said {
+pub(crate) fn seathold(dir: &Path, arguments: &[&str]) -> Said {
     seathold_on(dir, arguments, Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: None })
 }
 
 /// Runs the program with more than plain streams.
-pub fn seathold_on(dir: &Path, arguments: &[&str], stage: Stage<'_>) -> Said {
+pub(crate) fn seathold_on(dir: &Path, arguments: &[&str], stage: Stage<'_>) -> Said {
     let dir = dir.to_str().unwrap();
     let typed = arguments.iter().map(|a| a.replace("[DIR]", dir).into());
     let (mut out, mut err) = (Breaking(Vec::new(), stage.out_breaks), Vec::new());
@@ -114,13 +114,13 @@ pub fn seathold_on(dir: &Path, arguments: &[&str], stage: Stage<'_>) -> Said {
 
 /// Compares with a committed file. `SNAPSHOTS=overwrite cargo test` accepts what is said now; look at the difference
 /// before committing it.
-pub fn golden(name: &str, said: &str) {
+pub(crate) fn golden(name: &str, said: &str) {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("golden/cli").join(name);
     snapbox::assert_data_eq!(said, snapbox::Data::read_from(&path, Some(snapbox::data::DataFormat::Text)).raw());
 }
 
 /// A short run's recording: one side of a tight valve.
-pub fn recorded(dir: &Path, name: &str, more: &[&str]) -> std::path::PathBuf {
+pub(crate) fn recorded(dir: &Path, name: &str, more: &[&str]) -> std::path::PathBuf {
     let out = format!("[DIR]/{name}");
     let said = seathold(dir, &[&["run", "-q", "--sides", "first", "--out", &out], more].concat());
     assert_eq!(said.err, "");
