@@ -19,7 +19,7 @@ pub const BLOCKS: usize = 64;
 /// Fewest blocks a fit may rest on: enough that a residual spread means something.
 pub const BLOCKS_MIN: usize = 8;
 
-/// Most curves a fit chooses among.
+/// Most curves a fit weighs against each other.
 pub const CURVES_MAX: usize = 8;
 
 /// Most looks at a growing window.

@@ -14,13 +14,15 @@ pub struct Estimate {
     pub start: f64,
     /// Standard uncertainty of `start`, before any allowance for correlation.
     pub u_start: f64,
-    /// Slope, in counts a second: the mean over the curves, weighted by how likely each is.
+    /// Slope, in counts a second.
     pub slope: f64,
     /// Standard uncertainty of the slope from scatter.
     pub u_slope: f64,
-    /// Standard uncertainty of the slope from not knowing the curve: how far the curves disagree, and a share of what
-    /// the transient takes off the plain line's slope.
+    /// Standard uncertainty of the slope from not knowing the curve: its time constant, whether there is a transient at
+    /// all, and a share of what the transient takes off the plain line's slope.
     pub u_curve: f64,
+    /// Whether the slope is an average over curves, whose errors have longer tails than a normal distribution.
+    pub averaged: bool,
     /// Amplitude of the likeliest curve's transient at the first block held, in counts; 0 for a line.
     pub amplitude: f64,
     /// Standard uncertainty of the amplitude.
@@ -69,11 +71,19 @@ enum Stage {
 
 /// A least-squares fit that works through the blocks of a trace a few at a time, so that no single poll is long.
 ///
-/// Weighted by the samples in each block and centred on the means; the 2 × 2 centred normal equations are solved in
-/// closed form (Björck, *Numerical Methods for Least Squares Problems*, 2.2, from memory). Where there is more than one
-/// curve, each is fitted and the slopes averaged, weighted by prior × `exp(−RSS/2s²)` × `N^(−parameters/2)`: Bayesian
-/// model averaging with the BIC approximation (Hoeting, Madigan, Raftery & Volinsky, *Statistical Science* 14, 1999,
-/// from memory). What the curves disagree by goes into the uncertainty.
+/// Weighted by the samples in each block and centred on the means; the centred normal equations are solved in closed
+/// form (Björck, *Numerical Methods for Least Squares Problems*, 2.2, from memory).
+///
+/// τ is not taken as exact. Its logarithm may be off by δ, which to first order adds `c·(t/τ)·exp(−t/τ)` with `c = a·δ`
+/// to the curve; c is fitted too, held to zero by what is known of τ beforehand: a normal prior with standard deviation
+/// `a·u(ln τ)`, which is one number added to the normal equations (Bayesian linear regression: Gelman et al., *Bayesian
+/// Data Analysis*, 3rd ed., 14.8, from memory). So the slope's variance holds the doubt about τ.
+///
+/// Where τ has no calibration, a plain line and a grid of time constants over the bounds are fitted, each standing for
+/// its cell of the grid, and averaged, weighted by how likely the readings make them (Bayesian model averaging:
+/// Hoeting, Madigan, Raftery & Volinsky, *Statistical Science* 14, 1999, from memory). The weight is
+/// `exp(−RSS/2s²)`, times `1/√N` for the amplitude a line does not have (BIC), times the factor by which the readings
+/// narrow δ. What the curves disagree by goes into the uncertainty.
 ///
 /// The trace may grow meanwhile: the fit keeps to the samples it began with, and begins again if the trace is folded
 /// under it.
@@ -82,9 +92,16 @@ pub struct Fit {
     curves: Curves,
     compensation: Option<Compensation>,
     stage: Stage,
-    /// The curve in work, and the best so far.
+    /// Time constant in work; `None` for a line.
+    tau: Option<f64>,
+    /// Every curve fitted, and which is in work.
+    found: [Found; CURVES_MAX],
     curve: usize,
+    refinements: u8,
+    /// The best so far, whole.
     best: usize,
+    best_tau: Option<f64>,
+    best_solved: Solved,
     /// Next block.
     index: usize,
     shift: u8,
@@ -98,11 +115,12 @@ pub struct Fit {
     first_t: Option<f64>,
     /// Transient of the block last visited, and its time.
     transient: Option<(f64, f64)>,
+    /// Length of a full block, in seconds.
+    block_s: f64,
     /// Ratio of the mean of the transient over a full block to its value at the block's mean time.
     bulge: f64,
     means: Means,
     sums: Sums,
-    solved: [Solved; CURVES_MAX],
     left: Left,
     spread: Spread,
     averaged: Averaged,
@@ -115,7 +133,17 @@ struct Means {
     weight: f64,
 }
 
-/// Sums of squares and products about the means of time and of the raw readings.
+/// One block as the fit sees it: weight, time and reading about their means, transient, and its derivative by ln τ.
+#[derive(Clone, Copy, Debug)]
+struct Point {
+    n: f64,
+    t: f64,
+    y: f64,
+    e: f64,
+    d: f64,
+}
+
+/// Sums of squares and products.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Sums {
     tt: f64,
@@ -126,21 +154,43 @@ struct Sums {
     te: f64,
     ee: f64,
     ey: f64,
+    d: f64,
+    td: f64,
+    de: f64,
+    dd: f64,
+    dy: f64,
 }
 
+/// A curve: `y_mean + b·t + a·(e − e_mean) + c·(d − d_mean)`, and what is needed of its covariance over the variance
+/// of a sample, τ taken as exact.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Solved {
-    usable: bool,
+    y_mean: f64,
+    e_mean: f64,
+    d_mean: f64,
     b: f64,
     a: f64,
-    /// Means of the transient and of the readings the curve goes through.
-    e_mean: f64,
-    y_mean: f64,
-    /// Inverse of the centred normal matrix.
+    c: f64,
     bb: f64,
     ba: f64,
     aa: f64,
+}
+
+/// What is kept of every curve fitted.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Found {
+    /// Weight before the residuals are looked at: prior, and what flexibility costs. 0 for a curve that cannot be used.
+    weight: f64,
+    /// Residual squares, the prior's penalty among them.
     squares: f64,
+    b: f64,
+    /// Variance of b over that of a sample, τ taken as exact, and what the doubt about τ adds.
+    bb: f64,
+    bb_doubt: f64,
+}
+
+impl Found {
+    const NONE: Self = Self { weight: 0.0, squares: f64::INFINITY, b: 0.0, bb: 0.0, bb_doubt: 0.0 };
 }
 
 /// Sums over residuals.
@@ -164,21 +214,30 @@ struct Spread {
     bend: f64,
 }
 
-/// Sums over the curves.
+/// Sums over the curves, slopes about the best curve's.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Averaged {
     weight: f64,
     slope: f64,
     slope_squares: f64,
     bb: f64,
+    bb_doubt: f64,
 }
 
 const US_PER_S: f64 = 1e6;
 
+/// Time constants tried where none is calibrated.
+const GRID: usize = CURVES_MAX - 1;
+
+/// How often the best time constant of the grid is made better, by how much the derivative says it is off, and from
+/// what step in ln τ on that is worth a pass.
+const REFINEMENTS_MAX: u8 = 2;
+const REFINE_FROM: f64 = 0.02;
+
 /// No settling gas follows one exponential exactly: wall, seats and cavity each have their own time. The share of the
 /// transient's effect on the slope that is taken as a standard uncertainty of its shape (our judgement, no source; the
 /// coverage it gives on plants with several time constants is measured in docs/figures.md).
-pub(super) const SHAPE_DOUBT: f64 = 0.2;
+pub(super) const SHAPE_DOUBT: f64 = 0.1;
 
 impl Fit {
     /// Begins a fit of what the trace holds now.
@@ -187,8 +246,13 @@ impl Fit {
             curves,
             compensation,
             stage: Stage::Begin,
+            tau: None,
+            found: [Found::NONE; CURVES_MAX],
             curve: 0,
+            refinements: 0,
             best: 0,
+            best_tau: None,
+            best_solved: Solved::default(),
             index: 0,
             shift: trace.shift,
             full: trace.full(),
@@ -198,18 +262,18 @@ impl Fit {
             first_kelvin: None,
             first_t: None,
             transient: None,
+            block_s: 0.0,
             bulge: 1.0,
             means: Means::default(),
             sums: Sums::default(),
-            solved: [Solved::default(); CURVES_MAX],
             left: Left::default(),
             spread: Spread::default(),
             averaged: Averaged::default(),
         }
     }
 
-    /// Does one bounded piece of work, over at most `most` blocks. `Some` ends the fit: with the estimate, or with `None` if the trace cannot
-    /// carry one (too few blocks, no spread of times, no curve that can be told from a line).
+    /// Does one bounded piece of work, over at most `most` blocks. `Some` ends the fit: with the estimate, or with `None`
+    /// if the trace cannot carry one (too few blocks, or no spread of times).
     pub fn advance(&mut self, trace: &Folded, most: usize) -> Option<Option<Estimate>> {
         if trace.shift != self.shift {
             *self = Self::new(self.curves, self.compensation, trace);
@@ -220,8 +284,7 @@ impl Fit {
                     return Some(None);
                 }
                 self.begin();
-                self.prepare(self.curve);
-                self.stage = Stage::Gather;
+                self.take_curve(self.tau_of(0), Stage::Gather);
             }
             Stage::Gather => {
                 if self.visit(trace, most, Self::gather) {
@@ -229,20 +292,11 @@ impl Fit {
                 }
             }
             Stage::Solve => {
-                self.solve();
-                if self.curve + 1 < self.curves.count() {
-                    self.curve += 1;
-                    self.sums = Sums::default();
-                    self.prepare(self.curve);
-                    self.stage = Stage::Gather;
-                } else {
-                    self.curve = self.best;
-                    if !self.at(self.best).usable {
-                        return Some(None);
-                    }
-                    self.prepare(self.best);
-                    self.stage = Stage::Check;
+                if !(self.sums.tt > 0.0) {
+                    return Some(None);
                 }
+                let better = self.solve();
+                self.next_curve(better);
             }
             Stage::Check => {
                 if self.visit(trace, most, Self::check) {
@@ -259,7 +313,7 @@ impl Fit {
             Stage::Weigh => {
                 self.weigh();
                 self.curve += 1;
-                if self.curve >= self.curves.count() {
+                if self.curve >= self.curves() {
                     self.stage = Stage::Finish;
                 }
             }
@@ -268,41 +322,99 @@ impl Fit {
         None
     }
 
+    /// On to the next curve; after the last, to a better time constant for the best; after that, to the residuals.
+    fn next_curve(&mut self, better: bool) {
+        if self.refinements == 0 {
+            self.curve += 1;
+            if self.curve < self.curves() {
+                return self.take_curve(self.tau_of(self.curve), Stage::Gather);
+            }
+        }
+        let step = self.best_solved.c / self.best_solved.a;
+        match self.best_tau {
+            Some(tau_s)
+                if matches!(self.curves, Curves::Profiled { .. })
+                    && (self.refinements == 0 || better)
+                    && self.refinements < REFINEMENTS_MAX
+                    && (REFINE_FROM..1.0).contains(&if step < 0.0 { -step } else { step }) =>
+            {
+                self.refinements += 1;
+                self.curve = self.best;
+                self.take_curve(Some(tau_s * libm::exp(step)), Stage::Gather);
+            }
+            _ => self.take_curve(self.best_tau, Stage::Check),
+        }
+    }
+
     /// Blocks in use, the open one among them.
     fn blocks(&self) -> usize {
         self.full + usize::from(self.open.n > 0)
     }
 
-    fn at(&self, curve: usize) -> Solved {
-        self.solved.get(curve).copied().unwrap_or_default()
-    }
-
-    fn tau(&self) -> Option<f64> {
-        match self.curves.get(self.curve) {
-            Some((Curve::Transient { tau_s }, _)) => Some(tau_s),
-            _ => None,
-        }
-    }
-
     fn begin(&mut self) {
         let n = f64::from(self.totals.n);
         self.means = Means { t: self.totals.t as f64 / n / US_PER_S, y: self.totals.y as f64 / n, weight: n };
+        self.block_s = f64::from(1u32 << self.shift) * f64::from(self.span_us) / (n - 1.0) / US_PER_S;
+    }
+
+    /// How many curves there are to fit.
+    const fn curves(&self) -> usize {
+        match self.curves {
+            Curves::Line => 1,
+            // A line comes second, for the case that the transient is long over.
+            Curves::Calibrated { .. } => 2,
+            Curves::Profiled { .. } => CURVES_MAX,
+        }
+    }
+
+    /// Time constant of a curve; `None` for the line.
+    fn tau_of(&self, curve: usize) -> Option<f64> {
+        match self.curves {
+            Curves::Line => None,
+            Curves::Calibrated { tau_s, .. } => (curve == 0).then_some(tau_s),
+            Curves::Profiled { tau_min_s, .. } => {
+                // Middles of equal cells on a logarithmic scale.
+                let cell = self.cell();
+                (curve > 0).then(|| tau_min_s * libm::exp((curve as f64 - 0.5) * cell))
+            }
+        }
+    }
+
+    /// Width of a cell of the grid, in ln τ.
+    fn cell(&self) -> f64 {
+        match self.curves {
+            Curves::Profiled { tau_min_s, tau_max_s } => libm::log(tau_max_s / tau_min_s) / GRID as f64,
+            Curves::Line | Curves::Calibrated { .. } => 0.0,
+        }
+    }
+
+    /// Standard deviation of ln τ about the curve in work, known beforehand: of the calibration, or of a uniform
+    /// distribution over the cell.
+    fn u_ln_tau(&self) -> f64 {
+        match self.curves {
+            Curves::Line => 0.0,
+            Curves::Calibrated { u_rel, .. } => u_rel,
+            Curves::Profiled { .. } => self.cell() * 0.288_675_134_594_812_9,
+        }
     }
 
     /// Makes ready for a pass over the blocks with a curve.
-    fn prepare(&mut self, curve: usize) {
-        self.curve = curve;
+    fn take_curve(&mut self, tau: Option<f64>, stage: Stage) {
+        self.tau = tau;
+        self.stage = stage;
         self.transient = None;
-        if let Some(tau_s) = self.tau() {
+        if stage == Stage::Gather {
+            self.sums = Sums::default();
+        }
+        if let Some(tau_s) = tau {
             // Samples are taken to be evenly spaced inside a block: a missing one spoils the window long before here.
-            let between = f64::from(self.span_us) / (self.means.weight - 1.0) / US_PER_S;
-            let m = f64::from(1u32 << self.shift);
-            self.bulge = sinhc(m * between / (2.0 * tau_s)) / sinhc(between / (2.0 * tau_s));
+            let between = self.block_s / f64::from(1u32 << self.shift);
+            self.bulge = sinhc(self.block_s / (2.0 * tau_s)) / sinhc(between / (2.0 * tau_s));
         }
     }
 
     /// Runs `work` over the next few blocks; true when all are done. Rewinds for the next pass.
-    fn visit(&mut self, trace: &Folded, most: usize, work: fn(&mut Self, f64, f64, f64, f64)) -> bool {
+    fn visit(&mut self, trace: &Folded, most: usize, work: fn(&mut Self, Point)) -> bool {
         for _ in 0..most {
             if self.index >= self.blocks() {
                 break;
@@ -312,8 +424,8 @@ impl Fit {
                 let n = f64::from(block.n);
                 let t = block.t as f64 / n / US_PER_S;
                 let y = self.reading(&block, n) - self.means.y;
-                let e = self.transient_at(t);
-                work(self, n, t - self.means.t, y, e);
+                let (e, d) = self.transient_at(t);
+                work(self, Point { n, t: t - self.means.t, y, e, d });
             }
             self.index += 1;
         }
@@ -333,151 +445,207 @@ impl Fit {
         y + (y + c.first_absolute_counts) * (first / kelvin - 1.0)
     }
 
-    /// Mean of the transient over the block centred on `t`. Each value comes from the one before by a short series
-    /// where the step is short against τ: an exponential function a block would cost more than the rest of the fit.
-    fn transient_at(&mut self, t: f64) -> f64 {
-        let Some(tau_s) = self.tau() else { return 0.0 };
+    /// Means of the transient and of its derivative by ln τ over the block centred on `t`. Each transient comes from the
+    /// one before by a short series where the step is short against τ: an exponential function a block would cost more
+    /// than the rest of the fit.
+    fn transient_at(&mut self, t: f64) -> (f64, f64) {
+        let Some(tau_s) = self.tau else { return (0.0, 0.0) };
+        let first = *self.first_t.get_or_insert(t);
         let e = match self.transient {
-            None => {
-                let first = *self.first_t.get_or_insert(t);
-                self.bulge * libm::exp((first - t) / tau_s)
-            }
+            None => self.bulge * libm::exp((first - t) / tau_s),
             Some((e, before)) => e * exp_of_small((before - t) / tau_s),
         };
         self.transient = Some((e, t));
-        e
+        // Mean of t·exp(−t/τ) over a block of length h: the transient's mean times t̄ − h²/12τ, to second order in h.
+        let d = e * (t - first - self.block_s * self.block_s / (12.0 * tau_s)) / tau_s;
+        (e, d)
     }
 
-    fn gather(&mut self, n: f64, t: f64, y: f64, e: f64) {
-        let transient = self.tau().is_some();
+    fn gather(&mut self, p: Point) {
         let s = &mut self.sums;
-        let nt = n * t;
-        let ny = n * y;
-        s.tt += nt * t;
-        s.ty += nt * y;
+        let nt = p.n * p.t;
+        let ny = p.n * p.y;
+        s.tt += nt * p.t;
+        s.ty += nt * p.y;
         s.y += ny;
-        s.yy += ny * y;
-        if transient {
-            s.e += n * e;
-            s.te += nt * e;
-            s.ee += n * e * e;
-            s.ey += ny * e;
+        s.yy += ny * p.y;
+        if self.tau.is_none() {
+            return;
         }
+        let ne = p.n * p.e;
+        s.e += ne;
+        s.te += nt * p.e;
+        s.ee += ne * p.e;
+        s.ey += ny * p.e;
+        s.d += p.n * p.d;
+        s.td += nt * p.d;
+        s.de += ne * p.d;
+        s.dd += p.n * p.d * p.d;
+        s.dy += ny * p.d;
     }
 
-    fn solve(&mut self) {
-        let s = self.sums;
-        let weight = self.means.weight;
-        // Times are centred already; readings but for what compensation shifts, and the transient not at all.
-        let y_mean = s.y / weight;
-        let yy = s.yy - s.y * y_mean;
-        let mut solved = Solved { y_mean, ..Solved::default() };
-        if self.tau().is_none() {
-            solved.usable = s.tt > 0.0;
-            solved.b = s.ty / s.tt;
-            solved.bb = 1.0 / s.tt;
-            solved.squares = yy - solved.b * s.ty;
-        } else {
-            solved.e_mean = s.e / weight;
-            let ee = s.ee - s.e * solved.e_mean;
-            let ey = s.ey - s.y * solved.e_mean;
-            let det = s.tt * ee - s.te * s.te;
-            // A transient that is over, or hardly bends, cannot be told from a line.
-            solved.usable = ee > 0.0 && det > 1e-9 * s.tt * ee;
-            solved.b = (s.ty * ee - ey * s.te) / det;
-            solved.a = (ey * s.tt - s.ty * s.te) / det;
-            (solved.bb, solved.ba, solved.aa) = (ee / det, -s.te / det, s.tt / det);
-            solved.squares = yy - solved.b * s.ty - solved.a * ey;
-        }
-        let best = self.at(self.best);
-        if solved.usable && (!best.usable || solved.squares < best.squares) {
+    /// Solves for the curve in work; true when it is the best so far.
+    fn solve(&mut self) -> bool {
+        let c = Centred::new(&self.sums, self.means.weight);
+        let y_mean = self.sums.y / self.means.weight;
+        let (solved, found) = match self.tau {
+            None => self.solve_line(&c, y_mean),
+            Some(_) => self.solve_transient(&c, y_mean),
+        };
+        let best = self.found.get(self.best).map_or(f64::INFINITY, |f| f.squares);
+        let better = found.weight > 0.0 && found.squares < best;
+        if better {
             self.best = self.curve;
+            self.best_tau = self.tau;
+            self.best_solved = solved;
         }
-        if let Some(slot) = self.solved.get_mut(self.curve) {
-            *slot = solved;
+        // A refinement that is no better leaves what it was to refine.
+        if better || self.refinements == 0 {
+            if let Some(slot) = self.found.get_mut(self.curve) {
+                *slot = found;
+            }
         }
+        better
     }
 
-    fn check(&mut self, n: f64, t: f64, y: f64, e: f64) {
-        let s = self.at(self.curve);
-        let r = y - s.y_mean - s.b * t - s.a * (e - s.e_mean);
+    fn solve_line(&self, c: &Centred, y_mean: f64) -> (Solved, Found) {
+        let (b, bb) = (c.ty / c.tt, 1.0 / c.tt);
+        let solved = Solved { y_mean, b, bb, ..Solved::default() };
+        let weight = match self.curves {
+            Curves::Line => 1.0,
+            // There is a transient, so the line counts only where that one cannot be told from it.
+            Curves::Calibrated { .. } => {
+                let usable = self.found.first().is_some_and(|f| f.weight > 0.0);
+                if usable { 0.0 } else { 1.0 }
+            }
+            Curves::Profiled { .. } => 0.5,
+        };
+        (solved, Found { weight, squares: c.yy - b * c.ty, b, bb, bb_doubt: 0.0 })
+    }
+
+    fn solve_transient(&self, c: &Centred, y_mean: f64) -> (Solved, Found) {
+        let weight = self.means.weight;
+        let det = c.tt * c.ee - c.te * c.te;
+        // A transient that is over, or hardly bends, cannot be told from a line.
+        if !(c.ee > 0.0) || !(det > 1e-9 * c.tt * c.ee) {
+            return (Solved::default(), Found::NONE);
+        }
+        let (bb, ba, aa) = (c.ee / det, -c.te / det, c.tt / det);
+        let (b, a) = (bb * c.ty + ba * c.ey, ba * c.ty + aa * c.ey);
+        let squares = c.yy - b * c.ty - a * c.ey;
+        let blocks = self.blocks() as f64;
+        let prior = match self.curves {
+            Curves::Profiled { .. } => 0.5 / (GRID as f64 * libm::sqrt(blocks)),
+            Curves::Line | Curves::Calibrated { .. } => 1.0,
+        };
+        let mut solved = Solved { y_mean, e_mean: self.sums.e / weight, b, a, bb, ba, aa, ..Solved::default() };
+        let mut found = Found { weight: prior, squares, b, bb, bb_doubt: 0.0 };
+
+        // The doubt about τ: the derivative's share of the readings, what line and transient explain of it taken off,
+        // shrunk by what is known of τ.
+        let variance = squares / (blocks - 3.0);
+        let spread = a * self.u_ln_tau();
+        if spread * spread > 0.0 && variance > 0.0 {
+            let on_b = bb * c.td + ba * c.de;
+            let on_a = ba * c.td + aa * c.de;
+            let own = c.dd - on_b * c.td - on_a * c.de;
+            let with_readings = c.dy - b * c.td - a * c.de;
+            let known = variance / (spread * spread);
+            solved.c = with_readings / (own + known);
+            solved.d_mean = self.sums.d / weight;
+            solved.b -= on_b * solved.c;
+            solved.a -= on_a * solved.c;
+            found.b = solved.b;
+            found.bb_doubt = on_b * on_b / (own + known);
+            found.squares -= with_readings * solved.c;
+            found.weight *= libm::sqrt(known / (own + known));
+        }
+        (solved, found)
+    }
+
+    fn check(&mut self, p: Point) {
+        let s = &self.best_solved;
+        let r = p.y - s.y_mean - s.b * p.t - s.a * (p.e - s.e_mean) - s.c * (p.d - s.d_mean);
         // Second Legendre polynomial of the centred times, for as much as it is not yet in the curve.
-        let q = t * t - self.sums.tt / self.means.weight;
+        let q = p.t * p.t - self.sums.tt / self.means.weight;
         let left = &mut self.left;
-        left.squares += n * r * r;
+        left.squares += p.n * r * r;
         left.plain += r * r;
         if self.index > 0 {
             left.products += r * left.last;
             left.steps += (r - left.last) * (r - left.last);
         }
         left.last = r;
-        left.bend += n * r * q;
-        left.bend_squares += n * q * q;
+        left.bend += p.n * r * q;
+        left.bend_squares += p.n * q * q;
     }
 
     fn measure_spread(&mut self) -> bool {
-        let parameters = f64::from(self.curves.get(self.best).map_or(2, |(curve, _)| curve.parameters()));
+        let parameters = f64::from(self.likeliest().parameters());
         let blocks = self.blocks() as f64;
-        let freedom = blocks - parameters;
-        if !(freedom >= 1.0) {
+        if !(blocks - parameters >= 1.0) {
             return false;
         }
-        let (stretch, left) = correlation_stretch(self.left.products, self.left.plain, blocks, parameters);
+        let (stretch, freedom) = correlation_stretch(self.left.products, self.left.plain, blocks, parameters);
         // Scatter from block to block, blind to a bend, times the samples a block holds.
         let steps = self.left.steps / (2.0 * (blocks - 1.0)) * self.means.weight / blocks;
         let bend_u = libm::sqrt(steps * self.left.bend_squares);
         self.spread = Spread {
-            variance: self.left.squares / freedom,
+            variance: self.left.squares / (blocks - parameters),
             stretch,
-            freedom: left,
+            freedom,
             bend: if bend_u > 0.0 { self.left.bend / bend_u } else { 0.0 },
         };
         true
     }
 
+    fn likeliest(&self) -> Curve {
+        self.best_tau.map_or(Curve::Line, |tau_s| Curve::Transient { tau_s })
+    }
+
     /// Adds one curve to the average.
     fn weigh(&mut self) {
-        let solved = self.at(self.curve);
-        let Some((curve, prior)) = self.curves.get(self.curve) else { return };
-        if !solved.usable {
+        let at = |i: usize| self.found.get(i).copied().unwrap_or(Found::NONE);
+        let (found, best) = (at(self.curve), at(self.best));
+        if !(found.weight > 0.0) {
             return;
         }
         let noise = 2.0 * self.spread.variance * self.spread.stretch * self.spread.stretch;
-        let worse = solved.squares - self.at(self.best).squares;
+        let worse = found.squares - best.squares;
         let likelihood = if noise > 0.0 && worse > 0.0 { libm::exp(-worse / noise) } else { 1.0 };
-        let penalty = if curve == Curve::Line { 1.0 } else { 1.0 / libm::sqrt(self.blocks() as f64) };
-        let weight = prior * likelihood * penalty;
-        // About the best curve's slope, so that the spread between curves is not lost in rounding.
-        let off = solved.b - self.at(self.best).b;
+        let weight = found.weight * likelihood;
+        let off = found.b - best.b;
         let sum = &mut self.averaged;
         sum.weight += weight;
         sum.slope += weight * off;
         sum.slope_squares += weight * off * off;
-        sum.bb += weight * solved.bb;
+        sum.bb += weight * found.bb;
+        sum.bb_doubt += weight * found.bb_doubt;
     }
 
     fn finish(&self) -> Estimate {
-        let best = self.at(self.best);
+        let s = &self.best_solved;
         let Spread { variance, stretch, freedom, bend } = self.spread;
-        let sum = self.averaged;
+        let sum = &self.averaged;
         let shift = sum.slope / sum.weight;
         let between = sum.slope_squares / sum.weight - shift * shift;
-        let slope = best.b + shift;
-        let line = self.sums.ty / self.sums.tt;
-        let doubt = if best.aa > 0.0 { SHAPE_DOUBT * (line - slope) } else { 0.0 };
-        let curve = (if between > 0.0 { between } else { 0.0 }) + doubt * doubt;
-        let (dt, de) = (-self.means.t, -best.e_mean);
-        let spread_start = 1.0 / self.means.weight + dt * dt * best.bb + 2.0 * dt * de * best.ba + de * de * best.aa;
+        let slope = s.b + shift;
+        let line = self.sums_line();
+        let doubt = if self.curves == Curves::Line { 0.0 } else { SHAPE_DOUBT * (line - slope) };
+        let doubts = (if between > 0.0 { between } else { 0.0 }) + variance * sum.bb_doubt / sum.weight + doubt * doubt;
+        let (dt, de) = (-self.means.t, -s.e_mean);
+        let spread_start = 1.0 / self.means.weight + dt * dt * s.bb + 2.0 * dt * de * s.ba + de * de * s.aa;
         Estimate {
-            curve: self.curves.get(self.best).map_or(Curve::Line, |(curve, _)| curve),
-            start: self.means.y + best.y_mean - best.b * self.means.t - best.a * best.e_mean,
+            curve: self.likeliest(),
+            start: self.means.y + s.y_mean - s.b * self.means.t - s.a * s.e_mean - s.c * s.d_mean,
             u_start: libm::sqrt(variance * spread_start),
             slope,
             u_slope: stretch * libm::sqrt(variance * sum.bb / sum.weight),
-            u_curve: libm::sqrt(curve),
-            amplitude: best.a,
-            u_amplitude: stretch * libm::sqrt(variance * best.aa),
-            correlation: if best.aa > 0.0 { best.ba / libm::sqrt(best.bb * best.aa) } else { 0.0 },
+            u_curve: libm::sqrt(doubts),
+            averaged: matches!(self.curves, Curves::Profiled { .. }),
+            amplitude: s.a,
+            u_amplitude: stretch * libm::sqrt(variance * s.aa),
+            correlation: if s.aa > 0.0 { s.ba / libm::sqrt(s.bb * s.aa) } else { 0.0 },
             residual_squares: self.left.squares,
             residual_sd: libm::sqrt(variance),
             stretch,
@@ -485,6 +653,44 @@ impl Fit {
             freedom,
             samples: self.totals.n,
             span_s: f64::from(self.span_us) / US_PER_S,
+        }
+    }
+
+    /// Slope of the plain line: the sums of times and readings are the same for every curve.
+    fn sums_line(&self) -> f64 {
+        self.sums.ty / self.sums.tt
+    }
+}
+
+/// Sums about the means.
+struct Centred {
+    tt: f64,
+    ty: f64,
+    te: f64,
+    td: f64,
+    yy: f64,
+    ee: f64,
+    ey: f64,
+    dd: f64,
+    de: f64,
+    dy: f64,
+}
+
+impl Centred {
+    /// Times are centred already; readings but for what compensation shifts, and the transient not at all.
+    fn new(s: &Sums, weight: f64) -> Self {
+        let (y, e, d) = (s.y / weight, s.e / weight, s.d / weight);
+        Self {
+            tt: s.tt,
+            ty: s.ty,
+            te: s.te,
+            td: s.td,
+            yy: s.yy - s.y * y,
+            ee: s.ee - s.e * e,
+            ey: s.ey - s.y * e,
+            dd: s.dd - s.d * d,
+            de: s.de - s.d * e,
+            dy: s.dy - s.y * d,
         }
     }
 }

@@ -174,7 +174,7 @@ impl Window {
             ..Budget::default()
         };
         let blocks = if self.samples > 64 { 48.0 } else { f64::from(self.samples) };
-        let budget = parts.combine(blocks - if self.curve == Curve::Line { 2.0 } else { 3.0 });
+        let budget = parts.combine(blocks - f64::from(self.curve.parameters()), false);
         let factor = student_quantile(recipe.schedule().z_coverage(), budget.freedom);
         Prediction { leak, expanded: LeakRate::from_pa_m3_s(factor * budget.combined), budget }
     }
@@ -205,7 +205,7 @@ pub struct Chances {
 impl Prediction {
     /// The chances of each verdict at one look, for a figure that scatters about the leak as the budget says.
     pub fn chances(&self, limit: LeakRate, schedule: &Schedule) -> Chances {
-        let u = self.budget.combined;
+        let u = self.budget.guard;
         let apart = limit.pa_m3_s() - self.leak.pa_m3_s();
         let accept = student_quantile(schedule.z_accept(), self.budget.freedom);
         let reject = student_quantile(schedule.z_reject(), self.budget.freedom);

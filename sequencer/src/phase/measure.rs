@@ -17,9 +17,9 @@ use crate::verdict::{Ground, Verdict};
 pub(crate) const OUTPUTS: Outputs = Outputs::REST;
 
 /// Polls the last fit may take after the maximum time, at the fewest blocks a poll: a pass over the blocks for every
-/// curve and one more, some single stages, and once over again should the trace have been folded under it.
+/// curve and three more, some single stages, and once over again should the trace have been folded under it.
 const POLLS_TO_CLOSE: u64 =
-    2 * ((CURVES_MAX as u64 + 1) * (BLOCKS as u64 / BLOCKS_PER_MS as u64 + 2) + CURVES_MAX as u64 + 4);
+    2 * ((CURVES_MAX as u64 + 3) * (BLOCKS as u64 / BLOCKS_PER_MS as u64 + 3) + CURVES_MAX as u64 + 6);
 
 /// A bend of this many standard errors is not noise. So many that a slow wander of the transducer, which bends a
 /// window too, seldom reaches it: that is for the uncertainty to carry.
@@ -183,9 +183,9 @@ impl Measure {
         let (verdict, ground) = match decision {
             Decision::Tight => (Verdict::Tight, Ground::Measured),
             Decision::Leaking => (Verdict::Leaking, Ground::Measured),
-            Decision::Rising => (Verdict::Void, Ground::Rise),
+            Decision::Rising if self.closing => (Verdict::Void, Ground::Rise),
             Decision::Open if self.closing => (Verdict::Undecided, Ground::MaximumTime),
-            Decision::Open => {
+            Decision::Open | Decision::Rising => {
                 tell(events, Event::Looked(figure));
                 // Still settling: what is oldest says least about the leak, and most about the curve.
                 if figure.budget.curve > figure.budget.fit {
