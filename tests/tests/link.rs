@@ -136,7 +136,7 @@ impl<const N: usize> Bench<N> {
         for byte in self.down.arrived(self.turn) {
             self.controller.receive(clock, byte);
         }
-        let Ok(()) = serve::turn(&mut self.controller, &mut self.sequencer, &mut self.bottle);
+        let Ok(_) = serve::turn(&mut self.controller, clock, &mut self.sequencer, &mut self.bottle);
         let mut frame = Frame::new();
         while self.controller.transmit(clock, &mut frame) {
             self.sent_frames += 1;

@@ -2,29 +2,34 @@
 
 use super::controller::Controller;
 use super::message::{Answer, Order, Record, Snapshot};
-use crate::bench;
+use crate::bench::{self, Polled};
 use crate::event::Phase;
 use crate::io::Hardware;
 use crate::recipe::RawRecipe;
 use crate::step::Sequencer;
+use crate::time::Instant;
 
-/// Carries out what the host ordered, polls, and keeps what happened.
+/// Carries out what the host ordered, polls, keeps what happened, and gives it back too.
+///
+/// `now` is the line's time, by which a silent host is noticed. It is the rig's own except where the rig is simulated
+/// faster or slower than the line.
 ///
 /// # Errors
 /// What [`Hardware::apply`] gave; the watchdog is then not fed, as in [`bench::poll`].
 pub fn turn<H: Hardware, const N: usize>(
     link: &mut Controller<N>,
+    now: Instant,
     sequencer: &mut Sequencer,
     hardware: &mut H,
-) -> Result<(), H::Error> {
-    link.tick(hardware.now());
+) -> Result<Polled, H::Error> {
+    link.tick(now);
     if let Some(order) = link.order() {
         let answer = obey(link, sequencer, &order, hardware);
         link.answer(answer);
     }
     let polled = bench::poll(sequencer, hardware, link)?;
     link.record(&polled);
-    Ok(())
+    Ok(polled)
 }
 
 fn obey<H: Hardware, const N: usize>(

@@ -1,0 +1,244 @@
+//! The whole controller in the emulator, its simulated rig on it, talked to over a socket by the host's end of the link.
+//!
+//! Needs the image built (with `SEATHOLD_SPEED=20`, which the check list does) and an emulator: `.ci/run on-target`.
+//! The one test here that waits for a wall clock: what it waits for is another program.
+
+use seathold_on_target::trace::Noise;
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::input::{Ask, Command, Sides};
+use seathold_sequencer::link::frame::Frame;
+use seathold_sequencer::link::host::{Heard, Host};
+use seathold_sequencer::link::message::{Answer, Order};
+use seathold_sequencer::link::polls::{Poll, Polls};
+use seathold_sequencer::output::{Gate, Outputs};
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::time::Instant;
+use seathold_sequencer::verdict::Verdict;
+use std::collections::VecDeque;
+use std::io::{ErrorKind, Read, Write};
+use std::net::{TcpListener, TcpStream};
+use std::path::PathBuf;
+use std::process::{Child, Command as Process, Stdio};
+use std::time::{Duration, Instant as Wall};
+
+/// Longest any one thing may take on the wall's clock, on a busy machine.
+const PATIENCE: Duration = Duration::from_secs(90);
+
+struct Emulator(Child);
+
+impl Drop for Emulator {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+fn image() -> PathBuf {
+    let images = std::env::var_os("SEATHOLD_IMAGES").expect("set SEATHOLD_IMAGES, or run `.ci/run on-target`");
+    PathBuf::from(images).join("emulated-m3/thumbv7m-none-eabi/release/serve")
+}
+
+fn free_port() -> u16 {
+    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+}
+
+fn switch_on(port: u16) -> Emulator {
+    let child = Process::new("qemu-system-arm")
+        .args(["-cpu", "cortex-m3", "-machine", "lm3s6965evb", "-nographic", "-monitor", "none"])
+        .args(["-semihosting-config", "enable=on,target=native", "-serial"])
+        .arg(format!("tcp:127.0.0.1:{port},server=on,wait=off"))
+        .arg("-kernel")
+        .arg(image())
+        .stdin(Stdio::null())
+        .spawn()
+        .expect("qemu-system-arm");
+    Emulator(child)
+}
+
+fn connect(port: u16) -> TcpStream {
+    let until = Wall::now() + PATIENCE;
+    loop {
+        match TcpStream::connect(("127.0.0.1", port)) {
+            Ok(stream) => {
+                stream.set_nonblocking(true).unwrap();
+                stream.set_nodelay(true).unwrap();
+                return stream;
+            }
+            Err(e) => assert!(Wall::now() < until, "no connection: {e}"),
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// The host: one connection after another, and what it came to know.
+struct Desk {
+    host: Host,
+    stream: TcpStream,
+    from: Wall,
+    seed: Noise,
+    to_do: VecDeque<Order>,
+    given: Option<Order>,
+    began: bool,
+    restarts: u32,
+    polls: Vec<Poll>,
+    events: Vec<(Instant, Event)>,
+    gaps: u32,
+}
+
+const RECIPE: RawRecipe = RawRecipe { soak_ms: 8_000, settle_ms: 5_000, measure_ms_max: 30_000, ..RawRecipe::DEMO };
+
+impl Desk {
+    fn new(port: u16, seed: u32) -> Self {
+        let mut seed = Noise::new(seed);
+        Self {
+            host: Host::new(seed.word()),
+            stream: connect(port),
+            from: Wall::now(),
+            seed,
+            to_do: VecDeque::from([Order::LoadRecipe(RECIPE), Order::Operate(Command::Start(Sides::Both))]),
+            given: None,
+            began: false,
+            restarts: 0,
+            polls: Vec::new(),
+            events: Vec::new(),
+            gaps: 0,
+        }
+    }
+
+    fn reconnect(&mut self, port: u16) {
+        self.stream = connect(port);
+        self.to_do.extend(self.host.reconnect(self.seed.word()));
+    }
+
+    fn phase(&self) -> Option<Phase> {
+        self.events
+            .iter()
+            .rev()
+            .find_map(|(_, e)| if let Event::Entered { phase, .. } = e { Some(*phase) } else { None })
+    }
+
+    fn work(&mut self) {
+        let mut room = [0; 512];
+        match self.stream.read(&mut room) {
+            Ok(0) => return,
+            Ok(n) => room[..n].iter().for_each(|&byte| self.take(byte)),
+            Err(e) if e.kind() == ErrorKind::WouldBlock => std::thread::sleep(Duration::from_millis(1)),
+            Err(_) => return,
+        }
+        let ready = self.began && self.phase() == Some(Phase::Ready);
+        let may = !matches!(self.to_do.front(), Some(Order::Operate(Command::Start(_)))) || ready;
+        if may
+            && let Some(order) = self.to_do.front().cloned()
+            && self.host.order(order).is_ok()
+        {
+            self.given = self.to_do.pop_front();
+        }
+        let mut frame = Frame::new();
+        let now = Instant::from_ticks(self.from.elapsed().as_micros() as u64);
+        while self.host.transmit(now, &mut frame) {
+            let _ = self.stream.write_all(&frame);
+        }
+    }
+
+    fn take(&mut self, byte: u8) {
+        match self.host.receive(byte) {
+            Some(Heard::Connected { restarted, welcome }) => {
+                assert!(welcome.can.simulated);
+                self.restarts += u32::from(restarted);
+            }
+            Some(Heard::Began(recipe)) => {
+                assert_eq!(recipe, RECIPE);
+                self.began = true;
+                self.polls.clear();
+                self.events.clear();
+            }
+            Some(Heard::Polls(series)) => self.polls.extend(Polls::new(series)),
+            Some(Heard::Event { at, event }) => {
+                if event == Event::Asked(Ask::SwapEnds) {
+                    self.to_do.push_back(Order::Operate(Command::Confirm(Ask::SwapEnds)));
+                }
+                self.events.push((at, event));
+            }
+            Some(Heard::Gap { .. }) => self.gaps += 1,
+            Some(Heard::Answer(Answer::Busy)) => {
+                self.to_do.extend(self.given.clone());
+                self.to_do.rotate_right(1);
+            }
+            Some(Heard::Answer(answer)) => assert_eq!(answer, Answer::Done),
+            Some(other @ (Heard::OtherVersion(_) | Heard::Unreadable { .. })) => panic!("{other:?}"),
+            Some(Heard::Dated { .. }) | None => {}
+        }
+    }
+
+    fn until(&mut self, what: &str, mut done: impl FnMut(&Self) -> bool) {
+        let until = Wall::now() + PATIENCE;
+        while !done(self) {
+            assert!(Wall::now() < until, "{what} did not come; phase {:?}, {} polls", self.phase(), self.polls.len());
+            self.work();
+        }
+    }
+
+    /// Judges the polls that came again, here: same outputs, same events, same verdict, to the last bit.
+    fn replays(&self) {
+        let rig = RawRig::DEMO.validate().unwrap();
+        let mut sequencer = Sequencer::new(rig, Some(RECIPE.validate(&rig).unwrap()));
+        let mut events = Vec::new();
+        for poll in &self.polls {
+            let step = sequencer.step(poll.at, &poll.inputs);
+            assert_eq!(step.outputs, poll.outputs, "at {}", poll.at.as_ticks());
+            events.extend(step.events.iter().map(|e| (poll.at, e.clone())));
+        }
+        let last = self.polls.last().unwrap().at;
+        let came: Vec<_> = self.events.iter().filter(|(at, _)| *at <= last).cloned().collect();
+        assert_eq!(events, came);
+    }
+}
+
+#[test]
+#[ignore = "needs built images and an emulator: .ci/run on-target"]
+fn a_run_over_the_socket_replays_here_to_the_same_bits() {
+    let port = free_port();
+    let _emulator = switch_on(port);
+    let mut desk = Desk::new(port, 21);
+    let proved = |d: &Desk| d.events.iter().any(|(_, e)| matches!(e, Event::Proved { .. }));
+    // The host goes away in the middle and comes back.
+    desk.until("the measurement", |d| d.phase() == Some(Phase::Measure));
+    desk.reconnect(port);
+    desk.until("a verdict", proved);
+    assert!(
+        desk.events.iter().any(|(_, e)| matches!(e, Event::Proved { verdict: Verdict::Tight, .. })),
+        "{:#?}",
+        desk.events
+    );
+    assert_eq!((desk.gaps, desk.restarts), (0, 0));
+    desk.replays();
+    println!("{} polls, {} events", desk.polls.len(), desk.events.len());
+}
+
+#[test]
+#[ignore = "needs built images and an emulator: .ci/run on-target"]
+fn killed_in_any_phase_it_comes_back_and_vents_first() {
+    for phase in [Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Vent, Phase::Settle, Phase::Measure] {
+        let port = free_port();
+        let emulator = switch_on(port);
+        let mut desk = Desk::new(port, 30 + phase as u32);
+        desk.until("the phase", |d| d.phase() == Some(phase));
+        drop(emulator);
+        let _again = switch_on(port);
+        desk.began = false;
+        desk.events.clear();
+        desk.polls.clear();
+        desk.to_do.clear();
+        desk.reconnect(port);
+        desk.until("the restart", |d| d.restarts == 1);
+        desk.until("the end of the vent", |d| d.phase() == Some(Phase::Ready));
+        assert_eq!(desk.gaps, 0, "killed in {phase:?}");
+        // From the first poll after power-up to ready: supply never opened, and the first thing was to open the valve
+        // into the vent.
+        assert_eq!(desk.polls[0].outputs, Outputs::OPEN_TO_VENT, "killed in {phase:?}");
+        assert!(desk.polls.iter().all(|p| p.outputs.supply == Gate::Shut), "killed in {phase:?}");
+        assert!(desk.events.iter().any(|(_, e)| matches!(e, Event::Entered { phase: Phase::SafeVent, .. })));
+    }
+}
