@@ -596,10 +596,17 @@ impl Sequencer {
         let pressure = self.far.pressure(now);
         if let Some(run) = &mut self.run {
             let after = run.isolated.map_or(0, |i| since(now, i.at).as_ticks() / 1_000);
+            // Supply may sag in the moment the valve shuts. Leaking at less is leaking, but tight at less is not tight.
+            let in_band = |i: Isolated| self.recipe.as_ref().is_some_and(|r| r.in_band(i.pressure));
+            let (verdict, ground) = if end.verdict == Verdict::Tight && !run.isolated.is_some_and(in_band) {
+                (Verdict::Void, Ground::OutOfBand)
+            } else {
+                (end.verdict, end.ground)
+            };
             run.pending = Some(SideResult {
                 side: run.side,
-                verdict: end.verdict,
-                ground: end.ground,
+                verdict,
+                ground,
                 figure: end.figure,
                 isolated_at: run.isolated.map(|i| i.pressure),
                 fall_pa: run.isolated.and_then(|i| Some(i.pressure.above(pressure?))).unwrap_or(0),

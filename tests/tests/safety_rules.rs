@@ -508,6 +508,21 @@ fn rule_9_a_window_that_is_never_clean_is_void() {
     );
 }
 
+/// Rule 9. A valve shut in at less than the test pressure, because the supply sagged in that moment, has not been tested
+/// at it: not tight. One that leaks even so is leaking.
+#[test]
+fn rule_9_shut_in_out_of_band_is_never_tight() {
+    for (leak, verdict, ground) in
+        [(0.0, Verdict::Void, Ground::OutOfBand), (200.0, Verdict::Leaking, Ground::Measured)]
+    {
+        let mut script = in_phase(Phase::Isolate);
+        script.rig.leak = leak;
+        (script.rig.shop, script.rig.supply, script.rig.far) = (570_000.0, 570_000.0, 570_000.0);
+        script.until(Phase::SafeVent, 20_000).until(Phase::Swap, 20_000);
+        assert_eq!((script.result(Side::First).verdict, script.result(Side::First).ground), (verdict, ground));
+    }
+}
+
 /// Rule 9. A fault after the measurement, before the far side has been seen empty, takes the verdict away.
 #[test]
 fn rule_9_a_fault_after_measuring_takes_the_verdict_away() {
