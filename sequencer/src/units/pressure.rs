@@ -2,7 +2,7 @@ use super::{LeakRate, Volume};
 
 /// One pound-force per square inch in pascals: 4.4482216152605 N over 6.4516e-4 m², both exact by definition
 /// (NIST SP 811 appendix B.8), rounded to double precision.
-pub const PASCALS_PER_PSI: f64 = 6_894.757_293_168_361;
+pub const PASCALS_PER_PSI: f64 = 6_894.757_293_168_362;
 
 /// The standard atmosphere, exactly 101 325 Pa (10th CGPM, 1954, resolution 4).
 pub const STANDARD_ATMOSPHERE: AbsolutePressure = AbsolutePressure::from_pascals(101_325.0);
