@@ -1,6 +1,19 @@
 //! What would settle an undecided figure, in words.
 
-use seathold_sequencer::measure::{Advice, Remedy, Term};
+use seathold_sequencer::input::Side;
+use seathold_sequencer::measure::{Advice, Remedy, Term, advise};
+use seathold_sequencer::verdict::Verdict;
+
+use crate::recording::Header;
+use crate::summary::Summary;
+
+/// What would settle each side of a run that stayed undecided.
+pub fn of_sides(summary: &Summary, header: &Header) -> Vec<(Side, Advice)> {
+    let rig = header.rig.validate().ok();
+    let Some(recipe) = rig.and_then(|rig| header.recipe.validate(&rig).ok()) else { return Vec::new() };
+    let undecided = summary.sides.iter().filter(|side| side.verdict == Verdict::Undecided);
+    undecided.filter_map(|s| Some((s.side, advise(&s.figure?, recipe.limit(), recipe.schedule())))).collect()
+}
 
 /// A contribution to the uncertainty.
 pub const fn term(term: Term) -> &'static str {

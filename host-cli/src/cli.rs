@@ -93,6 +93,9 @@ pub struct Run {
     /// Rig file [default: the built-in rig]
     #[arg(long, value_name = "FILE", help_heading = "What and how")]
     pub rig_file: Option<PathBuf>,
+    /// Calibration files, or folders of them [default: none, and the result says so]
+    #[arg(long, value_name = "FILE|FOLDER", num_args = 1.., help_heading = "What and how")]
+    pub calibrations: Vec<PathBuf>,
     /// The valve's serial number [default: the built-in valve's, or "unmarked"]
     #[arg(long, value_name = "NUMBER", value_parser = serial, help_heading = "What and how")]
     pub serial: Option<String>,

@@ -2,8 +2,10 @@
 
 use std::path::PathBuf;
 
+use jiff::Timestamp;
 use jiff::civil::Date;
-use seathold_sequencer::rig::RawRig;
+use jiff::tz::TimeZone;
+use seathold_sequencer::rig::{RawRig, Rig};
 
 use super::{Calibration, Subject};
 use crate::error::Error;
@@ -93,6 +95,21 @@ impl Found {
         }
         Applied { rig, notes, complete }
     }
+}
+
+/// The rig a run works with, and what is said of its calibrations. Without any asked for that is one line.
+///
+/// # Errors
+/// When a file is wrong, or the rig is no longer valid with what it says.
+pub fn to_run(as_built: &Rig, paths: &[PathBuf], now: Timestamp) -> Result<(Rig, Vec<String>), Error> {
+    if paths.is_empty() {
+        let note = "no calibration given: volume, own leak, τ and gain are as the rig's file says";
+        return Ok((*as_built, vec![note.to_owned()]));
+    }
+    let applied = find(paths)?.apply(*as_built.raw(), TimeZone::UTC.to_datetime(now).date());
+    let rig =
+        applied.rig.validate().map_err(|errors| Error::usage(format!("the rig with its calibrations: {errors}")))?;
+    Ok((rig, applied.notes))
 }
 
 /// Lays one over the rig; says what it brought.

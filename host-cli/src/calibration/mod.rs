@@ -1,6 +1,8 @@
 //! Calibrations: what was found of a rig, when, and until when it counts. Each is a dated TOML file; a run takes them
 //! with `--calibrations`, and a verdict made without one, or with one out of date, says so.
 
+#![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x > 0.0)` is meant: NaN must fail too")]
+
 pub mod apply;
 pub mod blank;
 pub mod expansion;

@@ -424,8 +424,11 @@ fn blank_run(typed: &Blank, console: &mut Console<'_>) -> Result<Outcome, Error>
     })
 }
 
+/// Time in seconds and counts.
+type Samples = Vec<(f64, f64)>;
+
 /// Rig, figure and settling samples of a recording's first side.
-fn recorded(path: &Path) -> Result<(RawRig, Figure, Vec<(f64, f64)>), Error> {
+fn recorded(path: &Path) -> Result<(RawRig, Figure, Samples), Error> {
     let recording = recording::read(path)?;
     if let Some(why) = &recording.damage {
         return Err(Error::Recording { path: path.into(), why: why.clone() });

@@ -14,6 +14,8 @@ use seathold_sim::operator::SimOperator;
 use serde_json::json;
 
 use super::files::load_rig;
+use crate::advice;
+use crate::calibration::apply;
 use crate::cli::{Run, Speed};
 use crate::console::Console;
 use crate::error::Error;
@@ -40,7 +42,10 @@ const RECIPES: &[(&str, &str)] = &[
 
 /// What was typed, worked out and checked; nothing has moved yet.
 struct Plan {
+    /// With its calibrations.
     rig: Rig,
+    /// What the simulated transducers really are.
+    as_built: Rig,
     recipe: recipes::Read,
     valve: Valve,
     header: Header,
@@ -81,7 +86,8 @@ pub(super) fn run(typed: &Run, console: &mut Console<'_>) -> Result<Exit, Error>
 }
 
 fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
-    let rig = load_rig(typed.rig_file.as_deref())?;
+    let as_built = load_rig(typed.rig_file.as_deref())?;
+    let (rig, calibrations) = apply::to_run(&as_built, &typed.calibrations, typed.at.unwrap_or(now))?;
     let kind = typed.kind.map(Into::into);
     // Leaks typed for the valve are counted at the recipe's reference pressure, so the recipe comes first; but a
     // built-in valve that is worked by hand chooses the recipe where none is typed.
@@ -127,11 +133,12 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
         recipe: *recipe.recipe.raw(),
         rig_name: typed.rig_file.as_ref().map_or_else(|| "built-in".into(), |f| f.display().to_string()),
         rig: *rig.raw(),
+        calibrations,
         source: Source::Simulated { valve: valve.name.clone(), seed, settings },
         shown: recipe.shown.clone(),
     };
     let path = recording_path(typed.out.clone(), &header.serial, started);
-    Ok(Plan { rig, recipe, valve, header, faults, speed, path })
+    Ok(Plan { rig, as_built, recipe, valve, header, faults, speed, path })
 }
 
 fn load_recipe(
@@ -197,7 +204,7 @@ fn set_up(typed: &Run, plan: Plan) -> Result<Session, Error> {
     let recipe: Recipe = plan.recipe.recipe;
     let sides: Sides = plan.header.sides;
     let period = millis(recipe.raw().sample_ms);
-    let mut stand = SimBench::with(&plan.valve.scenario, plan.rig.raw(), seed, sides, period)
+    let mut stand = SimBench::with(&plan.valve.scenario, plan.as_built.raw(), seed, sides, period)
         .map_err(|errors| Error::usage(errors.to_string()))?;
     for fault in plan.faults {
         if !stand.schedule.add(fault) {
@@ -275,6 +282,8 @@ fn finish(
             "verdict": summary.word().replace(' ', "-"),
             "exit": exit.code(),
             "sides": summary.sides,
+            "advice": advice::of_sides(&summary, header),
+            "calibrations": header.calibrations,
             "faults": summary.faults,
             "safe_to_disconnect": summary.safe,
             "length_s": length.as_ticks() as f64 / 1e6,
@@ -285,9 +294,15 @@ fn finish(
         let gap = if typed.quiet { "" } else { "\n" };
         let mut text = format!("{}  {}\n", header.serial, summary.word().to_uppercase());
         text.push_str(&summary.text(&header.recipe, speaker));
+        for note in &header.calibrations {
+            line(&mut text, "calibrated", note);
+        }
         line(&mut text, "took", &format!("{:.0} s on the rig's clock", length.as_ticks() as f64 / 1e6));
         line(&mut text, "recording", &path.display().to_string());
         line(&mut text, "next", summary.next_step());
+        for (side, advice) in advice::of_sides(&summary, header) {
+            line(&mut text, words::side_name(side), &advice::words(&advice));
+        }
         write!(console.err, "{gap}").and_then(|()| write!(console.out, "{text}"))
     };
     match told.map_err(Error::from) {

@@ -53,6 +53,9 @@ fn text(recording: &Recording, summary: &Summary, speaker: &Speaker) -> String {
     line(&mut out, "when", &format!("{}{by}", header.started_at));
     let Source::Simulated { valve, seed, .. } = &header.source;
     line(&mut out, "rig", &format!("simulated, valve {valve}, seed {seed}; rig {}", header.rig_name));
+    for note in &header.calibrations {
+        line(&mut out, "calibrated", note);
+    }
     let target = speaker.pressure(i32::try_from(header.recipe.target_pa).unwrap_or(i32::MAX));
     let limit = speaker.limit(header.recipe.limit_pa_m3_s);
     line(&mut out, "recipe", &format!("{}: {target}, limit {limit}", header.recipe_name));

@@ -146,7 +146,8 @@ impl Wanted {
             band_pa: band,
             // Relief: at most a tenth above the test (ASME B31.3-2016 345.5.2, seen in its own text).
             max_pa: (target + target / 10).max(target + band + 1_000),
-            spread_max_pa: base.spread_max_pa.max((12.0 * self.noise_pa) as u32),
+            // A thousand readings lie within 7 σ of each other; with room to spare.
+            spread_max_pa: base.spread_max_pa.max((12.0 * self.noise_pa) as u32).min(20_000),
             soak_ms: neat(wait_s * SOAK_SHARE * GAMMA),
             settle_ms,
             gross_drop_pa: (target / 10).max((1.05 * before_pa).ceil() as u32),

@@ -27,6 +27,9 @@ pub struct Header {
     pub rig_name: String,
     /// The rig.
     pub rig: RawRig,
+    /// What calibrations were taken, are out of date, or are missing.
+    #[serde(default)]
+    pub calibrations: Vec<String>,
     /// What stood behind the transducer.
     pub source: Source,
     /// Units the user wrote, for showing results in the same.
