@@ -102,7 +102,7 @@ impl Passage {
         Self {
             b,
             inv_1mb: 1.0 / (1.0 - b),
-            edge: libm::sqrt(1.0 - x * x),
+            edge: gas::sqrt(1.0 - x * x),
             alpha: (3.0 - slope) / 2.0,
             beta: (slope - 1.0) / 2.0,
         }
@@ -123,7 +123,7 @@ impl Passage {
             (1.0, 0.0)
         } else if r <= LINEAR_RATIO {
             let x = (r - self.b) * self.inv_1mb;
-            let psi = libm::sqrt(1.0 - x * x);
+            let psi = gas::sqrt(1.0 - x * x);
             (psi, -x * self.inv_1mb / psi)
         } else {
             let s = (1.0 - r) / (1.0 - LINEAR_RATIO);
@@ -133,7 +133,7 @@ impl Passage {
                 -self.edge * (self.alpha + 3.0 * self.beta * s2) / (1.0 - LINEAR_RATIO),
             )
         };
-        let per_pa = gas::RHO_REF * libm::sqrt(gas::T_REF / up.t);
+        let per_pa = gas::RHO_REF * gas::sqrt(gas::T_REF / up.t);
         let mass = per_pa * up.p * psi;
         if !SLOPES {
             return Flow { mass, heat: gas::CP * up.t * mass, ..Flow::default() };

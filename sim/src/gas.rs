@@ -51,3 +51,13 @@ pub fn pressure(energy: f64, volume: f64) -> f64 {
 pub fn temperature(energy: f64, mass: f64) -> f64 {
     energy / (mass * CV)
 }
+
+/// Square root. IEEE 754 (clause 5.4.1) asks for the correctly rounded one, so the processor's own instruction, which
+/// the feature `std` gives, and `libm`'s long division have the same bits.
+#[inline]
+pub fn sqrt(x: f64) -> f64 {
+    #[cfg(feature = "std")]
+    return x.sqrt();
+    #[cfg(not(feature = "std"))]
+    libm::sqrt(x)
+}

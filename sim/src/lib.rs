@@ -1,4 +1,4 @@
-#![no_std]
+#![cfg_attr(not(feature = "std"), no_std)]
 #![deny(missing_docs)]
 #![allow(clippy::result_large_err, reason = "all errors at once, and no heap to box them on; made once a run")]
 //! A simulated rig with a valve whose leaks can be set, for trying recipes before air is connected.

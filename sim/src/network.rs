@@ -191,8 +191,9 @@ enum Place {
 struct Sum<'a, const SLOPES: bool> {
     local: &'a Local,
     f: &'a mut [f64; N],
-    jac: &'a mut [[f64; N]; N],
-    dfdt: &'a mut [f64; N],
+    /// Empty without `SLOPES`, and so is `dfdt`.
+    jac: &'a mut [[f64; N]],
+    dfdt: &'a mut [f64],
     hose_p_by_mass: f64,
 }
 
@@ -278,8 +279,8 @@ impl Network<'_> {
         t: f64,
         y: &[f64; N],
         f: &mut [f64; N],
-        jac: &mut [[f64; N]; N],
-        dfdt: &mut [f64; N],
+        jac: &mut [[f64; N]],
+        dfdt: &mut [f64],
     ) -> bool {
         const LINE: usize = Node::Line as usize;
         const CAVITY: usize = Node::Cavity as usize;
@@ -290,8 +291,8 @@ impl Network<'_> {
         };
         *f = [0.0; N];
         if SLOPES {
-            *jac = [[0.0; N]; N];
-            *dfdt = [0.0; N];
+            jac.fill([0.0; N]);
+            dfdt.fill(0.0);
         }
         let room_t = drive.room.0 + drive.room.1 * t;
         let room = End { p: layout.atmosphere, t: room_t };
@@ -454,7 +455,7 @@ fn joint<const SLOPES: bool>(leak: Leak, layout: &Layout, inside: End, room: End
 impl System<N> for Network<'_> {
     #[inline]
     fn rate(&self, t: f64, y: &[f64; N], f: &mut [f64; N]) -> bool {
-        self.gather::<false>(t, y, f, &mut [[0.0; N]; N], &mut [0.0; N])
+        self.gather::<false>(t, y, f, &mut [], &mut [])
     }
 
     fn slopes(&self, t: f64, y: &[f64; N], f: &mut [f64; N], jac: &mut [[f64; N]; N], dfdt: &mut [f64; N]) -> bool {

@@ -134,6 +134,15 @@ pub struct Rodas {
     pub work: Work,
 }
 
+/// Where a step begins, with everything known there.
+struct Begin<const N: usize> {
+    t0: f64,
+    y0: [f64; N],
+    f0: [f64; N],
+    jac: [[f64; N]; N],
+    dfdt: [f64; N],
+}
+
 /// Shortest step, s: far below the fastest time constant there is.
 const H_MIN: f64 = 1e-9;
 
@@ -143,13 +152,13 @@ impl Rodas {
         Self { tolerance, h_max, h_next: h_first, work: Work { steps: 0, rejected: 0, forced: 0 } }
     }
 
-    /// Takes one step from `(t0, y0)` that ends at `limit` at the latest, and exactly there if it would come close.
-    pub fn step<const N: usize, S: System<N>>(&mut self, system: &S, t0: f64, y0: &[f64; N], limit: f64) -> Span<N> {
-        let mut f0 = [0.0; N];
-        let mut jac = [[0.0; N]; N];
-        let mut dfdt = [0.0; N];
+    /// Takes one step from the end of `span`, and puts it in its place. The step ends at `limit` at the latest, and exactly there if it would come close.
+    pub fn step<const N: usize, S: System<N>>(&mut self, system: &S, span: &mut Span<N>, limit: f64) {
+        let mut begin = Begin { t0: span.end(), y0: span.y1, f0: [0.0; N], jac: [[0.0; N]; N], dfdt: [0.0; N] };
+        let t0 = begin.t0;
         // A state the system refuses cannot have been accepted as a step's end, nor set by the plant.
-        let _ = system.slopes(t0, y0, &mut f0, &mut jac, &mut dfdt);
+        let _ = system.slopes(t0, &begin.y0, &mut begin.f0, &mut begin.jac, &mut begin.dfdt);
+        let mut lu = Lu::EMPTY;
         let mut h = self.h_next.min(self.h_max);
         loop {
             let left = limit - t0;
@@ -157,18 +166,19 @@ impl Rodas {
             let last = h * 1.000_001 >= left;
             let tried = if last { left } else { h.min(left) };
             let forced = tried <= H_MIN;
-            let Some((span, error)) = self.attempt(system, t0, y0, tried, (&f0, &jac, &dfdt)) else {
+            let Some(error) = self.attempt(system, &begin, tried, &mut lu, span) else {
                 self.work.rejected += 1;
                 h = (tried * 0.25).max(H_MIN);
                 if forced {
                     // Nothing better can be done: hold the state over a nanosecond.
                     self.work.forced += 1;
-                    return Span { h: tried, ..Span::still(t0, *y0) };
+                    *span = Span { h: tried, ..Span::still(t0, begin.y0) };
+                    return;
                 }
                 continue;
             };
             // Order 3 of the embedded solution: error ∝ h⁴. Two square roots make the fourth root.
-            let root = libm::sqrt(libm::sqrt(error));
+            let root = crate::gas::sqrt(crate::gas::sqrt(error));
             let factor = (root / 0.9).clamp(0.2, 6.0);
             if error <= 1.0 || forced {
                 self.work.steps += 1;
@@ -176,7 +186,7 @@ impl Rodas {
                 let next = tried / factor;
                 // A step cut short by the limit says nothing about how long the next may be.
                 self.h_next = if last { next.max(self.h_next) } else { next };
-                return span;
+                return;
             }
             self.work.rejected += 1;
             h = (tried / factor).max(H_MIN);
@@ -186,13 +196,17 @@ impl Rodas {
     fn attempt<const N: usize, S: System<N>>(
         &self,
         system: &S,
-        t0: f64,
-        y0: &[f64; N],
+        begin: &Begin<N>,
         h: f64,
-        (f0, jac, dfdt): (&[f64; N], &[[f64; N]; N], &[f64; N]),
-    ) -> Option<(Span<N>, f64)> {
+        lu: &mut Lu<N>,
+        span: &mut Span<N>,
+    ) -> Option<f64> {
+        let Begin { t0, y0, f0, jac, dfdt } = begin;
+        let t0 = *t0;
         let inv_h = 1.0 / h;
-        let lu = Lu::new(jac, inv_h / GAMMA)?;
+        if !lu.factor(jac, inv_h / GAMMA) {
+            return None;
+        }
         let mut f = [0.0; N];
         // Stage i solves for k_i = f(t + at·h, y + Σ a·k) + Σ (c/h)·k + d·h·∂f/∂t.
         macro_rules! stage {
@@ -253,93 +267,104 @@ impl Rodas {
             let e = k6[i] / scale;
             sum += e * e;
         }
-        let error = libm::sqrt(sum / N as f64);
+        let error = crate::gas::sqrt(sum / N as f64);
         if error.is_nan() {
             return None;
         }
         let blend = |w: &[f64; 5], i: usize| w[0] * k1[i] + w[1] * k2[i] + w[2] * k3[i] + w[3] * k4[i] + w[4] * k5[i];
-        let span = Span {
-            t0,
-            h,
-            y0: *y0,
-            y1: y,
-            c2: core::array::from_fn(|i| blend(&H2, i)),
-            c3: core::array::from_fn(|i| blend(&H3, i)),
-        };
-        Some((span, error))
+        span.t0 = t0;
+        span.h = h;
+        span.y0 = *y0;
+        span.y1 = y;
+        for i in 0..N {
+            span.c2[i] = blend(&H2, i);
+            span.c3[i] = blend(&H3, i);
+        }
+        Some(error)
     }
 }
 
 /// `shift·I − J`, factorised. Rows are swapped only where the pivot is poor, so the sparsity of a good ordering stays.
 ///
-/// Kept by columns: both solves then run down a column, which has no long chain of dependent additions.
+/// Kept by columns: factorising and both solves then run down a column, which has no long chain of dependent additions,
+/// and a column that a pivot row does not reach is left alone.
 struct Lu<const N: usize> {
     columns: [[f64; N]; N],
     inverse: [f64; N],
-    rows: [usize; N],
+    /// Rows swapped at each step; most often none.
+    swaps: [u8; N],
+    swapped: bool,
 }
 
 impl<const N: usize> Lu<N> {
-    fn new(jac: &[[f64; N]; N], shift: f64) -> Option<Self> {
-        let mut a = [[0.0; N]; N];
-        for i in 0..N {
-            for j in 0..N {
-                a[i][j] = -jac[i][j];
+    const EMPTY: Self = Self { columns: [[0.0; N]; N], inverse: [0.0; N], swaps: [0; N], swapped: false };
+
+    /// Factorises; false where the matrix is singular.
+    fn factor(&mut self, jac: &[[f64; N]; N], shift: f64) -> bool {
+        for (j, column) in self.columns.iter_mut().enumerate() {
+            for (to, row) in column.iter_mut().zip(jac) {
+                *to = -row[j];
             }
-            a[i][i] += shift;
+            column[j] += shift;
         }
-        let mut rows: [usize; N] = core::array::from_fn(|i| i);
-        let mut inverse = [0.0; N];
+        self.swapped = false;
         for k in 0..N {
             let mut best = k;
-            let mut largest = a[k][k].abs() * 10.0;
-            for (i, row) in a.iter().enumerate().skip(k + 1) {
-                if row[k].abs() > largest {
-                    largest = row[k].abs();
-                    best = i;
+            let mut largest = self.columns[k][k].abs() * 10.0;
+            for i in k + 1..N {
+                let size = self.columns[k][i].abs();
+                if size > largest {
+                    (best, largest) = (i, size);
                 }
             }
+            self.swaps[k] = best as u8;
             if best != k {
-                a.swap(best, k);
-                rows.swap(best, k);
+                self.swapped = true;
+                for column in &mut self.columns {
+                    column.swap(best, k);
+                }
             }
-            let pivot = a[k][k];
+            let pivot = self.columns[k][k];
             if pivot == 0.0 || !pivot.is_finite() {
-                return None;
+                return false;
             }
-            inverse[k] = 1.0 / pivot;
-            let pivot_row = a[k];
-            for row in a.iter_mut().skip(k + 1) {
-                if row[k] != 0.0 {
-                    let l = row[k] * inverse[k];
-                    row[k] = l;
-                    for j in k + 1..N {
-                        row[j] -= l * pivot_row[j];
+            let inverse = 1.0 / pivot;
+            self.inverse[k] = inverse;
+            let (left, right) = self.columns.split_at_mut(k + 1);
+            let lower = &mut left[k];
+            for l in &mut lower[k + 1..] {
+                *l *= inverse;
+            }
+            for column in right {
+                let u = column[k];
+                if u != 0.0 {
+                    for (x, l) in column[k + 1..].iter_mut().zip(&lower[k + 1..]) {
+                        *x -= l * u;
                     }
                 }
             }
         }
-        let columns = core::array::from_fn(|j| core::array::from_fn(|i| a[i][j]));
-        Some(Self { columns, inverse, rows })
+        true
     }
 
     #[inline]
     fn solve(&self, x: &mut [f64; N]) {
-        let b = *x;
-        for (to, from) in x.iter_mut().zip(self.rows) {
-            *to = b[from];
+        if self.swapped {
+            for (k, with) in self.swaps.iter().enumerate() {
+                x.swap(k, usize::from(*with));
+            }
         }
         for (j, column) in self.columns.iter().enumerate() {
             let known = x[j];
-            for i in j + 1..N {
-                x[i] -= column[i] * known;
+            for (x, l) in x[j + 1..].iter_mut().zip(&column[j + 1..]) {
+                *x -= l * known;
             }
         }
         for (j, column) in self.columns.iter().enumerate().rev() {
             let known = x[j] * self.inverse[j];
             x[j] = known;
-            for i in 0..j {
-                x[i] -= column[i] * known;
+            for (x, u) in x[..j].iter_mut().zip(&column[..j]) {
+                *x -= u * known;
             }
         }
     }

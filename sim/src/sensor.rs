@@ -276,7 +276,7 @@ struct Pink {
 
 impl Pink {
     fn new(sd: f64, noise: &mut Noise) -> Self {
-        let row_sd = sd / libm::sqrt(ROWS as f64);
+        let row_sd = sd / crate::gas::sqrt(ROWS as f64);
         let rows = [0; ROWS].map(|_| row_sd * noise.normal());
         Self { rows, count: 0, row_sd }
     }

@@ -1,8 +1,9 @@
 //! How much faster than real time a two-sided test of 2 × 60 s at 100 Hz runs, and where the time goes.
 //!
-//! `cargo bench -p seathold-tests --bench plant_speed`. With `SCIPY_PYTHON` naming a Python that has SciPy, the same
-//! schedule is also solved by LSODA on the equations written independently in `tests/reference/plant_lsoda.py`, and
-//! the ratio is printed.
+//! `cargo bench -p seathold-tests --bench plant_speed`. Times are CPU times of this thread where the system tells them
+//! (Linux), so a busy machine does not spoil them; wall time elsewhere. With `SCIPY_PYTHON` naming a Python that has
+//! SciPy, a test of the same length is also solved by LSODA on the equations written independently in
+//! `tests/reference/plant_lsoda.py`, and the ratio is printed for each tolerance with the error it reaches.
 
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::output::Outputs;
@@ -10,15 +11,72 @@ use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sim::bench::SimBench;
+use seathold_sim::config::RawPlant;
 use seathold_sim::network::Node;
 use seathold_sim::noise::Stream;
 use seathold_sim::plant::Plant;
 use seathold_sim::scenario::Scenario;
 use seathold_sim::sensor::Channel;
 use std::hint::black_box;
+use std::process::Command;
 use std::time::Instant;
 
 const RUNS: u32 = 200;
+
+/// A stopwatch of CPU time, or of wall time where that is not to be had.
+struct Watch {
+    begin: Instant,
+    cpu: Option<f64>,
+}
+
+impl Watch {
+    fn start() -> Self {
+        Self { begin: Instant::now(), cpu: cpu_s() }
+    }
+
+    fn seconds(&self) -> f64 {
+        match (self.cpu, cpu_s()) {
+            (Some(then), Some(now)) => now - then,
+            _ => self.begin.elapsed().as_secs_f64(),
+        }
+    }
+}
+
+/// Time this thread has run so far, s: the first figure of `/proc/thread-self/schedstat`, in nanoseconds.
+fn cpu_s() -> Option<f64> {
+    let text = std::fs::read_to_string("/proc/thread-self/schedstat").ok()?;
+    text.split_whitespace().next()?.parse::<f64>().ok().map(|ns| ns * 1e-9)
+}
+
+/// Prints how LSODA does, if there is a Python to ask: `ours` are our tolerances with the time each takes for a second of
+/// the plant.
+fn lsoda(ours: &[(f64, f64)]) {
+    let Some(python) = std::env::var_os("SCIPY_PYTHON") else {
+        println!("SciPy: not asked (set SCIPY_PYTHON to a Python that has it)");
+        return;
+    };
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/reference/plant_lsoda.py");
+    for rtol in ["1e-5", "1e-6", "1e-7", "1e-8"] {
+        let output = Command::new(&python).args([script, "--time", rtol]).output().expect("SCIPY_PYTHON runs");
+        let text = String::from_utf8_lossy(&output.stdout);
+        let words: Vec<&str> = text.split_whitespace().collect();
+        let after = |name: &str| {
+            let at = words.iter().position(|w| *w == name).unwrap_or_else(|| panic!("no {name} in: {text}"));
+            words[at + 1].parse::<f64>().expect("a number")
+        };
+        let theirs = after("seconds") / after("plant_s");
+        print!(
+            "SciPy LSODA, rtol {rtol}: {:.3} s for {} s of plant, worst far-side error {:.1e}; ours is",
+            after("seconds"),
+            after("plant_s"),
+            after("worst_far_error"),
+        );
+        for (tolerance, ours) in ours {
+            print!(" {:.0} × as fast at {tolerance:.0e}", theirs / ours);
+        }
+        println!();
+    }
+}
 
 fn main() {
     let scenario = Scenario::TIGHT;
@@ -31,7 +89,7 @@ fn main() {
     let mut switched: Vec<(u64, Outputs)> = Vec::new();
     let mut swapped_at = 0;
     let mut work = Default::default();
-    let begin = Instant::now();
+    let watch = Watch::start();
     for run in 0..RUNS {
         let mut sequencer = Sequencer::new(rig, Some(recipe));
         let mut bench = SimBench::new(&scenario, rig.raw(), u64::from(run)).expect("ready-made scenario");
@@ -53,14 +111,15 @@ fn main() {
         }
         work = bench.rig.plant().work();
     }
-    let whole = begin.elapsed().as_secs_f64() / f64::from(RUNS);
+    let whole = watch.seconds() / f64::from(RUNS);
 
     // The plant alone over the same switchings, read at 100 Hz.
     let checked = scenario.validate().expect("ready-made scenario");
-    let play = |every: u64, mut read: Box<dyn FnMut(&Plant, u64)>| {
-        let begin = Instant::now();
+    let play_at = |tolerance: f64, mut read: Box<dyn FnMut(&Plant, u64)>| {
+        let spec = RawPlant { tolerance, ..scenario.plant }.validate().expect("valid");
+        let watch = Watch::start();
         for _ in 0..RUNS {
-            let mut plant = Plant::new(&checked.plant, 7);
+            let mut plant = Plant::new(&spec, 7);
             let mut next = switched.iter().peekable();
             let mut at = 0;
             let mut swapped = false;
@@ -72,33 +131,28 @@ fn main() {
                     swapped = true;
                     black_box(plant.swap_ends(at));
                 }
-                at += every;
+                at += 10_000;
                 plant.advance(at);
                 read(&plant, at);
             }
             black_box(plant.work());
         }
-        begin.elapsed().as_secs_f64() / f64::from(RUNS)
+        watch.seconds() / f64::from(RUNS)
     };
-    let steps_only = play(10_000, Box::new(|_, _| {}));
-    let dense = play(
-        10_000,
-        Box::new(|plant, at| {
-            black_box(plant.pressure(Node::Far, at));
-            black_box(plant.pressure(Node::Line, at));
-        }),
-    );
+    let play = |read: Box<dyn FnMut(&Plant, u64)>| play_at(scenario.plant.tolerance, read);
+    let steps_only = play(Box::new(|_, _| {}));
+    let dense = play(Box::new(|plant, at| {
+        black_box(plant.pressure(Node::Far, at));
+        black_box(plant.pressure(Node::Line, at));
+    }));
     let transducer = RawRig::DEMO.far;
     let mut far = Channel::new(&checked.far, transducer, 7, Stream::Far);
     let mut line = Channel::new(&checked.supply, transducer, 7, Stream::Supply);
-    let sensed = play(
-        10_000,
-        Box::new(move |plant, at| {
-            far.convert(plant.pressure(Node::Far, at) - plant.atmosphere());
-            line.convert(plant.pressure(Node::Line, at) - plant.atmosphere());
-            black_box((far.take(), line.take()));
-        }),
-    );
+    let sensed = play(Box::new(move |plant, at| {
+        far.convert(plant.pressure(Node::Far, at) - plant.atmosphere());
+        line.convert(plant.pressure(Node::Line, at) - plant.atmosphere());
+        black_box((far.take(), line.take()));
+    }));
 
     let samples = plant_s * 100.0;
     println!("two-sided test, {plant_s:.1} s of plant time, {samples:.0} samples a channel, mean of {RUNS} runs");
@@ -115,4 +169,12 @@ fn main() {
     row("+ dense output, two channels", dense, dense - steps_only);
     row("+ noise, quantisation, two channels", sensed, sensed - dense);
     row("whole: + operator, sequencer, estimator", whole, whole - sensed);
+    let coarse = play_at(
+        1e-5,
+        Box::new(|plant, at| {
+            black_box(plant.pressure(Node::Far, at));
+            black_box(plant.pressure(Node::Line, at));
+        }),
+    );
+    lsoda(&[(scenario.plant.tolerance, dense / plant_s), (1e-5, coarse / plant_s)]);
 }

@@ -8,7 +8,7 @@ use seathold_sim::flow::{End, Leak, Passage, viscous};
 use seathold_sim::gas;
 use seathold_sim::network::{CREEP, Drive, ENERGY, HOSE, Layout, MASS, N, Network, Node, WALL};
 use seathold_sim::plant::Plant;
-use seathold_sim::rodas::Rodas;
+use seathold_sim::rodas::{Rodas, Span};
 
 const ROOM: f64 = 293.15;
 const ATMOSPHERE: f64 = 101_325.0;
@@ -16,7 +16,7 @@ const ATMOSPHERE: f64 = 101_325.0;
 fn rows(file: &str) -> Vec<Vec<String>> {
     let path = format!("{}/reference/{file}", env!("CARGO_MANIFEST_DIR"));
     let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{path}: {e}"));
-    text.lines().skip(1).map(|l| split(l)).collect()
+    text.lines().skip(1).map(split).collect()
 }
 
 /// Cells of a line; a quoted cell may hold commas.
@@ -84,17 +84,15 @@ fn still(layout: &Layout, pressure: f64, hose: f64) -> [f64; N] {
     y
 }
 
-fn run(layout: &Layout, drive: &Drive, mut y: [f64; N], seconds: f64, tolerance: f64) -> [f64; N] {
+fn run(layout: &Layout, drive: &Drive, y: [f64; N], seconds: f64, tolerance: f64) -> [f64; N] {
     let network = Network { layout, drive };
     let mut solver = Rodas::new(tolerance, 10.0, 1e-6);
-    let mut t = 0.0;
-    while t < seconds {
-        let span = solver.step(&network, t, &y, seconds);
-        t = span.end();
-        y = span.y1;
+    let mut span = Span::still(0.0, y);
+    while span.end() < seconds {
+        solver.step(&network, &mut span, seconds);
     }
     assert_eq!(solver.work.forced, 0);
-    y
+    span.y1
 }
 
 fn tight_floor(layout: &mut Layout, tolerance: f64) {
