@@ -59,6 +59,11 @@ pub fn words(advice: &Advice) -> String {
         Remedy::BlankRun => {
             "measure the rig's own leak better, by a longer blank run: then this window would do".into()
         }
+        Remedy::Settle => {
+            return "let the gas rest longer before measuring (soak, settle): the leak came out below nothing by more than \
+                    its doubt, so the curve does not fit what was seen"
+                .into();
+        }
         Remedy::TooNear => {
             return format!(
                 "{dominant}. The leak lies too near the limit for its uncertainty: no time, and neither noise nor volume \

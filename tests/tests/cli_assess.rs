@@ -43,7 +43,7 @@ fn assess(text: impl AsRef<[u8]>, more: &[&str]) -> cli_kit::Said {
 
 fn run(dir: &Path, more: &[&str]) -> cli_kit::Said {
     let mut typed = vec!["assess", "[DIR]/trace.csv", "--volume", "45cm3"];
-    if !more.iter().any(|m| *m == "--absolute") {
+    if !more.contains(&"--absolute") {
         typed.push("--gauge");
     }
     if !more.contains(&"--limit") {

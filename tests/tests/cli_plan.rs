@@ -30,6 +30,13 @@ fn a_plan_keeps_the_standards_time_and_says_the_fall() {
     assert!(said["good"]["tight"].as_f64().unwrap() >= 0.95 && said["bad"]["leaking"].as_f64().unwrap() >= 0.95);
 }
 
+#[test]
+fn texts() {
+    let dir = tempfile::tempdir().unwrap();
+    golden("plan-can.txt", &seathold(dir.path(), &["plan", "--limit", "ISO 5208 rate B DN 25"]).out);
+    golden("plan-cannot.txt", &seathold(dir.path(), &["plan", "--limit", "0.2 mm3/s", "--volume", "10 l"]).out);
+}
+
 /// Harder questions take longer, and quieter or smaller rigs less long.
 #[test]
 fn times_go_the_right_way() {

@@ -106,7 +106,8 @@ fn chances_at_the_limit_are_the_risks() {
 
 fn figure(leak: f64, budget: Budget, curve: Curve) -> Figure {
     let squares: f64 = Term::ALL.iter().map(|t| t.of(&budget).powi(2)).sum();
-    let budget = Budget { combined: squares.sqrt(), freedom: 1e6, ..budget };
+    let u = squares.sqrt();
+    let budget = Budget { combined: u, guard: u, freedom: 1e6, ..budget };
     Figure {
         leak: LeakRate::from_pa_m3_s(leak),
         expanded: LeakRate::from_pa_m3_s(2.0 * budget.combined),
@@ -156,6 +157,22 @@ fn each_of_the_others_has_its_own_advice() {
     // Many little ones together, none of which would do alone.
     let many = Budget { background: large, volume: large, gain: large, ..Budget::default() };
     assert_eq!(of(many), Remedy::TooNear);
+}
+
+/// A guard band wider than the uncertainty is what has to come down; a leak below nothing asks for rest.
+#[test]
+fn guard_bands_and_rest() {
+    let recipe = recipe(10_000);
+    let limit = recipe.limit().pa_m3_s();
+    let mut wide =
+        figure(0.4 * limit, Budget { fit: 0.1 * limit, curve: 0.15 * limit, ..Budget::default() }, Curve::Line);
+    let plain = advise(&wide, recipe.limit(), recipe.schedule());
+    wide.budget.guard *= 2.0;
+    let guarded = advise(&wide, recipe.limit(), recipe.schedule());
+    assert_eq!((plain.dominant, guarded.dominant), (Term::Curve, Term::Curve));
+    assert!(guarded.share > plain.share && guarded.window_s > plain.window_s, "{plain:?} {guarded:?}");
+    let below = figure(-0.3 * limit, Budget { fit: 0.1 * limit, ..Budget::default() }, Curve::Line);
+    assert_eq!(advise(&below, recipe.limit(), recipe.schedule()).remedy, Remedy::Settle);
 }
 
 #[test]

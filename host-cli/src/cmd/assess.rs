@@ -244,7 +244,7 @@ fn as_json(question: &Question, judged: &Judged) -> Value {
         let b = &f.budget;
         json!({
             "fit": b.fit, "curve": b.curve, "resolution": b.resolution, "volume": b.volume, "gain": b.gain,
-            "temperature": b.temperature, "background": b.background, "combined": b.combined,
+            "temperature": b.temperature, "background": b.background, "combined": b.combined, "guard": b.guard,
             "effective_degrees_of_freedom": b.freedom,
         })
     });

@@ -411,9 +411,9 @@ fn write_cannot(
         out,
         "best",
         &format!(
-            "a good valve would show as {leak} after {}: {:.0} % of what it takes to tell good from bad at these risks",
+            "a good valve would show as {leak} after {}: {} of what it takes to tell good from bad at these risks",
             time(w.longest_s),
-            reach * 100.0
+            reach_words(reach)
         ),
     );
     line(out, "doubt from", &shares(best));
@@ -421,7 +421,7 @@ fn write_cannot(
         let does = if lever.reach >= 1.0 {
             "would do alone".into()
         } else {
-            format!("brings it to {:.0} %", lever.reach * 100.0)
+            format!("brings it to {}", reach_words(lever.reach))
         };
         let label = if i == 0 { "change" } else { "or then" };
         line(out, label, &format!("{} {}: {does}", lever.what, lever.to));
@@ -429,6 +429,12 @@ fn write_cannot(
     if levers.is_empty() {
         line(out, "change", "the limit or the risks: no single change to the rig helps");
     }
+}
+
+/// A share with two digits that mean something.
+fn reach_words(reach: f64) -> String {
+    let p = reach * 100.0;
+    if p < 10.0 { format!("{p:.1} %") } else { format!("{p:.0} %") }
 }
 
 fn shares(best: &Prediction) -> String {

@@ -250,3 +250,56 @@ impl Parser {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trace::{Assumed, Window, judge};
+    use proptest::prelude::*;
+    use seathold_sequencer::recipe::Model;
+    use seathold_sequencer::units::{LeakRate, Reference};
+
+    const ASSUMED: Assumed = Assumed {
+        kind: PressureKind::Gauge,
+        atmosphere_pa: 101_325.0,
+        volume_m3: 45e-6,
+        volume_u_rel: 0.02,
+        gain_u_rel: 0.002,
+        drift_u_k_s: 2e-4,
+        background_pa_m3_s: 0.0,
+        background_u_pa_m3_s: 0.0,
+        gas_k: 293.15,
+        reference: Reference::ISO_8778,
+        limit: LeakRate::from_pa_m3_s(7.5e-4),
+        false_accept: 0.01,
+        false_reject: 0.01,
+        coverage: 0.95,
+        step_pa: None,
+        model: Model::LineAndTransient,
+        tau: None,
+    };
+
+    proptest! {
+        /// No bytes panic; what is taken can be judged, or says why not.
+        #[test]
+        fn any_bytes(bytes in prop::collection::vec(any::<u8>(), 0..400), after_header: bool) {
+            let header = if after_header { &b"time_s,pressure_pa,temperature_k\n"[..] } else { b"" };
+            if let Ok(trace) = parse("x", &[header, &bytes].concat(), PressureKind::Gauge) {
+                let _ = judge(&trace, Window::default(), &ASSUMED);
+            }
+        }
+
+        /// Nor do any numbers, however far apart.
+        #[test]
+        fn any_numbers(rows in prop::collection::vec((1u32..2_000_000_000, -1e5f64..1e9), 1..120), scale in 0i32..12) {
+            let (mut text, mut us) = (String::from("time_s;pressure_pa\n"), 0u64);
+            for (step, pa) in rows {
+                us += u64::from(step) / 10u64.pow(scale as u32).max(1) + 1;
+                text.push_str(&format!("{};{}\n", us as f64 / 1e6, pa / 10f64.powi(scale)));
+            }
+            if let Ok(trace) = parse("x", text.as_bytes(), PressureKind::Gauge) {
+                let _ = judge(&trace, Window::default(), &ASSUMED);
+            }
+        }
+    }
+}

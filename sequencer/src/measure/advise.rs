@@ -1,4 +1,5 @@
 use super::curve::Curve;
+use super::decide::PLAUSIBLE;
 use super::figure::{Budget, Figure};
 use super::predict::Window;
 use super::quantile::student_quantile;
@@ -46,6 +47,8 @@ pub enum Remedy {
     SteadierTemperature,
     /// A better blank run.
     BlankRun,
+    /// A longer rest before measuring: the leak came out below nothing by more than its doubt, so the curve does not fit.
+    Settle,
     /// Nothing would: the leak lies too near the limit for any measurement to part them at these risks.
     TooNear,
 }
@@ -82,6 +85,7 @@ const LESS_MIN: f64 = 0.1;
 /// for a line; the doubt about the curve as what is left of the transient does; steps of the converter as `1/T`;
 /// volume, gain, temperature and background not at all. All but background, volume and gain go with the far volume.
 pub fn advise(figure: &Figure, limit: LeakRate, schedule: &Schedule) -> Advice {
+    let figure = &guarded(figure);
     let (dominant, share) = dominant(&figure.budget);
     let apart = limit.pa_m3_s() - figure.leak.pa_m3_s();
     let (z, apart) = if apart < 0.0 { (schedule.z_reject(), -apart) } else { (schedule.z_accept(), apart) };
@@ -91,7 +95,9 @@ pub fn advise(figure: &Figure, limit: LeakRate, schedule: &Schedule) -> Advice {
     let volume_to = left_for(wanted, &figure.budget, |b| squares(&[b.fit, b.curve, b.resolution, b.temperature]));
     let was_s = f64::from(figure.window_ms) / 1e3;
     let within = |ratio: Option<f64>| ratio.is_some_and(|r| r >= LESS_MIN);
-    let remedy = if window_s.is_some_and(|s| s <= LONGER_MAX * was_s) {
+    let remedy = if figure.leak.pa_m3_s() + PLAUSIBLE * figure.budget.combined < 0.0 {
+        Remedy::Settle
+    } else if window_s.is_some_and(|s| s <= LONGER_MAX * was_s) {
         Remedy::Longer
     } else {
         match dominant {
@@ -105,6 +111,17 @@ pub fn advise(figure: &Figure, limit: LeakRate, schedule: &Schedule) -> Advice {
         }
     };
     Advice { dominant, share, window_s, noise_to, volume_to, remedy }
+}
+
+/// The figure with its uncertainty as the guard band takes it; what that adds belongs to the curve.
+fn guarded(figure: &Figure) -> Figure {
+    let b = figure.budget;
+    let added = b.guard * b.guard - b.combined * b.combined;
+    if !(added > 0.0) {
+        return *figure;
+    }
+    let budget = Budget { curve: libm::sqrt(b.curve * b.curve + added), combined: b.guard, ..b };
+    Figure { budget, ..*figure }
 }
 
 const fn part(budget: &Budget, term: Term) -> f64 {

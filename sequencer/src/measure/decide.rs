@@ -25,7 +25,7 @@ const RISE_SHARE: f64 = 0.25;
 /// No valve leaks inwards against pressure. A leak this many standard uncertainties below nothing says that the curve does
 /// not fit, so it may not clear the valve (our judgement, no source: a tight valve waits for the next look one time in
 /// fifteen, and the false accepts of docs/figures.md rest on it).
-const PLAUSIBLE: f64 = 1.5;
+pub(super) const PLAUSIBLE: f64 = 1.5;
 
 /// Compares a figure with the limit, with a guard band on either side: accepted only where the figure plus
 /// `k·u` is under the limit, rejected only where the figure less `k·u` is over it (guarded acceptance and guarded

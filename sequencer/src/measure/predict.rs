@@ -1,5 +1,6 @@
 use super::conformance::normal_cdf;
 use super::curve::Curve;
+use super::decide::PLAUSIBLE;
 use super::figure::Budget;
 use super::fit::SHAPE_DOUBT;
 use super::quantile::student_quantile;
@@ -205,12 +206,15 @@ pub struct Chances {
 impl Prediction {
     /// The chances of each verdict at one look, for a figure that scatters about the leak as the budget says.
     pub fn chances(&self, limit: LeakRate, schedule: &Schedule) -> Chances {
-        let u = self.budget.guard;
+        let Budget { combined: u, guard, freedom, .. } = self.budget;
         let apart = limit.pa_m3_s() - self.leak.pa_m3_s();
-        let accept = student_quantile(schedule.z_accept(), self.budget.freedom);
-        let reject = student_quantile(schedule.z_reject(), self.budget.freedom);
-        let tight = normal_cdf(apart / u - accept);
-        let leaking = normal_cdf(-apart / u - reject);
+        let accept = student_quantile(schedule.z_accept(), freedom) * guard;
+        let reject = student_quantile(schedule.z_reject(), freedom) * guard;
+        // A figure too far below nothing clears no valve.
+        let implausible = normal_cdf((-self.leak.pa_m3_s() - PLAUSIBLE * guard) / u);
+        let tight = normal_cdf((apart - accept) / u) - implausible;
+        let tight = if tight > 0.0 { tight } else { 0.0 };
+        let leaking = normal_cdf((-apart - reject) / u);
         Chances { tight, leaking, undecided: 1.0 - tight - leaking }
     }
 }
