@@ -93,6 +93,12 @@ pub struct Run {
     /// Rig file [default: the built-in rig]
     #[arg(long, value_name = "FILE", help_heading = "What and how")]
     pub rig_file: Option<PathBuf>,
+    /// Greatest leak allowed, instead of the recipe's: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
+    #[arg(long, value_name = "LEAK|CLASS", help_heading = "What and how")]
+    pub limit: Option<String>,
+    /// Nominal size, for a class that names none
+    #[arg(long, value_name = "N", requires = "limit", help_heading = "What and how")]
+    pub dn: Option<u32>,
     /// Calibration files, or folders of them [default: none, and the result says so]
     #[arg(long, value_name = "FILE|FOLDER", num_args = 1.., help_heading = "What and how")]
     pub calibrations: Vec<PathBuf>,

@@ -102,6 +102,25 @@ fn classes_in_recipe_files() {
     assert!(check("EN 12266-1 rate AA DN 25").err.contains("has no rate AA"));
 }
 
+/// `run --limit` takes the same limits, and the result says what they are counted at.
+#[test]
+fn runs_take_a_limit() {
+    let dir = tempfile::tempdir().unwrap();
+    let run = |more: &[&str]| {
+        let _ = std::fs::remove_file(dir.path().join("x.hold"));
+        let typed = ["run", "--valve", "scratched-seat-a", "--sides", "first", "--out", "[DIR]/x.hold", "-q"];
+        seathold(dir.path(), &[&typed[..], more].concat())
+    };
+    // 20 mm³/s leaks by rate B of DN 25 (7.5 mm³/s), and passes by rate C (75 mm³/s).
+    for (limit, code, said) in [("ISO 5208 rate B", 1, "7.5 mm³/s"), ("EN 12266-1 rate C", 0, "75 mm³/s")] {
+        let found = run(&["--limit", limit, "--dn", "25"]);
+        assert_eq!(found.code, code, "{limit}: {}{}", found.out, found.err);
+        assert!(found.out.contains(said) && found.out.contains("counted at 20 °C and 100 kPa"), "{}", found.out);
+    }
+    let refused = run(&["--limit", "rate A DN 25"]);
+    assert_eq!((refused.code, refused.err.contains("not a figure")), (2, true), "{}", refused.err);
+}
+
 /// On the simulated rig each calibration finds what is true of it, within its own uncertainty.
 #[test]
 fn calibrations_find_the_truth() {

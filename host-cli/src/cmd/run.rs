@@ -95,6 +95,10 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
     let first_look = valve::find(&typed.valve, reference)?;
     let kind = kind.or_else(|| typed.recipe.is_none().then_some(first_look.scenario.plant.actuation));
     let recipe = load_recipe(typed, &rig, kind)?;
+    let recipe = match &typed.limit {
+        Some(text) => recipe.with_limit(text, typed.dn, &rig)?,
+        None => recipe,
+    };
     let reference = recipe.recipe.raw().reference_pa;
     let mut valve = valve::find(&typed.valve, reference)?;
     valve.scenario.far.period_ms = recipe.recipe.raw().sample_ms;

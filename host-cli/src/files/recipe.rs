@@ -61,6 +61,20 @@ fn from_sheet(mut sheet: Sheet, name: String, rig: &Rig, actuation: Option<Actua
     }
 }
 
+impl Read {
+    /// The same with another limit, as typed behind an option.
+    ///
+    /// # Errors
+    /// When it is no limit, or does not fit rig and recipe.
+    pub fn with_limit(self, text: &str, dn: Option<u32>, rig: &Rig) -> Result<Self, Error> {
+        let wrong = |why: String| Error::usage(format!("--limit: {why}"));
+        let limit = crate::limit::parse(text, dn, self.recipe.reference()).map_err(wrong)?;
+        let raw = RawRecipe { limit_pa_m3_s: limit.leak.pa_m3_s(), ..*self.recipe.raw() };
+        let recipe = raw.validate(rig).map_err(|errors| wrong(errors.to_string()))?;
+        Ok(Self { recipe, shown: Shown { leak: limit.symbol.text.into(), ..self.shown }, ..self })
+    }
+}
+
 /// A recipe file with everything in it, explained.
 pub fn template_file() -> String {
     let raw = RawRecipe::DEMO;
