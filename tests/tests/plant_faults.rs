@@ -9,6 +9,7 @@ use seathold_sequencer::time::millis;
 use seathold_sequencer::verdict::Verdict;
 use seathold_sim::bench::SimBench;
 use seathold_sim::fault::{self, Entry, Expected};
+use seathold_sim::operator::Mistake;
 use seathold_sim::scenario::{self, Scenario};
 
 struct Log {
@@ -123,6 +124,36 @@ fn a_lost_link_at_a_prompt_for_the_lever_is_a_fault_with_the_far_side_emptied() 
     let log = run(&Scenario::TIGHT.by_hand(), &[down]);
     assert_eq!(log.faults(), [Fault::LinkLost]);
     assert_ne!(log.verdict(), Some(Verdict::Tight));
+}
+
+#[test]
+fn no_mistake_at_the_lever_makes_an_open_valve_tight_or_a_full_far_side_safe() {
+    for (name, mistake) in Mistake::NAMES {
+        for mistakes in [1, 1_000] {
+            let mut scenario = Scenario::TIGHT.by_hand();
+            scenario.operator.mistake = *mistake;
+            scenario.operator.mistakes = mistakes;
+            let log = run(&scenario, &[]);
+            let said = format!("{name} × {mistakes}: {:?}, {:?}", log.verdict(), log.faults());
+            assert!(
+                log.most_while_safe < f64::from(RawRig::DEMO.safe_pa),
+                "{said}; safe at {} Pa",
+                log.most_while_safe
+            );
+            match mistake {
+                Mistake::None => assert_eq!(log.verdict(), Some(Verdict::Tight), "{said}"),
+                // The ball never shut on the side it was forgotten on.
+                Mistake::ForgetsToShut | Mistake::HalfShut => {
+                    assert_eq!(log.verdict(), Some(Verdict::Leaking), "{said}")
+                }
+                Mistake::WrongWay | Mistake::ConfirmsWithoutDoing | Mistake::NeverAnswers if mistakes > 1 => {
+                    assert_ne!(log.verdict(), Some(Verdict::Tight), "{said}");
+                }
+                // Once may be harmless: the valve comes to the bench open, so the first prompt asks for what is so.
+                Mistake::WrongWay | Mistake::ConfirmsWithoutDoing | Mistake::NeverAnswers => {}
+            }
+        }
+    }
 }
 
 #[test]
