@@ -1,0 +1,171 @@
+//! The whole controller with a simulated rig on it, served over UART 0: a desk demonstration, and the target of the
+//! tests over a socket. `docs/controller.md` says how to talk to it.
+#![no_std]
+#![no_main]
+
+mod outputs;
+mod uart;
+
+use core::cell::RefCell;
+use core::panic::PanicInfo;
+use cortex_m::peripheral::syst::SystClkSource;
+use cortex_m_rt::{ExceptionFrame, entry, exception};
+use critical_section::Mutex;
+use heapless::spsc::{Producer, Queue};
+use seathold_board::down;
+use seathold_sequencer::event::Event;
+use seathold_sequencer::input::{Ask, Command, Sides};
+use seathold_sequencer::io::{Hardware, Operator};
+use seathold_sequencer::link::controller::Controller;
+use seathold_sequencer::link::frame::Frame;
+use seathold_sequencer::link::message::Capabilities;
+use seathold_sequencer::link::serve;
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::time::{Instant, millis};
+use seathold_sim::operator::SimOperator;
+use seathold_sim::rig::SimRig;
+use seathold_sim::scenario::{self, Scenario};
+
+/// Bytes for records the host does not have yet: about half a minute.
+const STORE: usize = 12 * 1024;
+
+/// Time between polls of the simulated rig.
+const POLL_MS: u32 = 10;
+
+/// The scenario on the rig, by name; built in with `SEATHOLD_SCENARIO=scratched-seat-a`, else a tight valve.
+const SCENARIO: Option<&str> = option_env!("SEATHOLD_SCENARIO");
+
+/// Polls a hundredth of a second: 1 is real time. Built in with `SEATHOLD_SPEED=20`.
+const SPEED: u32 = match option_env!("SEATHOLD_SPEED") {
+    Some(text) => number(text),
+    None => 1,
+};
+
+/// The core's clock after reset, in Hz: the emulator's, and the part's within its internal oscillator's tolerance.
+const CORE_HZ: u32 = 12_500_000;
+
+const fn number(text: &str) -> u32 {
+    let bytes = text.as_bytes();
+    let (mut value, mut i) = (0, 0);
+    while i < bytes.len() {
+        assert!(bytes[i].is_ascii_digit(), "SEATHOLD_SPEED must be a whole number");
+        value = value * 10 + (bytes[i] - b'0') as u32;
+        i += 1;
+    }
+    assert!(value >= 1 && value <= 100, "SEATHOLD_SPEED must be 1 to 100");
+    value
+}
+
+/// Bytes from the line, put in by the interrupt.
+static RECEIVED: Mutex<RefCell<Option<Producer<'static, u8>>>> = Mutex::new(RefCell::new(None));
+
+/// Polls due, and the line's time in microseconds; counted by the timer's interrupt.
+static TICKS: Mutex<RefCell<u32>> = Mutex::new(RefCell::new(0));
+
+#[entry]
+fn main() -> ! {
+    static mut QUEUE: Queue<u8, 1024> = Queue::new();
+    static mut LINK: Option<Controller<STORE>> = None;
+    static mut SEQUENCER: Option<Sequencer> = None;
+    static mut RIG: Option<SimRig> = None;
+
+    outputs::rest();
+    let (producer, mut received) = QUEUE.split();
+    critical_section::with(|cs| RECEIVED.borrow(cs).replace(Some(producer)));
+    let Some(mut core) = cortex_m::Peripherals::take() else {
+        down::stop(outputs::rest, &"the core's registers were taken before");
+    };
+    uart::begin();
+    core.SYST.set_clock_source(SystClkSource::Core);
+    core.SYST.set_reload(CORE_HZ / (1_000 / POLL_MS) / SPEED - 1);
+    core.SYST.clear_current();
+    core.SYST.enable_counter();
+    core.SYST.enable_interrupt();
+
+    let Ok(raw) = RawRig::DEMO.validate() else { down::stop(outputs::rest, &"the rig is not valid") };
+    let scenario = SCENARIO.and_then(scenario::find).copied().unwrap_or(Scenario::TIGHT);
+    let Ok(checked) = scenario.validate() else { down::stop(outputs::rest, &"the scenario is not valid") };
+    let rig = RIG.insert(SimRig::new(&checked, raw.raw(), 7));
+    // The host gives the orders; of the simulated person only the hands are used.
+    let mut hands = SimOperator::new(&checked.operator, Sides::Both, millis(checked.plant.raw().lever_ms));
+    let sequencer = SEQUENCER.insert(Sequencer::new(raw, None));
+    let link = LINK.insert(Controller::new(Capabilities { simulated: true, ..Capabilities::default() }));
+
+    let mut frame = Frame::new();
+    let mut sent = 0;
+    let mut done = 0;
+    loop {
+        let ticks = critical_section::with(|cs| *TICKS.borrow_ref(cs));
+        // The line's time goes with the wall's, not with the simulated rig's.
+        let now = Instant::from_ticks(u64::from(ticks) * u64::from(POLL_MS) * 1_000 / u64::from(SPEED));
+        while let Some(byte) = received.dequeue() {
+            link.receive(now, byte);
+        }
+        if done != ticks {
+            done += 1;
+            let Ok(polled) = serve::turn(link, now, sequencer, rig);
+            // Levers are turned by the simulated hands a while after they are asked. Ends are swapped when the host
+            // says so: a person at a desk confirms as fast as they like, and must not find the valve loose later.
+            for event in polled.events.iter().filter(|e| **e != Event::Asked(Ask::SwapEnds)) {
+                hands.tell(polled.at, event);
+            }
+            if polled.inputs.command == Some(Command::Confirm(Ask::SwapEnds)) {
+                rig.mount_second();
+            }
+            let _ = hands.command(polled.at, sequencer.phase());
+            rig.obey(&mut hands);
+            rig.advance(millis(POLL_MS));
+            rig.alive();
+        }
+        loop {
+            if sent == frame.len() {
+                sent = 0;
+                frame.clear();
+                if !link.transmit(now, &mut frame) {
+                    break;
+                }
+            }
+            match frame.get(sent) {
+                Some(&byte) if uart::send(byte) => sent += 1,
+                _ => break,
+            }
+        }
+        if frame.is_empty() && done == critical_section::with(|cs| *TICKS.borrow_ref(cs)) {
+            cortex_m::asm::wfi();
+        }
+    }
+}
+
+#[exception]
+fn SysTick() {
+    critical_section::with(|cs| *TICKS.borrow_ref_mut(cs) += 1);
+}
+
+/// Every interrupt of a device comes here: only the UART's is enabled.
+// SAFETY: it touches the queue's own end alone, and that under a critical section.
+#[exception]
+unsafe fn DefaultHandler(interrupt: i16) {
+    if interrupt != uart::INTERRUPT as i16 {
+        down::stop(outputs::rest, &"an interrupt that nobody asked for");
+    }
+    critical_section::with(|cs| {
+        if let Some(queue) = RECEIVED.borrow_ref_mut(cs).as_mut() {
+            while let Some(byte) = uart::receive() {
+                // A full queue loses bytes, as a line does; the link asks for them again.
+                let _ = queue.enqueue(byte);
+            }
+        }
+    });
+}
+
+#[panic_handler]
+fn panic(info: &PanicInfo<'_>) -> ! {
+    down::stop(outputs::rest, info)
+}
+
+// SAFETY: the handler does not return, so it cannot break what it interrupted.
+#[exception]
+unsafe fn HardFault(_: &ExceptionFrame) -> ! {
+    down::stop(outputs::rest, &"hard fault")
+}
