@@ -33,7 +33,10 @@ fn a_plan_keeps_the_standards_time_and_says_the_fall() {
 #[test]
 fn texts() {
     let dir = tempfile::tempdir().unwrap();
-    golden("plan-can.txt", &seathold(dir.path(), &["plan", "--limit", "ISO 5208 rate B DN 25"]).out);
+    golden(
+        "plan-can.txt",
+        &seathold(dir.path(), &["plan", "--limit", "ISO 5208 rate B DN 80", "--volume", "300 cm3"]).out,
+    );
     golden("plan-cannot.txt", &seathold(dir.path(), &["plan", "--limit", "0.2 mm3/s", "--volume", "10 l"]).out);
 }
 

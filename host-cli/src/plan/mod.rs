@@ -189,7 +189,7 @@ impl Wanted {
         let schedule = recipe.schedule();
         let of = |share: f64, z: f64| {
             let p = self.predict(rig, recipe, wait_s, seconds, share);
-            let needed = (student_quantile(z, p.budget.freedom) + z_power) * p.budget.combined;
+            let needed = student_quantile(z, p.budget.freedom) * p.budget.guard + z_power * p.budget.combined;
             (1.0 - share).abs() * self.limit.pa_m3_s() / needed
         };
         of(self.good, schedule.z_accept()).min(of(self.bad, schedule.z_reject()))

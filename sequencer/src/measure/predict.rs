@@ -175,7 +175,8 @@ impl Window {
             ..Budget::default()
         };
         let blocks = if self.samples > 64 { 48.0 } else { f64::from(self.samples) };
-        let budget = parts.combine(blocks - f64::from(self.curve.parameters()), false);
+        // Beside a transient as cautious as where curves are averaged.
+        let budget = parts.combine(blocks - f64::from(self.curve.parameters()), self.curve != Curve::Line);
         let factor = student_quantile(recipe.schedule().z_coverage(), budget.freedom);
         Prediction { leak, expanded: LeakRate::from_pa_m3_s(factor * budget.combined), budget }
     }
