@@ -48,6 +48,9 @@ fn cpu_s() -> Option<f64> {
     text.split_whitespace().next()?.parse::<f64>().ok().map(|ns| ns * 1e-9)
 }
 
+/// What is done at each moment that is read.
+type Read = Box<dyn FnMut(&Plant, u64)>;
+
 /// Prints how LSODA does, if there is a Python to ask: `ours` are our tolerances with the time each takes for a second of
 /// the plant.
 fn lsoda(ours: &[(f64, f64)]) {
@@ -115,7 +118,7 @@ fn main() {
 
     // The plant alone over the same switchings, read at 100 Hz.
     let checked = scenario.validate().expect("ready-made scenario");
-    let play_at = |tolerance: f64, mut read: Box<dyn FnMut(&Plant, u64)>| {
+    let play_at = |tolerance: f64, mut read: Read| {
         let spec = RawPlant { tolerance, ..scenario.plant }.validate().expect("valid");
         let watch = Watch::start();
         for _ in 0..RUNS {
@@ -139,7 +142,7 @@ fn main() {
         }
         watch.seconds() / f64::from(RUNS)
     };
-    let play = |read: Box<dyn FnMut(&Plant, u64)>| play_at(scenario.plant.tolerance, read);
+    let play = |read: Read| play_at(scenario.plant.tolerance, read);
     let steps_only = play(Box::new(|_, _| {}));
     let dense = play(Box::new(|plant, at| {
         black_box(plant.pressure(Node::Far, at));
