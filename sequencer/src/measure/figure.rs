@@ -28,17 +28,17 @@ pub struct Budget {
     pub background: f64,
     /// All together.
     pub combined: f64,
-    /// All together as the guard band takes it: an average over curves counts [`TAILS`] times.
+    /// All together as the guard band takes it: what is not known of the curve counts twice, since its errors are far from normal.
     pub guard: f64,
     /// Effective degrees of freedom (Welch–Satterthwaite, JCGM 100:2008, G.4.1); only the fit's are finite.
     pub freedom: f64,
 }
 
-/// An average over curves is no normal distribution: while the window is as short as the settling, a curve with a long
-/// time constant and quite another slope stays possible, and would decide wrongly more often than its standard
-/// uncertainty says. So in a guard band that counts this many times (our judgement, no source; the risks it gives are
-/// measured in docs/figures.md).
-pub const TAILS: f64 = 2.0;
+/// What is not known of the settling curve is no normal distribution: while the window is as short as the settling, a
+/// curve with a long time constant and quite another slope stays possible, and would decide wrongly more often than its
+/// standard uncertainty says. So in a guard band that counts this many times (our judgement, no source; the risks it
+/// gives are measured in docs/figures.md).
+const TAILS: f64 = 2.0;
 
 /// A leak with its uncertainty, and what it rests on.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -103,7 +103,7 @@ impl Figure {
             background: rig.background_u_pa_m3_s,
             ..Budget::default()
         }
-        .combine(estimate.freedom, estimate.averaged);
+        .combine(estimate.freedom, estimate.settling);
         let factor = student_quantile(with.recipe.schedule().z_coverage(), budget.freedom);
         Self {
             leak: LeakRate::from_pa_m3_s(gross).less(with.rig.background()),
@@ -120,7 +120,7 @@ impl Figure {
 }
 
 impl Budget {
-    pub(super) fn combine(mut self, fit_freedom: f64, averaged: bool) -> Self {
+    pub(super) fn combine(mut self, fit_freedom: f64, settling: bool) -> Self {
         let squares = self.fit * self.fit
             + self.curve * self.curve
             + self.resolution * self.resolution
@@ -129,7 +129,7 @@ impl Budget {
             + self.temperature * self.temperature
             + self.background * self.background;
         self.combined = libm::sqrt(squares);
-        let tails = if averaged { (TAILS * TAILS - 1.0) * self.curve * self.curve } else { 0.0 };
+        let tails = if settling { (TAILS * TAILS - 1.0) * self.curve * self.curve } else { 0.0 };
         self.guard = libm::sqrt(squares + tails);
         // Welch–Satterthwaite with one finite term. Capped: beyond a million degrees Student is normal to every digit.
         let part = self.fit * self.fit;

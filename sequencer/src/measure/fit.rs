@@ -21,8 +21,8 @@ pub struct Estimate {
     /// Standard uncertainty of the slope from not knowing the curve: its time constant, whether there is a transient at
     /// all, and a share of what the transient takes off the plain line's slope.
     pub u_curve: f64,
-    /// Whether the slope is an average over curves, whose errors have longer tails than a normal distribution.
-    pub averaged: bool,
+    /// Whether a settling curve was allowed for, whose errors have longer tails than a normal distribution.
+    pub settling: bool,
     /// Amplitude of the likeliest curve's transient at the first block held, in counts; 0 for a line.
     pub amplitude: f64,
     /// Standard uncertainty of the amplitude.
@@ -237,7 +237,7 @@ const REFINE_FROM: f64 = 0.02;
 /// No settling gas follows one exponential exactly: wall, seats and cavity each have their own time. The share of the
 /// transient's effect on the slope that is taken as a standard uncertainty of its shape (our judgement, no source; the
 /// coverage it gives on plants with several time constants is measured in docs/figures.md).
-pub(super) const SHAPE_DOUBT: f64 = 0.1;
+pub(super) const SHAPE_DOUBT: f64 = 0.2;
 
 impl Fit {
     /// Begins a fit of what the trace holds now.
@@ -642,7 +642,7 @@ impl Fit {
             slope,
             u_slope: stretch * libm::sqrt(variance * sum.bb / sum.weight),
             u_curve: libm::sqrt(doubts),
-            averaged: matches!(self.curves, Curves::Profiled { .. }),
+            settling: self.curves != Curves::Line,
             amplitude: s.a,
             u_amplitude: stretch * libm::sqrt(variance * s.aa),
             correlation: if s.aa > 0.0 { s.ba / libm::sqrt(s.bb * s.aa) } else { 0.0 },
