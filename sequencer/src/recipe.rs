@@ -549,7 +549,7 @@ impl RawRecipe {
 fn curves(recipe: &RawRecipe, rig: &Rig) -> Curves {
     match (recipe.model, rig.raw().tau_s) {
         (Model::Line, _) => Curves::LINE,
-        (Model::LineAndTransient, Some(tau_s)) => Curves::calibrated(tau_s, rig.raw().tau_u_rel),
+        (Model::LineAndTransient, Some(tau_s)) => Curves::Calibrated { tau_s, u_rel: rig.raw().tau_u_rel },
         (Model::LineAndTransient, None) => {
             Curves::profiled(f64::from(recipe.tau_ms_min) / 1e3, f64::from(recipe.tau_ms_max) / 1e3)
         }

@@ -24,9 +24,16 @@ pub struct Ideal {
     pub stuck_open: bool,
     /// The ball never opens.
     pub stuck_shut: bool,
+    /// Settling of the trapped gas: pascals above what it settles to when the ball shuts, and the time constant in
+    /// seconds.
+    pub settling: (f64, f64),
+    /// How fast the trapped gas warms, as pascals a second.
+    pub warming: f64,
     /// Noise of the far transducer before its converter, as a standard deviation in counts.
     pub noise: f64,
     transducer: Transducer,
+    /// Seconds since the ball shut.
+    shut_for: f64,
     number: u32,
     random: u64,
 }
@@ -37,6 +44,11 @@ const FLOW: f64 = 3e6;
 impl Ideal {
     /// Empty, tight, air-operated.
     pub fn new(transducer: Transducer) -> Self {
+        Self::seeded(transducer, 1)
+    }
+
+    /// The same with its noise from a seed.
+    pub fn seeded(transducer: Transducer, seed: u64) -> Self {
         Self {
             far: 0.0,
             supply: 0.0,
@@ -46,10 +58,14 @@ impl Ideal {
             lever_open: false,
             stuck_open: false,
             stuck_shut: false,
+            settling: (0.0, 1.0),
+            warming: 0.0,
+            shut_for: 0.0,
             noise: 0.7,
             transducer,
             number: 0,
-            random: 1,
+            // Neighbouring seeds must not give neighbouring noise.
+            random: (seed ^ 0x9e37_79b9_7f4a_7c15).wrapping_mul(0xbf58_476d_1ce4_e5b9),
         }
     }
 
@@ -69,8 +85,14 @@ impl Ideal {
         }
         if self.open(outputs) {
             self.far = toward(self.far, self.supply, FLOW * dt);
+            self.shut_for = 0.0;
+        } else if self.far > 0.0 {
+            let (amplitude, tau) = self.settling;
+            let settled = |t: f64| if amplitude == 0.0 { 0.0 } else { amplitude * (-t / tau).exp() };
+            self.far += settled(self.shut_for + dt) - settled(self.shut_for);
+            self.shut_for += dt;
+            self.far = (self.far + (self.warming - self.leak * self.far / 600_000.0) * dt).max(0.0);
         }
-        self.far -= self.leak * dt * self.far.clamp(0.0, 600_000.0) / 600_000.0;
     }
 
     /// A healthy reading of everything.
@@ -81,17 +103,17 @@ impl Ideal {
         Inputs { far: sample(self.far + noise), supply: sample(self.supply), contacts: Contacts::CLEAR, ..Inputs::IDLE }
     }
 
-    /// Near enough normal for a test rig: the sum of twelve uniform numbers less six.
-    fn gauss(&mut self) -> f64 {
-        (0..12)
-            .map(|_| {
-                // Knuth's MMIX constants (from memory).
-                self.random =
-                    self.random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                (self.random >> 11) as f64 / (1u64 << 53) as f64
-            })
-            .sum::<f64>()
-            - 6.0
+    /// Normal noise (Box & Muller, *Annals of Mathematical Statistics* 29, 1958).
+    pub fn gauss(&mut self) -> f64 {
+        let (u, v) = (self.uniform(), self.uniform());
+        (-2.0 * (1.0 - u).ln()).sqrt() * (core::f64::consts::TAU * v).cos()
+    }
+
+    fn uniform(&mut self) -> f64 {
+        // Knuth's MMIX constants (from memory), the high half mixed down.
+        self.random = self.random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        let mixed = (self.random ^ (self.random >> 33)).wrapping_mul(0xff51_afd7_ed55_8ccd);
+        (mixed >> 11) as f64 / (1u64 << 53) as f64
     }
 }
 
