@@ -33,10 +33,11 @@ pub const BENDS_MAX: u8 = 2;
 
 /// Blocks a fit works through for each millisecond since the last poll, so that it takes a fixed share of a core without
 /// a floating-point unit, however often it is polled.
-pub const BLOCKS_PER_MS: usize = 3;
+pub const BLOCKS_PER_MS: usize = 2;
 
-/// Blocks a fit works through in one poll at most.
-pub const BLOCKS_PER_POLL_MAX: usize = 24;
+/// Blocks a fit works through in one poll at most: so few that even a Cortex-M0 at 48 MHz is done in half of a 10 ms
+/// poll (docs/figures.md).
+pub const BLOCKS_PER_POLL_MAX: usize = 8;
 
 /// Most events one step can emit.
 pub const EVENTS_MAX: usize = 8;
