@@ -10,9 +10,9 @@
 //! 1. **Moments become ages.** All comparisons of moments go through `since` (difference) or `<`. The time a model
 //!    starts at is far from the ends of the clock, where `since` would saturate.
 //! 2. **Ages beyond every threshold they are compared with are one age.** Which is the greatest threshold stands at
-//!    [`age_max`]. A sample's running number becomes its distance to the world's counter, and beyond 2 one distance: it
+//!    `age_max` below. A sample's running number becomes its distance to the world's counter, and beyond 2 one distance: it
 //!    is only ever compared with the last and the next.
-//! 3. **What is never read again is left out**: see [`is_dead`].
+//! 3. **What is never read again is left out**: see `is_dead` below.
 //!
 //! `tests/digest.rs` checks the first two on random inputs: two machines started at different times and numbers, then
 //! given the same inputs, have the same digest at every poll; and two states with the same digest, reached in
