@@ -645,3 +645,40 @@ fn an_early_or_repeated_step_changes_nothing() {
         assert_eq!(plain.log, repeated.log, "{phase:?}");
     }
 }
+
+/// An empty far side that reads below the atmosphere, or jumps about, is a transducer's mistake; one that is not empty
+/// is no fault, but nothing to test from.
+#[test]
+fn the_precheck_tells_implausible_from_not_empty() {
+    for (pascals, alternating) in [(-2_500.0, false), (1_500.0, true)] {
+        let mut script = in_phase(Phase::Precheck);
+        script.rig.noise = 0.0;
+        let mut poll = 0;
+        while script.phase() == Phase::Precheck {
+            poll += 1;
+            script.rig.far = if alternating && poll % 2 == 0 { 0.0 } else { pascals };
+            let _ = script.poll();
+        }
+        assert_eq!(script.faults(), [Fault::Implausible], "{pascals} Pa");
+    }
+    let mut script = in_phase(Phase::Precheck);
+    script.rig.far = 2_500.0;
+    script.until(Phase::SafeVent, 100).until(Phase::Ready, 10_000);
+    assert!(script.faults().is_empty());
+    assert_eq!(script.result(Side::First).ground, Ground::NotEmpty);
+}
+
+/// The trapped pressure rising, while it settles, by more than a leak can explain: void. Falling grossly: leaking.
+#[test]
+fn a_rise_while_settling_voids_the_side_and_a_gross_fall_is_a_leak() {
+    for (change, verdict, ground) in
+        [(5_000.0, Verdict::Void, Ground::Rise), (-100_000.0, Verdict::Leaking, Ground::GrossFall)]
+    {
+        let mut script = in_phase(Phase::Settle);
+        script.rig.far += change;
+        let _ = script.poll();
+        assert_eq!(script.phase(), Phase::SafeVent);
+        script.until(Phase::Swap, 10_000);
+        assert_eq!((script.result(Side::First).verdict, script.result(Side::First).ground), (verdict, ground));
+    }
+}
