@@ -36,7 +36,7 @@
 //! on and how.
 //! [`input`] → [`step`] → [`output`], [`event`]: the machine. `phase`: a file each, in the order of a run.
 //! `interlock`: the last word on outputs. [`measure`]: samples to figure to verdict. [`verdict`]: results.
-//! [`io`], [`bench`], [`adapters`]: the edge to real or simulated hardware. `link` (feature `link`): the edge to a host
+//! [`io`], [`bench`](mod@bench), [`adapters`]: the edge to real or simulated hardware. `link` (feature `link`): the edge to a host
 //! over a line.
 //!
 //! # Example

@@ -1,6 +1,6 @@
 //! Time as the sequencer sees it: microseconds since some start, never wrapping in practice (584 000 years).
 //!
-//! The clock belongs to the caller. What the sequencer asks of it is in [`crate::io::Rig::now`]: it never goes back.
+//! The clock belongs to the caller. What the sequencer asks of it is in [`crate::io::Hardware::now`]: it never goes back.
 //! A counter that wrapped, or was reset, is seen as going back and faults the run.
 
 /// A moment, in microseconds since the clock's own start.

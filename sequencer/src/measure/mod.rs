@@ -3,7 +3,7 @@
 //!
 //! Samples are folded into at most [`crate::limits::BLOCKS`] blocks as they come ([`Folded`]), in integers, so that
 //! nothing is lost to rounding and memory does not grow. A [`Fit`] then works through the blocks a few at a time and
-//! ends in an [`Estimate`]; [`figure`](Figure::new) turns that into a leak with its budget; [`decide`] into a verdict.
+//! ends in an [`Estimate`]; [`figure`](Figure::new) turns that into a leak with its budget; [`decide`](fn@decide) into a verdict.
 
 #![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x > 0.0)` is meant: NaN must fail too")]
 
