@@ -682,3 +682,13 @@ fn a_rise_while_settling_voids_the_side_and_a_gross_fall_is_a_leak() {
         assert_eq!((script.result(Side::First).verdict, script.result(Side::First).ground), (verdict, ground));
     }
 }
+
+/// A supply transducer that goes silent is a fault too, where one is fitted.
+#[test]
+fn a_silent_supply_transducer_is_a_fault() {
+    for phase in [Phase::Precheck, Phase::Soak, Phase::Settle, Phase::Measure] {
+        let mut script = in_phase(phase);
+        script.until_with(Phase::SafeVent, 100, |i| i.supply = Reading::Waiting);
+        assert_eq!(script.faults(), [Fault::SupplySensor], "{phase:?}");
+    }
+}
