@@ -692,3 +692,18 @@ fn a_silent_supply_transducer_is_a_fault() {
         assert_eq!(script.faults(), [Fault::SupplySensor], "{phase:?}");
     }
 }
+
+/// A run that a fault or an abort touched on its first side has no second side: no ends are asked to be swapped.
+#[test]
+fn a_spoiled_first_side_is_the_last() {
+    for abort in [true, false] {
+        let mut script = in_phase(Phase::Soak);
+        if abort {
+            script.command(Command::Abort);
+        }
+        let _ = script.poll_with(|i| i.contacts.guard_closed = abort);
+        let rest = if abort { Phase::Ready } else { Phase::Fault };
+        script.until(rest, 10_000);
+        assert!(!script.saw(&Event::Asked(Ask::SwapEnds)), "abort: {abort}");
+    }
+}
