@@ -6,6 +6,7 @@
 
 pub mod frame;
 pub mod header;
+mod nibbles;
 pub mod polls;
 mod reader;
 pub mod tree;

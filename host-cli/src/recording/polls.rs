@@ -1,5 +1,5 @@
 //! A block of polls as columns. What is regular costs nothing: polls at an even pace and conversions numbered one by
-//! one are runs; readings are differences, which postcard writes as zigzag varints of mostly one byte.
+//! one are runs; readings are differences, mostly of half a byte.
 
 use seathold_sequencer::input::{Ask, Command, Contacts, Inputs, Reading, Sample, SensorFault, Sides};
 use seathold_sequencer::output::{Gate, Outputs, Pilot};
@@ -7,6 +7,7 @@ use seathold_sequencer::time::Instant;
 use serde::{Deserialize, Serialize};
 
 use super::Poll;
+use super::nibbles::{Packer, Unpacker};
 use super::tree::Node;
 
 /// Polls in a block: a few seconds, which is what a power cut on the host can lose.
@@ -46,8 +47,10 @@ struct Column {
     places: Vec<Run<u32>>,
     /// Running number of the first conversion, then differences.
     numbers: Vec<Run<u32>>,
-    /// Counts of the first conversion, then differences.
-    counts: Vec<i32>,
+    /// How many conversions.
+    conversions: u32,
+    /// Counts of the first conversion, then differences, in half bytes.
+    counts: Vec<u8>,
     /// `(poll, fault code)`.
     sick: Vec<(u32, u8)>,
 }
@@ -67,6 +70,7 @@ fn steps<T: Copy>(runs: &[Run<T>]) -> impl Iterator<Item = T> + '_ {
 impl Column {
     fn pack(polls: &[Poll], channel: fn(&Inputs) -> Reading) -> Self {
         let mut column = Self::default();
+        let mut differences = Packer::default();
         let (mut place, mut number, mut counts) = (0_u32, 0_u32, 0_i32);
         for (i, poll) in (0_u32..).zip(polls) {
             match channel(&poll.inputs) {
@@ -75,11 +79,13 @@ impl Column {
                 Reading::Sample(sample) => {
                     extend(&mut column.places, i + 1 - place);
                     extend(&mut column.numbers, sample.number.wrapping_sub(number));
-                    column.counts.push(sample.counts.wrapping_sub(counts));
+                    differences.push(sample.counts.wrapping_sub(counts));
+                    column.conversions += 1;
                     (place, number, counts) = (i + 1, sample.number, sample.counts);
                 }
             }
         }
+        column.counts = differences.finish();
         column
     }
 
@@ -87,10 +93,11 @@ impl Column {
         let (mut place, mut number, mut counts) = (0_u32, 0_u32, 0_i32);
         let mut places = steps(&self.places);
         let mut numbers = steps(&self.numbers);
-        for difference in &self.counts {
+        let mut differences = Unpacker::new(&self.counts);
+        for _ in 0..self.conversions {
             place = place.checked_add(places.next()?)?;
             number = number.wrapping_add(numbers.next()?);
-            counts = counts.wrapping_add(*difference);
+            counts = counts.wrapping_add(differences.next()?);
             let poll = polls.get_mut(place.checked_sub(1)? as usize)?;
             *channel(&mut poll.inputs) = Reading::Sample(Sample { counts, number });
         }

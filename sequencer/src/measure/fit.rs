@@ -500,10 +500,10 @@ impl Fit {
             self.best_solved = solved;
         }
         // A refinement that is no better leaves what it was to refine.
-        if better || self.refinements == 0 {
-            if let Some(slot) = self.found.get_mut(self.curve) {
-                *slot = found;
-            }
+        if (better || self.refinements == 0)
+            && let Some(slot) = self.found.get_mut(self.curve)
+        {
+            *slot = found;
         }
         better
     }
