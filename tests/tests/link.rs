@@ -88,7 +88,7 @@ struct Known {
 }
 
 const RECIPE: RawRecipe =
-    RawRecipe { soak_ms: 500, settle_ms: 500, measure_ms_max: 12_000, cavity_stroke: false, ..RawRecipe::DEMO };
+    RawRecipe { soak_ms: 500, settle_ms: 500, measure_ms_max: 30_000, cavity_stroke: false, ..RawRecipe::DEMO };
 
 /// A controller with `N` bytes of records, a bottle, a line each way, and a host that runs one valve.
 struct Bench<const N: usize> {

@@ -38,7 +38,7 @@ fn every_test_of_a_rule_is_named_and_every_name_is_a_test() {
 fn every_field_named_is_a_field() {
     let fields: Vec<_> = recipe::FIELDS.iter().map(|f| f.name).chain(rig::FIELDS.iter().map(|f| f.name)).collect();
     let looks_like_a_field =
-        |w: &&str| w.bytes().all(|b| b.is_ascii_lowercase() || b == b'_') && !w.starts_with("rule_");
+        |w: &&str| w.bytes().all(|b| b.is_ascii_lowercase() || b == b'_') && !TESTS.contains(&format!("fn {w}("));
     let named: Vec<_> = code_words().into_iter().filter(looks_like_a_field).collect();
     assert!(named.len() > 15, "only {} fields found", named.len());
     for name in named {
