@@ -20,6 +20,7 @@ pub enum Stream {
     Operator = 4,
     Grit = 5,
     Mounting = 6,
+    Fleet = 7,
 }
 
 impl Noise {
