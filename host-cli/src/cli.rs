@@ -32,6 +32,8 @@ pub enum Command {
     Calibrate(Box<crate::cmd::calibrate::Calibrate>),
     /// Work out whether a rig can tell, how long it takes, and a recipe for it
     Plan(Box<crate::cmd::plan::Plan>),
+    /// Test many simulated valves, drawn from stated distributions, on all cores
+    Fleet(Box<crate::cmd::fleet::Fleet>),
     /// Write a recipe file to start from, or check one
     #[command(subcommand)]
     Recipe(RecipeCommand),

@@ -16,6 +16,7 @@
 //! | [`recording`] | the record format, its writer and reader |
 //! | [`replay`] | a recording run through the sequencer again |
 //! | [`screen`] | a run as it happens: moving lines, plain lines, JSON lines |
+//! | [`fleet`] | many simulated valves: drawn, tested, counted against the truth |
 //! | [`trace`] | traces of other instruments, read and judged |
 //! | [`plan`] | whether a rig can tell, and how long it takes |
 //! | [`calibration`] | dated files of what was found of a rig |
@@ -31,6 +32,7 @@ pub mod console;
 pub mod error;
 pub mod exit;
 pub mod files;
+pub mod fleet;
 pub mod limit;
 pub mod plan;
 pub mod plot;

@@ -152,14 +152,14 @@ impl Session {
 
 /// Decides when there is nothing left to watch.
 #[derive(Debug, Default)]
-struct Watch {
+pub(crate) struct Watch {
     proved: Option<Instant>,
     /// A state that only a person can end, and since when.
     stuck: Option<Instant>,
 }
 
 impl Watch {
-    fn see(&mut self, event: &Event, at: Instant) {
+    pub(crate) fn see(&mut self, event: &Event, at: Instant) {
         match event {
             Event::Proved { .. } => self.proved = Some(at),
             Event::Entered { phase, .. } => {
@@ -169,7 +169,7 @@ impl Watch {
         }
     }
 
-    fn is_over(&self, summary: &Summary, gave_up: bool, now: Instant) -> bool {
+    pub(crate) fn is_over(&self, summary: &Summary, gave_up: bool, now: Instant) -> bool {
         let waited = |since: Option<Instant>, most: Duration| {
             since.is_some_and(|since| now.as_ticks().saturating_sub(since.as_ticks()) >= most.as_ticks())
         };

@@ -3,6 +3,7 @@
 pub mod assess;
 pub mod calibrate;
 mod files;
+pub mod fleet;
 pub mod plan;
 mod replay;
 mod run;
@@ -48,6 +49,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Assess(assess)) => assess::run(&assess, console),
         Some(Command::Calibrate(calibrate)) => calibrate::run(&calibrate, console),
         Some(Command::Plan(plan)) => plan::run(&plan, console),
+        Some(Command::Fleet(fleet)) => fleet::run(&fleet, console),
         Some(Command::Recipe(command)) => files::recipe(&command, console),
         Some(Command::Rig(command)) => files::rig(&command, console),
         Some(Command::Valve(command)) => files::valve(&command, console),

@@ -1,6 +1,6 @@
 //! `seathold run`: a recipe on a rig.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use seathold_sequencer::input::Sides;
@@ -94,7 +94,7 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
     let reference = seathold_sequencer::units::Reference::ISO_8778.pressure.pascals();
     let first_look = valve::find(&typed.valve, reference)?;
     let kind = kind.or_else(|| typed.recipe.is_none().then_some(first_look.scenario.plant.actuation));
-    let recipe = load_recipe(typed, &rig, kind)?;
+    let recipe = find_recipe(typed.recipe.as_deref(), &rig, kind)?;
     let recipe = match &typed.limit {
         Some(text) => recipe.with_limit(text, typed.dn, &rig)?,
         None => recipe,
@@ -145,18 +145,19 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
     Ok(Plan { rig, as_built, recipe, valve, header, faults, speed, path })
 }
 
-fn load_recipe(
-    typed: &Run,
+/// A recipe file, or a built-in recipe by name; where none is typed, the one for this kind of valve.
+pub(super) fn find_recipe(
+    typed: Option<&Path>,
     rig: &Rig,
     kind: Option<seathold_sequencer::recipe::Actuation>,
 ) -> Result<recipes::Read, Error> {
     use seathold_sequencer::recipe::Actuation;
-    let name = match &typed.recipe {
+    let name = match typed {
         Some(file) => file.display().to_string(),
         None if kind == Some(Actuation::Hand) => "dn25-hand".into(),
         None => "dn25-air".into(),
     };
-    match (RECIPES.iter().find(|(known, _)| *known == name), &typed.recipe) {
+    match (RECIPES.iter().find(|(known, _)| *known == name), typed) {
         (Some((name, text)), _) => recipes::parse(name, text, rig, kind),
         (None, Some(file)) => recipes::read(file, rig, kind),
         (None, None) => Err(Error::usage("no recipe")),

@@ -115,6 +115,11 @@ impl Sheet {
         self.section = format!("{section}.");
     }
 
+    /// The file, or "command line".
+    pub fn origin(&self) -> &str {
+        &self.origin
+    }
+
     /// The text read.
     pub fn source(&self) -> &str {
         &self.text
@@ -213,6 +218,16 @@ impl Sheet {
             let line = line.or_else(|| self.line_of_others(error));
             let section = self.section.clone();
             self.problem(line, format!("{section}{}", say(error, symbol, reference_pa)));
+        }
+    }
+
+    /// Adds a mistake that no table of fields can find, with the line of the field or, where it was not given, of the
+    /// one that asks for it. What was said of a field already is not said twice.
+    pub fn wrong(&mut self, name: &str, because_of: &str, message: &str) {
+        let path = self.path(name);
+        if !self.bad.contains(&path) {
+            let line = [&path, &self.path(because_of)].into_iter().find_map(|path| self.typed.get(path)?.0);
+            self.problem(line, format!("{path}: {message}"));
         }
     }
 
