@@ -445,7 +445,8 @@ fn on_plant(leak: f64, run: u64, calibrated: bool) -> Option<(SideResult, f64)> 
     let mut random = Noise::new(run, Stream::Mounting);
     let mut between = |low: f64, high: f64| low * (high / low).powf(random.uniform());
     let believed = RawRig { background_u_pa_m3_s: 2e-5, ..RawRig::DEMO };
-    let far_volume = 40e-6 * (1.0 + believed.far_volume_u_rel * (2.0 * between(1.0, 2.718).ln() - 1.0) * 1.7);
+    let far_volume =
+        40e-6 * (1.0 + believed.far_volume_u_rel * (2.0 * between(1.0, std::f64::consts::E).ln() - 1.0) * 1.7);
     let plant = RawPlant {
         far_volume_m3: far_volume,
         far_tau_s: between(0.7, 5.0),

@@ -143,3 +143,16 @@ fn unsafe_code_in_the_boards_says_why() {
     }
     assert!(uses > 3, "only {uses} uses found");
 }
+
+/// What README shows of a run is what the program says: each block of it stands word for word in a golden file.
+#[test]
+fn readme_shows_what_the_program_says() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
+    let readme = std::fs::read_to_string(root.join("README.md")).expect("README.md");
+    let shown: Vec<&str> = readme.split("```text\n").skip(1).filter_map(|rest| rest.split("```").next()).collect();
+    assert_eq!(shown.len(), 2, "README shows a leaking valve and a tight one");
+    for (block, golden) in shown.into_iter().zip(["run-scratched-seat-a.out.txt", "run-tight.out.txt"]) {
+        let said = std::fs::read_to_string(root.join("tests/golden/cli").join(golden)).expect(golden);
+        assert!(said.contains(block), "README shows what {golden} does not say:\n{block}");
+    }
+}
