@@ -34,7 +34,7 @@ pub struct Controller<const N: usize> {
     store: Store<N>,
     packer: Packer,
     now: Instant,
-    /// When something whole last came from the host of this session.
+    /// When something whole last came from the host of the present session.
     heard: Option<Instant>,
     boot: Option<u32>,
     session: Option<u32>,
@@ -104,7 +104,7 @@ impl<const N: usize> Controller<N> {
         self.heard = Some(self.now);
         self.owes_welcome = true;
         if self.session == Some(hello.session) {
-            // Its welcome was lost. Nothing else may change: an order of this session may be under way.
+            // Its welcome was lost. Nothing else may change: an order of the present session may be under way.
             return;
         }
         self.session = Some(hello.session);

@@ -93,7 +93,7 @@ pub struct Host {
 }
 
 impl Host {
-    /// A first connection. `session` must be drawn at random: it is what tells this session from any other.
+    /// A first connection. `session` must be drawn at random: it is what tells one session from any other.
     pub fn new(session: u32) -> Self {
         Self {
             deframer: Deframer::default(),
