@@ -34,6 +34,8 @@ pub enum Command {
     Plan(Box<crate::cmd::plan::Plan>),
     /// Test many simulated valves, drawn from stated distributions, on all cores
     Fleet(Box<crate::cmd::fleet::Fleet>),
+    /// Serve the simulated rig as a controller would, over a socket or a pseudo-terminal
+    Serve(Box<crate::cmd::serve::Serve>),
     /// Write a recipe file to start from, or check one
     #[command(subcommand)]
     Recipe(RecipeCommand),
@@ -240,7 +242,7 @@ pub enum Speed {
     Times(f64),
 }
 
-fn speed(text: &str) -> Result<Speed, String> {
+pub(crate) fn speed(text: &str) -> Result<Speed, String> {
     if text == "max" {
         return Ok(Speed::Max);
     }

@@ -13,6 +13,7 @@
 //! | [`files`] | recipes, rigs and valves as TOML |
 //! | [`rig`] | what can stand behind the io traits |
 //! | [`session`] | the loop of one run |
+//! | [`serve`] | the simulated rig behind a controller, over a socket or a pseudo-terminal |
 //! | [`recording`] | the record format, its writer and reader |
 //! | [`replay`] | a recording run through the sequencer again |
 //! | [`screen`] | a run as it happens: moving lines, plain lines, JSON lines |
@@ -41,6 +42,7 @@ pub mod recording;
 pub mod replay;
 pub mod rig;
 pub mod screen;
+pub mod serve;
 pub mod session;
 pub mod summary;
 pub mod trace;

@@ -9,7 +9,7 @@ use crate::plant::{Plant, Stuck, Truth};
 use crate::scenario::Checked;
 use crate::sensor::Channel;
 use core::convert::Infallible;
-use seathold_sequencer::input::{Contacts, Sample, SensorFault};
+use seathold_sequencer::input::{Contacts, Sample, SensorFault, Side};
 use seathold_sequencer::io::Hardware;
 use seathold_sequencer::output::Outputs;
 use seathold_sequencer::rig::RawRig;
@@ -86,6 +86,13 @@ impl SimRig {
     /// Puts the valve on with end B on the supply side, before anything begins.
     pub fn mount_second(&mut self) {
         let _ = self.plant.swap_ends(self.now);
+    }
+
+    /// Puts the valve on for this side, where it is not on so already.
+    pub fn mount(&mut self, side: Side) {
+        if self.plant.side() != side {
+            self.let_out = Some(self.plant.swap_ends(self.now));
+        }
     }
 
     /// Does what the operator's hands do by now.

@@ -7,6 +7,7 @@ pub mod fleet;
 pub mod plan;
 mod replay;
 mod run;
+pub mod serve;
 mod show;
 
 use std::ffi::OsString;
@@ -50,6 +51,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Calibrate(calibrate)) => calibrate::run(&calibrate, console),
         Some(Command::Plan(plan)) => plan::run(&plan, console),
         Some(Command::Fleet(fleet)) => fleet::run(&fleet, console),
+        Some(Command::Serve(typed)) => serve::run(&typed, console),
         Some(Command::Recipe(command)) => files::recipe(&command, console),
         Some(Command::Rig(command)) => files::rig(&command, console),
         Some(Command::Valve(command)) => files::valve(&command, console),

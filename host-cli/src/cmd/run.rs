@@ -176,13 +176,7 @@ fn valve_options(typed: &Run) -> Result<Vec<(String, String)>, Error> {
     ];
     let mut options: Vec<(String, String)> =
         leaks.into_iter().filter_map(|(name, value)| Some((format!("plant.{name}"), value.clone()?))).collect();
-    for text in &typed.set {
-        let Some((name, value)) = text.split_once('=') else {
-            return Err(Error::usage(format!("--set {text}: give FIELD=VALUE, like \"far.noise=50 Pa\"")));
-        };
-        let name = if name.contains('.') { name.to_owned() } else { format!("plant.{name}") };
-        options.push((name, value.to_owned()));
-    }
+    options.extend(settings(&typed.set)?);
     if let Some(kind) = typed.kind {
         let word = match kind {
             crate::cli::KindArg::Air => "air",
@@ -191,6 +185,18 @@ fn valve_options(typed: &Run) -> Result<Vec<(String, String)>, Error> {
         options.push(("plant.actuation".into(), word.into()));
     }
     Ok(options)
+}
+
+/// What `--set` says, as names of fields and values.
+pub(super) fn settings(typed: &[String]) -> Result<Vec<(String, String)>, Error> {
+    let one = |text: &String| {
+        let Some((name, value)) = text.split_once('=') else {
+            return Err(Error::usage(format!("--set {text}: give FIELD=VALUE, like \"far.noise=50 Pa\"")));
+        };
+        let name = if name.contains('.') { name.to_owned() } else { format!("plant.{name}") };
+        Ok((name, value.to_owned()))
+    };
+    typed.iter().map(one).collect()
 }
 
 /// Where the recording goes: what was typed, with a name of its own in a folder.

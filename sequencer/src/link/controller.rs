@@ -268,6 +268,11 @@ impl<const N: usize> Controller<N> {
         self.sending = next;
     }
 
+    /// How many records the host does not have yet.
+    pub const fn behind(&self) -> u32 {
+        self.store.next().saturating_sub(self.acknowledged)
+    }
+
     /// Frames from the line that were not whole.
     pub const fn bad_frames(&self) -> u32 {
         self.deframer.bad()

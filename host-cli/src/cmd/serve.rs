@@ -1,0 +1,156 @@
+//! `seathold serve`: the simulated rig behind a controller, for a host to talk to.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::Args;
+use seathold_sequencer::input::Sides;
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::time::{Instant, millis};
+use seathold_sequencer::units::Reference;
+use seathold_sim::bench::SimBench;
+
+use super::files::load_rig;
+use crate::cli::Speed;
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+
+use crate::files::valve;
+use crate::recording::header::Shown;
+use crate::rig::sim::parse_fault;
+use crate::screen::{Plain, Screen};
+use crate::serve::{Line, News, Pace, Served, open_pty, open_tcp};
+use crate::words::{self, Speaker};
+
+/// Longest sleep while nothing is due: what a byte may wait.
+const NAP: Duration = Duration::from_millis(1);
+
+/// `seathold serve`.
+#[derive(Debug, Args)]
+pub struct Serve {
+    /// Address and port to listen on; port 0 takes any that is free. Whoever reaches it may work the simulated rig
+    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:4444", help_heading = "The line")]
+    pub listen: String,
+    /// A new pseudo-terminal instead: to the host, a serial port
+    #[arg(long, conflicts_with = "listen", help_heading = "The line")]
+    pub pty: bool,
+
+    /// Rig file [default: the built-in rig]
+    #[arg(long, value_name = "FILE", help_heading = "The simulated rig")]
+    pub rig_file: Option<PathBuf>,
+    /// Simulated valve: a name from `seathold valve list`, or a file
+    #[arg(long, value_name = "NAME|FILE", default_value = "tight", help_heading = "The simulated rig")]
+    pub valve: String,
+    /// Any field of a valve file, as FIELD=VALUE like "seat_a=3 mm3/s"; may be given again
+    #[arg(long, value_name = "FIELD=VALUE", help_heading = "The simulated rig")]
+    pub set: Vec<String>,
+    /// Seed of all chance
+    #[arg(long, value_name = "N", default_value_t = 1, help_heading = "The simulated rig")]
+    pub seed: u64,
+    /// A fault, as for `run`: NAME, NAME@TIME or NAME@TIME..TIME, on the rig's clock since it was switched on
+    #[arg(long, value_name = "NAME[@TIME]", help_heading = "The simulated rig")]
+    pub fault: Vec<String>,
+    /// How fast simulated time passes: times real time, or "max" for as fast as the host takes it
+    #[arg(long, value_parser = crate::cli::speed, value_name = "max|N", default_value = "1",
+          help_heading = "The simulated rig")]
+    pub speed: Speed,
+
+    /// Only the address
+    #[arg(long, short, help_heading = "Output")]
+    pub quiet: bool,
+}
+
+/// `seathold serve`.
+pub(super) fn run(typed: &Serve, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let mut served = switch_on(typed)?;
+    let mut line = if typed.pty { open_pty()? } else { open_tcp(&typed.listen)? };
+    writeln!(console.out, "{}", line.address())?;
+    console.out.flush()?;
+    let mut told = Told { quiet: typed.quiet, screen: Plain(Speaker::new(&RawRecipe::DEMO, &Shown::default())) };
+    told.say(console, "simulated rig, switched on; the host connects to the address above; Ctrl-C ends it");
+    serve(typed.speed, &mut served, line.as_mut(), &mut told, console);
+    told.say(console, &format!("switched off, in phase \"{}\"", words::phase_name(served.sequencer().phase())));
+    Ok(Exit::Good)
+}
+
+/// Until Ctrl-C.
+fn serve(speed: Speed, served: &mut Served, line: &mut dyn Line, told: &mut Told, console: &mut Console<'_>) {
+    let mut pace = Pace::new(speed, served.period(), console.clock.elapsed());
+    while console.interrupted() == 0 {
+        let elapsed = console.clock.elapsed();
+        let now = Instant::from_ticks(u64::try_from(elapsed.as_micros()).unwrap_or(u64::MAX));
+        served.tick(now);
+        if let Some(news) = line.news(served.has_host()) {
+            if matches!(news, News::Came(_)) {
+                served.greet(now);
+            }
+            told.news(console, &news);
+        }
+        let mut busy = served.talk(now, line);
+        let mut wait = pace.wait(served, elapsed);
+        if wait.is_zero() {
+            let polled = served.turn(now);
+            pace.made(elapsed);
+            busy = true;
+            if let Some(recipe) = served.sequencer().recipe() {
+                told.screen = Plain(Speaker::new(recipe.raw(), &Shown::default()));
+            }
+            for event in &polled.events {
+                told.event(console, polled.at, event);
+            }
+            wait = pace.wait(served, elapsed);
+        }
+        if !busy {
+            console.clock.pause(wait.min(NAP));
+        }
+    }
+}
+
+/// What is shown of it. Whoever reads may go away: that is no reason to stop serving.
+struct Told {
+    quiet: bool,
+    screen: Plain,
+}
+
+impl Told {
+    fn say(&self, console: &mut Console<'_>, text: &str) {
+        if !self.quiet {
+            let _ = writeln!(console.err, "{text}");
+        }
+    }
+
+    fn news(&self, console: &mut Console<'_>, news: &News) {
+        let text = match news {
+            News::Came(from) => format!("a host is on the line ({from})"),
+            News::TurnedAway(from) => format!("another host was turned away ({from}): one at a time"),
+            News::Gone => "the host has gone; what happens meanwhile is kept for it".into(),
+        };
+        self.say(console, &text);
+    }
+
+    fn event(&mut self, console: &mut Console<'_>, at: Instant, event: &seathold_sequencer::event::Event) {
+        if !self.quiet {
+            let _ = self.screen.event(console, at, event);
+        }
+    }
+}
+
+fn switch_on(typed: &Serve) -> Result<Served, Error> {
+    let rig = load_rig(typed.rig_file.as_deref())?;
+    let reference = Reference::ISO_8778.pressure.pascals();
+    let mut valve = valve::find(&typed.valve, reference)?;
+    let settings = super::run::settings(&typed.set)?;
+    valve.set(settings.iter().map(|(name, value)| (name.as_str(), value.as_str())), reference)?;
+    // As on the controller images: a poll for every conversion.
+    let period = millis(valve.scenario.far.period_ms);
+    let mut stand = SimBench::with(&valve.scenario, rig.raw(), typed.seed, Sides::Both, period)
+        .map_err(|errors| Error::usage(errors.to_string()))?;
+    for text in &typed.fault {
+        let fault = parse_fault(text).map_err(|why| Error::usage(format!("--fault: {why}")))?;
+        if !stand.schedule.add(fault) {
+            return Err(Error::usage(format!("--fault: at most {} faults a run", seathold_sim::fault::FAULTS)));
+        }
+    }
+    Ok(Served::new(rig, stand))
+}

@@ -1,0 +1,156 @@
+//! A simulated rig with a controller in front of it, served to a host over the link: what the controller images do, in
+//! a process.
+//!
+//! The controller's side is the sequencer's own ([`link::serve`](seathold_sequencer::link::serve)), so a host cannot
+//! tell the difference but by the welcome, which says that the rig is simulated.
+
+mod line;
+mod pace;
+#[cfg(unix)]
+mod pty;
+mod tcp;
+
+pub use line::{Line, News, open_pty, open_tcp};
+pub use pace::Pace;
+
+use seathold_sequencer::bench::Polled;
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::input::{Ask, Command, Side, Sides};
+use seathold_sequencer::io::Operator;
+use seathold_sequencer::link::controller::Controller;
+use seathold_sequencer::link::frame::Frame;
+use seathold_sequencer::link::message::Capabilities;
+use seathold_sequencer::link::serve;
+use seathold_sequencer::rig::Rig;
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::time::Instant;
+use seathold_sim::bench::SimBench;
+
+/// Bytes for records that the host does not have yet: a quarter of an hour at 100 polls a second.
+pub const STORE: usize = 256 * 1024;
+
+/// Controller and rig.
+#[derive(Debug)]
+pub struct Served {
+    sequencer: Sequencer,
+    stand: SimBench,
+    link: Box<Controller<STORE>>,
+    frame: Frame,
+    /// How much of `frame` has gone out.
+    sent: usize,
+}
+
+impl Served {
+    /// A controller just switched on, with `stand` behind it. Of the stand's operator only the hands are used: the
+    /// host gives the orders.
+    pub fn new(rig: Rig, stand: SimBench) -> Self {
+        Self {
+            sequencer: Sequencer::new(rig, None),
+            stand,
+            link: Box::new(Controller::new(Capabilities { simulated: true, ..Capabilities::default() })),
+            frame: Frame::new(),
+            sent: 0,
+        }
+    }
+
+    /// The sequencer.
+    pub const fn sequencer(&self) -> &Sequencer {
+        &self.sequencer
+    }
+
+    /// Time between polls on the rig's clock.
+    pub const fn period(&self) -> std::time::Duration {
+        std::time::Duration::from_micros(self.stand.period.as_ticks())
+    }
+
+    /// Whether a host is there.
+    pub fn has_host(&self) -> bool {
+        self.link.is_up()
+    }
+
+    /// Whether the host has fallen as far behind as records may be under way.
+    pub fn is_ahead(&self) -> bool {
+        self.link.behind() >= seathold_sequencer::link::controller::WINDOW
+    }
+
+    /// Whether nothing goes on until a person does something.
+    pub fn waits(&self) -> bool {
+        matches!(self.sequencer.phase(), Phase::Ready | Phase::Swap | Phase::Trapped | Phase::Held | Phase::Fault)
+    }
+
+    /// Notices on the wall's clock that a host has gone silent, between polls.
+    pub fn tick(&mut self, wall: Instant) {
+        self.link.tick(wall);
+    }
+
+    /// Another host is on the line: what the last one left half said is dropped, both ways.
+    pub fn greet(&mut self, wall: Instant) {
+        self.frame.clear();
+        self.sent = 0;
+        self.link.receive(wall, 0);
+    }
+
+    /// Takes in what has come and sends what there is, as much as the line takes; true if there was any.
+    pub fn talk(&mut self, wall: Instant, line: &mut dyn Line) -> bool {
+        let mut room = [0; 1024];
+        let mut came = 0;
+        loop {
+            let n = line.read(&mut room);
+            came += n;
+            // A fault can cut the operator off: bytes then go nowhere, either way.
+            if self.stand.operator.link_up() {
+                room[..n].iter().for_each(|&byte| self.link.receive(wall, byte));
+            }
+            if n < room.len() {
+                break;
+            }
+        }
+        if !self.stand.operator.link_up() {
+            return came > 0;
+        }
+        let mut gone = 0;
+        loop {
+            if self.sent == self.frame.len() {
+                self.frame.clear();
+                self.sent = 0;
+                if !self.link.transmit(wall, &mut self.frame) {
+                    break;
+                }
+            }
+            match line.write(&self.frame[self.sent..]) {
+                0 => break,
+                n => {
+                    self.sent += n;
+                    gone += n;
+                }
+            }
+        }
+        came + gone > 0
+    }
+
+    /// One poll, and the time until the next passes on the rig.
+    pub fn turn(&mut self, wall: Instant) -> Polled {
+        let Self { sequencer, stand, link, .. } = self;
+        let polled = match serve::turn(link.as_mut(), wall, sequencer, &mut stand.rig) {
+            Ok(polled) => polled,
+            Err(never) => match never {},
+        };
+        // Levers are turned by the simulated hands a while after they are asked. Ends are swapped when the host says
+        // so: a person at a desk confirms as fast as they like, and must not find the valve loose later.
+        for event in polled.events.iter().filter(|e| **e != Event::Asked(Ask::SwapEnds)) {
+            stand.operator.tell(polled.at, event);
+        }
+        match polled.inputs.command {
+            Some(Command::Confirm(Ask::SwapEnds) | Command::Start(Sides::Second)) => stand.rig.mount(Side::Second),
+            Some(Command::Start(_)) => stand.rig.mount(Side::First),
+            _ => {}
+        }
+        let status = sequencer.status();
+        // What the hands would say is the host's to say.
+        let _ = stand.operator.command(polled.at, status.phase);
+        stand.suffer(polled.at, status.phase, status.side);
+        stand.rig.obey(&mut stand.operator);
+        stand.rig.advance(stand.period);
+        polled
+    }
+}
