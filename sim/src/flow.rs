@@ -42,10 +42,13 @@ pub struct Flow {
 
 impl Flow {
     /// `self × factor`.
-    #[inline]
-    pub fn scaled(mut self, factor: f64) -> Self {
+    #[inline(always)]
+    pub fn scaled<const SLOPES: bool>(mut self, factor: f64) -> Self {
         self.mass *= factor;
         self.heat *= factor;
+        if !SLOPES {
+            return self;
+        }
         for slope in self.dmass.iter_mut().chain(self.dheat.iter_mut()) {
             *slope *= factor;
         }
@@ -53,7 +56,7 @@ impl Flow {
     }
 
     /// `self + other × factor`: parallel paths.
-    #[inline]
+    #[inline(always)]
     pub fn add<const SLOPES: bool>(&mut self, other: &Self, factor: f64) {
         self.mass += other.mass * factor;
         self.heat += other.heat * factor;
@@ -69,8 +72,11 @@ impl Flow {
     }
 
     /// The same flow seen with the ends named the other way round.
-    #[inline]
-    fn reversed(self) -> Self {
+    #[inline(always)]
+    fn reversed<const SLOPES: bool>(self) -> Self {
+        if !SLOPES {
+            return Self { mass: -self.mass, heat: -self.heat, ..Self::default() };
+        }
         let turn = |d: [f64; 4]| [-d[1], -d[0], -d[3], -d[2]];
         Self { mass: -self.mass, heat: -self.heat, dmass: turn(self.dmass), dheat: turn(self.dheat) }
     }
@@ -109,12 +115,16 @@ impl Passage {
     }
 
     /// Flow from `one` to `two`.
-    #[inline]
+    #[inline(always)]
     pub fn flow<const SLOPES: bool>(&self, one: End, two: End) -> Flow {
-        if one.p >= two.p { self.downhill::<SLOPES>(one, two) } else { self.downhill::<SLOPES>(two, one).reversed() }
+        if one.p >= two.p {
+            self.downhill::<SLOPES>(one, two)
+        } else {
+            self.downhill::<SLOPES>(two, one).reversed::<SLOPES>()
+        }
     }
 
-    #[inline]
+    #[inline(always)]
     fn downhill<const SLOPES: bool>(&self, up: End, down: End) -> Flow {
         let inv_p = 1.0 / up.p;
         let r = down.p * inv_p;
@@ -144,7 +154,7 @@ impl Passage {
 }
 
 /// The flow with the enthalpy it carries from upstream.
-#[inline]
+#[inline(always)]
 fn carrying(up: End, mass: f64, dmass: [f64; 4]) -> Flow {
     let h = gas::CP * up.t;
     let dheat = [h * dmass[0], h * dmass[1], h * dmass[2] + gas::CP * mass, h * dmass[3]];
@@ -154,12 +164,16 @@ fn carrying(up: End, mass: f64, dmass: [f64; 4]) -> Flow {
 /// A fine viscous leak for a conductance of 1 kg/(s·Pa²): `q_m = p1² − p2²` (compressible Poiseuille flow; textbook).
 ///
 /// The gas in a fine passage has the temperature of the metal, so its own does not count.
-#[inline]
+#[inline(always)]
 pub fn viscous<const SLOPES: bool>(one: End, two: End) -> Flow {
-    if one.p >= two.p { viscous_downhill::<SLOPES>(one, two) } else { viscous_downhill::<SLOPES>(two, one).reversed() }
+    if one.p >= two.p {
+        viscous_downhill::<SLOPES>(one, two)
+    } else {
+        viscous_downhill::<SLOPES>(two, one).reversed::<SLOPES>()
+    }
 }
 
-#[inline]
+#[inline(always)]
 fn viscous_downhill<const SLOPES: bool>(up: End, down: End) -> Flow {
     let mass = (up.p - down.p) * (up.p + down.p);
     if !SLOPES {
@@ -204,7 +218,7 @@ impl Leak {
     }
 
     /// Adds this leak's flow to `flow`.
-    #[inline]
+    #[inline(always)]
     pub fn add_to<const SLOPES: bool>(self, flow: &mut Flow, orifice: &Passage, one: End, two: End) {
         if self.viscous != 0.0 {
             flow.add::<SLOPES>(&viscous::<SLOPES>(one, two), self.viscous);

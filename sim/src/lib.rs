@@ -33,6 +33,7 @@
 //! | [`seat`] | two seats and a floating ball |
 //! | [`heat`] | gas to wall to room |
 //! | [`network`] | the equations: which node feeds which, and the Jacobian |
+//! | [`arrow`] | its linear equations, solved with their shape known |
 //! | [`rodas`] | the integrator, and why this one |
 //! | [`actuator`] | how the ball moves |
 //! | [`plant`] | all of it in time: events, dense output, truth |
@@ -44,6 +45,7 @@
 //! | [`config`], [`scenario`] | every figure with its range; ready-made cases |
 
 pub mod actuator;
+pub mod arrow;
 pub mod bench;
 pub mod config;
 pub mod fault;

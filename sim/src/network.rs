@@ -14,6 +14,7 @@
 //! `(γ−1)·U/V`, temperature `U/(m·c_v)`; what flows carries the enthalpy of where it comes from. The hose stands at
 //! room temperature.
 
+use crate::arrow::Arrow;
 use crate::flow::{End, Flow, Leak, Passage, viscous};
 use crate::gas;
 use crate::heat::Wall;
@@ -125,7 +126,44 @@ pub struct Network<'a> {
     pub layout: &'a Layout,
     /// What has been set.
     pub drive: &'a Drive,
+    inverse: Inverse,
 }
+
+/// One over what is divided by at every evaluation: a step has seven, and a division costs as much as ten products.
+#[derive(Clone, Copy, Debug)]
+struct Inverse {
+    volume: [f64; 3],
+    hose: f64,
+    capacity: [f64; 3],
+    regulator_round: f64,
+    lift_full: f64,
+    creep_s: f64,
+    bore: f64,
+    past: f64,
+}
+
+impl<'a> Network<'a> {
+    /// The equations of a rig as it stands.
+    pub fn new(layout: &'a Layout, drive: &'a Drive) -> Self {
+        let inverse = Inverse {
+            volume: layout.volume.map(|v| 1.0 / v),
+            hose: 1.0 / layout.hose,
+            capacity: layout.wall.map(|w| 1.0 / w.capacity),
+            regulator_round: 1.0 / layout.regulator_round,
+            lift_full: 1.0 / layout.lift_full,
+            creep_s: 1.0 / layout.creep_s,
+            bore: 1.0 / (1.0 - layout.overlap),
+            past: 1.0 / (1.0 - 2.0 * layout.overlap),
+        };
+        Self { layout, drive, inverse }
+    }
+}
+
+/// One over the stated gauge pressure of leaks, 1/Pa.
+const PER_STATED: f64 = 1.0 / gas::LEAK_STATED_AT_GAUGE;
+
+/// One over the heat capacity, kg·K/J.
+const PER_CV: f64 = 1.0 / gas::CV;
 
 /// Pressures, temperatures and their slopes.
 struct Local {
@@ -152,31 +190,6 @@ impl Layout {
             t: gas::temperature(y[ENERGY + i], y[MASS + i]),
         }
     }
-
-    fn local(&self, y: &[f64; N]) -> Option<Local> {
-        let mut l = Local {
-            end: [End { p: 0.0, t: 0.0 }; 3],
-            inv_heat: [0.0; 3],
-            t_by_mass: [0.0; 3],
-            p_by_energy: [0.0; 3],
-            p_by_creep: 0.0,
-        };
-        for node in NODES {
-            let i = node as usize;
-            let (m, u) = (y[MASS + 2 * i], y[ENERGY + 2 * i]);
-            // Written so that NaN fails.
-            if !(m > 0.0 && u > 0.0) {
-                return None;
-            }
-            l.p_by_energy[i] = (gas::GAMMA - 1.0) / self.volume_of(node, y[CREEP]);
-            let inv_m = 1.0 / m;
-            l.inv_heat[i] = inv_m / gas::CV;
-            l.end[i] = End { p: u * l.p_by_energy[i], t: u * l.inv_heat[i] };
-            l.t_by_mass[i] = -l.end[i].t * inv_m;
-        }
-        l.p_by_creep = -l.end[2].p * l.p_by_energy[2] / (gas::GAMMA - 1.0) * self.creep;
-        (y[HOSE] > 0.0).then_some(l)
-    }
 }
 
 /// Where a flow starts or ends.
@@ -198,14 +211,14 @@ struct Sum<'a, const SLOPES: bool> {
 }
 
 impl<const SLOPES: bool> Sum<'_, SLOPES> {
-    #[inline]
+    #[inline(always)]
     fn flow(&mut self, from: Place, to: Place, flow: &Flow) {
         self.one(from, -1.0, flow, from, to);
         self.one(to, 1.0, flow, from, to);
     }
 
     /// The flow's share in the balance of `place`.
-    #[inline]
+    #[inline(always)]
     fn one(&mut self, place: Place, sign: f64, flow: &Flow, from: Place, to: Place) {
         match place {
             Place::Room => {}
@@ -256,7 +269,7 @@ impl<const SLOPES: bool> Sum<'_, SLOPES> {
 }
 
 /// Adds `sign × d(value)/dy` to a row, from the value's slopes against p1, p2, t1, t2.
-#[inline]
+#[inline(always)]
 fn slopes_into(row: &mut [f64; N], local: &Local, hose: f64, sign: f64, slopes: &[f64; 4], from: Place, to: Place) {
     for (place, by_p, by_t) in [(from, slopes[0], slopes[2]), (to, slopes[1], slopes[3])] {
         match place {
@@ -274,6 +287,36 @@ fn slopes_into(row: &mut [f64; N], local: &Local, hose: f64, sign: f64, slopes: 
 }
 
 impl Network<'_> {
+    #[inline(always)]
+    fn local(&self, y: &[f64; N]) -> Option<Local> {
+        let mut l = Local {
+            end: [End { p: 0.0, t: 0.0 }; 3],
+            inv_heat: [0.0; 3],
+            t_by_mass: [0.0; 3],
+            p_by_energy: [0.0; 3],
+            p_by_creep: 0.0,
+        };
+        for node in NODES {
+            let i = node as usize;
+            let (m, u) = (y[MASS + 2 * i], y[ENERGY + 2 * i]);
+            // Written so that NaN fails.
+            if !(m > 0.0 && u > 0.0) {
+                return None;
+            }
+            let per_volume =
+                if node == Node::Far { 1.0 / self.layout.volume_of(node, y[CREEP]) } else { self.inverse.volume[i] };
+            l.p_by_energy[i] = (gas::GAMMA - 1.0) * per_volume;
+            let inv_m = 1.0 / m;
+            l.inv_heat[i] = inv_m * PER_CV;
+            l.end[i] = End { p: u * l.p_by_energy[i], t: u * l.inv_heat[i] };
+            l.t_by_mass[i] = -l.end[i].t * inv_m;
+            if node == Node::Far {
+                l.p_by_creep = -l.end[i].p * per_volume * self.layout.creep;
+            }
+        }
+        (y[HOSE] > 0.0).then_some(l)
+    }
+
     fn gather<const SLOPES: bool>(
         &self,
         t: f64,
@@ -285,8 +328,8 @@ impl Network<'_> {
         const LINE: usize = Node::Line as usize;
         const CAVITY: usize = Node::Cavity as usize;
         const FAR: usize = Node::Far as usize;
-        let (layout, drive) = (self.layout, self.drive);
-        let Some(local) = layout.local(y) else {
+        let (layout, drive, inverse) = (self.layout, self.drive, &self.inverse);
+        let Some(local) = self.local(y) else {
             return false;
         };
         *f = [0.0; N];
@@ -296,13 +339,13 @@ impl Network<'_> {
         }
         let room_t = drive.room.0 + drive.room.1 * t;
         let room = End { p: layout.atmosphere, t: room_t };
-        let hose_p_by_mass = gas::R * room_t / layout.hose;
+        let hose_p_by_mass = gas::R * room_t * inverse.hose;
         let hose = End { p: y[HOSE] * hose_p_by_mass, t: room_t };
         let [line, cavity, far] = local.end;
         let mut sum = Sum::<SLOPES> { local: &local, f, jac, dfdt, hose_p_by_mass };
 
         // Regulator: does not relieve, so the hose only ever fills; rounded off where it shuts.
-        let below = (drive.set - hose.p) / layout.regulator_round;
+        let below = (drive.set - hose.p) * inverse.regulator_round;
         let (ramp, dramp) = if below <= 0.0 {
             (0.0, 0.0)
         } else if below < 1.0 {
@@ -314,7 +357,7 @@ impl Network<'_> {
         if SLOPES {
             sum.jac[HOSE][HOSE] -= layout.regulator * dramp * hose_p_by_mass;
             // The hose follows the room.
-            sum.dfdt[HOSE] -= layout.regulator * dramp * y[HOSE] * gas::R / layout.hose * drive.room.1;
+            sum.dfdt[HOSE] -= layout.regulator * dramp * y[HOSE] * gas::R * inverse.hose * drive.room.1;
         }
 
         // Supply valve.
@@ -322,7 +365,7 @@ impl Network<'_> {
             sum.flow(
                 Place::Hose,
                 Place::Node(LINE),
-                &layout.supply.0.flow::<SLOPES>(hose, line).scaled(layout.supply.1),
+                &layout.supply.0.flow::<SLOPES>(hose, line).scaled::<SLOPES>(layout.supply.1),
             );
         } else if !drive.passing.is_none() {
             let mut flow = Flow::default();
@@ -357,32 +400,32 @@ impl Network<'_> {
 
         // The ball.
         let x = drive.ball.0 + drive.ball.1 * t;
-        let (bore, dbore) = seat::bore(x, layout.overlap);
+        let (bore, dbore) = seat::bore(x, layout.overlap, inverse.bore);
         if bore > 0.0 {
-            let full = layout.bore.0.flow::<SLOPES>(line, far).scaled(layout.bore.1);
-            sum.flow(Place::Node(LINE), Place::Node(FAR), &full.scaled(bore));
+            let full = layout.bore.0.flow::<SLOPES>(line, far).scaled::<SLOPES>(layout.bore.1);
+            sum.flow(Place::Node(LINE), Place::Node(FAR), &full.scaled::<SLOPES>(bore));
             sum.opening(LINE, FAR, &full, dbore * drive.ball.1);
         }
-        let (past, dpast) = seat::past(x, layout.overlap);
+        let (past, dpast) = seat::past(x, layout.overlap, inverse.past);
         let push = far.p - line.p;
         for (one, two, from, to, leak, push) in
             [(line, cavity, LINE, CAVITY, drive.line_seat, -push), (cavity, far, CAVITY, FAR, drive.far_seat, push)]
         {
             let mut flow = Flow::default();
             if past > 0.0 {
-                let full = layout.bore.0.flow::<SLOPES>(one, two).scaled(layout.past);
+                let full = layout.bore.0.flow::<SLOPES>(one, two).scaled::<SLOPES>(layout.past);
                 flow.add::<SLOPES>(&full, past);
                 sum.opening(from, to, &full, dpast * drive.ball.1);
             }
-            let (lift, dlift) = seat::lift(push, layout.lift_full);
+            let (lift, dlift) = seat::lift(push, inverse.lift_full);
             leak.add_to::<SLOPES>(&mut flow, &layout.orifice, one, two);
             if lift > 0.0 {
-                let off = viscous::<SLOPES>(one, two).scaled(layout.lift);
+                let off = viscous::<SLOPES>(one, two).scaled::<SLOPES>(layout.lift);
                 flow.add::<SLOPES>(&off, lift);
                 if dlift > 0.0 {
                     // Both seats' pushes are the same difference, with opposite signs.
                     let sign = if from == LINE { -1.0 } else { 1.0 };
-                    sum.push(from, to, &off.scaled(dlift * sign));
+                    sum.push(from, to, &off.scaled::<SLOPES>(dlift * sign));
                 }
             }
             sum.flow(Place::Node(from), Place::Node(to), &flow);
@@ -392,7 +435,7 @@ impl Network<'_> {
         for i in 0..3 {
             let wall = &layout.wall[i];
             let into = wall.film * (local.end[i].t - y[WALL + i]);
-            let inv = 1.0 / wall.capacity;
+            let inv = inverse.capacity[i];
             sum.f[ENERGY + 2 * i] -= into;
             sum.f[WALL + i] += (into + wall.room * (room_t - y[WALL + i])) * inv;
             if SLOPES {
@@ -407,15 +450,15 @@ impl Network<'_> {
         }
 
         // Creep: the seats follow the load slowly; the far side grows and its gas does work on them.
-        let load = push / gas::LEAK_STATED_AT_GAUGE;
-        let rate = (load - y[CREEP]) / layout.creep_s;
+        let load = push * PER_STATED;
+        let rate = (load - y[CREEP]) * inverse.creep_s;
         sum.f[CREEP] += rate;
-        let per_pa = 1.0 / (gas::LEAK_STATED_AT_GAUGE * layout.creep_s);
+        let per_pa = PER_STATED * inverse.creep_s;
         sum.f[ENERGY + 4] -= far.p * layout.creep * rate;
         if SLOPES {
             let by_far = local.p_by_energy[FAR] * per_pa;
             let by_line = -local.p_by_energy[LINE] * per_pa;
-            let by_creep = local.p_by_creep * per_pa - 1.0 / layout.creep_s;
+            let by_creep = local.p_by_creep * per_pa - inverse.creep_s;
             sum.jac[CREEP][ENERGY + 4] += by_far;
             sum.jac[CREEP][ENERGY] += by_line;
             sum.jac[CREEP][CREEP] += by_creep;
@@ -430,7 +473,7 @@ impl Network<'_> {
 
 /// A joint whose crack opens with load: its leak grows with the gauge pressure across it and has its stated size at
 /// 6 bar gauge.
-#[inline]
+#[inline(always)]
 fn joint<const SLOPES: bool>(leak: Leak, layout: &Layout, inside: End, room: End, flow: &mut Flow) {
     if leak.is_none() {
         return;
@@ -441,7 +484,7 @@ fn joint<const SLOPES: bool>(leak: Leak, layout: &Layout, inside: End, room: End
         flow.add::<SLOPES>(&plain, 1.0);
         return;
     }
-    let per_pa = layout.joint_load / gas::LEAK_STATED_AT_GAUGE;
+    let per_pa = layout.joint_load * PER_STATED;
     // A joint under vacuum closes no further than to nothing.
     let factor = 1.0 - layout.joint_load + per_pa * (inside.p - room.p);
     if factor <= 0.0 {
@@ -453,6 +496,8 @@ fn joint<const SLOPES: bool>(leak: Leak, layout: &Layout, inside: End, room: End
 }
 
 impl System<N> for Network<'_> {
+    type Factors = Arrow;
+
     #[inline]
     fn rate(&self, t: f64, y: &[f64; N], f: &mut [f64; N]) -> bool {
         self.gather::<false>(t, y, f, &mut [], &mut [])

@@ -176,8 +176,8 @@ impl Plant {
     }
 
     /// What is solved: for checks against other solvers.
-    pub const fn equations(&self) -> Network<'_> {
-        Network { layout: &self.layout, drive: &self.drive }
+    pub fn equations(&self) -> Network<'_> {
+        Network::new(&self.layout, &self.drive)
     }
 
     /// The state at `now`, which [`Plant::advance`] must have reached.
@@ -357,7 +357,7 @@ impl Plant {
             }
             return;
         }
-        let equations = Network { layout: &self.layout, drive: &self.drive };
+        let equations = Network::new(&self.layout, &self.drive);
         let speed = self.motion.speed().abs();
         self.solver.h_max = match (speed == 0.0, self.even()) {
             (true, _) => STEP_MAX,
@@ -380,7 +380,7 @@ impl Plant {
         self.advance(now);
         let limit = self.seconds(now);
         if limit < self.span.end() {
-            let equations = Network { layout: &self.layout, drive: &self.drive };
+            let equations = Network::new(&self.layout, &self.drive);
             self.span = Span::still(self.span.t0, self.span.y0);
             while self.span.end() < limit {
                 self.solver.step(&equations, &mut self.span, limit);

@@ -16,6 +16,9 @@
 
 /// A system of `N` equations `dy/dt = f(t, y)`.
 pub trait System<const N: usize> {
+    /// What solves its linear equations.
+    type Factors: Factors<N>;
+
     /// The right-hand side; false when the state is not a possible one (a negative mass).
     fn rate(&self, t: f64, y: &[f64; N], f: &mut [f64; N]) -> bool;
 
@@ -27,6 +30,18 @@ pub trait System<const N: usize> {
 
     /// Absolute tolerance of each component.
     fn floor(&self) -> &[f64; N];
+}
+
+/// Linear equations `(shift·I − J) x = b` with one matrix and many right-hand sides.
+pub trait Factors<const N: usize> {
+    /// Before anything is factorised.
+    const EMPTY: Self;
+
+    /// Factorises; false where the matrix is singular.
+    fn factor(&mut self, jac: &[[f64; N]; N], shift: f64) -> bool;
+
+    /// Turns a right-hand side into the solution.
+    fn solve(&self, x: &mut [f64; N]);
 }
 
 const GAMMA: f64 = 0.25;
@@ -158,7 +173,7 @@ impl Rodas {
         let t0 = begin.t0;
         // A state the system refuses cannot have been accepted as a step's end, nor set by the plant.
         let _ = system.slopes(t0, &begin.y0, &mut begin.f0, &mut begin.jac, &mut begin.dfdt);
-        let mut lu = Lu::EMPTY;
+        let mut lu = S::Factors::EMPTY;
         let mut h = self.h_next.min(self.h_max);
         loop {
             let left = limit - t0;
@@ -198,7 +213,7 @@ impl Rodas {
         system: &S,
         begin: &Begin<N>,
         h: f64,
-        lu: &mut Lu<N>,
+        lu: &mut S::Factors,
         span: &mut Span<N>,
     ) -> Option<f64> {
         let Begin { t0, y0, f0, jac, dfdt } = begin;
@@ -284,11 +299,12 @@ impl Rodas {
     }
 }
 
-/// `shift·I − J`, factorised. Rows are swapped only where the pivot is poor, so the sparsity of a good ordering stays.
+/// Any matrix. Rows are swapped only where the pivot is poor, so the sparsity of a good ordering stays.
 ///
 /// Kept by columns: factorising and both solves then run down a column, which has no long chain of dependent additions,
 /// and a column that a pivot row does not reach is left alone.
-struct Lu<const N: usize> {
+#[derive(Clone, Debug)]
+pub struct Dense<const N: usize> {
     columns: [[f64; N]; N],
     inverse: [f64; N],
     /// Rows swapped at each step; most often none.
@@ -296,7 +312,7 @@ struct Lu<const N: usize> {
     swapped: bool,
 }
 
-impl<const N: usize> Lu<N> {
+impl<const N: usize> Factors<N> for Dense<N> {
     const EMPTY: Self = Self { columns: [[0.0; N]; N], inverse: [0.0; N], swaps: [0; N], swapped: false };
 
     /// Factorises; false where the matrix is singular.

@@ -5,25 +5,23 @@
 //! the ball is pressed on it or not.
 
 /// How far the ball has lifted off a seat, 0 to 1, and the slope of that, when the pressure pushing it *away* from the
-/// seat is `push` (Pa) and it is fully off at `full` (Pa).
+/// seat is `push` (Pa) and it is fully off at one over `per_full` (1/Pa).
 #[inline]
-pub fn lift(push: f64, full: f64) -> (f64, f64) {
-    smoothstep(push / full, 1.0 / full)
+pub fn lift(push: f64, per_full: f64) -> (f64, f64) {
+    smoothstep(push * per_full, per_full)
 }
 
 /// Opening of the straight way through the ball, 0 to 1, and its slope, at position `x` (0 shut, 1 open). The bore
-/// only meets the port after `overlap` of the stroke.
+/// only meets the port after `overlap` of the stroke; `width` is 1 / (1 − overlap).
 #[inline]
-pub fn bore(x: f64, overlap: f64) -> (f64, f64) {
-    let width = 1.0 / (1.0 - overlap);
+pub fn bore(x: f64, overlap: f64, width: f64) -> (f64, f64) {
     smoothstep((x - overlap) * width, width)
 }
 
 /// Opening between port and cavity past the edge of the ball, 0 to 1: there in mid-stroke only, because a ball seals
-/// its cavity from the ports when fully open as well as when fully shut.
+/// its cavity from the ports when fully open as well as when fully shut; `width` is 1 / (1 − 2·overlap).
 #[inline]
-pub fn past(x: f64, overlap: f64) -> (f64, f64) {
-    let width = 1.0 / (1.0 - 2.0 * overlap);
+pub fn past(x: f64, overlap: f64, width: f64) -> (f64, f64) {
     let u = (x - overlap) * width;
     if u <= 0.0 || u >= 1.0 {
         return (0.0, 0.0);

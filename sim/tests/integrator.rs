@@ -1,16 +1,19 @@
 //! The integrator: its order, its dense output, and the network's Jacobian.
 
+use seathold_sim::arrow::Arrow;
 use seathold_sim::config::{Path, RawPlant};
 use seathold_sim::flow::Leak;
-use seathold_sim::network::{CREEP, Drive, ENERGY, HOSE, MASS, N, Network, WALL};
+use seathold_sim::network::{CREEP, Drive, ENERGY, HOSE, Layout, MASS, N, Network, WALL};
 use seathold_sim::plant::Plant;
-use seathold_sim::rodas::{Rodas, Span, System};
+use seathold_sim::rodas::{Dense, Factors, Rodas, Span, System};
 
 /// `y0' = cos t · y0`, `y1' = −1000 (y1 − sin t) + cos t`: a smooth non-linear-in-time equation beside a stiff one,
 /// with `y0 = exp(sin t)` and `y1 = sin t` (the second is Prothero and Robinson's problem).
 struct Known([f64; 2]);
 
 impl System<2> for Known {
+    type Factors = Dense<2>;
+
     fn rate(&self, t: f64, y: &[f64; 2], f: &mut [f64; 2]) -> bool {
         *f = [t.cos() * y[0], -1000.0 * (y[1] - t.sin()) + t.cos()];
         true
@@ -91,33 +94,84 @@ fn everything() -> Plant {
     Plant::new(&raw.validate().expect("valid"), 0)
 }
 
+/// Line, cavity and far side at these pressures (Pa) and temperatures (K); supply and vent; ball and its speed.
+type Case = ([f64; 3], [f64; 3], bool, bool, (f64, f64));
+
+const CASES: [Case; 6] = [
+    ([150e3, 400e3, 690e3], [280.0, 300.0, 320.0], true, true, (0.5, 1.0)),
+    ([690e3, 400e3, 150e3], [280.0, 300.0, 320.0], false, true, (0.2, 3.0)),
+    ([690e3, 689.8e3, 689.6e3], [290.0, 300.0, 310.0], true, false, (0.9, -2.0)),
+    ([101.4e3, 600e3, 600.2e3], [250.0, 300.0, 293.0], false, true, (0.0, 0.0)),
+    ([690e3, 600e3, 700e3], [293.0, 300.0, 293.0], true, false, (0.0, 0.0)),
+    ([120e3, 110e3, 111e3], [293.0, 350.0, 300.0], false, false, (1.0, 0.0)),
+];
+
+fn state(layout: &Layout, (pressures, temperatures, ..): &Case) -> [f64; N] {
+    let mut y = [0.0; N];
+    y[HOSE] = 5e-3 * 0.8;
+    y[CREEP] = 0.3;
+    for i in 0..3 {
+        let volume = layout.volume[i] + if i == 2 { layout.creep * 0.3 } else { 0.0 };
+        y[MASS + 2 * i] = pressures[i] * volume / (287.05 * temperatures[i]);
+        y[ENERGY + 2 * i] = pressures[i] * volume / 0.4;
+        y[WALL + i] = 290.0 + i as f64;
+    }
+    y
+}
+
+/// For steps from a nanosecond to the longest: what the known shape gives solves all eleven equations, to rounding.
+#[test]
+fn the_equations_solved_by_their_shape_are_the_equations() {
+    let plant = everything();
+    let (layout, base) = (*plant.equations().layout, *plant.equations().drive);
+    for case in &CASES {
+        let (_, _, supply_open, vent_open, ball) = *case;
+        let drive = Drive { supply_open, vent_open, ball, ..base };
+        let network = Network::new(&layout, &drive);
+        let y = state(&layout, case);
+        let (mut f, mut jac, mut dfdt) = ([0.0; N], [[0.0; N]; N], [0.0; N]);
+        assert!(network.slopes(0.0, &y, &mut f, &mut jac, &mut dfdt));
+        for h in [1e-9, 1e-6, 1e-3, 1.0, 20.0] {
+            let shift = 4.0 / h;
+            let mut factors = Arrow::EMPTY;
+            assert!(factors.factor(&jac, shift));
+            for column in 0..N {
+                // Each variable in turn, and all of them.
+                let mut one = [0.0; N];
+                one[column] = y[column];
+                for b in [one, y] {
+                    let mut x = b;
+                    factors.solve(&mut x);
+                    let left = residual(&jac, shift, &x, &b);
+                    assert!(left < 1e-14, "h {h:e}: {left:e}");
+                }
+            }
+        }
+    }
+}
+
+/// What is left of `(shift·I − J) x = b`, worst row, as a share of the largest terms that cancel in it: the backward
+/// error, which is a few units of rounding for a stable elimination (Higham, *Accuracy and Stability of Numerical
+/// Algorithms*, 2nd ed., theorem 7.3; from memory).
+fn residual(jac: &[[f64; N]; N], shift: f64, x: &[f64; N], b: &[f64; N]) -> f64 {
+    let row = |i: usize| {
+        let terms = (0..N).map(|j| (if i == j { shift - jac[i][i] } else { -jac[i][j] }) * x[j]);
+        let (sum, size) = terms.fold((-b[i], b[i].abs()), |(s, a), t| (s + t, a + t.abs()));
+        if size == 0.0 { 0.0 } else { sum.abs() / size }
+    };
+    (0..N).map(row).fold(0.0, f64::max)
+}
+
 #[test]
 fn the_jacobian_is_the_slope_of_the_rates() {
     let plant = everything();
     let network = plant.equations();
     let base = *network.drive;
-    // Line, cavity and far side at these pressures (Pa) and temperatures (K); supply and vent; ball and its speed.
-    let cases = [
-        ([150e3, 400e3, 690e3], [280.0, 300.0, 320.0], true, true, (0.5, 1.0)),
-        ([690e3, 400e3, 150e3], [280.0, 300.0, 320.0], false, true, (0.2, 3.0)),
-        ([690e3, 689.8e3, 689.6e3], [290.0, 300.0, 310.0], true, false, (0.9, -2.0)),
-        ([101.4e3, 600e3, 600.2e3], [250.0, 300.0, 293.0], false, true, (0.0, 0.0)),
-        ([690e3, 600e3, 700e3], [293.0, 300.0, 293.0], true, false, (0.0, 0.0)),
-        ([120e3, 110e3, 111e3], [293.0, 350.0, 300.0], false, false, (1.0, 0.0)),
-    ];
-    for (pressures, temperatures, supply_open, vent_open, ball) in cases {
+    for case in &CASES {
+        let (pressures, _, supply_open, vent_open, ball) = *case;
         let drive = Drive { supply_open, vent_open, ball, ..base };
-        let network = Network { drive: &drive, ..network };
-        let layout = network.layout;
-        let mut y = [0.0; N];
-        y[HOSE] = 5e-3 * 0.8;
-        y[CREEP] = 0.3;
-        for i in 0..3 {
-            let volume = layout.volume[i] + if i == 2 { layout.creep * 0.3 } else { 0.0 };
-            y[MASS + 2 * i] = pressures[i] * volume / (287.05 * temperatures[i]);
-            y[ENERGY + 2 * i] = pressures[i] * volume / 0.4;
-            y[WALL + i] = 290.0 + i as f64;
-        }
+        let network = Network::new(network.layout, &drive);
+        let y = state(network.layout, case);
         let (mut f, mut jac, mut dfdt) = ([0.0; N], [[0.0; N]; N], [0.0; N]);
         assert!(network.slopes(0.0, &y, &mut f, &mut jac, &mut dfdt));
         let rate = |t: f64, y: &[f64; N]| {
@@ -149,7 +203,7 @@ fn the_jacobian_is_the_slope_of_the_rates() {
         // left out of ∂f/∂t on purpose (a millikelvin a second at most), so it is switched off for the other rows.
         for drifts in [true, false] {
             let drive = Drive { room: (293.15, if drifts { 1e-3 } else { 0.0 }), ..drive };
-            let network = Network { drive: &drive, ..network };
+            let network = Network::new(network.layout, &drive);
             assert!(network.slopes(0.0, &y, &mut f, &mut jac, &mut dfdt));
             let [up, down] = [1e-6, -1e-6].map(|t| {
                 let mut f = [0.0; N];

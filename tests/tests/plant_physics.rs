@@ -85,7 +85,7 @@ fn still(layout: &Layout, pressure: f64, hose: f64) -> [f64; N] {
 }
 
 fn run(layout: &Layout, drive: &Drive, y: [f64; N], seconds: f64, tolerance: f64) -> [f64; N] {
-    let network = Network { layout, drive };
+    let network = Network::new(layout, drive);
     let mut solver = Rodas::new(tolerance, 10.0, 1e-6);
     let mut span = Span::still(0.0, y);
     while span.end() < seconds {

@@ -67,7 +67,7 @@ impl Drawn {
     /// is no leak of the valve. A ball that stops where the way through is open leaks without bound.
     pub fn true_leak(&self, side: Side, target_pa: f64) -> f64 {
         let plant = &self.scenario.plant;
-        if bore(plant.shut_stop, plant.overlap).0 > 0.0 {
+        if bore(plant.shut_stop, plant.overlap, 1.0 / (1.0 - plant.overlap)).0 > 0.0 {
             return f64::INFINITY;
         }
         let (seat, grit, joint) = match side {

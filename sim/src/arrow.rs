@@ -1,0 +1,198 @@
+//! Linear equations of the network, solved with their shape known.
+//!
+//! Five variables touch little: the hose knows only the line, each wall only its own gas, the creep only two pressures;
+//! and none of the five knows another. They are eliminated by hand, which leaves six equations in the masses and
+//! energies of the three nodes. A full factorisation of all eleven took nine times the arithmetic, most of it on zeros.
+//!
+//! The elimination of the five needs no pivoting: each has a positive diagonal (`shift` plus what drains it), and each
+//! only takes from the diagonal it lands on what a series of two conductances takes from one. The six are pivoted, with
+//! energies counted in the heat of a kilogram at the reference temperature so that rows can be compared. (The full
+//! factorisation compared kilograms with joules, and left residues of 2e-9 of the terms where this leaves rounding.)
+
+use crate::gas;
+use crate::network::{CREEP, ENERGY, HOSE, MASS, N, WALL};
+use crate::rodas::Factors;
+
+/// Masses and energies.
+const CORE: usize = 6;
+
+/// Energy of a kilogram at the reference temperature, J: the unit of energy in here.
+const UNIT: f64 = gas::CV * gas::T_REF;
+
+/// What a variable of the six is counted in, and one over it.
+const UNITS: [f64; CORE] = [1.0, UNIT, 1.0, UNIT, 1.0, UNIT];
+const PER_UNIT: [f64; CORE] = [1.0, 1.0 / UNIT, 1.0, 1.0 / UNIT, 1.0, 1.0 / UNIT];
+
+/// A pivot this many times smaller than the largest below it is passed over.
+const POOR: f64 = 10.0;
+
+/// `shift·I − J`, factorised.
+#[derive(Clone, Debug)]
+pub struct Arrow {
+    /// Inverse diagonal of hose, walls and creep.
+    inverse: [f64; MASS],
+    /// The hose's row and column in line mass and line energy.
+    hose: Border,
+    /// Each wall's row in its own mass and energy, and its column in that energy.
+    wall: [([f64; 2], f64); 3],
+    /// The creep's row in line energy and far energy, and its column in everything.
+    creep: ([f64; 2], [f64; CORE]),
+    /// The six, by columns, with their inverse pivots and swaps.
+    core: [[f64; CORE]; CORE],
+    pivot: [f64; CORE],
+    swaps: [u8; CORE],
+    swapped: bool,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Border {
+    row: [f64; 2],
+    column: [f64; 2],
+}
+
+/// Line energy and far energy among the six.
+const LINE_ENERGY: usize = ENERGY - MASS;
+const FAR_ENERGY: usize = ENERGY + 4 - MASS;
+
+impl Factors<N> for Arrow {
+    const EMPTY: Self = Self {
+        inverse: [0.0; MASS],
+        hose: Border { row: [0.0; 2], column: [0.0; 2] },
+        wall: [([0.0; 2], 0.0); 3],
+        creep: ([0.0; 2], [0.0; CORE]),
+        core: [[0.0; CORE]; CORE],
+        pivot: [0.0; CORE],
+        swaps: [0; CORE],
+        swapped: false,
+    };
+
+    fn factor(&mut self, jac: &[[f64; N]; N], shift: f64) -> bool {
+        for (i, inverse) in self.inverse.iter_mut().enumerate() {
+            *inverse = 1.0 / (shift - jac[i][i]);
+        }
+        // Everything negated as in shift·I − J, and in units of mass.
+        let mut core = [[0.0; CORE]; CORE];
+        for (j, column) in core.iter_mut().enumerate() {
+            for (i, x) in column.iter_mut().enumerate() {
+                *x = -jac[MASS + i][MASS + j] * (PER_UNIT[i] * UNITS[j]);
+            }
+            column[j] += shift;
+        }
+        self.hose = Border {
+            row: [-jac[HOSE][MASS], -jac[HOSE][ENERGY] * UNIT],
+            column: [-jac[MASS][HOSE], -jac[ENERGY][HOSE] * PER_UNIT[1]],
+        };
+        for (j, row) in self.hose.row.iter().enumerate() {
+            let u = row * self.inverse[HOSE];
+            for (i, column) in self.hose.column.iter().enumerate() {
+                core[j][i] -= column * u;
+            }
+        }
+        for (node, wall) in self.wall.iter_mut().enumerate() {
+            let (w, m) = (WALL + node, MASS + 2 * node);
+            *wall = ([-jac[w][m], -jac[w][m + 1] * UNIT], -jac[m + 1][w] * PER_UNIT[1]);
+            let l = wall.1 * self.inverse[w];
+            core[2 * node][2 * node + 1] -= l * wall.0[0];
+            core[2 * node + 1][2 * node + 1] -= l * wall.0[1];
+        }
+        self.creep.0 = [-jac[CREEP][ENERGY] * UNIT, -jac[CREEP][ENERGY + 4] * UNIT];
+        for (i, x) in self.creep.1.iter_mut().enumerate() {
+            *x = -jac[MASS + i][CREEP] * PER_UNIT[i];
+        }
+        for (j, row) in [LINE_ENERGY, FAR_ENERGY].into_iter().zip(self.creep.0) {
+            let u = row * self.inverse[CREEP];
+            for (x, column) in core[j].iter_mut().zip(&self.creep.1) {
+                *x -= column * u;
+            }
+        }
+        self.core = core;
+        self.factor_core()
+    }
+
+    #[inline]
+    fn solve(&self, x: &mut [f64; N]) {
+        let mut c: [f64; CORE] = core::array::from_fn(|i| x[MASS + i] * PER_UNIT[i]);
+        let mut first: [f64; MASS] = core::array::from_fn(|i| x[i] * self.inverse[i]);
+        c[0] -= self.hose.column[0] * first[HOSE];
+        c[1] -= self.hose.column[1] * first[HOSE];
+        for (node, wall) in self.wall.iter().enumerate() {
+            c[2 * node + 1] -= wall.1 * first[WALL + node];
+        }
+        for (c, column) in c.iter_mut().zip(&self.creep.1) {
+            *c -= column * first[CREEP];
+        }
+        self.solve_core(&mut c);
+        let hose = self.hose.row;
+        first[HOSE] -= self.inverse[HOSE] * (hose[0] * c[0] + hose[1] * c[1]);
+        for (node, (row, _)) in self.wall.iter().enumerate() {
+            first[WALL + node] -= self.inverse[WALL + node] * (row[0] * c[2 * node] + row[1] * c[2 * node + 1]);
+        }
+        let creep = self.creep.0;
+        first[CREEP] -= self.inverse[CREEP] * (creep[0] * c[LINE_ENERGY] + creep[1] * c[FAR_ENERGY]);
+        x[..MASS].copy_from_slice(&first);
+        for (i, c) in c.iter().enumerate() {
+            x[MASS + i] = c * UNITS[i];
+        }
+    }
+}
+
+#[allow(clippy::needless_range_loop, reason = "rows and columns are clearer by their numbers")]
+impl Arrow {
+    fn factor_core(&mut self) -> bool {
+        let a = &mut self.core;
+        self.swapped = false;
+        for k in 0..CORE {
+            let mut best = k;
+            let mut largest = a[k][k].abs() * POOR;
+            for i in k + 1..CORE {
+                let size = a[k][i].abs();
+                if size > largest {
+                    (best, largest) = (i, size);
+                }
+            }
+            self.swaps[k] = best as u8;
+            if best != k {
+                self.swapped = true;
+                for column in a.iter_mut() {
+                    column.swap(best, k);
+                }
+            }
+            let pivot = a[k][k];
+            if pivot == 0.0 || !pivot.is_finite() {
+                return false;
+            }
+            let inverse = 1.0 / pivot;
+            self.pivot[k] = inverse;
+            for i in k + 1..CORE {
+                a[k][i] *= inverse;
+            }
+            for j in k + 1..CORE {
+                let u = a[j][k];
+                for i in k + 1..CORE {
+                    a[j][i] -= a[k][i] * u;
+                }
+            }
+        }
+        true
+    }
+
+    #[inline]
+    fn solve_core(&self, c: &mut [f64; CORE]) {
+        if self.swapped {
+            for (k, with) in self.swaps.iter().enumerate() {
+                c.swap(k, usize::from(*with) % CORE);
+            }
+        }
+        for j in 0..CORE {
+            for i in j + 1..CORE {
+                c[i] -= self.core[j][i] * c[j];
+            }
+        }
+        for j in (0..CORE).rev() {
+            c[j] *= self.pivot[j];
+            for i in 0..j {
+                c[i] -= self.core[j][i] * c[j];
+            }
+        }
+    }
+}
