@@ -1,9 +1,9 @@
 //! How much faster than real time a two-sided test of 2 × 60 s at 100 Hz runs, and where the time goes.
 //!
 //! `cargo bench -p seathold-tests --bench plant_speed`. Times are CPU times of this thread where the system tells them
-//! (Linux), so a busy machine does not spoil them; wall time elsewhere. With `SCIPY_PYTHON` naming a Python that has
-//! SciPy, a test of the same length is also solved by LSODA on the equations written independently in
-//! `tests/reference/plant_lsoda.py`, and the ratio is printed for each tolerance with the error it reaches.
+//! (Linux), so a busy machine spoils them less; wall time elsewhere. With `SCIPY_PYTHON` naming a Python that has SciPy,
+//! the trace of `tests/reference/plant_tight.csv` is also solved by LSODA on the equations written independently in
+//! `tests/reference/plant_lsoda.py`, and compared with ours on the same trace at equal error.
 
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::output::Outputs;
@@ -15,8 +15,10 @@ use seathold_sim::config::RawPlant;
 use seathold_sim::network::Node;
 use seathold_sim::noise::Stream;
 use seathold_sim::plant::Plant;
+use seathold_sim::rig::SimRig;
 use seathold_sim::scenario::Scenario;
 use seathold_sim::sensor::Channel;
+use seathold_tests::lsoda::{self, Reference, switch};
 use std::hint::black_box;
 use std::process::Command;
 use std::time::Instant;
@@ -51,15 +53,48 @@ fn cpu_s() -> Option<f64> {
 /// What is done at each moment that is read.
 type Read = Box<dyn FnMut(&Plant, u64)>;
 
-/// Prints how LSODA does, if there is a Python to ask: `ours` are our tolerances with the time each takes for a second of
-/// the plant.
-fn lsoda(ours: &[(f64, f64)]) {
+/// The tight valve's trace of `tests/reference` (220 s), read at 100 Hz: CPU time, s, the best of some.
+fn on_reference(reference: &Reference, tolerance: f64) -> f64 {
+    let spec = RawPlant { tolerance, ..RawPlant::DEMO }.validate().expect("valid");
+    let end = reference.rows.last().expect("rows").0;
+    let run = || {
+        let mut plant = Plant::new(&spec, 0);
+        let mut switchings = reference.switchings.iter().peekable();
+        for at in (0..end).step_by(10_000) {
+            switch(&mut plant, &mut switchings, at);
+            plant.advance(at + 10_000);
+            black_box(plant.pressure(Node::Far, at + 10_000));
+            black_box(plant.pressure(Node::Line, at + 10_000));
+        }
+        black_box(plant.work());
+    };
+    let times = (0..RUNS).map(|_| {
+        let watch = Watch::start();
+        run();
+        watch.seconds()
+    });
+    times.fold(f64::INFINITY, f64::min)
+}
+
+/// How LSODA does on the same equations, switchings and moments, and how much faster we are where both are equally
+/// exact: the error is the worst of any of the three pressures at any of the 616 moments against LSODA at rtol 1e-9, and
+/// LSODA's time at our error is read off between its tolerances, straight in the logarithms of both.
+fn lsoda() {
+    let reference = lsoda::read("tight");
+    let ours = [1e-5, 1e-6, 1e-7].map(|tolerance| {
+        let plant = RawPlant { tolerance, ..RawPlant::DEMO };
+        (tolerance, lsoda::worst(&reference, plant).pressure.0, on_reference(&reference, tolerance))
+    });
+    for (tolerance, error, seconds) in ours {
+        println!("ours, tolerance {tolerance:.0e}: {:.3} ms, worst error of a pressure {error:.1e}", seconds * 1e3);
+    }
     let Some(python) = std::env::var_os("SCIPY_PYTHON") else {
         println!("SciPy: not asked (set SCIPY_PYTHON to a Python that has it)");
         return;
     };
     let script = concat!(env!("CARGO_MANIFEST_DIR"), "/reference/plant_lsoda.py");
-    for rtol in ["1e-5", "1e-6", "1e-7", "1e-8"] {
+    // Time and error at each tolerance, as logarithms.
+    let theirs = ["1e-4", "1e-5", "1e-6", "1e-7", "1e-8"].map(|rtol| {
         let output = Command::new(&python).args([script, "--time", rtol]).output().expect("SCIPY_PYTHON runs");
         let text = String::from_utf8_lossy(&output.stdout);
         let words: Vec<&str> = text.split_whitespace().collect();
@@ -67,18 +102,65 @@ fn lsoda(ours: &[(f64, f64)]) {
             let at = words.iter().position(|w| *w == name).unwrap_or_else(|| panic!("no {name} in: {text}"));
             words[at + 1].parse::<f64>().expect("a number")
         };
-        let theirs = after("seconds") / after("plant_s");
-        print!(
-            "SciPy LSODA, rtol {rtol}: {:.3} s for {} s of plant, worst far-side error {:.1e}; ours is",
-            after("seconds"),
-            after("plant_s"),
-            after("worst_far_error"),
+        let (seconds, error) = (after("seconds"), after("worst_error"));
+        println!("SciPy LSODA, rtol {rtol}: {seconds:.3} s, worst error of a pressure {error:.1e}");
+        (error.ln(), seconds.ln())
+    });
+    for (tolerance, error, seconds) in ours {
+        let at = error.ln();
+        let between = theirs.windows(2).find(|w| (w[1].0..=w[0].0).contains(&at));
+        let Some([coarse, fine]) = between else {
+            println!("tolerance {tolerance:.0e}: its error is outside those of LSODA");
+            continue;
+        };
+        let share = (at - coarse.0) / (fine.0 - coarse.0);
+        let equal = (coarse.1 + share * (fine.1 - coarse.1)).exp();
+        println!(
+            "equal error {error:.1e}: LSODA {equal:.3} s, ours {:.3} ms: {:.0} × as fast",
+            seconds * 1e3,
+            equal / seconds
         );
-        for (tolerance, ours) in ours {
-            print!(" {:.0} × as fast at {tolerance:.0e}", theirs / ours);
-        }
-        println!();
     }
+}
+
+/// Whether cost grows in proportion: with plant time (tests one after another on one plant) and with valves.
+fn growth() {
+    let reference = lsoda::read("tight");
+    let spec = RawPlant::DEMO.validate().expect("valid");
+    let end = reference.rows.last().expect("rows").0;
+    let test = |plant: &mut Plant, from: u64| {
+        let shifted: Vec<_> = reference.switchings.iter().map(|(at, what)| (from + at, *what)).collect();
+        let mut switchings = shifted.iter().peekable();
+        for at in (from..from + end).step_by(10_000) {
+            switch(plant, &mut switchings, at);
+            plant.advance(at + 10_000);
+            black_box(plant.pressure(Node::Far, at + 10_000));
+        }
+    };
+    // The whole again and again, so that a busy moment hits all alike; the best of each.
+    let best = |run: &dyn Fn()| {
+        let times = (0..10).map(|_| {
+            let watch = Watch::start();
+            run();
+            watch.seconds()
+        });
+        times.fold(f64::INFINITY, f64::min)
+    };
+    for tests in [1, 4, 16, 64] {
+        let seconds = best(&|| {
+            let mut plant = Plant::new(&spec, 0);
+            (0..tests).for_each(|i| test(&mut plant, i * 220_000_000));
+        });
+        println!("{tests:>3} tests on one plant: {:.3} ms a test", seconds * 1e3 / tests as f64);
+    }
+    for valves in [1, 4, 16, 64] {
+        let seconds = best(&|| {
+            let mut plants = vec![Plant::new(&spec, 0); valves];
+            plants.iter_mut().for_each(|plant| test(plant, 0));
+        });
+        println!("{valves:>3} valves: {:.3} ms a valve", seconds * 1e3 / valves as f64);
+    }
+    println!("a rig is {} bytes and has no heap", size_of::<SimRig>());
 }
 
 fn main() {
@@ -118,11 +200,10 @@ fn main() {
 
     // The plant alone over the same switchings, read at 100 Hz.
     let checked = scenario.validate().expect("ready-made scenario");
-    let play_at = |tolerance: f64, mut read: Read| {
-        let spec = RawPlant { tolerance, ..scenario.plant }.validate().expect("valid");
+    let play = |mut read: Read| {
         let watch = Watch::start();
         for _ in 0..RUNS {
-            let mut plant = Plant::new(&spec, 7);
+            let mut plant = Plant::new(&checked.plant, 7);
             let mut next = switched.iter().peekable();
             let mut at = 0;
             let mut swapped = false;
@@ -142,7 +223,6 @@ fn main() {
         }
         watch.seconds() / f64::from(RUNS)
     };
-    let play = |read: Read| play_at(scenario.plant.tolerance, read);
     let steps_only = play(Box::new(|_, _| {}));
     let dense = play(Box::new(|plant, at| {
         black_box(plant.pressure(Node::Far, at));
@@ -172,12 +252,6 @@ fn main() {
     row("+ dense output, two channels", dense, dense - steps_only);
     row("+ noise, quantisation, two channels", sensed, sensed - dense);
     row("whole: + operator, sequencer, estimator", whole, whole - sensed);
-    let coarse = play_at(
-        1e-5,
-        Box::new(|plant, at| {
-            black_box(plant.pressure(Node::Far, at));
-            black_box(plant.pressure(Node::Line, at));
-        }),
-    );
-    lsoda(&[(scenario.plant.tolerance, dense / plant_s), (1e-5, coarse / plant_s)]);
+    growth();
+    lsoda();
 }

@@ -2,7 +2,8 @@
 """The simulated rig's equations, written again in pressures and temperatures and solved by SciPy's LSODA.
 
     python3 plant_lsoda.py                  writes plant_<case>.csv beside this file (rtol 1e-9)
-    python3 plant_lsoda.py --time RTOL      times one two-sided run and prints its error against rtol 1e-9
+    python3 plant_lsoda.py --time RTOL      times a two-sided run (the best of three) and prints
+                                            the worst error of any pressure against rtol 1e-9
 
 Needs SciPy (the committed files: SciPy 1.17.1, NumPy 2.4.6). Nothing here was taken from the Rust sources but the
 statement of the model in docs/physics.md: there the state is mass and internal energy, here it is pressure and
@@ -268,11 +269,13 @@ def write(case):
 def timed(rtol):
     times = sample_times()
     exact = Rig("tight").run(1e-9, times)
-    begin = time.process_time()
-    mine = Rig("tight").run(rtol, times)
-    took = time.process_time() - begin
-    error = max(abs(a[1][4] / b[1][4] - 1) for a, b in zip(mine, exact))
-    print(f"lsoda rtol {rtol:g} seconds {took:.4f} plant_s {END:g} worst_far_error {error:.3e}")
+    took = math.inf
+    for _ in range(3):
+        begin = time.process_time()
+        mine = Rig("tight").run(rtol, times)
+        took = min(took, time.process_time() - begin)
+    error = max(abs(a[1][i] / b[1][i] - 1) for a, b in zip(mine, exact) for i in (0, 2, 4))
+    print(f"lsoda rtol {rtol:g} seconds {took:.4f} worst_error {error:.3e}")
 
 
 if __name__ == "__main__":

@@ -2,5 +2,6 @@
 //! to drive it with.
 
 pub mod ideal;
+pub mod lsoda;
 pub mod reference;
 pub mod script;
