@@ -97,6 +97,8 @@ const CONDUCTANCES: &[Symbol] = &[tens("m3/(s*Pa)", 0), tens("dm3/(s*bar)", -8),
 const COUNTS: &[Symbol] = &[tens("counts", 0), tens("", 0)];
 const PRESSURE_STEPS: &[Symbol] = &[tens("Pa/count", 0), tens("kPa/count", 3), tens("mbar/count", 2)];
 const TEMPERATURE_STEPS: &[Symbol] = &[tens("K/count", 0), tens("mK/count", -3)];
+const VOLTAGES: &[Symbol] = &[tens("V", 0), tens("mV", -3)];
+const RESISTANCES: &[Symbol] = &[tens("ohm", 0), tens("kohm", 3)];
 const RATIOS: &[Symbol] = &[tens("", 0), tens("%", -2), tens("ppm", -6)];
 
 /// What kind of number a field takes.
@@ -119,6 +121,8 @@ impl Kind {
             Unit::Count => COUNTS,
             Unit::PascalPerCount => PRESSURE_STEPS,
             Unit::KelvinPerCount => TEMPERATURE_STEPS,
+            Unit::Volt => VOLTAGES,
+            Unit::Ohm => RESISTANCES,
             Unit::SonicConductance => CONDUCTANCES,
             Unit::Ratio | Unit::Flag => RATIOS,
         }

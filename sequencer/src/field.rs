@@ -28,6 +28,10 @@ pub enum Unit {
     PascalPerCount,
     /// Kelvin a count.
     KelvinPerCount,
+    /// Volts.
+    Volt,
+    /// Ohms.
+    Ohm,
     /// Seconds, where fractions matter: time constants.
     Second,
     /// Pascals where fractions matter: noise.
@@ -54,6 +58,8 @@ impl Unit {
             Self::Count => "counts",
             Self::PascalPerCount => "Pa/count",
             Self::KelvinPerCount => "K/count",
+            Self::Volt => "V",
+            Self::Ohm => "Ω",
             Self::Second => "s",
             Self::PascalRms => "Pa",
             Self::SonicConductance => "m³/(s·Pa)",

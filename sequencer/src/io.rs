@@ -3,7 +3,7 @@
 use crate::event::{Event, Phase};
 use crate::input::{Command, Contacts, Sample, SensorFault};
 use crate::output::Outputs;
-use crate::time::Instant;
+use crate::time::{Duration, Instant};
 
 /// A rig: transducers, contacts, solenoids, a clock and a watchdog.
 ///
@@ -54,6 +54,26 @@ pub trait Hardware {
 
     /// Tells the watchdog that the loop is alive. Does nothing by default: a simulated rig has none.
     fn alive(&mut self) {}
+}
+
+/// A hardware watchdog. It lies behind [`Hardware::alive`], which the poll loop calls only after every output was set.
+///
+/// **For whoever implements it.** When it bites, it must reset the *whole* part, pins included, so that every solenoid
+/// falls to rest. Once started it cannot be stopped.
+///
+/// **For whoever calls it.** Start it before the first poll, with a time longer than the longest poll and shorter than
+/// the rig may be left alone; feed it from nowhere else, least of all from an interrupt, which would go on while the loop
+/// hangs.
+pub trait Watchdog {
+    /// Starts it: it bites after `timeout` without [`Watchdog::feed`]. A time that the part cannot count is cut to the
+    /// longest it can.
+    fn start(&mut self, timeout: Duration);
+
+    /// Puts the bite off.
+    fn feed(&mut self);
+
+    /// Whether the last reset was by it.
+    fn has_bitten(&self) -> bool;
 }
 
 /// The person at the bench, or the host program in between.

@@ -36,8 +36,8 @@
 //! on and how.
 //! [`input`] → [`step`] → [`output`], [`event`]: the machine. `phase`: a file each, in the order of a run.
 //! `interlock`: the last word on outputs. [`measure`]: samples to figure to verdict. [`verdict`]: results.
-//! [`io`], [`bench`](mod@bench), [`adapters`]: the edge to real or simulated hardware. `link` (feature `link`): the edge to a host
-//! over a line.
+//! [`io`], [`bench`](mod@bench), `adapters` (feature `adapters`): the edge to real or simulated hardware. `link` (feature
+//! `link`): the edge to a host over a line.
 //!
 //! # Example
 //!
@@ -52,6 +52,7 @@
 //! assert_eq!((step.outputs.supply, step.outputs.vent), (Gate::Shut, Gate::Open));
 //! ```
 
+#[cfg(feature = "adapters")]
 pub mod adapters;
 pub mod bench;
 mod channel;

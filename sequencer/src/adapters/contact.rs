@@ -1,27 +1,90 @@
+//! Switches and contacts on input pins, wired so that a broken wire reads as the cautious answer.
+
+use super::debounce::Debounce;
+use crate::time::{Duration, Instant};
 use embedded_hal::digital::InputPin;
 
-/// A switch or contact on an input pin, wired so that a broken wire reads as the cautious answer.
+/// A switch as the sequencer sees it: made, or not. Made is always the bold answer (stop released, guard closed, valve
+/// shut), so whatever cannot be read is not made.
+pub trait Switch {
+    /// Whether it is made; to be asked once a poll.
+    fn made(&mut self, now: Instant) -> bool;
+}
+
+/// Not fitted: never made.
+impl Switch for () {
+    fn made(&mut self, _: Instant) -> bool {
+        false
+    }
+}
+
+/// A debounced contact on an input pin.
 #[derive(Debug)]
 pub struct Contact<P> {
     pin: P,
     made_low: bool,
-    /// What to say when the pin cannot be read.
-    cautious: bool,
+    debounce: Debounce,
 }
 
 impl<P: InputPin> Contact<P> {
-    /// A contact that pulls the pin low when made. `cautious` is the answer when the pin cannot be read.
-    pub const fn made_low(pin: P, cautious: bool) -> Self {
-        Self { pin, made_low: true, cautious }
+    /// A contact that pulls the pin low when made, and counts as made again after `hold`. The pin needs a pull-up, so that
+    /// a broken wire reads as open.
+    pub const fn made_low(pin: P, hold: Duration) -> Self {
+        Self { pin, made_low: true, debounce: Debounce::new(hold) }
     }
 
-    /// A contact that pulls the pin high when made. `cautious` is the answer when the pin cannot be read.
-    pub const fn made_high(pin: P, cautious: bool) -> Self {
-        Self { pin, made_low: false, cautious }
+    /// A contact that pulls the pin high when made, and counts as made again after `hold`. The pin needs a pull-down.
+    pub const fn made_high(pin: P, hold: Duration) -> Self {
+        Self { pin, made_low: false, debounce: Debounce::new(hold) }
+    }
+}
+
+impl<P> Contact<P> {
+    /// Gives the pin back.
+    pub fn release(self) -> P {
+        self.pin
+    }
+}
+
+impl<P: InputPin> Switch for Contact<P> {
+    fn made(&mut self, now: Instant) -> bool {
+        let reading = self.pin.is_high().is_ok_and(|high| high != self.made_low);
+        self.debounce.update(now, reading)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+
+    use super::*;
+    use crate::time::millis;
+    use embedded_hal_mock::eh1::MockError;
+    use embedded_hal_mock::eh1::digital::{Mock, State, Transaction};
+    use std::io::ErrorKind;
+
+    fn at(ms: u64) -> Instant {
+        Instant::from_ticks(ms * 1_000)
     }
 
-    /// Whether the contact is made.
-    pub fn made(&mut self) -> bool {
-        self.pin.is_high().map_or(self.cautious, |high| high != self.made_low)
+    #[test]
+    fn a_pin_that_cannot_be_read_is_an_open_contact() {
+        let unreadable = Transaction::get(State::Low).with_error(MockError::Io(ErrorKind::NotConnected));
+        let mut pin = Mock::new(&[Transaction::get(State::Low), unreadable, Transaction::get(State::Low)]);
+        let mut contact = Contact::made_low(pin.clone(), millis(30));
+        assert!(contact.made(at(0)));
+        assert!(!contact.made(at(10)));
+        assert!(!contact.made(at(20)), "and must be held again");
+        pin.done();
+    }
+
+    #[test]
+    fn the_pull_gives_the_answer_of_a_broken_wire() {
+        let mut up = Mock::new(&[Transaction::get(State::High)]);
+        let mut down = Mock::new(&[Transaction::get(State::Low)]);
+        assert!(!Contact::made_low(up.clone(), millis(0)).made(at(0)));
+        assert!(!Contact::made_high(down.clone(), millis(0)).made(at(0)));
+        up.done();
+        down.done();
     }
 }

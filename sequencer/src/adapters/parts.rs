@@ -1,9 +1,7 @@
-use embedded_hal::digital::{InputPin, OutputPin};
-
-use super::contact::Contact;
-use super::solenoid::Solenoid;
+use super::contact::Switch;
+use super::solenoid::Drive;
 use crate::input::{Contacts, Sample, SensorFault};
-use crate::io::Hardware;
+use crate::io::{Hardware, Watchdog};
 use crate::output::{Gate, Outputs, Pilot};
 use crate::time::Instant;
 
@@ -29,15 +27,9 @@ pub trait Ticker {
     fn now(&mut self) -> Instant;
 }
 
-/// A hardware watchdog. When it bites, every solenoid must fall to rest.
-pub trait Watchdog {
-    /// Puts the bite off.
-    fn feed(&mut self);
-}
-
 /// A rig put together from parts. Fields are public: taking a rig apart for a self-test is a board's own business.
 #[derive(Debug)]
-pub struct Parts<F, U, T, S, V, P, E, G, W, C> {
+pub struct Parts<F, U, T, S, V, P, E, G, K, W, C> {
     /// Far-side channel.
     pub far: F,
     /// Supply-side channel; `()` where not fitted.
@@ -45,15 +37,17 @@ pub struct Parts<F, U, T, S, V, P, E, G, W, C> {
     /// Thermometer channel; `()` where not fitted.
     pub thermometer: T,
     /// Supply valve: normally closed.
-    pub supply_valve: Solenoid<S>,
+    pub supply_valve: S,
     /// Vent valve: normally open, so energised shuts it.
-    pub vent_valve: Solenoid<V>,
+    pub vent_valve: V,
     /// Pilot valve: normally exhausted.
-    pub pilot_valve: Solenoid<P>,
+    pub pilot_valve: P,
     /// Emergency stop circuit: *made* while the stop is released, so that a broken wire stops.
-    pub stop_circuit: Contact<E>,
-    /// Guard: made while closed.
-    pub guard: Contact<G>,
+    pub stop_circuit: E,
+    /// Guard: made while closed; `()` where not fitted.
+    pub guard: G,
+    /// Position switch of the valve under test: made while it is shut; `()` where not fitted.
+    pub shut_switch: K,
     /// Watchdog.
     pub watchdog: W,
     /// Clock.
@@ -72,16 +66,17 @@ pub enum OutputError {
     Pilot,
 }
 
-impl<F, U, T, S, V, P, E, G, W, C> Hardware for Parts<F, U, T, S, V, P, E, G, W, C>
+impl<F, U, T, S, V, P, E, G, K, W, C> Hardware for Parts<F, U, T, S, V, P, E, G, K, W, C>
 where
     F: Converter,
     U: Converter,
     T: Converter,
-    S: OutputPin,
-    V: OutputPin,
-    P: OutputPin,
-    E: InputPin,
-    G: InputPin,
+    S: Drive,
+    V: Drive,
+    P: Drive,
+    E: Switch,
+    G: Switch,
+    K: Switch,
     W: Watchdog,
     C: Ticker,
 {
@@ -104,24 +99,172 @@ where
     }
 
     fn contacts(&mut self) -> Contacts {
-        Contacts { stop: !self.stop_circuit.made(), guard_closed: self.guard.made(), valve_shut: false }
+        let now = self.clock.now();
+        Contacts {
+            stop: !self.stop_circuit.made(now),
+            guard_closed: self.guard.made(now),
+            valve_shut: self.shut_switch.made(now),
+        }
     }
 
-    /// What shuts goes first, so that an error half-way never leaves supply and vent both open.
+    /// What shuts goes first, so that an error half-way never leaves supply and vent both open. One that cannot be set
+    /// does not keep the others from being released.
     fn apply(&mut self, outputs: Outputs) -> Result<(), OutputError> {
         let feed = outputs.supply == Gate::Open;
-        if !feed {
-            self.supply_valve.energise(false).map_err(|_| OutputError::Supply)?;
+        let mut failed = None;
+        if !feed && self.supply_valve.energise(false).is_err() {
+            failed = Some(OutputError::Supply);
         }
-        self.vent_valve.energise(outputs.vent == Gate::Shut).map_err(|_| OutputError::Vent)?;
-        self.pilot_valve.energise(outputs.pilot == Pilot::Fed).map_err(|_| OutputError::Pilot)?;
-        if feed {
-            self.supply_valve.energise(true).map_err(|_| OutputError::Supply)?;
+        if self.vent_valve.energise(outputs.vent == Gate::Shut).is_err() {
+            failed = failed.or(Some(OutputError::Vent));
         }
-        Ok(())
+        if self.pilot_valve.energise(outputs.pilot == Pilot::Fed).is_err() {
+            failed = failed.or(Some(OutputError::Pilot));
+        }
+        // Never opened once anything has failed.
+        if feed && self.supply_valve.energise(failed.is_none()).is_err() {
+            failed = failed.or(Some(OutputError::Supply));
+        }
+        failed.map_or(Ok(()), Err)
     }
 
     fn alive(&mut self) {
         self.watchdog.feed();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+
+    use super::super::{Contact, Solenoid};
+    use super::*;
+    use crate::bench;
+    use crate::event::{Event, Phase};
+    use crate::input::Command;
+    use crate::io::Operator;
+    use crate::rig::RawRig;
+    use crate::step::Sequencer;
+    use crate::time::{Duration, millis};
+    use embedded_hal_mock::eh1::MockError;
+    use embedded_hal_mock::eh1::digital::{Mock, State, Transaction};
+    use std::io::ErrorKind;
+    use std::vec::Vec;
+
+    #[derive(Debug, Default)]
+    struct Dog {
+        fed: u32,
+    }
+
+    impl Watchdog for Dog {
+        fn start(&mut self, _: Duration) {}
+        fn feed(&mut self) {
+            self.fed += 1;
+        }
+        fn has_bitten(&self) -> bool {
+            false
+        }
+    }
+
+    #[derive(Debug)]
+    struct Steps(u64);
+
+    impl Ticker for Steps {
+        fn now(&mut self) -> Instant {
+            self.0 += 1_000;
+            Instant::from_ticks(self.0)
+        }
+    }
+
+    struct Nobody;
+
+    impl Operator for Nobody {
+        fn command(&mut self, _: Instant, _: Phase) -> Option<Command> {
+            None
+        }
+        fn tell(&mut self, _: Instant, _: &Event) {}
+    }
+
+    type Rig = Parts<(), (), (), Solenoid<Mock>, Solenoid<Mock>, Solenoid<Mock>, Contact<Mock>, (), (), Dog, Steps>;
+
+    /// A rig whose pins expect these and nothing else.
+    fn rig(supply: &[Transaction], vent: &[Transaction], pilot: &[Transaction], stop: &[Transaction]) -> Rig {
+        Parts {
+            far: (),
+            supply: (),
+            thermometer: (),
+            supply_valve: Solenoid::active_high(Mock::new(supply)),
+            vent_valve: Solenoid::active_high(Mock::new(vent)),
+            pilot_valve: Solenoid::active_high(Mock::new(pilot)),
+            stop_circuit: Contact::made_low(Mock::new(stop), millis(30)),
+            guard: (),
+            shut_switch: (),
+            watchdog: Dog::default(),
+            clock: Steps(0),
+        }
+    }
+
+    fn done(rig: Rig) {
+        let solenoids = [rig.supply_valve, rig.vent_valve, rig.pilot_valve];
+        let pins: Vec<Mock> =
+            solenoids.into_iter().map(Solenoid::release).chain([rig.stop_circuit.release()]).collect();
+        for mut pin in pins {
+            pin.done();
+        }
+    }
+
+    fn set(state: State) -> Transaction {
+        Transaction::set(state)
+    }
+
+    fn stuck(state: State) -> Transaction {
+        Transaction::set(state).with_error(MockError::Io(ErrorKind::NotConnected))
+    }
+
+    const FILL: Outputs = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Fed };
+
+    #[test]
+    fn at_rest_nothing_is_energised() {
+        let low = [set(State::Low)];
+        let mut rig = rig(&low, &low, &low, &[]);
+        assert_eq!(rig.apply(Outputs::REST), Ok(()));
+        done(rig);
+    }
+
+    #[test]
+    fn supply_is_not_opened_when_the_vent_could_not_be_shut() {
+        let mut rig = rig(&[set(State::Low)], &[stuck(State::High)], &[set(State::High)], &[]);
+        assert_eq!(rig.apply(FILL), Err(OutputError::Vent));
+        done(rig);
+    }
+
+    #[test]
+    fn one_that_is_stuck_does_not_keep_the_others_from_rest() {
+        let mut rig = rig(&[stuck(State::Low)], &[set(State::Low)], &[set(State::Low)], &[]);
+        assert_eq!(rig.apply(Outputs::REST), Err(OutputError::Supply));
+        done(rig);
+    }
+
+    #[test]
+    fn what_is_not_fitted_or_not_readable_is_cautious() {
+        let unreadable = [Transaction::get(State::Low).with_error(MockError::Io(ErrorKind::NotConnected))];
+        let mut rig = rig(&[], &[], &[], &unreadable);
+        assert_eq!(rig.contacts(), Contacts { stop: true, guard_closed: false, valve_shut: false });
+        done(rig);
+    }
+
+    #[test]
+    fn the_watchdog_is_fed_only_when_every_output_was_set() {
+        let open = [set(State::High), stuck(State::High)];
+        let low = [set(State::Low), set(State::Low)];
+        let made = [Transaction::get(State::Low), Transaction::get(State::Low)];
+        let mut rig = rig(&low, &low, &open, &made);
+        let mut sequencer = Sequencer::new(RawRig::DEMO.validate().unwrap(), None);
+        // After a reset the valve is opened into the vent, so the pilot is fed.
+        assert!(bench::poll(&mut sequencer, &mut rig, &mut Nobody).is_ok());
+        assert_eq!(rig.watchdog.fed, 1);
+        assert_eq!(bench::poll(&mut sequencer, &mut rig, &mut Nobody).err(), Some(OutputError::Pilot));
+        assert_eq!(rig.watchdog.fed, 1);
+        done(rig);
     }
 }

@@ -1,28 +1,199 @@
-use embedded_hal::digital::OutputPin;
+//! Solenoids on output pins, with or without read-back.
+
+use crate::time::{Duration, Instant, since};
+use embedded_hal::digital::{InputPin, OutputPin};
+
+/// A solenoid as the outputs see it.
+pub trait Drive {
+    /// Energises or releases it.
+    ///
+    /// # Errors
+    /// When the pin cannot be set.
+    #[expect(clippy::result_unit_err, reason = "which solenoid it was is for the caller to say")]
+    fn energise(&mut self, on: bool) -> Result<(), ()>;
+
+    /// Whether it has read back otherwise than it was last set, for longer than it may take to follow; to be asked once a
+    /// poll. False where there is no read-back.
+    fn differs(&mut self, now: Instant) -> bool;
+}
+
+/// What a read-back says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Seen {
+    /// No read-back is fitted.
+    NotFitted,
+    /// Energised, or not.
+    Energised(bool),
+    /// It cannot be read: as bad as one that differs.
+    Unreadable,
+}
+
+/// A read-back: of the driver's output, of the coil's current, or of an end switch.
+pub trait ReadBack {
+    /// What it says now.
+    fn seen(&mut self) -> Seen;
+}
+
+/// None fitted.
+impl ReadBack for () {
+    fn seen(&mut self) -> Seen {
+        Seen::NotFitted
+    }
+}
+
+/// A read-back on an input pin.
+#[derive(Debug)]
+pub struct Sense<P> {
+    pin: P,
+    energised_low: bool,
+}
+
+impl<P: InputPin> Sense<P> {
+    /// The pin is high while the coil is energised.
+    pub const fn high(pin: P) -> Self {
+        Self { pin, energised_low: false }
+    }
+
+    /// The pin is low while the coil is energised, as at the drain of a low-side switch.
+    pub const fn low(pin: P) -> Self {
+        Self { pin, energised_low: true }
+    }
+}
+
+impl<P: InputPin> ReadBack for Sense<P> {
+    fn seen(&mut self) -> Seen {
+        self.pin.is_high().map_or(Seen::Unreadable, |high| Seen::Energised(high != self.energised_low))
+    }
+}
 
 /// A solenoid on an output pin.
 #[derive(Debug)]
-pub struct Solenoid<P> {
+pub struct Solenoid<P, R = ()> {
     pin: P,
     active_low: bool,
+    read_back: R,
+    /// How long the read-back may take to follow.
+    follow: Duration,
+    set: Option<bool>,
+    differs_since: Option<Instant>,
 }
 
 impl<P: OutputPin> Solenoid<P> {
     /// Energised while the pin is high.
     pub const fn active_high(pin: P) -> Self {
-        Self { pin, active_low: false }
+        Self::new(pin, false)
     }
 
     /// Energised while the pin is low, as behind an inverting driver.
     pub const fn active_low(pin: P) -> Self {
-        Self { pin, active_low: true }
+        Self::new(pin, true)
     }
 
-    /// Energises or releases the solenoid.
-    ///
-    /// # Errors
-    /// The pin's own.
-    pub fn energise(&mut self, on: bool) -> Result<(), P::Error> {
-        self.pin.set_state((on != self.active_low).into())
+    const fn new(pin: P, active_low: bool) -> Self {
+        Self { pin, active_low, read_back: (), follow: Duration::from_ticks(0), set: None, differs_since: None }
+    }
+
+    /// With a read-back that may take `follow` to agree.
+    pub fn with_read_back<R: ReadBack>(self, read_back: R, follow: Duration) -> Solenoid<P, R> {
+        let Self { pin, active_low, set, differs_since, .. } = self;
+        Solenoid { pin, active_low, read_back, follow, set, differs_since }
+    }
+}
+
+impl<P, R> Solenoid<P, R> {
+    /// Gives the pin back.
+    pub fn release(self) -> P {
+        self.pin
+    }
+}
+
+impl<P: OutputPin, R: ReadBack> Drive for Solenoid<P, R> {
+    fn energise(&mut self, on: bool) -> Result<(), ()> {
+        if self.set.replace(on) != Some(on) {
+            self.differs_since = None;
+        }
+        self.pin.set_state((on != self.active_low).into()).map_err(|_| ())
+    }
+
+    fn differs(&mut self, now: Instant) -> bool {
+        let Some(set) = self.set else { return false };
+        let agrees = match self.read_back.seen() {
+            Seen::NotFitted => true,
+            Seen::Energised(on) => on == set,
+            Seen::Unreadable => false,
+        };
+        if agrees {
+            self.differs_since = None;
+            return false;
+        }
+        let began = *self.differs_since.get_or_insert(now);
+        since(now, began) >= self.follow
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+
+    use super::*;
+    use crate::time::millis;
+    use embedded_hal_mock::eh1::MockError;
+    use embedded_hal_mock::eh1::digital::{Mock, State, Transaction};
+    use std::io::ErrorKind;
+
+    fn at(ms: u64) -> Instant {
+        Instant::from_ticks(ms * 1_000)
+    }
+
+    #[test]
+    fn polarity() {
+        let mut pin = Mock::new(&[Transaction::set(State::High), Transaction::set(State::Low)]);
+        let mut solenoid = Solenoid::active_high(pin.clone());
+        assert_eq!((solenoid.energise(true), solenoid.energise(false)), (Ok(()), Ok(())));
+        pin.done();
+        let mut pin = Mock::new(&[Transaction::set(State::Low), Transaction::set(State::High)]);
+        let mut solenoid = Solenoid::active_low(pin.clone());
+        assert_eq!((solenoid.energise(true), solenoid.energise(false)), (Ok(()), Ok(())));
+        assert!(!solenoid.differs(at(0)), "no read-back, no word");
+        pin.done();
+    }
+
+    #[test]
+    fn a_pin_that_cannot_be_set_is_an_error() {
+        let mut pin = Mock::new(&[Transaction::set(State::High).with_error(MockError::Io(ErrorKind::NotConnected))]);
+        assert_eq!(Solenoid::active_high(pin.clone()).energise(true), Err(()));
+        pin.done();
+    }
+
+    #[test]
+    fn a_read_back_may_take_its_time_and_no_more() {
+        let mut pin = Mock::new(&[Transaction::set(State::High)]);
+        let mut sense = Mock::new(&[State::Low, State::Low, State::High, State::Low].map(Transaction::get));
+        let mut solenoid = Solenoid::active_high(pin.clone()).with_read_back(Sense::high(sense.clone()), millis(20));
+        assert!(!solenoid.differs(at(0)), "nothing was set yet");
+        solenoid.energise(true).unwrap();
+        assert!(!solenoid.differs(at(0)));
+        assert!(solenoid.differs(at(20)));
+        assert!(!solenoid.differs(at(30)), "it follows at last");
+        assert!(!solenoid.differs(at(40)), "and may again take its time");
+        pin.done();
+        sense.done();
+    }
+
+    #[test]
+    fn a_welded_switch_and_an_unreadable_sense_both_differ() {
+        let mut pin = Mock::new(&[Transaction::set(State::Low), Transaction::set(State::Low)]);
+        // Low-side switch: the drain stays low, so the coil stays energised.
+        let mut sense = Mock::new(&[
+            Transaction::get(State::Low),
+            Transaction::get(State::High).with_error(MockError::Io(ErrorKind::NotConnected)),
+        ]);
+        let mut solenoid = Solenoid::active_high(pin.clone()).with_read_back(Sense::low(sense.clone()), millis(0));
+        solenoid.energise(false).unwrap();
+        assert!(solenoid.differs(at(0)));
+        solenoid.energise(false).unwrap();
+        assert!(solenoid.differs(at(10)));
+        pin.done();
+        sense.done();
     }
 }

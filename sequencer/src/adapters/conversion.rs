@@ -1,0 +1,229 @@
+//! What an analogue-to-digital converter gives, one at a time or added up.
+
+/// Most bits of a converter.
+pub const BITS_MAX: u32 = 24;
+
+/// Most conversions added up into one.
+pub const OVERSAMPLE_MAX: u16 = 256;
+
+const _: () = {
+    // A sum of codes never overflows.
+    assert!((1 << BITS_MAX) * OVERSAMPLE_MAX as u64 <= 1 << 32);
+};
+
+/// Greatest code of any converter.
+const CODE_MAX: u32 = (1 << BITS_MAX) - 1;
+
+/// A finished conversion, or several added up. Added up rather than averaged: nothing is rounded away.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Conversion {
+    /// Sum of the codes.
+    pub sum: u32,
+    /// How many codes, at least one.
+    pub of: u16,
+    /// Smallest code among them: an average hides a wire that is broken now and then, this does not.
+    pub least: u32,
+    /// Greatest code among them.
+    pub most: u32,
+    /// Running number, one more each time; a hole shows that one was lost.
+    pub number: u32,
+}
+
+impl Conversion {
+    /// One code, cut to 24 bits.
+    pub const fn single(code: u32, number: u32) -> Self {
+        let code = if code > CODE_MAX { CODE_MAX } else { code };
+        Self { sum: code, of: 1, least: code, most: code, number }
+    }
+
+    /// Mean code.
+    pub fn mean(&self) -> f64 {
+        f64::from(self.sum) / f64::from(self.of.max(1))
+    }
+}
+
+/// One input of an analogue-to-digital converter.
+///
+/// **For whoever implements it.** Never wait. Hand over each conversion once, and start the next by yourself.
+pub trait Adc {
+    /// Why a conversion failed.
+    type Error;
+
+    /// The next conversion.
+    ///
+    /// # Errors
+    /// `WouldBlock` until one is ready; the converter's own error when it did not answer as it should.
+    fn convert(&mut self) -> nb::Result<Conversion, Self::Error>;
+}
+
+/// Adds codes up, so many at a time.
+///
+/// Adding up *n* codes with independent noise makes the noise of their mean smaller by √*n* (GUM 4.2.3), and noise of more
+/// than half a step lets steps finer than the converter's show. It mends no error of the converter's own.
+#[derive(Clone, Debug)]
+pub struct Oversampler {
+    of: u16,
+    sum: u32,
+    taken: u16,
+    least: u32,
+    most: u32,
+    number: u32,
+}
+
+impl Oversampler {
+    /// Adds up `of` codes at a time; cut to 1 to [`OVERSAMPLE_MAX`].
+    pub const fn new(of: u16) -> Self {
+        let of = if of == 0 {
+            1
+        } else if of > OVERSAMPLE_MAX {
+            OVERSAMPLE_MAX
+        } else {
+            of
+        };
+        Self { of, sum: 0, taken: 0, least: CODE_MAX, most: 0, number: 0 }
+    }
+
+    /// Takes one code in; gives the sum once there are enough.
+    pub fn add(&mut self, code: u32) -> Option<Conversion> {
+        let code = code.min(CODE_MAX);
+        // Cannot overflow, by the assertion above; saturating all the same, as no code may panic.
+        self.sum = self.sum.saturating_add(code);
+        self.taken = self.taken.saturating_add(1);
+        self.least = self.least.min(code);
+        self.most = self.most.max(code);
+        if self.taken < self.of {
+            return None;
+        }
+        let done =
+            Conversion { sum: self.sum, of: self.taken, least: self.least, most: self.most, number: self.number };
+        self.begin();
+        Some(done)
+    }
+
+    /// Gives up the sum so far: a code was lost. The next sum's number then shows a hole.
+    pub fn lose(&mut self) {
+        self.begin();
+    }
+
+    fn begin(&mut self) {
+        *self = Self { number: self.number.wrapping_add(1), ..Self::new(self.of) };
+    }
+}
+
+/// An input read several times for one reading.
+#[derive(Debug)]
+pub struct Oversampled<A> {
+    input: A,
+    oversampler: Oversampler,
+    of: u16,
+    last: Option<u32>,
+}
+
+impl<A> Oversampled<A> {
+    /// `of` conversions for one reading; cut to 1 to [`OVERSAMPLE_MAX`].
+    pub const fn new(input: A, of: u16) -> Self {
+        let oversampler = Oversampler::new(of);
+        Self { input, of: oversampler.of, oversampler, last: None }
+    }
+}
+
+impl<A: Adc> Adc for Oversampled<A> {
+    type Error = A::Error;
+
+    /// Takes in what is ready, at most one reading's worth.
+    fn convert(&mut self) -> nb::Result<Conversion, A::Error> {
+        for _ in 0..self.of {
+            let one = match self.input.convert() {
+                Ok(one) => one,
+                Err(nb::Error::WouldBlock) => return Err(nb::Error::WouldBlock),
+                Err(error) => {
+                    self.oversampler.lose();
+                    return Err(error);
+                }
+            };
+            if self.last.replace(one.number).is_some_and(|last| last.wrapping_add(1) != one.number) {
+                self.oversampler.lose();
+            }
+            if let Some(sum) = self.oversampler.add(one.sum / u32::from(one.of.max(1))) {
+                return Ok(sum);
+            }
+        }
+        Err(nb::Error::WouldBlock)
+    }
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// An input that gives these in turn, then nothing.
+    pub(in crate::adapters) struct Given<I>(pub(in crate::adapters) I);
+
+    impl<I: Iterator<Item = nb::Result<Conversion, ()>>> Adc for Given<I> {
+        type Error = ();
+
+        fn convert(&mut self) -> nb::Result<Conversion, ()> {
+            self.0.next().unwrap_or(Err(nb::Error::WouldBlock))
+        }
+    }
+
+    #[test]
+    fn eight_codes_make_one_reading_with_their_extremes() {
+        let codes = [4, 1, 7, 7, 2, 3, 3, 5];
+        let numbered = codes.iter().zip(40..).map(|(&c, n)| Ok(Conversion::single(c, n)));
+        let mut input = Oversampled::new(Given(numbered), 8);
+        assert_eq!(input.convert(), Ok(Conversion { sum: 32, of: 8, least: 1, most: 7, number: 0 }));
+        assert_eq!(input.convert(), Err(nb::Error::WouldBlock));
+    }
+
+    #[test]
+    fn a_reading_waits_for_its_codes_and_keeps_those_it_has() {
+        let codes = [Ok(Conversion::single(10, 0)), Err(nb::Error::WouldBlock), Ok(Conversion::single(20, 1))];
+        let mut input = Oversampled::new(Given(codes.into_iter()), 2);
+        assert_eq!(input.convert(), Err(nb::Error::WouldBlock));
+        assert_eq!(input.convert().map(|c| c.sum), Ok(30));
+    }
+
+    #[test]
+    fn a_lost_code_is_a_hole_in_the_readings() {
+        let codes = [(1, 0), (1, 1), (1, 2), (1, 4), (1, 5)].map(|(c, n)| Ok(Conversion::single(c, n)));
+        let mut input = Oversampled::new(Given(codes.into_iter()), 2);
+        assert_eq!(input.convert().map(|c| c.number), Ok(0));
+        // Number 1 would have held code 2 and the lost one.
+        let next = core::iter::repeat_with(|| input.convert()).take(2).find(Result::is_ok);
+        assert_eq!(next.unwrap().map(|c| c.number), Ok(2));
+    }
+
+    #[test]
+    fn an_error_goes_through_and_spoils_the_reading_under_way() {
+        let codes = [
+            Ok(Conversion::single(9, 0)),
+            Err(nb::Error::Other(())),
+            Ok(Conversion::single(2, 1)),
+            Ok(Conversion::single(2, 2)),
+        ];
+        let mut input = Oversampled::new(Given(codes.into_iter()), 2);
+        assert_eq!(input.convert(), Err(nb::Error::Other(())));
+        assert_eq!(input.convert().map(|c| (c.sum, c.number)), Ok((4, 1)));
+    }
+
+    proptest! {
+        #[test]
+        fn any_codes_add_up_and_their_mean_lies_between_their_extremes(
+            codes in proptest::collection::vec(any::<u32>(), 256), of in 0..600u16,
+        ) {
+            let mut oversampler = Oversampler::new(of);
+            let mut readings = 0;
+            for code in codes {
+                if let Some(c) = oversampler.add(code) {
+                    prop_assert!(f64::from(c.least) <= c.mean() && c.mean() <= f64::from(c.most));
+                    prop_assert_eq!(c.number, readings);
+                    readings += 1;
+                }
+            }
+            prop_assert_eq!(readings, 256 / u32::from(of.clamp(1, 256)));
+        }
+    }
+}

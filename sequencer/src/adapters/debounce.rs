@@ -1,0 +1,126 @@
+//! A contact that opens at once and is made only after it has stayed made: what a stop circuit and a guard need.
+
+use crate::time::{Duration, Instant, millis, since};
+
+/// Longest time a contact can be made to wait; more would hide a guard that is opened and shut again.
+pub const HOLD_MAX: Duration = millis(500);
+
+/// Fewest readings in a row that make a contact, whatever the time between them: one reading on each side of a stall does
+/// not show what happened in between.
+const READINGS_MIN: u8 = 3;
+
+/// Tells a made contact from one that bounces.
+///
+/// Opening counts at once; making, only after every reading for a while said so. The first reading of all is taken as it
+/// stands, so that a healthy stop circuit is not a stop pressed at every power-up; if it was a bounce, the next readings
+/// open it.
+#[derive(Clone, Copy, Debug)]
+pub struct Debounce {
+    hold: Duration,
+    made: bool,
+    /// When the present row of made readings began, and how many there were.
+    row: Option<(Instant, u8)>,
+    first: bool,
+}
+
+impl Debounce {
+    /// Made after `hold` of made readings, cut to [`HOLD_MAX`].
+    pub const fn new(hold: Duration) -> Self {
+        let hold = if hold.as_ticks() > HOLD_MAX.as_ticks() { HOLD_MAX } else { hold };
+        Self { hold, made: false, row: None, first: true }
+    }
+
+    /// Takes a reading in, and says whether the contact counts as made.
+    pub fn update(&mut self, now: Instant, reading: bool) -> bool {
+        let first = core::mem::replace(&mut self.first, false);
+        if !reading {
+            self.row = None;
+            self.made = false;
+            return false;
+        }
+        let (began, readings) = match self.row {
+            // A clock that went back says nothing about how long this row has lasted.
+            Some((began, _)) if now < began => (now, 1),
+            Some((began, readings)) => (began, readings.saturating_add(1)),
+            None => (now, 1),
+        };
+        self.row = Some((began, readings));
+        let lasted = since(now, began) >= self.hold && readings >= READINGS_MIN;
+        self.made |= first || lasted;
+        self.made
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn at(ms: u64) -> Instant {
+        Instant::from_ticks(ms * 1_000)
+    }
+
+    #[test]
+    fn opens_at_once_and_is_made_again_only_after_the_hold() {
+        let mut contact = Debounce::new(millis(30));
+        assert!(contact.update(at(0), true), "the first reading stands");
+        assert!(!contact.update(at(10), false), "one open reading is enough");
+        for ms in [20, 30, 40] {
+            assert!(!contact.update(at(ms), true), "{ms} ms");
+        }
+        assert!(contact.update(at(50), true));
+    }
+
+    #[test]
+    fn each_bounce_begins_the_hold_anew() {
+        let mut contact = Debounce::new(millis(30));
+        contact.update(at(0), false);
+        for ms in (10..500).step_by(20) {
+            assert!(!contact.update(at(ms), true));
+            assert!(!contact.update(at(ms + 10), false));
+        }
+    }
+
+    #[test]
+    fn a_stall_is_not_a_hold() {
+        let mut contact = Debounce::new(millis(30));
+        contact.update(at(0), false);
+        assert!(!contact.update(at(10), true));
+        assert!(!contact.update(at(900), true), "two readings, whatever lay between them");
+        assert!(contact.update(at(910), true));
+    }
+
+    #[test]
+    fn a_clock_that_goes_back_makes_nothing() {
+        let mut contact = Debounce::new(millis(30));
+        contact.update(at(1_000), false);
+        contact.update(at(1_010), true);
+        for ms in [5, 15, 25] {
+            assert!(!contact.update(at(ms), true), "{ms} ms");
+        }
+        assert!(contact.update(at(35), true));
+    }
+
+    proptest! {
+        /// After the first reading: never made when this reading is open, nor when any within the hold was.
+        #[test]
+        fn never_made_within_the_hold_of_an_open_reading(
+            readings in proptest::collection::vec((1..40u64, any::<bool>()), 1..60), hold in 0..100u32,
+        ) {
+            let mut contact = Debounce::new(millis(hold));
+            let (mut now, mut opened) = (0, None);
+            for (ms, reading) in readings {
+                now += ms;
+                if !reading {
+                    opened = Some(now);
+                }
+                let made = contact.update(at(now), reading);
+                prop_assert!(!made || reading);
+                // Made readings began after the open one, so they have lasted less than since then.
+                if let Some(opened) = opened && made {
+                    prop_assert!(now - opened > u64::from(hold) || hold == 0);
+                }
+            }
+        }
+    }
+}
