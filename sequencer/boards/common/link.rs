@@ -4,5 +4,9 @@ fn main() {
     let board = std::env::var("CARGO_MANIFEST_DIR").expect("cargo sets it");
     println!("cargo::rustc-link-search={board}");
     println!("cargo::rustc-link-arg-bins=-Tlink.x");
+    // Where a board can log over a debug probe, and is asked to.
+    if std::env::var_os("CARGO_FEATURE_DEFMT").is_some() {
+        println!("cargo::rustc-link-arg-bins=-Tdefmt.x");
+    }
     println!("cargo::rerun-if-changed={board}/memory.x");
 }

@@ -57,6 +57,15 @@ pub trait Adc {
     fn convert(&mut self) -> nb::Result<Conversion, Self::Error>;
 }
 
+/// The loop's end of a queue that an interrupt fills.
+impl<E> Adc for heapless::spsc::Consumer<'_, Result<Conversion, E>> {
+    type Error = E;
+
+    fn convert(&mut self) -> nb::Result<Conversion, E> {
+        self.dequeue().ok_or(nb::Error::WouldBlock)?.map_err(nb::Error::Other)
+    }
+}
+
 /// Adds codes up, so many at a time.
 ///
 /// Adding up *n* codes with independent noise makes the noise of their mean smaller by √*n* (GUM 4.2.3), and noise of more
@@ -207,6 +216,21 @@ pub(super) mod tests {
         let mut input = Oversampled::new(Given(codes.into_iter()), 2);
         assert_eq!(input.convert(), Err(nb::Error::Other(())));
         assert_eq!(input.convert().map(|c| (c.sum, c.number)), Ok((4, 1)));
+    }
+
+    #[test]
+    fn what_does_not_fit_in_the_queue_is_a_hole() {
+        let mut queue = heapless::spsc::Queue::<Result<Conversion, ()>, 4>::new();
+        let (mut interrupt, mut input) = queue.split();
+        let dropped = (0..5).filter(|&n| interrupt.enqueue(Ok(Conversion::single(7, n))).is_err()).count();
+        assert_eq!(dropped, 2, "a queue of four holds three");
+        let seen: heapless::Vec<u32, 8> = core::iter::from_fn(|| input.convert().ok()).map(|c| c.number).collect();
+        assert_eq!(seen, [0, 1, 2]);
+        interrupt.enqueue(Ok(Conversion::single(7, 5))).unwrap();
+        interrupt.enqueue(Err(())).unwrap();
+        assert_eq!(input.convert().map(|c| c.number), Ok(5));
+        assert_eq!(input.convert(), Err(nb::Error::Other(())));
+        assert_eq!(input.convert(), Err(nb::Error::WouldBlock));
     }
 
     proptest! {

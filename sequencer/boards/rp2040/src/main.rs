@@ -1,0 +1,228 @@
+//! The controller on a board with an RP2040, served over USB. Wiring, pin map and cautions: `docs/controller.md`.
+#![no_std]
+#![no_main]
+
+mod analogue;
+mod outputs;
+mod rig;
+mod usb;
+mod watchdog;
+
+use analogue::{Channel, Inputs, Waiting};
+use core::mem::MaybeUninit;
+use core::panic::PanicInfo;
+use cortex_m_rt::{ExceptionFrame, exception};
+#[cfg(feature = "defmt")]
+use defmt_rtt as _;
+use embedded_hal::digital::OutputPin;
+use rp2040_hal as hal;
+use rp2040_hal::adc::{Adc, AdcPin};
+use rp2040_hal::clocks::{Clock, ClocksManager};
+use rp2040_hal::gpio::{FunctionSioInput, FunctionSioOutput, Pins, PullDown, PullNone, PullUp};
+use rp2040_hal::pac;
+use rp2040_hal::usb::UsbBus;
+use seathold_sequencer::adapters::analogue::{Analogue, AnalogueRatio};
+use seathold_sequencer::adapters::contact::Contact;
+use seathold_sequencer::adapters::solenoid::{Sense, Solenoid};
+use seathold_sequencer::adapters::{Parts, Ticker};
+use seathold_sequencer::event::Disconnect;
+use seathold_sequencer::io::{Hardware, Watchdog};
+use seathold_sequencer::link::controller::Controller;
+use seathold_sequencer::link::frame::Frame;
+use seathold_sequencer::link::message::Capabilities;
+use seathold_sequencer::link::serve;
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::time::Instant;
+use usb::Received;
+use usb_device::bus::UsbBusAllocator;
+use watchdog::Dog;
+
+/// Sets up the flash chip; the slowest and most widely understood way.
+#[unsafe(link_section = ".boot2")]
+#[used]
+static BOOT2: [u8; 256] = rp2040_boot2::BOOT_LOADER_GENERIC_03H;
+
+/// The crystal of boards in the common layout.
+const CRYSTAL_HZ: u32 = 12_000_000;
+
+/// Bytes for records the host does not have yet: some minutes.
+const STORE: usize = 64 * 1024;
+
+/// The part's clock: 64 bits of microseconds, which never go round.
+struct Clock64(hal::Timer);
+
+impl Ticker for Clock64 {
+    fn now(&mut self) -> Instant {
+        Instant::from_ticks(self.0.get_counter().ticks())
+    }
+}
+
+#[hal::entry]
+fn main() -> ! {
+    // Statics in an entry function are its own. What is not set at the start takes no room in flash.
+    static mut FAR: Waiting = Waiting::new();
+    static mut SUPPLY: Waiting = Waiting::new();
+    static mut THERMOMETER: Waiting = Waiting::new();
+    static mut SENSOR_SUPPLY: [Waiting; 2] = [Waiting::new(), Waiting::new()];
+    static mut RECEIVED: Received = Received::new();
+    static mut BUS: MaybeUninit<UsbBusAllocator<UsbBus>> = MaybeUninit::uninit();
+    static mut LINK: MaybeUninit<Controller<STORE>> = MaybeUninit::uninit();
+    static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
+
+    outputs::rest();
+    let (Some(core), Some(mut part)) = (pac::CorePeripherals::take(), pac::Peripherals::take()) else { stop() };
+    let has_bitten = watchdog::has_bitten(&part.WATCHDOG);
+    let mut dog = hal::Watchdog::new(part.WATCHDOG);
+    let Some(clocks) = clocks(part.XOSC, part.CLOCKS, part.PLL_SYS, part.PLL_USB, &mut part.RESETS, &mut dog) else {
+        stop()
+    };
+    let mut dog = Dog::new(dog, has_bitten);
+    dog.start(rig::WATCHDOG);
+
+    let pins = Pins::new(part.IO_BANK0, part.PADS_BANK0, hal::Sio::new(part.SIO).gpio_bank0, &mut part.RESETS);
+    let (Ok(far), Ok(supply), Ok(thermometer), Ok(sensor_supply)) = (
+        AdcPin::new(pins.gpio26.reconfigure()),
+        AdcPin::new(pins.gpio27.reconfigure()),
+        AdcPin::new(pins.gpio28.reconfigure()),
+        AdcPin::new(pins.gpio29.reconfigure()),
+    ) else {
+        stop()
+    };
+    let (far, far_end) = Channel::new(far, FAR);
+    let (supply, supply_end) = Channel::new(supply, SUPPLY);
+    let (thermometer, thermometer_end) = Channel::new(thermometer, THERMOMETER);
+    let [for_far, for_supply] = SENSOR_SUPPLY;
+    let (sensor_supply, for_far) = Channel::new(sensor_supply, for_far);
+    let (sensor_supply_again, for_supply) = for_supply.split();
+
+    let (Some(transducer), Some(thermistor), Some(rig)) = (
+        rig::TRANSDUCER.examine(&mut |_| {}),
+        rig::THERMOMETER.examine(rig::THERMISTOR, &mut |_| {}),
+        rig::rig().and_then(|raw| raw.examine(&mut |_| {})),
+    ) else {
+        // Checked by a test on the host, so it cannot be; if it were, nothing would ever move.
+        stop()
+    };
+    let mut hardware = Parts {
+        far: AnalogueRatio::new(far_end, for_far, transducer),
+        supply: AnalogueRatio::new(supply_end, for_supply, transducer),
+        thermometer: Analogue::new(thermometer_end, thermistor),
+        supply_valve: Solenoid::active_high(pins.gpio2.reconfigure::<FunctionSioOutput, PullDown>())
+            .with_read_back(Sense::low(pins.gpio6.reconfigure::<FunctionSioInput, PullNone>()), rig::READ_BACK_FOLLOW),
+        vent_valve: Solenoid::active_high(pins.gpio3.reconfigure::<FunctionSioOutput, PullDown>())
+            .with_read_back(Sense::low(pins.gpio7.reconfigure::<FunctionSioInput, PullNone>()), rig::READ_BACK_FOLLOW),
+        pilot_valve: Solenoid::active_high(pins.gpio4.reconfigure::<FunctionSioOutput, PullDown>())
+            .with_read_back(Sense::low(pins.gpio8.reconfigure::<FunctionSioInput, PullNone>()), rig::READ_BACK_FOLLOW),
+        stop_circuit: Contact::made_low(pins.gpio10.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
+        guard: Contact::made_low(pins.gpio11.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
+        shut_switch: Contact::made_low(pins.gpio12.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
+        watchdog: dog,
+        clock: Clock64(hal::Timer::new(part.TIMER, &mut part.RESETS, &clocks)),
+    };
+    let mut empty_lamp = pins.gpio25.reconfigure::<FunctionSioOutput, PullDown>();
+
+    let inputs = Inputs {
+        adc: Adc::new(part.ADC, &mut part.RESETS),
+        far,
+        supply,
+        thermometer,
+        sensor_supply,
+        sensor_supply_again,
+    };
+    analogue::begin(inputs, core.SYST, clocks.system_clock.freq().to_Hz());
+    let bus = UsbBus::new(part.USBCTRL_REGS, part.USBCTRL_DPRAM, clocks.usb_clock, true, &mut part.RESETS);
+    let Some(mut received) = usb::begin(BUS.write(UsbBusAllocator::new(bus)), RECEIVED) else { stop() };
+    let sequencer = SEQUENCER.write(Sequencer::new(rig, None));
+    let link = LINK.write(Controller::new(Capabilities::default()));
+
+    let mut frame = Frame::new();
+    let (mut sent, mut done) = (0, analogue::readings());
+    loop {
+        let now = hardware.now();
+        while let Some(byte) = received.dequeue() {
+            link.receive(now, byte);
+        }
+        usb::look_again();
+        let due = analogue::readings();
+        if done != due {
+            // One poll for however many are due: after a hold-up there is nothing to catch up with.
+            done = due;
+            let Ok(polled) = serve::turn(link, now, sequencer, &mut hardware) else {
+                // The watchdog has not been fed and is not any more.
+                stop()
+            };
+            let empty = sequencer.status().disconnect == Disconnect::Safe;
+            let Ok(()) = empty_lamp.set_state(empty.into());
+            log(&polled.events);
+        }
+        loop {
+            if sent == frame.len() {
+                sent = 0;
+                frame.clear();
+                if !link.transmit(now, &mut frame) {
+                    break;
+                }
+            }
+            match frame.get(sent..).map(usb::send) {
+                Some(count) if count > 0 => sent += count,
+                _ => break,
+            }
+        }
+        if done == analogue::readings() {
+            // The system timer wakes it 8000 times a second.
+            cortex_m::asm::wfi();
+        }
+    }
+}
+
+/// The crystal and both PLLs: 125 MHz for the core, 48 MHz for USB and converter, 1 MHz for timer and watchdog.
+fn clocks(
+    crystal: pac::XOSC,
+    clocks: pac::CLOCKS,
+    system: pac::PLL_SYS,
+    usb: pac::PLL_USB,
+    resets: &mut pac::RESETS,
+    dog: &mut hal::Watchdog,
+) -> Option<ClocksManager> {
+    hal::clocks::init_clocks_and_plls(CRYSTAL_HZ, crystal, clocks, system, usb, resets, dog).ok()
+}
+
+#[cfg(feature = "defmt")]
+fn log(events: &seathold_sequencer::event::Events) {
+    for event in events {
+        defmt::info!("{}", event);
+    }
+}
+
+#[cfg(not(feature = "defmt"))]
+fn log(_: &seathold_sequencer::event::Events) {}
+
+/// Where a program that cannot go on ends: at rest, until the watchdog resets the part.
+fn stop() -> ! {
+    outputs::rest();
+    cortex_m::interrupt::disable();
+    loop {
+        outputs::rest();
+    }
+}
+
+#[panic_handler]
+fn panic(_info: &PanicInfo<'_>) -> ! {
+    outputs::rest();
+    #[cfg(feature = "defmt")]
+    defmt::error!("{}", defmt::Display2Format(_info));
+    stop()
+}
+
+// SAFETY: the handler does not return, so it cannot break what it interrupted.
+#[exception]
+unsafe fn HardFault(_: &ExceptionFrame) -> ! {
+    stop()
+}
+
+/// Every interrupt that nobody asked for.
+// SAFETY: as for `HardFault`.
+#[exception]
+unsafe fn DefaultHandler(_: i16) {
+    stop()
+}

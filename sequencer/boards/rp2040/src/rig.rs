@@ -1,0 +1,53 @@
+//! The rig this image is for: what is wired to the board, and the calibration. Compiled in on purpose: the limits that
+//! belong to the hardware change with a new image and not with an order over the line, and nothing can be half written.
+//!
+//! After a calibration put its figures here, build, and flash. The host reads them back with every run.
+
+use seathold_sequencer::adapters::divider::{MILLIKELVIN, RawDivider};
+use seathold_sequencer::adapters::ratiometric::RawRatiometric;
+use seathold_sequencer::adapters::thermistor::Thermistor;
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::time::{Duration, millis};
+
+/// Readings a second of every channel.
+pub(crate) const READINGS_HZ: u32 = 100;
+
+/// Conversions added up for one reading. More of them would leave the core no time for anything else, fewer more noise.
+pub(crate) const OVERSAMPLE: u16 = 80;
+
+/// How long a contact must stay made before it counts: switches of this kind bounce for a few milliseconds.
+pub(crate) const CONTACT_HOLD: Duration = millis(30);
+
+/// How long a driver's output may take to follow its input; coils and clamps are done in a few milliseconds.
+pub(crate) const READ_BACK_FOLLOW: Duration = millis(50);
+
+/// The longest the loop may be silent: ten polls.
+pub(crate) const WATCHDOG: Duration = millis(100);
+
+/// Both pressure transducers: 0.5 to 4.5 V from 5 V for 0 to 10 bar gauge, behind 10 kΩ over 15 kΩ. Their supply is the
+/// board's own 5 V, which the board divides by three for the converter.
+pub(crate) const TRANSDUCER: RawRatiometric = RawRatiometric {
+    adc_bits: 12,
+    reference_v: 3.3,
+    signal_divider: 0.6,
+    supply_measured: true,
+    supply_divider: 1.0 / 3.0,
+    ..RawRatiometric::HALF_TO_FOUR_AND_A_HALF
+};
+
+/// Wall thermometer: 10 kΩ from 3.3 V to the input, the thermistor from there to ground.
+pub(crate) const THERMOMETER: RawDivider = RawDivider::DEMO;
+/// Its thermistor.
+pub(crate) const THERMISTOR: Thermistor = Thermistor::TEN_KILOHM;
+
+/// The rig, or `None` where something above does not fit together.
+pub(crate) fn rig() -> Option<RawRig> {
+    let transducer = TRANSDUCER.examine(&mut |_| {})?.transducer();
+    Some(RawRig {
+        far: transducer,
+        supply: Some(transducer),
+        thermometer: Some(MILLIKELVIN),
+        shut_switch_fitted: false,
+        ..RawRig::DEMO
+    })
+}
