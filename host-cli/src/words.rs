@@ -317,6 +317,10 @@ pub fn fault(fault: Fault) -> (String, &'static str) {
             "the far side could not be emptied: PRESSURE MAY BE TRAPPED",
             "shut the shop air off, open the hand bleed at the transducer slowly, and watch its gauge; touch no fitting before it reads zero",
         ),
+        Fault::Output => (
+            "an output did not do as it was told",
+            "check the solenoids, their wires and their supply; then the drivers",
+        ),
         Fault::Overrun(phase) => {
             return (
                 format!("phase \"{}\" outlived its time-out", phase_name(phase)),

@@ -36,6 +36,7 @@ pub fn poll<H: Hardware, O: Operator>(
         supply: reading(hardware.supply()),
         thermometer: reading(hardware.thermometer()),
         contacts: hardware.contacts(),
+        outputs_differ: hardware.outputs_differ(),
         link_up: operator.link_up(),
         command: operator.command(at, sequencer.phase()),
     };

@@ -82,6 +82,8 @@ pub enum Fault {
     Trapped,
     /// A phase outlived its time-out with nothing better to say; a defect, kept so that no phase can last for ever.
     Overrun(Phase),
+    /// An output reads back otherwise than it was set: a driver that failed, a coil or its wire that broke.
+    Output,
 }
 
 /// Why a start was refused: each condition that fails.

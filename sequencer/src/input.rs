@@ -141,6 +141,8 @@ pub struct Inputs {
     pub thermometer: Reading,
     /// Wired contacts.
     pub contacts: Contacts,
+    /// An output reads back otherwise than it was set. Always false where nothing is read back.
+    pub outputs_differ: bool,
     /// Whether the operator's screen can be reached.
     pub link_up: bool,
     /// At most one command a poll.
@@ -154,6 +156,7 @@ impl Inputs {
         supply: Reading::Waiting,
         thermometer: Reading::Waiting,
         contacts: Contacts::CLEAR,
+        outputs_differ: false,
         link_up: true,
         command: None,
     };

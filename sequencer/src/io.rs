@@ -52,6 +52,13 @@ pub trait Hardware {
     /// When an output could not be set, or reads back otherwise.
     fn apply(&mut self, outputs: Outputs) -> Result<(), Self::Error>;
 
+    /// Whether an output has read back otherwise than it was set, for longer than it may take to follow. For a fault that
+    /// the sequencer is to hear of; an output that cannot even be set is an error of [`Hardware::apply`]. False by
+    /// default: no read-back.
+    fn outputs_differ(&mut self) -> bool {
+        false
+    }
+
     /// Tells the watchdog that the loop is alive. Does nothing by default: a simulated rig has none.
     fn alive(&mut self) {}
 }

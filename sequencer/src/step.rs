@@ -329,8 +329,8 @@ impl Sequencer {
         self.phase().is_live().then_some(if back { Fault::Clock } else { Fault::Stalled })
     }
 
-    /// What is wrong with the world, for a test under way. While it is being emptied, only a guard opened too early, and
-    /// only once: nothing more can be done about it.
+    /// What is wrong with the world, for a test under way. While it is being emptied, only a guard opened too early or an
+    /// output that does not follow, and only once: nothing more can be done about it, but no side may be judged.
     fn hazard(&self, now: Instant, inputs: &Inputs) -> Option<Fault> {
         let phase = self.phase();
         let far = self.far.known(now);
@@ -338,7 +338,12 @@ impl Sequencer {
         if !phase.is_live() {
             let empty = matches!(far, Known::Pressure(p) if p < self.rig.safe_limit());
             let emptying = phase == Phase::SafeVent && self.run.is_some() && !empty;
-            return (guard_open && emptying && self.fault.is_none()).then_some(Fault::GuardOpen);
+            let judging = phase == Phase::SafeVent && self.run.is_some();
+            return match self.fault {
+                None if guard_open && emptying => Some(Fault::GuardOpen),
+                None if inputs.outputs_differ && judging => Some(Fault::Output),
+                _ => None,
+            };
         }
         let above = |known: Known, max: GaugePressure| matches!(known, Known::Pressure(p) if p > max);
         if above(far, self.max()) {
@@ -349,6 +354,9 @@ impl Sequencer {
         }
         if guard_open {
             return Some(Fault::GuardOpen);
+        }
+        if inputs.outputs_differ {
+            return Some(Fault::Output);
         }
         // While air is let in, a moment's blindness is one too many.
         if self.far.lost(now) || (phase.is_fed() && !matches!(far, Known::Pressure(_))) {

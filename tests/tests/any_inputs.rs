@@ -49,12 +49,14 @@ fn contacts() -> impl Strategy<Value = Contacts> {
 }
 
 fn inputs() -> impl Strategy<Value = Inputs> {
-    (reading(), reading(), reading(), contacts(), prop::bool::weighted(0.95), command()).prop_map(
-        |(far, supply, thermometer, contacts, link_up, command)| Inputs {
+    let (differ, up) = (prop::bool::weighted(0.01), prop::bool::weighted(0.95));
+    (reading(), reading(), reading(), contacts(), differ, up, command()).prop_map(
+        |(far, supply, thermometer, contacts, outputs_differ, link_up, command)| Inputs {
             far,
             supply,
             thermometer,
             contacts,
+            outputs_differ,
             link_up,
             command,
         },

@@ -368,6 +368,19 @@ fn a_sensor_supply_that_browns_out_is_not_a_pressure() {
 }
 
 #[test]
+fn a_driver_that_has_welded_is_a_fault() {
+    for pin in [SUPPLY, VENT, PILOT] {
+        let mut run = Run::new(0.0);
+        run.until(Phase::Settle);
+        run.wired.borrow_mut().welded = Some(pin);
+        // A pilot that stays fed lets the far side go at once, which looks like a gross leak; the further stroke of the safe
+        // vent gives it away before anything is judged.
+        assert_eq!(run.verdict(), Verdict::Void, "GPIO{pin}");
+        assert_eq!(run.faults().first(), Some(&Fault::Output), "GPIO{pin}");
+    }
+}
+
+#[test]
 fn the_watchdog_is_fed_once_a_poll() {
     let mut run = Run::new(0.0);
     run.until(Phase::Ready);

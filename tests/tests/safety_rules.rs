@@ -693,6 +693,17 @@ fn a_silent_supply_transducer_is_a_fault() {
     }
 }
 
+/// An output that does not do as it is told is a fault in every phase of a test, and supply is shut in the same poll.
+#[test]
+fn an_output_that_reads_back_otherwise_is_a_fault() {
+    for phase in [Phase::Precheck, Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Settle, Phase::Measure] {
+        let mut script = in_phase(phase);
+        let polled = script.poll_with(|i| i.outputs_differ = true);
+        assert_eq!(script.faults(), [Fault::Output], "{phase:?}");
+        assert_eq!((polled.outputs.supply, polled.outputs.vent), (Gate::Shut, Gate::Open), "{phase:?}");
+    }
+}
+
 /// A run that a fault or an abort touched on its first side has no second side: no ends are asked to be swapped.
 #[test]
 fn a_spoiled_first_side_is_the_last() {

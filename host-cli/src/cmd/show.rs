@@ -148,7 +148,7 @@ fn csv(recording: &Recording, console: &mut Console<'_>) -> Result<(), Error> {
     writeln!(
         out,
         "time_s,far_pa,far_counts,far_number,supply_pa,temperature_k,phase,side,supply_open,vent_open,pilot_fed,\
-         stop,guard_closed,valve_shut"
+         stop,guard_closed,valve_shut,outputs_differ"
     )?;
     let (mut phase, mut side) = ("", "");
     for poll in &recording.polls {
@@ -180,7 +180,7 @@ fn csv(recording: &Recording, console: &mut Console<'_>) -> Result<(), Error> {
         let bit = u8::from;
         writeln!(
             out,
-            "{:.6},{far_pa},{far_counts},{far_number},{supply_pa},{kelvin},{phase},{side},{},{},{},{},{},{}",
+            "{:.6},{far_pa},{far_counts},{far_number},{supply_pa},{kelvin},{phase},{side},{},{},{},{},{},{},{}",
             poll.at.as_ticks() as f64 / 1e6,
             bit(poll.outputs.supply == Gate::Open),
             bit(poll.outputs.vent == Gate::Open),
@@ -188,6 +188,7 @@ fn csv(recording: &Recording, console: &mut Console<'_>) -> Result<(), Error> {
             bit(contacts.stop),
             bit(contacts.guard_closed),
             bit(contacts.valve_shut),
+            bit(poll.inputs.outputs_differ),
         )?;
     }
     out.flush()?;

@@ -185,13 +185,18 @@ impl Block {
 
 fn contact_bits(inputs: &Inputs) -> u8 {
     let Contacts { stop, guard_closed, valve_shut } = inputs.contacts;
-    u8::from(stop) | u8::from(guard_closed) << 1 | u8::from(valve_shut) << 2 | u8::from(inputs.link_up) << 3
+    u8::from(stop)
+        | u8::from(guard_closed) << 1
+        | u8::from(valve_shut) << 2
+        | u8::from(inputs.link_up) << 3
+        | u8::from(inputs.outputs_differ) << 4
 }
 
 fn set_contacts(inputs: &mut Inputs, bits: u8) {
     let is = |bit: u8| bits & bit != 0;
     inputs.contacts = Contacts { stop: is(1), guard_closed: is(2), valve_shut: is(4) };
     inputs.link_up = is(8);
+    inputs.outputs_differ = is(16);
 }
 
 fn output_bits(outputs: Outputs) -> u8 {

@@ -128,6 +128,14 @@ where
         failed.map_or(Ok(()), Err)
     }
 
+    fn outputs_differ(&mut self) -> bool {
+        let now = self.clock.now();
+        // Each is asked, so that each keeps its own time.
+        let [supply, vent, pilot] =
+            [self.supply_valve.differs(now), self.vent_valve.differs(now), self.pilot_valve.differs(now)];
+        supply || vent || pilot
+    }
+
     fn alive(&mut self) {
         self.watchdog.feed();
     }

@@ -14,7 +14,7 @@
 //! ```
 //!
 //! Varints, signed varints (zigzag), faults, readings and commands are postcard's. The bits are, from the lowest: stop,
-//! guard closed, valve shut, link up, supply open, vent open, pilot fed. A series begins as if the poll before had step,
+//! guard closed, valve shut, link up, supply open, vent open, pilot fed, an output that reads back otherwise. A series begins as if the poll before had step,
 //! counts, numbers and bits of zero, so each can be read without any other.
 
 use crate::bench::Polled;
@@ -197,6 +197,7 @@ fn bits(poll: &Poll) -> u8 {
         | u8::from(poll.outputs.supply == Gate::Open) << 4
         | u8::from(poll.outputs.vent == Gate::Open) << 5
         | u8::from(poll.outputs.pilot == Pilot::Fed) << 6
+        | u8::from(poll.inputs.outputs_differ) << 7
 }
 
 /// The polls of a series. Ends early, with [`Polls::is_broken`], where the bytes make no sense.
@@ -253,6 +254,7 @@ impl<'a> Polls<'a> {
                 supply,
                 thermometer,
                 contacts: Contacts { stop: bit(0), guard_closed: bit(1), valve_shut: bit(2) },
+                outputs_differ: bit(7),
                 link_up: bit(3),
                 command,
             },
@@ -323,7 +325,7 @@ mod tests {
     }
 
     prop_compose! {
-        fn poll()(at in any::<u64>(), far in reading(), supply in reading(), thermometer in reading(), bits in 0u8..128, command in command()) -> Poll {
+        fn poll()(at in any::<u64>(), far in reading(), supply in reading(), thermometer in reading(), bits in any::<u8>(), command in command()) -> Poll {
             let bit = |n: u8| bits >> n & 1 != 0;
             let gate = |open| if open { Gate::Open } else { Gate::Shut };
             Poll {
@@ -331,6 +333,7 @@ mod tests {
                 inputs: Inputs {
                     far, supply, thermometer,
                     contacts: Contacts { stop: bit(0), guard_closed: bit(1), valve_shut: bit(2) },
+                    outputs_differ: bit(7),
                     link_up: bit(3),
                     command,
                 },
