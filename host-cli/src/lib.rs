@@ -22,6 +22,7 @@
 //! | [`plan`] | whether a rig can tell, and how long it takes |
 //! | [`calibration`] | dated files of what was found of a rig |
 //! | [`advice`] | what would settle an undecided figure |
+//! | [`picture`] | charts for pages, as SVG and in PDF |
 //! | [`words`], [`summary`], [`plot`] | results in plain words and a picture |
 //! | [`error`], [`exit`] | what goes wrong, and the promise to scripts |
 
@@ -35,6 +36,7 @@ pub mod exit;
 pub mod files;
 pub mod fleet;
 pub mod limit;
+pub mod picture;
 pub mod plan;
 pub mod plot;
 pub mod quantity;
