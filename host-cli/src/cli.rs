@@ -25,6 +25,8 @@ pub enum Command {
     Replay(Replay),
     /// Show a recording: result, evidence, plot
     Show(Show),
+    /// Write a page of evidence on a valve or a batch, from recordings
+    Report(crate::cmd::report::Report),
     /// Judge a pressure trace of any data logger
     Assess(Box<crate::cmd::assess::Assess>),
     /// Find volume, own leak, time constant or gain of a rig, and keep them as dated files

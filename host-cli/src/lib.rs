@@ -22,6 +22,7 @@
 //! | [`plan`] | whether a rig can tell, and how long it takes |
 //! | [`calibration`] | dated files of what was found of a rig |
 //! | [`advice`] | what would settle an undecided figure |
+//! | [`report`] | evidence on a valve or a batch, as a page |
 //! | [`picture`] | charts for pages, as SVG and in PDF |
 //! | [`words`], [`summary`], [`plot`] | results in plain words and a picture |
 //! | [`error`], [`exit`] | what goes wrong, and the promise to scripts |
@@ -42,6 +43,7 @@ pub mod plot;
 pub mod quantity;
 pub mod recording;
 pub mod replay;
+pub mod report;
 pub mod rig;
 pub mod screen;
 pub mod serve;

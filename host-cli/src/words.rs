@@ -2,7 +2,7 @@
 
 use seathold_sequencer::event::{Disconnect, Disturbance, Event, Fault, Phase, Refusal};
 use seathold_sequencer::input::{Ask, Side, Sides};
-use seathold_sequencer::measure::Figure;
+use seathold_sequencer::measure::{Budget, Figure};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::units::GaugePressure;
 use seathold_sequencer::verdict::{Diagnosis, Evidence, Ground, SideResult, Suspect, Verdict};
@@ -48,6 +48,16 @@ impl Speaker {
         let text =
             text.strip_prefix('-').filter(|rest| rest.bytes().all(|b| matches!(b, b'0' | b'.'))).unwrap_or(&text);
         format!("{text} {}", self.pressure.pretty())
+    }
+
+    /// The unit of pressures.
+    pub fn pressure_unit(&self) -> String {
+        self.pressure.pretty()
+    }
+
+    /// A pressure in the unit of pressures, as a number.
+    pub fn pressure_number(&self, pascals: f64) -> f64 {
+        self.pressure.from_base(pascals, 1.0)
     }
 
     /// The unit of leaks.
@@ -160,6 +170,19 @@ impl Speaker {
             Ground::NotSwapped => "the ends were not swapped in time".into(),
         }
     }
+}
+
+/// The standard uncertainties that a figure is made of, with their names, in Pa·m³/s.
+pub const fn budget_parts(budget: &Budget) -> [(&'static str, f64); 7] {
+    [
+        ("scatter of the readings", budget.fit),
+        ("which curve the gas follows", budget.curve),
+        ("steps of the converter", budget.resolution),
+        ("far volume", budget.volume),
+        ("transducer gain", budget.gain),
+        ("drift of the gas temperature", budget.temperature),
+        ("the rig's own leak", budget.background),
+    ]
 }
 
 /// "first side".

@@ -6,11 +6,13 @@ mod files;
 pub mod fleet;
 pub mod plan;
 mod replay;
+pub mod report;
 mod run;
 pub mod serve;
 mod show;
 
 use std::ffi::OsString;
+use std::path::PathBuf;
 
 use clap::Parser;
 use clap::error::ErrorKind;
@@ -50,12 +52,33 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Assess(assess)) => assess::run(&assess, console),
         Some(Command::Calibrate(calibrate)) => calibrate::run(&calibrate, console),
         Some(Command::Plan(plan)) => plan::run(&plan, console),
+        Some(Command::Report(command)) => report::run(&command, console),
         Some(Command::Fleet(fleet)) => fleet::run(&fleet, console),
         Some(Command::Serve(typed)) => serve::run(&typed, console),
         Some(Command::Recipe(command)) => files::recipe(&command, console),
         Some(Command::Rig(command)) => files::rig(&command, console),
         Some(Command::Valve(command)) => files::valve(&command, console),
     }
+}
+
+/// Files as named, and every recording of folders, in the order of their names.
+fn recordings(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
+    let mut files = Vec::new();
+    for path in paths {
+        if !path.is_dir() {
+            files.push(path.clone());
+            continue;
+        }
+        let entries = std::fs::read_dir(path).map_err(|why| Error::file("read", path, why))?;
+        let mut inside = Vec::new();
+        for entry in entries {
+            inside.push(entry.map_err(|why| Error::file("read", path, why))?.path());
+        }
+        inside.retain(|p| p.extension().is_some_and(|e| e == crate::recording::EXTENSION));
+        inside.sort();
+        files.extend(inside);
+    }
+    Ok(files)
 }
 
 /// Help and versions are results; everything else clap says is a mistake.

@@ -81,17 +81,8 @@ fn budget(summary: &Summary, speaker: &Speaker) -> String {
         let number = |pa_m3_s: f64| speaker.leak_number(pa_m3_s);
         out.push_str(&format!("{name}: {}\n", speaker.leak(figure)));
         out.push_str(&format!("  standard uncertainty of               {:>12}   share\n", speaker.leak_unit()));
-        let parts = [
-            ("scatter of the readings", budget.fit),
-            ("which curve the gas follows", budget.curve),
-            ("steps of the converter", budget.resolution),
-            ("far volume", budget.volume),
-            ("transducer gain", budget.gain),
-            ("drift of the gas temperature", budget.temperature),
-            ("the rig's own leak", budget.background),
-        ];
         let whole = budget.combined * budget.combined;
-        for (what, u) in parts {
+        for (what, u) in words::budget_parts(budget) {
             let share = if whole > 0.0 { u * u / whole * 100.0 } else { 0.0 };
             out.push_str(&format!("    {what:33} {:>12.4}   {share:4.0} %\n", number(u)));
         }

@@ -70,6 +70,7 @@ enum Item {
     Between(Vec<(f64, f64, f64)>, Shade),
     Bars(Vec<(f64, f64, f64)>, Shade),
     Line(Vec<(f64, f64)>, Series),
+    Faint(Vec<(f64, f64)>),
     RuleX(f64, String, Series),
     RuleY(f64, String, Series),
     Points(Vec<(f64, f64)>, Marker, Series),
@@ -79,6 +80,7 @@ enum Item {
 /// How a line of the key looks.
 #[derive(Clone, Debug)]
 enum Sample {
+    Faint,
     Line(Series),
     Marker(Marker, Series),
     Shade(Shade),
@@ -105,6 +107,12 @@ impl Chart {
         Self { title, about, size: (680.0, 260.0), x: unit(), y: unit(), items: Vec::new(), key: Vec::new() }
     }
 
+    /// Another description, where it is only known once the data have been seen.
+    pub fn about(&mut self, about: impl Into<String>) -> &mut Self {
+        self.about = about.into();
+        self
+    }
+
     /// Width and height in points, instead of 680 × 260.
     pub fn size(&mut self, width: f64, height: f64) -> &mut Self {
         self.size = (width.max(160.0), height.max(100.0));
@@ -128,6 +136,12 @@ impl Chart {
     pub fn line(&mut self, points: &[(f64, f64)], series: Series, label: &str) -> &mut Self {
         self.items.push(Item::Line(points.to_vec(), series));
         self.name(Sample::Line(series), label)
+    }
+
+    /// A thin grey line, as for raw readings behind what is made of them.
+    pub fn faint(&mut self, points: &[(f64, f64)], label: &str) -> &mut Self {
+        self.items.push(Item::Faint(points.to_vec()));
+        self.name(Sample::Faint, label)
     }
 
     /// A line that keeps each value until the next point.
@@ -255,6 +269,7 @@ impl Chart {
         for (sample, label) in &self.key {
             let y = 8.0;
             match sample {
+                Sample::Faint => marks.push(Mark::Line { points: vec![(x, y), (x + 26.0, y)], stroke: FAINT }),
                 Sample::Line(series) => {
                     marks.push(Mark::Line { points: vec![(x, y), (x + 26.0, y)], stroke: series.stroke(1.4) });
                 }
@@ -271,6 +286,8 @@ impl Chart {
     }
 }
 
+/// Raw readings.
+const FAINT: Stroke = Stroke { ink: Ink(150, 150, 150), width: 0.6, dash: &[] };
 /// Thin lines of frames and ticks.
 const HAIR: Stroke = Stroke { ink: Ink::GREY, width: 0.7, dash: &[] };
 
@@ -394,17 +411,20 @@ impl Frame<'_> {
         marks.push(Mark::Line { points: closed(corners), stroke: HAIR });
     }
 
+    fn line(&self, points: &[(f64, f64)], stroke: Stroke, marks: &mut Vec<Mark>) {
+        // Two points for each point of paper are as fine as a page shows.
+        let (from, to) = self.x.ends();
+        let columns = (self.right - self.left) as usize;
+        let points: Vec<_> = envelope(points, from, to, columns).into_iter().map(|p| self.at(p)).collect();
+        if points.len() > 1 {
+            marks.push(Mark::Line { points, stroke });
+        }
+    }
+
     fn item(&self, item: &Item, marks: &mut Vec<Mark>) {
         match item {
-            Item::Line(points, series) => {
-                // Two points for each half of a point of paper is as fine as a printer shows.
-                let (from, to) = self.x.ends();
-                let columns = ((self.right - self.left) * 2.0) as usize;
-                let points: Vec<_> = envelope(points, from, to, columns).into_iter().map(|p| self.at(p)).collect();
-                if points.len() > 1 {
-                    marks.push(Mark::Line { points, stroke: series.stroke(1.2) });
-                }
-            }
+            Item::Line(points, series) => self.line(points, series.stroke(1.2), marks),
+            Item::Faint(points) => self.line(points, FAINT, marks),
             Item::Between(points, shade) => {
                 let low = points.iter().map(|(x, low, _)| self.at((*x, *low)));
                 let high = points.iter().rev().map(|(x, _, high)| self.at((*x, *high)));

@@ -1,0 +1,139 @@
+use std::path::Path;
+
+use seathold_sequencer::event::Event;
+use seathold_sequencer::input::{Side, Sides};
+use seathold_sequencer::time::Instant;
+use seathold_sequencer::verdict::SideResult;
+use sha2::{Digest, Sha256};
+
+use super::trace::{SideTrace, trace};
+use crate::error::Error;
+use crate::recording::header::Source;
+use crate::recording::{self, Header, Recording};
+use crate::replay;
+use crate::summary::Summary;
+use crate::words::Speaker;
+
+/// One run, as far as a report speaks of it. The readings are thinned to what pictures show, so that many fit in
+/// memory.
+#[derive(Clone, Debug)]
+pub struct Evidence {
+    /// Name of the recording.
+    pub name: String,
+    /// Who, what, with which recipe, on which rig.
+    pub header: Header,
+    /// What it came to.
+    pub summary: Summary,
+    /// Readings of each side, for pictures.
+    pub traces: Vec<SideTrace>,
+    /// What happened, in seconds after the start and in words.
+    pub log: Vec<(f64, String)>,
+    /// Polls recorded.
+    pub polls: usize,
+    /// How long the run took, in seconds.
+    pub seconds: f64,
+    /// SHA-256 over the recording's bytes, in hexadecimal.
+    pub sha256: String,
+    /// Whether the recording is whole and replays to the same.
+    pub whole: Whole,
+    /// Its place in a register.
+    pub seal: Option<Seal>,
+}
+
+/// How far a recording can be believed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Whole {
+    /// Checksums and hash match, and a replay sets the same outputs and says the same.
+    Replays,
+    /// Checksums and hash match, but a replay differs, or cannot be done.
+    Differs(String),
+    /// It is damaged or was cut off.
+    Damaged(String),
+}
+
+/// A run's place in a register.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Seal {
+    /// The register.
+    pub register: String,
+    /// The run's number in it.
+    pub run: String,
+    /// The hash over the run and the one before.
+    pub hash: String,
+}
+
+impl Evidence {
+    /// From a recording's file.
+    ///
+    /// # Errors
+    /// When it cannot be read, or is no recording.
+    pub fn read(path: &Path) -> Result<Self, Error> {
+        let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+        let name = path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
+        Self::of(&name, &bytes).map_err(|why| Error::Recording { path: path.into(), why })
+    }
+
+    /// From a recording's bytes.
+    ///
+    /// # Errors
+    /// When they are no recording.
+    pub fn of(name: &str, bytes: &[u8]) -> Result<Self, recording::Damage> {
+        let recording = recording::read_bytes(bytes)?;
+        let speaker = Speaker::new(&recording.header.recipe, &recording.header.shown);
+        let origin = recording.polls.first().map_or(0, |poll| poll.at.as_ticks());
+        let seconds = |at: Instant| at.as_ticks().saturating_sub(origin) as f64 / 1e6;
+        let events: Vec<(f64, Event)> = recording.events().map(|(at, event)| (seconds(at), event)).collect();
+        Ok(Self {
+            name: name.into(),
+            summary: Summary::of(events.iter().map(|(_, event)| event.clone())),
+            traces: trace(&recording, &events),
+            log: events.iter().filter_map(|(at, event)| Some((*at, speaker.event(event)?))).collect(),
+            polls: recording.polls.len(),
+            seconds: recording.length().as_ticks() as f64 / 1e6,
+            sha256: hex(&Sha256::digest(bytes)),
+            whole: whole(&recording),
+            seal: None,
+            header: recording.header,
+        })
+    }
+
+    /// In the units of its recipe.
+    pub fn speaker(&self) -> Speaker {
+        Speaker::new(&self.header.recipe, &self.header.shown)
+    }
+
+    /// Whether the run was to test a side.
+    pub fn asked_for(&self, side: Side) -> bool {
+        match self.header.sides {
+            Sides::Both => true,
+            Sides::First => side == Side::First,
+            Sides::Second => side == Side::Second,
+        }
+    }
+
+    /// What was found on a side, the last if there are several.
+    pub fn side(&self, side: Side) -> Option<&SideResult> {
+        self.summary.sides.iter().rev().find(|result| result.side == side)
+    }
+
+    /// Whether the readings came from the simulated rig.
+    pub fn simulated(&self) -> bool {
+        matches!(self.header.source, Source::Simulated { .. })
+    }
+}
+
+fn whole(recording: &Recording) -> Whole {
+    if let Some(damage) = &recording.damage {
+        return Whole::Damaged(damage.to_string());
+    }
+    match replay::replay(recording) {
+        Ok(None) => Whole::Replays,
+        Ok(Some(difference)) => Whole::Differs(difference.to_string()),
+        Err(invalid) => Whole::Differs(invalid.0),
+    }
+}
+
+/// Bytes as hexadecimal.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
+}

@@ -1,0 +1,136 @@
+//! What every report says of method, limits and settings.
+
+use seathold_sequencer::field::{Field, Unit};
+use seathold_sequencer::recipe::{self, Actuation, Model, RawRecipe};
+use seathold_sequencer::rig::{self, RawRig};
+
+use super::{Block, Column, Evidence, Table};
+use crate::quantity::Kind;
+use crate::recording::Header;
+use crate::recording::header::Source;
+use crate::summary::percent;
+
+/// How the test is made, in plain words, with the recipe's own numbers.
+pub(super) fn method(run: &Evidence) -> Vec<Block> {
+    let (header, speaker) = (&run.header, run.speaker());
+    let recipe = &header.recipe;
+    let seconds = |ms: u32| format!("{} s", f64::from(ms) / 1e3);
+    let volume = write_value(Unit::CubicMetre, header.rig.far_volume_m3, recipe);
+    let shut = match recipe.actuation {
+        Actuation::Air => "The valve is shut by its spring",
+        Actuation::Hand => "The valve is shut by hand",
+    };
+    let curve = match recipe.model {
+        Model::Line => "a straight line",
+        Model::LineAndTransient => "a straight line with a transient that dies away",
+    };
+    vec![
+        Block::Heading(2, "Method".into()),
+        Block::Text(format!(
+            "Pressure hold with compressed air, one side at a time. Air is let through the open valve into a closed \
+             volume of {volume} with a pressure transducer (the far side), to {} gauge, and fed for {} more so that it \
+             settles. {shut}, and the other end (the supply side) is vented to atmosphere. The trapped pressure can \
+             then only fall through the valve, its joints or the rig. After {} of settling it is read every {} for {} \
+             to {}. For the second side the valve's ends are swapped.",
+            speaker.pressure(i32::try_from(recipe.target_pa).unwrap_or(i32::MAX)),
+            seconds(recipe.soak_ms),
+            seconds(recipe.settle_ms),
+            seconds(recipe.sample_ms),
+            seconds(recipe.measure_ms_min),
+            seconds(recipe.measure_ms_max),
+        )),
+        Block::Text(format!(
+            "The readings are fitted by least squares with {curve}; the leak is the far volume times the slope of the \
+             line, taken to {}, less the rig's own leak. The uncertainty follows JCGM 100:2008 (GUM): scatter with its \
+             correlation, curve, converter steps, volume, gain, gas temperature and the rig's own leak, combined as the \
+             root of the sum of squares and expanded to cover the true leak with {} %.",
+            speaker.reference(),
+            percent(recipe.coverage),
+        )),
+        Block::Text(format!(
+            "A side is called tight when its leak and a guard band above it lie under the limit, and leaking when both \
+             lie over it (guard bands as in JCGM 106:2012). The guard band is chosen for a risk of {} % of calling a \
+             side tight whose leak is at the limit, and of {} % of calling it leaking, with the repeated looks at the \
+             growing window counted in. When the longest measuring time is over and the limit still lies within the \
+             guard band, the side is undecided.",
+            percent(recipe.false_accept),
+            percent(recipe.false_reject),
+        )),
+        Block::Heading(2, "What this report does not say".into()),
+        Block::List(vec![
+            "It states leaks found by the method above against the limit given. It does not state that the valve \
+             conforms to any standard. Where the limit was taken from a rate class of a standard, only that figure was \
+             taken: test media, pressures, durations and the standard's other tests were not."
+                .into(),
+            "It does not speak of the strength of the body, of tightness at other pressures or temperatures, with other \
+             fluids, or later."
+                .into(),
+            "Where a leak probably is was inferred from both sides; it was not looked at.".into(),
+        ]),
+    ]
+}
+
+/// What the rig was.
+pub(super) fn source(header: &Header) -> String {
+    let Source::Simulated { valve, seed, .. } = &header.source;
+    format!("{}; simulated, valve {valve}, seed {seed}", header.rig_name)
+}
+
+/// Said first wherever no real valve was tested.
+pub(super) fn simulated() -> Block {
+    Block::Notice(
+        "Simulated".into(),
+        "The readings come from the simulated rig. No valve was tested, and nothing here is evidence of one.".into(),
+    )
+}
+
+/// The recipe, field by field.
+pub(super) fn recipe_table(name: &str, recipe: &RawRecipe) -> Table {
+    let mut rows = vec![
+        vec![
+            "actuation".into(),
+            word(recipe.actuation == Actuation::Air, "air", "hand"),
+            "how the valve is worked".into(),
+        ],
+        vec![
+            "model".into(),
+            word(recipe.model == Model::Line, "line", "line and transient"),
+            "curve fitted to the trapped pressure".into(),
+        ],
+    ];
+    rows.extend(recipe::FIELDS.iter().map(|field| row(field, recipe, recipe)));
+    settings(format!("Recipe as used: {name}"), rows)
+}
+
+/// The rig, field by field.
+pub(super) fn rig_table(name: &str, rig: &RawRig, recipe: &RawRecipe) -> Table {
+    settings(format!("Rig as described: {name}"), rig::FIELDS.iter().map(|field| row(field, rig, recipe)).collect())
+}
+
+fn settings(caption: String, rows: Vec<Vec<String>>) -> Table {
+    let columns = vec![Column::words("Setting", 3), Column::words("Value", 3), Column::words("Meaning", 8)];
+    Table { caption, columns, rows }
+}
+
+fn row<T>(field: &Field<T>, of: &T, recipe: &RawRecipe) -> Vec<String> {
+    let value = (field.get)(of);
+    let value = match field.unit {
+        Unit::Flag => word(value != 0.0, "yes", "no"),
+        _ => write_value(field.unit, value, recipe),
+    };
+    vec![field.name.replace('_', " "), value, field.about.into()]
+}
+
+fn write_value(unit: Unit, value: f64, recipe: &RawRecipe) -> String {
+    let kind = Kind(unit);
+    let symbol = kind.usual();
+    let text = symbol.write(kind, value, recipe.reference_pa);
+    match text.split_once(' ') {
+        Some((number, _)) => format!("{number} {}", symbol.pretty()),
+        None => text,
+    }
+}
+
+fn word(is: bool, yes: &str, no: &str) -> String {
+    if is { yes } else { no }.to_owned()
+}

@@ -1,0 +1,21 @@
+//! Evidence: what was tested, how, against what limit and with what result, as a page to hand over.
+//!
+//! [`Evidence`] is one run read from its recording; [`Standing`] is where a valve stands after all its runs; [`valve`]
+//! and [`batch`] put both into a [`Paper`], which knows headings, tables and pictures but not how they look; [`html`]
+//! writes it as one self-contained file for screens and printers.
+//!
+//! A report decides nothing: verdicts are the sequencer's, as recorded, and each recording is replayed to see that the
+//! sequencer still comes to the same.
+
+pub mod batch;
+mod evidence;
+pub mod html;
+mod method;
+mod paper;
+mod standing;
+mod trace;
+pub mod valve;
+
+pub use evidence::{Evidence, Seal, Whole};
+pub use paper::{Block, Column, Paper, Table};
+pub use standing::{Standing, by_valve};

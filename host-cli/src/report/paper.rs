@@ -1,0 +1,67 @@
+use crate::picture::Picture;
+
+/// A report without its looks.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Paper {
+    /// Its title, also that of the file.
+    pub title: String,
+    /// A few words for the foot of printed pages.
+    pub foot: String,
+    /// What is on it, in order.
+    pub blocks: Vec<Block>,
+}
+
+/// A part of a report.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Block {
+    /// A heading; 2 is the highest below the title.
+    Heading(u8, String),
+    /// A paragraph.
+    Text(String),
+    /// A paragraph that must not be overlooked: a word or two, and what there is to say.
+    Notice(String, String),
+    /// Pairs of name and value.
+    Facts(Vec<(String, String)>),
+    /// Several short texts.
+    List(Vec<String>),
+    /// A table.
+    Table(Table),
+    /// A picture with its caption.
+    Figure(Picture, String),
+    /// What follows begins on a new sheet when printed.
+    NewSheet,
+}
+
+/// A table. The first cell of each row names the row.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Table {
+    /// What it holds.
+    pub caption: String,
+    /// Its columns.
+    pub columns: Vec<Column>,
+    /// Its rows; as many cells each as there are columns.
+    pub rows: Vec<Vec<String>>,
+}
+
+/// A column of a table.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Column {
+    /// Its heading.
+    pub name: String,
+    /// Whether it holds numbers, which line up at their ends.
+    pub number: bool,
+    /// Its share of the width, against the shares of the others.
+    pub share: u8,
+}
+
+impl Column {
+    /// Words.
+    pub fn words(name: &str, share: u8) -> Self {
+        Self { name: name.into(), number: false, share }
+    }
+
+    /// Numbers.
+    pub fn number(name: &str, share: u8) -> Self {
+        Self { name: name.into(), number: true, share }
+    }
+}

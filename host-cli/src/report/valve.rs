@@ -1,0 +1,318 @@
+//! The report on one valve.
+
+use seathold_sequencer::input::Side;
+use seathold_sequencer::verdict::Ground;
+
+use super::trace::pictures;
+use super::{Block, Column, Evidence, Paper, Standing, Table, Whole, method};
+use crate::summary::percent;
+use crate::words::{self, budget_parts, side_name, supply_end, verdict_word};
+
+/// Both sides, in the order tested.
+pub(super) const SIDES: [Side; 2] = [Side::First, Side::Second];
+
+/// A valve with all its runs.
+pub fn paper(valve: &Standing<'_>) -> Paper {
+    let mut blocks = Vec::new();
+    if valve.runs.iter().any(|run| run.simulated()) {
+        blocks.push(method::simulated());
+    }
+    blocks.push(Block::Notice(upper_first(valve.word()), valve.reason()));
+    blocks.push(Block::Facts(facts(valve)));
+    blocks.push(Block::Table(sides_table(valve)));
+    blocks.extend(notes(valve).map_or_else(Vec::new, |notes| vec![notes]));
+    blocks.extend(counted_at(valve));
+    for (i, run) in valve.runs.iter().enumerate() {
+        blocks.extend(run_section(i + 1, run));
+    }
+    if let Some(last) = valve.runs.last() {
+        blocks.extend(method::method(last));
+    }
+    blocks.extend(settings(valve.runs.iter().copied()));
+    blocks.extend(records(valve.runs.iter().copied()));
+    Paper {
+        title: format!("Seat leak test of valve {}", valve.serial),
+        foot: format!("Valve {}: {}", valve.serial, valve.word()),
+        blocks,
+    }
+}
+
+fn facts(valve: &Standing<'_>) -> Vec<(String, String)> {
+    let all = |each: fn(&Evidence) -> String| distinct(valve.runs.iter().map(|run| each(run))).join("; ");
+    let when = valve.runs.iter().map(|run| moment(&run.header.started_at)).collect::<Vec<_>>().join("; ");
+    vec![
+        ("Serial number".into(), valve.serial.to_owned()),
+        ("Tested".into(), when),
+        ("By".into(), all(operator)),
+        (
+            "Test pressure".into(),
+            all(|run| run.speaker().pressure(run.header.recipe.target_pa.try_into().unwrap_or(i32::MAX)) + " gauge"),
+        ),
+        ("Limit for each side".into(), all(limit)),
+        ("Recipe".into(), all(|run| run.header.recipe_name.clone())),
+        ("Rig".into(), all(|run| method::source(&run.header))),
+    ]
+}
+
+/// "2026-03-02 09:30 UTC".
+pub(super) fn moment(rfc3339: &str) -> String {
+    let text = rfc3339.trim_end_matches('Z');
+    match text.split_once('T') {
+        Some((date, time)) if rfc3339.ends_with('Z') => {
+            format!("{date} {} UTC", time.split('.').next().unwrap_or(time))
+        }
+        _ => rfc3339.to_owned(),
+    }
+}
+
+pub(super) fn operator(run: &Evidence) -> String {
+    if run.header.operator.is_empty() { "not said".into() } else { run.header.operator.clone() }
+}
+
+pub(super) fn limit(run: &Evidence) -> String {
+    run.speaker().limit(run.header.recipe.limit_pa_m3_s)
+}
+
+/// Each value once, in the order they first come.
+pub(super) fn distinct(values: impl Iterator<Item = String>) -> Vec<String> {
+    let mut out: Vec<String> = Vec::new();
+    for value in values {
+        if !out.contains(&value) {
+            out.push(value);
+        }
+    }
+    out
+}
+
+pub(super) fn upper_first(word: &str) -> String {
+    let mut chars = word.chars();
+    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
+}
+
+/// A side's leak with its uncertainty, or why there is none.
+pub(super) fn leak(valve: &Standing<'_>, side: Side) -> String {
+    match (valve.run(side), valve.side(side)) {
+        (Some((_, run)), Some(result)) => {
+            result.figure.as_ref().map_or_else(|| "no figure".into(), |figure| run.speaker().leak(figure))
+        }
+        (Some(_), None) => "no result".into(),
+        (None, _) => "not tested".into(),
+    }
+}
+
+fn sides_table(valve: &Standing<'_>) -> Table {
+    let columns = vec![
+        Column::words("Side", 5),
+        Column::words("On supply", 4),
+        Column::words("Verdict", 4),
+        Column::number("Leak ± uncertainty", 7),
+        Column::number("Limit", 4),
+        Column::number("Run", 2),
+    ];
+    let row = |side: Side| {
+        let run = valve.run(side);
+        vec![
+            upper_first(side_name(side)),
+            format!("end {}", supply_end(side)),
+            valve.side(side).map_or("none", |result| verdict_word(result.verdict)).into(),
+            leak(valve, side),
+            run.map_or_else(|| "–".into(), |(_, run)| limit(run)),
+            run.map_or_else(|| "–".into(), |(number, _)| number.to_string()),
+        ]
+    };
+    Table { caption: "Leak of each side against the limit".into(), columns, rows: SIDES.map(row).into() }
+}
+
+/// Why a side's verdict is not from its figure alone, and where a leak probably is.
+pub(super) fn notes(valve: &Standing<'_>) -> Option<Block> {
+    let mut said = Vec::new();
+    for side in SIDES {
+        let (Some((_, run)), Some(result)) = (valve.run(side), valve.side(side)) else { continue };
+        if result.ground != Ground::Measured {
+            said.push(format!("{}: {}.", upper_first(side_name(side)), run.speaker().ground(result)));
+        }
+    }
+    // A diagnosis weighs both sides of one run; across runs there is none.
+    let both = valve.run(Side::First).zip(valve.run(Side::Second));
+    let last = match both {
+        Some(((first, run), (second, _))) if first == second => Some(run),
+        Some(_) => None,
+        None => valve.runs.last().copied(),
+    };
+    if let Some(run) = last
+        && run.summary.faults.is_empty()
+        && !run.summary.aborted
+        && let Some((_, diagnosis)) = &run.summary.proved
+    {
+        said.push(format!("Where: {}.", words::diagnosis(diagnosis)));
+    }
+    (!said.is_empty()).then_some(Block::List(said))
+}
+
+fn counted_at(valve: &Standing<'_>) -> Vec<Block> {
+    let mut at = valve.runs.iter().filter(|run| run.summary.sides.iter().any(|side| side.figure.is_some()));
+    let say = |run: &Evidence| {
+        Block::Text(format!(
+            "Leaks are counted at {}. The figure behind ± covers the true leak with {} %.",
+            run.speaker().reference(),
+            percent(run.header.recipe.coverage)
+        ))
+    };
+    at.next_back().map(|run| say(run)).into_iter().collect()
+}
+
+fn run_section(number: usize, run: &Evidence) -> Vec<Block> {
+    let mut blocks =
+        vec![Block::NewSheet, Block::Heading(2, format!("Run {number}: {}", moment(&run.header.started_at)))];
+    blocks.push(Block::Facts(vec![
+        ("By".into(), operator(run)),
+        ("Asked for".into(), words::sides(run.header.sides).into()),
+        ("Result".into(), run.summary.word().into()),
+        ("Took".into(), format!("{:.0} s, {} polls", run.seconds, run.polls)),
+    ]));
+    blocks.extend(troubles(run));
+    for trace in &run.traces {
+        blocks.extend(pictures(run, trace, (680.0, 250.0)).into_iter().map(|(p, caption)| Block::Figure(p, caption)));
+    }
+    blocks.extend(budget(run));
+    blocks.push(Block::Heading(3, "Calibrations".into()));
+    blocks.push(calibrations(run));
+    let rows = run.log.iter().map(|(at, text)| vec![format!("{at:.1}"), text.clone()]).collect();
+    let columns = vec![Column::number("Seconds", 1), Column::words("Event", 9)];
+    blocks.push(Block::Table(Table { caption: "What happened".into(), columns, rows }));
+    blocks
+}
+
+/// Refusals, faults, and whether the far side was seen empty.
+pub(super) fn troubles(run: &Evidence) -> Vec<Block> {
+    let summary = &run.summary;
+    let mut blocks = Vec::new();
+    let mut notice = |what: &str, text: String| blocks.push(Block::Notice(what.into(), text));
+    if let Some(refusal) = summary.refused {
+        notice("Not started", words::refused(refusal));
+    }
+    if summary.aborted {
+        notice("Given up", "by the operator: no verdict on the valve".into());
+    }
+    for fault in &summary.faults {
+        notice("Fault", words::fault(*fault).0);
+    }
+    match &run.whole {
+        Whole::Replays => {}
+        Whole::Differs(how) => notice("Replay differs", how.clone()),
+        Whole::Damaged(why) => notice("Recording not whole", format!("{why}. Shown is what is whole.")),
+    }
+    if !summary.safe && summary.refused.is_none() {
+        notice("Not seen empty", "the run ended without the far side measured empty".into());
+    }
+    blocks
+}
+
+pub(super) fn calibrations(run: &Evidence) -> Block {
+    if run.header.calibrations.is_empty() {
+        Block::Text("None was given: volume, gain, own leak and time constant are as the rig's file says.".into())
+    } else {
+        Block::List(run.header.calibrations.clone())
+    }
+}
+
+/// Where each side's uncertainty comes from.
+fn budget(run: &Evidence) -> Option<Block> {
+    let speaker = run.speaker();
+    let judged: Vec<_> = run.summary.sides.iter().filter_map(|side| Some((side, side.figure.as_ref()?))).collect();
+    if judged.is_empty() {
+        return None;
+    }
+    let mut columns = vec![Column::words("Source", 6)];
+    for (side, _) in &judged {
+        columns.push(Column::number(&format!("{} ({})", upper_first(side_name(side.side)), speaker.leak_unit()), 4));
+        columns.push(Column::number("Share", 2));
+    }
+    let number = |pa_m3_s: f64| format!("{:.4}", speaker.leak_number(pa_m3_s));
+    let mut rows: Vec<Vec<String>> = Vec::new();
+    for part in 0..7 {
+        let mut row = Vec::new();
+        for (_, figure) in &judged {
+            let (name, u) = budget_parts(&figure.budget)[part];
+            if row.is_empty() {
+                row.push(upper_first(name));
+            }
+            let whole = figure.budget.combined * figure.budget.combined;
+            let share = if whole > 0.0 { u * u / whole * 100.0 } else { 0.0 };
+            row.extend([number(u), format!("{share:.0} %")]);
+        }
+        rows.push(row);
+    }
+    let mut line = |name: &str, each: &dyn Fn(&seathold_sequencer::measure::Figure) -> String| {
+        let mut row = vec![name.to_owned()];
+        for (_, figure) in &judged {
+            row.extend([each(figure), String::new()]);
+        }
+        rows.push(row);
+    };
+    line("Combined standard uncertainty", &|figure| number(figure.budget.combined));
+    line("Expanded uncertainty", &|figure| number(figure.expanded.pa_m3_s()));
+    line("Coverage factor k", &|figure| {
+        let combined = figure.budget.combined;
+        if combined > 0.0 { format!("{:.2}", figure.expanded.pa_m3_s() / combined) } else { "–".into() }
+    });
+    line("Effective degrees of freedom", &|figure| format!("{:.0}", figure.budget.freedom));
+    line("Readings", &|figure| figure.samples.to_string());
+    line("Window (s)", &|figure| format!("{:.1}", f64::from(figure.window_ms) / 1e3));
+    Some(Block::Table(Table { caption: "Uncertainty budget: standard uncertainties".into(), columns, rows }))
+}
+
+/// Each recipe and rig once.
+pub(super) fn settings<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Vec<Block> {
+    let mut tables: Vec<Table> = Vec::new();
+    for run in runs {
+        let header = &run.header;
+        let recipe = method::recipe_table(&header.recipe_name, &header.recipe);
+        let rig = method::rig_table(&header.rig_name, &header.rig, &header.recipe);
+        for table in [recipe, rig] {
+            if !tables.contains(&table) {
+                tables.push(table);
+            }
+        }
+    }
+    tables.sort_by_key(|table| !table.caption.starts_with("Recipe"));
+    let mut blocks = vec![Block::NewSheet, Block::Heading(2, "Settings".into())];
+    blocks.extend(tables.into_iter().map(Block::Table));
+    blocks
+}
+
+/// What each run can be known by.
+pub(super) fn records<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Vec<Block> {
+    let mut rows = Vec::new();
+    for run in runs {
+        let whole = match &run.whole {
+            Whole::Replays => "whole; replayed to the same result".to_owned(),
+            Whole::Differs(_) => "whole; replay DIFFERS".to_owned(),
+            Whole::Damaged(_) => "NOT whole".to_owned(),
+        };
+        rows.push(vec![run.name.clone(), run.sha256.clone(), whole, run.header.program.clone()]);
+        if let Some(seal) = &run.seal {
+            rows.push(vec![
+                format!("run {} of {}", seal.run, seal.register),
+                seal.hash.clone(),
+                "sealed".into(),
+                String::new(),
+            ]);
+        }
+    }
+    let columns = vec![
+        Column::words("Recording", 4),
+        Column::words("SHA-256", 6),
+        Column::words("State", 3),
+        Column::words("Written by", 3),
+    ];
+    vec![
+        Block::Heading(2, "Records".into()),
+        Block::Text(
+            "The recording holds every reading, output and event, and can be replayed. Its SHA-256 tells whether a file \
+             is the one reported on."
+                .into(),
+        ),
+        Block::Table(Table { caption: "Recordings behind this report".into(), columns, rows }),
+    ]
+}
