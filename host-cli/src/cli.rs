@@ -38,6 +38,14 @@ pub enum Command {
     Fleet(Box<crate::cmd::fleet::Fleet>),
     /// Serve the simulated rig as a controller would, over a socket or a pseudo-terminal
     Serve(Box<crate::cmd::serve::Serve>),
+    /// Test a batch of valves: open it from a list, work through it, rework, retest, close it
+    #[command(subcommand)]
+    Batch(Box<crate::cmd::batch::BatchCommand>),
+    /// Find runs in the register; the history of a valve
+    Find(Box<crate::cmd::find::Find>),
+    /// Make, check and merge registers; get recordings in and out
+    #[command(subcommand)]
+    Register(Box<crate::cmd::register::RegisterCommand>),
     /// Write a recipe file to start from, or check one
     #[command(subcommand)]
     Recipe(RecipeCommand),
@@ -161,6 +169,9 @@ pub struct Run {
     /// Recording to write, or a folder for it [default: recordings/SERIAL_STAMP.hold]
     #[arg(long, value_name = "FILE|FOLDER", help_heading = "Output")]
     pub out: Option<PathBuf>,
+    /// Register to keep the run in as well; made where there is none [default: only the recording]
+    #[arg(long, value_name = "FILE", env = crate::register::VARIABLE, hide_env_values = true, help_heading = "Output")]
+    pub register: Option<PathBuf>,
     /// When the run began, instead of now: an RFC 3339 time like 2026-03-02T09:30:00Z
     #[arg(long, value_name = "TIME", help_heading = "Output")]
     pub at: Option<Timestamp>,
@@ -255,7 +266,7 @@ pub(crate) fn speed(text: &str) -> Result<Speed, String> {
 }
 
 /// A serial becomes part of a file name.
-fn serial(text: &str) -> Result<String, String> {
+pub(crate) fn serial(text: &str) -> Result<String, String> {
     let fits = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.');
     let ok =
         (1..=64).contains(&text.len()) && text.chars().all(fits) && !text.starts_with('.') && !text.starts_with('-');

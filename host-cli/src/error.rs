@@ -41,6 +41,22 @@ pub enum Error {
         /// What and where.
         why: crate::recording::Damage,
     },
+    /// A register could not be used.
+    Register {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        why: crate::register::Trouble,
+    },
+    /// A run is recorded, but not in the register.
+    NotRegistered {
+        /// The recording, which is whole.
+        recording: PathBuf,
+        /// The register.
+        register: PathBuf,
+        /// Why.
+        why: Box<Self>,
+    },
     /// The reader of our output went away; not an error to the user.
     ClosedPipe,
     /// Our output could not be written.
@@ -58,11 +74,20 @@ impl Error {
         Self::File { action, path: path.into(), why }
     }
 
+    /// A register that could not be used.
+    pub fn register(path: &Path, why: crate::register::Trouble) -> Self {
+        Self::Register { path: path.into(), why }
+    }
+
     /// The exit code that belongs to it.
     pub const fn exit(&self) -> Exit {
         match self {
-            Self::Input { .. } => Exit::BadInput,
-            Self::File { .. } | Self::Recording { .. } | Self::Output(_) => Exit::Storage,
+            Self::Input { .. } | Self::Register { why: crate::register::Trouble::Refused(_), .. } => Exit::BadInput,
+            Self::File { .. }
+            | Self::Recording { .. }
+            | Self::Register { .. }
+            | Self::Output(_)
+            | Self::NotRegistered { .. } => Exit::Storage,
             Self::ClosedPipe => Exit::Good,
         }
     }
@@ -94,6 +119,13 @@ impl fmt::Display for Error {
             }
             Self::File { action, path, why } => write!(f, "could not {action} {}: {}", path.display(), reason(why)),
             Self::Recording { path, why } => write!(f, "{}: {why}", path.display()),
+            Self::Register { path, why } => write!(f, "{}: {why}", path.display()),
+            Self::NotRegistered { recording, register, why } => {
+                writeln!(f, "not in the register: {why}")?;
+                writeln!(f, "  the run is not lost, its recording is whole: {}", recording.display())?;
+                let (recording, register) = (recording.display(), register.display());
+                write!(f, "  put it in later: seathold register import {recording} --register {register}")
+            }
             Self::ClosedPipe => write!(f, "output was closed"),
             Self::Output(why) => write!(f, "could not write output: {}", reason(why)),
         }

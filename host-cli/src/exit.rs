@@ -29,7 +29,7 @@ pub const TABLE: &[(Exit, &str)] = &[
     (Exit::NoVerdict, "undecided, void, refused or given up"),
     (Exit::Fault, "a safety fault ended the run"),
     (Exit::Differs, "a replay differs from its recording"),
-    (Exit::Storage, "could not read or write a file, or a recording is damaged"),
+    (Exit::Storage, "could not read or write a file, or a recording or register is damaged"),
 ];
 
 impl Exit {

@@ -15,6 +15,8 @@
 //! | [`session`] | the loop of one run |
 //! | [`serve`] | the simulated rig behind a controller, over a socket or a pseudo-terminal |
 //! | [`recording`] | the record format, its writer and reader |
+//! | [`register`] | every valve, run and batch in one SQLite file |
+//! | [`batch`] | a batch of valves: its list, what is left to do, guards against testing the wrong thing |
 //! | [`replay`] | a recording run through the sequencer again |
 //! | [`screen`] | a run as it happens: moving lines, plain lines, JSON lines |
 //! | [`fleet`] | many simulated valves: drawn, tested, counted against the truth |
@@ -28,6 +30,7 @@
 //! | [`error`], [`exit`] | what goes wrong, and the promise to scripts |
 
 pub mod advice;
+pub mod batch;
 pub mod calibration;
 pub mod cli;
 pub mod cmd;
@@ -42,6 +45,7 @@ pub mod plan;
 pub mod plot;
 pub mod quantity;
 pub mod recording;
+pub mod register;
 pub mod replay;
 pub mod report;
 pub mod rig;

@@ -1,10 +1,14 @@
 //! A file a command.
 
 pub mod assess;
+pub mod batch;
+pub mod batch_test;
 pub mod calibrate;
 mod files;
+pub mod find;
 pub mod fleet;
 pub mod plan;
+pub mod register;
 mod replay;
 pub mod report;
 mod run;
@@ -55,6 +59,9 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Report(command)) => report::run(&command, console),
         Some(Command::Fleet(fleet)) => fleet::run(&fleet, console),
         Some(Command::Serve(typed)) => serve::run(&typed, console),
+        Some(Command::Batch(command)) => batch::run(&command, console),
+        Some(Command::Find(find)) => find::run(&find, console),
+        Some(Command::Register(command)) => register::run(&command, console),
         Some(Command::Recipe(command)) => files::recipe(&command, console),
         Some(Command::Rig(command)) => files::rig(&command, console),
         Some(Command::Valve(command)) => files::valve(&command, console),

@@ -14,6 +14,7 @@ use seathold_sim::operator::SimOperator;
 use serde_json::json;
 
 use super::files::load_rig;
+use super::register::keep;
 use crate::advice;
 use crate::calibration::apply;
 use crate::cli::{Run, Speed};
@@ -24,6 +25,7 @@ use crate::files::recipe as recipes;
 use crate::files::valve::{self, Valve};
 use crate::recording::header::Source;
 use crate::recording::{EXTENSION, Header, Writer};
+use crate::register::Meta;
 use crate::rig::Person;
 use crate::rig::sim::parse_fault;
 use crate::screen::{Json, Live, Plain, Quiet, Screen};
@@ -54,8 +56,32 @@ struct Plan {
     path: PathBuf,
 }
 
+/// How a run is kept and told.
+#[derive(Debug, Default)]
+pub(super) struct How {
+    /// What the register is told besides the recording.
+    pub(super) meta: Meta,
+    /// The caller tells the result, unless a fault ended the run.
+    pub(super) brief: bool,
+}
+
+/// Whether a recipe of this name is built in.
+pub(super) fn is_built_in(name: &str) -> bool {
+    RECIPES.iter().any(|(known, _)| *known == name)
+}
+
+/// The built-in recipe for a kind of valve, as the register calls it.
+pub(super) fn built_in_for(kind: &str) -> &'static str {
+    if kind == "hand" { "dn25-hand" } else { "dn25-air" }
+}
+
 /// `seathold run`.
 pub(super) fn run(typed: &Run, console: &mut Console<'_>) -> Result<Exit, Error> {
+    run_for(typed, &How::default(), console)
+}
+
+/// A run for somebody else.
+pub(super) fn run_for(typed: &Run, how: &How, console: &mut Console<'_>) -> Result<Exit, Error> {
     if typed.fault.iter().any(|f| f == "list") {
         let mut list = String::new();
         for entry in CATALOGUE {
@@ -82,7 +108,7 @@ pub(super) fn run(typed: &Run, console: &mut Console<'_>) -> Result<Exit, Error>
     };
     let ended = session.run(console, screen.as_mut(), opened.err().map(Error::from));
     screen.end();
-    finish(typed, &header, &speaker, ended?, console)
+    finish(typed, how, &header, &speaker, ended?, console)
 }
 
 fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
@@ -268,6 +294,7 @@ fn opening(plan: &Plan, speaker: &Speaker) -> String {
 /// Ends the recording and prints the result.
 fn finish(
     typed: &Run,
+    how: &How,
     header: &Header,
     speaker: &Speaker,
     ended: Ended,
@@ -281,14 +308,19 @@ fn finish(
         return Ok(Exit::Fault);
     }
     let path = writer.finish()?;
+    // Before anything is said: what is said is then kept.
+    let kept = typed.register.as_ref().map(|register| keep(register, &path, &how.meta, console));
+    let kept = kept.transpose();
     match dark {
         // Whoever read the results has gone; the exit code still tells.
-        Some(Error::ClosedPipe) => return Ok(summary.exit()),
+        Some(Error::ClosedPipe) => return kept.map(|_| summary.exit()),
         Some(why) => return Err(why),
         None => {}
     }
     let exit = summary.exit();
-    let told = if typed.json {
+    let told = if how.brief && exit != Exit::Fault && summary.safe {
+        Ok(())
+    } else if typed.json {
         let result = json!({ "result": {
             "verdict": summary.word().replace(' ', "-"),
             "exit": exit.code(),
@@ -299,6 +331,7 @@ fn finish(
             "safe_to_disconnect": summary.safe,
             "length_s": length.as_ticks() as f64 / 1e6,
             "recording": path.display().to_string(),
+            "register": kept.as_ref().ok().and_then(Option::as_ref).map(|kept| json!({ "run": kept.number, "seal": kept.seal })),
         }});
         writeln!(console.out, "{result}")
     } else {
@@ -310,6 +343,9 @@ fn finish(
         }
         line(&mut text, "took", &format!("{:.0} s on the rig's clock", length.as_ticks() as f64 / 1e6));
         line(&mut text, "recording", &path.display().to_string());
+        if let (Ok(Some(kept)), Some(register)) = (&kept, &typed.register) {
+            line(&mut text, "register", &format!("{}, run {}", register.display(), kept.number));
+        }
         line(&mut text, "next", summary.next_step());
         for (side, advice) in advice::of_sides(&summary, header) {
             line(&mut text, words::side_name(side), &advice::words(&advice));
@@ -317,7 +353,7 @@ fn finish(
         write!(console.err, "{gap}").and_then(|()| write!(console.out, "{text}"))
     };
     match told.map_err(Error::from) {
-        Ok(()) | Err(Error::ClosedPipe) => Ok(exit),
+        Ok(()) | Err(Error::ClosedPipe) => kept.map(|_| exit),
         Err(why) => Err(why),
     }
 }

@@ -14,7 +14,7 @@ mod writer;
 
 pub use frame::Damage;
 pub use header::Header;
-pub use reader::{Recording, read, read_bytes};
+pub use reader::{Recording, header_as_recorded, read, read_bytes};
 pub use writer::Writer;
 
 use seathold_sequencer::input::Inputs;

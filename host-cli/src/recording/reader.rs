@@ -64,6 +64,25 @@ pub fn read(path: &Path) -> Result<Recording, Error> {
 /// # Errors
 /// When not even the header can be made out.
 pub fn read_bytes(bytes: &[u8]) -> Result<Recording, Damage> {
+    let (names, node, next) = first_frame(bytes)?;
+    let header = names.value(&node).and_then(|value| serde_json::from_value(filled(value)).ok());
+    let header = header.ok_or(Damage::Altered(HEAD as u64, "the header lacks a field"))?;
+    let mut recording = Recording { header, polls: Vec::new(), names, damage: None };
+    recording.damage = recording.read_polls(bytes, next).err();
+    Ok(recording)
+}
+
+/// The header as it was recorded, without fields that were thought of later.
+///
+/// # Errors
+/// When it cannot be made out.
+pub fn header_as_recorded(bytes: &[u8]) -> Result<Value, Damage> {
+    let (names, node, _) = first_frame(bytes)?;
+    names.value(&node).ok_or(Damage::Altered(HEAD as u64, "the header cannot be read"))
+}
+
+/// The header's frame: its names, its tree, and where the polls begin.
+fn first_frame(bytes: &[u8]) -> Result<(Names, Node, usize), Damage> {
     frame::read_head(bytes)?;
     let (kind, payload, next) = frame::read_frame(bytes, HEAD)?;
     let bad = |what| Damage::Altered(HEAD as u64, what);
@@ -73,11 +92,7 @@ pub fn read_bytes(bytes: &[u8]) -> Result<Recording, Damage> {
     let first: HeaderFrame = postcard::from_bytes(payload).map_err(|_| bad("the header cannot be read"))?;
     let mut names = Names::default();
     names.extend(first.names);
-    let header = names.value(&first.header).and_then(|value| serde_json::from_value(filled(value)).ok());
-    let header = header.ok_or(bad("the header lacks a field"))?;
-    let mut recording = Recording { header, polls: Vec::new(), names, damage: None };
-    recording.damage = recording.read_polls(bytes, next).err();
-    Ok(recording)
+    Ok((names, first.header, next))
 }
 
 /// A recipe or rig recorded before a field was thought of takes the built-in value for it; if that made a difference,

@@ -1,0 +1,310 @@
+//! `seathold find`: runs in the register, and the history of a valve.
+
+use std::collections::HashMap;
+use std::path::PathBuf;
+
+use clap::{Args, ValueEnum};
+use jiff::Timestamp;
+use jiff::civil::Date;
+use seathold_sequencer::field::Unit;
+use seathold_sequencer::input::Side;
+use seathold_sequencer::units::Reference;
+use seathold_sequencer::verdict::Verdict;
+use serde_json::json;
+
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::quantity::Kind;
+use crate::recording::header::Shown;
+use crate::register::note_words;
+use crate::register::valves::Noted;
+use crate::register::{Access, DEFAULT_NAME, Filter, Register, Run, SideFound, VARIABLE};
+use crate::words::{self, Speaker};
+
+/// The register that a command works on.
+#[derive(Debug, Args)]
+pub struct In {
+    /// Register
+    #[arg(long, value_name = "FILE", env = VARIABLE, hide_env_values = true, default_value = DEFAULT_NAME)]
+    pub register: PathBuf,
+}
+
+/// Which runs are wanted; also for other commands that work on a selection.
+#[derive(Debug, Default, Args)]
+pub struct Wanted {
+    /// Only this valve
+    #[arg(long, value_name = "NUMBER", help_heading = "Which runs")]
+    pub serial: Option<String>,
+    /// Only this batch
+    #[arg(long, value_name = "NAME", help_heading = "Which runs")]
+    pub batch: Option<String>,
+    /// Begun on this day or later, or at this time: 2026-03-02, or 2026-03-02T09:30:00Z (days are in UTC)
+    #[arg(long, value_name = "DATE", help_heading = "Which runs")]
+    pub since: Option<String>,
+    /// Begun on this day or before, or before this time
+    #[arg(long, value_name = "DATE", help_heading = "Which runs")]
+    pub until: Option<String>,
+    /// Only this verdict: tight, leaking, undecided or void; may be given again
+    #[arg(long, value_enum, hide_possible_values = true, value_name = "VERDICT", help_heading = "Which runs")]
+    pub verdict: Vec<VerdictArg>,
+    /// Only with this recipe: its name, or the beginning of its hash
+    #[arg(long, value_name = "NAME|HASH", help_heading = "Which runs")]
+    pub recipe: Option<String>,
+    /// Only where a side's leak lies in this range, like "5 mm3/s..20 mm3/s"; either end may be left out
+    #[arg(long, value_name = "LEAK..LEAK", allow_hyphen_values = true, help_heading = "Which runs")]
+    pub leak: Option<String>,
+    /// Only by this operator
+    #[arg(long, value_name = "NAME", help_heading = "Which runs")]
+    pub operator: Option<String>,
+}
+
+/// `--verdict`.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum VerdictArg {
+    /// Tight.
+    Tight,
+    /// Leaking.
+    Leaking,
+    /// Undecided.
+    Undecided,
+    /// Void.
+    Void,
+}
+
+impl From<VerdictArg> for Verdict {
+    fn from(arg: VerdictArg) -> Self {
+        match arg {
+            VerdictArg::Tight => Self::Tight,
+            VerdictArg::Leaking => Self::Leaking,
+            VerdictArg::Undecided => Self::Undecided,
+            VerdictArg::Void => Self::Void,
+        }
+    }
+}
+
+impl Wanted {
+    /// The selection, checked.
+    ///
+    /// # Errors
+    /// When a date or a leak cannot be read, or there is no such batch.
+    pub fn filter(&self, register: &Register) -> Result<Filter, Error> {
+        let batch = match &self.batch {
+            Some(name) => Some(register.batch_named(name)?.batch),
+            None => None,
+        };
+        let date = |option, text: &Option<String>, end| match text {
+            Some(text) => moment(text, end).map(Some).map_err(|why| Error::usage(format!("{option}: {why}"))),
+            None => Ok(None),
+        };
+        let leak = match &self.leak {
+            Some(text) => Some(leaks(text).map_err(|why| Error::usage(format!("--leak: {why}")))?),
+            None => None,
+        };
+        Ok(Filter {
+            serial: self.serial.clone(),
+            batch,
+            since: date("--since", &self.since, false)?,
+            until: date("--until", &self.until, true)?,
+            verdicts: self.verdict.iter().map(|v| (*v).into()).collect(),
+            recipe: self.recipe.clone(),
+            leak,
+            operator: self.operator.clone(),
+            bench: None,
+        })
+    }
+}
+
+/// A day, or a moment, as the register writes it. The end of a range takes the whole day in.
+fn moment(text: &str, end: bool) -> Result<String, String> {
+    let wrong = || format!("\"{text}\" is no date like 2026-03-02, nor a time like 2026-03-02T09:30:00Z");
+    // A date alone must be tried first: jiff reads no time zone into it.
+    if let Ok(day) = text.parse::<Date>().map_err(|_| wrong())
+        && text.len() <= 10
+    {
+        let day = if end { day.tomorrow().map_err(|_| wrong())? } else { day };
+        return Ok(format!("{day}T00:00:00Z"));
+    }
+    text.parse::<Timestamp>().map(|at| at.to_string()).map_err(|_| wrong())
+}
+
+/// A range of leaks, Pa·m³/s, counted at the reference pressure that is built in.
+fn leaks(text: &str) -> Result<(f64, f64), String> {
+    let Some((least, most)) = text.split_once("..") else {
+        return Err(format!("\"{text}\" is no range; write it like \"5 mm3/s..20 mm3/s\""));
+    };
+    let kind = Kind(Unit::PascalCubicMetrePerSecond);
+    let end = |text: &str, open: f64| {
+        if text.trim().is_empty() {
+            return Ok(open);
+        }
+        let quantity = kind.parse(text.trim()).map_err(|why| why.to_string())?;
+        Ok::<f64, String>(quantity.value(Reference::ISO_8778.pressure.pascals()))
+    };
+    let range = (end(least, f64::NEG_INFINITY)?, end(most, f64::INFINITY)?);
+    if range.0 > range.1 { Err(format!("\"{text}\" ends before it begins")) } else { Ok(range) }
+}
+
+/// `seathold find`.
+#[derive(Debug, Args)]
+pub struct Find {
+    #[command(flatten)]
+    pub wanted: Wanted,
+    #[command(flatten)]
+    pub place: In,
+    /// A JSON object a line
+    #[arg(long, help_heading = "Output")]
+    pub json: bool,
+}
+
+/// Lists runs by date, one line each; of a single valve also what was noted.
+pub(super) fn run(typed: &Find, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let register = Register::open(&typed.place.register, Access::Read)?;
+    let filter = typed.wanted.filter(&register)?;
+    let mut speakers = Speakers::default();
+    let batches: HashMap<String, String> = register.batches()?.into_iter().map(|b| (b.batch, b.name)).collect();
+    // A valve's history is incomplete without what was done to it in between.
+    let history = Filter { serial: filter.serial.clone(), batch: filter.batch.clone(), ..Filter::default() };
+    let mut notes = match &typed.wanted.serial {
+        Some(serial) if filter == history => register.notes(filter.batch.as_deref(), Some(serial))?,
+        _ => Vec::new(),
+    };
+    let mut count = 0_u64;
+    if let (Some(serial), false) = (&typed.wanted.serial, typed.json)
+        && let Some(valve) = register.valve(serial)?
+    {
+        let dn = valve.dn.map_or_else(String::new, |dn| format!("  DN {dn}"));
+        let told = [valve.kind.as_str(), valve.notes.as_str()].into_iter().filter(|t| !t.is_empty());
+        let told: String = told.map(|t| format!("  {t}")).collect();
+        writeln!(console.out, "{serial}{dn}{told}")?;
+    }
+    for run in register.runs(filter) {
+        let run = run?;
+        // Within a second only the run knows which of the two came first.
+        let follows = |note: &Noted| run.answers.as_deref() == Some(&format!("{}/{}", note.bench, note.number));
+        let before = notes.iter().filter(|note| note.written_at < run.started_at || follows(note)).count();
+        for note in notes.drain(..before) {
+            tell(console, typed.json, &register, &note)?;
+        }
+        if count == 0 && !typed.json {
+            writeln!(console.out, "{HEAD}")?;
+        }
+        count += 1;
+        let batch = run.batch.as_ref().and_then(|b| batches.get(b)).map_or("", String::as_str);
+        if typed.json {
+            writeln!(console.out, "{}", json!({ "run": run, "batch_name": batch }))?;
+        } else {
+            let text = line(&register, &run, batch, &speakers.of(&register, &run)?);
+            writeln!(console.out, "{text}")?;
+        }
+    }
+    for note in notes {
+        tell(console, typed.json, &register, &note)?;
+    }
+    if count == 0 && !typed.json {
+        writeln!(console.err, "no run fits")?;
+    }
+    Ok(Exit::Good)
+}
+
+fn tell(console: &mut Console<'_>, as_json: bool, register: &Register, note: &Noted) -> Result<(), Error> {
+    if as_json {
+        writeln!(console.out, "{}", json!({ "note": note }))?;
+        return Ok(());
+    }
+    let by = if note.operator.is_empty() { String::new() } else { format!(" ({})", note.operator) };
+    let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after run {}", short(register, run)));
+    let when = date(&note.written_at);
+    let name = short(register, &format!("{}/{}", note.bench, note.number));
+    writeln!(console.out, "{when}  {name:>4}  {}{about}: {}{by}", note_words(note.kind), note.text)?;
+    Ok(())
+}
+
+/// A record's name as short as it can be: the number for this bench, a few digits of the UUID for others.
+pub(super) fn short(register: &Register, name: &str) -> String {
+    match name.split_once('/') {
+        Some((bench, number)) if bench == register.bench() => number.to_owned(),
+        // The end of a UUID is its random part.
+        Some((bench, number)) => format!("{}/{number}", bench.rsplit('-').next().unwrap_or(bench)),
+        None => name.to_owned(),
+    }
+}
+
+/// "2026-03-02 09:30".
+pub(super) fn date(text: &str) -> String {
+    text.get(..16).unwrap_or(text).replace('T', " ")
+}
+
+/// How the leaks of runs are written, by recipe.
+#[derive(Debug, Default)]
+pub(super) struct Speakers(HashMap<(String, String), Speaker>);
+
+impl Speakers {
+    pub(super) fn of(&mut self, register: &Register, run: &Run) -> Result<Speaker, Error> {
+        let key = (run.recipe.clone(), run.leak_unit.clone());
+        if let Some(speaker) = self.0.get(&key) {
+            return Ok(*speaker);
+        }
+        let shown = Shown { leak: run.leak_unit.clone(), ..Shown::default() };
+        let speaker = Speaker::new(&register.recipe(&run.recipe)?, &shown);
+        self.0.insert(key, speaker);
+        Ok(speaker)
+    }
+}
+
+const HEAD: &str = "when (UTC)         run  valve      verdict    end A ± U      end B ± U      limit        batch, by";
+
+/// A run on a line.
+fn line(register: &Register, run: &Run, batch: &str, speaker: &Speaker) -> String {
+    let name = short(register, &format!("{}/{}", run.bench, run.number));
+    let verdict = run.verdict.map_or(run.ending.as_str(), |verdict| words::verdict_word(verdict));
+    let side = |side| {
+        let text = run.side(side).map_or_else(|| "—".into(), |found| leak(found, speaker));
+        text.trim_end_matches(speaker.leak_unit().as_str()).trim_end().to_owned()
+    };
+    let by: Vec<&str> = [batch, &run.operator].into_iter().filter(|text| !text.is_empty()).collect();
+    let text = format!(
+        "{}  {name:>4}  {:9}  {verdict:9}  {:13}  {:13}  {:11}  {}",
+        date(&run.started_at),
+        run.serial,
+        side(Side::First),
+        side(Side::Second),
+        speaker.limit(run.limit_pa_m3_s),
+        by.join(", ")
+    );
+    text.trim_end().to_owned()
+}
+
+/// "19.7 ± 4.1 mm³/s", or why there is no figure.
+pub(super) fn leak(found: &SideFound, speaker: &Speaker) -> String {
+    match (found.leak_pa_m3_s, found.uncertainty_pa_m3_s) {
+        (Some(leak), Some(half)) => speaker.plus_minus(leak, half),
+        _ => words::verdict_word(found.verdict).into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn days_and_moments() {
+        assert_eq!(moment("2026-03-02", false).unwrap(), "2026-03-02T00:00:00Z");
+        assert_eq!(moment("2026-03-02", true).unwrap(), "2026-03-03T00:00:00Z");
+        assert_eq!(moment("2026-03-02T09:30:00+01:00", true).unwrap(), "2026-03-02T08:30:00Z");
+        assert!(moment("yesterday", false).is_err());
+        assert!(moment("2026-13-02", false).is_err());
+    }
+
+    #[test]
+    fn ranges_of_leaks() {
+        let near = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-12;
+        let (least, most) = leaks("5 mm3/s..20 mm3/s").unwrap();
+        assert!(near(least, 5e-4) && near(most, 2e-3));
+        assert_eq!(leaks("..1 mm3/s").unwrap().0, f64::NEG_INFINITY);
+        assert_eq!(leaks("1 mm3/s..").unwrap().1, f64::INFINITY);
+        for wrong in ["5 mm3/s", "5..6", "2 mm3/s..1 mm3/s"] {
+            assert!(leaks(wrong).is_err(), "{wrong}");
+        }
+    }
+}

@@ -1,0 +1,219 @@
+//! `seathold register`: making, looking into, checking, merging; and the way in for a run just recorded.
+
+use std::path::{Path, PathBuf};
+
+use clap::Subcommand;
+use serde_json::json;
+
+use super::find::{In, Wanted, short};
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::register::merge::Merged;
+use crate::register::{Access, Appended, Meta, Register};
+use crate::summary::line;
+
+/// `seathold register …`.
+#[derive(Debug, Subcommand)]
+pub enum RegisterCommand {
+    /// Make a register for a bench
+    New {
+        /// The file
+        file: PathBuf,
+        /// What people call the bench
+        #[arg(long, value_name = "NAME", default_value = "bench")]
+        bench: String,
+    },
+    /// Say what is in a register
+    Info {
+        #[command(flatten)]
+        place: In,
+        /// As a JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Check every record: its seal, its place, and what it says against its recording
+    Verify {
+        #[command(flatten)]
+        place: In,
+    },
+    /// Take in the records of other benches' registers, or of bundles; nothing is taken twice
+    Merge {
+        /// Registers
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+        #[command(flatten)]
+        place: In,
+    },
+    /// Take in stand-alone recordings; nothing is taken twice
+    Import {
+        /// Recordings
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+        /// The batch they were run for
+        #[arg(long, value_name = "NAME")]
+        batch: Option<String>,
+        #[command(flatten)]
+        place: In,
+    },
+    /// Write a run's recording as a stand-alone file
+    Get {
+        /// The run: its number, BENCH/NUMBER, or the beginning of its recording's hash
+        run: String,
+        /// The file [default: SERIAL_NUMBER.hold]
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+        #[command(flatten)]
+        place: In,
+    },
+    /// Write a selection of runs as a register of its own, to be sent and merged elsewhere
+    Bundle {
+        /// The file
+        out: PathBuf,
+        #[command(flatten)]
+        wanted: Wanted,
+        #[command(flatten)]
+        place: In,
+    },
+}
+
+/// `seathold register …`.
+pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
+    match command {
+        RegisterCommand::New { file, bench } => {
+            if file.exists() {
+                return Err(Error::file("make", file, std::io::ErrorKind::AlreadyExists.into()));
+            }
+            let register = Register::open_named(file, Access::Make, bench)?;
+            writeln!(console.out, "{}: made for bench {bench} ({})", file.display(), register.bench())?;
+        }
+        RegisterCommand::Info { place, json } => info(&place.register, *json, console)?,
+        RegisterCommand::Verify { place } => return verify(&place.register, console),
+        RegisterCommand::Merge { files, place } => {
+            let mut register = Register::open(&place.register, Access::Make)?;
+            for file in files {
+                let merged = register.merge(file)?;
+                writeln!(console.out, "{}: {}", file.display(), brought(&merged))?;
+            }
+        }
+        RegisterCommand::Import { files, batch, place } => {
+            let mut register = Register::open(&place.register, Access::Make)?;
+            let batch = match batch {
+                Some(name) => Some(register.batch_named(name)?.batch),
+                None => None,
+            };
+            let meta = Meta { batch, answers: None };
+            for file in files {
+                let added = register.import(file, &meta, console.clock.now())?;
+                let known = if added.new { "" } else { " (already there)" };
+                writeln!(console.out, "{}: run {}{known}", file.display(), added.number)?;
+            }
+        }
+        RegisterCommand::Get { run, out, place } => {
+            let register = Register::open(&place.register, Access::Read)?;
+            let run = register.run_named(run)?;
+            let out = out.clone().unwrap_or_else(|| PathBuf::from(format!("{}_{}.hold", run.serial, run.number)));
+            let bytes = register.recording(run.id)?;
+            let made = std::fs::OpenOptions::new().write(true).create_new(true).open(&out);
+            let written = made.and_then(|mut file| std::io::Write::write_all(&mut file, &bytes));
+            written.map_err(|why| Error::file("make", &out, why))?;
+            writeln!(console.out, "{}", out.display())?;
+        }
+        RegisterCommand::Bundle { out, wanted, place } => {
+            let register = Register::open(&place.register, Access::Read)?;
+            let merged = register.bundle(out, &wanted.filter(&register)?)?;
+            writeln!(console.out, "{}: {}", out.display(), brought(&merged))?;
+        }
+    }
+    Ok(Exit::Good)
+}
+
+fn brought(merged: &Merged) -> String {
+    let Merged { runs, notes, known } = merged;
+    format!("{runs} runs and {notes} notes taken in, {known} already there")
+}
+
+fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Error> {
+    let register = Register::open(path, Access::Read)?;
+    let chains = register.chains()?;
+    let batches = register.batches()?;
+    let runs = register.count(&Default::default())?;
+    let bytes = std::fs::metadata(path).map_or(0, |m| m.len());
+    if as_json {
+        let benches: Vec<_> = chains
+            .iter()
+            .map(|c| json!({ "bench": c.bench, "name": c.name, "own": c.own, "whole": c.whole, "last": c.records, "seal": c.seal }))
+            .collect();
+        let all = json!({ "file": path.display().to_string(), "bytes": bytes, "runs": runs, "batches": batches, "benches": benches });
+        writeln!(console.out, "{all}")?;
+        return Ok(());
+    }
+    let mut text = format!("{}\n", path.display());
+    line(&mut text, "runs", &format!("{runs} in {:.1} MB", bytes as f64 / 1e6));
+    for chain in &chains {
+        let own = if chain.own { ", this one" } else { "" };
+        let whole = if chain.whole { "" } else { ", a selection" };
+        line(&mut text, "bench", &format!("{} ({}{own}): {} records{whole}", chain.name, chain.bench, chain.records));
+    }
+    for batch in &batches {
+        let state = batch.closed_at.as_deref().map_or_else(|| "open".into(), |at| format!("closed {at}"));
+        line(
+            &mut text,
+            "batch",
+            &format!("{}: {} valves, opened {}, {state}", batch.name, batch.valves, batch.opened_at),
+        );
+    }
+    write!(console.out, "{text}")?;
+    Ok(())
+}
+
+fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let register = Register::open(path, Access::Read)?;
+    let live = console.live;
+    let mut stopped = false;
+    let (err, interrupts) = (&mut *console.err, console.interrupts);
+    let found = register.verify(|checked| {
+        if live && checked > 0 {
+            // Nothing is lost where this cannot be written.
+            let _ = write!(err, "\r{checked} records checked");
+        }
+        stopped = interrupts.load(std::sync::atomic::Ordering::Relaxed) > 0;
+        !stopped
+    })?;
+    if live {
+        write!(console.err, "\r\x1b[K")?;
+    }
+    if stopped {
+        writeln!(console.err, "stopped before the end: nothing wrong was found so far")?;
+        return Ok(Exit::NoVerdict);
+    }
+    match found {
+        Ok(chains) => {
+            for chain in chains {
+                let whole = if chain.whole { "" } else { ", a selection" };
+                let seal = chain.seal.get(..16).unwrap_or_default();
+                writeln!(console.out, "bench {}: {} records hold{whole}, last seal {seal}", chain.name, chain.records)?;
+            }
+            Ok(Exit::Good)
+        }
+        Err(broken) => {
+            let name = short(&register, &format!("{}/{}", broken.bench, broken.number));
+            writeln!(console.out, "bench {}: record {name} {}", broken.name, broken.what)?;
+            Ok(Exit::Storage)
+        }
+    }
+}
+
+/// Puts a recording just finished into a register. The stand-alone file is there already, and stays.
+///
+/// # Errors
+/// With the way to put it in later.
+pub(super) fn keep(register: &Path, recording: &Path, meta: &Meta, console: &Console<'_>) -> Result<Appended, Error> {
+    let kept =
+        Register::open(register, Access::Make).and_then(|mut open| open.import(recording, meta, console.clock.now()));
+    kept.map_err(|why| Error::NotRegistered {
+        recording: recording.into(),
+        register: register.into(),
+        why: Box::new(why),
+    })
+}

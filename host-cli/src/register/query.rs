@@ -1,0 +1,393 @@
+//! Finding runs: light rows in the order of their dates, a page at a time, so that memory stays flat.
+
+use std::collections::VecDeque;
+
+use rusqlite::types::Value;
+use rusqlite::{Row, params_from_iter};
+use seathold_sequencer::input::Side;
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::verdict::{Ground, Verdict};
+use serde::Serialize;
+
+use super::Register;
+use super::extract::from_word;
+use super::trouble::{At, Trouble};
+use crate::error::Error;
+
+/// Rows read at a time.
+const PAGE: usize = 512;
+
+/// Which runs are wanted; everything left out does not matter.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Filter {
+    /// Exactly this serial number.
+    pub serial: Option<String>,
+    /// UUID of a batch.
+    pub batch: Option<String>,
+    /// Begun at this moment or later, RFC 3339 in UTC.
+    pub since: Option<String>,
+    /// Begun before this moment.
+    pub until: Option<String>,
+    /// Any of these verdicts.
+    pub verdicts: Vec<Verdict>,
+    /// With this recipe, by name or by the beginning of its hash.
+    pub recipe: Option<String>,
+    /// A side's leak lies in this range, Pa·m³/s.
+    pub leak: Option<(f64, f64)>,
+    /// By this operator.
+    pub operator: Option<String>,
+    /// Recorded by this bench, by its UUID.
+    pub bench: Option<String>,
+}
+
+/// A run without its samples.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Run {
+    /// Its id in this file.
+    #[serde(skip)]
+    pub id: i64,
+    /// UUID of the bench that recorded it.
+    pub bench: String,
+    /// Its number in that bench's chain.
+    pub number: i64,
+    /// SHA-256 of its recording: the same everywhere.
+    pub recording: String,
+    /// The valve.
+    pub serial: String,
+    /// UUID of the batch it was run for.
+    pub batch: Option<String>,
+    /// The rework note that it follows, as `BENCH/NUMBER`.
+    pub answers: Option<String>,
+    /// Who ran it; empty where not said.
+    pub operator: String,
+    /// When it began, RFC 3339 in UTC.
+    pub started_at: String,
+    /// When it ended.
+    pub ended_at: String,
+    /// When it was put into the register.
+    pub appended_at: String,
+    /// Sides asked for: "both", "first", "second".
+    pub asked: String,
+    /// "judged", "fault", "refused", "given-up", "cut-short".
+    pub ending: String,
+    /// The run's verdict.
+    pub verdict: Option<Verdict>,
+    /// Greatest leak allowed.
+    pub limit_pa_m3_s: f64,
+    /// SHA-256 of the recipe.
+    pub recipe: String,
+    /// What the recipe was called.
+    pub recipe_name: String,
+    /// SHA-256 of the rig, calibrations taken in.
+    pub rig: String,
+    /// What the rig's description was called.
+    pub rig_name: String,
+    /// SHA-256 of the calibrations in force.
+    pub calibrations: String,
+    /// Program that wrote the recording.
+    pub program: String,
+    /// What stood behind the transducer.
+    pub source: String,
+    /// More of that, as JSON.
+    pub identity: String,
+    /// Unit that leaks were written in.
+    pub leak_unit: String,
+    /// Polls in the recording.
+    pub polls: u64,
+    /// Its seal.
+    pub seal: String,
+    /// What was found on each side, in the order judged.
+    pub sides: Vec<SideFound>,
+}
+
+/// What was found on a side.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct SideFound {
+    /// The side.
+    pub side: Side,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// Why.
+    pub ground: Ground,
+    /// Leak; `None` where nothing was fitted.
+    pub leak_pa_m3_s: Option<f64>,
+    /// Expanded uncertainty: half-width of the interval.
+    pub uncertainty_pa_m3_s: Option<f64>,
+    /// That the interval covers the true leak with.
+    pub coverage: Option<f64>,
+    /// Greatest leak allowed.
+    pub limit_pa_m3_s: f64,
+    /// Length of the window, ms.
+    pub window_ms: Option<u32>,
+    /// Far-side pressure when the valve was shut, gauge.
+    pub isolated_pa: Option<i32>,
+    /// How far it had fallen when the side ended.
+    pub fall_pa: i32,
+    /// How long after shutting that was.
+    pub after_ms: u32,
+}
+
+const COLUMNS: &str = "id, bench, number, recording, serial, batch, answers, operator, started_at, ended_at, \
+     appended_at, asked, ending, verdict, limit_pa_m3_s, recipe, recipe_name, rig, rig_name, calibrations, program, \
+     source, identity, leak_unit, polls, seal";
+
+const SIDES: &str = "run, side, verdict, ground, leak_pa_m3_s, uncertainty_pa_m3_s, coverage, limit_pa_m3_s, window_ms, \
+     isolated_pa, fall_pa, after_ms";
+
+/// A word of ours in a column.
+fn worded<T: serde::de::DeserializeOwned>(row: &Row<'_>, at: usize) -> rusqlite::Result<T> {
+    let text: String = row.get(at)?;
+    from_word(&text).ok_or_else(|| {
+        let why = format!("\"{text}\" is no word of this column").into();
+        rusqlite::Error::FromSqlConversionFailure(at, rusqlite::types::Type::Text, why)
+    })
+}
+
+impl Run {
+    fn from_row(row: &Row<'_>) -> rusqlite::Result<Self> {
+        let verdict: Option<String> = row.get(13)?;
+        Ok(Self {
+            id: row.get(0)?,
+            bench: row.get(1)?,
+            number: row.get(2)?,
+            recording: row.get(3)?,
+            serial: row.get(4)?,
+            batch: row.get(5)?,
+            answers: row.get(6)?,
+            operator: row.get(7)?,
+            started_at: row.get(8)?,
+            ended_at: row.get(9)?,
+            appended_at: row.get(10)?,
+            asked: row.get(11)?,
+            ending: row.get(12)?,
+            verdict: if verdict.is_some() { Some(worded(row, 13)?) } else { None },
+            limit_pa_m3_s: row.get(14)?,
+            recipe: row.get(15)?,
+            recipe_name: row.get(16)?,
+            rig: row.get(17)?,
+            rig_name: row.get(18)?,
+            calibrations: row.get(19)?,
+            program: row.get(20)?,
+            source: row.get(21)?,
+            identity: row.get(22)?,
+            leak_unit: row.get(23)?,
+            polls: row.get::<_, i64>(24)?.try_into().unwrap_or(0),
+            seal: row.get(25)?,
+            sides: Vec::new(),
+        })
+    }
+
+    /// The result of a side; of several, the last.
+    pub fn side(&self, side: Side) -> Option<&SideFound> {
+        self.sides.iter().rev().find(|found| found.side == side)
+    }
+}
+
+impl SideFound {
+    fn from_row(row: &Row<'_>) -> rusqlite::Result<(i64, Self)> {
+        let found = Self {
+            side: worded(row, 1)?,
+            verdict: worded(row, 2)?,
+            ground: worded(row, 3)?,
+            leak_pa_m3_s: row.get(4)?,
+            uncertainty_pa_m3_s: row.get(5)?,
+            coverage: row.get(6)?,
+            limit_pa_m3_s: row.get(7)?,
+            window_ms: row.get(8)?,
+            isolated_pa: row.get(9)?,
+            fall_pa: row.get(10)?,
+            after_ms: row.get(11)?,
+        };
+        Ok((row.get(0)?, found))
+    }
+}
+
+impl Filter {
+    /// Conditions in SQL, with their values.
+    fn conditions(&self) -> (String, Vec<Value>) {
+        let mut text = String::from("again = 0");
+        let mut values: Vec<Value> = Vec::new();
+        let equal = [
+            ("serial = ?", &self.serial),
+            ("batch = ?", &self.batch),
+            ("started_at >= ?", &self.since),
+            ("started_at < ?", &self.until),
+            ("operator = ?", &self.operator),
+            ("bench = ?", &self.bench),
+        ];
+        for (condition, value) in equal {
+            if let Some(value) = value {
+                text += &format!(" AND {condition}");
+                values.push(value.clone().into());
+            }
+        }
+        if let Some(recipe) = &self.recipe {
+            text += " AND (recipe_name = ? OR substr(recipe, 1, ?) = ?)";
+            let length = i64::try_from(recipe.len()).unwrap_or(0).max(1);
+            values.extend([recipe.clone().into(), length.into(), recipe.to_lowercase().into()]);
+        }
+        if !self.verdicts.is_empty() {
+            let marks = vec!["?"; self.verdicts.len()].join(", ");
+            text += &format!(" AND verdict IN ({marks})");
+            values.extend(self.verdicts.iter().map(|v| Value::from(super::extract::word(v))));
+        }
+        if let Some((least, most)) = self.leak {
+            text += " AND EXISTS (SELECT 1 FROM sides WHERE run = runs.id AND leak_pa_m3_s BETWEEN ? AND ?)";
+            values.extend([least.into(), most.into()]);
+        }
+        (text, values)
+    }
+}
+
+/// Runs one after the other.
+#[derive(Debug)]
+pub struct Runs<'a> {
+    register: &'a Register,
+    conditions: String,
+    values: Vec<Value>,
+    page: VecDeque<Run>,
+    /// Date and id of the last one given; `None` at the beginning.
+    last: Option<(String, i64)>,
+    over: bool,
+}
+
+impl Register {
+    /// The runs wanted, by date. A recording that several benches brought is given once.
+    pub fn runs(&self, filter: Filter) -> Runs<'_> {
+        let (conditions, values) = filter.conditions();
+        Runs { register: self, conditions, values, page: VecDeque::new(), last: None, over: false }
+    }
+
+    /// How many that would be.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn count(&self, filter: &Filter) -> Result<u64, Error> {
+        let (conditions, values) = filter.conditions();
+        let text = format!("SELECT count(*) FROM runs WHERE {conditions}");
+        let count = self.db.query_row(&text, params_from_iter(values), |row| row.get::<_, i64>(0)).at(&self.path)?;
+        Ok(count.try_into().unwrap_or(0))
+    }
+
+    /// One run by its id.
+    ///
+    /// # Errors
+    /// When there is none, or the register cannot be read.
+    pub fn run(&self, id: i64) -> Result<Run, Error> {
+        let mut page = self.page("id = ?", &[Value::Integer(id)], 1).at(&self.path)?;
+        page.pop_front().ok_or_else(|| Error::register(&self.path, Trouble::Refused(format!("there is no run {id}"))))
+    }
+
+    /// The run that people call this: a number of this bench's, `BENCH/NUMBER`, or the beginning of its recording's hash.
+    ///
+    /// # Errors
+    /// When there is none, or several, or the register cannot be read.
+    pub fn run_named(&self, name: &str) -> Result<Run, Error> {
+        let none = |why: String| Error::register(&self.path, Trouble::Refused(why));
+        let (bench, number) = match name.split_once('/') {
+            Some((bench, number)) => (bench.to_owned(), number.parse::<i64>().ok()),
+            None => (self.bench.clone(), name.parse::<i64>().ok()),
+        };
+        let found = match number {
+            Some(number) => {
+                let values = [Value::from(format!("{bench}%")), Value::from(number)];
+                self.page("bench LIKE ? AND number = ?", &values, 2).at(&self.path)?
+            }
+            None => VecDeque::new(),
+        };
+        let hexadecimal = name.len() >= 6 && name.chars().all(|c| c.is_ascii_hexdigit());
+        let mut found = if found.is_empty() && hexadecimal {
+            let values = [Value::from(format!("{}%", name.to_lowercase()))];
+            self.page("again = 0 AND recording LIKE ?", &values, 2).at(&self.path)?
+        } else {
+            found
+        };
+        match (found.pop_front(), found.pop_front()) {
+            (Some(run), None) => Ok(run),
+            (Some(_), Some(_)) => Err(none(format!("\"{name}\" stands for several runs; give more of it"))),
+            (None, _) => Err(none(format!("there is no run \"{name}\"; `seathold find` lists the runs there are"))),
+        }
+    }
+
+    /// The recording of a run: the bytes of the stand-alone file.
+    ///
+    /// # Errors
+    /// When there is no such run, or the register cannot be read.
+    pub fn recording(&self, id: i64) -> Result<Vec<u8>, Error> {
+        let text = "SELECT bytes FROM recordings JOIN runs ON recordings.sha256 = runs.recording WHERE runs.id = ?";
+        let mut query = self.db.prepare_cached(text).at(&self.path)?;
+        query.query_row([id], |row| row.get(0)).at(&self.path)
+    }
+
+    /// A recipe, a rig or the calibrations in force, as JSON, by its hash. `table` is `recipes`, `rigs` or
+    /// `calibrations`.
+    ///
+    /// # Errors
+    /// When there is none, or the register cannot be read.
+    pub fn part(&self, table: &'static str, sha256: &str) -> Result<String, Error> {
+        let mut query = self.db.prepare_cached(&format!("SELECT json FROM {table} WHERE sha256 = ?")).at(&self.path)?;
+        query.query_row([sha256], |row| row.get(0)).at(&self.path)
+    }
+
+    /// A recipe by its hash. A field that it did not have yet takes its built-in value.
+    ///
+    /// # Errors
+    /// When there is none, it cannot be made out, or the register cannot be read.
+    pub fn recipe(&self, sha256: &str) -> Result<RawRecipe, Error> {
+        let json = self.part("recipes", sha256)?;
+        let mut whole = serde_json::to_value(RawRecipe::DEMO).unwrap_or_default();
+        if let (Some(whole), Ok(serde_json::Value::Object(recorded))) =
+            (whole.as_object_mut(), serde_json::from_str(&json))
+        {
+            whole.extend(recorded);
+        }
+        serde_json::from_value(whole).map_err(|why| {
+            let why = format!("recipe {sha256} cannot be made out: {why}");
+            Error::register(&self.path, Trouble::Damaged(why))
+        })
+    }
+
+    /// Up to `most` runs by date, with their sides.
+    fn page(&self, conditions: &str, values: &[Value], most: usize) -> rusqlite::Result<VecDeque<Run>> {
+        let text = format!("SELECT {COLUMNS} FROM runs WHERE {conditions} ORDER BY started_at, id LIMIT {most}");
+        let mut query = self.db.prepare_cached(&text)?;
+        let rows = query.query_map(params_from_iter(values), Run::from_row)?;
+        let mut runs: VecDeque<Run> = rows.collect::<rusqlite::Result<_>>()?;
+        let mut query = self.db.prepare_cached(&format!("SELECT {SIDES} FROM sides WHERE run = ? ORDER BY place"))?;
+        for run in &mut runs {
+            let rows = query.query_map([run.id], |row| SideFound::from_row(row).map(|(_, found)| found))?;
+            run.sides = rows.collect::<rusqlite::Result<_>>()?;
+        }
+        Ok(runs)
+    }
+}
+
+impl Runs<'_> {
+    fn turn(&mut self) -> Result<(), Error> {
+        let mut conditions = self.conditions.clone();
+        let mut values = self.values.clone();
+        if let Some((date, id)) = &self.last {
+            conditions += " AND (started_at, id) > (?, ?)";
+            values.extend([date.clone().into(), (*id).into()]);
+        }
+        self.page = self.register.page(&conditions, &values, PAGE).at(&self.register.path)?;
+        self.over = self.page.len() < PAGE;
+        self.last = self.page.back().map(|run| (run.started_at.clone(), run.id));
+        Ok(())
+    }
+}
+
+impl Iterator for Runs<'_> {
+    type Item = Result<Run, Error>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        if self.page.is_empty()
+            && !self.over
+            && let Err(why) = self.turn()
+        {
+            self.over = true;
+            return Some(Err(why));
+        }
+        self.page.pop_front().map(Ok)
+    }
+}

@@ -1,0 +1,273 @@
+//! Batches, their lists of valves, and what was noted between runs.
+
+use jiff::Timestamp;
+use rusqlite::{Connection, OptionalExtension, params};
+use serde::Serialize;
+
+use super::append::{Note, NoteKind, insert_note, second, transact};
+use super::extract::from_word;
+use super::trouble::{At, Trouble};
+use super::{Register, record::NOTES};
+use crate::error::Error;
+
+/// A valve as the register knows it.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Valve {
+    /// Serial number.
+    pub serial: String,
+    /// "air", "hand", or empty where not said.
+    pub kind: String,
+    /// Nominal size.
+    pub dn: Option<u32>,
+    /// Anything else.
+    pub notes: String,
+}
+
+/// A batch.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Batch {
+    /// UUID: the same in every register.
+    pub batch: String,
+    /// What people call it.
+    pub name: String,
+    /// When it was opened.
+    pub opened_at: String,
+    /// When it was closed, if it was.
+    pub closed_at: Option<String>,
+    /// Check digit of its serials: "luhn", "mod-37-36", or empty.
+    pub digits: String,
+    /// How many valves are on its list.
+    pub valves: u32,
+}
+
+/// A note as it stands in the register.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Noted {
+    /// UUID of the bench.
+    pub bench: String,
+    /// Its number in that bench's chain.
+    pub number: i64,
+    /// What it is.
+    pub kind: NoteKind,
+    /// UUID of the batch.
+    pub batch: Option<String>,
+    /// The valve.
+    pub serial: Option<String>,
+    /// The run that was the reason, as `BENCH/NUMBER`.
+    pub about: Option<String>,
+    /// Who wrote it.
+    pub operator: String,
+    /// When.
+    pub written_at: String,
+    /// What it says.
+    pub text: String,
+}
+
+impl Register {
+    /// Opens a batch with its list of valves, all at once.
+    ///
+    /// # Errors
+    /// When an open batch has the name already, or the register cannot be written.
+    pub fn open_batch(
+        &mut self,
+        name: &str,
+        valves: &[Valve],
+        digits: &str,
+        operator: &str,
+        now: Timestamp,
+    ) -> Result<Batch, Error> {
+        let taken = self.batches()?.into_iter().any(|b| b.name == name && b.closed_at.is_none());
+        if taken {
+            let why = format!("batch {name} is open already; close it first, or choose another name");
+            return Err(Error::register(&self.path, Trouble::Refused(why)));
+        }
+        let (path, bench) = (self.path.clone(), self.bench.clone());
+        let batch = uuid::Uuid::now_v7().to_string();
+        let opened_at = second(now);
+        transact(&mut self.db, |change| {
+            change.execute(
+                "INSERT INTO batches (batch, name, opened_at, digits) VALUES (?, ?, ?, ?)",
+                params![batch, name, opened_at, digits],
+            )?;
+            for (place, valve) in (1_i64..).zip(valves) {
+                tell_valve(change, valve)?;
+                change
+                    .prepare_cached("INSERT INTO batch_valves (batch, place, serial) VALUES (?, ?, ?)")?
+                    .execute(params![batch, place, valve.serial])?;
+            }
+            let note = Note {
+                kind: NoteKind::Opened,
+                batch: Some(batch.clone()),
+                serial: None,
+                about: None,
+                operator: operator.into(),
+                text: list_text(name, digits, valves),
+            };
+            insert_note(change, &bench, &note, now)
+        })
+        .at(&path)?;
+        Ok(Batch {
+            batch,
+            name: name.into(),
+            opened_at,
+            closed_at: None,
+            digits: digits.into(),
+            valves: valves.len() as u32,
+        })
+    }
+
+    /// All batches, the oldest first.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn batches(&self) -> Result<Vec<Batch>, Error> {
+        let batches = || -> rusqlite::Result<Vec<Batch>> {
+            let mut query = self.db.prepare_cached(
+                "SELECT batch, name, opened_at, digits, (SELECT count(*) FROM batch_valves v WHERE v.batch = b.batch), \
+                 (SELECT max(written_at) FROM notes n WHERE n.batch = b.batch AND n.kind = 'closed') \
+                 FROM batches b ORDER BY opened_at, batch",
+            )?;
+            let rows = query.query_map([], |row| {
+                Ok(Batch {
+                    batch: row.get(0)?,
+                    name: row.get(1)?,
+                    opened_at: row.get(2)?,
+                    digits: row.get(3)?,
+                    valves: row.get(4)?,
+                    closed_at: row.get(5)?,
+                })
+            })?;
+            rows.collect()
+        };
+        batches().at(&self.path)
+    }
+
+    /// The batch that people call this: by its name, or by the beginning of its UUID.
+    ///
+    /// # Errors
+    /// When there is none, or several that are equally likely.
+    pub fn batch_named(&self, name: &str) -> Result<Batch, Error> {
+        let all = self.batches()?;
+        let refused = |why| Error::register(&self.path, Trouble::Refused(why));
+        let mut fits: Vec<&Batch> = all.iter().filter(|b| b.name == name).collect();
+        if fits.len() > 1 {
+            // A name used again: the open one is meant.
+            let open: Vec<&Batch> = fits.iter().copied().filter(|b| b.closed_at.is_none()).collect();
+            fits = if open.is_empty() { fits } else { open };
+        }
+        if fits.is_empty() && name.len() >= 8 {
+            fits = all.iter().filter(|b| b.batch.starts_with(name)).collect();
+        }
+        match fits.as_slice() {
+            [one] => Ok((*one).clone()),
+            [] => {
+                let hint = crate::error::did_you_mean(name, all.iter().map(|b| b.name.as_str()));
+                Err(refused(format!("there is no batch {name}{hint} (`seathold batch list` names them)")))
+            }
+            several => {
+                let list: Vec<String> = several.iter().map(|b| format!("{} of {}", b.batch, b.opened_at)).collect();
+                Err(refused(format!(
+                    "there are several batches {name}; give the beginning of one's UUID: {}",
+                    list.join(", ")
+                )))
+            }
+        }
+    }
+
+    /// The valves of a batch, in the order of its list.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn valves_of(&self, batch: &str) -> Result<Vec<Valve>, Error> {
+        let valves = || -> rusqlite::Result<Vec<Valve>> {
+            let mut query = self.db.prepare_cached(
+                "SELECT v.serial, v.kind, v.dn, v.notes FROM batch_valves b JOIN valves v ON v.serial = b.serial \
+                 WHERE b.batch = ? ORDER BY b.place",
+            )?;
+            let rows = query.query_map([batch], valve_row)?;
+            rows.collect()
+        };
+        valves().at(&self.path)
+    }
+
+    /// A valve by its serial number.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn valve(&self, serial: &str) -> Result<Option<Valve>, Error> {
+        let text = "SELECT serial, kind, dn, notes FROM valves WHERE serial = ?";
+        self.db.query_row(text, [serial], valve_row).optional().at(&self.path)
+    }
+
+    /// Notes on a batch, or on a valve over all batches, in the order written.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn notes(&self, batch: Option<&str>, serial: Option<&str>) -> Result<Vec<Noted>, Error> {
+        let notes = || -> rusqlite::Result<Vec<Noted>> {
+            let columns: Vec<&str> = NOTES.columns.iter().copied().filter(|c| *c != "previous").collect();
+            let condition = match (batch, serial) {
+                (Some(_), Some(_)) => "batch = ?1 AND serial = ?2",
+                (Some(_), None) => "batch = ?1 AND ?2 IS NULL",
+                (None, Some(_)) => "serial = ?2 AND ?1 IS NULL",
+                (None, None) => "?1 IS NULL AND ?2 IS NULL",
+            };
+            let text = format!("SELECT {} FROM notes WHERE {condition} ORDER BY written_at, id", columns.join(", "));
+            let mut query = self.db.prepare_cached(&text)?;
+            let rows = query.query_map(params![batch, serial], |row| {
+                let kind: String = row.get(2)?;
+                Ok(Noted {
+                    bench: row.get(0)?,
+                    number: row.get(1)?,
+                    // A word of a newer program is shown as a remark.
+                    kind: from_word(&kind).unwrap_or(NoteKind::Remark),
+                    batch: row.get(3)?,
+                    serial: row.get(4)?,
+                    about: row.get(5)?,
+                    operator: row.get(6)?,
+                    written_at: row.get(7)?,
+                    text: row.get(8)?,
+                })
+            })?;
+            rows.collect()
+        };
+        notes().at(&self.path)
+    }
+}
+
+fn valve_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Valve> {
+    Ok(Valve { serial: row.get(0)?, kind: row.get(1)?, dn: row.get(2)?, notes: row.get(3)? })
+}
+
+/// Writes what is told of a valve over what was known; what is not told stays.
+pub(super) fn tell_valve(db: &Connection, valve: &Valve) -> rusqlite::Result<()> {
+    let mut insert = db.prepare_cached(
+        "INSERT INTO valves (serial, kind, dn, notes) VALUES (?, ?, ?, ?) ON CONFLICT (serial) DO UPDATE SET \
+         kind = iif(excluded.kind = '', kind, excluded.kind), dn = ifnull(excluded.dn, dn), \
+         notes = iif(excluded.notes = '', notes, excluded.notes)",
+    )?;
+    insert.execute(params![valve.serial, valve.kind, valve.dn, valve.notes]).map(|_| ())
+}
+
+/// The list of a batch as its opening note seals it: name and check digit, then a line a valve, tab-separated.
+fn list_text(name: &str, digits: &str, valves: &[Valve]) -> String {
+    let flat = |text: &str| text.replace(['\t', '\n', '\r'], " ");
+    let mut text = format!("{}\t{digits}\n", flat(name));
+    for valve in valves {
+        let dn = valve.dn.map_or_else(String::new, |dn| dn.to_string());
+        text.push_str(&format!("{}\t{}\t{dn}\t{}\n", valve.serial, valve.kind, flat(&valve.notes)));
+    }
+    text
+}
+
+/// The serials of a sealed list.
+pub(super) fn sealed_list(text: &str) -> Vec<String> {
+    text.lines().skip(1).map(|line| line.split('\t').next().unwrap_or_default().to_owned()).collect()
+}
+
+/// The serials of a batch as its table has them.
+pub(super) fn list(db: &Connection, batch: &str) -> rusqlite::Result<Vec<String>> {
+    let mut query = db.prepare_cached("SELECT serial FROM batch_valves WHERE batch = ? ORDER BY place")?;
+    let rows = query.query_map([batch], |row| row.get(0))?;
+    rows.collect()
+}

@@ -1,0 +1,264 @@
+//! Walking the chains: is every record as it was written, in its place, and true to its recording?
+
+use rayon::prelude::*;
+use rusqlite::types::Value;
+use rusqlite::{Connection, OptionalExtension};
+
+use super::Register;
+use super::extract::Extract;
+use super::open::genesis;
+use super::record::{NOTES, RUNS, Record, Table, sha256};
+use super::trouble::At;
+use crate::error::Error;
+
+/// Records checked side by side.
+const TOGETHER: usize = 128;
+
+/// A chain that holds.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Chain {
+    /// UUID of the bench.
+    pub bench: String,
+    /// What people call it.
+    pub name: String,
+    /// Whether it is the file's own.
+    pub own: bool,
+    /// Whether every record from 1 on is here.
+    pub whole: bool,
+    /// Runs and notes here.
+    pub records: u64,
+    /// Seal of the last.
+    pub seal: String,
+}
+
+/// The first record that does not hold.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Broken {
+    /// UUID of the bench.
+    pub bench: String,
+    /// What people call it.
+    pub name: String,
+    /// The record.
+    pub number: i64,
+    /// What is wrong with it.
+    pub what: String,
+}
+
+/// A record as it is checked.
+struct Link {
+    run: bool,
+    record: Record,
+    seal: String,
+    /// Bytes of a run's recording.
+    bytes: Option<Vec<u8>>,
+}
+
+impl Register {
+    /// Checks every record: its place, its seal, the seal before it, and what its columns say against its recording.
+    /// Chains are walked one after the other; the walk ends at the first record that does not hold. `told` hears how
+    /// many records have been checked, and ends the walk by `false`.
+    ///
+    /// # Errors
+    /// When the register cannot be read, or is too damaged to be read through.
+    pub fn verify(&self, mut told: impl FnMut(u64) -> bool) -> Result<Result<Vec<Chain>, Broken>, Error> {
+        // One snapshot: what others append meanwhile is not looked at.
+        let snapshot = self.db.unchecked_transaction().at(&self.path)?;
+        let mut chains = chains(&snapshot).at(&self.path)?;
+        let mut checked = 0;
+        for chain in &mut chains {
+            if let Some(broken) = walk(&snapshot, chain, &mut checked, &mut told).at(&self.path)? {
+                return Ok(Err(broken));
+            }
+        }
+        if let Some(broken) = lists(&snapshot, &chains).at(&self.path)? {
+            return Ok(Err(broken));
+        }
+        Ok(Ok(chains))
+    }
+
+    /// The benches whose records are here, the file's own first; nothing is checked.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn chains(&self) -> Result<Vec<Chain>, Error> {
+        chains(&self.db).at(&self.path)
+    }
+}
+
+fn chains(db: &Connection) -> rusqlite::Result<Vec<Chain>> {
+    let mut query =
+        db.prepare("SELECT bench, name, own, whole, records, seal FROM benches ORDER BY own DESC, bench")?;
+    let rows = query.query_map([], |row| {
+        Ok(Chain {
+            bench: row.get(0)?,
+            name: row.get(1)?,
+            own: row.get::<_, i64>(2)? == 1,
+            whole: row.get::<_, i64>(3)? == 1,
+            records: row.get::<_, i64>(4)?.try_into().unwrap_or(0),
+            seal: row.get(5)?,
+        })
+    })?;
+    rows.collect()
+}
+
+/// Walks a chain; its count becomes that of the records that are here.
+fn walk(
+    db: &Connection,
+    chain: &mut Chain,
+    checked: &mut u64,
+    told: &mut impl FnMut(u64) -> bool,
+) -> rusqlite::Result<Option<Broken>> {
+    let broken = |number, what: String| Broken { bench: chain.bench.clone(), name: chain.name.clone(), number, what };
+    let mut order = db.prepare(
+        "SELECT number, 1, id FROM runs WHERE bench = ?1 UNION ALL SELECT number, 0, id FROM notes WHERE bench = ?1 \
+         ORDER BY number",
+    )?;
+    let mut places = order.query_map([&chain.bench], |row| {
+        Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)? == 1, row.get::<_, i64>(2)?))
+    })?;
+    let mut last = (0_i64, genesis(&chain.bench));
+    let mut here = 0;
+    loop {
+        let mut links = Vec::with_capacity(TOGETHER);
+        for place in places.by_ref().take(TOGETHER) {
+            let (_, run, id) = place?;
+            links.push(link(db, run, id)?);
+        }
+        if links.is_empty() {
+            break;
+        }
+        let found: Vec<Option<String>> = links.par_iter().map(fault_of).collect();
+        for (link, found) in links.iter().zip(found) {
+            let table = if link.run { &RUNS } else { &NOTES };
+            let number = link.record.number(table);
+            if number > last.0 + 1 && chain.whole {
+                let to = number - 1;
+                let which = if to == last.0 + 1 { "is missing".into() } else { format!("to {to} are missing") };
+                return Ok(Some(broken(last.0 + 1, which)));
+            }
+            if number <= last.0 {
+                return Ok(Some(broken(number, "is there twice".into())));
+            }
+            if let Some(what) = found {
+                return Ok(Some(broken(number, what)));
+            }
+            if number == last.0 + 1 && link.record.text(table, "previous") != last.1 {
+                let what = "does not follow the record before it: one of them was replaced or reordered".into();
+                return Ok(Some(broken(number, what)));
+            }
+            if let Some(what) = parts(db, link)? {
+                return Ok(Some(broken(number, what)));
+            }
+            last = (number, link.seal.clone());
+            here += 1;
+        }
+        *checked += links.len() as u64;
+        if !told(*checked) {
+            break;
+        }
+    }
+    let (ends_at, seal): (i64, String) =
+        db.query_row("SELECT records, seal FROM benches WHERE bench = ?", [&chain.bench], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })?;
+    let interrupted = !told(*checked);
+    if !interrupted && ends_at > last.0 {
+        let which = if ends_at == last.0 + 1 { "is missing".into() } else { format!("to {ends_at} are missing") };
+        return Ok(Some(broken(last.0 + 1, format!("{which} from the end of the chain"))));
+    }
+    if !interrupted && (ends_at, &seal) != (last.0, &last.1) {
+        return Ok(Some(broken(last.0, "is not the end that the chain is said to have".into())));
+    }
+    chain.records = here;
+    Ok(None)
+}
+
+fn link(db: &Connection, run: bool, id: i64) -> rusqlite::Result<Link> {
+    let table: &Table = if run { &RUNS } else { &NOTES };
+    let text = format!("SELECT {}, seal FROM {} WHERE id = ?", table.columns.join(", "), table.name);
+    let mut query = db.prepare_cached(&text)?;
+    let (mut record, seal) =
+        query.query_row([id], |row| Ok((Record::from_row(row, table, 0)?, row.get(table.columns.len())?)))?;
+    let mut bytes = None;
+    if run {
+        record.read_sides(db, id)?;
+        let mut query = db.prepare_cached("SELECT bytes FROM recordings WHERE sha256 = ?")?;
+        bytes = query.query_row([record.text(&RUNS, "recording")], |row| row.get(0)).optional()?;
+    }
+    Ok(Link { run, record, seal, bytes })
+}
+
+/// What is wrong with a record by itself.
+fn fault_of(link: &Link) -> Option<String> {
+    let table = if link.run { &RUNS } else { &NOTES };
+    if link.record.seal(table) != link.seal {
+        return Some("was altered: its seal does not match its content".into());
+    }
+    if !link.run {
+        return None;
+    }
+    let Some(bytes) = &link.bytes else { return Some("has lost its recording".into()) };
+    if sha256(bytes) != link.record.text(&RUNS, "recording") {
+        return Some("has a recording that was altered: its hash does not match".into());
+    }
+    let extract = match Extract::of(bytes) {
+        Ok(extract) => extract,
+        Err(why) => return Some(format!("has a recording that cannot be read: {why}")),
+    };
+    for (column, value) in RUNS.columns.iter().zip(&link.record.values) {
+        if let Some(true_value) = extract.column(column)
+            && true_value != *value
+        {
+            return Some(format!("says {column} {}, its recording {}", shown(value), shown(&true_value)));
+        }
+    }
+    (extract.sides() != link.record.sides).then(|| "says other results of its sides than its recording".into())
+}
+
+fn shown(value: &Value) -> String {
+    match value {
+        Value::Null => "nothing".into(),
+        Value::Integer(n) => n.to_string(),
+        Value::Real(x) => x.to_string(),
+        Value::Text(text) => format!("\"{text}\""),
+        Value::Blob(_) => "bytes".into(),
+    }
+}
+
+/// Whether what a run shares with others is what its hash says.
+fn parts(db: &Connection, link: &Link) -> rusqlite::Result<Option<String>> {
+    if !link.run {
+        return Ok(None);
+    }
+    for (column, table) in [("recipe", "recipes"), ("rig", "rigs"), ("calibrations", "calibrations")] {
+        let hash = link.record.text(&RUNS, column);
+        let mut query = db.prepare_cached(&format!("SELECT json FROM {table} WHERE sha256 = ?"))?;
+        let json: Option<String> = query.query_row([hash], |row| row.get(0)).optional()?;
+        match json {
+            None => return Ok(Some(format!("has lost its entry in {table}"))),
+            Some(json) if sha256(json.as_bytes()) != hash => {
+                return Ok(Some(format!("has an entry in {table} that was altered")));
+            }
+            Some(_) => {}
+        }
+    }
+    Ok(None)
+}
+
+/// Whether each batch's list is the one that was sealed when it was opened.
+fn lists(db: &Connection, chains: &[Chain]) -> rusqlite::Result<Option<Broken>> {
+    let mut query = db.prepare("SELECT bench, number, batch, text FROM notes WHERE kind = 'opened'")?;
+    let rows = query.query_map([], |row| {
+        Ok((row.get::<_, String>(0)?, row.get::<_, i64>(1)?, row.get::<_, String>(2)?, row.get::<_, String>(3)?))
+    })?;
+    for row in rows {
+        let (bench, number, batch, text) = row?;
+        let sealed = super::valves::sealed_list(&text);
+        if super::valves::list(db, &batch)? != sealed {
+            let name = chains.iter().find(|c| c.bench == bench).map(|c| c.name.clone()).unwrap_or_default();
+            let what = "opened a batch whose list of valves was altered since".into();
+            return Ok(Some(Broken { bench, name, number, what }));
+        }
+    }
+    Ok(None)
+}

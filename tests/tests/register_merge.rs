@@ -1,0 +1,205 @@
+//! Registers of several benches in one, selections by mail, loose recordings: nothing twice, nothing renumbered.
+
+mod cli_kit;
+mod register_kit;
+
+use std::path::{Path, PathBuf};
+
+use cli_kit::{recorded, seathold};
+use register_kit::{SERIAL, renamed};
+use rusqlite::Connection;
+use seathold::console::Timestamp;
+use seathold::error::Error;
+use seathold::register::merge::Merged;
+use seathold::register::valves::Valve;
+use seathold::register::{Access, Filter, Meta, Note, NoteKind, Register, Trouble};
+
+fn now() -> Timestamp {
+    "2026-03-02T10:00:00Z".parse().unwrap()
+}
+
+/// A bench with a batch of these serials, each of them run once and the first reworked.
+fn bench(dir: &Path, name: &str, serials: std::ops::Range<u32>) -> PathBuf {
+    let seed = dir.join("seed.hold");
+    if !seed.exists() {
+        recorded(dir, "seed.hold", &["--serial", SERIAL]);
+    }
+    let bytes = std::fs::read(seed).unwrap();
+    let path = dir.join(format!("{name}.sqlite"));
+    let mut register = Register::open_named(&path, Access::Make, name).unwrap();
+    let serial = |n| format!("HM-{n:06}");
+    let valves: Vec<Valve> =
+        serials.clone().map(|n| Valve { serial: serial(n), kind: "air".into(), ..Valve::default() }).collect();
+    let batch = register.open_batch(name, &valves, "", "Ada", now()).unwrap().batch;
+    let meta = Meta { batch: Some(batch.clone()), answers: None };
+    for n in serials.clone() {
+        register.append(&renamed(&bytes, &serial(n)), &meta, now()).unwrap();
+    }
+    let note = Note {
+        kind: NoteKind::Rework,
+        batch: Some(batch),
+        serial: Some(serial(serials.start)),
+        about: None,
+        operator: "Ada".into(),
+        text: "new seat".into(),
+    };
+    register.note(&note, now()).unwrap();
+    path
+}
+
+fn all(register: &Register) -> Vec<(String, i64, String, String)> {
+    let mut runs: Vec<_> = register
+        .runs(Filter::default())
+        .map(Result::unwrap)
+        .map(|run| (run.bench, run.number, run.serial, run.seal))
+        .collect();
+    runs.sort();
+    runs
+}
+
+#[test]
+fn benches_come_together_and_each_chain_still_holds() {
+    let dir = tempfile::tempdir().unwrap();
+    let (one, two) = (bench(dir.path(), "one", 1..6), bench(dir.path(), "two", 10..13));
+    let mut before = all(&Register::open(&one, Access::Read).unwrap());
+    before.extend(all(&Register::open(&two, Access::Read).unwrap()));
+    before.sort();
+    let mut register = Register::open(&one, Access::Write).unwrap();
+    assert_eq!(register.merge(&two).unwrap(), Merged { runs: 3, notes: 2, known: 0 });
+    assert_eq!(all(&register), before, "nothing is renumbered or sealed anew");
+    let chains = register.verify(|_| true).unwrap().unwrap();
+    assert_eq!(
+        chains.iter().map(|c| (c.name.as_str(), c.whole, c.records)).collect::<Vec<_>>(),
+        [("one", true, 7), ("two", true, 5)]
+    );
+    // Again, and the other way round, and what came since.
+    assert_eq!(register.merge(&two).unwrap(), Merged { runs: 0, notes: 0, known: 5 });
+    drop(register);
+    let mut register = Register::open(&two, Access::Write).unwrap();
+    assert_eq!(register.merge(&one).unwrap(), Merged { runs: 5, notes: 2, known: 5 });
+    assert_eq!(all(&register), before);
+    let bytes = std::fs::read(dir.path().join("seed.hold")).unwrap();
+    register.append(&renamed(&bytes, "HM-000099"), &Meta::default(), now()).unwrap();
+    register.verify(|_| true).unwrap().unwrap();
+    drop(register);
+    let mut register = Register::open(&one, Access::Write).unwrap();
+    assert_eq!(register.merge(&two).unwrap().runs, 1);
+    // The batch of the other bench is here with its list, and its work list works.
+    let batch = register.batch_named("two").unwrap();
+    let standings = seathold::batch::standing::of_batch(&register, &batch).unwrap();
+    assert_eq!(standings.len(), 3);
+    assert_eq!(standings[0].stand, seathold::batch::standing::Stand::Retest);
+    assert_eq!(standings[0].valve.kind, "air");
+}
+
+#[test]
+fn a_selection_travels_and_does_not_pass_for_the_whole() {
+    let dir = tempfile::tempdir().unwrap();
+    let (one, two) = (bench(dir.path(), "one", 1..6), bench(dir.path(), "two", 10..13));
+    let bundle = dir.path().join("bundle.sqlite");
+    let said = seathold(
+        dir.path(),
+        &["register", "bundle", "[DIR]/bundle.sqlite", "--serial", "HM-000001", "--register", "[DIR]/one.sqlite"],
+    );
+    assert_eq!(said.out, "[DIR]/bundle.sqlite: 1 runs and 1 notes taken in, 0 already there\n");
+    let mut register = Register::open(&two, Access::Write).unwrap();
+    assert_eq!(register.merge(&bundle).unwrap(), Merged { runs: 1, notes: 1, known: 0 });
+    let chains = register.verify(|_| true).unwrap().unwrap();
+    let from = chains.iter().find(|c| c.name == "one").unwrap();
+    assert!(!from.whole && from.records == 2);
+    // A record altered in a selection is still found: each has its own seal.
+    let db = Connection::open(&two).unwrap();
+    db.execute_batch("DROP TRIGGER runs_stay; UPDATE runs SET operator = 'Eve' WHERE serial = 'HM-000001'").unwrap();
+    drop(db);
+    assert!(register.verify(|_| true).unwrap().unwrap_err().what.contains("was altered"));
+    // The rest fills the gaps, and then it is whole.
+    let db = Connection::open(&two).unwrap();
+    db.execute_batch("UPDATE runs SET operator = '' WHERE serial = 'HM-000001'").unwrap();
+    drop(db);
+    register.merge(&one).unwrap();
+    let chains = register.verify(|_| true).unwrap().unwrap();
+    assert!(chains.iter().all(|c| c.whole), "{chains:?}");
+}
+
+#[test]
+fn the_same_recording_by_two_ways_is_one_run() {
+    let dir = tempfile::tempdir().unwrap();
+    let (one, two) = (bench(dir.path(), "one", 1..3), bench(dir.path(), "two", 10..12));
+    // By mail first, with the register afterwards.
+    let said =
+        seathold(dir.path(), &["register", "get", "2", "--register", "[DIR]/two.sqlite", "--out", "[DIR]/a.hold"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    let import = ["register", "import", "[DIR]/a.hold", "--register", "[DIR]/one.sqlite"];
+    assert_eq!(seathold(dir.path(), &import).out, "[DIR]/a.hold: run 5\n");
+    assert_eq!(seathold(dir.path(), &import).out, "[DIR]/a.hold: run 5 (already there)\n");
+    let mut register = Register::open(&one, Access::Write).unwrap();
+    register.merge(&two).unwrap();
+    assert_eq!(register.count(&Filter::default()).unwrap(), 4);
+    assert_eq!(register.count(&Filter { serial: Some("HM-000010".into()), ..Filter::default() }).unwrap(), 1);
+    register.verify(|_| true).unwrap().unwrap();
+}
+
+/// A copied register that both go on appending to has two truths: neither is taken over the other.
+#[test]
+fn registers_that_went_apart_are_told_apart() {
+    let dir = tempfile::tempdir().unwrap();
+    let one = bench(dir.path(), "one", 1..3);
+    let copy = dir.path().join("copy.sqlite");
+    std::fs::copy(&one, &copy).unwrap();
+    let bytes = std::fs::read(dir.path().join("seed.hold")).unwrap();
+    let append = |path: &Path, serial: &str| {
+        let mut register = Register::open(path, Access::Write).unwrap();
+        register.append(&renamed(&bytes, serial), &Meta::default(), now()).unwrap();
+    };
+    // The copy is ahead: it has what this one has not, and goes in.
+    append(&copy, "HM-000050");
+    let mut register = Register::open(&one, Access::Write).unwrap();
+    assert_eq!(register.merge(&copy).unwrap().runs, 1);
+    register.verify(|_| true).unwrap().unwrap();
+    append(&one, "HM-000060");
+    append(&copy, "HM-000070");
+    let before = all(&register);
+    match register.merge(&copy) {
+        Err(Error::Register { why: Trouble::Refused(why), .. }) => assert!(why.contains("went apart"), "{why}"),
+        other => panic!("{other:?}"),
+    }
+    assert_eq!(all(&register), before);
+    // Further ahead is no better, when the ways have parted.
+    append(&copy, "HM-000071");
+    assert!(register.merge(&copy).is_err());
+    assert_eq!(all(&register), before);
+}
+
+#[test]
+fn an_altered_record_is_not_let_in() {
+    let dir = tempfile::tempdir().unwrap();
+    let (one, two) = (bench(dir.path(), "one", 1..3), bench(dir.path(), "two", 10..12));
+    for sql in [
+        "UPDATE runs SET verdict = 'leaking' WHERE number = 3",
+        "UPDATE sides SET verdict = 'leaking' WHERE run = 2",
+        "UPDATE recordings SET bytes = zeroblob(5) WHERE id = 2",
+        "UPDATE notes SET text = 'nothing' WHERE kind = 'rework'",
+        "UPDATE recipes SET json = '{}'",
+    ] {
+        let spoiled = dir.path().join("spoiled.sqlite");
+        std::fs::copy(&two, &spoiled).unwrap();
+        let db = Connection::open(&spoiled).unwrap();
+        db.execute_batch(
+            "DROP TRIGGER runs_stay; DROP TRIGGER sides_stay; DROP TRIGGER recordings_stay; DROP TRIGGER notes_stay; \
+             DROP TRIGGER recipes_stay",
+        )
+        .unwrap();
+        db.execute_batch(sql).unwrap();
+        drop(db);
+        let mut register = Register::open(&one, Access::Write).unwrap();
+        match register.merge(&spoiled) {
+            Err(Error::Register { path, why: Trouble::Damaged(why) }) => {
+                assert_eq!(path, spoiled);
+                assert!(why.contains("altered"), "{sql}: {why}");
+            }
+            other => panic!("{sql}: {other:?}"),
+        }
+        register.verify(|_| true).unwrap().unwrap();
+        std::fs::remove_file(&spoiled).unwrap();
+    }
+}
