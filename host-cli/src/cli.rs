@@ -156,7 +156,7 @@ pub struct Run {
     /// Seed of all chance
     #[arg(long, value_name = "N", help_heading = "The simulated rig")]
     pub seed: Option<u64>,
-    /// A fault: NAME, NAME@TIME or NAME@TIME..TIME like "guard@20s"; `--fault list` names them
+    /// A fault: NAME, NAME@TIME, NAME@TIME..TIME or NAME@PHASE+TIME like "guard@20s"; `--fault list` names them
     #[arg(long, value_name = "NAME[@TIME]", help_heading = "The simulated rig")]
     pub fault: Vec<String>,
     /// How fast simulated time passes: "max", or times real time

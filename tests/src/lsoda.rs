@@ -66,6 +66,8 @@ pub fn switch(plant: &mut Plant, switchings: &mut Peekable<Iter<'_, Switching>>,
 pub struct Worst {
     /// Of a pressure.
     pub pressure: (f64, u64, usize),
+    /// The largest of a pressure at each place.
+    pub places: [f64; 3],
     /// Of a temperature.
     pub kelvin: (f64, u64, usize),
     /// Steps taken.
@@ -76,13 +78,14 @@ pub struct Worst {
 pub fn worst(reference: &Reference, plant: RawPlant) -> Worst {
     let mut plant = Plant::new(&plant.validate().expect("valid"), 0);
     let mut switchings = reference.switchings.iter().peekable();
-    let mut worst = Worst { pressure: (0.0, 0, 0), kelvin: (0.0, 0, 0), steps: 0 };
+    let mut worst = Worst { pressure: (0.0, 0, 0), places: [0.0; 3], kelvin: (0.0, 0, 0), steps: 0 };
     for (at, expected) in &reference.rows {
         switch(&mut plant, &mut switchings, *at);
         plant.advance(*at);
         let truth = plant.truth(*at);
         for (i, (end, column)) in [truth.line, truth.cavity, truth.far].iter().zip(expected.chunks(2)).enumerate() {
             let p = (end.p / column[0] - 1.0).abs();
+            worst.places[i] = worst.places[i].max(p);
             if p > worst.pressure.0 {
                 worst.pressure = (p, *at, i);
             }

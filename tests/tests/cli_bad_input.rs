@@ -51,6 +51,26 @@ const ROWS: &[Row] = &[
         line 2: target: \"nan bar\" is not a number with a unit (Pa, hPa, kPa, MPa, mbar, bar, psi)\n  \
         line 3: soak: -1 s is outside 0 s to 3600 s\n  \
         line 4: measure_min: 2 min must not pass measure_max, 1 min (from measure_max)"),
+    ("v.toml", "[[fault]]\nat = \"3 s\"\n", VALVE,
+     "[DIR]/v.toml: line 1: fault[1].name: must be given (`seathold run --fault list` names them)"),
+    ("v.toml", "[[fault]]\nname = \"guard\"\nat = \"25 h\"\n[[fault]]\nname = \"guard\"\nphase = \"messure\"\n", VALVE,
+     "[DIR]/v.toml: 2 mistakes\n  \
+        line 3: fault[1].at: 25 h is outside 0 h to 24 h\n  \
+        line 6: fault[2].phase: \"messure\" is none of \"ready\", \"precheck\", \"fill\", \"soak\", \"isolate\", \"vent\", \
+        \"settle\", \"measure\", \"safe-vent\", \"swap\", \"fault\", \"trapped\", \"held\"; did you mean \"measure\"?"),
+    ("v.toml", "[[fault]]\nname = \"guard\"\nat = \"3 s\"\nphase = \"fill\"\nsize = \"1 bar\"\n", VALVE,
+     "[DIR]/v.toml: 2 mistakes\n  \
+        line 4: fault[1].phase: give either a time (at) or a phase, not both\n  \
+        line 5: fault[1].size: this fault has no size to be set"),
+    ("v.toml", "[[fault]]\nname = \"guard\"\nafter = \"3 s\"\nlasts = \"0 s\"\nwhen = 3\n", VALVE,
+     "[DIR]/v.toml: 3 mistakes\n  \
+        line 3: fault[1].after: belongs to a phase, and none is given\n  \
+        line 4: fault[1].lasts: 0 s is outside 0.001 s to 86400 s\n  \
+        line 5: fault[1].when: unknown field; did you mean \"fault[1].phase\"?"),
+    ("v.toml", "[[fault]]\nname = \"no-shop-air\"\nsize = \"20 bar\"\n[[wrong]]\nname = 1\n", VALVE,
+     "[DIR]/v.toml: 2 mistakes\n  \
+        line 3: fault[1].size: 20 bar is outside 0 bar to 12 bar\n  \
+        line 4: wrong: unknown table"),
     ("g.toml", "far_volume = \"45 cm2\"\n", RIG,
      "[DIR]/g.toml: line 1: far_volume: \"45 cm2\": unit \"cm2\" does not fit here; did you mean \"cm3\"? \
       (units taken: m3, l, dm3, ml, cm3, mm3)"),

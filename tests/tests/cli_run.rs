@@ -218,3 +218,21 @@ fn a_folder_gets_a_file_named_by_serial_and_time() {
     assert_eq!(said.code, TIGHT);
     assert!(dir.path().join("new/HM-042_20260302T093000Z.hold").exists(), "{}", said.out);
 }
+
+#[test]
+fn a_fault_of_a_valve_file_strikes_as_the_same_one_typed() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = "serial = \"HM-007\"\n[[fault]]\nname = \"guard\"\nphase = \"settle\"\nside = \"second\"\n\
+                after = \"2 s\"\nlasts = \"3 s\"\n[[fault]]\nname = \"far-spike\"\nat = \"40 s\"\nlasts = \"20 ms\"\n";
+    std::fs::write(dir.path().join("v.toml"), file).unwrap();
+    let in_file = seathold(dir.path(), &["run", "-q", "--valve", "[DIR]/v.toml", "--out", "[DIR]/a.hold"]);
+    let typed = ["--fault", "guard@second:settle+2s..5s", "--fault", "far-spike@40s..40020ms"];
+    let typed = [&["run", "-q", "--serial", "HM-007", "--out", "[DIR]/b.hold"][..], &typed].concat();
+    let typed = seathold(dir.path(), &typed);
+    assert_eq!((in_file.code, typed.code), (4, 4), "{in_file:?} {typed:?}");
+    assert!(in_file.out.contains("guard"), "{}", in_file.out);
+    assert_eq!(in_file.out.replace("a.hold", "b.hold"), typed.out);
+    // The recording says what was set up.
+    let shown = seathold(dir.path(), &["show", "--json", "[DIR]/a.hold"]).out;
+    assert!(shown.contains("guard@second:settle+2000ms..5000ms"), "{shown}");
+}

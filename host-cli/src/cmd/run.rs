@@ -130,7 +130,8 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
     valve.scenario.far.period_ms = recipe.recipe.raw().sample_ms;
     valve.set(valve_options(typed)?.iter().map(|(name, value)| (name.as_str(), value.as_str())), reference)?;
     let faults: Result<Vec<Fault>, String> = typed.fault.iter().map(|text| parse_fault(text)).collect();
-    let faults = faults.map_err(|why| Error::usage(format!("--fault: {why}")))?;
+    let mut faults = faults.map_err(|why| Error::usage(format!("--fault: {why}")))?;
+    faults.extend(valve.faults.iter().map(|written| written.fault));
     let speed = match (typed.speed, typed.ask) {
         (Some(Speed::Max), true) => {
             return Err(Error::usage(

@@ -48,7 +48,7 @@ pub struct Serve {
     /// Seed of all chance
     #[arg(long, value_name = "N", default_value_t = 1, help_heading = "The simulated rig")]
     pub seed: u64,
-    /// A fault, as for `run`: NAME, NAME@TIME or NAME@TIME..TIME, on the rig's clock since it was switched on
+    /// A fault, as for `run`; times count from switching on
     #[arg(long, value_name = "NAME[@TIME]", help_heading = "The simulated rig")]
     pub fault: Vec<String>,
     /// How fast simulated time passes: times real time, or "max" for as fast as the host takes it
@@ -146,8 +146,10 @@ fn switch_on(typed: &Serve) -> Result<Served, Error> {
     let period = millis(valve.scenario.far.period_ms);
     let mut stand = SimBench::with(&valve.scenario, rig.raw(), typed.seed, Sides::Both, period)
         .map_err(|errors| Error::usage(errors.to_string()))?;
-    for text in &typed.fault {
-        let fault = parse_fault(text).map_err(|why| Error::usage(format!("--fault: {why}")))?;
+    let faults: Result<Vec<_>, _> = typed.fault.iter().map(|text| parse_fault(text)).collect();
+    let mut faults = faults.map_err(|why| Error::usage(format!("--fault: {why}")))?;
+    faults.extend(valve.faults.iter().map(|written| written.fault));
+    for fault in faults {
         if !stand.schedule.add(fault) {
             return Err(Error::usage(format!("--fault: at most {} faults a run", seathold_sim::fault::FAULTS)));
         }

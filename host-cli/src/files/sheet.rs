@@ -19,6 +19,8 @@ pub struct Sheet {
     origin: String,
     text: String,
     entries: BTreeMap<String, Entry>,
+    /// Tables that may come several times.
+    arrays: BTreeMap<String, Vec<Table>>,
     /// Where fields are looked for: empty, or a section's name with its dot.
     section: String,
     known: Vec<String>,
@@ -75,6 +77,7 @@ impl Sheet {
             origin: origin.into(),
             text: String::new(),
             entries: BTreeMap::new(),
+            arrays: BTreeMap::new(),
             section: String::new(),
             known: Vec::new(),
             problems: Vec::new(),
@@ -104,6 +107,9 @@ impl Sheet {
                     self.entries.insert(path, Entry { line, value: Some(value.clone()) });
                 }
                 _ => {
+                    if let Item::ArrayOfTables(tables) = item {
+                        self.arrays.insert(path.clone(), tables.iter().cloned().collect());
+                    }
                     self.entries.insert(path, Entry { line, value: None });
                 }
             }
@@ -115,6 +121,20 @@ impl Sheet {
         self.section = format!("{section}.");
     }
 
+    /// Tables that may come several times, `[[name]]`: the line of each. The fields of the first are then found in the
+    /// section `name[1]`, and so on.
+    pub fn tables(&mut self, name: &str) -> Vec<Option<usize>> {
+        self.known.push(name.to_owned());
+        let Some(tables) = self.arrays.remove(name) else { return Vec::new() };
+        self.entries.remove(name);
+        let mut lines = Vec::new();
+        for (i, table) in tables.iter().enumerate() {
+            lines.push(table.span().map(|span| line_of(&self.text, span.start)));
+            self.collect(table, &format!("{name}[{}].", i + 1));
+        }
+        lines
+    }
+
     /// The file, or "command line".
     pub fn origin(&self) -> &str {
         &self.origin
@@ -123,6 +143,19 @@ impl Sheet {
     /// The text read.
     pub fn source(&self) -> &str {
         &self.text
+    }
+
+    /// Adds a mistake at a line.
+    pub fn complain(&mut self, line: Option<usize>, message: String) {
+        self.problem(line, message);
+    }
+
+    /// Passes over a field, so that it is not called unknown.
+    pub fn skip(&mut self, name: &str) {
+        if let Some(entry) = self.take(name) {
+            let path = self.path(name);
+            self.typed.insert(path, (entry.line, None));
+        }
     }
 
     fn problem(&mut self, line: Option<usize>, message: String) {

@@ -10,6 +10,7 @@ use seathold_sim::operator::{Mistake, OPERATOR_FIELDS, RawOperator};
 use seathold_sim::scenario::{self, SCENARIOS, Scenario};
 use seathold_sim::sensor::{RawSensor, RawThermometer, SENSOR_FIELDS, THERMOMETER_FIELDS};
 
+use super::fault::{self, Written};
 use super::sheet::{Sheet, template};
 use crate::error::{Error, did_you_mean};
 
@@ -50,6 +51,8 @@ pub struct Valve {
     pub serial: Option<String>,
     /// Plant, sensors and operator.
     pub scenario: Scenario,
+    /// What goes wrong with it.
+    pub faults: Vec<Written>,
 }
 
 /// Every name that [`find`] knows: the shop's valves, then the plant's own cases.
@@ -73,7 +76,13 @@ pub fn find(name: &str, reference_pa: f64) -> Result<Valve, Error> {
         return read_sheet(Sheet::parse(name, found.text)?, name, reference_pa);
     }
     if let Some(scenario) = scenario::find(name) {
-        return Ok(Valve { name: name.into(), about: scenario.about.into(), serial: None, scenario: *scenario });
+        return Ok(Valve {
+            name: name.into(),
+            about: scenario.about.into(),
+            serial: None,
+            scenario: *scenario,
+            faults: Vec::new(),
+        });
     }
     let path = Path::new(name);
     if path.exists() || path.extension().is_some() {
@@ -91,8 +100,9 @@ fn read_sheet(mut sheet: Sheet, name: &str, reference_pa: f64) -> Result<Valve, 
     let serial = sheet.text("serial");
     let mut scenario = *base;
     apply(&mut sheet, &mut scenario, reference_pa);
+    let faults = fault::read(&mut sheet, reference_pa);
     sheet.finish()?;
-    Ok(Valve { name: name.into(), about, serial, scenario })
+    Ok(Valve { name: name.into(), about, serial, scenario, faults })
 }
 
 /// Lays what a sheet says over a scenario, and checks the whole.
@@ -144,6 +154,7 @@ impl Valve {
         list_fields(&mut list, "thermometer", &scenario.thermometer, THERMOMETER_FIELDS, reference_pa);
         list.push(("operator.mistake".into(), word(Mistake::NAMES, scenario.operator.mistake)));
         list_fields(&mut list, "operator", &scenario.operator, OPERATOR_FIELDS, reference_pa);
+        list.extend(self.faults.iter().map(|written| ("fault".to_owned(), written.text.clone())));
         list
     }
 }
@@ -178,7 +189,7 @@ pub fn template_file() -> String {
          \n[plant]\n# how the valve is worked: \"air\" (spring return) or \"hand\"\nactuation = \"air\"\n{}\
          \n# Far-side transducer.\n[far]\n{}\n# Supply-side transducer, where the rig has one.\n[supply]\n{}\
          \n# Thermometer, where the rig has one.\n[thermometer]\n{}\
-         \n# The person at the bench.\n[operator]\n# what goes wrong: {}\nmistake = \"none\"\n{}",
+         \n# The person at the bench.\n[operator]\n# what goes wrong: {}\nmistake = \"none\"\n{}\n{}",
         names.join(", "),
         template::<RawPlant>(&scenario.plant, PLANT_FIELDS, reference),
         template::<RawSensor>(&scenario.far, SENSOR_FIELDS, reference),
@@ -186,6 +197,7 @@ pub fn template_file() -> String {
         template::<RawThermometer>(&scenario.thermometer, THERMOMETER_FIELDS, reference),
         mistakes.join(", "),
         template::<RawOperator>(&scenario.operator, OPERATOR_FIELDS, reference),
+        fault::TEMPLATE,
     )
 }
 

@@ -97,6 +97,10 @@ impl Common {
         let period = millis(recipe.raw().sample_ms);
         let mut bench = SimBench::with(&drawn.scenario, self.as_built.raw(), drawn.seed, Sides::Both, period)
             .map_err(|errors| Error::usage(format!("{}: {errors}", drawn.serial())))?;
+        for written in &self.fleet.base.faults {
+            // A valve file holds no more of them than a run.
+            let _ = bench.schedule.add(written.fault);
+        }
         let mut sequencer = Sequencer::new(self.rig, Some(recipe));
         let mut writer = match &self.folder {
             Some(folder) => {
