@@ -157,6 +157,17 @@ fn what_did_not_reach_the_register_is_picked_up() {
     assert!(said.err.contains("was not in the register yet; taken in as run 2"), "{}", said.err);
     assert_eq!(stands(dir), ["HM-001 tight", "HM-002 next"]);
     assert!(!typed(dir, &["q"], &[]).err.contains("taken in"));
+    // One brought by hand counts after the rework that came before it, and only if it began later.
+    assert!(typed(dir, &["rework HM-001 polished", "q"], &[]).out.contains("HM-001: reworked"));
+    for (at, stand) in [("2026-03-02T09:00:00Z", "HM-001 retest"), ("2026-03-02T11:00:00Z", "HM-001 tight")] {
+        let out = format!("[DIR]/{}.hold", &at[11..13]);
+        assert_eq!(seathold(dir, &["run", "-q", "--serial", "HM-001", "--at", at, "--out", &out]).code, 0);
+        assert_eq!(say(dir, &["register", "import", &out, "--batch", "spring"]).code, 0);
+        assert_eq!(stands(dir)[0], stand, "{at}");
+    }
+    assert_eq!(seathold(dir, &["run", "-q", "--serial", "HM-009", "--out", "[DIR]/other.hold"]).code, 0);
+    let said = say(dir, &["register", "import", "[DIR]/other.hold", "--batch", "spring"]);
+    assert!(said.code == 2 && said.err.contains("HM-009 is not on the list"), "{}", said.err);
 }
 
 /// Ctrl-C gives the run up and ends the session; the register has the run, and the valve is still to do.

@@ -225,10 +225,9 @@ impl Bench<'_> {
                 }
                 continue;
             }
-            let meta = Meta {
-                batch: Some(self.batch.batch.clone()),
-                answers: self.answered(standing, &recording.header.started_at)?,
-            };
+            let (batch, began) = (&self.batch.batch, &recording.header.started_at);
+            let answers = self.register.rework_before(batch, &standing.valve.serial, began)?;
+            let meta = Meta { batch: Some(batch.clone()), answers };
             let taken = self.register.import(&file, &meta, console.clock.now())?;
             if taken.new {
                 writeln!(
@@ -240,13 +239,6 @@ impl Bench<'_> {
             }
         }
         Ok(())
-    }
-
-    /// The rework note that a run begun at this time follows.
-    fn answered(&self, standing: &Standing, started_at: &str) -> Result<Option<String>, Error> {
-        let notes = self.register.notes(Some(&self.batch.batch), Some(&standing.valve.serial))?;
-        let before = notes.iter().rev().find(|n| n.kind == NoteKind::Rework && n.written_at.as_str() <= started_at);
-        Ok(before.map(|n| format!("{}/{}", n.bench, n.number)))
     }
 
     /// The valve that is next by itself, and its sides.

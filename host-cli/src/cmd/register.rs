@@ -102,8 +102,16 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
                 Some(name) => Some(register.batch_named(name)?.batch),
                 None => None,
             };
-            let meta = Meta { batch, answers: None };
             for file in files {
+                let mut meta = Meta { batch: batch.clone(), answers: None };
+                if let Some(batch) = &batch {
+                    let header = crate::recording::read(file)?.header;
+                    if !register.valves_of(batch)?.iter().any(|v| v.serial == header.serial) {
+                        let why = format!("{}: {} is not on the list of that batch", file.display(), header.serial);
+                        return Err(super::batch::refused(&register, why));
+                    }
+                    meta.answers = register.rework_before(batch, &header.serial, &header.started_at)?;
+                }
                 let added = register.import(file, &meta, console.clock.now())?;
                 let known = if added.new { "" } else { " (already there)" };
                 writeln!(console.out, "{}: run {}{known}", file.display(), added.number)?;

@@ -199,6 +199,16 @@ impl Register {
         self.db.query_row(text, [serial], valve_row).optional().at(&self.path)
     }
 
+    /// The rework note that a run begun at this time follows, as `BENCH/NUMBER`: the valve's last in the batch by then.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn rework_before(&self, batch: &str, serial: &str, started_at: &str) -> Result<Option<String>, Error> {
+        let notes = self.notes(Some(batch), Some(serial))?;
+        let before = |n: &&Noted| n.kind == NoteKind::Rework && n.written_at.as_str() <= started_at;
+        Ok(notes.iter().rev().find(before).map(|n| format!("{}/{}", n.bench, n.number)))
+    }
+
     /// Notes on a batch, or on a valve over all batches, in the order written.
     ///
     /// # Errors
