@@ -186,14 +186,10 @@ fn cortex_m4f_gives_the_hosts_bytes() {
     same_bytes_inside_budget("emulated-m4f");
 }
 
-#[test]
-#[ignore = "needs built images: .ci/run on-target"]
-fn the_core_fits_a_small_part_and_cannot_panic() {
-    let board = "emulated-m0";
-    let bytes = fs::read(image(board, "core")).unwrap();
-    let elf = object::File::parse(&*bytes).unwrap();
+/// Prints the sections of an image, and gives what it takes of flash and of static memory.
+fn sizes(board: &str, name: &str, elf: &object::File<'_>) -> (u64, u64) {
     let (mut flash, mut ram) = (0, 0);
-    println!("{board}, image core\n| section | bytes |\n|---|---|");
+    println!("{board}, image {name}\n| section | bytes |\n|---|---|");
     for section in elf.sections() {
         // Only what is loaded or reserved on the part; debug information is not.
         let SectionFlags::Elf { sh_flags, .. } = section.flags() else { continue };
@@ -209,6 +205,24 @@ fn the_core_fits_a_small_part_and_cannot_panic() {
         }
     }
     println!("| flash | {flash} |\n| static memory | {ram} |");
+    (flash, ram)
+}
+
+fn inside_budget(board: &str, table: &str, (flash, ram): (u64, u64)) {
+    let broken: String = [within(board, table, "flash_max", flash), within(board, table, "static_ram_max", ram)]
+        .into_iter()
+        .filter_map(Result::err)
+        .collect();
+    assert!(broken.is_empty(), "{broken}");
+}
+
+#[test]
+#[ignore = "needs built images: .ci/run on-target"]
+fn the_core_fits_a_small_part_and_cannot_panic() {
+    let board = "emulated-m0";
+    let bytes = fs::read(image(board, "core")).unwrap();
+    let elf = object::File::parse(&*bytes).unwrap();
+    let found = sizes(board, "core", &elf);
 
     // The image does not link while anything in it can panic (see its panic handler); this looks once more, at what
     // is there. Names are mangled: `core::panicking` stands in them as `4core9panicking`.
@@ -219,9 +233,20 @@ fn the_core_fits_a_small_part_and_cannot_panic() {
         .collect();
     assert!(panics.is_empty(), "panics in the core image: {panics:?}");
     assert!(elf.symbols().count() > 50, "the image has no symbols to look at");
-    let broken: String = [within(board, "core", "flash_max", flash), within(board, "core", "static_ram_max", ram)]
-        .into_iter()
-        .filter_map(Result::err)
-        .collect();
-    assert!(broken.is_empty(), "{broken}");
+    inside_budget(board, "core", found);
+}
+
+#[test]
+#[ignore = "needs built images: .ci/run on-target"]
+fn the_real_board_fits_and_reckons_as_the_host_does() {
+    let board = "rp2040";
+    let bytes = fs::read(image(board, "controller")).unwrap();
+    let elf = object::File::parse(&*bytes).unwrap();
+    inside_budget(board, "controller", sizes(board, "controller", &elf));
+    // Its hardware crate would send f64 arithmetic to the part's ROM, which flushes subnormals.
+    let names: Vec<_> = elf.symbols().filter_map(|s| s.name().ok()).collect();
+    let adds: Vec<_> = names.iter().filter(|n| n.contains("adddf3")).collect();
+    assert!(adds.iter().any(|n| n.contains("compiler_builtins")), "where does addition come from? {adds:?}");
+    let from_rom: Vec<_> = names.iter().filter(|n| n.contains("rp2040_hal") && n.contains("float")).collect();
+    assert!(from_rom.is_empty(), "{from_rom:?}");
 }

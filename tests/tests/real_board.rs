@@ -214,11 +214,14 @@ fn board(wired: &Wired) -> impl Hardware<Error: core::fmt::Debug> + use<> {
     }
 }
 
+/// One poll of the board, whatever it is made of.
+type Poll = Box<dyn FnMut(&mut Sequencer, &mut Hands) -> Polled>;
+
 struct Run {
     wired: Wired,
     hands: Hands,
     sequencer: Sequencer,
-    hardware: Box<dyn FnMut(&mut Sequencer, &mut Hands) -> Polled>,
+    hardware: Poll,
 }
 
 impl Run {

@@ -37,10 +37,11 @@ use usb::Received;
 use usb_device::bus::UsbBusAllocator;
 use watchdog::Dog;
 
-/// Sets up the flash chip; the slowest and most widely understood way.
+/// Sets up the flash chip for four data lines, as the chips on boards in the common layout want it. The generic way, one
+/// data line, runs on any chip, but a poll whose code is not in the cache would take longer than a poll may.
 #[unsafe(link_section = ".boot2")]
 #[used]
-static BOOT2: [u8; 256] = rp2040_boot2::BOOT_LOADER_GENERIC_03H;
+static BOOT2: [u8; 256] = rp2040_boot2::BOOT_LOADER_W25Q080;
 
 /// The crystal of boards in the common layout.
 const CRYSTAL_HZ: u32 = 12_000_000;
@@ -60,10 +61,8 @@ impl Ticker for Clock64 {
 #[hal::entry]
 fn main() -> ! {
     // Statics in an entry function are its own. What is not set at the start takes no room in flash.
-    static mut FAR: Waiting = Waiting::new();
-    static mut SUPPLY: Waiting = Waiting::new();
-    static mut THERMOMETER: Waiting = Waiting::new();
-    static mut SENSOR_SUPPLY: [Waiting; 2] = [Waiting::new(), Waiting::new()];
+    // Far, supply, thermometer, and the transducers' supply once for each of them.
+    static mut WAITING: [Waiting; 5] = [const { Waiting::new() }; 5];
     static mut RECEIVED: Received = Received::new();
     static mut BUS: MaybeUninit<UsbBusAllocator<UsbBus>> = MaybeUninit::uninit();
     static mut LINK: MaybeUninit<Controller<STORE>> = MaybeUninit::uninit();
@@ -77,6 +76,7 @@ fn main() -> ! {
         stop()
     };
     let mut dog = Dog::new(dog, has_bitten);
+    log_reset(&dog);
     dog.start(rig::WATCHDOG);
 
     let pins = Pins::new(part.IO_BANK0, part.PADS_BANK0, hal::Sio::new(part.SIO).gpio_bank0, &mut part.RESETS);
@@ -88,12 +88,12 @@ fn main() -> ! {
     ) else {
         stop()
     };
-    let (far, far_end) = Channel::new(far, FAR);
-    let (supply, supply_end) = Channel::new(supply, SUPPLY);
-    let (thermometer, thermometer_end) = Channel::new(thermometer, THERMOMETER);
-    let [for_far, for_supply] = SENSOR_SUPPLY;
-    let (sensor_supply, for_far) = Channel::new(sensor_supply, for_far);
-    let (sensor_supply_again, for_supply) = for_supply.split();
+    let [for_far, for_supply, for_thermometer, for_far_supply, for_supply_supply] = WAITING;
+    let (far, far_end) = Channel::new(far, for_far);
+    let (supply, supply_end) = Channel::new(supply, for_supply);
+    let (thermometer, thermometer_end) = Channel::new(thermometer, for_thermometer);
+    let (sensor_supply, far_supply_end) = Channel::new(sensor_supply, for_far_supply);
+    let (sensor_supply_again, supply_supply_end) = for_supply_supply.split();
 
     let (Some(transducer), Some(thermistor), Some(rig)) = (
         rig::TRANSDUCER.examine(&mut |_| {}),
@@ -104,8 +104,8 @@ fn main() -> ! {
         stop()
     };
     let mut hardware = Parts {
-        far: AnalogueRatio::new(far_end, for_far, transducer),
-        supply: AnalogueRatio::new(supply_end, for_supply, transducer),
+        far: AnalogueRatio::new(far_end, far_supply_end, transducer),
+        supply: AnalogueRatio::new(supply_end, supply_supply_end, transducer),
         thermometer: Analogue::new(thermometer_end, thermistor),
         supply_valve: Solenoid::active_high(pins.gpio2.reconfigure::<FunctionSioOutput, PullDown>())
             .with_read_back(Sense::low(pins.gpio6.reconfigure::<FunctionSioInput, PullNone>()), rig::READ_BACK_FOLLOW),
@@ -186,6 +186,14 @@ fn clocks(
 ) -> Option<ClocksManager> {
     hal::clocks::init_clocks_and_plls(CRYSTAL_HZ, crystal, clocks, system, usb, resets, dog).ok()
 }
+
+#[cfg(feature = "defmt")]
+fn log_reset(dog: &Dog) {
+    defmt::info!("begun; reset by the watchdog: {}", dog.has_bitten());
+}
+
+#[cfg(not(feature = "defmt"))]
+fn log_reset(_: &Dog) {}
 
 #[cfg(feature = "defmt")]
 fn log(events: &seathold_sequencer::event::Events) {
