@@ -129,6 +129,19 @@ pub struct Run {
     #[arg(long, value_enum, hide_possible_values = true, help_heading = "What and how")]
     pub kind: Option<KindArg>,
 
+    /// "sim" (in this program), or a controller: "tcp:HOST:PORT", "serial:DEVICE[@BAUD]"
+    #[arg(long, value_name = "RIG", default_value = "sim", help_heading = "The rig")]
+    pub rig: crate::rig::Address,
+    /// Take up a run whose program was stopped, from its unfinished recording
+    #[arg(long, value_name = "FILE", help_heading = "The rig")]
+    pub resume: Option<PathBuf>,
+    /// Give up whatever run is in progress on the controller, then begin
+    #[arg(long, help_heading = "The rig")]
+    pub take_over: bool,
+    /// Acknowledge a fault that is latched on the controller, then begin
+    #[arg(long, help_heading = "The rig")]
+    pub acknowledge: bool,
+
     /// Simulated valve: a name from `seathold valve list`, or a file
     #[arg(long, value_name = "NAME|FILE", default_value = "tight", help_heading = "The simulated rig")]
     pub valve: String,
@@ -162,7 +175,7 @@ pub struct Run {
     /// How fast simulated time passes: "max", or times real time
     #[arg(long, value_parser = speed, value_name = "max|N", help_heading = "The simulated rig")]
     pub speed: Option<Speed>,
-    /// The person at the keyboard answers, instead of the simulated operator
+    /// The person at the keyboard answers, instead of the simulated operator; always so on a real rig
     #[arg(long, help_heading = "The simulated rig")]
     pub ask: bool,
 

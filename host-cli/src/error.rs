@@ -57,6 +57,13 @@ pub enum Error {
         /// Why.
         why: Box<Self>,
     },
+    /// A controller cannot be reached, or is not in a state to do what was asked.
+    Rig {
+        /// Where.
+        address: String,
+        /// What is wrong, and what to do.
+        why: String,
+    },
     /// The reader of our output went away; not an error to the user.
     ClosedPipe,
     /// Our output could not be written.
@@ -67,6 +74,11 @@ impl Error {
     /// One mistake on the command line.
     pub fn usage(message: impl Into<String>) -> Self {
         Self::Input { origin: "command line".into(), problems: vec![Problem { line: None, message: message.into() }] }
+    }
+
+    /// A controller that cannot be reached or used.
+    pub fn rig(address: impl fmt::Display, why: impl fmt::Display) -> Self {
+        Self::Rig { address: address.to_string(), why: why.to_string() }
     }
 
     /// A file that could not be read, written or made.
@@ -83,6 +95,7 @@ impl Error {
     pub const fn exit(&self) -> Exit {
         match self {
             Self::Input { .. } | Self::Register { why: crate::register::Trouble::Refused(_), .. } => Exit::BadInput,
+            Self::Rig { .. } => Exit::NoVerdict,
             Self::File { .. }
             | Self::Recording { .. }
             | Self::Register { .. }
@@ -126,6 +139,7 @@ impl fmt::Display for Error {
                 let (recording, register) = (recording.display(), register.display());
                 write!(f, "  put it in later: seathold register import {recording} --register {register}")
             }
+            Self::Rig { address, why } => write!(f, "{address}: {why}"),
             Self::ClosedPipe => write!(f, "output was closed"),
             Self::Output(why) => write!(f, "could not write output: {}", reason(why)),
         }

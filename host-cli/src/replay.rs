@@ -37,7 +37,7 @@ impl fmt::Display for Difference {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Invalid(pub String);
 
-/// Runs every poll again. `None` when nothing differs.
+/// Runs every poll again, up to the first break. `None` when nothing differs.
 ///
 /// # Errors
 /// When the recorded rig or recipe is not valid for this sequencer.
@@ -48,7 +48,7 @@ pub fn replay(recording: &Recording) -> Result<Option<Difference>, Invalid> {
     let recipe = recipe.map_err(|errors| Invalid(format!("the recipe in it is not valid: {errors}")))?;
     let mut sequencer = Sequencer::new(rig, Some(recipe));
     let mut names = recording.names.clone();
-    for (number, poll) in recording.polls.iter().enumerate() {
+    for (number, poll) in recording.polls.iter().take(recording.whole()).enumerate() {
         let step = sequencer.step(poll.at, &poll.inputs);
         let differs = |what, recorded, now| Some(Difference { poll: number, at: poll.at, what, recorded, now });
         if step.outputs != poll.outputs {

@@ -138,15 +138,24 @@ impl Session {
         let question = self.person.asked();
         if question != *prompted {
             *prompted = question;
-            match question {
-                Some(Question::Begin) => {
-                    screen.say(console, "  >>> valve on the rig, guard shut? Enter begins, a and Enter gives up")?;
-                }
-                Some(Question::Of(_)) => screen.say(console, "  >>> Enter when done, a and Enter gives up")?,
-                None => {}
-            }
+            put_question(console, screen, question)?;
         }
         Ok(())
+    }
+}
+
+/// Puts the question to the person at the keyboard.
+pub(crate) fn put_question(
+    console: &mut Console<'_>,
+    screen: &mut dyn Screen,
+    question: Option<Question>,
+) -> Result<(), Error> {
+    match question {
+        Some(Question::Begin) => {
+            screen.say(console, "  >>> valve on the rig, guard shut? Enter begins, a and Enter gives up")
+        }
+        Some(Question::Of(_)) => screen.say(console, "  >>> Enter when done, a and Enter gives up"),
+        None => Ok(()),
     }
 }
 

@@ -7,6 +7,7 @@ use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::verdict::{Diagnosis, SideResult, Verdict};
 
 use crate::exit::Exit;
+use crate::recording::Why;
 use crate::words::{self, Speaker};
 
 /// What a run came to.
@@ -26,6 +27,8 @@ pub struct Summary {
     pub safe: bool,
     /// The last phase entered.
     pub phase: Option<Phase>,
+    /// Why the readings do not hang together, if they do not. Results that came after that are not taken in.
+    pub broken: Option<Why>,
     started: bool,
 }
 
@@ -38,6 +41,7 @@ impl Summary {
                 self.started |= *phase == Phase::Precheck;
             }
             Event::Refused(refusal) if !self.started => self.refused = Some(*refusal),
+            Event::Judged(_) | Event::Proved { .. } if self.broken.is_some() => {}
             Event::Judged(result) => self.sides.push(*result),
             Event::Proved { verdict, diagnosis } => self.proved = Some((*verdict, diagnosis.clone())),
             Event::Faulted(fault) => self.faults.push(*fault),
@@ -61,12 +65,18 @@ impl Summary {
         if !self.faults.is_empty() {
             return Exit::Fault;
         }
+        match self.broken {
+            Some(Why::Differs) => return Exit::Differs,
+            Some(Why::Restarted) if self.proved.is_none() => return Exit::Fault,
+            _ => {}
+        }
         self.proved.as_ref().map_or(Exit::NoVerdict, |(verdict, _)| (*verdict).into())
     }
 
     /// The verdict in a word.
     pub fn word(&self) -> &'static str {
         match &self.proved {
+            _ if self.broken == Some(Why::Differs) => "no verdict",
             _ if self.refused.is_some() => "not started",
             Some((verdict, _)) => words::verdict_word(*verdict),
             None => "no verdict",
@@ -88,6 +98,12 @@ impl Summary {
         }
         if self.aborted {
             line(&mut out, "given up", "by the operator: no verdict on the valve");
+        }
+        if let Some(why) = self.broken {
+            line(&mut out, "NOT WHOLE", &why.to_string());
+            if self.proved.is_none() || why == Why::Differs {
+                line(&mut out, "", "→ these readings carry no verdict: test again");
+            }
         }
         for fault in &self.faults {
             let (what, next) = words::fault(*fault);

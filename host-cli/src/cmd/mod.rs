@@ -13,6 +13,7 @@ mod replay;
 pub mod report;
 mod run;
 pub mod serve;
+mod run_on;
 mod show;
 
 use std::ffi::OsString;

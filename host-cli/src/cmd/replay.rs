@@ -8,7 +8,6 @@ use crate::error::Error;
 use crate::exit::Exit;
 use crate::recording;
 use crate::replay::replay;
-use crate::summary::Summary;
 
 /// Replays each file; the worst outcome decides the exit code, and no file keeps the others from their turn.
 pub(super) fn run(command: &Replay, console: &mut Console<'_>) -> Result<Exit, Error> {
@@ -45,7 +44,12 @@ fn one(file: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
             Ok(Exit::Differs)
         }
         Ok(None) => {
-            let word = Summary::of(recording.events().map(|(_, event)| event)).word();
+            if let Some(it) = recording.breaks.first() {
+                let polls = recording.polls.len();
+                writeln!(console.out, "{name}: identical for {} polls of {polls}; then {}", it.polls, it.why)?;
+                return Ok(Exit::NoVerdict);
+            }
+            let word = recording.summary().word();
             let events: usize = recording.polls.iter().map(|poll| poll.events.len()).sum();
             writeln!(
                 console.out,

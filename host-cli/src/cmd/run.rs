@@ -15,6 +15,7 @@ use serde_json::json;
 
 use super::files::load_rig;
 use super::register::keep;
+use super::run_on;
 use crate::advice;
 use crate::calibration::apply;
 use crate::cli::{Run, Speed};
@@ -26,8 +27,8 @@ use crate::files::valve::{self, Valve};
 use crate::recording::header::Source;
 use crate::recording::{EXTENSION, Header, Writer};
 use crate::register::Meta;
-use crate::rig::Person;
 use crate::rig::sim::parse_fault;
+use crate::rig::{Address, Person};
 use crate::screen::{Json, Live, Plain, Quiet, Screen};
 use crate::session::{Ended, Session};
 use crate::summary::{line, wrapped};
@@ -90,25 +91,39 @@ pub(super) fn run_for(typed: &Run, how: &How, console: &mut Console<'_>) -> Resu
         write!(console.out, "{list}")?;
         return Ok(Exit::Good);
     }
+    if typed.rig != Address::Sim || typed.resume.is_some() {
+        return run_on::run(typed, how, console);
+    }
+    if typed.take_over || typed.acknowledge {
+        return Err(Error::usage("--take-over and --acknowledge are for a controller: give --rig too"));
+    }
     let plan = plan(typed, console.clock.now())?;
     let speaker = Speaker::new(plan.recipe.recipe.raw(), &plan.recipe.shown);
     // Whoever reads may have gone already. That is no reason not to test, and no verdict either.
     let opened = match (typed.json, typed.quiet) {
         (true, _) => writeln!(console.out, "{}", json!({ "run": plan.header })),
         (false, true) => Ok(()),
-        (false, false) => write!(console.err, "{}", opening(&plan, &speaker)),
+        (false, false) => {
+            let rig = format!("{}, simulated", plan.valve.name);
+            write!(console.err, "{}", opening(&plan.header, &rig, &speaker))
+        }
     };
     let header = plan.header.clone();
     let session = set_up(typed, plan)?;
-    let mut screen: Box<dyn Screen> = match (typed.quiet, typed.json, console.live) {
+    let mut screen = screen_for(typed, speaker, console);
+    let ended = session.run(console, screen.as_mut(), opened.err().map(Error::from));
+    screen.end();
+    finish(typed, how, &header, &speaker, ended?, console)
+}
+
+/// The screen that was asked for.
+pub(super) fn screen_for(typed: &Run, speaker: Speaker, console: &Console<'_>) -> Box<dyn Screen> {
+    match (typed.quiet, typed.json, console.live) {
         (_, true, _) => Box::new(Json),
         (true, ..) => Box::new(Quiet),
         (false, false, true) => Box::new(Live::new(speaker)),
         (false, false, false) => Box::new(Plain(speaker)),
-    };
-    let ended = session.run(console, screen.as_mut(), opened.err().map(Error::from));
-    screen.end();
-    finish(typed, how, &header, &speaker, ended?, console)
+    }
 }
 
 fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
@@ -149,8 +164,7 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
     };
     let seed = typed.seed.unwrap_or(SEED);
     let started = typed.at.unwrap_or(now);
-    // A recording is dated to the second; finer would only look like a measurement.
-    let started = Timestamp::from_second(started.as_second()).unwrap_or(started);
+    let started = to_the_second(started);
     let serial = typed.serial.clone().or(valve.serial.clone()).unwrap_or_else(|| "unmarked".into());
     let mut settings = valve.settings(reference);
     settings.extend(typed.fault.iter().map(|text| ("fault".to_owned(), text.clone())));
@@ -170,6 +184,11 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
     };
     let path = recording_path(typed.out.clone(), &header.serial, started);
     Ok(Plan { rig, as_built, recipe, valve, header, faults, speed, path })
+}
+
+/// A recording is dated to the second; finer would only look like a measurement.
+pub(super) fn to_the_second(moment: Timestamp) -> Timestamp {
+    Timestamp::from_second(moment.as_second()).unwrap_or(moment)
 }
 
 /// A recipe file, or a built-in recipe by name; where none is typed, the one for this kind of valve.
@@ -227,7 +246,7 @@ pub(super) fn settings(typed: &[String]) -> Result<Vec<(String, String)>, Error>
 }
 
 /// Where the recording goes: what was typed, with a name of its own in a folder.
-fn recording_path(out: Option<PathBuf>, serial: &str, started: Timestamp) -> PathBuf {
+pub(super) fn recording_path(out: Option<PathBuf>, serial: &str, started: Timestamp) -> PathBuf {
     let stamp = started.strftime("%Y%m%dT%H%M%SZ");
     let name = format!("{serial}_{stamp}.{EXTENSION}");
     match out {
@@ -238,7 +257,7 @@ fn recording_path(out: Option<PathBuf>, serial: &str, started: Timestamp) -> Pat
 }
 
 fn set_up(typed: &Run, plan: Plan) -> Result<Session, Error> {
-    let Source::Simulated { seed, .. } = plan.header.source;
+    let seed = typed.seed.unwrap_or(SEED);
     let recipe: Recipe = plan.recipe.recipe;
     let sides: Sides = plan.header.sides;
     let period = millis(recipe.raw().sample_ms);
@@ -263,10 +282,9 @@ fn set_up(typed: &Run, plan: Plan) -> Result<Session, Error> {
 }
 
 /// What is about to happen, and the cautions.
-fn opening(plan: &Plan, speaker: &Speaker) -> String {
-    let recipe = plan.recipe.recipe.raw();
-    let mut out =
-        format!("{}  {}  ({}, simulated)\n", plan.header.serial, words::sides(plan.header.sides), plan.valve.name);
+pub(super) fn opening(header: &Header, rig: &str, speaker: &Speaker) -> String {
+    let recipe = &header.recipe;
+    let mut out = format!("{}  {}  ({rig})\n", header.serial, words::sides(header.sides));
     line(
         &mut out,
         "test",
@@ -278,7 +296,7 @@ fn opening(plan: &Plan, speaker: &Speaker) -> String {
             },
             speaker.pressure(i32::try_from(recipe.target_pa).unwrap_or(i32::MAX)),
             speaker.limit(recipe.limit_pa_m3_s),
-            plan.recipe.name
+            header.recipe_name
         ),
     );
     line(
@@ -293,7 +311,7 @@ fn opening(plan: &Plan, speaker: &Speaker) -> String {
 }
 
 /// Ends the recording and prints the result.
-fn finish(
+pub(super) fn finish(
     typed: &Run,
     how: &How,
     header: &Header,

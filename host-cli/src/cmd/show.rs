@@ -21,7 +21,7 @@ use crate::words::{self, Speaker};
 pub(super) fn run(command: &Show, console: &mut Console<'_>) -> Result<Exit, Error> {
     let recording = recording::read(&command.file)?;
     let speaker = Speaker::new(&recording.header.recipe, &recording.header.shown);
-    let summary = Summary::of(recording.events().map(|(_, event)| event));
+    let summary = recording.summary();
     if command.csv {
         csv(&recording, console)?;
     } else if command.json {
@@ -51,8 +51,16 @@ fn text(recording: &Recording, summary: &Summary, speaker: &Speaker) -> String {
     let mut out = format!("{}  {}{unfinished}\n", header.serial, summary.word().to_uppercase());
     let by = if header.operator.is_empty() { String::new() } else { format!(" by {}", header.operator) };
     line(&mut out, "when", &format!("{}{by}", header.started_at));
-    let Source::Simulated { valve, seed, .. } = &header.source;
-    line(&mut out, "rig", &format!("simulated, valve {valve}, seed {seed}; rig {}", header.rig_name));
+    let rig = match &header.source {
+        Source::Simulated { valve, seed, .. } => {
+            format!("simulated, valve {valve}, seed {seed}; rig {}", header.rig_name)
+        }
+        Source::Controller { address, simulated, .. } => {
+            let kind = if *simulated { "controller with a simulated rig" } else { "controller" };
+            format!("{kind} at {address}; rig {}", header.rig_name)
+        }
+    };
+    line(&mut out, "rig", &rig);
     for note in &header.calibrations {
         line(&mut out, "calibrated", note);
     }
@@ -125,7 +133,8 @@ fn as_json(recording: &Recording, summary: &Summary, console: &mut Console<'_>) 
         "polls": recording.polls.len(),
         "length_s": recording.length().as_ticks() as f64 / 1e6,
         "verdict": summary.word().replace(' ', "-"),
-        "whole": recording.damage.is_none(),
+        "whole": recording.damage.is_none() && recording.breaks.is_empty(),
+        "breaks": recording.breaks,
         "damage": recording.damage.as_ref().map(ToString::to_string),
     });
     let text = serde_json::to_string_pretty(&whole).unwrap_or_default();

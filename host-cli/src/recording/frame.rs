@@ -30,6 +30,8 @@ pub enum Kind {
     Polls = 2,
     /// Totals, and a hash over everything before.
     End = 3,
+    /// Polls are missing here, or what follows is of another power-up.
+    Break = 4,
 }
 
 /// What is wrong with a recording, and where.
@@ -119,6 +121,7 @@ pub fn read_frame(bytes: &[u8], at: usize) -> Result<Read<'_>, Damage> {
         1 => Kind::Header,
         2 => Kind::Polls,
         3 => Kind::End,
+        4 => Kind::Break,
         _ => return Err(Damage::Altered(place, "a frame of no known kind")),
     };
     Ok((kind, &bytes[at + 5..body], body + 4))

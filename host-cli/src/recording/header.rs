@@ -49,6 +49,17 @@ pub enum Source {
         /// Everything set, field by field as text, enough to run it again.
         settings: Vec<(String, String)>,
     },
+    /// A controller at the other end of the link.
+    Controller {
+        /// Where it was reached: "tcp:HOST:PORT" or "serial:DEVICE@BAUD".
+        address: String,
+        /// The rig on it is simulated: no air, no valve.
+        simulated: bool,
+        /// Its power-up, as told in its welcome.
+        boot: u32,
+        /// Version of the link spoken.
+        link: u8,
+    },
 }
 
 /// Units to show results in.

@@ -11,8 +11,9 @@ use super::frame::{self, Damage, HEAD, Kind};
 use super::polls::Block;
 use super::tree::{Names, Node};
 use super::writer::{End, HeaderFrame};
-use super::{Header, Poll};
+use super::{Break, Header, Poll};
 use crate::error::Error;
+use crate::summary::Summary;
 
 /// A recording read back.
 #[derive(Clone, Debug)]
@@ -21,6 +22,8 @@ pub struct Recording {
     pub header: Header,
     /// Every poll that is whole.
     pub polls: Vec<Poll>,
+    /// Where it does not hang together.
+    pub breaks: Vec<Break>,
     /// Names the events' trees use.
     pub names: Names,
     /// What is wrong after the last whole poll, if anything.
@@ -28,12 +31,31 @@ pub struct Recording {
 }
 
 impl Recording {
-    /// All events with their times, as the sequencer's own type. An event this program does not know is left out.
+    /// All events with their times, as the sequencer's own type. An event this program does not know is left out, and
+    /// so is every result after a break: the readings here do not carry it.
     pub fn events(&self) -> impl Iterator<Item = (Instant, Event)> + '_ {
+        let whole = self.whole();
         self.polls
             .iter()
-            .flat_map(|poll| poll.events.iter().map(|node| (poll.at, node)))
-            .filter_map(|(at, node)| Some((at, self.names.typed(node)?)))
+            .enumerate()
+            .flat_map(|(number, poll)| poll.events.iter().map(move |node| (number, poll.at, node)))
+            .filter_map(|(number, at, node)| Some((number, at, self.names.typed(node)?)))
+            .filter(move |(number, _, event)| {
+                *number < whole || !matches!(event, Event::Judged(_) | Event::Proved { .. } | Event::Looked(_))
+            })
+            .map(|(_, at, event)| (at, event))
+    }
+
+    /// Polls before the first break: these hang together and can be replayed.
+    pub fn whole(&self) -> usize {
+        self.breaks.first().map_or(self.polls.len(), |it| usize::try_from(it.polls).unwrap_or(usize::MAX))
+    }
+
+    /// What it came to.
+    pub fn summary(&self) -> Summary {
+        let mut summary = Summary::of(self.events().map(|(_, event)| event));
+        summary.broken = self.breaks.first().map(|it| it.why);
+        summary
     }
 
     /// An event as JSON.
@@ -67,7 +89,7 @@ pub fn read_bytes(bytes: &[u8]) -> Result<Recording, Damage> {
     let (names, node, next) = first_frame(bytes)?;
     let header = names.value(&node).and_then(|value| serde_json::from_value(filled(value)).ok());
     let header = header.ok_or(Damage::Altered(HEAD as u64, "the header lacks a field"))?;
-    let mut recording = Recording { header, polls: Vec::new(), names, damage: None };
+    let mut recording = Recording { header, polls: Vec::new(), breaks: Vec::new(), names, damage: None };
     recording.damage = recording.read_polls(bytes, next).err();
     Ok(recording)
 }
@@ -121,6 +143,13 @@ impl Recording {
                     let mut block: Block = postcard::from_bytes(payload).map_err(|_| bad("polls cannot be read"))?;
                     self.names.extend(std::mem::take(&mut block.names));
                     self.polls.extend(block.unpack().ok_or(bad("polls contradict each other"))?);
+                }
+                Kind::Break => {
+                    let it: Break = postcard::from_bytes(payload).map_err(|_| bad("a break cannot be read"))?;
+                    if it.polls != self.polls.len() as u64 {
+                        return Err(bad("a break counts other polls than are here"));
+                    }
+                    self.breaks.push(it);
                 }
                 Kind::End => {
                     let end: End = postcard::from_bytes(payload).map_err(|_| bad("the end cannot be read"))?;

@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 use super::frame::{self, Kind};
 use super::polls::{BLOCK, Block};
 use super::tree::Names;
-use super::{Header, Poll};
+use super::{Break, Header, Poll, Why};
 use crate::error::Error;
 
 /// The last frame.
@@ -78,6 +78,14 @@ impl<W: Write> Encoder<W> {
         if self.waiting.len() == BLOCK { self.write_block() } else { Ok(()) }
     }
 
+    fn push_break(&mut self, why: Why) -> io::Result<()> {
+        if !self.waiting.is_empty() {
+            self.write_block()?;
+        }
+        frame::write_frame(&mut self.to, Kind::Break, &bytes_of(&Break { polls: self.polls, why })?)?;
+        self.to.flush()
+    }
+
     fn write_block(&mut self) -> io::Result<()> {
         let block = Block::pack(&self.waiting, self.names.since(self.known).to_vec());
         frame::write_frame(&mut self.to, Kind::Polls, &bytes_of(&block)?)?;
@@ -138,6 +146,14 @@ impl Writer {
     /// When the file cannot be written.
     pub fn push(&mut self, polled: &Polled) -> Result<(), Error> {
         self.encoder.push(polled).map_err(|why| Error::file("write", &self.part, why))
+    }
+
+    /// Notes that the recording does not hang together from here on.
+    ///
+    /// # Errors
+    /// When the file cannot be written.
+    pub fn push_break(&mut self, why: Why) -> Result<(), Error> {
+        self.encoder.push_break(why).map_err(|error| Error::file("write", &self.part, error))
     }
 
     /// Writes the end, syncs, and gives the file its name.

@@ -83,7 +83,7 @@ impl Extract {
     }
 
     fn from_recording(sha256: String, recording: Recording, recorded: &Json, whole: bool) -> Self {
-        let summary = Summary::of(recording.events().map(|(_, event)| event));
+        let summary = recording.summary();
         let header = recording.header;
         let length = recording.polls.last().map_or(0, |poll| poll.at.as_ticks());
         let length = SignedDuration::from_micros(i64::try_from(length).unwrap_or(i64::MAX));

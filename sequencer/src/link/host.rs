@@ -118,6 +118,16 @@ impl Host {
         order
     }
 
+    /// A first connection of a program that has records of an earlier one: they are not sent again.
+    pub fn resume(session: u32, have: Have) -> Self {
+        Self { have: Some(have), ..Self::new(session) }
+    }
+
+    /// How far the records have come; `None` before the first session.
+    pub const fn have(&self) -> Option<Have> {
+        self.have
+    }
+
     /// Whether the session is open.
     pub fn is_open(&self) -> bool {
         self.state == State::Open

@@ -1,0 +1,198 @@
+//! What has been acknowledged to the controller, on disk before it is: the controller forgets it then. A run whose host
+//! was killed is taken up again from here. It lies beside the recording as `NAME.hold.link` and goes when that is whole.
+//!
+//! One line of JSON with the header, then frames of the link as the controller sends them: a welcome for each session,
+//! records, gaps.
+
+use std::fs::{File, OpenOptions};
+use std::io::{self, BufRead, BufReader, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use seathold_sequencer::link::frame::{self, Deframer, Frame};
+use seathold_sequencer::link::message::{Have, Record, ToHost};
+use seathold_sequencer::link::polls::{Packer, Polls};
+use seathold_sequencer::time::Instant;
+use serde::{Deserialize, Serialize};
+
+use super::remote::{Kept, News};
+use crate::error::Error;
+use crate::recording::Header;
+
+/// The first line.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+struct Head {
+    header: Header,
+    from: u32,
+}
+
+/// A journal being written.
+#[derive(Debug)]
+pub struct Journal {
+    file: BufWriter<File>,
+    path: PathBuf,
+}
+
+/// A journal read back.
+#[derive(Debug)]
+pub struct Before {
+    /// The recording's header.
+    pub header: Header,
+    /// Records below belong to an earlier run.
+    pub from: u32,
+    /// All that had come.
+    pub news: Vec<News>,
+    /// How far that was.
+    pub have: Have,
+}
+
+/// `NAME.hold` → `NAME.hold.link`.
+pub fn beside(recording: &Path) -> PathBuf {
+    let mut name = recording.as_os_str().to_owned();
+    name.push(".link");
+    name.into()
+}
+
+impl Journal {
+    /// Begins one.
+    ///
+    /// # Errors
+    /// When the file exists or cannot be written.
+    pub fn create(recording: &Path, header: &Header, from: u32) -> Result<Self, Error> {
+        let path = beside(recording);
+        let file = OpenOptions::new().write(true).create_new(true).open(&path);
+        let mut file = BufWriter::new(file.map_err(|why| Error::file("make", &path, why))?);
+        let head = serde_json::to_string(&Head { header: header.clone(), from }).map_err(io::Error::other);
+        head.and_then(|head| writeln!(file, "{head}").and_then(|()| file.flush()))
+            .map_err(|why| Error::file("write", &path, why))?;
+        Ok(Self { file, path })
+    }
+
+    /// Goes on with one that was left.
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    pub fn go_on(recording: &Path) -> Result<Self, Error> {
+        let path = beside(recording);
+        let file = OpenOptions::new().append(true).open(&path).map_err(|why| Error::file("write", &path, why))?;
+        let mut file = BufWriter::new(file);
+        // Ends a frame that was cut short.
+        file.write_all(&[0]).map_err(|why| Error::file("write", &path, why))?;
+        Ok(Self { file, path })
+    }
+
+    /// Keeps what has come. On return it survives this program, if not the machine.
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    pub fn keep(&mut self, news: &[News]) -> Result<(), Error> {
+        self.write(news).map_err(|why| Error::file("write", &self.path, why))
+    }
+
+    fn write(&mut self, news: &[News]) -> io::Result<()> {
+        let mut bytes = Frame::new();
+        for one in news {
+            match one {
+                News::Connected { welcome, .. } => put(&mut self.file, &ToHost::Welcome(*welcome), &mut bytes)?,
+                News::Gap { from, to } => put(&mut self.file, &ToHost::Gap { from: *from, to: *to }, &mut bytes)?,
+                News::Record { number, what } => {
+                    let body = body(what)?;
+                    put(&mut self.file, &ToHost::Record { number: *number, body: &body }, &mut bytes)?;
+                }
+                News::OtherVersion(_) | News::Lost(_) | News::Answer(_) => {}
+            }
+        }
+        self.file.flush()
+    }
+
+    /// The recording is whole: this is not needed any more.
+    pub fn remove(self) {
+        drop(self.file);
+        // One that stays behind is only in the way, and says so when a recording of its name is begun again.
+        let _ = std::fs::remove_file(self.path);
+    }
+}
+
+fn put(file: &mut impl Write, message: &ToHost<'_>, bytes: &mut Frame) -> io::Result<()> {
+    frame::encode(message, bytes).map_err(|_| io::Error::other("a record has outgrown its frame"))?;
+    file.write_all(bytes)
+}
+
+fn body(kept: &Kept) -> io::Result<Vec<u8>> {
+    let encoded = match kept {
+        Kept::Began(recipe) => postcard::to_stdvec(&Record::Began(*recipe)),
+        Kept::Event(at, event) => postcard::to_stdvec(&Record::Event { at: *at, event: event.clone() }),
+        Kept::Polls(polls) => {
+            let mut packer = Packer::default();
+            if !polls.iter().all(|poll| packer.push(poll)) {
+                return Err(io::Error::other("a series has outgrown its record"));
+            }
+            postcard::to_stdvec(&Record::Polls(packer.series().unwrap_or_default()))
+        }
+        Kept::Other { unreadable: false } => {
+            postcard::to_stdvec(&Record::Dated { at: Instant::from_ticks(0), unix_ms: 0 })
+        }
+        Kept::Other { unreadable: true } => return Ok(Vec::new()),
+    };
+    encoded.map_err(io::Error::other)
+}
+
+/// The header alone.
+///
+/// # Errors
+/// When it cannot be read.
+pub fn head(recording: &Path) -> Result<Header, Error> {
+    let path = beside(recording);
+    let mut line = String::new();
+    let read = File::open(&path).and_then(|file| BufReader::new(file).read_line(&mut line));
+    read.map_err(|why| Error::file("read", &path, why))?;
+    let head: Head = serde_json::from_str(&line).map_err(|why| Error::file("read", &path, io::Error::other(why)))?;
+    Ok(head.header)
+}
+
+/// Reads a journal as far as it is whole.
+///
+/// # Errors
+/// When it cannot be read, or not even its first line makes sense.
+pub fn read(recording: &Path) -> Result<Before, Error> {
+    let path = beside(recording);
+    let bytes = std::fs::read(&path).map_err(|why| Error::file("read", &path, why))?;
+    let bad = |what: &str| Error::file("read", &path, io::Error::new(io::ErrorKind::InvalidData, what.to_owned()));
+    let end = bytes.iter().position(|&byte| byte == b'\n').ok_or_else(|| bad("it has no header"))?;
+    let head: Head = serde_json::from_slice(&bytes[..end]).map_err(|why| bad(&format!("its header: {why}")))?;
+    let mut deframer = Deframer::default();
+    let mut have: Option<Have> = None;
+    let mut news = Vec::new();
+    for &byte in &bytes[end + 1..] {
+        let Some(message) = deframer.push(byte) else { continue };
+        match postcard::from_bytes::<ToHost<'_>>(message) {
+            Ok(ToHost::Welcome(welcome)) => {
+                let restarted = have.is_some_and(|have| have.boot != welcome.boot);
+                if have.is_none() || restarted {
+                    have = Some(Have { boot: welcome.boot, next: 0 });
+                }
+                news.push(News::Connected { welcome, restarted });
+            }
+            Ok(ToHost::Gap { from, to }) => {
+                have = have.map(|have| Have { next: to, ..have });
+                news.push(News::Gap { from, to });
+            }
+            Ok(ToHost::Record { number, body }) => {
+                have = have.map(|have| Have { next: number.wrapping_add(1), ..have });
+                news.push(News::Record { number, what: kept(body) });
+            }
+            _ => {}
+        }
+    }
+    let have = have.ok_or_else(|| bad("it ends before the controller had answered"))?;
+    Ok(Before { header: head.header, from: head.from, news, have })
+}
+
+fn kept(body: &[u8]) -> Kept {
+    match postcard::from_bytes::<Record<'_>>(body) {
+        Ok(Record::Began(recipe)) => Kept::Began(recipe),
+        Ok(Record::Event { at, event }) => Kept::Event(at, event),
+        Ok(Record::Polls(series)) => Kept::Polls(Polls::new(series).collect()),
+        Ok(Record::Dated { .. }) => Kept::Other { unreadable: false },
+        Err(_) => Kept::Other { unreadable: true },
+    }
+}

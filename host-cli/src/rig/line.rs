@@ -1,0 +1,84 @@
+//! A line to a controller: bytes out, bytes in, never a long wait.
+
+use std::io::{self, ErrorKind, Read, Write};
+use std::net::{TcpStream, ToSocketAddrs};
+use std::time::Duration;
+
+use super::address::Address;
+use super::inside::Inside;
+
+/// Longest one look at the line waits for bytes.
+const LOOK: Duration = Duration::from_millis(5);
+
+/// Longest a connection may take to be made, or bytes to be taken by the line.
+const CONNECT: Duration = Duration::from_secs(2);
+
+/// An open line.
+pub trait Line {
+    /// Sends bytes.
+    ///
+    /// # Errors
+    /// When the line is gone.
+    fn send(&mut self, bytes: &[u8]) -> io::Result<()>;
+
+    /// Takes what has come, after a few milliseconds at most.
+    ///
+    /// # Errors
+    /// When the line is gone.
+    fn receive(&mut self, into: &mut Vec<u8>) -> io::Result<()>;
+
+    /// Microseconds on the line's own clock, where it has one: the simulated rig in this program waits for nobody.
+    fn own_clock(&self) -> Option<u64> {
+        None
+    }
+}
+
+impl<T: Read + Write> Line for T {
+    fn send(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.write_all(bytes)
+    }
+
+    fn receive(&mut self, into: &mut Vec<u8>) -> io::Result<()> {
+        let mut room = [0; 4096];
+        match self.read(&mut room) {
+            Ok(0) => Err(ErrorKind::UnexpectedEof.into()),
+            Ok(n) => {
+                into.extend_from_slice(&room[..n]);
+                Ok(())
+            }
+            Err(why) if matches!(why.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut | ErrorKind::Interrupted) => {
+                Ok(())
+            }
+            Err(why) => Err(why),
+        }
+    }
+}
+
+/// Opens a line.
+///
+/// # Errors
+/// When nobody is there, or the port cannot be opened.
+pub fn open(address: &Address) -> io::Result<Box<dyn Line>> {
+    match address {
+        Address::Sim => Ok(Box::new(Inside::new()?)),
+        Address::Tcp(at) => {
+            let mut last = io::Error::new(ErrorKind::NotFound, "no such host");
+            for one in at.to_socket_addrs()? {
+                match TcpStream::connect_timeout(&one, CONNECT) {
+                    Ok(stream) => {
+                        stream.set_nodelay(true)?;
+                        stream.set_read_timeout(Some(LOOK))?;
+                        stream.set_write_timeout(Some(CONNECT))?;
+                        return Ok(Box::new(stream));
+                    }
+                    Err(why) => last = why,
+                }
+            }
+            Err(last)
+        }
+        Address::Serial { device, baud } => {
+            let port = serialport::new(device, *baud).timeout(LOOK).open().map_err(io::Error::from)?;
+            Ok(Box::new(port))
+        }
+    }
+}
