@@ -12,8 +12,8 @@ pub mod register;
 mod replay;
 pub mod report;
 mod run;
-pub mod serve;
 mod run_on;
+pub mod serve;
 mod show;
 
 use std::ffi::OsString;

@@ -54,7 +54,7 @@ pub(super) fn run(typed: &Run, how: &How, console: &mut Console<'_>) -> Result<E
     let opened = match (typed.json, typed.quiet) {
         (true, _) => writeln!(console.out, "{}", json!({ "run": header })),
         (false, true) => Ok(()),
-        (false, false) => write!(console.err, "{}", opening(&header, &of(&header), &speaker)),
+        (false, false) => write!(console.err, "{}", opening(&header, &header.source.to_string(), &speaker)),
     };
     let mut screen = screen_for(typed, speaker, console);
     let ended = session.run(console, screen.as_mut(), opened.err().map(Error::from));
@@ -69,15 +69,6 @@ pub(super) fn run(typed: &Run, how: &How, console: &mut Console<'_>) -> Result<E
     let exit = finish(typed, how, &header, &speaker, ended, console)?;
     journal.remove();
     Ok(exit)
-}
-
-/// "controller at tcp:…, simulated rig".
-fn of(header: &Header) -> String {
-    match &header.source {
-        Source::Controller { address, simulated: true, .. } => format!("controller at {address}, simulated rig"),
-        Source::Controller { address, .. } => format!("controller at {address}"),
-        Source::Simulated { valve, .. } => format!("{valve}, simulated"),
-    }
 }
 
 fn begin(typed: &Run, console: &mut Console<'_>) -> Result<(Session, Header), Error> {

@@ -12,7 +12,6 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::plot::plot;
-use crate::recording::header::Source;
 use crate::recording::{self, Recording};
 use crate::summary::{Summary, line, percent};
 use crate::words::{self, Speaker};
@@ -51,15 +50,7 @@ fn text(recording: &Recording, summary: &Summary, speaker: &Speaker) -> String {
     let mut out = format!("{}  {}{unfinished}\n", header.serial, summary.word().to_uppercase());
     let by = if header.operator.is_empty() { String::new() } else { format!(" by {}", header.operator) };
     line(&mut out, "when", &format!("{}{by}", header.started_at));
-    let rig = match &header.source {
-        Source::Simulated { valve, seed, .. } => {
-            format!("simulated, valve {valve}, seed {seed}; rig {}", header.rig_name)
-        }
-        Source::Controller { address, simulated, .. } => {
-            let kind = if *simulated { "controller with a simulated rig" } else { "controller" };
-            format!("{kind} at {address}; rig {}", header.rig_name)
-        }
-    };
+    let rig = format!("{}; rig {}", header.source, header.rig_name);
     line(&mut out, "rig", &rig);
     for note in &header.calibrations {
         line(&mut out, "calibrated", note);

@@ -62,6 +62,25 @@ pub enum Source {
     },
 }
 
+impl Source {
+    /// No valve was tested.
+    pub const fn is_simulated(&self) -> bool {
+        matches!(self, Self::Simulated { .. } | Self::Controller { simulated: true, .. })
+    }
+}
+
+impl std::fmt::Display for Source {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Simulated { valve, seed, .. } => write!(f, "simulated, valve {valve}, seed {seed}"),
+            Self::Controller { address, simulated: true, .. } => {
+                write!(f, "controller with a simulated rig at {address}")
+            }
+            Self::Controller { address, .. } => write!(f, "controller at {address}"),
+        }
+    }
+}
+
 /// Units to show results in.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Shown {

@@ -8,7 +8,6 @@ use sha2::{Digest, Sha256};
 
 use super::trace::{SideTrace, trace};
 use crate::error::Error;
-use crate::recording::header::Source;
 use crate::recording::{self, Header, Recording};
 use crate::replay;
 use crate::summary::Summary;
@@ -118,7 +117,7 @@ impl Evidence {
 
     /// Whether the readings came from the simulated rig.
     pub fn simulated(&self) -> bool {
-        matches!(self.header.source, Source::Simulated { .. })
+        self.header.source.is_simulated()
     }
 }
 

@@ -7,7 +7,6 @@ use seathold_sequencer::rig::{self, RawRig};
 use super::{Block, Column, Evidence, Table};
 use crate::quantity::Kind;
 use crate::recording::Header;
-use crate::recording::header::Source;
 use crate::summary::percent;
 
 /// How the test is made, in plain words, with the recipe's own numbers.
@@ -72,8 +71,7 @@ pub(super) fn method(run: &Evidence) -> Vec<Block> {
 
 /// What the rig was.
 pub(super) fn source(header: &Header) -> String {
-    let Source::Simulated { valve, seed, .. } = &header.source;
-    format!("{}; simulated, valve {valve}, seed {seed}", header.rig_name)
+    format!("{}; {}", header.rig_name, header.source)
 }
 
 /// Said first wherever no real valve was tested.
