@@ -27,6 +27,8 @@ pub enum Command {
     Show(Show),
     /// Write a page of evidence on a valve or a batch, from recordings
     Report(crate::cmd::report::Report),
+    /// Write recordings as tables of runs, sides and samples: CSV, JSON Lines or Parquet
+    Export(crate::cmd::export::Export),
     /// Judge a pressure trace of any data logger
     Assess(Box<crate::cmd::assess::Assess>),
     /// Find volume, own leak, time constant or gain of a rig, and keep them as dated files

@@ -24,6 +24,7 @@
 //! | [`plan`] | whether a rig can tell, and how long it takes |
 //! | [`calibration`] | dated files of what was found of a rig |
 //! | [`advice`] | what would settle an undecided figure |
+//! | [`export`] | recordings as tables for other programs |
 //! | [`report`] | evidence on a valve or a batch, as a page |
 //! | [`picture`] | charts for pages, as SVG and in PDF |
 //! | [`words`], [`summary`], [`plot`] | results in plain words and a picture |
@@ -37,6 +38,7 @@ pub mod cmd;
 pub mod console;
 pub mod error;
 pub mod exit;
+pub mod export;
 pub mod files;
 pub mod fleet;
 pub mod limit;

@@ -4,6 +4,7 @@ pub mod assess;
 pub mod batch;
 pub mod batch_test;
 pub mod calibrate;
+pub mod export;
 mod files;
 pub mod find;
 pub mod fleet;
@@ -57,6 +58,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Assess(assess)) => assess::run(&assess, console),
         Some(Command::Calibrate(calibrate)) => calibrate::run(&calibrate, console),
         Some(Command::Plan(plan)) => plan::run(&plan, console),
+        Some(Command::Export(command)) => export::run(&command, console),
         Some(Command::Report(command)) => report::run(&command, console),
         Some(Command::Fleet(fleet)) => fleet::run(&fleet, console),
         Some(Command::Serve(typed)) => serve::run(&typed, console),

@@ -2,8 +2,7 @@
 
 use std::io::Write as _;
 
-use seathold_sequencer::event::Event;
-use seathold_sequencer::input::{Reading, Side};
+use seathold_sequencer::input::Side;
 use seathold_sequencer::output::{Gate, Pilot};
 use serde_json::json;
 
@@ -11,6 +10,7 @@ use crate::cli::Show;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::export::samples::samples;
 use crate::plot::plot;
 use crate::recording::{self, Recording};
 use crate::summary::{Summary, line, percent};
@@ -134,54 +134,43 @@ fn as_json(recording: &Recording, summary: &Summary, console: &mut Console<'_>) 
 }
 
 fn csv(recording: &Recording, console: &mut Console<'_>) -> Result<(), Error> {
-    let rig = &recording.header.rig;
     let mut out = std::io::BufWriter::new(&mut *console.out);
     writeln!(
         out,
         "time_s,far_pa,far_counts,far_number,supply_pa,temperature_k,phase,side,supply_open,vent_open,pilot_fed,\
-         stop,guard_closed,valve_shut,outputs_differ"
+         stop,guard_closed,valve_shut"
     )?;
-    let (mut phase, mut side) = ("", "");
-    for poll in &recording.polls {
-        for node in &poll.events {
-            if let Some(Event::Entered { phase: now, side: of }) = recording.names.typed(node) {
-                phase = words::phase_name(now);
-                side = match of {
-                    Some(Side::First) => "first",
-                    Some(Side::Second) => "second",
-                    None => "",
-                };
-            }
-        }
-        let (far_pa, far_counts, far_number) = match poll.inputs.far {
-            Reading::Sample(s) => {
-                (rig.far.pressure(s.counts).pascals().to_string(), s.counts.to_string(), s.number.to_string())
-            }
-            Reading::Waiting | Reading::Sick(_) => Default::default(),
+    for sample in samples(recording) {
+        let (contacts, outputs) = (sample.poll.inputs.contacts, sample.poll.outputs);
+        let side = match sample.side {
+            Some(Side::First) => "first",
+            Some(Side::Second) => "second",
+            None => "",
         };
-        let supply_pa = match (poll.inputs.supply, &rig.supply) {
-            (Reading::Sample(s), Some(transducer)) => transducer.pressure(s.counts).pascals().to_string(),
-            _ => String::new(),
-        };
-        let kelvin = match (poll.inputs.thermometer, &rig.thermometer) {
-            (Reading::Sample(s), Some(thermometer)) => thermometer.temperature(s.counts).kelvin().to_string(),
-            _ => String::new(),
-        };
-        let contacts = poll.inputs.contacts;
         let bit = u8::from;
         writeln!(
             out,
-            "{:.6},{far_pa},{far_counts},{far_number},{supply_pa},{kelvin},{phase},{side},{},{},{},{},{},{},{}",
-            poll.at.as_ticks() as f64 / 1e6,
-            bit(poll.outputs.supply == Gate::Open),
-            bit(poll.outputs.vent == Gate::Open),
-            bit(poll.outputs.pilot == Pilot::Fed),
+            "{:.6},{},{},{},{},{},{},{side},{},{},{},{},{},{}",
+            sample.poll.at.as_ticks() as f64 / 1e6,
+            field(sample.far_pa),
+            field(sample.far.map(|far| far.0)),
+            field(sample.far.map(|far| far.1)),
+            field(sample.supply_pa),
+            field(sample.temperature_k),
+            sample.phase.map_or("", words::phase_name),
+            bit(outputs.supply == Gate::Open),
+            bit(outputs.vent == Gate::Open),
+            bit(outputs.pilot == Pilot::Fed),
             bit(contacts.stop),
             bit(contacts.guard_closed),
             bit(contacts.valve_shut),
-            bit(poll.inputs.outputs_differ),
         )?;
     }
     out.flush()?;
     Ok(())
+}
+
+/// A value as text, or nothing.
+fn field(value: Option<impl ToString>) -> String {
+    value.map_or_else(String::new, |value| value.to_string())
 }

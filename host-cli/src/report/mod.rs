@@ -16,6 +16,7 @@ mod standing;
 mod trace;
 pub mod valve;
 
+pub(crate) use evidence::hex;
 pub use evidence::{Evidence, Seal, Whole};
 pub use paper::{Block, Column, Paper, Table};
 pub use standing::{Standing, by_valve};

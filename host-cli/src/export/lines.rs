@@ -1,0 +1,76 @@
+//! Tables as lines of text.
+
+use std::io::{self, Write};
+
+use serde_json::Value;
+
+use super::{Cell, Column, Sink};
+
+/// A moment as RFC 3339.
+fn moment(microseconds: i64) -> String {
+    jiff::Timestamp::from_microsecond(microseconds).map(|t| t.to_string()).unwrap_or_default()
+}
+
+/// Comma-separated values with a line of names (RFC 4180). Nothing is an empty field; yes and no are `true`, `false`.
+pub(super) struct Csv<W: Write>(csv::Writer<W>);
+
+impl<W: Write> Csv<W> {
+    pub(super) fn new(to: W, columns: &[Column]) -> io::Result<Self> {
+        let mut writer = csv::Writer::from_writer(to);
+        writer.write_record(columns.iter().map(|c| c.name))?;
+        Ok(Self(writer))
+    }
+}
+
+impl<W: Write> Sink for Csv<W> {
+    fn row(&mut self, cells: &[Cell]) -> io::Result<()> {
+        for cell in cells {
+            match cell {
+                Cell::Nothing => self.0.write_field("")?,
+                Cell::Whole(value) => self.0.write_field(value.to_string())?,
+                Cell::Number(value) => self.0.write_field(value.to_string())?,
+                Cell::Flag(value) => self.0.write_field(value.to_string())?,
+                Cell::Words(value) => self.0.write_field(value)?,
+                Cell::Moment(value) => self.0.write_field(moment(*value))?,
+            }
+        }
+        self.0.write_record(None::<&[u8]>)?;
+        Ok(())
+    }
+
+    fn finish(mut self: Box<Self>) -> io::Result<()> {
+        self.0.flush()
+    }
+}
+
+/// A JSON object a line. Nothing is `null`.
+pub(super) struct JsonLines<W: Write>(W, &'static [Column]);
+
+impl<W: Write> JsonLines<W> {
+    pub(super) fn new(to: W, columns: &'static [Column]) -> Self {
+        Self(to, columns)
+    }
+}
+
+impl<W: Write> Sink for JsonLines<W> {
+    fn row(&mut self, cells: &[Cell]) -> io::Result<()> {
+        // By hand but for the values: a map would put the columns in another order.
+        for (i, (column, cell)) in self.1.iter().zip(cells).enumerate() {
+            let value: Value = match cell {
+                Cell::Nothing => Value::Null,
+                Cell::Whole(value) => (*value).into(),
+                Cell::Number(value) => (*value).into(),
+                Cell::Flag(value) => (*value).into(),
+                Cell::Words(value) => value.as_str().into(),
+                Cell::Moment(value) => moment(*value).into(),
+            };
+            write!(self.0, "{}\"{}\":{value}", if i == 0 { '{' } else { ',' }, column.name)?;
+        }
+        self.0.write_all(b"}")?;
+        self.0.write_all(b"\n")
+    }
+
+    fn finish(mut self: Box<Self>) -> io::Result<()> {
+        self.0.flush()
+    }
+}

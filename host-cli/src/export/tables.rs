@@ -1,0 +1,210 @@
+//! The tables: what their columns are, and a recording as rows of them.
+//!
+//! Every number is in the base unit its name ends with. `run` is the SHA-256 of the recording, so rows of many benches
+//! can be put together without renumbering, and the same recording twice is seen.
+
+use seathold_sequencer::input::{Side, Sides};
+use seathold_sequencer::output::{Gate, Pilot};
+use seathold_sequencer::verdict::SideResult;
+use serde::Serialize;
+
+use super::samples::{Sample, samples};
+use super::{Cell, Column, Kind, Table};
+use crate::error::Error;
+use crate::recording::Recording;
+use crate::summary::Summary;
+use crate::words::{phase_name, supply_end};
+
+const fn must(name: &'static str, kind: Kind, about: &'static str) -> Column {
+    Column { name, kind, optional: false, about }
+}
+
+const fn may(name: &'static str, kind: Kind, about: &'static str) -> Column {
+    Column { name, kind, optional: true, about }
+}
+
+/// A row a run.
+pub const RUNS: &[Column] = &[
+    must("run", Kind::Words, "SHA-256 of the recording, in hexadecimal"),
+    must("serial", Kind::Words, "the valve's serial number"),
+    may("started_at", Kind::Moment, "when the run began"),
+    must("operator", Kind::Words, "who ran it; empty where not said"),
+    must("sides_asked", Kind::Words, "both, first or second"),
+    must("recipe", Kind::Words, "file or name of the recipe"),
+    must("rig", Kind::Words, "file or name of the rig's description"),
+    must("program", Kind::Words, "program and version that wrote the recording"),
+    must("target_pa", Kind::Whole, "gauge pressure to test at"),
+    must("limit_pa_m3_s", Kind::Number, "greatest leak allowed, at the reference temperature"),
+    must("reference_k", Kind::Number, "temperature leaks are counted at"),
+    must("reference_pa", Kind::Number, "absolute pressure at which leaks become volumes"),
+    must("verdict", Kind::Words, "tight, leaking, undecided, void, no-verdict or not-started"),
+    may("fault", Kind::Words, "the first fault, where there was one"),
+    must("aborted", Kind::Flag, "given up by the operator"),
+    must("seen_empty", Kind::Flag, "the far side was measured empty at the end"),
+    must("length_s", Kind::Number, "from the first poll to the last"),
+    must("polls", Kind::Whole, "polls recorded"),
+    must("whole", Kind::Flag, "the recording is whole"),
+];
+
+/// A row a side judged.
+pub const SIDES: &[Column] = &[
+    must("run", Kind::Words, "as in runs"),
+    must("serial", Kind::Words, "as in runs"),
+    must("side", Kind::Words, "first or second"),
+    must("supply_end", Kind::Words, "end of the valve on the supply side: A or B"),
+    must("verdict", Kind::Words, "tight, leaking, undecided or void"),
+    must("ground", Kind::Words, "why: measured, maximum-time, gross-fall, …"),
+    may("leak_pa_m3_s", Kind::Number, "leak at the reference temperature, the rig's own leak taken off"),
+    may("expanded_pa_m3_s", Kind::Number, "expanded uncertainty of the leak"),
+    may("coverage", Kind::Number, "chance that leak ± expanded covers the true leak"),
+    may("combined_pa_m3_s", Kind::Number, "combined standard uncertainty of the leak"),
+    may("u_fit_pa_m3_s", Kind::Number, "its part from the scatter of the readings"),
+    may("u_curve_pa_m3_s", Kind::Number, "its part from the curve the gas follows"),
+    may("u_resolution_pa_m3_s", Kind::Number, "its part from the steps of the converter"),
+    may("u_volume_pa_m3_s", Kind::Number, "its part from the far volume"),
+    may("u_gain_pa_m3_s", Kind::Number, "its part from the transducer's gain"),
+    may("u_temperature_pa_m3_s", Kind::Number, "its part from the drift of the gas temperature"),
+    may("u_background_pa_m3_s", Kind::Number, "its part from the rig's own leak"),
+    may("slope_pa_s", Kind::Number, "slope of the trapped pressure"),
+    may("window_s", Kind::Number, "length of the judged window"),
+    may("readings", Kind::Whole, "readings in it"),
+    may("isolated_pa", Kind::Whole, "far-side gauge pressure when the valve was shut"),
+    must("fall_pa", Kind::Whole, "how far the trapped pressure had fallen when the side ended"),
+    must("after_s", Kind::Number, "how long after shutting that was"),
+];
+
+/// A row a poll.
+pub const SAMPLES: &[Column] = &[
+    must("run", Kind::Words, "as in runs"),
+    must("serial", Kind::Words, "as in runs"),
+    must("time_us", Kind::Whole, "microseconds on the rig's clock"),
+    may("far_pa", Kind::Whole, "far side, gauge pressure; nothing where no reading came or the transducer was sick"),
+    may("far_counts", Kind::Whole, "the same in counts of the converter"),
+    may("far_number", Kind::Whole, "running number of the conversion"),
+    may("supply_pa", Kind::Whole, "supply side, gauge pressure"),
+    may("temperature_k", Kind::Number, "gas or wall temperature"),
+    may("phase", Kind::Words, "the phase of the test"),
+    may("side", Kind::Words, "first or second"),
+    must("supply_open", Kind::Flag, "the supply valve was fed"),
+    must("vent_open", Kind::Flag, "the vent valve was open"),
+    must("pilot_fed", Kind::Flag, "the actuator was fed"),
+    must("stop", Kind::Flag, "the emergency stop was pressed"),
+    must("guard_closed", Kind::Flag, "the guard was closed"),
+    must("valve_shut", Kind::Flag, "the switch on the valve said shut"),
+];
+
+/// A recording's row of [`RUNS`].
+pub fn run_row(id: &str, recording: &Recording) -> Vec<Cell> {
+    let header = &recording.header;
+    let recipe = &header.recipe;
+    let summary = Summary::of(recording.events().map(|(_, event)| event));
+    let started: Option<jiff::Timestamp> = header.started_at.parse().ok();
+    vec![
+        id.into(),
+        header.serial.as_str().into(),
+        started.map_or(Cell::Nothing, |at| Cell::Moment(at.as_microsecond())),
+        header.operator.as_str().into(),
+        match header.sides {
+            Sides::Both => "both",
+            Sides::First => "first",
+            Sides::Second => "second",
+        }
+        .into(),
+        header.recipe_name.as_str().into(),
+        header.rig_name.as_str().into(),
+        header.program.as_str().into(),
+        recipe.target_pa.into(),
+        recipe.limit_pa_m3_s.into(),
+        recipe.reference_k.into(),
+        recipe.reference_pa.into(),
+        summary.word().replace(' ', "-").as_str().into(),
+        summary.faults.first().map_or(Cell::Nothing, tag),
+        summary.aborted.into(),
+        summary.safe.into(),
+        (recording.length().as_ticks() as f64 / 1e6).into(),
+        recording.polls.len().into(),
+        recording.damage.is_none().into(),
+    ]
+}
+
+/// A recording's rows of [`SIDES`].
+pub fn side_rows(id: &str, recording: &Recording) -> Vec<Vec<Cell>> {
+    let summary = Summary::of(recording.events().map(|(_, event)| event));
+    summary.sides.iter().map(|result| side_row(id, &recording.header.serial, result)).collect()
+}
+
+fn side_row(id: &str, serial: &str, result: &SideResult) -> Vec<Cell> {
+    let figure = result.figure.as_ref();
+    let part = |of: fn(&seathold_sequencer::measure::Figure) -> f64| Cell::from(figure.map(of));
+    vec![
+        id.into(),
+        serial.into(),
+        side(result.side).into(),
+        supply_end(result.side).into(),
+        tag(&result.verdict),
+        tag(&result.ground),
+        part(|f| f.leak.pa_m3_s()),
+        part(|f| f.expanded.pa_m3_s()),
+        part(|f| f.coverage),
+        part(|f| f.budget.combined),
+        part(|f| f.budget.fit),
+        part(|f| f.budget.curve),
+        part(|f| f.budget.resolution),
+        part(|f| f.budget.volume),
+        part(|f| f.budget.gain),
+        part(|f| f.budget.temperature),
+        part(|f| f.budget.background),
+        part(|f| f.slope.pascals_per_second()),
+        part(|f| f64::from(f.window_ms) / 1e3),
+        figure.map(|f| f.samples).into(),
+        result.isolated_at.map(|at| at.pascals()).into(),
+        result.fall_pa.into(),
+        (f64::from(result.after_ms) / 1e3).into(),
+    ]
+}
+
+/// Writes a recording's rows of [`SAMPLES`].
+///
+/// # Errors
+/// When they cannot be written.
+pub fn write_samples(id: &str, recording: &Recording, to: &mut Table) -> Result<(), Error> {
+    samples(recording).try_for_each(|sample| to.row(&sample_row(id, &recording.header.serial, &sample)))
+}
+
+fn sample_row(id: &str, serial: &str, sample: &Sample<'_>) -> Vec<Cell> {
+    let (contacts, outputs) = (sample.poll.inputs.contacts, sample.poll.outputs);
+    vec![
+        id.into(),
+        serial.into(),
+        Cell::Whole(i64::try_from(sample.poll.at.as_ticks()).unwrap_or(i64::MAX)),
+        sample.far_pa.into(),
+        sample.far.map(|far| far.0).into(),
+        sample.far.map(|far| far.1).into(),
+        sample.supply_pa.into(),
+        sample.temperature_k.into(),
+        sample.phase.map(phase_name).into(),
+        sample.side.map(side).into(),
+        (outputs.supply == Gate::Open).into(),
+        (outputs.vent == Gate::Open).into(),
+        (outputs.pilot == Pilot::Fed).into(),
+        contacts.stop.into(),
+        contacts.guard_closed.into(),
+        contacts.valve_shut.into(),
+    ]
+}
+
+const fn side(side: Side) -> &'static str {
+    match side {
+        Side::First => "first",
+        Side::Second => "second",
+    }
+}
+
+/// A value of the sequencer by the name recordings use: "maximum-time". One that holds another is named by its own.
+fn tag(value: &impl Serialize) -> Cell {
+    match serde_json::to_value(value) {
+        Ok(serde_json::Value::String(name)) => Cell::Words(name),
+        Ok(serde_json::Value::Object(map)) => map.keys().next().map_or(Cell::Nothing, |name| name.as_str().into()),
+        _ => Cell::Nothing,
+    }
+}
