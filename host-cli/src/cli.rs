@@ -21,6 +21,8 @@ pub struct Cli {
 pub enum Command {
     /// Test a valve: run a recipe on a rig, judge both sides, keep a recording
     Run(Box<Run>),
+    /// List the controllers that are connected, and how they stand
+    Rigs(crate::cmd::rigs::Rigs),
     /// Run recordings through the sequencer again and compare every event, output and verdict
     Replay(Replay),
     /// Show a recording: result, evidence, plot

@@ -3,5 +3,6 @@
 
 pub mod ideal;
 pub mod lsoda;
+pub mod proxy;
 pub mod reference;
 pub mod script;

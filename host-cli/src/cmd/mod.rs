@@ -12,6 +12,7 @@ pub mod plan;
 pub mod register;
 mod replay;
 pub mod report;
+pub mod rigs;
 mod run;
 mod run_on;
 pub mod serve;
@@ -53,6 +54,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
     match cli.command {
         None => what_now(console),
         Some(Command::Run(run)) => run::run(&run, console),
+        Some(Command::Rigs(rigs)) => rigs::run(&rigs, console),
         Some(Command::Replay(replay)) => replay::run(&replay, console),
         Some(Command::Show(show)) => show::run(&show, console),
         Some(Command::Assess(assess)) => assess::run(&assess, console),

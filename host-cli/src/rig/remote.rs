@@ -133,6 +133,14 @@ impl Remote {
         Ok(remote)
     }
 
+    /// Opens the line only to look: the controller's records stay where they are.
+    ///
+    /// # Errors
+    /// When nobody is there.
+    pub fn look(address: &Address, clock: &dyn Clock) -> io::Result<Self> {
+        Ok(Self { host: Host::look(session()), ..Self::open(address, None, clock)? })
+    }
+
     /// The line's time in microseconds.
     pub fn now(&self, clock: &dyn Clock) -> u64 {
         let own = self.line.as_ref().and_then(|line| line.own_clock());

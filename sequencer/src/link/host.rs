@@ -90,6 +90,8 @@ pub struct Host {
     again: bool,
     /// Again has been asked for this record already.
     asked_again: Option<u32>,
+    /// Records are left where they are.
+    looks_only: bool,
 }
 
 impl Host {
@@ -107,14 +109,20 @@ impl Host {
             acknowledge: false,
             again: false,
             asked_again: None,
+            looks_only: false,
         }
+    }
+
+    /// A connection that only looks: it takes no record, so that the controller keeps them all for whoever runs the test.
+    pub fn look(session: u32) -> Self {
+        Self { looks_only: true, ..Self::new(session) }
     }
 
     /// A new connection, with a new random session. An order without an answer is given back: whether it was carried
     /// out shows in the records, and only the caller can tell whether it should be given again.
     pub fn reconnect(&mut self, session: u32) -> Option<Order> {
         let order = self.order.take();
-        *self = Self { have: self.have, ..Self::new(session) };
+        *self = Self { have: self.have, looks_only: self.looks_only, ..Self::new(session) };
         order
     }
 
@@ -188,7 +196,20 @@ impl Host {
     /// Takes in one byte from the line; says what it completed.
     pub fn receive(&mut self, byte: u8) -> Option<Heard<'_>> {
         // The message borrows the receiver's buffer, and what it means needs the rest of `self`: so the parts are named.
-        let Self { deframer, state, session, have, order, number, asked, acknowledge, again, asked_again, .. } = self;
+        let Self {
+            deframer,
+            state,
+            session,
+            have,
+            order,
+            number,
+            asked,
+            acknowledge,
+            again,
+            asked_again,
+            looks_only,
+            ..
+        } = self;
         let message = deframer.push(byte)?;
         let message = postcard::from_bytes::<ToHost<'_>>(message).ok()?;
         let mut session_state = Receiving { have, acknowledge, again, asked_again };
@@ -207,6 +228,7 @@ impl Host {
                 }
                 Some(Heard::Connected { welcome, restarted })
             }
+            ToHost::Record { .. } | ToHost::Gap { .. } if *looks_only => None,
             ToHost::Record { number, body } if *state == State::Open => session_state.record(number, body),
             ToHost::Gap { from, to } if *state == State::Open => session_state.gap(from, to),
             ToHost::Answer { number: of, answer } if *state == State::Open && of == *number && order.is_some() => {

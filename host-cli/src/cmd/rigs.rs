@@ -1,0 +1,106 @@
+//! `seathold rigs`: what is connected.
+
+use clap::Args;
+use seathold_sequencer::event::Disconnect;
+use seathold_sequencer::link::message::{Snapshot, VERSION, Welcome};
+use serde_json::json;
+
+use super::run_on::{read_rig, read_status};
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::rig::address::BAUD;
+use crate::rig::{Address, Remote};
+use crate::summary::line;
+use crate::words;
+
+/// Longest a serial port may take to answer, in microseconds: three hellos.
+const PATIENCE_US: u64 = 1_000_000;
+
+/// `seathold rigs`.
+#[derive(Debug, Args)]
+pub struct Rigs {
+    /// Controllers to look for besides the serial ports of this machine: "tcp:HOST:PORT", "serial:DEVICE[@BAUD]"
+    #[arg(value_name = "RIG")]
+    pub at: Vec<Address>,
+    /// One JSON object a rig
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Calls every serial port and every address given; code 3 when one that was given does not answer.
+pub(super) fn run(typed: &Rigs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let ports = serialport::available_ports().unwrap_or_default();
+    let found = ports.into_iter().map(|port| Address::Serial { device: port.port_name, baud: BAUD });
+    let found: Vec<Address> = found.filter(|address| !typed.at.contains(address)).collect();
+    let mut exit = Exit::Good;
+    let mut answered = 0;
+    for (address, given) in found.iter().map(|a| (a, false)).chain(typed.at.iter().map(|a| (a, true))) {
+        match look(address, console) {
+            Ok((welcome, status, volume)) => {
+                answered += 1;
+                tell(typed.json, address, &welcome, &status, volume, console)?;
+            }
+            Err(why) if given => {
+                writeln!(console.err, "error: {why}")?;
+                exit = Exit::NoVerdict;
+            }
+            // Something else is on that port, or nothing.
+            Err(_) => {}
+        }
+    }
+    if answered == 0 && !typed.json {
+        writeln!(
+            console.err,
+            "no controller answers on {} serial ports; a socket must be named, like tcp:127.0.0.1:4444",
+            found.len()
+        )?;
+    }
+    Ok(exit)
+}
+
+fn look(address: &Address, console: &mut Console<'_>) -> Result<(Welcome, Snapshot, f64), Error> {
+    let mut remote = Remote::look(address, console.clock).map_err(|why| Error::rig(address, why))?;
+    let welcome = remote.greet(console.clock, PATIENCE_US).map_err(|why| Error::rig(address, why))?;
+    let status = read_status(&mut remote, address, console)?;
+    let rig = read_rig(&mut remote, address, console)?;
+    Ok((welcome, status, rig.raw().far_volume_m3))
+}
+
+fn tell(
+    as_json: bool,
+    address: &Address,
+    welcome: &Welcome,
+    status: &Snapshot,
+    volume: f64,
+    console: &mut Console<'_>,
+) -> Result<(), Error> {
+    let empty = status.disconnect == Disconnect::Safe;
+    if as_json {
+        let rig = json!({
+            "rig": address.to_string(),
+            "simulated": welcome.can.simulated,
+            "link": welcome.version,
+            "boot": welcome.boot,
+            "phase": status.phase,
+            "seen_empty": empty,
+            "fault": status.fault,
+            "recipe_loaded": status.has_recipe,
+            "far_volume_m3": volume,
+        });
+        writeln!(console.out, "{rig}")?;
+        return Ok(());
+    }
+    let mut text = format!("{address}\n");
+    let kind = if welcome.can.simulated { "simulated rig, no air" } else { "rig with air" };
+    line(&mut text, "controller", &format!("{kind}; link version {VERSION}; boot {:08x}", welcome.boot));
+    line(&mut text, "rig", &format!("far volume {:.1} cm³", volume * 1e6));
+    let far = if empty { "far side measured empty" } else { "treat the far side as PRESSURISED" };
+    line(&mut text, "state", &format!("{}; {far}", words::phase_name(status.phase)));
+    if let Some(fault) = status.fault {
+        line(&mut text, "FAULT", &words::fault(fault).0);
+    }
+    line(&mut text, "recipe", if status.has_recipe { "loaded" } else { "none" });
+    write!(console.out, "{text}")?;
+    Ok(())
+}

@@ -1,0 +1,78 @@
+//! A bad line: a proxy between a host and a controller that drops, doubles, flips and delays bytes and cuts the
+//! connection, by chance from a seed.
+
+use seathold_on_target::trace::Noise;
+use std::io::{Read, Write};
+use std::net::{Shutdown, TcpListener, TcpStream};
+use std::thread;
+use std::time::Duration;
+
+/// Chances of what happens to a byte, in a million.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Ills {
+    /// It is lost.
+    pub dropped: u32,
+    /// It comes twice.
+    pub doubled: u32,
+    /// One bit of it is another.
+    pub flipped: u32,
+    /// It and all after it come up to 40 ms late.
+    pub delayed: u32,
+    /// The connection is closed.
+    pub cut: u32,
+}
+
+/// Opens a proxy to `controller` ("HOST:PORT") and gives its own address.
+///
+/// # Panics
+/// When no port is free.
+pub fn open(controller: &str, ills: Ills, seed: u32) -> String {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
+    let address = listener.local_addr().expect("an address").to_string();
+    let controller = controller.to_owned();
+    thread::spawn(move || {
+        let mut noise = Noise::new(seed);
+        for host in listener.incoming().flatten() {
+            let Ok(rig) = TcpStream::connect(&controller) else { continue };
+            for stream in [&host, &rig] {
+                let _ = stream.set_nodelay(true);
+            }
+            let (Ok(host_2), Ok(rig_2)) = (host.try_clone(), rig.try_clone()) else { continue };
+            let (down, up) = (noise.word(), noise.word());
+            thread::spawn(move || pass(host, rig, ills, Noise::new(down)));
+            thread::spawn(move || pass(rig_2, host_2, ills, Noise::new(up)));
+        }
+    });
+    address
+}
+
+fn pass(mut from: TcpStream, mut to: TcpStream, ills: Ills, mut noise: Noise) {
+    let mut room = [0; 512];
+    while let Ok(n @ 1..) = from.read(&mut room) {
+        let mut out = Vec::with_capacity(n);
+        let chance = |of: u32, noise: &mut Noise| noise.word() % 1_000_000 < of;
+        let mut cut = false;
+        for &byte in &room[..n] {
+            if chance(ills.cut, &mut noise) {
+                cut = true;
+                break;
+            }
+            if chance(ills.dropped, &mut noise) {
+                continue;
+            }
+            if chance(ills.delayed, &mut noise) {
+                thread::sleep(Duration::from_millis(u64::from(noise.word() % 40)));
+            }
+            let flip = if chance(ills.flipped, &mut noise) { 1 << (noise.word() % 8) } else { 0 };
+            out.push(byte ^ flip);
+            if chance(ills.doubled, &mut noise) {
+                out.push(byte ^ flip);
+            }
+        }
+        if to.write_all(&out).is_err() || cut {
+            break;
+        }
+    }
+    let _ = from.shutdown(Shutdown::Both);
+    let _ = to.shutdown(Shutdown::Both);
+}
