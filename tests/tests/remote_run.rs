@@ -100,8 +100,10 @@ fn seathold(arguments: &[&str], press_at: Option<&str>) -> Said {
     Said { code, out: out.text, err: err.text }
 }
 
+/// One side: the swap of the ends is waited for at the wall's pace.
 fn run(at: &str, file: &Path, press_at: Option<&str>) -> Said {
-    seathold(&["run", "--rig", &format!("tcp:{at}"), "--out", file.to_str().unwrap()], press_at)
+    let rig = format!("tcp:{at}");
+    seathold(&["run", "--rig", &rig, "--sides", "first", "--out", file.to_str().unwrap()], press_at)
 }
 
 #[test]
@@ -109,7 +111,8 @@ fn a_run_on_a_controller_is_a_run_like_any_other() {
     let dir = tempfile::tempdir().unwrap();
     let rig = Rig::on("127.0.0.1:0", &["--valve", "scratched-seat-a"]);
     let file = dir.path().join("run.hold");
-    let said = run(&rig.at, &file, None);
+    let at = format!("tcp:{}", rig.at);
+    let said = seathold(&["run", "--rig", &at, "--out", file.to_str().unwrap()], None);
     assert_eq!(said.code, 1, "{}{}", said.out, said.err);
     assert!(said.out.contains("LEAKING") && said.out.contains("safe to disconnect"), "{}", said.out);
     let recording = recording::read(&file).unwrap();
