@@ -21,6 +21,13 @@ pub struct Polled {
     pub events: Events,
 }
 
+impl Polled {
+    /// Nothing polled yet: a place for [`poll_into`].
+    pub const fn none() -> Self {
+        Self { at: Instant::from_ticks(0), inputs: Inputs::IDLE, outputs: Outputs::REST, events: Events::new() }
+    }
+}
+
 /// One round: reads everything, steps the sequencer, sets every output, tells the operator, feeds the watchdog.
 ///
 /// # Errors
@@ -30,8 +37,25 @@ pub fn poll<H: Hardware, O: Operator>(
     hardware: &mut H,
     operator: &mut O,
 ) -> Result<Polled, H::Error> {
+    let mut polled = Polled::none();
+    poll_into(sequencer, hardware, operator, &mut polled)?;
+    Ok(polled)
+}
+
+/// As [`poll`], into a place of the caller's: a controller keeps one, because copying the list of events would cost it
+/// more than the step.
+///
+/// # Errors
+/// As [`poll`]; `polled` then holds what was read and what should have been set.
+pub fn poll_into<H: Hardware, O: Operator>(
+    sequencer: &mut Sequencer,
+    hardware: &mut H,
+    operator: &mut O,
+    polled: &mut Polled,
+) -> Result<(), H::Error> {
     let at = hardware.now();
-    let inputs = Inputs {
+    polled.at = at;
+    polled.inputs = Inputs {
         far: reading(hardware.far()),
         supply: reading(hardware.supply()),
         thermometer: reading(hardware.thermometer()),
@@ -40,13 +64,13 @@ pub fn poll<H: Hardware, O: Operator>(
         link_up: operator.link_up(),
         command: operator.command(at, sequencer.phase()),
     };
-    let step = sequencer.step(at, &inputs);
-    hardware.apply(step.outputs)?;
-    for event in &step.events {
+    polled.outputs = sequencer.step_into(at, &polled.inputs, &mut polled.events);
+    hardware.apply(polled.outputs)?;
+    for event in &polled.events {
         operator.tell(at, event);
     }
     hardware.alive();
-    Ok(Polled { at, inputs, outputs: step.outputs, events: step.events })
+    Ok(())
 }
 
 fn reading(result: nb::Result<Sample, SensorFault>) -> Reading {

@@ -192,7 +192,16 @@ impl Sequencer {
     /// Calling early, or twice with nothing new, changes nothing.
     pub fn step(&mut self, now: Instant, inputs: &Inputs) -> Step {
         let mut events = Events::new();
-        let time_fault = self.pass_time(now, &mut events);
+        let outputs = self.step_into(now, inputs, &mut events);
+        Step { outputs, events, deadline: self.deadline() }
+    }
+
+    /// As [`Sequencer::step`], its events put into a list of the caller's in place of what was there. That list is far
+    /// larger than anything else a step gives, and most steps have no event: a controller keeps one, and copies none.
+    #[must_use = "outputs must be set every step"]
+    pub fn step_into(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> Outputs {
+        events.clear();
+        let time_fault = self.pass_time(now, events);
         self.far.update(now, inputs.far);
         if let Some(supply) = &mut self.supply {
             supply.update(now, inputs.supply);
@@ -200,17 +209,16 @@ impl Sequencer {
         self.below.watch(&self.far, self.rig.safe_limit(), now);
 
         if inputs.contacts.stop {
-            self.stop(now, &mut events);
+            self.stop(now, events);
         } else if let Some(fault) = time_fault.or_else(|| self.hazard(now, inputs)) {
-            self.fail(fault, now, &mut events);
-        } else if !self.obey(now, inputs, &mut events) {
-            self.poll(now, inputs, &mut events);
+            self.fail(fault, now, events);
+        } else if !self.obey(now, inputs, events) {
+            self.poll(now, inputs, events);
         }
-        self.remind(now, &mut events);
-        self.tell_disconnect(&mut events);
+        self.remind(now, events);
+        self.tell_disconnect(events);
 
-        let outputs = interlock::allow(self.wanted(), inputs.contacts, self.far.known(now), self.max());
-        Step { outputs, events, deadline: self.deadline() }
+        interlock::allow(self.wanted(), inputs.contacts, self.far.known(now), self.max())
     }
 
     /// Where the sequence stands.

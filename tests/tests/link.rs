@@ -7,6 +7,7 @@
 use proptest::prelude::*;
 use seathold_on_target::bottle::{Ails, Bottle};
 use seathold_on_target::trace::Noise;
+use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Ask, Command, Sides};
 use seathold_sequencer::link::controller::Controller;
@@ -136,7 +137,8 @@ impl<const N: usize> Bench<N> {
         for byte in self.down.arrived(self.turn) {
             self.controller.receive(clock, byte);
         }
-        let Ok(_) = serve::turn(&mut self.controller, clock, &mut self.sequencer, &mut self.bottle);
+        let Self { controller, sequencer, bottle, .. } = self;
+        let Ok(()) = serve::turn(controller, clock, sequencer, bottle, &mut Polled::none());
         let mut frame = Frame::new();
         while self.controller.transmit(clock, &mut frame) {
             self.sent_frames += 1;

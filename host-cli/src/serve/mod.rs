@@ -131,8 +131,9 @@ impl Served {
     /// One poll, and the time until the next passes on the rig.
     pub fn turn(&mut self, wall: Instant) -> Polled {
         let Self { sequencer, stand, link, .. } = self;
-        let polled = match serve::turn(link.as_mut(), wall, sequencer, &mut stand.rig) {
-            Ok(polled) => polled,
+        let mut polled = Polled::none();
+        match serve::turn(link.as_mut(), wall, sequencer, &mut stand.rig, &mut polled) {
+            Ok(()) => {}
             Err(never) => match never {},
         };
         // Levers are turned by the simulated hands a while after they are asked. Ends are swapped when the host says

@@ -9,27 +9,28 @@ use crate::recipe::RawRecipe;
 use crate::step::Sequencer;
 use crate::time::Instant;
 
-/// Carries out what the host ordered, polls, keeps what happened, and gives it back too.
+/// Carries out what the host ordered, polls into `polled`, and keeps what happened.
 ///
 /// `now` is the line's time, by which a silent host is noticed. It is the rig's own except where the rig is simulated
 /// faster or slower than the line.
 ///
 /// # Errors
-/// What [`Hardware::apply`] gave; the watchdog is then not fed, as in [`bench::poll`].
+/// What [`Hardware::apply`] gave; the watchdog is then not fed, as in [`bench::poll_into`].
 pub fn turn<H: Hardware, const N: usize>(
     link: &mut Controller<N>,
     now: Instant,
     sequencer: &mut Sequencer,
     hardware: &mut H,
-) -> Result<Polled, H::Error> {
+    polled: &mut Polled,
+) -> Result<(), H::Error> {
     link.tick(now);
     if let Some(order) = link.order() {
         let answer = obey(link, sequencer, &order, hardware);
         link.answer(answer);
     }
-    let polled = bench::poll(sequencer, hardware, link)?;
-    link.record(&polled);
-    Ok(polled)
+    bench::poll_into(sequencer, hardware, link, polled)?;
+    link.record(polled);
+    Ok(())
 }
 
 fn obey<H: Hardware, const N: usize>(
@@ -59,12 +60,14 @@ fn load<const N: usize>(link: &mut Controller<N>, sequencer: &mut Sequencer, raw
         return Answer::Busy;
     }
     let rig = *sequencer.rig();
-    match raw.validate(&rig) {
-        Ok(recipe) => {
+    // Only how many errors there are goes over the line, so no list of them is kept.
+    let mut errors = 0u8;
+    match raw.examine(&rig, &mut |_| errors = errors.saturating_add(1)) {
+        Some(recipe) => {
             *sequencer = Sequencer::new(rig, Some(recipe));
             link.keep(&Record::Began(*raw));
             Answer::Done
         }
-        Err(errors) => Answer::NotValid { errors: errors.as_slice().len().min(usize::from(u8::MAX)) as u8 },
+        None => Answer::NotValid { errors },
     }
 }

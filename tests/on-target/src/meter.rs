@@ -1,7 +1,7 @@
 //! How many instructions and how much stack a poll takes, by phase. On the host nothing is counted.
 
 use core::cell::Cell;
-use seathold_sequencer::bench::{Polled, poll};
+use seathold_sequencer::bench::{Polled, poll_into};
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Command, Contacts, Sample, SensorFault};
 use seathold_sequencer::io::{Hardware, Operator};
@@ -96,18 +96,20 @@ pub fn metered_poll<H: Hardware, O: Operator, M: Meter>(
     operator: &mut O,
     meter: &M,
     ledger: &mut Ledger,
-) -> Result<Polled, H::Error> {
+    polled: &mut Polled,
+) -> Result<(), H::Error> {
     let phase = sequencer.phase();
     let cost = Cell::new(None);
-    let polled = poll(
+    poll_into(
         sequencer,
         &mut StopsMeter { inner: hardware, meter, cost: &cost },
         &mut StartsMeter { inner: operator, meter },
+        polled,
     )?;
     if let Some(cost) = cost.get() {
         ledger.add(phase, cost);
     }
-    Ok(polled)
+    Ok(())
 }
 
 struct StopsMeter<'a, H, M> {

@@ -117,17 +117,17 @@ impl Scenario {
     }
 }
 
-// The functions below are never inlined: a list of errors or a new sequencer takes kilobytes of stack, which are free
+// The functions below are never inlined: a recipe or a new sequencer takes kilobytes of stack, which are free
 // again once they have returned, and a controller of 16 KiB cannot hold them all at once.
 
 #[inline(never)]
 fn checked_rig() -> Option<Rig> {
-    RawRig::DEMO.validate().ok()
+    RawRig::DEMO.examine(&mut |_| {})
 }
 
 #[inline(never)]
 fn checked_recipe(rig: &Rig) -> Option<Recipe> {
-    RECIPE.validate(rig).ok()
+    RECIPE.examine(rig, &mut |_| {})
 }
 
 /// Power is on.
@@ -175,8 +175,9 @@ fn one_poll(
     check: &mut Running,
     tell: &mut impl Tell,
 ) {
-    match metered_poll(sequencer, bottle, person, meter, ledger) {
-        Ok(polled) => record(name, &polled, check, tell),
+    let mut polled = Polled::none();
+    match metered_poll(sequencer, bottle, person, meter, ledger, &mut polled) {
+        Ok(()) => record(name, &polled, check, tell),
         Err(never) => match never {},
     }
 }

@@ -5,10 +5,11 @@
 mod outputs;
 mod pins;
 
+use core::mem::MaybeUninit;
 use core::panic::PanicInfo;
 use cortex_m_rt::{ExceptionFrame, entry, exception};
 use pins::{Buttons, Pins};
-use seathold_sequencer::bench;
+use seathold_sequencer::bench::{self, Polled};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::{RawRig, Transducer};
 use seathold_sequencer::step::Sequencer;
@@ -23,16 +24,19 @@ const RECIPE: RawRecipe = RawRecipe { jump_max_pa: 5_000, ..RawRecipe::DEMO };
 
 #[entry]
 fn main() -> ! {
-    // A static in an entry function is its own: the sequencer counts as static memory, not as stack.
-    static mut SEQUENCER: Option<Sequencer> = None;
+    // Statics in an entry function are its own, and count as static memory, not as stack. What is not set at the start
+    // takes no room in flash.
+    static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
+    static mut POLLED: MaybeUninit<Polled> = MaybeUninit::uninit();
 
     let mut pins = Pins::new();
     let mut buttons = Buttons::default();
-    if let Ok(rig) = RIG.validate() {
-        let sequencer = SEQUENCER.insert(Sequencer::new(rig, RECIPE.validate(&rig).ok()));
+    if let Some(rig) = RIG.examine(&mut |_| {}) {
+        let sequencer = SEQUENCER.write(Sequencer::new(rig, RECIPE.examine(&rig, &mut |_| {})));
+        let polled = POLLED.write(Polled::none());
         loop {
             // Nothing can go wrong with a register write, and a recording needs a link, which this image has not.
-            let _ = bench::poll(sequencer, &mut pins, &mut buttons);
+            let _ = bench::poll_into(sequencer, &mut pins, &mut buttons, polled);
         }
     }
     // A rig that is not valid never moves: the watchdog brings it back here.

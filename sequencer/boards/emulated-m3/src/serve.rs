@@ -13,6 +13,7 @@ use cortex_m_rt::{ExceptionFrame, entry, exception};
 use critical_section::Mutex;
 use heapless::spsc::{Producer, Queue};
 use seathold_board::down;
+use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::Event;
 use seathold_sequencer::input::{Ask, Command, Sides};
 use seathold_sequencer::io::{Hardware, Operator};
@@ -69,6 +70,7 @@ fn main() -> ! {
     static mut LINK: Option<Controller<STORE>> = None;
     static mut SEQUENCER: Option<Sequencer> = None;
     static mut RIG: Option<SimRig> = None;
+    static mut POLLED: Polled = Polled::none();
 
     outputs::rest();
     let (producer, mut received) = QUEUE.split();
@@ -92,6 +94,7 @@ fn main() -> ! {
     let sequencer = SEQUENCER.insert(Sequencer::new(raw, None));
     let link = LINK.insert(Controller::new(Capabilities { simulated: true, ..Capabilities::default() }));
 
+    let polled = POLLED;
     let mut frame = Frame::new();
     let mut sent = 0;
     let mut done = 0;
@@ -104,7 +107,7 @@ fn main() -> ! {
         }
         if done != ticks {
             done += 1;
-            let Ok(polled) = serve::turn(link, now, sequencer, rig);
+            let Ok(()) = serve::turn(link, now, sequencer, rig, polled);
             // Levers are turned by the simulated hands a while after they are asked. Ends are swapped when the host
             // says so: a person at a desk confirms as fast as they like, and must not find the valve loose later.
             for event in polled.events.iter().filter(|e| **e != Event::Asked(Ask::SwapEnds)) {

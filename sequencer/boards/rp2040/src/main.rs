@@ -25,6 +25,7 @@ use seathold_sequencer::adapters::analogue::{Analogue, AnalogueRatio};
 use seathold_sequencer::adapters::contact::Contact;
 use seathold_sequencer::adapters::solenoid::{Sense, Solenoid};
 use seathold_sequencer::adapters::{Parts, Ticker};
+use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::Disconnect;
 use seathold_sequencer::io::{Hardware, Watchdog};
 use seathold_sequencer::link::controller::Controller;
@@ -66,6 +67,7 @@ fn main() -> ! {
     static mut RECEIVED: Received = Received::new();
     static mut BUS: MaybeUninit<UsbBusAllocator<UsbBus>> = MaybeUninit::uninit();
     static mut LINK: MaybeUninit<Controller<STORE>> = MaybeUninit::uninit();
+    static mut POLLED: Polled = Polled::none();
     static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
 
     outputs::rest();
@@ -135,6 +137,7 @@ fn main() -> ! {
     let sequencer = SEQUENCER.write(Sequencer::new(rig, None));
     let link = LINK.write(Controller::new(Capabilities::default()));
 
+    let polled = POLLED;
     let mut frame = Frame::new();
     let (mut sent, mut done) = (0, analogue::readings());
     loop {
@@ -147,7 +150,7 @@ fn main() -> ! {
         if done != due {
             // One poll for however many are due: after a hold-up there is nothing to catch up with.
             done = due;
-            let Ok(polled) = serve::turn(link, now, sequencer, &mut hardware) else {
+            let Ok(()) = serve::turn(link, now, sequencer, &mut hardware, polled) else {
                 // The watchdog has not been fed and is not any more.
                 stop()
             };
