@@ -2,7 +2,7 @@
 //! running numbers.
 //!
 //! In the order a real channel does it: the diaphragm has hysteresis and lag; bridge and amplifier have gain, offset and
-//! drift; noise comes on top; the converter rounds to counts. Gain, offset and drift are errors *against the
+//! drift; noise comes on top; the amplifier saturates; the converter rounds to counts. Gain, offset and drift are errors *against the
 //! calibration in the rig's file*, which is all the sequencer knows.
 
 use crate::config::{examine, real, whole};
@@ -23,6 +23,7 @@ pub struct RawSensor {
     pub drift_pa_s: f64,
     pub hysteresis_pa: f64,
     pub lag_s: f64,
+    pub range_pa: f64,
     pub period_ms: u32,
 }
 
@@ -36,6 +37,7 @@ impl RawSensor {
         drift_pa_s: 0.0,
         hysteresis_pa: 0.0,
         lag_s: 0.0,
+        range_pa: 2_000_000.0,
         period_ms: 10,
     };
 }
@@ -55,6 +57,14 @@ pub const SENSOR_FIELDS: &[Field<RawSensor>] = &[
     real!("drift", "zero drift in a second", PascalRms, -100.0, 100.0, drift_pa_s),
     real!("hysteresis", "half the width of the hysteresis loop", PascalRms, 0.0, 10_000.0, hysteresis_pa),
     real!("lag", "time constant of the transducer", Second, 0.0, 60.0, lag_s),
+    real!(
+        "range",
+        "gauge pressure beyond which the signal rises no further",
+        PascalRms,
+        10_000.0,
+        2_000_000.0,
+        range_pa
+    ),
     whole!("period", "time between conversions", Millisecond, 1.0, 10_000.0, period_ms),
 ];
 
@@ -155,6 +165,8 @@ pub struct Channel {
     /// Drift a conversion.
     drift: f64,
     hysteresis: f64,
+    /// Where the signal rises no further; infinite for a thermometer.
+    range: f64,
     /// Share of the way that lag lets the reading go in one period; 1 without lag.
     follows: f64,
     /// Where hysteresis and lag have left the diaphragm; `None` before the first conversion.
@@ -186,6 +198,7 @@ impl Channel {
             offset: raw.offset_pa,
             drift: raw.drift_pa_s * f64::from(raw.period_ms) * 1e-3,
             hysteresis: raw.hysteresis_pa,
+            range: raw.range_pa,
             follows: follows(raw.period_ms, raw.lag_s),
             diaphragm: None,
             period: u64::from(raw.period_ms) * 1_000,
@@ -207,6 +220,7 @@ impl Channel {
             offset: raw.offset_k,
             drift: 0.0,
             hysteresis: 0.0,
+            range: f64::INFINITY,
             follows: follows(raw.period_ms, raw.lag_s),
             diaphragm: None,
             period: u64::from(raw.period_ms) * 1_000,
@@ -233,6 +247,7 @@ impl Channel {
         if let Some(pink) = &mut self.pink {
             seen += pink.next(&mut self.noise);
         }
+        let seen = seen.min(self.range);
         let counts = match &self.scale {
             Scale::Pressure(transducer) => transducer.counts(seen),
             Scale::Temperature(t) => libm::round((seen - t.kelvin_at_zero) / t.kelvin_per_count) as i32,

@@ -124,3 +124,11 @@ fn one_seed_gives_the_same_bits_for_ever() {
 }
 
 const GOLDEN: [u64; 4] = [0x3fb6_7371_6eb6_72fd, 0x3f96_0d38_77fd_fbbf, 0xbff6_6f44_e03d_d982, 0x3ffc_1e70_9139_98fa];
+
+#[test]
+fn beyond_its_range_a_transducer_reads_the_end_of_it() {
+    let ramp = (0..15).map(|i| f64::from(i) * 1e5);
+    let x = read(RawSensor { range_pa: 1e6, noise_pa: 20.0, ..RawSensor::DEMO }, 1, ramp);
+    assert!(x[11..].iter().all(|p| *p == 1e6), "{x:?}");
+    assert!(x[..10].iter().zip(0..).all(|(p, i)| (p - f64::from(i) * 1e5).abs() < 120.0), "{x:?}");
+}
