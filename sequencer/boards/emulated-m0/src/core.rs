@@ -1,18 +1,26 @@
-//! The sequencer on pins with two buttons, and nothing else: what the core weighs, and the proof that it cannot panic.
+//! The controller as a real part would have it: sequencer on pins, link on the UART, and no simulated plant. What the
+//! core weighs, and the proof that it cannot panic.
 #![no_std]
 #![no_main]
 
+mod line;
 mod outputs;
 mod pins;
 
 use core::mem::MaybeUninit;
 use core::panic::PanicInfo;
 use cortex_m_rt::{ExceptionFrame, entry, exception};
-use pins::{Buttons, Pins};
-use seathold_sequencer::bench::{self, Polled};
-use seathold_sequencer::recipe::RawRecipe;
+use line::Received;
+use pins::Pins;
+use seathold_sequencer::bench::Polled;
+use seathold_sequencer::io::Hardware;
+use seathold_sequencer::link::controller::Controller;
+use seathold_sequencer::link::frame::Frame;
+use seathold_sequencer::link::message::Capabilities;
+use seathold_sequencer::link::serve;
 use seathold_sequencer::rig::{RawRig, Transducer};
 use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::time::Instant;
 
 /// 0 to 10 bar over ten bits with a live zero, no supply transducer. For weighing, not for a real rig.
 const RIG: RawRig = RawRig {
@@ -20,29 +28,55 @@ const RIG: RawRig = RawRig {
     supply: None,
     ..RawRig::DEMO
 };
-const RECIPE: RawRecipe = RawRecipe { jump_max_pa: 5_000, ..RawRecipe::DEMO };
+
+/// Bytes for records the host does not have yet: a second and a half of polls, and what happened in them.
+const STORE: usize = 512;
+
+/// Time between polls, in microseconds.
+const POLL_US: u64 = 10_000;
 
 #[entry]
 fn main() -> ! {
     // Statics in an entry function are its own, and count as static memory, not as stack. What is not set at the start
     // takes no room in flash.
+    static mut RECEIVED: Received = Received::new();
+    static mut LINK: MaybeUninit<Controller<STORE>> = MaybeUninit::uninit();
     static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
     static mut POLLED: MaybeUninit<Polled> = MaybeUninit::uninit();
+    static mut FRAME: Frame = Frame::new();
 
     let mut pins = Pins::new();
-    let mut buttons = Buttons::default();
+    let mut received = line::begin(RECEIVED);
     if let Some(rig) = RIG.examine(&mut |_| {}) {
-        let sequencer = SEQUENCER.write(Sequencer::new(rig, RECIPE.examine(&rig, &mut |_| {})));
+        let sequencer = SEQUENCER.write(Sequencer::new(rig, None));
+        let link = LINK.write(Controller::new(Capabilities::default()));
         let polled = POLLED.write(Polled::none());
+        let mut due = Instant::from_ticks(0);
+        let mut sent = 0;
         loop {
-            // Nothing can go wrong with a register write, and a recording needs a link, which this image has not.
-            let _ = bench::poll_into(sequencer, &mut pins, &mut buttons, polled);
+            let now = pins.now();
+            while let Some(byte) = received.dequeue() {
+                link.receive(now, byte);
+            }
+            if now >= due {
+                // From now, not from when it was due: after a hold-up there is nothing to catch up with.
+                due = Instant::from_ticks(now.as_ticks() + POLL_US);
+                let Ok(()) = serve::turn(link, now, sequencer, &mut pins, polled);
+            }
+            line::send_on(FRAME, &mut sent, |frame| link.transmit(now, frame));
         }
     }
     // A rig that is not valid never moves: the watchdog brings it back here.
     loop {
         outputs::rest();
     }
+}
+
+/// Every interrupt of a device comes here: only the UART's is enabled, and only bytes are fetched.
+// SAFETY: it touches the queue's own end alone, and that under a critical section.
+#[exception]
+unsafe fn DefaultHandler(_: i16) {
+    line::interrupted();
 }
 
 unsafe extern "C" {

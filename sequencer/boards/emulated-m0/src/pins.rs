@@ -6,14 +6,12 @@
 //! |---|---|
 //! | P0.03, P0.02, P0.01 | supply, vent, pilot; high energises |
 //! | P0.04 | far transducer, 0 to 1.2 V |
-//! | P0.17, P0.26 | start, abort or acknowledge; low when pressed |
 //! | P0.16, P0.20 | stop and guard, normally closed contacts to ground |
 
 use crate::outputs;
 use core::convert::Infallible;
-use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Contacts, Sample, SensorFault, Sides};
-use seathold_sequencer::io::{Hardware, Operator};
+use seathold_sequencer::input::{Contacts, Sample, SensorFault};
+use seathold_sequencer::io::Hardware;
 use seathold_sequencer::output::{Gate, Outputs, Pilot};
 use seathold_sequencer::time::Instant;
 
@@ -39,8 +37,6 @@ const WATCHDOG_WORD: u32 = 0x6e52_4635;
 const SUPPLY: u32 = 1 << 3;
 const VENT: u32 = 1 << 2;
 const PILOT: u32 = 1 << 1;
-const START: u32 = 1 << 17;
-const ABORT: u32 = 1 << 26;
 const STOP: u32 = 1 << 16;
 const GUARD: u32 = 1 << 20;
 
@@ -121,37 +117,5 @@ impl Hardware for Pins {
 
     fn alive(&mut self) {
         write(WATCHDOG_RELOAD, WATCHDOG_WORD);
-    }
-}
-
-/// Two buttons.
-#[derive(Debug, Default)]
-pub struct Buttons {
-    before: u32,
-    asked: Option<Ask>,
-}
-
-impl Operator for Buttons {
-    fn command(&mut self, _: Instant, phase: Phase) -> Option<Command> {
-        let pressed = !read(GPIO_IN) & (START | ABORT);
-        let new = pressed & !core::mem::replace(&mut self.before, pressed);
-        if new & ABORT != 0 {
-            return Some(match phase {
-                Phase::Fault | Phase::Trapped | Phase::Held => Command::Acknowledge,
-                _ => Command::Abort,
-            });
-        }
-        if new & START == 0 {
-            return None;
-        }
-        Some(self.asked.take().map_or(Command::Start(Sides::Both), Command::Confirm))
-    }
-
-    fn tell(&mut self, _: Instant, event: &Event) {
-        match event {
-            Event::Asked(ask) => self.asked = Some(*ask),
-            Event::Entered { .. } => self.asked = None,
-            _ => {}
-        }
     }
 }

@@ -1,0 +1,109 @@
+//! The UART of an nRF51, on the pins that lead to a micro:bit's debug chip: P0.24 out, P0.25 in; 115 200 baud, 8 data
+//! bits, no parity (nRF51 Series Reference Manual 3.0, UART; addresses from memory, so check them before wiring).
+//!
+//! The UART itself holds six bytes, half a millisecond; a poll takes longer. So an interrupt puts what comes into a queue.
+
+use core::cell::Cell;
+use cortex_m::interrupt::InterruptNumber;
+use cortex_m::peripheral::NVIC;
+use critical_section::Mutex;
+use heapless::spsc::{Consumer, Producer, Queue};
+use seathold_sequencer::link::frame::Frame;
+
+/// What has come and has not been looked at: 22 ms of a full line.
+pub type Received = Queue<u8, 256>;
+
+#[derive(Clone, Copy)]
+struct Uart;
+
+// SAFETY: the number is that of the part's only UART, and never changes.
+unsafe impl InterruptNumber for Uart {
+    fn number(self) -> u16 {
+        2
+    }
+}
+
+const START_RECEIVE: usize = 0x4000_2000;
+const START_SEND: usize = 0x4000_2008;
+const RECEIVED: usize = 0x4000_2108;
+const SENT: usize = 0x4000_211c;
+const INTERRUPT_SET: usize = 0x4000_2304;
+const ENABLE: usize = 0x4000_2500;
+const PIN_SEND: usize = 0x4000_250c;
+const PIN_RECEIVE: usize = 0x4000_2514;
+const RECEIVE_DATA: usize = 0x4000_2518;
+const SEND_DATA: usize = 0x4000_251c;
+const BAUD: usize = 0x4000_2524;
+
+const BAUD_115_200: u32 = 0x01d7_e000;
+
+fn read(register: usize) -> u32 {
+    // SAFETY: only called with the constants above: word-aligned device registers of this part.
+    unsafe { (register as *const u32).read_volatile() }
+}
+
+fn write(register: usize, value: u32) {
+    // SAFETY: as for `read`; none of these registers moves memory.
+    unsafe { (register as *mut u32).write_volatile(value) }
+}
+
+/// The interrupt's end of the queue. A cell that is emptied while in use: nothing to borrow, so nothing that can fail.
+static PUT: Mutex<Cell<Option<Producer<'static, u8>>>> = Mutex::new(Cell::new(None));
+
+/// Whether a byte is on its way out. The part says only once that it has gone.
+static SENDING: Mutex<Cell<bool>> = Mutex::new(Cell::new(false));
+
+/// Sets up the UART and lets it interrupt on every byte received.
+pub fn begin(queue: &'static mut Received) -> Consumer<'static, u8> {
+    let (put, take) = queue.split();
+    critical_section::with(|cs| PUT.borrow(cs).set(Some(put)));
+    write(PIN_SEND, 24);
+    write(PIN_RECEIVE, 25);
+    write(BAUD, BAUD_115_200);
+    write(ENABLE, 4);
+    write(INTERRUPT_SET, 1 << 2);
+    write(START_SEND, 1);
+    write(START_RECEIVE, 1);
+    // SAFETY: the handler is in place, and what it shares is behind a critical section.
+    unsafe { NVIC::unmask(Uart) }
+    take
+}
+
+/// What the interrupt does: fetches bytes. A full queue loses them, as a line does; the link asks for them again.
+pub fn interrupted() {
+    critical_section::with(|cs| {
+        let Some(mut put) = PUT.borrow(cs).take() else { return };
+        while read(RECEIVED) != 0 {
+            write(RECEIVED, 0);
+            let _ = put.enqueue(read(RECEIVE_DATA) as u8);
+        }
+        PUT.borrow(cs).set(Some(put));
+    });
+}
+
+/// Sends on from where it was, asking for the next frame when one is out, until the UART is busy or there is no more.
+pub fn send_on(frame: &mut Frame, sent: &mut usize, mut next: impl FnMut(&mut Frame) -> bool) {
+    loop {
+        if *sent >= frame.len() {
+            *sent = 0;
+            frame.clear();
+            if !next(frame) {
+                return;
+            }
+        }
+        match frame.get(*sent) {
+            Some(&byte) if send(byte) => *sent += 1,
+            _ => return,
+        }
+    }
+}
+
+fn send(byte: u8) -> bool {
+    let busy = critical_section::with(|cs| SENDING.borrow(cs).replace(true));
+    if busy && read(SENT) == 0 {
+        return false;
+    }
+    write(SENT, 0);
+    write(SEND_DATA, byte.into());
+    true
+}
