@@ -133,7 +133,7 @@ pub struct Run {
     #[arg(long, value_enum, hide_possible_values = true, help_heading = "What and how")]
     pub kind: Option<KindArg>,
 
-    /// "sim" (in this program), or a controller: "tcp:HOST:PORT", "serial:DEVICE[@BAUD]"
+    /// "sim" (in this program), or a controller: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
     #[arg(long, value_name = "RIG", default_value = "sim", help_heading = "The rig")]
     pub rig: crate::rig::Address,
     /// Take up a run whose program was stopped, from its unfinished recording

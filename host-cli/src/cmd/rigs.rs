@@ -20,7 +20,7 @@ const PATIENCE_US: u64 = 1_000_000;
 /// `seathold rigs`.
 #[derive(Debug, Args)]
 pub struct Rigs {
-    /// Controllers to look for besides the serial ports of this machine: "tcp:HOST:PORT", "serial:DEVICE[@BAUD]"
+    /// Controllers to look for besides the serial ports of this machine: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
     #[arg(value_name = "RIG")]
     pub at: Vec<Address>,
     /// One JSON object a rig
