@@ -32,6 +32,25 @@ fn pages_look_as_they_did() {
     golden_page("batch.html", &std::fs::read_to_string(dir.path().join("batch.html")).unwrap());
 }
 
+/// What stands on the sheets is read by another program: tests/outside/sheets.py.
+#[test]
+fn sheets_are_as_asked_for_and_the_same_every_time() {
+    let dir = tempfile::tempdir().unwrap();
+    let write = |name: &str, more: &[&str]| {
+        let out = format!("[DIR]/{name}.pdf");
+        let said = seathold(dir.path(), &[&["report", &shipped("scratched-seat-a"), "-o", &out], more].concat());
+        assert_eq!((said.code, said.err.as_str()), (0, ""));
+        std::fs::read(dir.path().join(format!("{name}.pdf"))).unwrap()
+    };
+    let (a4, again, letter) =
+        (write("a4", &[]), write("again", &["--paper", "a4"]), write("x", &["--paper", "letter"]));
+    assert_eq!(a4, again);
+    let has = |bytes: &[u8], text: &str| bytes.windows(text.len()).any(|part| part == text.as_bytes());
+    assert!(has(&a4, "/MediaBox[0 0 595.276 841.89]") && has(&letter, "/MediaBox[0 0 612 792]"));
+    // The file's date is that of the run, not of the day it was written.
+    assert!(has(&a4, "D:20260302093000Z"), "{}", String::from_utf8_lossy(&a4[a4.len() - 900..]));
+}
+
 #[test]
 fn a_fault_and_a_missing_side_are_told() {
     let dir = tempfile::tempdir().unwrap();
@@ -86,7 +105,9 @@ fn mistakes_are_named() {
         assert!(said.err.contains(what) && said.code == code, "{arguments:?}: {} {}", said.code, said.err);
     };
     let tight = shipped("tight");
-    fails(&["report", &tight, "-o", "[DIR]/page.doc"], "must end in .html", 2);
+    fails(&["report", &tight, "-o", "[DIR]/page.doc"], "must end in .html or .pdf", 2);
+    fails(&["report", &tight, "-o", "[DIR]/page.pdf", "--paper", "a3"], "invalid value 'a3'", 2);
+    fails(&["report", &tight, "-o", "[DIR]/no/page.pdf"], "could not write", 6);
     fails(&["report", "[DIR]", "-o", "[DIR]/page.html"], "no recording (.hold)", 2);
     fails(&["report", &tight, "--serial", "X-1", "-o", "[DIR]/page.html"], "no recording there is of valve X-1", 2);
     fails(&["report", &tight, "-o", "[DIR]/no/page.html"], "could not write", 6);

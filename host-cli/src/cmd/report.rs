@@ -7,6 +7,7 @@ use clap::Args;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::report::pdf::Sheet;
 use crate::report::{self, Evidence, Paper, Whole, by_valve};
 
 /// `seathold report`.
@@ -15,9 +16,12 @@ pub struct Report {
     /// Recordings, or folders of them
     #[arg(required = true)]
     pub files: Vec<PathBuf>,
-    /// Page to write; the ending says as what: .html
+    /// Page to write; the ending says as what: .html or .pdf
     #[arg(long, short, value_name = "FILE")]
     pub out: PathBuf,
+    /// Sheets of a PDF: a4 or letter
+    #[arg(long, value_enum, hide_possible_values = true, value_name = "SIZE", default_value = "a4")]
+    pub paper: Sheet,
     /// Only this valve
     #[arg(long, value_name = "NUMBER")]
     pub serial: Option<String>,
@@ -28,8 +32,8 @@ pub struct Report {
 
 pub(super) fn run(command: &Report, console: &mut Console<'_>) -> Result<Exit, Error> {
     let ending = command.out.extension().map(|e| e.to_ascii_lowercase()).unwrap_or_default();
-    if ending != "html" {
-        return Err(Error::usage(format!("--out: {} must end in .html", command.out.display())));
+    if ending != "html" && ending != "pdf" {
+        return Err(Error::usage(format!("--out: {} must end in .html or .pdf", command.out.display())));
     }
     let runs = evidence(command, console)?;
     let valves = by_valve(&runs);
@@ -39,7 +43,13 @@ pub(super) fn run(command: &Report, console: &mut Console<'_>) -> Result<Exit, E
             report::batch::paper(title.as_deref().unwrap_or("Seat leak tests of a batch of valves"), several)
         }
     };
-    write_file(&command.out, report::html::page(&paper).as_bytes())?;
+    let bytes = if ending == "pdf" {
+        let why = |why| Error::file("write", &command.out, std::io::Error::other(why));
+        report::pdf::document(&paper, command.paper).map_err(why)?
+    } else {
+        report::html::page(&paper).into_bytes()
+    };
+    write_file(&command.out, &bytes)?;
     tell(&command.out, &paper, console)?;
     let damaged = runs.iter().any(|run| matches!(run.whole, Whole::Damaged(_)));
     let differs = runs.iter().any(|run| matches!(run.whole, Whole::Differs(_)));

@@ -6,7 +6,7 @@ use seathold_sequencer::input::Side;
 
 use super::trace::pictures;
 use super::valve::{
-    calibrations, distinct, leak, limit, moment, notes, operator, records, settings, troubles, upper_first,
+    calibrations, distinct, leak, limit, moment, newest, notes, operator, records, settings, troubles, upper_first,
 };
 use super::{Block, Column, Evidence, Paper, Standing, Table, method};
 use crate::summary::percent;
@@ -52,9 +52,8 @@ pub fn paper(name: &str, valves: &[Standing<'_>]) -> Paper {
     }
     blocks.extend(seen);
     blocks.extend(settings(runs.iter().copied()));
-    blocks.push(Block::NewSheet);
     blocks.extend(records(runs.iter().copied()));
-    Paper { title: name.to_owned(), foot: format!("{name}: {} valves", valves.len()), blocks }
+    Paper { title: name.to_owned(), foot: format!("{name}: {} valves", valves.len()), moment: newest(&runs), blocks }
 }
 
 /// Valves of each verdict, the good first.

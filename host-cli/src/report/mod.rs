@@ -2,7 +2,7 @@
 //!
 //! [`Evidence`] is one run read from its recording; [`Standing`] is where a valve stands after all its runs; [`valve`]
 //! and [`batch`] put both into a [`Paper`], which knows headings, tables and pictures but not how they look; [`html`]
-//! writes it as one self-contained file for screens and printers.
+//! writes it as one self-contained file for screens and printers, [`pdf`] as sheets.
 //!
 //! A report decides nothing: verdicts are the sequencer's, as recorded, and each recording is replayed to see that the
 //! sequencer still comes to the same.
@@ -12,6 +12,7 @@ mod evidence;
 pub mod html;
 mod method;
 mod paper;
+pub mod pdf;
 mod standing;
 mod trace;
 pub mod valve;

@@ -7,6 +7,8 @@ pub struct Paper {
     pub title: String,
     /// A few words for the foot of printed pages.
     pub foot: String,
+    /// When the newest run on it began (RFC 3339); empty when there is none.
+    pub moment: String,
     /// What is on it, in order.
     pub blocks: Vec<Block>,
 }

@@ -33,6 +33,7 @@ pub fn paper(valve: &Standing<'_>) -> Paper {
     Paper {
         title: format!("Seat leak test of valve {}", valve.serial),
         foot: format!("Valve {}: {}", valve.serial, valve.word()),
+        moment: newest(&valve.runs),
         blocks,
     }
 }
@@ -52,6 +53,11 @@ fn facts(valve: &Standing<'_>) -> Vec<(String, String)> {
         ("Recipe".into(), all(|run| run.header.recipe_name.clone())),
         ("Rig".into(), all(|run| method::source(&run.header))),
     ]
+}
+
+/// When the newest of several runs began.
+pub(super) fn newest(runs: &[&Evidence]) -> String {
+    runs.iter().map(|run| run.header.started_at.as_str()).max().unwrap_or_default().to_owned()
 }
 
 /// "2026-03-02 09:30 UTC".
