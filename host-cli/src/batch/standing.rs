@@ -2,6 +2,7 @@
 //! after any interruption, on any machine that has the file.
 
 use std::collections::HashMap;
+use std::fmt;
 
 use seathold_sequencer::input::{Side, Sides};
 use seathold_sequencer::measure::diagnose;
@@ -33,6 +34,50 @@ pub enum Stand {
     SetAside,
 }
 
+impl Stand {
+    /// In a word or two.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Next => "next",
+            Self::HalfTested => "half-tested",
+            Self::TestAgain => "test again",
+            Self::Rework => "to rework",
+            Self::Retest => "to retest",
+            Self::Tight => "tight",
+            Self::SetAside => "set aside",
+        }
+    }
+}
+
+/// What a run has to say of a side: nothing where it was not to test it, and nothing judged where it came to no result.
+pub type Said = Option<Option<Verdict>>;
+
+/// Which of several runs counts for a side: the last that was to test it, whatever came of it, since a good result does
+/// not outlive a later failure to repeat it. Where reworks are known and no run is from before the last one, a leak
+/// stands: it is not tested away.
+pub fn counting(runs: impl IntoIterator<Item = Said>, leak_stands: bool) -> Option<usize> {
+    let mut counts = None;
+    let mut leaks = false;
+    for (i, said) in runs.into_iter().enumerate() {
+        if let Some(verdict) = said
+            && !(leaks && leak_stands)
+        {
+            counts = Some(i);
+            leaks = verdict == Some(Verdict::Leaking);
+        }
+    }
+    counts
+}
+
+/// A valve's verdict: joined from its sides, once both are there or one leaks.
+pub fn joined(first: Option<Verdict>, second: Option<Verdict>) -> Option<Verdict> {
+    match (first, second) {
+        (Some(first), Some(second)) => Some(first.and(second)),
+        (Some(Verdict::Leaking), None) | (None, Some(Verdict::Leaking)) => Some(Verdict::Leaking),
+        _ => None,
+    }
+}
+
 /// A result that counts, and the run it comes from.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Counted {
@@ -61,6 +106,9 @@ pub struct Standing {
     pub first: Option<Counted>,
     /// The second side's.
     pub second: Option<Counted>,
+    /// For each side the run that counts, as `BENCH/NUMBER`, whether or not it came to a result.
+    #[serde(skip)]
+    pub counting: [Option<String>; 2],
     /// How often it was reworked in this batch.
     pub reworks: usize,
     /// The last rework note, as `BENCH/NUMBER`.
@@ -100,13 +148,10 @@ impl Standing {
         }
     }
 
-    /// The valve's verdict: joined from its sides, once both are there or one leaks.
+    /// The valve's verdict, as far as there is one.
     pub fn verdict(&self) -> Option<Verdict> {
-        match (&self.first, &self.second) {
-            (Some(first), Some(second)) => Some(first.found.verdict.and(second.found.verdict)),
-            (Some(one), None) | (None, Some(one)) if one.found.verdict == Verdict::Leaking => Some(Verdict::Leaking),
-            _ => None,
-        }
+        let of = |side: &Option<Counted>| side.as_ref().map(|counted| counted.found.verdict);
+        joined(of(&self.first), of(&self.second))
     }
 
     /// Where a leak probably is, from both sides, whether they were tested in one run or in two.
@@ -151,12 +196,13 @@ pub fn of_batch(register: &Register, batch: &Batch) -> Result<Vec<Standing>, Err
     let of = |valve: Valve| {
         let runs = runs.remove(&valve.serial).unwrap_or_default();
         let notes = notes.remove(&valve.serial).unwrap_or_default();
-        standing(valve, runs, &notes)
+        of_valve(valve, &runs, &notes)
     };
     Ok(valves.into_iter().map(of).collect())
 }
 
-fn standing(valve: Valve, runs: Vec<Run>, notes: &[Noted]) -> Standing {
+/// Where a valve stands after all its runs in a batch, and all that was noted on it there, both the oldest first.
+pub fn of_valve(valve: Valve, runs: &[Run], notes: &[Noted]) -> Standing {
     let name = |bench: &str, number: i64| format!("{bench}/{number}");
     let reworks = notes.iter().filter(|n| n.kind == NoteKind::Rework).count();
     let last = notes.iter().rev().find(|n| n.kind == NoteKind::Rework);
@@ -169,17 +215,20 @@ fn standing(valve: Valve, runs: Vec<Run>, notes: &[Noted]) -> Standing {
         None => (None, None),
     };
     // Results from before the last rework tell nothing of the valve as it is now.
+    let runs: Vec<&Run> = runs.iter().filter(|run| run.answers == rework).collect();
+    let mut counts = [None, None];
     let mut sides: [Option<Counted>; 2] = [None, None];
-    for run in runs.into_iter().filter(|run| run.answers == rework) {
-        for found in &run.sides {
-            let place = &mut sides[usize::from(found.side == Side::Second)];
-            // A leak stands until the valve is reworked: it is not tested away.
-            if place.as_ref().is_some_and(|before| before.found.verdict == Verdict::Leaking) {
-                continue;
-            }
-            *place =
-                Some(Counted { run: name(&run.bench, run.number), id: run.id, of: run.clone(), found: found.clone() });
-        }
+    for (place, side) in [Side::First, Side::Second].into_iter().enumerate() {
+        let said = runs.iter().map(|run| run.said(side));
+        let Some(run) = counting(said, true).map(|i| runs[i]) else { continue };
+        let called = name(&run.bench, run.number);
+        sides[place] = run.side(side).map(|found| Counted {
+            run: called.clone(),
+            id: run.id,
+            of: run.clone(),
+            found: found.clone(),
+        });
+        counts[place] = Some(called);
     }
     let [first, second] = sides;
     let verdicts = [&first, &second].map(|s| s.as_ref().map(|c| c.found.verdict));
@@ -194,7 +243,7 @@ fn standing(valve: Valve, runs: Vec<Run>, notes: &[Noted]) -> Standing {
         [None, None] if rework.is_some() => Stand::Retest,
         [None, None] => Stand::Next,
     };
-    Standing { valve, stand, first, second, reworks, rework, last_run, last_ending }
+    Standing { valve, stand, first, second, counting: counts, reworks, rework, last_run, last_ending }
 }
 
 /// How many valves of a batch stand where.
@@ -216,9 +265,10 @@ pub struct Tally {
 
 impl Tally {
     /// Counts.
-    pub fn of(standings: &[Standing]) -> Self {
-        let mut tally = Self { valves: standings.len(), ..Self::default() };
+    pub fn of<'a>(standings: impl IntoIterator<Item = &'a Standing>) -> Self {
+        let mut tally = Self::default();
         for standing in standings {
+            tally.valves += 1;
             match standing.stand {
                 Stand::Tight => {
                     tally.tight += 1;
@@ -233,6 +283,24 @@ impl Tally {
     }
 }
 
+/// "of 6 valves 4 tight (1 after rework), 1 leaking, 1 set aside".
+impl fmt::Display for Tally {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "of {} valves {} tight", self.valves, self.tight)?;
+        if self.tight_after_rework > 0 {
+            write!(f, " ({} after rework)", self.tight_after_rework)?;
+        }
+        for (count, what) in
+            [(self.leaking, "leaking"), (self.set_aside, "set aside"), (self.unfinished, "not finished")]
+        {
+            if count > 0 {
+                write!(f, ", {count} {what}")?;
+            }
+        }
+        Ok(())
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -242,7 +310,8 @@ mod tests {
     /// What may happen to a valve.
     #[derive(Clone, Copy, Debug)]
     enum Happens {
-        Run(Option<Verdict>, Option<Verdict>),
+        Run(Sides, Option<Verdict>, Option<Verdict>),
+        Refused,
         Rework,
         SetAside,
         Remark,
@@ -253,16 +322,21 @@ mod tests {
         prop_oneof![1 => Just(None), 3 => prop::sample::select(all).prop_map(Some)]
     }
 
+    fn asked() -> impl Strategy<Value = Sides> {
+        prop::sample::select(vec![Sides::Both, Sides::First, Sides::Second])
+    }
+
     fn happens() -> impl Strategy<Value = Happens> {
         prop_oneof![
-            6 => (verdict(), verdict()).prop_map(|(a, b)| Happens::Run(a, b)),
+            6 => (asked(), verdict(), verdict()).prop_map(|(asked, a, b)| Happens::Run(asked, a, b)),
+            1 => Just(Happens::Refused),
             2 => Just(Happens::Rework),
             1 => Just(Happens::SetAside),
             1 => Just(Happens::Remark),
         ]
     }
 
-    fn run(number: i64, answers: Option<String>, sides: [Option<Verdict>; 2]) -> Run {
+    fn run(number: i64, answers: Option<String>, asked: Sides, sides: [Option<Verdict>; 2]) -> Run {
         let found = |(side, verdict): (Side, Option<Verdict>)| {
             Some(SideFound {
                 side,
@@ -291,7 +365,7 @@ mod tests {
             started_at: text(),
             ended_at: text(),
             appended_at: text(),
-            asked: "both".into(),
+            asked: crate::register::extract::asked(asked).into(),
             ending: "judged".into(),
             verdict: None,
             limit_pa_m3_s: 1e-3,
@@ -311,7 +385,8 @@ mod tests {
     }
 
     proptest! {
-        /// Against a bookkeeper who only remembers: per side the last verdict since the rework, a leak never taken back.
+        /// Against a bookkeeper who only remembers: per side what the last run that was to test it found since the
+        /// rework, a leak never taken back.
         #[test]
         fn any_history_stands_where_a_bookkeeper_says(story in prop::collection::vec(happens(), 0..14)) {
             let (mut runs, mut notes, mut rework) = (Vec::new(), Vec::new(), None);
@@ -319,13 +394,20 @@ mod tests {
             let (mut aside, mut reworks) = (false, 0);
             for (number, happens) in (1..).zip(story) {
                 let kind = match happens {
-                    Happens::Run(first, second) => {
-                        runs.push(run(number, rework.clone(), [first, second]));
-                        for (place, verdict) in book.iter_mut().zip([first, second]) {
-                            if *place != Some(Verdict::Leaking) {
-                                *place = verdict.or(*place);
+                    Happens::Run(asked, first, second) => {
+                        let tests = [asked != Sides::Second, asked != Sides::First];
+                        let found = [first.filter(|_| tests[0]), second.filter(|_| tests[1])];
+                        runs.push(run(number, rework.clone(), asked, found));
+                        for side in [0, 1] {
+                            if tests[side] && book[side] != Some(Verdict::Leaking) {
+                                book[side] = found[side];
                             }
                         }
+                        continue;
+                    }
+                    Happens::Refused => {
+                        let refused = run(number, rework.clone(), Sides::Both, [None, None]);
+                        runs.push(Run { ending: "refused".into(), ..refused });
                         continue;
                     }
                     Happens::Rework => {
@@ -351,7 +433,7 @@ mod tests {
                     text: String::new(),
                 });
             }
-            let found = standing(Valve { serial: "HM-001".into(), ..Valve::default() }, runs, &notes);
+            let found = of_valve(Valve { serial: "HM-001".into(), ..Valve::default() }, &runs, &notes);
             let has = |v| book.contains(&Some(v));
             let both_tight = book == [Some(Verdict::Tight); 2];
             prop_assert_eq!(found.stand == Stand::Tight, both_tight && !aside);

@@ -7,7 +7,7 @@ use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Verdict;
 use serde_json::json;
 
-use super::find::{In, Speakers, date, leak, short};
+use super::find::{In, Speakers, date, leak};
 use crate::batch::digits::Digits;
 use crate::batch::list::{self, Shared};
 use crate::batch::standing::{self, Stand, Standing, Tally};
@@ -232,29 +232,12 @@ fn list_all(place: &In, as_json: bool, console: &mut Console<'_>) -> Result<Exit
             continue;
         }
         let closed = batch.closed_at.as_deref().map_or_else(|| "open".into(), |at| format!("closed {}", date(at)));
-        writeln!(console.out, "{}  opened {}, {closed}: {}", batch.name, date(&batch.opened_at), counted(&tally))?;
+        writeln!(console.out, "{}  opened {}, {closed}: {}", batch.name, date(&batch.opened_at), tally)?;
     }
     if batches.is_empty() && !as_json {
         writeln!(console.err, "there is no batch yet; `seathold batch open` opens one")?;
     }
     Ok(Exit::Good)
-}
-
-/// "of 6 valves 4 tight (1 after rework), 1 leaking, 1 set aside, 0 unfinished".
-pub(super) fn counted(tally: &Tally) -> String {
-    let after = match tally.tight_after_rework {
-        0 => String::new(),
-        n => format!(" ({n} after rework)"),
-    };
-    let mut text = format!("of {} valves {} tight{after}", tally.valves, tally.tight);
-    for (count, what) in
-        [(tally.leaking, "leaking"), (tally.set_aside, "set aside"), (tally.unfinished, "not finished")]
-    {
-        if count > 0 {
-            text.push_str(&format!(", {count} {what}"));
-        }
-    }
-    text
 }
 
 /// The work list.
@@ -273,24 +256,23 @@ pub(super) fn work(
     }
     let mut speakers = Speakers::default();
     let mut text = format!("batch {}, opened {} UTC\n", batch.name, date(&batch.opened_at));
-    for (stand, label) in [
-        (Stand::Rework, "to rework"),
-        (Stand::Retest, "to retest"),
-        (Stand::TestAgain, "test again"),
-        (Stand::HalfTested, "half-tested"),
-    ] {
+    for stand in [Stand::Rework, Stand::Retest, Stand::TestAgain, Stand::HalfTested] {
         for standing in standings.iter().filter(|s| s.stand == stand) {
-            line(&mut text, label, &format!("{}: {}", standing.valve.serial, told(register, standing, &mut speakers)?));
+            line(
+                &mut text,
+                stand.word(),
+                &format!("{}: {}", standing.valve.serial, told(register, standing, &mut speakers)?),
+            );
         }
     }
-    for (stand, label) in [(Stand::Next, "next"), (Stand::Tight, "tight"), (Stand::SetAside, "set aside")] {
+    for stand in [Stand::Next, Stand::Tight, Stand::SetAside] {
         let serials: Vec<&str> =
             standings.iter().filter(|s| s.stand == stand).map(|s| s.valve.serial.as_str()).collect();
         if !serials.is_empty() {
-            line(&mut text, label, &serials.join(" "));
+            line(&mut text, stand.word(), &serials.join(" "));
         }
     }
-    line(&mut text, "altogether", &counted(&Tally::of(&standings)));
+    line(&mut text, "altogether", &Tally::of(&standings).to_string());
     write!(console.out, "{text}")?;
     Ok(Exit::Good)
 }
@@ -306,7 +288,7 @@ pub(super) fn told(register: &Register, standing: &Standing, speakers: &mut Spea
                 Some(_) => format!(" {}", leak(&counted.found, &speaker)),
                 None => String::new(),
             };
-            parts.push(format!("end {end} {verdict}{figure} (run {})", short(register, &counted.run)));
+            parts.push(format!("end {end} {verdict}{figure} (run {})", register.short(&counted.run)));
         }
     }
     match standing.stand {
@@ -328,7 +310,7 @@ pub(super) fn told(register: &Register, standing: &Standing, speakers: &mut Spea
     if let (Some(ending), Some(run)) = (&standing.last_ending, &standing.last_run)
         && ending != "judged"
     {
-        parts.push(format!("the last run ended by {} (run {})", ending.replace('-', " "), short(register, run)));
+        parts.push(format!("the last run ended by {} (run {})", ending.replace('-', " "), register.short(run)));
     }
     Ok(parts.join("; "))
 }
@@ -381,7 +363,7 @@ pub(super) fn write_note(
         operator: operator.into(),
         text: text.trim().into(),
     };
-    let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after run {}", short(register, run)));
+    let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after run {}", register.short(run)));
     let number = register.note(&note, console.clock.now())?;
     let next = if kind == NoteKind::Rework { "; both sides are to be tested again" } else { "" };
     Ok(format!("{serial}: {} (record {number}{about}){next}", crate::register::note_words(kind)))
@@ -415,12 +397,12 @@ fn close(
         let why = format!(
             "batch {} is not finished: {}; test, rework or set aside what is left ({}), or give --unfinished WHY",
             batch.name,
-            counted(&tally),
+            tally,
             open.join(" ")
         );
         return Err(refused(register, why));
     }
-    let mut text = counted(&tally);
+    let mut text = tally.to_string();
     if let Some(why) = unfinished.filter(|_| !open.is_empty()) {
         text.push_str(&format!("; left: {}; because: {why}", open.join(" ")));
     }

@@ -8,7 +8,7 @@ use clap::{Args, Parser, ValueEnum};
 use seathold_sequencer::input::{Side, Sides};
 use seathold_sequencer::units::Reference;
 
-use super::batch::{Which, counted, not_listed, refused, told, work, write_note};
+use super::batch::{Which, not_listed, refused, told, work, write_note};
 use super::find::{In, Speakers};
 use super::run::{How, built_in_for, is_built_in, run_for};
 use crate::batch::digits::Digits;
@@ -163,7 +163,7 @@ pub(super) fn run(typed: &Test, console: &mut Console<'_>) -> Result<Exit, Error
         }
     }
     let tally = Tally::of(&standing::of_batch(&bench.register, &bench.batch)?);
-    writeln!(console.out, "batch {}: {}", bench.batch.name, counted(&tally))?;
+    writeln!(console.out, "batch {}: {tally}", bench.batch.name)?;
     Ok(Exit::Good)
 }
 

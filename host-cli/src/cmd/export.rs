@@ -1,21 +1,23 @@
-//! `seathold export`: recordings as tables for other programs.
+//! `seathold export`: runs as tables for other programs.
 
+use std::collections::HashSet;
 use std::path::PathBuf;
 
 use clap::Args;
 use sha2::{Digest, Sha256};
 
+use super::find::{In, Wanted};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::export::{Column, Table, tables};
-use crate::recording;
+use crate::recording::{self, Damage};
+use crate::register::{Access, Register, Trouble};
 
 /// `seathold export`.
 #[derive(Debug, Args)]
 pub struct Export {
-    /// Recordings, or folders of them
-    #[arg(required = true)]
+    /// Recordings, or folders of them; without any, runs are taken from the register
     pub files: Vec<PathBuf>,
     /// Table of runs to write; the ending says as what: .csv, .jsonl or .parquet
     #[arg(long, value_name = "FILE")]
@@ -26,6 +28,20 @@ pub struct Export {
     /// Table of all samples to write
     #[arg(long, value_name = "FILE")]
     pub samples: Option<PathBuf>,
+    #[command(flatten)]
+    pub wanted: Wanted,
+    #[command(flatten)]
+    pub place: In,
+}
+
+/// The tables asked for, and which recordings are in them.
+struct Writing {
+    runs: Option<Table>,
+    sides: Option<Table>,
+    samples: Option<Table>,
+    /// Thirty-two bytes a run is all that is kept of it.
+    seen: HashSet<[u8; 32]>,
+    exit: Exit,
 }
 
 /// Reads a recording at a time and writes its rows, so that memory does not grow with their number.
@@ -33,42 +49,42 @@ pub(super) fn run(command: &Export, console: &mut Console<'_>) -> Result<Exit, E
     if [&command.runs, &command.sides, &command.samples].iter().all(|path| path.is_none()) {
         return Err(Error::usage("say what to write: --runs FILE, --sides FILE or --samples FILE"));
     }
+    if !command.files.is_empty() {
+        command.wanted.only_serial()?;
+    }
     let files = super::recordings(&command.files)?;
-    if files.is_empty() {
+    if files.is_empty() && !command.files.is_empty() {
         return Err(Error::usage("there is no recording (.hold) in the folders named"));
     }
+    // Before any table is begun: what cannot be read leaves nothing behind.
+    let register =
+        command.files.is_empty().then(|| Register::open(&command.place.register, Access::Read)).transpose()?;
+    let filter = register.as_ref().map(|register| command.wanted.filter(register)).transpose()?;
     let create = |path: &Option<PathBuf>, columns: &'static [Column]| {
         path.as_ref().map(|path| Table::create(path, columns)).transpose()
     };
-    let mut runs = create(&command.runs, tables::RUNS)?;
-    let mut sides = create(&command.sides, tables::SIDES)?;
-    let mut samples = create(&command.samples, tables::SAMPLES)?;
-    // Thirty-two bytes a run is all that is kept of it.
-    let mut seen = std::collections::HashSet::new();
-    let mut exit = Exit::Good;
-    for path in files {
-        let bytes = std::fs::read(&path).map_err(|why| Error::file("read", &path, why))?;
-        let hash: [u8; 32] = Sha256::digest(&bytes).into();
-        if !seen.insert(hash) {
-            writeln!(console.err, "{}: the same recording again; taken once", path.display())?;
-            continue;
+    let mut writing = Writing {
+        runs: create(&command.runs, tables::RUNS)?,
+        sides: create(&command.sides, tables::SIDES)?,
+        samples: create(&command.samples, tables::SAMPLES)?,
+        seen: HashSet::new(),
+        exit: Exit::Good,
+    };
+    if let (Some(register), Some(filter)) = (&register, filter) {
+        for run in register.runs(filter) {
+            let run = run?;
+            let name = format!("run {}", register.short(&format!("{}/{}", run.bench, run.number)));
+            let damaged = |why| Error::register(register.path(), Trouble::Damaged(format!("{name}: {why}")));
+            writing.take(&command.wanted, &name, &register.recording(run.id)?, damaged, console)?;
         }
-        let recording = recording::read_bytes(&bytes).map_err(|why| Error::Recording { path: path.clone(), why })?;
-        if let Some(why) = &recording.damage {
-            writeln!(console.err, "{}: {why}. What is whole is taken.", path.display())?;
-            exit = Exit::Storage;
-        }
-        let id = crate::report::hex(&hash);
-        if let Some(table) = &mut runs {
-            table.row(&tables::run_row(&id, &recording))?;
-        }
-        if let Some(table) = &mut sides {
-            tables::side_rows(&id, &recording).iter().try_for_each(|row| table.row(row))?;
-        }
-        if let Some(table) = &mut samples {
-            tables::write_samples(&id, &recording, table)?;
+    } else {
+        for path in files {
+            let bytes = std::fs::read(&path).map_err(|why| Error::file("read", &path, why))?;
+            let damaged = |why| Error::Recording { path: path.clone(), why };
+            writing.take(&command.wanted, &path.display().to_string(), &bytes, damaged, console)?;
         }
     }
+    let Writing { runs, sides, samples, exit, .. } = writing;
     let written =
         [("runs", runs, &command.runs), ("sides", sides, &command.sides), ("samples", samples, &command.samples)];
     for (name, table, path) in written {
@@ -77,4 +93,41 @@ pub(super) fn run(command: &Export, console: &mut Console<'_>) -> Result<Exit, E
         }
     }
     Ok(exit)
+}
+
+impl Writing {
+    /// Adds a recording, unless it is there already or of another valve.
+    fn take(
+        &mut self,
+        wanted: &Wanted,
+        name: &str,
+        bytes: &[u8],
+        unreadable: impl FnOnce(Damage) -> Error,
+        console: &mut Console<'_>,
+    ) -> Result<(), Error> {
+        let hash: [u8; 32] = Sha256::digest(bytes).into();
+        if !self.seen.insert(hash) {
+            writeln!(console.err, "{name}: the same recording again; taken once")?;
+            return Ok(());
+        }
+        let recording = recording::read_bytes(bytes).map_err(unreadable)?;
+        if wanted.serial.as_ref().is_some_and(|serial| *serial != recording.header.serial) {
+            return Ok(());
+        }
+        if let Some(why) = &recording.damage {
+            writeln!(console.err, "{name}: {why}. What is whole is taken.")?;
+            self.exit = Exit::Storage;
+        }
+        let id = crate::report::hex(&hash);
+        if let Some(table) = &mut self.runs {
+            table.row(&tables::run_row(&id, &recording))?;
+        }
+        if let Some(table) = &mut self.sides {
+            tables::side_rows(&id, &recording).iter().try_for_each(|row| table.row(row))?;
+        }
+        if let Some(table) = &mut self.samples {
+            tables::write_samples(&id, &recording, table)?;
+        }
+        Ok(())
+    }
 }

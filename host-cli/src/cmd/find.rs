@@ -84,6 +84,29 @@ impl From<VerdictArg> for Verdict {
 }
 
 impl Wanted {
+    /// For commands that were given recordings, out of which only a serial can select.
+    ///
+    /// # Errors
+    /// When anything else was asked for.
+    pub fn only_serial(&self) -> Result<(), Error> {
+        let Self { serial: _, batch, since, until, verdict, recipe, leak, operator } = self;
+        let asked = [
+            ("--batch", batch.is_some()),
+            ("--since", since.is_some()),
+            ("--until", until.is_some()),
+            ("--verdict", !verdict.is_empty()),
+            ("--recipe", recipe.is_some()),
+            ("--leak", leak.is_some()),
+            ("--operator", operator.is_some()),
+        ];
+        match asked.iter().find(|(_, asked)| *asked) {
+            Some((option, _)) => {
+                Err(Error::usage(format!("{option} selects in the register: name no recordings with it")))
+            }
+            None => Ok(()),
+        }
+    }
+
     /// The selection, checked.
     ///
     /// # Errors
@@ -213,21 +236,11 @@ fn tell(console: &mut Console<'_>, as_json: bool, register: &Register, note: &No
         return Ok(());
     }
     let by = if note.operator.is_empty() { String::new() } else { format!(" ({})", note.operator) };
-    let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after run {}", short(register, run)));
+    let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after run {}", register.short(run)));
     let when = date(&note.written_at);
-    let name = short(register, &format!("{}/{}", note.bench, note.number));
+    let name = register.short(&format!("{}/{}", note.bench, note.number));
     writeln!(console.out, "{when}  {name:>4}  {}{about}: {}{by}", note_words(note.kind), note.text)?;
     Ok(())
-}
-
-/// A record's name as short as it can be: the number for this bench, a few digits of the UUID for others.
-pub(super) fn short(register: &Register, name: &str) -> String {
-    match name.split_once('/') {
-        Some((bench, number)) if bench == register.bench() => number.to_owned(),
-        // The end of a UUID is its random part.
-        Some((bench, number)) => format!("{}/{number}", bench.rsplit('-').next().unwrap_or(bench)),
-        None => name.to_owned(),
-    }
 }
 
 /// "2026-03-02 09:30".
@@ -256,7 +269,7 @@ const HEAD: &str = "when (UTC)         run  valve      verdict    end A ± U    
 
 /// A run on a line.
 fn line(register: &Register, run: &Run, batch: &str, speaker: &Speaker) -> String {
-    let name = short(register, &format!("{}/{}", run.bench, run.number));
+    let name = register.short(&format!("{}/{}", run.bench, run.number));
     let verdict = run.verdict.map_or(run.ending.as_str(), |verdict| words::verdict_word(verdict));
     let side = |side| {
         let text = run.side(side).map_or_else(|| "—".into(), |found| leak(found, speaker));

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Subcommand;
 use serde_json::json;
 
-use super::find::{In, Wanted, short};
+use super::find::{In, Wanted};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -205,7 +205,7 @@ fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
             Ok(Exit::Good)
         }
         Err(broken) => {
-            let name = short(&register, &format!("{}/{}", broken.bench, broken.number));
+            let name = register.short(&format!("{}/{}", broken.bench, broken.number));
             writeln!(console.out, "bench {}: record {name} {}", broken.name, broken.what)?;
             Ok(Exit::Storage)
         }

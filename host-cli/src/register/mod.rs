@@ -71,8 +71,14 @@ impl Register {
         &self.bench
     }
 
-    /// How people and other records name a record: its number for one of this bench, `BENCH/NUMBER` for others.
-    pub fn name_of(&self, bench: &str, number: i64) -> String {
-        if bench == self.bench { number.to_string() } else { format!("{bench}/{number}") }
+    /// A record's name, `BENCH/NUMBER`, as short as it can be: the number for this bench, a few digits of the UUID for
+    /// others.
+    pub fn short(&self, name: &str) -> String {
+        match name.split_once('/') {
+            Some((bench, number)) if bench == self.bench => number.to_owned(),
+            // The end of a UUID is its random part.
+            Some((bench, number)) => format!("{}/{number}", bench.rsplit('-').next().unwrap_or(bench)),
+            None => name.to_owned(),
+        }
     }
 }

@@ -12,6 +12,7 @@ use serde::Serialize;
 use super::Register;
 use super::extract::from_word;
 use super::trouble::{At, Trouble};
+use crate::batch::standing::Said;
 use crate::error::Error;
 
 /// Rows read at a time.
@@ -180,6 +181,16 @@ impl Run {
     /// The result of a side; of several, the last.
     pub fn side(&self, side: Side) -> Option<&SideFound> {
         self.sides.iter().rev().find(|found| found.side == side)
+    }
+
+    /// What it has to say of a side. A run that was refused tested nothing.
+    pub fn said(&self, side: Side) -> Said {
+        let other = match side {
+            Side::First => "second",
+            Side::Second => "first",
+        };
+        let tested = self.asked != other && self.ending != "refused";
+        tested.then(|| self.side(side).map(|found| found.verdict))
     }
 }
 

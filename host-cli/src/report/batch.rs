@@ -6,25 +6,30 @@ use seathold_sequencer::input::Side;
 
 use super::trace::pictures;
 use super::valve::{
-    calibrations, distinct, leak, limit, moment, newest, notes, operator, records, settings, troubles, upper_first,
+    calibrations, distinct, leak, limit, moment, newest, noted, notes, operator, records, settings, stands, troubles,
+    upper_first,
 };
-use super::{Block, Column, Evidence, Paper, Standing, Table, method};
+use super::{Block, Column, Evidence, Paper, Standing, Story, Table, method};
+use crate::batch::standing::Tally;
+use crate::register::valves::Batch;
 use crate::summary::percent;
 use crate::words::{side_name, sides, verdict_word};
 
-/// All valves, under a name for the batch.
-pub fn paper(name: &str, valves: &[Standing<'_>]) -> Paper {
+/// All valves under a title, and the batch of the register that they are, where they are one.
+pub fn paper(name: &str, valves: &[Standing<'_>], batch: Option<&Batch>) -> Paper {
     let runs: Vec<&Evidence> = valves.iter().flat_map(|valve| valve.runs.iter().copied()).collect();
     let mut blocks = Vec::new();
     if runs.iter().any(|run| run.simulated()) {
         blocks.push(method::simulated());
     }
-    let tally = tally(valves);
-    blocks.push(Block::Notice(
-        format!("{} valves", valves.len()),
-        tally.iter().map(|(word, count)| format!("{count} {word}")).collect::<Vec<_>>().join(", ") + ".",
-    ));
-    blocks.push(Block::Facts(facts(&runs)));
+    let told: Vec<&Story> = valves.iter().filter_map(|valve| valve.story).collect();
+    blocks.push(if told.is_empty() {
+        let counts: Vec<String> = tally(valves).iter().map(|(word, count)| format!("{count} {word}")).collect();
+        Block::Notice(format!("{} valves", valves.len()), counts.join(", ") + ".")
+    } else {
+        Block::Notice("Tally".into(), format!("{}.", Tally::of(told.iter().map(|story| &story.standing))))
+    });
+    blocks.push(Block::Facts(facts(&runs, batch)));
     blocks.push(Block::Table(list(valves)));
     blocks.extend(runs.iter().find(|run| run.summary.sides.iter().any(|s| s.figure.is_some())).map(|run| {
         Block::Text(format!(
@@ -33,15 +38,20 @@ pub fn paper(name: &str, valves: &[Standing<'_>]) -> Paper {
             percent(run.header.recipe.coverage)
         ))
     }));
+    let foot = format!("{name}: {} valves", valves.len());
+    // A list before its first run.
+    let Some(last) = runs.last() else {
+        let moment = batch.map(|batch| batch.opened_at.clone()).unwrap_or_default();
+        return Paper { title: name.to_owned(), foot, moment, blocks };
+    };
     blocks.push(Block::NewSheet);
     blocks.push(Block::Heading(2, "Valve by valve".into()));
-    for valve in valves {
+    for valve in
+        valves.iter().filter(|valve| !valve.runs.is_empty() || valve.story.is_some_and(|s| !s.notes.is_empty()))
+    {
         blocks.extend(section(valve));
     }
-    blocks.push(Block::NewSheet);
-    if let Some(run) = runs.last() {
-        blocks.extend(method::method(run));
-    }
+    blocks.extend(method::method(last));
     blocks.push(Block::Heading(2, "Calibrations".into()));
     let mut seen: Vec<Block> = Vec::new();
     for run in &runs {
@@ -53,7 +63,7 @@ pub fn paper(name: &str, valves: &[Standing<'_>]) -> Paper {
     blocks.extend(seen);
     blocks.extend(settings(runs.iter().copied()));
     blocks.extend(records(runs.iter().copied()));
-    Paper { title: name.to_owned(), foot: format!("{name}: {} valves", valves.len()), moment: newest(&runs), blocks }
+    Paper { title: name.to_owned(), foot, moment: newest(&runs), blocks }
 }
 
 /// Valves of each verdict, the good first.
@@ -68,27 +78,36 @@ fn tally(valves: &[Standing<'_>]) -> Vec<(&'static str, usize)> {
         .collect()
 }
 
-fn facts(runs: &[&Evidence]) -> Vec<(String, String)> {
+fn facts(runs: &[&Evidence], batch: Option<&Batch>) -> Vec<(String, String)> {
     let all = |each: fn(&Evidence) -> String| distinct(runs.iter().map(|run| each(run))).join("; ");
     let mut times: Vec<&str> = runs.iter().map(|run| run.header.started_at.as_str()).collect();
     times.sort_unstable();
     let when = match (times.first(), times.last()) {
         (Some(first), Some(last)) if first == last => moment(first),
         (Some(first), Some(last)) => format!("{} to {}", moment(first), moment(last)),
-        _ => String::new(),
+        _ => "not yet".into(),
     };
-    vec![
+    let mut facts = Vec::new();
+    if let Some(batch) = batch {
+        let closed =
+            batch.closed_at.as_deref().map_or_else(|| "still open".into(), |at| format!("closed {}", moment(at)));
+        let life = format!("{}, opened {}, {closed}", batch.name, moment(&batch.opened_at));
+        facts.push(("Batch".into(), life));
+    }
+    facts.extend([
         ("Tested".into(), when),
         ("Runs".into(), runs.len().to_string()),
         ("By".into(), all(operator)),
         ("Limit for each side".into(), all(limit)),
         ("Recipe".into(), all(|run| run.header.recipe_name.clone())),
         ("Rig".into(), all(|run| run.header.rig_name.clone())),
-    ]
+    ]);
+    facts.retain(|(_, value)| !value.is_empty());
+    facts
 }
 
 fn list(valves: &[Standing<'_>]) -> Table {
-    let columns = vec![
+    let mut columns = vec![
         Column::words("Valve", 4),
         Column::words("Verdict", 4),
         Column::number("First side", 6),
@@ -96,15 +115,23 @@ fn list(valves: &[Standing<'_>]) -> Table {
         Column::number("Limit", 4),
         Column::number("Runs", 2),
     ];
+    let told = valves.iter().any(|valve| valve.story.is_some());
+    if told {
+        columns.insert(2, Column::words("Stands as", 5));
+    }
     let row = |valve: &Standing<'_>| {
-        vec![
+        let mut row = vec![
             valve.serial.to_owned(),
             valve.word().to_owned(),
             leak(valve, Side::First),
             leak(valve, Side::Second),
             distinct(valve.runs.iter().map(|run| limit(run))).join("; "),
             valve.runs.len().to_string(),
-        ]
+        ];
+        if told {
+            row.insert(2, valve.story.map_or_else(String::new, stands));
+        }
+        row
     };
     let caption = "Every valve: verdict, and leak ± uncertainty of each side against the limit".into();
     Table { caption, columns, rows: valves.iter().map(row).collect() }
@@ -114,6 +141,7 @@ fn section(valve: &Standing<'_>) -> Vec<Block> {
     let mut blocks = vec![Block::Heading(3, format!("{}: {}", valve.serial, valve.word()))];
     blocks.push(Block::Text(valve.reason()));
     blocks.extend(notes(valve));
+    blocks.extend(valve.story.and_then(noted));
     if valve.runs.len() > 1 {
         let columns = vec![
             Column::number("Run", 2),
@@ -128,9 +156,9 @@ fn section(valve: &Standing<'_>) -> Vec<Block> {
                 judged.map(|s| format!("{} {}", side_name(s.side), verdict_word(s.verdict))).collect();
             if judged.is_empty() { run.summary.word().to_owned() } else { judged.join(", ") }
         };
-        let rows = valve.runs.iter().enumerate().map(|(i, run)| {
+        let rows = valve.runs.iter().map(|run| {
             vec![
-                (i + 1).to_string(),
+                valve.called(run),
                 moment(&run.header.started_at),
                 operator(run),
                 sides(run.header.sides).to_owned(),
@@ -149,7 +177,7 @@ fn section(valve: &Standing<'_>) -> Vec<Block> {
     // The pictures of the runs that count, the close one where there is one: the whole
     // course is in the valve's own report.
     for side in super::valve::SIDES {
-        let Some((_, run)) = valve.run(side) else { continue };
+        let Some(run) = valve.run(side) else { continue };
         let Some(trace) = run.traces.iter().rev().find(|trace| trace.side == side) else { continue };
         let picture = pictures(run, trace, (680.0, 180.0)).pop();
         blocks.extend(picture.map(|(p, caption)| Block::Figure(p, caption)));

@@ -55,8 +55,10 @@ pub enum Whole {
 pub struct Seal {
     /// The register.
     pub register: String,
-    /// The run's number in it.
+    /// The run, as `BENCH/NUMBER`.
     pub run: String,
+    /// The same as short as it can be.
+    pub short: String,
     /// The hash over the run and the one before.
     pub hash: String,
 }

@@ -1,40 +1,52 @@
 use std::cmp::Ordering;
 
 use seathold_sequencer::input::Side;
-use seathold_sequencer::verdict::{SideResult, Verdict};
+use seathold_sequencer::measure::diagnose;
+use seathold_sequencer::verdict::{Diagnosis, SideResult, Verdict};
 
-use super::Evidence;
+use super::{Evidence, Story};
+use crate::batch::standing::{Said, counting, joined};
 use crate::words;
 
-/// Where a valve stands after all its runs. For each side the last run that was to test it counts, whatever came of it:
-/// a good result does not outlive a later failure to repeat it.
+/// Where a valve stands after all its runs, by the rule of [`counting`]. Out of a register a [`Story`] says what was
+/// done to it in between; loose recordings tell nothing of that.
 #[derive(Clone, Debug)]
 pub struct Standing<'a> {
     /// The serial number.
     pub serial: &'a str,
-    /// All runs, the oldest first.
+    /// The runs told of, the oldest first.
     pub runs: Vec<&'a Evidence>,
+    /// What a register knows beside them.
+    pub story: Option<&'a Story>,
 }
 
 impl<'a> Standing<'a> {
-    /// The run that counts for a side: its number from 1, and the run. A run that was refused tested nothing.
-    pub fn run(&self, side: Side) -> Option<(usize, &'a Evidence)> {
-        let tested = |run: &&Evidence| run.asked_for(side) && run.summary.refused.is_none();
-        self.runs.iter().enumerate().rev().find(|(_, run)| tested(run)).map(|(i, run)| (i + 1, *run))
+    /// The run that counts for a side.
+    pub fn run(&self, side: Side) -> Option<&'a Evidence> {
+        let Some(story) = self.story else {
+            return counting(self.runs.iter().map(|run| run.said(side)), false).map(|i| self.runs[i]);
+        };
+        let counts = story.standing.counting[usize::from(side == Side::Second)].as_ref()?;
+        self.runs.iter().find(|run| run.seal.as_ref().is_some_and(|seal| seal.run == *counts)).copied()
     }
 
     /// What that run found.
     pub fn side(&self, side: Side) -> Option<&'a SideResult> {
-        self.run(side)?.1.side(side)
+        self.run(side)?.side(side)
+    }
+
+    /// What a run is called: its number in the register, or its place among the recordings.
+    pub fn called(&self, run: &Evidence) -> String {
+        match &run.seal {
+            Some(seal) => seal.short.clone(),
+            None => self.runs.iter().position(|r| std::ptr::eq(*r, run)).map_or(0, |i| i + 1).to_string(),
+        }
     }
 
     /// Over both sides; `None` where a side has no result and the other does not leak.
     pub fn verdict(&self) -> Option<Verdict> {
-        match (self.side(Side::First), self.side(Side::Second)) {
-            (Some(first), Some(second)) => Some(first.verdict.and(second.verdict)),
-            (Some(one), None) | (None, Some(one)) if one.verdict == Verdict::Leaking => Some(Verdict::Leaking),
-            _ => None,
-        }
+        let of = |side| self.side(side).map(|result| result.verdict);
+        joined(of(Side::First), of(Side::Second))
     }
 
     /// The verdict in a word or two.
@@ -42,12 +54,20 @@ impl<'a> Standing<'a> {
         self.verdict().map_or("not proved", words::verdict_word)
     }
 
-    /// Why it is so, in a sentence.
+    /// Where a leak probably is, from both sides, whether they were tested in one run or in two. There is none where a
+    /// fault or the operator ended a run that counts.
+    pub fn diagnosis(&self) -> Option<Diagnosis> {
+        let mut runs = [Side::First, Side::Second].into_iter().filter_map(|side| self.run(side)).peekable();
+        runs.peek()?;
+        let sound = runs.all(|run| run.summary.faults.is_empty() && !run.summary.aborted);
+        sound.then(|| diagnose(self.side(Side::First), self.side(Side::Second)))
+    }
+
+    /// Why the verdict is so, in a sentence.
     pub fn reason(&self) -> String {
-        let missing: Vec<&str> =
-            [Side::First, Side::Second].into_iter().filter(|s| self.side(*s).is_none()).map(words::side_name).collect();
-        let faulted =
-            [Side::First, Side::Second].iter().filter_map(|s| self.run(*s)).any(|(_, r)| !r.summary.faults.is_empty());
+        let sides = [Side::First, Side::Second];
+        let missing: Vec<&str> = sides.into_iter().filter(|s| self.side(*s).is_none()).map(words::side_name).collect();
+        let faulted = sides.iter().filter_map(|s| self.run(*s)).any(|run| !run.summary.faults.is_empty());
         let mut said = match self.verdict() {
             Some(Verdict::Tight) => "The leak of each side, with its guard band, lies under the limit.".to_owned(),
             Some(Verdict::Leaking) => "At least one side leaks more than the limit allows.".to_owned(),
@@ -63,7 +83,24 @@ impl<'a> Standing<'a> {
         if faulted {
             said.push_str(" A fault ended a run; see what happened.");
         }
+        if self.story.is_none() && self.verdict() != Some(Verdict::Leaking) && self.leaked_before() {
+            said.push_str(" An earlier run found a leak; recordings alone do not tell what was done about it.");
+        }
         said
+    }
+
+    fn leaked_before(&self) -> bool {
+        let sides = [Side::First, Side::Second];
+        let leaked = |run: &Evidence| sides.iter().any(|s| run.said(*s) == Some(Some(Verdict::Leaking)));
+        self.runs.iter().any(|run| leaked(run))
+    }
+}
+
+impl Evidence {
+    /// What it has to say of a side. A run that was refused tested nothing.
+    pub fn said(&self, side: Side) -> Said {
+        let tested = self.asked_for(side) && self.summary.refused.is_none();
+        tested.then(|| self.side(side).map(|result| result.verdict))
     }
 }
 
@@ -77,11 +114,14 @@ pub fn by_valve(runs: &[Evidence]) -> Vec<Standing<'_>> {
             .then_with(|| a.sha256.cmp(&b.sha256))
     });
     let same = |a: &&Evidence, b: &&Evidence| a.header.serial == b.header.serial;
-    sorted.chunk_by(same).map(|runs| Standing { serial: &runs[0].header.serial, runs: runs.to_vec() }).collect()
+    sorted
+        .chunk_by(same)
+        .map(|runs| Standing { serial: &runs[0].header.serial, runs: runs.to_vec(), story: None })
+        .collect()
 }
 
 /// HM-9 before HM-10: digits count as numbers.
-fn by_number(a: &str, b: &str) -> Ordering {
+pub(super) fn by_number(a: &str, b: &str) -> Ordering {
     fn parts(text: &str) -> impl Iterator<Item = (&str, u64)> {
         let bytes = text.as_bytes();
         bytes.chunk_by(|a, b| a.is_ascii_digit() == b.is_ascii_digit()).map(|part| {

@@ -4,7 +4,8 @@ use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Ground;
 
 use super::trace::pictures;
-use super::{Block, Column, Evidence, Paper, Standing, Table, Whole, method};
+use super::{Block, Column, Evidence, Paper, Standing, Story, Table, Whole, method};
+use crate::register::note_words;
 use crate::summary::percent;
 use crate::words::{self, budget_parts, side_name, supply_end, verdict_word};
 
@@ -22,8 +23,9 @@ pub fn paper(valve: &Standing<'_>) -> Paper {
     blocks.push(Block::Table(sides_table(valve)));
     blocks.extend(notes(valve).map_or_else(Vec::new, |notes| vec![notes]));
     blocks.extend(counted_at(valve));
-    for (i, run) in valve.runs.iter().enumerate() {
-        blocks.extend(run_section(i + 1, run));
+    blocks.extend(valve.story.and_then(noted));
+    for run in &valve.runs {
+        blocks.extend(run_section(&valve.called(run), run));
     }
     if let Some(last) = valve.runs.last() {
         blocks.extend(method::method(last));
@@ -41,8 +43,20 @@ pub fn paper(valve: &Standing<'_>) -> Paper {
 fn facts(valve: &Standing<'_>) -> Vec<(String, String)> {
     let all = |each: fn(&Evidence) -> String| distinct(valve.runs.iter().map(|run| each(run))).join("; ");
     let when = valve.runs.iter().map(|run| moment(&run.header.started_at)).collect::<Vec<_>>().join("; ");
-    vec![
-        ("Serial number".into(), valve.serial.to_owned()),
+    let mut facts = vec![("Serial number".into(), valve.serial.to_owned())];
+    if let Some(story) = valve.story {
+        let of = &story.standing.valve;
+        let dn = of.dn.map(|dn| format!("DN {dn}"));
+        let about: Vec<String> = [Some(of.kind.clone()), dn, Some(of.notes.clone())]
+            .into_iter()
+            .flatten()
+            .filter(|t| !t.is_empty())
+            .collect();
+        facts.extend((!about.is_empty()).then(|| ("Valve".into(), about.join("; "))));
+        facts.extend(story.batch.clone().map(|batch| ("Batch".into(), batch)));
+        facts.push(("Stands as".into(), stands(story)));
+    }
+    facts.extend([
         ("Tested".into(), when),
         ("By".into(), all(operator)),
         (
@@ -52,7 +66,42 @@ fn facts(valve: &Standing<'_>) -> Vec<(String, String)> {
         ("Limit for each side".into(), all(limit)),
         ("Recipe".into(), all(|run| run.header.recipe_name.clone())),
         ("Rig".into(), all(|run| method::source(&run.header))),
-    ]
+    ]);
+    facts
+}
+
+/// "tight; reworked twice".
+pub(super) fn stands(story: &Story) -> String {
+    let standing = &story.standing;
+    match standing.reworks {
+        0 => standing.stand.word().into(),
+        1 => format!("{}; reworked once", standing.stand.word()),
+        2 => format!("{}; reworked twice", standing.stand.word()),
+        n => format!("{}; reworked {n} times", standing.stand.word()),
+    }
+}
+
+/// What was done to the valve, or said of it, between its runs.
+pub(super) fn noted(story: &Story) -> Option<Block> {
+    let columns = vec![
+        Column::words("When", 6),
+        Column::words("What", 3),
+        Column::number("After run", 3),
+        Column::words("Note", 9),
+        Column::words("By", 3),
+    ];
+    let row = |note: &super::Note| {
+        vec![
+            moment(&note.noted.written_at),
+            note_words(note.noted.kind).into(),
+            note.about.clone().unwrap_or_else(|| "–".into()),
+            note.noted.text.clone(),
+            if note.noted.operator.is_empty() { "not said".into() } else { note.noted.operator.clone() },
+        ]
+    };
+    let rows: Vec<Vec<String>> = story.notes.iter().map(row).collect();
+    let caption = format!("Noted on {}", story.standing.valve.serial);
+    (!rows.is_empty()).then_some(Block::Table(Table { caption, columns, rows }))
 }
 
 /// When the newest of several runs began.
@@ -98,7 +147,7 @@ pub(super) fn upper_first(word: &str) -> String {
 /// A side's leak with its uncertainty, or why there is none.
 pub(super) fn leak(valve: &Standing<'_>, side: Side) -> String {
     match (valve.run(side), valve.side(side)) {
-        (Some((_, run)), Some(result)) => {
+        (Some(run), Some(result)) => {
             result.figure.as_ref().map_or_else(|| "no figure".into(), |figure| run.speaker().leak(figure))
         }
         (Some(_), None) => "no result".into(),
@@ -122,8 +171,8 @@ fn sides_table(valve: &Standing<'_>) -> Table {
             format!("end {}", supply_end(side)),
             valve.side(side).map_or("none", |result| verdict_word(result.verdict)).into(),
             leak(valve, side),
-            run.map_or_else(|| "–".into(), |(_, run)| limit(run)),
-            run.map_or_else(|| "–".into(), |(number, _)| number.to_string()),
+            run.map_or_else(|| "–".into(), limit),
+            run.map_or_else(|| "–".into(), |run| valve.called(run)),
         ]
     };
     Table { caption: "Leak of each side against the limit".into(), columns, rows: SIDES.map(row).into() }
@@ -133,24 +182,13 @@ fn sides_table(valve: &Standing<'_>) -> Table {
 pub(super) fn notes(valve: &Standing<'_>) -> Option<Block> {
     let mut said = Vec::new();
     for side in SIDES {
-        let (Some((_, run)), Some(result)) = (valve.run(side), valve.side(side)) else { continue };
+        let (Some(run), Some(result)) = (valve.run(side), valve.side(side)) else { continue };
         if result.ground != Ground::Measured {
             said.push(format!("{}: {}.", upper_first(side_name(side)), run.speaker().ground(result)));
         }
     }
-    // A diagnosis weighs both sides of one run; across runs there is none.
-    let both = valve.run(Side::First).zip(valve.run(Side::Second));
-    let last = match both {
-        Some(((first, run), (second, _))) if first == second => Some(run),
-        Some(_) => None,
-        None => valve.runs.last().copied(),
-    };
-    if let Some(run) = last
-        && run.summary.faults.is_empty()
-        && !run.summary.aborted
-        && let Some((_, diagnosis)) = &run.summary.proved
-    {
-        said.push(format!("Where: {}.", words::diagnosis(diagnosis)));
+    if let Some(diagnosis) = valve.diagnosis() {
+        said.push(format!("Where: {}.", words::diagnosis(&diagnosis)));
     }
     (!said.is_empty()).then_some(Block::List(said))
 }
@@ -167,9 +205,9 @@ fn counted_at(valve: &Standing<'_>) -> Vec<Block> {
     at.next_back().map(|run| say(run)).into_iter().collect()
 }
 
-fn run_section(number: usize, run: &Evidence) -> Vec<Block> {
+fn run_section(called: &str, run: &Evidence) -> Vec<Block> {
     let mut blocks =
-        vec![Block::NewSheet, Block::Heading(2, format!("Run {number}: {}", moment(&run.header.started_at)))];
+        vec![Block::NewSheet, Block::Heading(2, format!("Run {called}: {}", moment(&run.header.started_at)))];
     blocks.push(Block::Facts(vec![
         ("By".into(), operator(run)),
         ("Asked for".into(), words::sides(run.header.sides).into()),
@@ -282,7 +320,7 @@ pub(super) fn settings<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Vec<Bloc
         }
     }
     tables.sort_by_key(|table| !table.caption.starts_with("Recipe"));
-    let mut blocks = vec![Block::NewSheet, Block::Heading(2, "Settings".into())];
+    let mut blocks = vec![Block::Heading(2, "Settings".into())];
     blocks.extend(tables.into_iter().map(Block::Table));
     blocks
 }
@@ -299,7 +337,7 @@ pub(super) fn records<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Vec<Block
         rows.push(vec![run.name.clone(), run.sha256.clone(), whole, run.header.program.clone()]);
         if let Some(seal) = &run.seal {
             rows.push(vec![
-                format!("run {} of {}", seal.run, seal.register),
+                format!("run {} of {}", seal.short, seal.register),
                 seal.hash.clone(),
                 "sealed".into(),
                 String::new(),

@@ -99,9 +99,10 @@ impl<'a> Flow<'a> {
         let mut fresh = false;
         for (number, block) in paper.blocks.iter().enumerate() {
             let first = flow.strips.len();
+            let before = number.checked_sub(1).and_then(|before| paper.blocks.get(before));
             match block {
                 Block::Heading(level, text) => flow.heading(*level, text),
-                Block::Text(text) => flow.text(text),
+                Block::Text(text) => flow.text(text, matches!(before, Some(Block::Heading(..)))),
                 Block::Notice(what, text) => flow.notice(what, text),
                 Block::Facts(facts) => flow.facts(facts),
                 Block::List(items) => flow.list(items),
@@ -164,10 +165,14 @@ impl<'a> Flow<'a> {
         self.add(strips, before);
     }
 
-    fn text(&mut self, text: &str) {
+    /// The first text below a heading is about what follows, and stays with it where it can.
+    fn text(&mut self, text: &str, opening: bool) {
         let part = self.parts.add(Role::Paragraph, None);
         let strips = self.lines(0.0, self.across, PLAIN, BODY, text, part);
         self.add(strips, 5.0);
+        if let (true, Some(last)) = (opening, self.strips.last_mut()) {
+            last.hold = Hold::Loose;
+        }
     }
 
     /// A frame with a thick bar, the first words bold.

@@ -1,8 +1,8 @@
 //! A paper as a PDF file: the same content as the page, broken into sheets here.
 //!
-//! Three steps, a file each: [`letters`] knows how wide words are and where lines break; [`flow`] turns blocks into
-//! strips, each as wide as the sheet, and says which belong together; [`sheets`] stacks strips on sheets; [`draw`] writes
-//! them. Every word belongs to a [`parts::Part`], which is what a screen reader goes by.
+//! Three steps, a file each: `letters` knows how wide words are and where lines break; `flow` turns blocks into
+//! strips, each as wide as the sheet, and says which belong together; `sheets` stacks strips on sheets; `draw` writes
+//! them. Every word belongs to a `parts::Part`, which is what a screen reader goes by.
 //!
 //! What is written keeps PDF/A-2a (ISO 19005-2) and PDF/UA-1 (ISO 14289-1) as far as `krilla` checks them: fonts inside,
 //! nothing fetched, tagged, with a title and an outline. The same paper gives the same bytes: the file's date is that of

@@ -1,0 +1,193 @@
+//! Reports and tables of runs in the register: what counts, what was noted in between, and what is selected.
+
+mod cli_kit;
+
+use std::collections::VecDeque;
+use std::path::Path;
+
+use cli_kit::{Said, Stage, seathold, seathold_on};
+use seathold::console::{Keys, Typed};
+
+/// Somebody who types these lines and goes.
+struct Lines(VecDeque<&'static str>);
+
+impl Keys for Lines {
+    fn line(&mut self) -> Typed {
+        self.0.pop_front().map_or(Typed::Closed, |line| Typed::Line(line.into()))
+    }
+}
+
+const AT: [&str; 2] = ["--register", "[DIR]/bench.sqlite"];
+
+fn say(dir: &Path, arguments: &[&str]) -> Said {
+    seathold(dir, &[arguments, &AT[..]].concat())
+}
+
+/// A batch of four: HM-001 tight, HM-002 leaking, reworked and retested tight, HM-003 leaking, HM-004 not tested.
+fn batch(dir: &Path) {
+    let said = say(dir, &["batch", "open", "spring", "--serials", "HM-001..HM-004", "--kind", "air", "--dn", "25"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    let typed = |lines: &[&'static str], more: &[&str]| {
+        let folder = ["--out", "[DIR]/recordings", "--operator", "Ada"];
+        let arguments = [&["batch", "test", "-q"], &AT[..], &folder[..], more].concat();
+        let mut keys = Lines(lines.iter().copied().collect());
+        let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None };
+        assert_eq!(seathold_on(dir, &arguments, stage).code, 0);
+    };
+    typed(&["HM-001", "HM-002"], &["--valve", "HM-002=scratched-seat-a"]);
+    let later = ["--", "--at", "2026-03-02T10:00:00Z"];
+    typed(&["rework HM-002 new seat at end A", "HM-002", "remark HM-001 lever is stiff"], &later);
+    typed(&["HM-003"], &[&["--valve", "HM-003=stem-leak", "--order", "side"], &later[..]].concat());
+}
+
+/// The page as words, a line a block, so that a test can say what stands in it.
+fn page(dir: &Path, arguments: &[&str]) -> String {
+    let said = say(dir, &[&["report", "-o", "[DIR]/page.html"], arguments].concat());
+    assert_eq!((said.code, said.err.as_str()), (0, ""));
+    let html = std::fs::read_to_string(dir.join("page.html")).unwrap();
+    let mut text = String::new();
+    let mut inside = false;
+    for c in html.replace("</tr>", "</tr>\n").replace("</dd>", "</dd>\n").replace("</td>", " </td>").chars() {
+        match c {
+            '<' => inside = true,
+            '>' => {
+                inside = false;
+                text.push(' ');
+            }
+            c if !inside => text.push(c),
+            _ => {}
+        }
+    }
+    text.lines().map(|line| line.split_whitespace().collect::<Vec<_>>().join(" ") + "\n").collect()
+}
+
+#[test]
+fn a_batch_says_where_every_valve_stands_and_what_was_done() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    batch(dir);
+    let page = page(dir, &["--batch", "spring"]);
+    let has = |line: &str| assert!(page.contains(line), "\"{line}\" is not in\n{page}");
+    has("Batch spring");
+    has("Tally of 4 valves 2 tight (1 after rework), 1 leaking, 1 not finished.");
+    has("Batch spring, opened 2026-03-02 09:30:00 UTC, still open");
+    // The leaker's first run does not count any more; what was done to it stands between.
+    has("HM-002 tight tight; reworked once 0.7 ± 1.4 mm³/s 1.0 ± 1.5 mm³/s 7.5 mm³/s 2");
+    has("HM-003 leaking to rework");
+    has("HM-004 not proved next not tested not tested 0");
+    has("2026-03-02 09:30:00 UTC reworked 3 new seat at end A Ada");
+    has("2026-03-02 09:30:00 UTC remark 2 lever is stiff Ada");
+    has("run 3 of bench.sqlite");
+    // As in the work list, word for word.
+    let work = say(dir, &["batch", "work"]).out;
+    assert!(work.contains("of 4 valves 2 tight (1 after rework), 1 leaking, 1 not finished"), "{work}");
+}
+
+#[test]
+fn a_valve_is_told_by_its_serial_and_what_counts_is_there_whatever_was_selected() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    batch(dir);
+    let whole = page(dir, &["--serial", "HM-002"]);
+    for line in ["Stands as tight; reworked once", "Run 3: 2026-03-02", "Run 5: 2026-03-02", "new seat at end A"] {
+        assert!(whole.contains(line), "\"{line}\" is not in\n{whole}");
+    }
+    // Only its leaking run was asked for; what the valve is now comes from the other, which is there for that.
+    let leaking = page(dir, &["--serial", "HM-002", "--verdict", "leaking"]);
+    assert!(leaking.contains("Tight The leak of each side") && leaking.contains("Run 5: "), "{leaking}");
+    // Two valves had a leaking run.
+    let both = page(dir, &["--verdict", "leaking"]);
+    assert!(both.contains("HM-002 tight tight; reworked once") && both.contains("HM-003 leaking to rework"), "{both}");
+    assert!(!both.contains("HM-001") && !both.contains("HM-004"));
+}
+
+#[test]
+fn the_recordings_alone_come_to_the_same_but_know_of_no_rework() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    batch(dir);
+    let said = seathold(dir, &["report", "[DIR]/recordings", "--serial", "HM-002", "-o", "[DIR]/loose.html"]);
+    assert_eq!((said.code, said.err.as_str()), (0, ""));
+    let loose = std::fs::read_to_string(dir.join("loose.html")).unwrap();
+    let told = page(dir, &["--serial", "HM-002"]);
+    for figure in ["0.7 ± 1.4 mm³/s", "1.0 ± 1.5 mm³/s", "20.0 ± 3.9 mm³/s"] {
+        assert_eq!(loose.contains(figure), told.contains(figure), "{figure}");
+    }
+    assert!(loose.contains("recordings alone do not tell what was done about it") && !loose.contains("Stands as"));
+    assert!(!told.contains("recordings alone"));
+}
+
+#[test]
+fn tables_of_a_selection_are_those_of_its_recordings() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    batch(dir);
+    let rows = |name: &str| -> Vec<String> {
+        let text = std::fs::read_to_string(dir.join(name)).unwrap();
+        let mut rows: Vec<String> = text.lines().map(str::to_owned).collect();
+        rows.sort();
+        rows
+    };
+    for (more, valve) in [(&[][..], None), (&["--serial", "HM-002"], Some("HM-002"))] {
+        let said = say(dir, &[&["export", "--sides", "[DIR]/a.csv"], more].concat());
+        assert_eq!((said.code, said.err.as_str()), (0, ""));
+        let said = seathold(dir, &[&["export", "[DIR]/recordings", "--sides", "[DIR]/b.csv"], more].concat());
+        assert_eq!((said.code, said.err.as_str()), (0, ""));
+        assert_eq!(rows("a.csv"), rows("b.csv"));
+        assert_eq!(rows("a.csv").len(), if valve.is_some() { 5 } else { 8 });
+    }
+    let said = say(dir, &["export", "--runs", "[DIR]/leaking.csv", "--verdict", "leaking", "--batch", "spring"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    // A line of names, HM-002 before its rework, and HM-003.
+    assert_eq!(rows("leaking.csv").len(), 3);
+}
+
+#[test]
+fn mistakes_are_named_and_leave_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    let none = |arguments: &[&str], what: &str, code: u8| {
+        let said = say(dir, arguments);
+        assert!(said.err.contains(what) && said.code == code, "{arguments:?}: {} {}", said.code, said.err);
+    };
+    none(&["report", "-o", "[DIR]/a.html"], "bench.sqlite", 6);
+    none(&["export", "--runs", "[DIR]/a.csv"], "bench.sqlite", 6);
+    assert!(std::fs::read_dir(dir).unwrap().next().is_none());
+    batch(dir);
+    none(&["report", "-o", "[DIR]/a.html", "--serial", "HM-009"], "no run in", 2);
+    none(&["report", "-o", "[DIR]/a.html", "--batch", "autumn"], "autumn", 2);
+    none(&["report", "-o", "[DIR]/a.html", "--since", "soon"], "--since", 2);
+    none(&["report", "[DIR]/recordings", "-o", "[DIR]/a.html", "--batch", "spring"], "name no recordings with it", 2);
+    none(&["export", "[DIR]/recordings", "--runs", "[DIR]/a.csv", "--verdict", "tight"], "--verdict selects in", 2);
+    let written = std::fs::read_dir(dir).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap());
+    assert!(written.filter(|name| name.starts_with("a.")).count() == 0);
+}
+
+/// A register that somebody changed by hand: the page says that a recording is not the sealed one.
+#[test]
+fn bytes_that_were_not_sealed_are_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    batch(dir);
+    let db = rusqlite::Connection::open(dir.join("bench.sqlite")).unwrap();
+    let other = "SELECT bytes FROM recordings WHERE sha256 = (SELECT recording FROM runs WHERE serial = 'HM-003')";
+    let change = format!(
+        "UPDATE recordings SET bytes = ({other}) WHERE sha256 = (SELECT recording FROM runs WHERE serial = 'HM-001')"
+    );
+    let triggers: Vec<String> = db
+        .prepare("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+        .unwrap()
+        .query_map([], |row| row.get(0))
+        .unwrap()
+        .map(Result::unwrap)
+        .collect();
+    for trigger in triggers {
+        db.execute_batch(&format!("DROP TRIGGER {trigger}")).unwrap();
+    }
+    assert_eq!(db.execute(&change, []).unwrap(), 1);
+    drop(db);
+    let said = say(dir, &["report", "--batch", "spring", "-o", "[DIR]/a.html"]);
+    assert_eq!(said.code, 6, "{}", said.err);
+    assert!(said.err.contains("run 2: its bytes are not the ones that were sealed"), "{}", said.err);
+    assert!(std::fs::read_to_string(dir.join("a.html")).unwrap().contains("not the ones that were sealed"));
+}
