@@ -122,7 +122,8 @@ impl Speaker {
             Event::Restarted(why) => format!("window begun anew: {}", disturbance(*why)),
             Event::Looked(_) => return None,
             Event::Judged(result) => format!("{}: {}", side_name(result.side), self.judged(result)),
-            Event::Proved { verdict, .. } => format!("valve: {}", verdict_word(*verdict)),
+            // Of the sides that the run was to test: one side alone proves no valve.
+            Event::Proved { verdict, .. } => format!("verdict: {}", verdict_word(*verdict)),
             Event::Faulted(why) => format!("FAULT {}", fault(*why).0),
             Event::Aborted => "given up by the operator: venting".into(),
             Event::Acknowledged => "fault acknowledged".into(),

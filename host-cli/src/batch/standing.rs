@@ -148,6 +148,16 @@ impl Standing {
         }
     }
 
+    /// "reworked twice", if it was at all.
+    pub fn reworked(&self) -> Option<String> {
+        match self.reworks {
+            0 => None,
+            1 => Some("reworked".into()),
+            2 => Some("reworked twice".into()),
+            n => Some(format!("reworked {n} times")),
+        }
+    }
+
     /// The valve's verdict, as far as there is one.
     pub fn verdict(&self) -> Option<Verdict> {
         let of = |side: &Option<Counted>| side.as_ref().map(|counted| counted.found.verdict);

@@ -294,10 +294,7 @@ pub(super) fn told(register: &Register, standing: &Standing, speakers: &mut Spea
     match standing.stand {
         Stand::HalfTested if standing.first.is_some() => parts.push("end B to be tested".into()),
         Stand::HalfTested => parts.push("end A to be tested".into()),
-        Stand::Retest => parts.push(match standing.reworks {
-            1 => "reworked".into(),
-            n => format!("reworked {n} times"),
-        }),
+        Stand::Retest => parts.extend(standing.reworked()),
         Stand::Rework => {
             let diagnosis = standing.diagnosis(register)?;
             let places: Vec<&str> = diagnosis.suspects.iter().map(|s| words::suspect(*s)).collect();

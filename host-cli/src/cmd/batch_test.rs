@@ -180,12 +180,12 @@ fn listen(console: &mut Console<'_>) -> Result<Option<String>, Error> {
     loop {
         match console.keys.line() {
             Typed::Line(line) => return Ok(Some(line)),
-            Typed::Closed => {
+            Typed::Nothing if console.interrupted() == 0 => console.clock.pause(LOOK),
+            // The prompt still stands on its line.
+            Typed::Closed | Typed::Nothing => {
                 writeln!(console.err)?;
                 return Ok(None);
             }
-            Typed::Nothing if console.interrupted() > 0 => return Ok(None),
-            Typed::Nothing => console.clock.pause(LOOK),
         }
     }
 }

@@ -52,7 +52,7 @@ pub(super) fn run(command: &Report, console: &mut Console<'_>) -> Result<Exit, E
 /// What there is of doubt in runs, for the exit code.
 fn exit<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Exit {
     runs.fold(Exit::Good, |exit, run| match (&run.whole, exit) {
-        (Whole::Damaged(_), _) | (_, Exit::Storage) => Exit::Storage,
+        (Whole::Damaged(_) | Whole::Altered(_), _) | (_, Exit::Storage) => Exit::Storage,
         (Whole::Differs(_), _) => Exit::Differs,
         (Whole::Replays, exit) => exit,
     })
@@ -63,6 +63,7 @@ fn doubt(what: &str, run: &Evidence, console: &mut Console<'_>) -> Result<(), Er
     match &run.whole {
         Whole::Replays => {}
         Whole::Damaged(why) => writeln!(console.err, "{what}: {why}. The page says so.")?,
+        Whole::Altered(what) => writeln!(console.err, "{what}. The page says so.")?,
         Whole::Differs(how) => writeln!(console.err, "{what}: {how}\nThe page says so.")?,
     }
     Ok(())
@@ -75,6 +76,11 @@ fn registered(command: &Report, console: &mut Console<'_>) -> Result<(Paper, Exi
     for run in selection.runs() {
         doubt(&run.name, run, console)?;
     }
+    let mut altered = false;
+    for what in selection.altered_notes() {
+        altered = true;
+        writeln!(console.err, "{what}. The page says so.")?;
+    }
     let valves = selection.valves();
     let batch = selection.batch.as_ref();
     let paper = match (valves.as_slice(), batch, &command.title) {
@@ -84,7 +90,7 @@ fn registered(command: &Report, console: &mut Console<'_>) -> Result<(Paper, Exi
         (several, Some(batch), None) => report::batch::paper(&format!("Batch {}", batch.name), several, Some(batch)),
         (several, batch, title) => report::batch::paper(title.as_deref().unwrap_or(TITLE), several, batch),
     };
-    Ok((paper, exit(selection.runs())))
+    Ok((paper, if altered { Exit::Storage } else { exit(selection.runs()) }))
 }
 
 const TITLE: &str = "Seat leak tests of a batch of valves";

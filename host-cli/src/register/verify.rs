@@ -76,6 +76,27 @@ impl Register {
         Ok(Ok(chains))
     }
 
+    /// What is wrong with one record by itself, if anything: its seal, its recording, what it says of it. Whether it
+    /// follows the one before is for [`Register::verify`].
+    ///
+    /// # Errors
+    /// When there is no such record, or the register cannot be read.
+    pub fn altered(&self, bench: &str, number: i64) -> Result<Option<String>, Error> {
+        let look = || -> rusqlite::Result<Option<String>> {
+            let mut place = self.db.prepare_cached(
+                "SELECT 1, id FROM runs WHERE bench = ?1 AND number = ?2 \
+                 UNION ALL SELECT 0, id FROM notes WHERE bench = ?1 AND number = ?2",
+            )?;
+            let (run, id) = place.query_row((bench, number), |row| Ok((row.get::<_, i64>(0)? == 1, row.get(1)?)))?;
+            let link = link(&self.db, run, id)?;
+            match fault_of(&link) {
+                Some(what) => Ok(Some(what)),
+                None => parts(&self.db, &link),
+            }
+        };
+        look().at(&self.path)
+    }
+
     /// The benches whose records are here, the file's own first; nothing is checked.
     ///
     /// # Errors

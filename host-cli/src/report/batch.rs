@@ -141,7 +141,7 @@ fn section(valve: &Standing<'_>) -> Vec<Block> {
     let mut blocks = vec![Block::Heading(3, format!("{}: {}", valve.serial, valve.word()))];
     blocks.push(Block::Text(valve.reason()));
     blocks.extend(notes(valve));
-    blocks.extend(valve.story.and_then(noted));
+    blocks.extend(valve.story.map_or_else(Vec::new, noted));
     if valve.runs.len() > 1 {
         let columns = vec![
             Column::number("Run", 2),

@@ -48,6 +48,8 @@ pub enum Whole {
     Differs(String),
     /// It is damaged or was cut off.
     Damaged(String),
+    /// In the register it is not what was sealed.
+    Altered(String),
 }
 
 /// A run's place in a register.

@@ -27,6 +27,8 @@ pub struct Note {
     pub noted: Noted,
     /// The run it is about, as short as it can be.
     pub about: Option<String>,
+    /// What is wrong, where it is not what was sealed.
+    pub altered: Option<String>,
 }
 
 /// What was selected in a register.
@@ -60,6 +62,11 @@ impl Selection {
     /// Every run told of, a valve's runs together.
     pub fn runs(&self) -> impl Iterator<Item = &Evidence> {
         self.valves.iter().flat_map(|(_, runs)| runs)
+    }
+
+    /// What is wrong with notes that are not what was sealed.
+    pub fn altered_notes(&self) -> impl Iterator<Item = &str> {
+        self.valves.iter().flat_map(|(story, _)| &story.notes).filter_map(|note| note.altered.as_deref())
     }
 
     /// Where each valve stands.
@@ -119,11 +126,16 @@ fn tell(
     }
     chosen.sort_by(|a, b| (&a.started_at, a.id).cmp(&(&b.started_at, b.id)));
     let told = if filter.batch.is_some() { noted } else { register.notes(None, Some(&serial))? };
-    let short = |noted: Noted| Note { about: noted.about.as_deref().map(|run| register.short(run)), noted };
+    let note = |noted: Noted| {
+        let about = noted.about.as_deref().map(|run| register.short(run));
+        let name = register.short(&format!("{}/{}", noted.bench, noted.number));
+        let altered = register.altered(&noted.bench, noted.number)?.map(|what| format!("record {name} {what}"));
+        Ok(Note { about, altered, noted })
+    };
     let batches = register.batches()?;
     let story = Story {
         batch: batches.into_iter().find(|known| Some(&known.batch) == batch.as_ref()).map(|known| known.name),
-        notes: told.into_iter().map(short).collect(),
+        notes: told.into_iter().map(note).collect::<Result<_, Error>>()?,
         standing,
     };
     let evidence = chosen.iter().map(|run| evidence(register, run)).collect::<Result<_, _>>()?;
@@ -134,15 +146,15 @@ fn name(run: &Run) -> String {
     format!("{}/{}", run.bench, run.number)
 }
 
-/// A run out of the register, whose bytes must be the ones that were sealed.
+/// A run out of the register, which must be what was sealed.
 fn evidence(register: &Register, run: &Run) -> Result<Evidence, Error> {
     let short = register.short(&name(run));
     let damaged = |why: String| Error::register(register.path(), Trouble::Damaged(format!("run {short}: {why}")));
     let bytes = register.recording(run.id)?;
     let mut evidence =
         Evidence::of(&format!("recording of run {short}"), &bytes).map_err(|why| damaged(why.to_string()))?;
-    if evidence.sha256 != run.recording {
-        evidence.whole = Whole::Damaged("its bytes are not the ones that were sealed".into());
+    if let Some(what) = register.altered(&run.bench, run.number)? {
+        evidence.whole = Whole::Altered(format!("run {short} {what}"));
     }
     let register = register.path().file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     evidence.seal = Some(Seal { register, run: name(run), short, hash: run.seal.clone() });

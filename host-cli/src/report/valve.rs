@@ -23,7 +23,7 @@ pub fn paper(valve: &Standing<'_>) -> Paper {
     blocks.push(Block::Table(sides_table(valve)));
     blocks.extend(notes(valve).map_or_else(Vec::new, |notes| vec![notes]));
     blocks.extend(counted_at(valve));
-    blocks.extend(valve.story.and_then(noted));
+    blocks.extend(valve.story.map_or_else(Vec::new, noted));
     for run in &valve.runs {
         blocks.extend(run_section(&valve.called(run), run));
     }
@@ -73,16 +73,12 @@ fn facts(valve: &Standing<'_>) -> Vec<(String, String)> {
 /// "tight; reworked twice".
 pub(super) fn stands(story: &Story) -> String {
     let standing = &story.standing;
-    match standing.reworks {
-        0 => standing.stand.word().into(),
-        1 => format!("{}; reworked once", standing.stand.word()),
-        2 => format!("{}; reworked twice", standing.stand.word()),
-        n => format!("{}; reworked {n} times", standing.stand.word()),
-    }
+    let word = standing.stand.word();
+    standing.reworked().map_or_else(|| word.into(), |reworked| format!("{word}; {reworked}"))
 }
 
 /// What was done to the valve, or said of it, between its runs.
-pub(super) fn noted(story: &Story) -> Option<Block> {
+pub(super) fn noted(story: &Story) -> Vec<Block> {
     let columns = vec![
         Column::words("When", 6),
         Column::words("What", 3),
@@ -101,7 +97,12 @@ pub(super) fn noted(story: &Story) -> Option<Block> {
     };
     let rows: Vec<Vec<String>> = story.notes.iter().map(row).collect();
     let caption = format!("Noted on {}", story.standing.valve.serial);
-    (!rows.is_empty()).then_some(Block::Table(Table { caption, columns, rows }))
+    let altered = story.notes.iter().filter_map(|note| note.altered.clone());
+    let mut blocks: Vec<Block> = altered.map(|what| Block::Notice("Altered".into(), what + ".")).collect();
+    if !rows.is_empty() {
+        blocks.push(Block::Table(Table { caption, columns, rows }));
+    }
+    blocks
 }
 
 /// When the newest of several runs began.
@@ -245,6 +246,7 @@ pub(super) fn troubles(run: &Evidence) -> Vec<Block> {
         Whole::Replays => {}
         Whole::Differs(how) => notice("Replay differs", how.clone()),
         Whole::Damaged(why) => notice("Recording not whole", format!("{why}. Shown is what is whole.")),
+        Whole::Altered(what) => notice("Altered", format!("{what}. What is shown comes from the recording.")),
     }
     if !summary.safe && summary.refused.is_none() {
         notice("Not seen empty", "the run ended without the far side measured empty".into());
@@ -333,13 +335,14 @@ pub(super) fn records<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Vec<Block
             Whole::Replays => "whole; replayed to the same result".to_owned(),
             Whole::Differs(_) => "whole; replay DIFFERS".to_owned(),
             Whole::Damaged(_) => "NOT whole".to_owned(),
+            Whole::Altered(_) => "ALTERED since it was sealed".to_owned(),
         };
         rows.push(vec![run.name.clone(), run.sha256.clone(), whole, run.header.program.clone()]);
         if let Some(seal) = &run.seal {
             rows.push(vec![
                 format!("run {} of {}", seal.short, seal.register),
                 seal.hash.clone(),
-                "sealed".into(),
+                if matches!(run.whole, Whole::Altered(_)) { "does NOT hold" } else { "sealed, holds" }.into(),
                 String::new(),
             ]);
         }

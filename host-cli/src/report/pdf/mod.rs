@@ -1,6 +1,6 @@
 //! A paper as a PDF file: the same content as the page, broken into sheets here.
 //!
-//! Three steps, a file each: `letters` knows how wide words are and where lines break; `flow` turns blocks into
+//! A file a step: `letters` knows how wide words are and where lines break; `flow` turns blocks into
 //! strips, each as wide as the sheet, and says which belong together; `sheets` stacks strips on sheets; `draw` writes
 //! them. Every word belongs to a `parts::Part`, which is what a screen reader goes by.
 //!
