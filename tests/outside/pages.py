@@ -1,13 +1,14 @@
 #!/usr/bin/env python3
 """Pages read by an HTML parser that knows the standard's errors.
 
-    pages.py PAGE...
+    pages.py [--checkers FOLDER] PAGE...
 
-Each must be free of parse errors, fetch nothing, run nothing, and say in words what its tables and pictures are. Where
-the environment variable SEATHOLD_VNU names the jar of the Nu HTML checker, that must be content too.
+Each must be free of parse errors, fetch nothing, run nothing, and say in words what its tables and pictures are. FOLDER
+is where package.json has been installed: html-validate there must be content, and, where there is a Java, the Nu HTML
+checker too.
 """
 
-import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -62,14 +63,29 @@ def check(path):
     print(f"{path}: {len(tables)} tables, {len(pictures)} pictures")
 
 
+def other_checkers(folder, pages):
+    """Programs whose own rules know more of HTML, CSS and accessibility than a parser does."""
+    config = Path(__file__).with_name("html-validate.json")
+    checker = folder / "node_modules" / ".bin" / "html-validate"
+    subprocess.run([checker, "--config", config, *pages], check=True)
+    print("html-validate has nothing to say")
+    if not shutil.which("java"):
+        print("no java: the Nu HTML checker was left out")
+        return
+    jar = next((folder / "node_modules" / "vnu-jar").rglob("vnu.jar"))
+    subprocess.run(["java", "-jar", jar, "--also-check-css", *pages], check=True)
+    print("the Nu HTML checker has nothing to say")
+
+
 def main():
     pages = sys.argv[1:]
+    folder = None
+    if pages[:1] == ["--checkers"]:
+        folder, pages = Path(pages[1]).absolute(), pages[2:]
     for path in pages:
         check(path)
-    jar = os.environ.get("SEATHOLD_VNU")
-    if jar:
-        subprocess.run(["java", "-jar", jar, "--also-check-css", *pages], check=True)
-        print("the Nu HTML checker has nothing to say")
+    if folder:
+        other_checkers(folder, pages)
 
 
 if __name__ == "__main__":

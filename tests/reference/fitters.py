@@ -99,16 +99,21 @@ def make():
     return {"fitters_traces.csv": traces.getvalue(), "fitters_answers.csv": table.getvalue()}
 
 
-def close(a, b):
+def close(column, a, b):
+    # Where the curve's time constant is free the fit is found by steps, which end about the root of the rounding from
+    # the least; how near differs from processor to processor, and for a long transient the slope takes it ten times.
+    within = 1e-5 if column.startswith("free_") else 1e-7
     try:
-        return abs(float(a) - float(b)) <= 1e-7 * abs(float(b))
+        return abs(float(a) - float(b)) <= within * abs(float(b))
     except ValueError:
         return a == b
 
 
 def same(a, b):
     a, b = list(csv.reader(io.StringIO(a))), list(csv.reader(io.StringIO(b)))
-    return len(a) == len(b) and all(len(x) == len(y) and all(map(close, x, y)) for x, y in zip(a, b))
+    if len(a) != len(b) or a[0] != b[0]:
+        return False
+    return all(len(x) == len(y) and all(map(close, a[0], x, y)) for x, y in zip(a, b))
 
 
 def main():
