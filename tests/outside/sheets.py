@@ -1,7 +1,8 @@
 #!/usr/bin/env python3
 """PDF files read by pypdf, which shares nothing with the program that wrote them.
 
-    sheets.py SEATHOLD FOLDER RECORDING...            each recording, and all together, on A4 and Letter
+    sheets.py SEATHOLD FOLDER RECORDING...            each recording, all together, and all out of a register, on A4
+                                                      and Letter
     sheets.py --accept SEATHOLD FOLDER RECORDING...   the same, and the golden text is written anew
 
 What the HTML page of the same recordings says must be said in the same order; every sheet must have the size asked for
@@ -101,7 +102,10 @@ def main():
     accept = sys.argv[1] == "--accept"
     seathold, folder, recordings = sys.argv[1 + accept], Path(sys.argv[2 + accept]), sys.argv[3 + accept :]
     golden = None
-    for name, files in [(Path(path).stem, [path]) for path in recordings] + [("batch", recordings)]:
+    register = ["--register", folder / "sheets.sqlite"]
+    subprocess.run([seathold, "register", "import", *recordings, *register], check=True, stdout=subprocess.DEVNULL)
+    reports = [(Path(path).stem, [path]) for path in recordings]
+    for name, files in reports + [("batch", recordings), ("registered", register)]:
         page = folder / f"{name}.html"
         subprocess.run([seathold, "report", *files, "-o", page], check=True, stdout=subprocess.DEVNULL)
         for size in SIZES:

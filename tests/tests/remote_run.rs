@@ -2,10 +2,11 @@
 //! program; a stopped host takes its run up again; gaps and resets are told and carry no verdict; a bad line loses
 //! nothing and changes no verdict.
 
-use seathold::console::{Console, SystemClock};
+use seathold::console::{Console, Keys, SystemClock, Typed};
 use seathold::recording::{self, Why};
 use seathold::replay::replay;
 use seathold_tests::proxy::{self, Ills};
+use std::collections::VecDeque;
 use std::io::{self, Write};
 use std::path::Path;
 use std::sync::Arc;
@@ -44,13 +45,25 @@ impl Write for Ear<'_> {
     }
 }
 
-fn program(arguments: &[&str], interrupts: &AtomicUsize, out: &mut Ear<'_>, err: &mut Ear<'_>) -> u8 {
+fn program(
+    arguments: &[&str],
+    interrupts: &AtomicUsize,
+    out: &mut Ear<'_>,
+    err: &mut Ear<'_>,
+    keys: &mut dyn Keys,
+) -> u8 {
     let arguments = ["seathold"].iter().chain(arguments).map(Into::into);
-    seathold::main_with(
-        arguments,
-        &mut Console { out, err, live: false, clock: &mut SystemClock::default(), interrupts, keys: &mut Silent },
-    )
-    .code()
+    let clock = &mut SystemClock::default();
+    seathold::main_with(arguments, &mut Console { out, err, live: false, clock, interrupts, keys }).code()
+}
+
+/// Somebody who types these lines and goes.
+struct Lines(VecDeque<&'static str>);
+
+impl Keys for Lines {
+    fn line(&mut self) -> Typed {
+        self.0.pop_front().map_or(Typed::Closed, |line| Typed::Line(line.into()))
+    }
 }
 
 /// `seathold serve` in a thread.
@@ -72,7 +85,7 @@ impl Rig {
             let mut out = Ear { text: String::new(), press: None, first: Some(first) };
             let mut err = Ear { text: String::new(), press: None, first: None };
             let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
-            program(&arguments, &ours, &mut out, &mut err);
+            program(&arguments, &ours, &mut out, &mut err, &mut Silent);
         });
         let address = address.recv().expect("an address");
         Self { interrupts, thread: Some(thread), at: address.trim_start_matches("tcp:").into() }
@@ -93,10 +106,14 @@ struct Said {
 }
 
 fn seathold(arguments: &[&str], press_at: Option<&str>) -> Said {
+    typed(arguments, press_at, &mut Silent)
+}
+
+fn typed(arguments: &[&str], press_at: Option<&str>, keys: &mut dyn Keys) -> Said {
     let interrupts = AtomicUsize::new(0);
     let mut out = Ear { text: String::new(), press: None, first: None };
     let mut err = Ear { text: String::new(), press: press_at.map(|at| (at, &interrupts)), first: None };
-    let code = program(arguments, &interrupts, &mut out, &mut err);
+    let code = program(arguments, &interrupts, &mut out, &mut err, keys);
     Said { code, out: out.text, err: err.text }
 }
 
@@ -141,6 +158,38 @@ fn a_stopped_host_takes_its_run_up_again() {
     assert!(recording.damage.is_none() && recording.breaks.is_empty(), "{}", said.err);
     assert_eq!(replay(&recording), Ok(None));
     assert_eq!(recording.summary().exit().code(), said.code);
+}
+
+/// A batch on a controller: left in the middle of a run, it takes that run up before anything else is tested.
+#[test]
+fn a_batch_takes_up_the_run_that_it_left() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = |name: &str| dir.path().join(name).display().to_string();
+    let (register, folder) = (place("bench.sqlite"), place("recordings"));
+    let rig = Rig::on("127.0.0.1:0", &[]);
+    let at = format!("tcp:{}", rig.at);
+    let said = seathold(&["batch", "open", "spring", "--serials", "HM-001..HM-002", "--register", &register], None);
+    assert_eq!(said.code, 0, "{}", said.err);
+    let test = |lines: &[&'static str], press_at: Option<&str>| {
+        let options = ["--order", "side", "--register", &register, "--out", &folder, "--", "--rig", &at];
+        typed(&[&["batch", "test"], &options[..]].concat(), press_at, &mut Lines(lines.iter().copied().collect()))
+    };
+    let said = test(&["", ""], Some("first side: fill"));
+    assert!(said.err.contains("goes on where this ended"), "{}", said.err);
+    let said = test(&[""], None);
+    assert_eq!(said.code, 0, "{}", said.err);
+    assert!(said.err.contains("HM-001: a run on a controller was left"), "{}", said.err);
+    let runs = seathold(&["find", "--register", &register, "--batch", "spring", "--json"], None).out;
+    // The operator had given it up, so its side is still due: that was the next test.
+    let word = |line: &str, name: &str| line.split(&format!("\"{name}\":\"")).nth(1).unwrap()[..6].to_owned();
+    let told: Vec<[String; 2]> = runs.lines().map(|line| ["serial", "ending"].map(|name| word(line, name))).collect();
+    assert_eq!(told, [["HM-001", "given-"], ["HM-001", "judged"]], "{runs}");
+    let left: Vec<String> = std::fs::read_dir(&folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .filter(|name| !name.ends_with(".hold"))
+        .collect();
+    assert!(left.is_empty(), "{left:?}");
 }
 
 #[test]

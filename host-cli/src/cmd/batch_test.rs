@@ -200,8 +200,8 @@ fn last_recipe(register: &Register, batch: &Batch) -> Result<Option<PathBuf>, Er
 }
 
 impl Bench<'_> {
-    /// Takes in recordings of this batch that did not reach the register: the program was stopped between the two, or
-    /// the register could not be written.
+    /// Takes in recordings of this batch that did not reach the register (the program was stopped between the two, or
+    /// the register could not be written), and takes up runs that went on without it on a controller.
     fn pick_up(&mut self, console: &mut Console<'_>) -> Result<(), Error> {
         let Ok(entries) = std::fs::read_dir(&self.folder) else { return Ok(()) };
         let mut files: Vec<PathBuf> = entries.filter_map(|e| Some(e.ok()?.path())).collect();
@@ -215,6 +215,17 @@ impl Bench<'_> {
             // What is no recording, or of no valve of the batch, is somebody else's.
             let Ok(recording) = crate::recording::read(&file) else { continue };
             let Some(standing) = standings.iter().find(|s| s.valve.serial == recording.header.serial) else { continue };
+            let (batch, began) = (&self.batch.batch, &recording.header.started_at);
+            let answers = self.register.rework_before(batch, &standing.valve.serial, began)?;
+            let meta = Meta { batch: Some(batch.clone()), answers };
+            if part && file.with_extension("link").exists() {
+                let (serial, name) = (&standing.valve.serial, file.display());
+                writeln!(console.err, "{serial}: a run on a controller was left ({name}); it is taken up again")?;
+                let left = self.left(&file)?;
+                run_for(&left, &How { meta, brief: true }, console)?;
+                self.tell(serial, console)?;
+                continue;
+            }
             if part {
                 if standing.sides_due().is_some() {
                     let (serial, name) = (&standing.valve.serial, file.display());
@@ -225,9 +236,6 @@ impl Bench<'_> {
                 }
                 continue;
             }
-            let (batch, began) = (&self.batch.batch, &recording.header.started_at);
-            let answers = self.register.rework_before(batch, &standing.valve.serial, began)?;
-            let meta = Meta { batch: Some(batch.clone()), answers };
             let taken = self.register.import(&file, &meta, console.clock.now())?;
             if taken.new {
                 writeln!(
@@ -392,9 +400,18 @@ impl Bench<'_> {
         let run = self.parsed(standing, sides)?;
         let meta = Meta { batch: Some(self.batch.batch.clone()), answers: standing.rework.clone() };
         run_for(&run, &How { meta, brief: true }, console)?;
+        self.tell(&standing.valve.serial, console)?;
+        if console.live {
+            self.forget(console)?;
+        }
+        Ok(Next::Ask)
+    }
+
+    /// Where a valve stands after a run.
+    fn tell(&self, serial: &str, console: &mut Console<'_>) -> Result<(), Error> {
         let standings = standing::of_batch(&self.register, &self.batch)?;
-        let Some(now) = standings.iter().find(|s| s.valve.serial == standing.valve.serial) else {
-            return Ok(Next::Ask);
+        let Some(now) = standings.iter().find(|s| s.valve.serial == serial) else {
+            return Ok(());
         };
         let word = now.verdict().map_or("", words::verdict_word);
         let known = told(&self.register, now, &mut Speakers::default())?;
@@ -403,10 +420,7 @@ impl Bench<'_> {
         let width = now.valve.serial.chars().count() + 2;
         wrapped(&mut text, &now.valve.serial, width, &format!("{word}{known}"));
         write!(console.out, "{text}")?;
-        if console.live {
-            self.forget(console)?;
-        }
-        Ok(Next::Ask)
+        Ok(())
     }
 
     /// A file for a valve's next recording: numbered, since a simulated run may begin in the second of the one before.
@@ -431,15 +445,18 @@ impl Bench<'_> {
 
     /// The run, as `seathold run` understands it.
     fn parsed(&self, standing: &Standing, sides: Sides) -> Result<Box<Run>, Error> {
-        match Cli::try_parse_from(self.arguments(standing, sides)?).map(|cli| cli.command) {
-            Ok(Some(Command::Run(run))) => Ok(run),
-            Ok(_) => Err(Error::usage("after -- only options of `seathold run` may stand")),
-            Err(why) => {
-                let text = why.render().to_string();
-                let first = text.lines().next().unwrap_or_default().trim_start_matches("error: ");
-                Err(Error::usage(format!("after --: {first}")))
-            }
-        }
+        understood(self.arguments(standing, sides)?)
+    }
+
+    /// A run that a controller went on with. What it was is in its files; only who answers is to be said again.
+    fn left(&self, part: &Path) -> Result<Box<Run>, Error> {
+        let register = self.typed.place.register.display().to_string();
+        let part = part.display().to_string();
+        let mut list: Vec<String> =
+            ["seathold", "run", "--resume", &part, "--register", &register].map(String::from).into();
+        list.extend(self.typed.quiet.then(|| "--quiet".into()));
+        list.extend(self.typed.more.iter().filter(|option| *option == "--ask").cloned());
+        understood(list)
     }
 
     /// The run as it would be typed.
@@ -507,6 +524,18 @@ impl Bench<'_> {
             }
         }
         Ok(())
+    }
+}
+
+fn understood(arguments: Vec<String>) -> Result<Box<Run>, Error> {
+    match Cli::try_parse_from(arguments).map(|cli| cli.command) {
+        Ok(Some(Command::Run(run))) => Ok(run),
+        Ok(_) => Err(Error::usage("after -- only options of `seathold run` may stand")),
+        Err(why) => {
+            let text = why.render().to_string();
+            let first = text.lines().next().unwrap_or_default().trim_start_matches("error: ");
+            Err(Error::usage(format!("after --: {first}")))
+        }
     }
 }
 
