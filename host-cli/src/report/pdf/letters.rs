@@ -12,6 +12,8 @@ pub(super) const PLAIN: Weight = 0;
 /// Headings and names.
 pub(super) const BOLD: Weight = 1;
 
+/// DejaVu Sans Condensed 2.37, cut down to Latin, Greek, Cyrillic and signs, and without hints, which no printer needs. Its
+/// licence stands beside it.
 const FILES: [&[u8]; 2] =
     [include_bytes!("font/DejaVuSansCondensed.ttf"), include_bytes!("font/DejaVuSansCondensed-Bold.ttf")];
 
