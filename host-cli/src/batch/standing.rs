@@ -213,15 +213,14 @@ pub fn of_batch(register: &Register, batch: &Batch) -> Result<Vec<Standing>, Err
 
 /// Where a valve stands after all its runs in a batch, and all that was noted on it there, both the oldest first.
 pub fn of_valve(valve: Valve, runs: &[Run], notes: &[Noted]) -> Standing {
-    let name = |bench: &str, number: i64| format!("{bench}/{number}");
     let reworks = notes.iter().filter(|n| n.kind == NoteKind::Rework).count();
     let last = notes.iter().rev().find(|n| n.kind == NoteKind::Rework);
-    let rework = last.map(|n| name(&n.bench, n.number));
+    let rework = last.map(Noted::name);
     // The later of the two holds: a valve that was set aside and reworked is back.
     let turn = notes.iter().rev().find(|n| matches!(n.kind, NoteKind::Rework | NoteKind::SetAside));
     let set_aside = turn.is_some_and(|n| n.kind == NoteKind::SetAside);
     let (last_run, last_ending) = match runs.last() {
-        Some(run) => (Some(name(&run.bench, run.number)), Some(run.ending.clone())),
+        Some(run) => (Some(run.name()), Some(run.ending.clone())),
         None => (None, None),
     };
     // Results from before the last rework tell nothing of the valve as it is now.
@@ -231,7 +230,7 @@ pub fn of_valve(valve: Valve, runs: &[Run], notes: &[Noted]) -> Standing {
     for (place, side) in [Side::First, Side::Second].into_iter().enumerate() {
         let said = runs.iter().map(|run| run.said(side));
         let Some(run) = counting(said, true).map(|i| runs[i]) else { continue };
-        let called = name(&run.bench, run.number);
+        let called = run.name();
         sides[place] = run.side(side).map(|found| Counted {
             run: called.clone(),
             id: run.id,

@@ -73,7 +73,7 @@ pub(super) fn run(command: &Export, console: &mut Console<'_>) -> Result<Exit, E
     if let (Some(register), Some(filter)) = (&register, filter) {
         for run in register.runs(filter) {
             let run = run?;
-            let name = format!("run {}", register.short(&format!("{}/{}", run.bench, run.number)));
+            let name = format!("run {}", register.short(&run.name()));
             let damaged = |why| Error::register(register.path(), Trouble::Damaged(format!("{name}: {why}")));
             writing.take(&command.wanted, &name, &register.recording(run.id)?, damaged, console)?;
         }

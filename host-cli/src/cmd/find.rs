@@ -204,7 +204,7 @@ pub(super) fn run(typed: &Find, console: &mut Console<'_>) -> Result<Exit, Error
     for run in register.runs(filter) {
         let run = run?;
         // Within a second only the run knows which of the two came first.
-        let follows = |note: &Noted| run.answers.as_deref() == Some(&format!("{}/{}", note.bench, note.number));
+        let follows = |note: &Noted| run.answers.as_deref() == Some(&note.name());
         let before = notes.iter().filter(|note| note.written_at < run.started_at || follows(note)).count();
         for note in notes.drain(..before) {
             tell(console, typed.json, &register, &note)?;
@@ -238,7 +238,7 @@ fn tell(console: &mut Console<'_>, as_json: bool, register: &Register, note: &No
     let by = if note.operator.is_empty() { String::new() } else { format!(" ({})", note.operator) };
     let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after run {}", register.short(run)));
     let when = date(&note.written_at);
-    let name = register.short(&format!("{}/{}", note.bench, note.number));
+    let name = register.short(&note.name());
     writeln!(console.out, "{when}  {name:>4}  {}{about}: {}{by}", note_words(note.kind), note.text)?;
     Ok(())
 }
@@ -269,7 +269,7 @@ const HEAD: &str = "when (UTC)         run  valve      verdict    end A ± U    
 
 /// A run on a line.
 fn line(register: &Register, run: &Run, batch: &str, speaker: &Speaker) -> String {
-    let name = register.short(&format!("{}/{}", run.bench, run.number));
+    let name = register.short(&run.name());
     let verdict = run.verdict.map_or(run.ending.as_str(), |verdict| words::verdict_word(verdict));
     let side = |side| {
         let text = run.side(side).map_or_else(|| "—".into(), |found| leak(found, speaker));

@@ -183,6 +183,11 @@ impl Run {
         self.sides.iter().rev().find(|found| found.side == side)
     }
 
+    /// What people and other records call it, in whichever file it is: `BENCH/NUMBER`.
+    pub fn name(&self) -> String {
+        format!("{}/{}", self.bench, self.number)
+    }
+
     /// What it has to say of a side. A run that was refused tested nothing.
     pub fn said(&self, side: Side) -> Said {
         let other = match side {

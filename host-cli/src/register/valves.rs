@@ -63,6 +63,13 @@ pub struct Noted {
     pub text: String,
 }
 
+impl Noted {
+    /// What people and other records call it, in whichever file it is: `BENCH/NUMBER`.
+    pub fn name(&self) -> String {
+        format!("{}/{}", self.bench, self.number)
+    }
+}
+
 impl Register {
     /// Opens a batch with its list of valves, all at once.
     ///
@@ -206,7 +213,7 @@ impl Register {
     pub fn rework_before(&self, batch: &str, serial: &str, started_at: &str) -> Result<Option<String>, Error> {
         let notes = self.notes(Some(batch), Some(serial))?;
         let before = |n: &&Noted| n.kind == NoteKind::Rework && n.written_at.as_str() <= started_at;
-        Ok(notes.iter().rev().find(before).map(|n| format!("{}/{}", n.bench, n.number)))
+        Ok(notes.iter().rev().find(before).map(Noted::name))
     }
 
     /// Notes on a batch, or on a valve over all batches, in the order written.

@@ -22,6 +22,7 @@ pub fn paper(name: &str, valves: &[Standing<'_>], batch: Option<&Batch>) -> Pape
     if runs.iter().any(|run| run.simulated()) {
         blocks.push(method::simulated());
     }
+    blocks.extend(super::valve::altered(valves));
     let told: Vec<&Story> = valves.iter().filter_map(|valve| valve.story).collect();
     blocks.push(if told.is_empty() {
         let counts: Vec<String> = tally(valves).iter().map(|(word, count)| format!("{count} {word}")).collect();

@@ -4,7 +4,7 @@ use seathold_sequencer::input::Side;
 use seathold_sequencer::measure::diagnose;
 use seathold_sequencer::verdict::{Diagnosis, SideResult, Verdict};
 
-use super::{Evidence, Story};
+use super::{Evidence, Story, Whole};
 use crate::batch::standing::{Said, counting, joined};
 use crate::words;
 
@@ -87,6 +87,13 @@ impl<'a> Standing<'a> {
             said.push_str(" An earlier run found a leak; recordings alone do not tell what was done about it.");
         }
         said
+    }
+
+    /// How many of the records told of are not what was sealed.
+    pub fn altered(&self) -> usize {
+        let runs = self.runs.iter().filter(|run| matches!(run.whole, Whole::Altered(_))).count();
+        let notes = self.story.map_or(0, |story| story.notes.iter().filter(|note| note.altered.is_some()).count());
+        runs + notes
     }
 
     fn leaked_before(&self) -> bool {

@@ -50,12 +50,13 @@ impl Selection {
             let run = run?;
             chosen.entry(run.serial.clone()).or_default().push(run);
         }
-        let batch = register.batches()?.into_iter().find(|batch| Some(&batch.batch) == filter.batch.as_ref());
+        let batches = register.batches()?;
         let mut told = Vec::new();
         for valve in valves(register, filter, &chosen)? {
             let runs = chosen.remove(&valve.serial).unwrap_or_default();
-            told.push(tell(register, filter, valve, runs)?);
+            told.push(tell(register, &batches, filter, valve, runs)?);
         }
+        let batch = batches.into_iter().find(|batch| Some(&batch.batch) == filter.batch.as_ref());
         Ok(Self { batch, valves: told })
     }
 
@@ -101,6 +102,7 @@ fn valves(register: &Register, filter: &Filter, chosen: &HashMap<String, Vec<Run
 
 fn tell(
     register: &Register,
+    batches: &[Batch],
     filter: &Filter,
     valve: Valve,
     mut chosen: Vec<Run>,
@@ -118,7 +120,7 @@ fn tell(
         None => Vec::new(),
     };
     let standing = of_valve(valve, &history, &noted);
-    let counts = |run: &Run| standing.counting.contains(&Some(name(run)));
+    let counts = |run: &Run| standing.counting.contains(&Some(run.name()));
     for run in history.into_iter().filter(counts) {
         if chosen.iter().all(|known| known.id != run.id) {
             chosen.push(run);
@@ -128,13 +130,12 @@ fn tell(
     let told = if filter.batch.is_some() { noted } else { register.notes(None, Some(&serial))? };
     let note = |noted: Noted| {
         let about = noted.about.as_deref().map(|run| register.short(run));
-        let name = register.short(&format!("{}/{}", noted.bench, noted.number));
+        let name = register.short(&noted.name());
         let altered = register.altered(&noted.bench, noted.number)?.map(|what| format!("record {name} {what}"));
         Ok(Note { about, altered, noted })
     };
-    let batches = register.batches()?;
     let story = Story {
-        batch: batches.into_iter().find(|known| Some(&known.batch) == batch.as_ref()).map(|known| known.name),
+        batch: batches.iter().find(|known| Some(&known.batch) == batch.as_ref()).map(|known| known.name.clone()),
         notes: told.into_iter().map(note).collect::<Result<_, Error>>()?,
         standing,
     };
@@ -142,13 +143,9 @@ fn tell(
     Ok((story, evidence))
 }
 
-fn name(run: &Run) -> String {
-    format!("{}/{}", run.bench, run.number)
-}
-
 /// A run out of the register, which must be what was sealed.
 fn evidence(register: &Register, run: &Run) -> Result<Evidence, Error> {
-    let short = register.short(&name(run));
+    let short = register.short(&run.name());
     let damaged = |why: String| Error::register(register.path(), Trouble::Damaged(format!("run {short}: {why}")));
     let bytes = register.recording(run.id)?;
     let mut evidence =
@@ -157,6 +154,6 @@ fn evidence(register: &Register, run: &Run) -> Result<Evidence, Error> {
         evidence.whole = Whole::Altered(format!("run {short} {what}"));
     }
     let register = register.path().file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-    evidence.seal = Some(Seal { register, run: name(run), short, hash: run.seal.clone() });
+    evidence.seal = Some(Seal { register, run: run.name(), short, hash: run.seal.clone() });
     Ok(evidence)
 }

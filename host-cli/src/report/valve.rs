@@ -18,6 +18,7 @@ pub fn paper(valve: &Standing<'_>) -> Paper {
     if valve.runs.iter().any(|run| run.simulated()) {
         blocks.push(method::simulated());
     }
+    blocks.extend(altered(std::slice::from_ref(valve)));
     blocks.push(Block::Notice(upper_first(valve.word()), valve.reason()));
     blocks.push(Block::Facts(facts(valve)));
     blocks.push(Block::Table(sides_table(valve)));
@@ -103,6 +104,16 @@ pub(super) fn noted(story: &Story) -> Vec<Block> {
         blocks.push(Block::Table(Table { caption, columns, rows }));
     }
     blocks
+}
+
+/// Said before any verdict where records are not what was sealed: somebody wanted them to say something else.
+pub(super) fn altered(valves: &[Standing<'_>]) -> Option<Block> {
+    let text = match valves.iter().map(Standing::altered).sum() {
+        0 => return None,
+        1 => "A record is not what was sealed. Do not rely on this page.".into(),
+        n => format!("{n} records are not what was sealed. Do not rely on this page."),
+    };
+    Some(Block::Notice("Altered".into(), text))
 }
 
 /// When the newest of several runs began.
