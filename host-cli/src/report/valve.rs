@@ -159,9 +159,10 @@ pub(super) fn upper_first(word: &str) -> String {
 /// A side's leak with its uncertainty, or why there is none.
 pub(super) fn leak(valve: &Standing<'_>, side: Side) -> String {
     match (valve.run(side), valve.side(side)) {
-        (Some(run), Some(result)) => {
-            result.figure.as_ref().map_or_else(|| "no figure".into(), |figure| run.speaker().leak(figure))
-        }
+        (Some(run), Some(result)) => result
+            .figure
+            .as_ref()
+            .map_or_else(|| "no figure".into(), |figure| run.speaker().leak(figure).replace('-', "−")),
         (Some(_), None) => "no result".into(),
         (None, _) => "not tested".into(),
     }
