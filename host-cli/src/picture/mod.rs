@@ -9,7 +9,7 @@
 //! - it is told apart without colour: series differ in dash or marker, bands in shade and label;
 //! - a screen reader is told what it shows: a title and a description are asked for by [`Chart::new`];
 //! - the same data give the same bytes: coordinates have one decimal, and nothing depends on time or place;
-//! - a long line costs no more than a short one: two points for each column of the paper ([`envelope`]).
+//! - a long line costs no more than a short one: two points for each column of the paper ([`envelope()`]).
 //!
 //! Our own rather than a plotting crate: those that draw SVG write no title, description or role, measure words by a
 //! font of the machine (so that the bytes differ from machine to machine), and know nothing of dashes, phases or PDF;
