@@ -25,6 +25,8 @@ pub enum Command {
     Rigs(crate::cmd::rigs::Rigs),
     /// Run recordings through the sequencer again and compare every event, output and verdict
     Replay(Replay),
+    /// Judge recordings again by another recipe, and tell what changes and why
+    Rejudge(Box<crate::cmd::rejudge::Rejudge>),
     /// Show a recording: result, evidence, plot
     Show(Show),
     /// Write a page of evidence on a valve or a batch, from recordings

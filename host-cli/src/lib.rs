@@ -25,6 +25,7 @@
 //! | [`calibration`] | dated files of what was found of a rig |
 //! | [`advice`] | what would settle an undecided figure |
 //! | [`export`] | recordings as tables for other programs |
+//! | [`rejudge`] | recordings judged again by another recipe, or by many limits at once |
 //! | [`report`] | evidence on a valve or a batch, as a page |
 //! | [`picture`] | charts for pages, as SVG and in PDF |
 //! | [`words`], [`summary`], [`plot`] | results in plain words and a picture |
@@ -48,6 +49,7 @@ pub mod plot;
 pub mod quantity;
 pub mod recording;
 pub mod register;
+pub mod rejudge;
 pub mod replay;
 pub mod report;
 pub mod rig;

@@ -7,13 +7,13 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::Duration;
 
 use clap::Args;
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use jiff::Timestamp;
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::units::Reference;
 use serde_json::json;
 
 use super::files::load_rig;
+use super::progress::Progress;
 use super::run::find_recipe;
 use crate::calibration::apply;
 use crate::console::Console;
@@ -204,7 +204,7 @@ fn all(typed: &Fleet, common: &Arc<Common>, mut rows: Rows, console: &mut Consol
     // Each thread takes the next number, so that what is done is done without gaps when it is stopped.
     pool.spawn_broadcast(move |_| work(&worker, &next, valves, &seen, &to));
 
-    let mut progress = Progress::new(typed.valves, console.live);
+    let mut progress = Progress::new(typed.valves, "valves", console.live);
     let mut tally = Tally::default();
     let mut failed = None;
     take_in(&from, &presses, console, |done, console| {
@@ -261,41 +261,5 @@ fn take_in(
             Err(RecvTimeoutError::Disconnected) => return,
         }
         presses.fetch_max(console.interrupted(), Ordering::Relaxed);
-    }
-}
-
-/// A bar with the time left on a terminal; elsewhere a line every tenth.
-struct Progress {
-    bar: Option<ProgressBar>,
-    whole: u64,
-    tenths: u64,
-}
-
-impl Progress {
-    fn new(whole: u64, live: bool) -> Self {
-        let style = ProgressStyle::with_template("  {bar:40} {pos} of {len} valves, {eta} left")
-            .unwrap_or_else(|_| ProgressStyle::default_bar())
-            .progress_chars("━━─");
-        let bar = || ProgressBar::with_draw_target(Some(whole), ProgressDrawTarget::stderr_with_hz(10));
-        Self { bar: live.then(|| bar().with_style(style)), whole, tenths: 0 }
-    }
-
-    fn step(&mut self, done: u64, console: &mut Console<'_>) {
-        if let Some(bar) = &self.bar {
-            bar.set_position(done);
-            return;
-        }
-        let tenths = done * 10 / self.whole;
-        if tenths > self.tenths {
-            self.tenths = tenths;
-            // Whoever reads the talk may have gone; the fleet goes on.
-            let _ = writeln!(console.err, "  {done} of {} valves", self.whole);
-        }
-    }
-
-    fn end(&self) {
-        if let Some(bar) = &self.bar {
-            bar.finish_and_clear();
-        }
     }
 }

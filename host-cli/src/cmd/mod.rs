@@ -9,7 +9,9 @@ mod files;
 pub mod find;
 pub mod fleet;
 pub mod plan;
+mod progress;
 pub mod register;
+pub mod rejudge;
 mod replay;
 pub mod report;
 pub mod rigs;
@@ -17,6 +19,7 @@ mod run;
 mod run_on;
 pub mod serve;
 mod show;
+mod source;
 
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -56,6 +59,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Run(run)) => run::run(&run, console),
         Some(Command::Rigs(rigs)) => rigs::run(&rigs, console),
         Some(Command::Replay(replay)) => replay::run(&replay, console),
+        Some(Command::Rejudge(command)) => rejudge::run(&command, console),
         Some(Command::Show(show)) => show::run(&show, console),
         Some(Command::Assess(assess)) => assess::run(&assess, console),
         Some(Command::Calibrate(calibrate)) => calibrate::run(&calibrate, console),

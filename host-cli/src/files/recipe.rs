@@ -61,6 +61,30 @@ fn from_sheet(mut sheet: Sheet, name: String, rig: &Rig, actuation: Option<Actua
     }
 }
 
+/// A recipe with some fields replaced, as typed behind options. It is not checked as a whole.
+///
+/// # Errors
+/// Every field that is unknown or out of its range.
+pub fn replaced<'a>(base: &RawRecipe, options: impl Iterator<Item = (&'a str, &'a str)>) -> Result<RawRecipe, Error> {
+    onto(base, Sheet::from_options(options))
+}
+
+/// Reads a recipe from a file, without the rig that it is to fit.
+///
+/// # Errors
+/// Every field that is unknown or out of its range, or when the file cannot be read.
+pub fn without_rig(path: &Path) -> Result<RawRecipe, Error> {
+    onto(&RawRecipe::DEMO, Sheet::read(path)?)
+}
+
+fn onto(base: &RawRecipe, mut sheet: Sheet) -> Result<RawRecipe, Error> {
+    let mut raw = *base;
+    raw.actuation = sheet.choice("actuation", ACTUATIONS).unwrap_or(raw.actuation);
+    raw.model = sheet.choice("model", MODELS).unwrap_or(raw.model);
+    sheet.fields(&mut raw, FIELDS, |r| r.reference_pa);
+    sheet.finish().map(|()| raw)
+}
+
 impl Read {
     /// The same with another limit, as typed behind an option.
     ///

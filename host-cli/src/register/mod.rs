@@ -42,6 +42,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::Connection;
 
 pub use append::{Appended, Meta, Note, NoteKind, note_words};
+pub(crate) use extract::word;
 pub use open::Access;
 pub use query::{Filter, Run, Runs, SideFound};
 pub use trouble::Trouble;

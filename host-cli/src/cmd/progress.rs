@@ -1,0 +1,42 @@
+//! How far a long piece of work is.
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use crate::console::Console;
+
+/// A bar with the time left on a terminal; elsewhere a line every tenth.
+pub(super) struct Progress {
+    bar: Option<ProgressBar>,
+    whole: u64,
+    of: &'static str,
+    tenths: u64,
+}
+
+impl Progress {
+    pub(super) fn new(whole: u64, of: &'static str, live: bool) -> Self {
+        let style = ProgressStyle::with_template(&format!("  {{bar:40}} {{pos}} of {{len}} {of}, {{eta}} left"))
+            .unwrap_or_else(|_| ProgressStyle::default_bar())
+            .progress_chars("━━─");
+        let bar = || ProgressBar::with_draw_target(Some(whole), ProgressDrawTarget::stderr_with_hz(10));
+        Self { bar: live.then(|| bar().with_style(style)), whole, of, tenths: 0 }
+    }
+
+    pub(super) fn step(&mut self, done: u64, console: &mut Console<'_>) {
+        if let Some(bar) = &self.bar {
+            bar.set_position(done);
+            return;
+        }
+        let tenths = done * 10 / self.whole.max(1);
+        if tenths > self.tenths {
+            self.tenths = tenths;
+            // Whoever reads the talk may have gone; the work goes on.
+            let _ = writeln!(console.err, "  {done} of {} {}", self.whole, self.of);
+        }
+    }
+
+    pub(super) fn end(&self) {
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
+        }
+    }
+}

@@ -1,0 +1,278 @@
+//! `seathold rejudge`: what another recipe would have made of recorded runs.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use rayon::prelude::*;
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::verdict::{SideResult, Verdict};
+use serde_json::{Value, json};
+
+use super::find::{In, Wanted};
+use super::progress::Progress;
+use super::source::{Bytes, Source};
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::files::recipe;
+use crate::recording;
+use crate::recording::header::Shown;
+use crate::register::word;
+use crate::rejudge::change::{Changed, Compared, Way, compare};
+use crate::words::{self, Speaker};
+
+/// `seathold rejudge`.
+#[derive(Debug, Args)]
+pub struct Rejudge {
+    /// Recordings, or folders of them; without any, runs are taken from the register
+    pub files: Vec<PathBuf>,
+    /// Recipe file to judge by [default: each recording's own]
+    #[arg(long, value_name = "FILE", help_heading = "Judged by")]
+    pub with: Option<PathBuf>,
+    /// Greatest leak allowed: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
+    #[arg(long, value_name = "LEAK|CLASS", help_heading = "Judged by")]
+    pub limit: Option<String>,
+    /// Nominal size, for a class that names none
+    #[arg(long, value_name = "N", requires = "limit", help_heading = "Judged by")]
+    pub dn: Option<u32>,
+    /// Any field of a recipe, as FIELD=VALUE like "settle=2 s" or "false_accept=0.001"; may be given again
+    #[arg(long, value_name = "FIELD=VALUE", help_heading = "Judged by")]
+    pub set: Vec<String>,
+    #[command(flatten)]
+    pub wanted: Wanted,
+    #[command(flatten)]
+    pub place: In,
+    /// How many threads [default: one a core]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1_024))]
+    pub threads: Option<u16>,
+    /// A JSON object a run, and one for all
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Recordings in memory at a time, for each thread: enough to keep all of them busy, few enough to stay small.
+const AT_ONCE: usize = 16;
+
+/// What to judge by, whatever a recording's own recipe is.
+struct By {
+    whole: Option<RawRecipe>,
+    limit: Option<(String, Option<u32>)>,
+    set: Vec<(String, String)>,
+}
+
+impl By {
+    fn new(typed: &Rejudge) -> Result<Self, Error> {
+        let split = |text: &String| {
+            let wrong = || Error::usage(format!("--set {text}: give FIELD=VALUE, like \"settle=2 s\""));
+            let (name, value) = text.split_once('=').ok_or_else(wrong)?;
+            Ok((name.trim().to_owned(), value.trim().to_owned()))
+        };
+        let set = typed.set.iter().map(split).collect::<Result<Vec<_>, Error>>()?;
+        let whole = typed.with.as_deref().map(recipe::without_rig).transpose()?;
+        let by = Self { whole, limit: typed.limit.clone().map(|limit| (limit, typed.dn)), set };
+        // What is typed wrong is wrong for every recording: say so before the first.
+        by.of(&RawRecipe::DEMO).map(|_| by)
+    }
+
+    /// The recipe for a recording with this one.
+    fn of(&self, own: &RawRecipe) -> Result<RawRecipe, Error> {
+        let base = self.whole.as_ref().unwrap_or(own);
+        let options = self.set.iter().map(|(name, value)| (name.as_str(), value.as_str()));
+        let mut raw = recipe::replaced(base, options)?;
+        if let Some((text, dn)) = &self.limit {
+            let limit = crate::limit::parse(text, *dn, reference(&raw));
+            raw.limit_pa_m3_s = limit.map_err(|why| Error::usage(format!("--limit: {why}")))?.leak.pa_m3_s();
+        }
+        Ok(raw)
+    }
+}
+
+const fn reference(raw: &RawRecipe) -> seathold_sequencer::units::Reference {
+    use seathold_sequencer::units::{AbsolutePressure, Reference, Temperature};
+    Reference {
+        temperature: Temperature::from_kelvin(raw.reference_k),
+        pressure: AbsolutePressure::from_pascals(raw.reference_pa),
+    }
+}
+
+/// A run judged again, or why its recording could not be read.
+type Done = (String, Result<(Compared, Shown), recording::Damage>);
+
+pub(super) fn run(typed: &Rejudge, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let by = By::new(typed)?;
+    let threads = usize::from(typed.threads.unwrap_or(0));
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
+    let pool = pool.map_err(|why| Error::usage(format!("--threads {threads}: {why}")))?;
+    let source = Source::open(&typed.files, &typed.wanted, &typed.place)?;
+    let mut progress = Progress::new(source.count(), "runs", console.live);
+    let mut counts = Counts::default();
+    let mut exit = Exit::Good;
+    let mut left = source.recordings(&typed.wanted)?;
+    loop {
+        let some = left.by_ref().take(AT_ONCE * pool.current_num_threads()).collect::<Result<Vec<Bytes>, Error>>()?;
+        if some.is_empty() {
+            break;
+        }
+        // In the order they came, whichever thread was first.
+        let done: Vec<Done> = pool.install(|| some.par_iter().map(|one| judge(one, &by)).collect());
+        for (name, judged) in done {
+            counts.runs += 1;
+            match judged {
+                Ok((compared, shown)) => {
+                    if typed.wanted.serial.as_ref().is_some_and(|serial| *serial != compared.serial) {
+                        counts.runs -= 1;
+                        continue;
+                    }
+                    counts.see(&compared);
+                    tell(typed, &name, &compared, &shown, console)?;
+                }
+                Err(why) => {
+                    exit = Exit::Storage;
+                    counts.unread += 1;
+                    writeln!(console.err, "{name}: {why}")?;
+                }
+            }
+        }
+        progress.step(counts.runs, console);
+        if console.interrupted() > 0 {
+            exit = Exit::NoVerdict;
+            writeln!(console.err, "stopped: {} runs are done, and told", counts.runs)?;
+            break;
+        }
+    }
+    progress.end();
+    if typed.json {
+        writeln!(console.out, "{}", json!({ "all": counts.json() }))?;
+    } else {
+        write!(console.out, "{}", counts.text())?;
+    }
+    Ok(exit)
+}
+
+fn judge(one: &Bytes, by: &By) -> Done {
+    let judged = recording::read_bytes(&one.bytes).map(|recording| {
+        // What was typed has been read once already.
+        let compared = compare(&recording, |own, _| by.of(own).unwrap_or(*own));
+        (compared, recording.header.shown)
+    });
+    (one.name.clone(), judged)
+}
+
+/// Runs and sides by what became of them.
+#[derive(Debug, Default)]
+struct Counts {
+    runs: u64,
+    unread: u64,
+    sides: u64,
+    polls: u64,
+    same: u64,
+    accepted: u64,
+    rejected: u64,
+    open: u64,
+    unjudged: u64,
+}
+
+impl Counts {
+    fn see(&mut self, compared: &Compared) {
+        self.polls += compared.polls;
+        for side in &compared.sides {
+            self.sides += 1;
+            *match side.way {
+                Way::Same => &mut self.same,
+                Way::Accepted => &mut self.accepted,
+                Way::Rejected => &mut self.rejected,
+                Way::Open => &mut self.open,
+                Way::Unjudged => &mut self.unjudged,
+            } += 1;
+        }
+    }
+
+    fn json(&self) -> Value {
+        json!({
+            "runs": self.runs, "unread": self.unread, "sides": self.sides, "polls": self.polls, "same": self.same,
+            "accepted": self.accepted, "rejected": self.rejected, "open": self.open, "unjudged": self.unjudged,
+        })
+    }
+
+    fn text(&self) -> String {
+        let mut text = format!("{} runs, {} sides judged again\n", self.runs, self.sides);
+        let rows = [
+            (self.same, "verdict as recorded"),
+            (self.accepted, "tight now, and not before"),
+            (self.rejected, "leaking now, and not before"),
+            (self.open, "undecided or void now, and not before"),
+            (self.unjudged, "cannot be judged from what was recorded"),
+            (self.unread, "recordings could not be read"),
+        ];
+        for (count, about) in rows.iter().filter(|(count, _)| *count > 0) {
+            text += &format!("  {count:>7}  {about}\n");
+        }
+        text
+    }
+}
+
+/// A line for each side that changed or cannot be judged; as JSON, each run.
+fn tell(
+    typed: &Rejudge,
+    name: &str,
+    compared: &Compared,
+    shown: &Shown,
+    console: &mut Console<'_>,
+) -> Result<(), Error> {
+    if typed.json {
+        let sides: Vec<Value> = compared.sides.iter().map(side_json).collect();
+        let run = json!({
+            "run": name, "serial": compared.serial, "started_at": compared.started_at,
+            "limit_pa_m3_s": { "recorded": compared.recorded.limit_pa_m3_s, "now": compared.recipe.limit_pa_m3_s },
+            "sides": sides,
+        });
+        writeln!(console.out, "{run}")?;
+        return Ok(());
+    }
+    let (before, now) = (Speaker::new(&compared.recorded, shown), Speaker::new(&compared.recipe, shown));
+    for side in compared.sides.iter().filter(|side| side.way != Way::Same) {
+        let old = side.old.as_ref().map_or("not judged", |old| words::verdict_word(old.verdict));
+        let which = words::side_name(side.side);
+        let (new, why) = match &side.new {
+            Ok(new) => {
+                let mut why = reading(new, &now, compared.recipe.limit_pa_m3_s);
+                if let Some(old) = &side.old {
+                    why += &format!("; was {}", reading(old, &before, compared.recorded.limit_pa_m3_s));
+                }
+                (words::verdict_word(new.verdict), why)
+            }
+            Err(why) => ("cannot tell", why.to_string()),
+        };
+        writeln!(console.out, "{name}  {}  {which}: {old} → {new}: {why}", compared.serial)?;
+    }
+    Ok(())
+}
+
+/// What a verdict rests on: figure, limit, window; or the ground.
+fn reading(result: &SideResult, speaker: &Speaker, limit: f64) -> String {
+    let measured = matches!(result.verdict, Verdict::Tight | Verdict::Leaking | Verdict::Undecided);
+    match result.figure.filter(|_| measured) {
+        Some(figure) => {
+            let window = f64::from(figure.window_ms) / 1e3;
+            format!("{} in {window:.1} s, limit {}", speaker.leak(&figure), speaker.limit(limit))
+        }
+        None => speaker.ground(result),
+    }
+}
+
+fn side_json(side: &Changed) -> Value {
+    let result = |result: &SideResult| {
+        json!({
+            "verdict": word(&result.verdict), "ground": word(&result.ground),
+            "leak_pa_m3_s": result.figure.map(|f| f.leak.pa_m3_s()),
+            "uncertainty_pa_m3_s": result.figure.map(|f| f.expanded.pa_m3_s()),
+            "window_ms": result.figure.map(|f| f.window_ms),
+        })
+    };
+    json!({
+        "side": word(&side.side), "way": side.way,
+        "recorded": side.old.as_ref().map(result),
+        "now": side.new.as_ref().ok().map(result),
+        "unjudged": side.new.as_ref().err().map(ToString::to_string),
+    })
+}

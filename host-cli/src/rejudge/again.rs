@@ -1,0 +1,324 @@
+//! A recording's readings through the sequencer with another recipe.
+//!
+//! From the moment the valve is shut until it is opened into the vent, the outputs are the same whatever the phase, so
+//! the readings are what any recipe would have seen. A recipe that decides sooner than the recorded one goes straight
+//! on to the recorded venting: the polls in between are left out, and clock and sample numbers run on without a hole.
+//! A recipe that wants to watch longer cannot be judged; nor one that would have filled in another way.
+
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::input::{Command, Inputs, Reading, Sample, Side, Sides};
+use seathold_sequencer::measure::Figure;
+use seathold_sequencer::recipe::{FIELDS, RawRecipe, Recipe};
+use seathold_sequencer::rig::Rig;
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::time::Instant;
+use seathold_sequencer::verdict::SideResult;
+
+use super::course::Course;
+use crate::recording::{Poll, Recording};
+
+/// Why a side cannot be judged from what was recorded.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Unjudged {
+    /// The recipe would have watched longer than was recorded.
+    Longer {
+        /// How long the trapped pressure was recorded after the valve was shut and the supply side vented, ms.
+        recorded_ms: u64,
+    },
+    /// The recipe would have done something else before the valve was shut, or after it was opened.
+    Otherwise {
+        /// What it did where the recording did another thing.
+        now: Phase,
+        /// What the recording did.
+        recorded: Phase,
+        /// Fields of the recipe that differ and may be the cause.
+        fields: Vec<&'static str>,
+    },
+    /// The recording ends, or breaks, before the side does.
+    Ends,
+    /// The recording has no run in it.
+    NoRun,
+    /// The recipe does not fit the rig in the recording, or is wrong as a whole.
+    Invalid(String),
+}
+
+impl std::fmt::Display for Unjudged {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Longer { recorded_ms } => {
+                let seconds = *recorded_ms as f64 / 1e3;
+                write!(f, "it would have watched longer than the {seconds:.1} s that were recorded")
+            }
+            Self::Otherwise { now, recorded, fields } => {
+                let (now, recorded) = (crate::words::phase_name(*now), crate::words::phase_name(*recorded));
+                write!(f, "it would have been in {now} where the recorded run was in {recorded}")?;
+                if fields.is_empty() { Ok(()) } else { write!(f, " (other: {})", fields.join(", ")) }
+            }
+            Self::Ends => write!(f, "the recording ends before the side does"),
+            Self::NoRun => write!(f, "there is no run in the recording"),
+            Self::Invalid(why) => write!(f, "the recipe does not fit: {why}"),
+        }
+    }
+}
+
+/// What the sequencer makes of a side with another recipe.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Told {
+    /// The side.
+    pub side: Side,
+    /// Figures at the looks before the last, in order.
+    pub looks: Vec<Figure>,
+    /// The result, or why there is none.
+    pub result: Result<SideResult, Unjudged>,
+}
+
+/// What the sequencer makes of a run with another recipe.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Again {
+    /// Each side that the recorded run began, in order.
+    pub sides: Vec<Told>,
+    /// Polls that went through the sequencer.
+    pub polls: u64,
+}
+
+impl Again {
+    /// What was told of a side.
+    pub fn side(&self, side: Side) -> Option<&Told> {
+        self.sides.iter().find(|told| told.side == side)
+    }
+}
+
+/// Runs a recording through the sequencer with another recipe. Each side is told by itself: one that cannot be judged
+/// does not keep the other from it.
+pub fn again(recording: &Recording, course: &Course, rig: Rig, recipe: Recipe) -> Again {
+    let mut again = Again::default();
+    let Some((_, asked)) = course.start else { return again };
+    let began = |side: &Side| course.entered(Phase::Precheck, Some(*side), 0).is_some();
+    let wanted: Vec<Side> = [Side::First, Side::Second].into_iter().filter(began).collect();
+    let mut from = 0;
+    while let Some(first) = wanted.get(from) {
+        let sides = match (asked, first) {
+            (Sides::Both, Side::Second) => Sides::Second,
+            (asked, _) => asked,
+        };
+        let mut run = Run::new(recording, course, rig, recipe, sides);
+        run.go();
+        again.polls += run.polls;
+        let told = run.told;
+        let done = told.len().max(1);
+        again.sides.extend(told);
+        from += done;
+    }
+    again
+}
+
+/// How far the beginning of soaking may move, µs: two moments at which the rate is taken.
+const SLACK: u64 = 200_000;
+
+/// Whether the trapped pressure is only watched: outputs are the same in all of these.
+const fn watches(phase: Phase) -> bool {
+    matches!(phase, Phase::Vent | Phase::Settle | Phase::Measure)
+}
+
+/// Readings with a clock and sample numbers that run on over what is left out.
+#[derive(Debug, Default)]
+struct Splice {
+    /// Taken off the recorded clock, µs; wraps, as polls may also come again.
+    ticks: u64,
+    /// Taken off the numbers of far side, supply and thermometer.
+    numbers: [u32; 3],
+    last: [Option<u32>; 3],
+    /// A channel that has not been read since the last cut.
+    cut: [bool; 3],
+}
+
+impl Splice {
+    /// Poll `taken` follows on `left`, whatever was recorded between them.
+    fn join(&mut self, polls: &[Poll], left: usize, taken: usize) {
+        let at = |number: usize| polls.get(number).map_or(0, |poll| poll.at.as_ticks());
+        let period = at(taken).saturating_sub(at(taken.saturating_sub(1)));
+        let between = at(taken).wrapping_sub(at(left)).wrapping_sub(period);
+        self.ticks = self.ticks.wrapping_add(between);
+        self.cut = [true; 3];
+    }
+
+    fn feed(&mut self, poll: &Poll) -> (Instant, Inputs) {
+        let mut inputs = poll.inputs;
+        for (channel, reading) in [&mut inputs.far, &mut inputs.supply, &mut inputs.thermometer].into_iter().enumerate()
+        {
+            if let Reading::Sample(sample) = reading {
+                *sample = self.renumber(channel, *sample);
+            }
+        }
+        (Instant::from_ticks(poll.at.as_ticks().wrapping_sub(self.ticks)), inputs)
+    }
+
+    fn renumber(&mut self, channel: usize, sample: Sample) -> Sample {
+        if let (true, Some(last)) = (self.cut[channel], self.last[channel]) {
+            self.numbers[channel] = sample.number.wrapping_sub(last.wrapping_add(1));
+        }
+        self.cut[channel] = false;
+        let number = sample.number.wrapping_sub(self.numbers[channel]);
+        self.last[channel] = Some(number);
+        Sample { number, ..sample }
+    }
+}
+
+struct Run<'a> {
+    recording: &'a Recording,
+    course: &'a Course,
+    sequencer: Sequencer,
+    sides: Sides,
+    recipe: Recipe,
+    splice: Splice,
+    polls: u64,
+    side: Option<Side>,
+    looks: Vec<Figure>,
+    told: Vec<Told>,
+    /// Poll at which the recorded run began to soak, while this one still fills.
+    behind: Option<usize>,
+}
+
+impl<'a> Run<'a> {
+    fn new(recording: &'a Recording, course: &'a Course, rig: Rig, recipe: Recipe, sides: Sides) -> Self {
+        Self {
+            recording,
+            course,
+            sequencer: Sequencer::new(rig, Some(recipe)),
+            sides,
+            recipe,
+            splice: Splice::default(),
+            polls: 0,
+            side: None,
+            looks: Vec::new(),
+            told: Vec::new(),
+            behind: None,
+        }
+    }
+
+    fn go(&mut self) {
+        let (polls, course) = (&self.recording.polls, self.course);
+        let Some((start, asked)) = course.start else { return };
+        let first = if self.sides == Sides::Second { Side::Second } else { Side::First };
+        let last = if self.sides == Sides::Both && course.entered(Phase::Precheck, Some(Side::Second), 0).is_some() {
+            Side::Second
+        } else {
+            first
+        };
+        let (mut number, mut leg) = (0, 0);
+        let mut events = Default::default();
+        while let Some(poll) = polls.get(number).filter(|_| number < course.whole) {
+            let (now, mut inputs) = self.splice.feed(poll);
+            if number == start {
+                inputs.command = Some(Command::Start(self.sides));
+            }
+            // The rig is not there any more: nothing is to be set.
+            let _ = self.sequencer.step_into(now, &inputs, &mut events);
+            self.polls += 1;
+            for event in &events {
+                self.hear(event);
+            }
+            if self.told.last().is_some_and(|told| told.side == last) {
+                return;
+            }
+            leg = course.leg_at(number, leg);
+            let (is, was) = (self.sequencer.phase(), course.legs.get(leg).map(|leg| leg.phase));
+            let next = if number == start && asked != self.sides && first == Side::Second {
+                // On to the other side of a run of both: as if it had begun with it.
+                course.entered(Phase::Precheck, Some(Side::Second), number).map(|entered| entered + 1)
+            } else {
+                match was {
+                    Some(was) if was == is || (watches(was) && watches(is)) => Some(number + 1),
+                    // The rate of rise is taken every tenth of a second, and what was left out before moves those
+                    // moments: soaking begins a moment sooner or later, but lasts as recorded.
+                    Some(Phase::Soak)
+                        if is == Phase::Fill
+                            && self.between(course.legs.get(leg).map_or(0, |leg| leg.from), number) < SLACK =>
+                    {
+                        Some(number + 1)
+                    }
+                    Some(Phase::Fill) if is == Phase::Soak => course
+                        .entered(Phase::Soak, None, number)
+                        .filter(|entered| self.between(number, *entered) < SLACK)
+                        .map(|entered| entered + 1),
+                    Some(was) if watches(was) && is == Phase::SafeVent => {
+                        course.entered(Phase::SafeVent, None, number).map(|entered| entered + 1)
+                    }
+                    Some(was) if watches(is) && was == Phase::SafeVent => {
+                        return self.give_up(first, Unjudged::Longer { recorded_ms: self.watched_ms(leg) });
+                    }
+                    Some(was) => return self.give_up(first, self.otherwise(is, was)),
+                    None => Some(number + 1),
+                }
+            };
+            let behind = self.behind.take();
+            let next = match (behind, is, was) {
+                (Some(entered), Phase::Soak, Some(Phase::Soak)) => Some(entered + 1),
+                (behind, Phase::Fill, Some(Phase::Soak)) => {
+                    self.behind = behind.or_else(|| course.legs.get(leg).map(|leg| leg.from));
+                    next
+                }
+                _ => next,
+            };
+            let Some(next) = next else { break };
+            if next != number + 1 {
+                self.splice.join(polls, number, next);
+            }
+            number = next;
+        }
+        self.give_up(first, Unjudged::Ends);
+    }
+
+    /// Time between two polls, µs.
+    fn between(&self, earlier: usize, later: usize) -> u64 {
+        let at = |number: usize| self.recording.polls.get(number).map_or(0, |poll| poll.at.as_ticks());
+        at(later).saturating_sub(at(earlier))
+    }
+
+    fn hear(&mut self, event: &Event) {
+        match event {
+            Event::Entered { side: Some(side), .. } => self.side = Some(*side),
+            Event::Looked(figure) => self.looks.push(*figure),
+            Event::Judged(result) => {
+                let looks = std::mem::take(&mut self.looks);
+                self.told.push(Told { side: result.side, looks, result: Ok(*result) });
+            }
+            _ => {}
+        }
+    }
+
+    /// The side in hand, or the one that never began, has no result.
+    fn give_up(&mut self, first: Side, why: Unjudged) {
+        let side = self.side.unwrap_or(first);
+        if self.told.iter().any(|told| told.side == side) {
+            // Between the sides: what follows is tried by itself.
+            return;
+        }
+        let looks = std::mem::take(&mut self.looks);
+        self.told.push(Told { side, looks, result: Err(why) });
+    }
+
+    /// From the first watching phase before this leg to the leg, ms.
+    fn watched_ms(&self, leg: usize) -> u64 {
+        let legs = self.course.legs.get(..=leg).unwrap_or_default();
+        let back =
+            legs.iter().rev().skip(1).take_while(|leg| matches!(leg.phase, Phase::Settle | Phase::Measure)).count();
+        let at = |place: usize| {
+            let poll = legs.get(place).and_then(|leg| self.recording.polls.get(leg.from));
+            poll.map_or(0, |poll| poll.at.as_ticks())
+        };
+        at(leg).saturating_sub(at(leg - back.min(leg))) / 1_000
+    }
+
+    fn otherwise(&self, now: Phase, recorded: Phase) -> Unjudged {
+        Unjudged::Otherwise { now, recorded, fields: differing(&self.recording.header.recipe, self.recipe.raw()) }
+    }
+}
+
+/// Fields in which two recipes differ, by name.
+pub fn differing(one: &RawRecipe, other: &RawRecipe) -> Vec<&'static str> {
+    let numbers = FIELDS.iter().filter(|field| (field.get)(one) != (field.get)(other)).map(|field| field.name);
+    let choices = [("actuation", one.actuation != other.actuation), ("model", one.model != other.model)];
+    let choices = choices.into_iter().filter(|(_, differs)| *differs).map(|(name, _)| name);
+    numbers.chain(choices).collect()
+}

@@ -1,0 +1,185 @@
+//! A side judged by many limits at once.
+//!
+//! Where and when the sequencer looks does not depend on the limit; only what each look decides does. So a side goes
+//! through the sequencer with a limit inside its own guard band, which keeps it looking to the end of what was
+//! recorded, and every other limit is then held against the same figures, by the sequencer's own [`decide`]. What rests
+//! on the limit in another way (a gross fall while measuring, a rise at the last look) is left to the whole sequencer.
+
+use seathold_sequencer::input::Side;
+use seathold_sequencer::measure::{Decision, Figure, Schedule, decide};
+use seathold_sequencer::recipe::{FIELDS, RawRecipe};
+use seathold_sequencer::rig::Rig;
+use seathold_sequencer::units::LeakRate;
+use seathold_sequencer::verdict::{Ground, SideResult, Verdict};
+
+use super::again::{Unjudged, again};
+use super::course::Course;
+use crate::recording::Recording;
+
+/// How often a side is sent through again with a limit that keeps it looking.
+const TRIES: usize = 4;
+
+/// What comes after the last look.
+#[derive(Clone, Debug, PartialEq)]
+pub enum After {
+    /// Time is up; the last look was the last there can be.
+    MaximumTime,
+    /// Ended so whatever the limit.
+    Ended(Verdict, Ground),
+    /// Not recorded.
+    Unjudged(Unjudged),
+    /// Only the whole sequencer can tell.
+    Whole,
+}
+
+/// A side's figures in order, and what comes after them.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Looks {
+    /// The side.
+    pub side: Side,
+    /// One a look.
+    pub figures: Vec<Figure>,
+    /// After the last.
+    pub after: After,
+}
+
+/// What a limit makes of a side.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Fate {
+    /// Judged at this look, or after the last (`None`).
+    Judged(Verdict, Option<usize>),
+    /// Not recorded.
+    Unjudged(Unjudged),
+    /// Only the whole sequencer can tell.
+    Whole,
+}
+
+/// Every look of every side that a recording has, by a recipe whose limit does not matter. Also returns the polls that
+/// went through the sequencer.
+pub fn looks(recording: &Recording, course: &Course, rig: &Rig, raw: &RawRecipe) -> (Vec<Looks>, u64) {
+    let mut found: Vec<Looks> = Vec::new();
+    let mut polls = 0;
+    let mut probes: Vec<f64> = vec![raw.limit_pa_m3_s];
+    probes.extend(course.sides.iter().filter_map(|side| side.figure).map(|figure| figure.leak.pa_m3_s()));
+    let mut done = 0;
+    let mut most = None;
+    while let Some(probe) = probes.get(done).copied().filter(|_| done < TRIES + course.sides.len()) {
+        done += 1;
+        let probed = RawRecipe { limit_pa_m3_s: within(probe), ..*raw };
+        let Ok(recipe) = probed.validate(rig) else { continue };
+        let told = again(recording, course, *rig, recipe);
+        polls += told.polls;
+        for told in told.sides {
+            let fell = matches!(&told.result, Ok(SideResult { ground: Ground::GrossFall, .. }));
+            let any = most.is_some_and(|most| probed.limit_pa_m3_s >= most);
+            if fell && told.looks.is_empty() && most.is_none() {
+                // A fall that the greatest limit calls gross is so by any.
+                probes.insert(done, *most.insert(greatest(raw, rig)));
+            }
+            let looks = Looks::of(told.side, told.looks, told.result, any);
+            // A limit that decided at a look says nothing of those that would have followed it.
+            let decided = matches!(looks.after, After::Whole).then(|| looks.figures.last().copied()).flatten();
+            match found.iter_mut().find(|known| known.side == looks.side) {
+                Some(known) if known.is_less_than(&looks) => *known = looks,
+                Some(_) => {}
+                None => found.push(looks),
+            }
+            if let Some(figure) = decided
+                && probes.len() < TRIES + course.sides.len()
+            {
+                probes.push(figure.leak.pa_m3_s());
+            }
+        }
+        if found.iter().all(|looks| looks.after != After::Whole) {
+            break;
+        }
+    }
+    (found, polls)
+}
+
+/// The nearest limit a recipe may have.
+fn within(limit: f64) -> f64 {
+    let field = FIELDS.iter().find(|field| field.name == "limit");
+    field.map_or(limit, |field| limit.clamp(field.min, field.max))
+}
+
+/// The greatest limit that fits the rest of the recipe, or one next to it.
+fn greatest(raw: &RawRecipe, rig: &Rig) -> f64 {
+    let fits = |limit: f64| RawRecipe { limit_pa_m3_s: limit, ..*raw }.validate(rig).is_ok();
+    let (mut low, mut high) = (raw.limit_pa_m3_s, within(f64::MAX));
+    if fits(high) {
+        return high;
+    }
+    for _ in 0..60 {
+        let middle = f64::midpoint(low, high);
+        if fits(middle) { low = middle } else { high = middle }
+    }
+    low
+}
+
+impl Looks {
+    fn of(side: Side, mut figures: Vec<Figure>, result: Result<SideResult, Unjudged>, any: bool) -> Self {
+        let after = match result {
+            Err(why) => After::Unjudged(why),
+            Ok(result) => {
+                let closing = result.figure.filter(|figure| figures.last() != Some(figure));
+                match (result.verdict, result.ground) {
+                    (_, Ground::Measured) => {
+                        figures.extend(result.figure);
+                        After::Whole
+                    }
+                    (_, Ground::MaximumTime) => {
+                        figures.extend(closing);
+                        if closing.is_some() { After::MaximumTime } else { After::Ended(result.verdict, result.ground) }
+                    }
+                    // A rise at the last look has a figure of its own; a fall while measuring is weighed by the limit.
+                    (_, Ground::Rise) if closing.is_some() => After::Whole,
+                    (_, Ground::GrossFall | Ground::OutOfBand) if !any => After::Whole,
+                    (verdict, ground) => After::Ended(verdict, ground),
+                }
+            }
+        };
+        Self { side, figures, after }
+    }
+
+    fn is_less_than(&self, other: &Self) -> bool {
+        let closed = |looks: &Self| looks.after != After::Whole;
+        (closed(self), self.figures.len()) < (closed(other), other.figures.len())
+    }
+
+    /// What each of these limits makes of it; they must rise.
+    pub fn judge(&self, limits: &[f64], schedule: &Schedule) -> Vec<Fate> {
+        let rest = match &self.after {
+            After::MaximumTime => Fate::Judged(Verdict::Undecided, None),
+            After::Ended(verdict, _) => Fate::Judged(*verdict, None),
+            After::Unjudged(why) => Fate::Unjudged(why.clone()),
+            After::Whole => Fate::Whole,
+        };
+        let mut fates = vec![rest; limits.len()];
+        // A look finds low limits passed and high ones kept, so those still open lie side by side.
+        let (mut low, mut high) = (0, limits.len());
+        for (number, figure) in self.figures.iter().enumerate() {
+            let Some(open) = limits.get(low..high).filter(|open| !open.is_empty()) else { break };
+            let of = |limit: &f64| decide(figure, LeakRate::from_pa_m3_s(*limit), schedule);
+            let tight = low + open.partition_point(|limit| of(limit) != Decision::Tight);
+            let below = limits.get(low..tight).unwrap_or_default();
+            let leaking = low + below.partition_point(|limit| of(limit) == Decision::Leaking);
+            if let Some(fates) = fates.get_mut(tight..high) {
+                fates.fill(Fate::Judged(Verdict::Tight, Some(number)));
+            }
+            if let Some(fates) = fates.get_mut(low..leaking) {
+                fates.fill(Fate::Judged(Verdict::Leaking, Some(number)));
+            }
+            if self.after == After::MaximumTime && number + 1 == self.figures.len() {
+                // A rise is only a verdict when no more time is left.
+                let still = limits.get(leaking..tight).unwrap_or_default();
+                let rising = leaking + still.partition_point(|limit| of(limit) == Decision::Rising);
+                if let Some(fates) = fates.get_mut(leaking..rising) {
+                    fates.fill(Fate::Judged(Verdict::Void, Some(number)));
+                }
+            }
+            (low, high) = (leaking, tight);
+        }
+        fates
+    }
+}
