@@ -27,6 +27,9 @@ pub enum Command {
     Replay(Replay),
     /// Judge recordings again by another recipe, and tell what changes and why
     Rejudge(Box<crate::cmd::rejudge::Rejudge>),
+    /// Study how good the measuring is: repeats and operators, reference leaks, a check valve
+    #[command(subcommand)]
+    Study(Box<crate::cmd::study::StudyCommand>),
     /// Show a recording: result, evidence, plot
     Show(Show),
     /// Write a page of evidence on a valve or a batch, from recordings

@@ -26,6 +26,7 @@
 //! | [`advice`] | what would settle an undecided figure |
 //! | [`export`] | recordings as tables for other programs |
 //! | [`rejudge`] | recordings judged again by another recipe, or by many limits at once |
+//! | [`study`] | how good the measuring is, from repeated measurements |
 //! | [`report`] | evidence on a valve or a batch, as a page |
 //! | [`picture`] | charts for pages, as SVG and in PDF |
 //! | [`words`], [`summary`], [`plot`] | results in plain words and a picture |
@@ -56,6 +57,7 @@ pub mod rig;
 pub mod screen;
 pub mod serve;
 pub mod session;
+pub mod study;
 pub mod summary;
 pub mod trace;
 pub mod typed;

@@ -20,6 +20,7 @@ mod run_on;
 pub mod serve;
 mod show;
 mod source;
+pub mod study;
 
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -60,6 +61,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Rigs(rigs)) => rigs::run(&rigs, console),
         Some(Command::Replay(replay)) => replay::run(&replay, console),
         Some(Command::Rejudge(command)) => rejudge::run(&command, console),
+        Some(Command::Study(command)) => study::run(&command, console),
         Some(Command::Show(show)) => show::run(&show, console),
         Some(Command::Assess(assess)) => assess::run(&assess, console),
         Some(Command::Calibrate(calibrate)) => calibrate::run(&calibrate, console),

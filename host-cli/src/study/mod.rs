@@ -1,0 +1,9 @@
+//! How good the measuring is: studies of repeated measurements.
+//!
+//! [`anova`]: valves × operators × repeats. [`linearity`]: bias against reference leaks. [`chart`]: one valve again and
+//! again.
+
+pub mod anova;
+pub mod chart;
+pub mod linearity;
+pub mod table;

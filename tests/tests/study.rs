@@ -1,0 +1,131 @@
+//! Studies of the measuring, held against published data.
+
+mod cli_kit;
+
+use cli_kit::seathold;
+use proptest::prelude::*;
+use seathold::study::anova::{Measured, study};
+use seathold::study::chart::chart;
+
+fn published() -> String {
+    format!("{}/reference/gauge_rr.csv", env!("CARGO_MANIFEST_DIR"))
+}
+
+/// The worked study of 10 parts × 3 appraisers × 3 trials in AIAG, Measurement Systems Analysis: sums of squares and
+/// components as seen in an open write-up, the rest worked out from its data.
+#[test]
+fn the_published_study_comes_out_as_printed() {
+    let dir = tempfile::tempdir().unwrap();
+    let said = seathold(dir.path(), &["study", "crossed", "--table", &published(), "--json"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    let result: serde_json::Value = serde_json::from_str(&said.out).unwrap();
+    let found = |pointer: &str| result["crossed"].pointer(pointer).unwrap().as_f64().unwrap();
+    let near = |pointer: &str, expected: f64, digits: f64| {
+        let value = found(pointer);
+        assert!((value - expected).abs() <= 0.51 * 10f64.powf(-digits), "{pointer}: {value}, printed {expected}");
+    };
+    for (row, squares, freedom) in [
+        ("operators", 3.16726, 2.0),
+        ("parts", 88.36193, 9.0),
+        ("interaction", 0.35898, 18.0),
+        ("repeats", 2.75893, 60.0),
+    ] {
+        near(&format!("/table/{row}/squares"), squares, 5.0);
+        near(&format!("/table/{row}/freedom"), freedom, 9.0);
+    }
+    near("/interaction_p", 0.974, 3.0);
+    for (name, deviation) in
+        [("repeatability", 0.1999332), ("reproducibility", 0.2268375), ("both", 0.3023715), ("between", 1.0423275)]
+    {
+        let variance = found(&format!("/{name}/variance"));
+        assert!((variance.sqrt() - deviation).abs() < 1e-7, "{name}: {}", variance.sqrt());
+        assert!(found(&format!("/{name}/low")) < variance && variance < found(&format!("/{name}/high")));
+    }
+    near("/share", 0.2786, 4.0);
+    assert_eq!(result["crossed"]["categories"], 4);
+    assert_eq!(result["crossed"]["pooled"], true);
+    let text = seathold(dir.path(), &["study", "crossed", "--table", &published()]).out;
+    cli_kit::golden("study.txt", &text);
+}
+
+/// Individual values of NIST/SEMATECH e-Handbook 6.3.2.2: mean 50.81, limits 45.8159 and 55.8041 (from memory).
+#[test]
+fn the_handbooks_chart_comes_out_as_printed() {
+    let values = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1];
+    let chart = chart(&values).unwrap();
+    assert!((chart.mean - 50.81).abs() < 1e-9);
+    assert!((chart.mean + 3.0 * chart.sigma - 55.8041).abs() < 6e-4, "{}", chart.mean + 3.0 * chart.sigma);
+    assert!((chart.mean - 3.0 * chart.sigma - 45.8159).abs() < 6e-4);
+    assert!(chart.signals.iter().all(|(_, rule)| *rule != 1), "{:?}", chart.signals);
+}
+
+/// Each rule is broken by a run made for it, where it ends.
+#[test]
+fn each_run_rule_is_seen() {
+    let noise = [0.4, -0.4, 0.6, -0.5, -0.3, 0.5, 0.2, -0.6, -0.2, 0.3, 0.45, -0.55];
+    let runs: [(u8, &[f64]); 5] = [
+        (1, &[6.0]),
+        (2, &[0.1, 0.15, 0.12, 0.11, 0.13, 0.16, 0.14, 0.12, 0.15, 0.11, 0.13]),
+        (3, &[-0.6, -0.4, -0.2, 0.1, 0.3, 0.5, 0.7]),
+        (4, &[0.5, -0.5, 0.4, -0.4, 0.5, -0.3, 0.4, -0.5, 0.4, -0.4, 0.5, -0.4, 0.3, -0.5, 0.4]),
+        (7, &[0.01, -0.02, 0.02, 0.0, 0.01, -0.01, -0.02, 0.03, 0.02, 0.0, -0.03, 0.01, 0.02, -0.01, -0.02]),
+    ];
+    for (rule, run) in runs {
+        let values: Vec<f64> = noise.iter().chain(run).copied().collect();
+        let chart = chart(&values).unwrap();
+        let seen = chart.signals.iter().any(|(point, seen)| *seen == rule && *point >= noise.len());
+        assert!(seen, "rule {rule}: {:?}", chart.signals);
+    }
+}
+
+#[test]
+fn mistakes_are_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: &str| std::fs::write(dir.path().join(name), text).unwrap();
+    write("hole.csv", "part,operator,value\n1,A,1\n1,A,2\n1,B,1\n1,B,2\n2,A,1\n2,A,2\n2,B,1\n");
+    let said = seathold(dir.path(), &["study", "crossed", "--table", "[DIR]/hole.csv"]);
+    assert!(said.code == 2 && said.err.contains("part 2 by B: 1 measurements"), "{}", said.err);
+    write("word.csv", "reference,value\n1,1\n2,two\n");
+    let said = seathold(dir.path(), &["study", "linearity", "--table", "[DIR]/word.csv"]);
+    assert!(said.code == 2 && said.err.contains("line 3") && said.err.contains("\"two\""), "{}", said.err);
+    write("names.csv", "a,b\n1,1\n");
+    let said = seathold(dir.path(), &["study", "stability", "--table", "[DIR]/names.csv"]);
+    assert!(said.code == 2 && said.err.contains("value or leak"), "{}", said.err);
+}
+
+/// A reading 3 % too high and 0.2 above is found as such.
+#[test]
+fn bias_and_slope_are_found() {
+    let pairs: Vec<(f64, f64)> = (0..20)
+        .map(|i| {
+            let reference = f64::from(i % 5) * 2.0;
+            (reference, 1.03 * reference + 0.2 + 0.01 * f64::from(i % 3 - 1))
+        })
+        .collect();
+    let found = seathold::study::linearity::linearity(&pairs, 0.95).unwrap();
+    let (slope, intercept) = (found.slope.unwrap(), found.intercept.unwrap());
+    assert!(slope.is_proven() && (slope.value - 0.03).abs() < slope.half, "{slope:?}");
+    assert!(intercept.is_proven() && (intercept.value - 0.2).abs() < intercept.half, "{intercept:?}");
+}
+
+proptest! {
+    /// The parts of the whole sum of squares add up, and neither order nor a shift of all values matters.
+    #[test]
+    fn squares_add_up(values in prop::collection::vec(-5.0f64..5.0, 24), shift in -100.0f64..100.0) {
+        let measured: Vec<Measured> = values.iter().enumerate().map(|(i, value)| Measured {
+            part: (i / 6).to_string(),
+            operator: (i / 2 % 3).to_string(),
+            value: *value,
+        }).collect();
+        let mean = values.iter().sum::<f64>() / 24.0;
+        let whole: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
+        let one = study(&measured, 0.95).unwrap();
+        let sum = one.parts.squares + one.operators.squares + one.interaction.squares + one.repeats.squares;
+        prop_assert!((sum - whole).abs() < 1e-9 * whole.max(1.0));
+        let moved: Vec<Measured> =
+            measured.iter().rev().map(|m| Measured { value: m.value + shift, ..m.clone() }).collect();
+        let two = study(&moved, 0.95).unwrap();
+        prop_assert!((one.both.variance - two.both.variance).abs() < 1e-8);
+        prop_assert!(one.both.low <= one.both.variance && one.both.variance <= one.both.high);
+    }
+}
