@@ -195,8 +195,11 @@ fn linear(typed: &Linearity, console: &mut Console<'_>) -> Result<Exit, Error> {
     let found = linearity::linearity(&pairs, typed.coverage).map_err(Error::usage)?;
     if typed.json {
         let estimate = |e: Estimate| json!({ "value": e.value, "half": e.half.is_finite().then_some(e.half) });
-        let biases: Vec<Value> =
-            found.biases.iter().map(|(at, bias, n)| json!({ "reference": at, "bias": estimate(*bias), "n": n })).collect();
+        let biases: Vec<Value> = found
+            .biases
+            .iter()
+            .map(|(at, bias, n)| json!({ "reference": at, "bias": estimate(*bias), "n": n }))
+            .collect();
         let result = json!({ "linearity": {
             "biases": biases, "intercept": found.intercept.map(estimate), "slope": found.slope.map(estimate),
             "coverage": typed.coverage,
@@ -222,7 +225,10 @@ fn stable(typed: &Stability, console: &mut Console<'_>) -> Result<Exit, Error> {
     let measured = measured(&typed.from, false)?;
     if let Some(other) = measured.iter().find(|m| Some(&m.part) != measured.first().map(|first| &first.part)) {
         let first = measured.first().map_or("", |first| first.part.as_str());
-        let message = format!("{first} and {}: a chart is of one side of one valve; choose --serial, and test one side", other.part);
+        let message = format!(
+            "{first} and {}: a chart is of one side of one valve; choose --serial, and test one side",
+            other.part
+        );
         return Err(Error::usage(message));
     }
     let values: Vec<f64> = measured.iter().map(|m| m.value).collect();

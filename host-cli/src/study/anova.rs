@@ -150,9 +150,8 @@ fn work_out(cells: &[Vec<Vec<f64>>], counts: [usize; 3], coverage: f64) -> Study
     let [p, o, r] = counts.map(|count| count as f64);
     let all = mean(cells.iter().flatten().flatten().copied());
     let of_parts: Vec<f64> = cells.iter().map(|row| mean(row.iter().flatten().copied())).collect();
-    let of_operators: Vec<f64> = (0..counts[1])
-        .map(|place| mean(cells.iter().filter_map(|row| row.get(place)).flatten().copied()))
-        .collect();
+    let of_operators: Vec<f64> =
+        (0..counts[1]).map(|place| mean(cells.iter().filter_map(|row| row.get(place)).flatten().copied())).collect();
     let square = |value: f64| value * value;
     let parts = Row { squares: o * r * of_parts.iter().map(|m| square(m - all)).sum::<f64>(), freedom: p - 1.0 };
     let operators =
@@ -187,11 +186,7 @@ fn work_out(cells: &[Vec<Vec<f64>>], counts: [usize; 3], coverage: f64) -> Study
     let (reproducibility, both) = if pooled {
         (of_operators, sum(&[(operators, 1.0 / (p * r)), (error, 1.0 - 1.0 / (p * r))], alpha))
     } else {
-        let terms = [
-            (operators, 1.0 / (p * r)),
-            (interaction, (p - 1.0) / (p * r)),
-            (repeats, (r - 1.0) / r),
-        ];
+        let terms = [(operators, 1.0 / (p * r)), (interaction, (p - 1.0) / (p * r)), (repeats, (r - 1.0) / r)];
         let both = sum(&terms, alpha);
         // (MS_operators + (p − 1)·MS_interaction)/(p·r) − MS_repeats/r
         let gains = [(operators, 1.0 / (p * r)), (interaction, (p - 1.0) / (p * r))];

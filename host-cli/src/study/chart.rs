@@ -54,9 +54,8 @@ fn broken(z: &[f64]) -> Vec<u8> {
     let side = |n: usize, of: usize, beyond: f64| {
         last(n).is_some_and(|run| {
             let (high, low) = (|v: &f64| *v > beyond, |v: &f64| *v < -beyond);
-            let ends = |far: &dyn Fn(&f64) -> bool| {
-                run.iter().filter(|v| far(v)).count() >= of && run.last().is_some_and(far)
-            };
+            let ends =
+                |far: &dyn Fn(&f64) -> bool| run.iter().filter(|v| far(v)).count() >= of && run.last().is_some_and(far);
             ends(&high) || ends(&low)
         })
     };

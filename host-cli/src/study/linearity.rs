@@ -41,9 +41,7 @@ pub fn linearity(pairs: &[(f64, f64)], coverage: f64) -> Result<Linearity, Strin
     if pairs.len() < 3 {
         return Err(format!("{} measurements of reference leaks: at least 3 are needed", pairs.len()));
     }
-    let t = |freedom: f64| {
-        StudentsT::new(0.0, 1.0, freedom).map_or(f64::NAN, |t| t.inverse_cdf(0.5 + coverage / 2.0))
-    };
+    let t = |freedom: f64| StudentsT::new(0.0, 1.0, freedom).map_or(f64::NAN, |t| t.inverse_cdf(0.5 + coverage / 2.0));
     let mut references: Vec<f64> = pairs.iter().map(|(reference, _)| *reference).collect();
     references.sort_by(f64::total_cmp);
     references.dedup();

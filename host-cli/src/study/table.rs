@@ -19,12 +19,11 @@ impl Table {
     /// When the file cannot be read, a column is missing, or there is no row.
     pub fn read(path: &Path, columns: &[&[&str]]) -> Result<Self, Error> {
         let origin = path.display().to_string();
-        let wrong = |line, message: String| Error::Input {
-            origin: origin.clone(),
-            problems: vec![Problem { line, message }],
-        };
+        let wrong =
+            |line, message: String| Error::Input { origin: origin.clone(), problems: vec![Problem { line, message }] };
         let text = std::fs::read_to_string(path).map_err(|why| Error::file("read", path, why))?;
-        let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_reader(text.as_bytes());
+        let mut reader =
+            csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_reader(text.as_bytes());
         let names = reader.headers().map_err(|why| wrong(Some(1), why.to_string()))?.clone();
         let place = |known: &&[&str]| {
             let place = names.iter().position(|name| known.contains(&name.to_lowercase().as_str()));
