@@ -19,8 +19,11 @@ pub const BLOCKS: usize = 64;
 /// Fewest blocks a fit may rest on: enough that a residual spread means something.
 pub const BLOCKS_MIN: usize = 8;
 
-/// Most curves a fit weighs against each other.
-pub const CURVES_MAX: usize = 8;
+/// Settling exponentials a fit allows for beside a line.
+pub const SETTLINGS: usize = 6;
+
+/// Most curves a fit weighs against each other: each settling as the greater part, and a line.
+pub const CURVES_MAX: usize = SETTLINGS + 1;
 
 /// Most looks at a growing window.
 pub const LOOKS_MAX: u32 = 48;
@@ -37,10 +40,10 @@ pub const BLOCKS_PER_MS: usize = 2;
 
 /// Blocks a fit works through in one poll at most: so few that even a Cortex-M0 at 48 MHz is done in half of a 10 ms
 /// poll (docs/figures.md).
-pub const BLOCKS_PER_POLL_MAX: usize = 8;
+pub const BLOCKS_PER_POLL_MAX: usize = 3;
 
 /// Most events one step can emit.
-pub const EVENTS_MAX: usize = 8;
+pub const EVENTS_MAX: usize = 7;
 
 const _: () = {
     // The window's time, in microseconds, is kept in 32 bits.

@@ -2,7 +2,7 @@
 
 use crate::field::{Errors, Examiner, Field, FieldError, Unit, conflict};
 use crate::limits;
-use crate::measure::{Curves, Schedule};
+use crate::measure::{Band, Curves, Schedule};
 use crate::rig::Rig;
 use crate::time::{Duration, millis};
 use crate::units::{AbsolutePressure, GaugePressure, LeakRate, Reference, Temperature};
@@ -547,12 +547,13 @@ impl RawRecipe {
 
 /// The curves that may be fitted, by recipe and calibration.
 fn curves(recipe: &RawRecipe, rig: &Rig) -> Curves {
+    let band = Band { min_s: f64::from(recipe.tau_ms_min) / 1e3, max_s: f64::from(recipe.tau_ms_max) / 1e3 };
     match (recipe.model, rig.raw().tau_s) {
-        (Model::Line, _) => Curves::LINE,
-        (Model::LineAndTransient, Some(tau_s)) => Curves::Calibrated { tau_s, u_rel: rig.raw().tau_u_rel },
-        (Model::LineAndTransient, None) => {
-            Curves::profiled(f64::from(recipe.tau_ms_min) / 1e3, f64::from(recipe.tau_ms_max) / 1e3)
+        (Model::Line, _) => Curves::Line,
+        (Model::LineAndTransient, Some(tau_s)) => {
+            Curves::Calibrated { tau_s, u_rel: rig.raw().tau_u_rel, lesser: band }
         }
+        (Model::LineAndTransient, None) => Curves::Profiled(band),
     }
 }
 

@@ -597,7 +597,7 @@ impl Sequencer {
             Phase::Settle => State::Settle,
             Phase::Measure => {
                 if let Some(recipe) = &self.recipe {
-                    self.measure = Measure::new(recipe.schedule().first());
+                    self.measure.begin(recipe.schedule().first());
                 }
                 State::Measure
             }

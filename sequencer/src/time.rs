@@ -23,3 +23,8 @@ pub(crate) fn since(later: Instant, earlier: Instant) -> Duration {
 pub(crate) fn after(start: Instant, span: Duration) -> Instant {
     Instant::from_ticks(start.as_ticks().saturating_add(span.as_ticks()))
 }
+
+/// `end − span`, saturating at the beginning of time.
+pub(crate) fn before(end: Instant, span: Duration) -> Instant {
+    Instant::from_ticks(end.as_ticks().saturating_sub(span.as_ticks()))
+}

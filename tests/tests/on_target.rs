@@ -33,7 +33,7 @@ fn host() -> &'static [String] {
     static HOST: OnceLock<Vec<String>> = OnceLock::new();
     HOST.get_or_init(|| {
         let mut lines = Lines(Vec::new());
-        run_all(&mut lines, &NoMeter, &mut None);
+        run_all(&mut lines, &NoMeter, &mut std::mem::MaybeUninit::uninit());
         lines.0.retain(|line| !line.starts_with(MEASURED));
         lines.0
     })

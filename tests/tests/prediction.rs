@@ -59,8 +59,8 @@ proptest! {
         let tau_s = seconds / ratio;
         // A transient shorter than a block is not seen by a folded fit as it is by one of every sample.
         prop_assume!(line || tau_s > 2.0 * seconds / 32.0 || samples <= 64);
-        let (curves, curve) = if line { (Curves::LINE, Curve::Line) } else { (Curves::transient(tau_s), Curve::Transient { tau_s }) };
-        let Some(got) = fit(curves, None, &trace) else { return Ok(()) };
+        let (curves, curve) = if line { (Curves::Line, Curve::Line) } else { (Curves::Exact { tau_s }, Curve::Transient { tau_s }) };
+        let Some(got) = fit(curves, None, 0.0, &trace) else { return Ok(()) };
         let square = got.residual_sd * got.residual_sd - 1.0 / 12.0;
         let predicted = Window { noise_counts: square.sqrt(), ..window(seconds, samples, curve) }.slope_u();
         let ours = got.u_slope / got.stretch;

@@ -325,7 +325,7 @@ fn finish(
         judged.gas_k = rows.iter().filter_map(|r| r.kelvin).sum::<f64>() / rows.len() as f64;
         judged.gas_measured = true;
     }
-    let Some(estimate) = fit(curves, compensation, &trace) else {
+    let Some(estimate) = fit(curves, compensation, 0.0, &trace) else {
         judged.verdict = Verdict::Undecided;
         return Ok(judged);
     };

@@ -1,3 +1,5 @@
+use crate::limits::SETTLINGS;
+
 /// A curve fitted to the trapped pressure.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
@@ -22,39 +24,62 @@ impl Curve {
     }
 }
 
+/// Time constants between bounds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Band {
+    /// Shortest, in seconds.
+    pub min_s: f64,
+    /// Longest, in seconds.
+    pub max_s: f64,
+}
+
+impl Band {
+    /// Width of one of `count` equal cells, in ln τ.
+    pub(super) fn cell(self, count: usize) -> f64 {
+        libm::log(self.max_s / self.min_s) / count as f64
+    }
+
+    /// Middles of `count` equal cells on a logarithmic scale.
+    fn middles(self, count: usize) -> impl Iterator<Item = f64> {
+        let cell = self.cell(count);
+        (0..count).map(move |k| self.min_s * libm::exp((k as f64 + 0.5) * cell))
+    }
+}
+
 /// What is known of the curve before a fit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Curves {
     /// A straight line, and nothing else.
     Line,
-    /// There is a transient, and its time constant is known.
+    /// A line and one transient, whose time constant is taken as exact.
+    Exact {
+        /// Time constant, in seconds.
+        tau_s: f64,
+    },
+    /// There is a transient, and the time constant of its greater part has been measured.
     Calibrated {
         /// Time constant, in seconds.
         tau_s: f64,
         /// Standard uncertainty of its logarithm, that is its own as a ratio.
         u_rel: f64,
+        /// Where its lesser parts lie, and the greater should the calibration not hold.
+        lesser: Band,
     },
-    /// There may be a transient, with a time constant between bounds.
-    Profiled {
-        /// Shortest, in seconds.
-        tau_min_s: f64,
-        /// Longest, in seconds.
-        tau_max_s: f64,
-    },
+    /// There may be a transient, with time constants anywhere in a band.
+    Profiled(Band),
 }
 
 impl Curves {
-    /// A straight line, and nothing else.
-    pub const LINE: Self = Self::Line;
-
-    /// A transient whose time constant is taken as exact, in seconds.
-    pub const fn transient(tau_s: f64) -> Self {
-        Self::Calibrated { tau_s, u_rel: 0.0 }
-    }
-
-    /// A transient, if any, with τ anywhere between these bounds, in seconds.
-    pub const fn profiled(tau_min_s: f64, tau_max_s: f64) -> Self {
-        Self::Profiled { tau_min_s, tau_max_s }
+    /// The time constants a fit allows for, in seconds; the calibrated one first.
+    pub(super) fn taus(self) -> impl Iterator<Item = f64> {
+        let (first, band, count) = match self {
+            Self::Line => (None, None, 0),
+            Self::Exact { tau_s } => (Some(tau_s), None, 0),
+            Self::Calibrated { tau_s, lesser, .. } => (Some(tau_s), Some(lesser), SETTLINGS - 1),
+            Self::Profiled(band) => (None, Some(band), SETTLINGS),
+        };
+        first.into_iter().chain(band.into_iter().flat_map(move |band| band.middles(count)))
     }
 }

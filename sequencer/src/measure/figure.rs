@@ -1,6 +1,6 @@
 use super::curve::Curve;
 use super::fit::Estimate;
-use super::quantile::student_quantile;
+use super::weigh::Weighing;
 use crate::recipe::Recipe;
 use crate::rig::Rig;
 use crate::units::{LeakRate, PressureRate, Temperature};
@@ -28,17 +28,13 @@ pub struct Budget {
     pub background: f64,
     /// All together.
     pub combined: f64,
-    /// All together as the guard band takes it: what is not known of the curve counts twice, since its errors are far from normal.
+    /// All together as the guard band takes it: the standard uncertainty of a normal distribution whose tail at the risk
+    /// of one look is as far out as that of the figure's own distribution, which what is not known of the curve makes
+    /// anything but normal.
     pub guard: f64,
     /// Effective degrees of freedom (Welch–Satterthwaite, JCGM 100:2008, G.4.1); only the fit's are finite.
     pub freedom: f64,
 }
-
-/// What is not known of the settling curve is no normal distribution: while the window is as short as the settling, a
-/// curve with a long time constant and quite another slope stays possible, and would decide wrongly more often than its
-/// standard uncertainty says. So in a guard band that counts this many times (our judgement, no source; the risks it
-/// gives are measured in docs/figures.md).
-const TAILS: f64 = 2.0;
 
 /// A leak with its uncertainty, and what it rests on.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -81,8 +77,20 @@ pub struct Conditions<'a> {
 }
 
 impl Figure {
-    /// From a fit: `Q = −V·dp/dt`, taken to the reference temperature, less the rig's background.
+    /// From a fit: `Q = −V·dp/dt`, taken to the reference temperature, less the rig's background. All at once: for a host,
+    /// which has no short poll to keep.
     pub fn new(estimate: &Estimate, with: &Conditions<'_>) -> Self {
+        let mut weighing = Weighing::new(estimate, with);
+        loop {
+            if let Some(figure) = weighing.advance() {
+                return figure;
+            }
+        }
+    }
+
+    /// All but `expanded` and the guard, which the figure's distribution has yet to give; and the leak that a slope of
+    /// one count a second means, in Pa·m³/s.
+    pub(super) fn unweighed(estimate: &Estimate, with: &Conditions<'_>) -> (Self, f64) {
         let rig = with.rig.raw();
         let step = rig.far.pa_per_count;
         let volume = rig.far_volume_m3;
@@ -91,23 +99,20 @@ impl Figure {
         let slope = PressureRate::from_pascals_per_second(estimate.slope * step);
         let gross = -slope.pascals_per_second() * scale;
         let size = if gross < 0.0 { -gross } else { gross };
-
-        let fit = estimate.u_slope * step * scale;
         let budget = Budget {
-            fit,
+            fit: estimate.u_slope * step * scale,
             curve: estimate.u_curve * step * scale,
-            resolution: resolution(estimate, with.noise_counts) * step * scale,
+            resolution: resolution(with.noise_counts, estimate.span_s) * step * scale,
             volume: size * rig.far_volume_u_rel,
             gain: size * rig.gain_u_rel,
             temperature: scale * with.pressure_pa / with.gas.kelvin() * rig.drift_u_k_s,
             background: rig.background_u_pa_m3_s,
             ..Budget::default()
         }
-        .combine(estimate.freedom, estimate.settling);
-        let factor = student_quantile(with.recipe.schedule().z_coverage(), budget.freedom);
-        Self {
+        .combine(estimate.freedom);
+        let figure = Self {
             leak: LeakRate::from_pa_m3_s(gross).less(with.rig.background()),
-            expanded: LeakRate::from_pa_m3_s(factor * budget.combined),
+            expanded: LeakRate::from_pa_m3_s(budget.combined),
             coverage: with.recipe.raw().coverage,
             budget,
             slope,
@@ -115,22 +120,17 @@ impl Figure {
             window_ms: (estimate.span_s * 1e3) as u32,
             samples: estimate.samples,
             stretch: estimate.stretch,
-        }
+        };
+        (figure, -step * scale)
     }
 }
 
 impl Budget {
-    pub(super) fn combine(mut self, fit_freedom: f64, settling: bool) -> Self {
-        let squares = self.fit * self.fit
-            + self.curve * self.curve
-            + self.resolution * self.resolution
-            + self.volume * self.volume
-            + self.gain * self.gain
-            + self.temperature * self.temperature
-            + self.background * self.background;
+    /// Combines the contributions; the guard is that of a normal distribution.
+    pub(super) fn combine(mut self, fit_freedom: f64) -> Self {
+        let squares = self.fit * self.fit + self.curve * self.curve + self.beside_fit_squares();
         self.combined = libm::sqrt(squares);
-        let tails = if settling { (TAILS * TAILS - 1.0) * self.curve * self.curve } else { 0.0 };
-        self.guard = libm::sqrt(squares + tails);
+        self.guard = self.combined;
         // Welch–Satterthwaite with one finite term. Capped: beyond a million degrees Student is normal to every digit.
         let part = self.fit * self.fit;
         self.freedom = if part > 0.0 { fit_freedom * (squares / part) * (squares / part) } else { 1e6 };
@@ -139,14 +139,46 @@ impl Budget {
         }
         self
     }
+
+    /// Sum of squares of all that does not come from the fit.
+    pub(super) const fn beside_fit_squares(&self) -> f64 {
+        self.resolution * self.resolution
+            + self.volume * self.volume
+            + self.gain * self.gain
+            + self.temperature * self.temperature
+            + self.background * self.background
+    }
 }
 
-/// Standard uncertainty of the slope, in counts a second, from the converter's steps. Noise of half a count or more
-/// smooths the steps (dither) and the fit's own scatter holds them; with less, both ends of the window may be off by
-/// up to half a count either way: two uniform errors, `√2/√12 = 1/√6` counts over the window.
-fn resolution(estimate: &Estimate, noise_counts: f64) -> f64 {
-    if noise_counts >= 0.5 || !(estimate.span_s > 0.0) {
+/// Standard uncertainty of a slope over a window, in counts a second, from the converter's steps; `noise_counts` as
+/// neighbouring samples show it.
+///
+/// A reading rounded to whole counts is off by a sawtooth of its true value. Noise of standard deviation s before the
+/// rounding (dither) smooths it: of the sawtooth's Fourier terms `sin(2πkx)/πk` each is left with `exp(−2π²k²s²)` of its
+/// height (Widrow & Kollár, *Quantization Noise*, ch. 4, from memory). Both ends of the window may be off by what is
+/// left, wherever between two counts they lie: `√2` times the root of the terms' mean squares over the window. Without
+/// any noise that is `√2·√(1/12)` counts.
+pub(super) fn resolution(noise_counts: f64, span_s: f64) -> f64 {
+    if !(span_s > 0.0) {
         return 0.0;
     }
-    0.408_248_290_463_863 / estimate.span_s
+    // What neighbouring samples show holds the rounding's own variance too.
+    let squares = noise_counts * noise_counts - 1.0 / 12.0;
+    // From half a count up less than a hundredth of a count is left.
+    if squares > 0.25 {
+        return 0.0;
+    }
+    let mut left = 1.0 / 12.0;
+    // Where noise is nearly nothing the series has many terms, and its sum is known.
+    if squares > 1e-3 {
+        left = 0.0;
+        for k in [1.0, 2.0, 3.0, 4.0, 5.0] {
+            let damped = libm::exp(-4.0 * PI_SQUARES * k * k * squares);
+            left += damped / (2.0 * PI_SQUARES * k * k);
+        }
+    }
+    libm::sqrt(2.0 * left) / span_s
 }
+
+/// π².
+const PI_SQUARES: f64 = core::f64::consts::PI * core::f64::consts::PI;

@@ -1,6 +1,9 @@
+use super::basis::Basis;
 use super::curve::{Curve, Curves};
 use super::fold::{Block, Folded};
-use crate::limits::{BLOCKS, BLOCKS_MIN, CURVES_MAX};
+use super::gram::{Column, Gram, Point};
+use super::solve::{self, Prior, Solved};
+use crate::limits::{BLOCKS, BLOCKS_MIN, CURVES_MAX, SETTLINGS};
 
 /// What a fit found, in counts and seconds. Standard uncertainties (`u_…`) allow for correlation between neighbouring
 /// blocks.
@@ -16,18 +19,17 @@ pub struct Estimate {
     pub u_start: f64,
     /// Slope, in counts a second.
     pub slope: f64,
-    /// Standard uncertainty of the slope from scatter.
+    /// Standard uncertainty of the slope from scatter, were the curve known.
     pub u_slope: f64,
-    /// Standard uncertainty of the slope from not knowing the curve: its time constant, whether there is a transient at
-    /// all, and a share of what the transient takes off the plain line's slope.
+    /// What not knowing the curve adds to it: time constants, lesser parts, whether there is a transient at all.
     pub u_curve: f64,
-    /// Whether a settling curve was allowed for, whose errors have longer tails than a normal distribution.
-    pub settling: bool,
-    /// Amplitude of the likeliest curve's transient at the first block held, in counts; 0 for a line.
+    /// The slope's whole distribution, a normal part for every curve.
+    pub parts: [Part; CURVES_MAX],
+    /// Height of the likeliest curve's transient at the first block held, in counts; 0 for a line.
     pub amplitude: f64,
-    /// Standard uncertainty of the amplitude.
+    /// Standard uncertainty of the amplitude, were there one time constant and that known.
     pub u_amplitude: f64,
-    /// Correlation of slope and amplitude; 0 for a line.
+    /// Correlation of slope and amplitude in the same case; 0 for a line.
     pub correlation: f64,
     /// Residual sum of squares, over block means weighted by the samples in each.
     pub residual_squares: f64,
@@ -45,6 +47,19 @@ pub struct Estimate {
     pub span_s: f64,
 }
 
+/// What one curve says of the slope: a normal distribution, in counts a second.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Part {
+    /// How likely the readings make the curve; the weights add up to 1.
+    pub weight: f64,
+    /// Its slope less the estimate's.
+    pub off: f64,
+    /// Standard uncertainty of its slope, correlation between neighbouring blocks allowed for.
+    pub u: f64,
+}
+
 /// Takes temperature out of the readings: each block's mean absolute pressure is brought to the temperature of the
 /// first, `p·T0/T` (ideal gas law at constant volume).
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -58,32 +73,40 @@ pub struct Compensation {
 }
 
 /// Where a fit stands.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Stage {
+    /// Nothing done yet.
     Begin,
+    /// Sums over the blocks.
     Gather,
-    Solve,
+    /// Every curve once, with the noise that neighbouring samples show, for the likeliest.
+    Sketch,
+    /// That one's residuals.
     Check,
+    /// What they say of the scatter.
     Spread,
-    Weigh,
+    /// Every curve again, with that scatter.
+    Solve,
+    /// The estimate.
     Finish,
 }
 
 /// A least-squares fit that works through the blocks of a trace a few at a time, so that no single poll is long.
 ///
-/// Weighted by the samples in each block and centred on the means; the centred normal equations are solved in closed
-/// form (Björck, *Numerical Methods for Least Squares Problems*, 2.2, from memory).
+/// The curve is a line and a transient that is a sum of settling exponentials: no settling gas follows just one, for
+/// wall, seats and cavity each have their own time. One of them is the greater part. Its time constant is not taken as
+/// exact: ln τ may be off by δ, which to first order adds `c·t·exp(−t/τ)` with `c = a·δ/τ` to the curve, and c is held to
+/// zero by what is known of τ beforehand. The others are held to zero by their being the lesser part. Both are normal
+/// priors in a Bayesian linear regression ([`solve`]).
 ///
-/// τ is not taken as exact. Its logarithm may be off by δ, which to first order adds `c·(t/τ)·exp(−t/τ)` with `c = a·δ`
-/// to the curve; c is fitted too, held to zero by what is known of τ beforehand: a normal prior with standard deviation
-/// `a·u(ln τ)`, which is one number added to the normal equations (Bayesian linear regression: Gelman et al., *Bayesian
-/// Data Analysis*, 3rd ed., 14.8, from memory). So the slope's variance holds the doubt about τ.
-///
-/// Where τ has no calibration, a plain line and a grid of time constants over the bounds are fitted, each standing for
-/// its cell of the grid, and averaged, weighted by how likely the readings make them (Bayesian model averaging:
-/// Hoeting, Madigan, Raftery & Volinsky, *Statistical Science* 14, 1999, from memory). The weight is
-/// `exp(−RSS/2s²)`, times `1/√N` for the amplitude a line does not have (BIC), times the factor by which the readings
-/// narrow δ. What the curves disagree by goes into the uncertainty.
+/// Which is the greater part, or whether there is a transient at all, is not known either: each of a grid of time
+/// constants over the bounds is it in turn, each standing for its cell of the grid, beside a plain line. The results are
+/// averaged, weighted by how likely the readings make them (Bayesian model averaging: Hoeting, Madigan, Raftery &
+/// Volinsky, *Statistical Science* 14, 1999, from memory): `exp(−RSS/2s²)`, times the factor by which the readings narrow
+/// the priors, times `1/√N` for the amplitude a line does not have (BIC). All this is done twice: first each curve takes the
+/// transient's height from itself; then all take the mean of those heights, so that none that is unlikely may suppose a
+/// huge one, and the scatter of the residuals. What the curves say is kept apart in
+/// [`Estimate::parts`]: together they are no normal distribution while the window is as short as the settling.
 ///
 /// The trace may grow meanwhile: the fit keeps to the samples it began with, and begins again if the trace is folded
 /// under it.
@@ -91,17 +114,16 @@ enum Stage {
 pub struct Fit {
     curves: Curves,
     compensation: Option<Compensation>,
+    waited_s: f64,
     stage: Stage,
-    /// Time constant in work; `None` for a line.
-    tau: Option<f64>,
-    /// Every curve fitted, and which is in work.
-    found: [Found; CURVES_MAX],
+    basis: Basis,
+    gram: Gram,
+    /// Curve in work: a settling as the greater part, or after the last of them the line.
     curve: usize,
-    refinements: u8,
-    /// The best so far, whole.
-    best: usize,
-    best_tau: Option<f64>,
-    best_solved: Solved,
+    found: [Found; CURVES_MAX],
+    /// The likeliest so far.
+    best: Option<(usize, Solved)>,
+    means: Means,
     /// Next block.
     index: usize,
     shift: u8,
@@ -111,91 +133,49 @@ pub struct Fit {
     span_us: u32,
     /// Kelvin of the first block, once visited.
     first_kelvin: Option<f64>,
-    /// Mean time of the first block: where transients count from.
-    first_t: Option<f64>,
-    /// Transient of the block last visited, and its time.
-    transient: Option<(f64, f64)>,
-    /// Length of a full block, in seconds.
-    block_s: f64,
-    /// Ratio of the mean of the transient over a full block to its value at the block's mean time.
-    bulge: f64,
-    means: Means,
-    sums: Sums,
+    mean_t: f64,
+    mean_y: f64,
+    /// Height of the transient as it began, in counts, once the likeliest curve has been found.
+    height: Option<f64>,
+    /// Variance of one sample that the curves are weighed with, in counts².
+    variance: f64,
     left: Left,
     spread: Spread,
-    averaged: Averaged,
 }
 
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-struct Means {
-    t: f64,
-    y: f64,
-    weight: f64,
-}
-
-/// One block as the fit sees it: weight, time and reading about their means, transient, and its derivative by ln τ.
-#[derive(Clone, Copy, Debug)]
-struct Point {
-    n: f64,
-    t: f64,
-    y: f64,
-    e: f64,
-    d: f64,
-}
-
-/// Sums of squares and products.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-struct Sums {
-    tt: f64,
-    ty: f64,
-    y: f64,
-    yy: f64,
-    e: f64,
-    te: f64,
-    ee: f64,
-    ey: f64,
-    d: f64,
-    td: f64,
-    de: f64,
-    dd: f64,
-    dy: f64,
-}
-
-/// A curve: `y_mean + b·t + a·(e − e_mean) + c·(d − d_mean)`, and what is needed of its covariance over the variance
-/// of a sample, τ taken as exact.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-struct Solved {
-    y_mean: f64,
-    e_mean: f64,
-    d_mean: f64,
-    b: f64,
-    a: f64,
-    c: f64,
-    bb: f64,
-    ba: f64,
-    aa: f64,
-}
-
-/// What is kept of every curve fitted.
+/// What is kept of every curve.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Found {
-    /// Weight before the residuals are looked at: prior, and what flexibility costs. 0 for a curve that cannot be used.
-    weight: f64,
-    /// Residual squares, the prior's penalty among them.
-    squares: f64,
-    b: f64,
-    /// Variance of b over that of a sample, τ taken as exact, and what the doubt about τ adds.
-    bb: f64,
-    bb_doubt: f64,
+    /// Logarithm of its weight; minus infinity for a curve that cannot be used.
+    likely: f64,
+    slope: f64,
+    /// Variance of the slope over that of a sample.
+    variance: f64,
 }
 
 impl Found {
-    const NONE: Self = Self { weight: 0.0, squares: f64::INFINITY, b: 0.0, bb: 0.0, bb_doubt: 0.0 };
+    const NONE: Self = Self { likely: f64::NEG_INFINITY, slope: 0.0, variance: 0.0 };
+}
+
+/// Sums over the curves, by how likely each is against the likeliest.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Means {
+    weight: f64,
+    /// Of the slope's variance over that of a sample, were the curve known.
+    known: f64,
+    /// Of the transient's height.
+    height: f64,
+}
+
+impl Means {
+    const NONE: Self = Self { weight: 0.0, known: 0.0, height: 0.0 };
 }
 
 /// Sums over residuals.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 struct Left {
+    /// Of the curve they are taken from.
+    level: f64,
     squares: f64,
     products: f64,
     plain: f64,
@@ -205,8 +185,21 @@ struct Left {
     bend_squares: f64,
 }
 
+impl Left {
+    const NONE: Self = Self {
+        level: 0.0,
+        squares: 0.0,
+        products: 0.0,
+        plain: 0.0,
+        steps: 0.0,
+        last: 0.0,
+        bend: 0.0,
+        bend_squares: 0.0,
+    };
+}
+
 /// What the residuals say of the scatter.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 struct Spread {
     variance: f64,
     stretch: f64,
@@ -214,91 +207,111 @@ struct Spread {
     bend: f64,
 }
 
-/// Sums over the curves, slopes about the best curve's.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-struct Averaged {
-    weight: f64,
-    slope: f64,
-    slope_squares: f64,
-    bb: f64,
-    bb_doubt: f64,
+impl Spread {
+    const NONE: Self = Self { variance: 0.0, stretch: 0.0, freedom: 0.0, bend: 0.0 };
 }
 
 const US_PER_S: f64 = 1e6;
 
-/// Time constants tried where none is calibrated.
-const GRID: usize = CURVES_MAX - 1;
+/// Standard deviation of all lesser parts of a transient together over the whole, as it began (our judgement, no source;
+/// the coverage it gives on plants with several time constants is measured in docs/figures.md).
+pub(super) const LESSER: f64 = 0.1;
 
-/// How often the best time constant of the grid is made better, by how much the derivative says it is off, and from
-/// what step in ln τ on that is worth a pass.
-const REFINEMENTS_MAX: u8 = 2;
-const REFINE_FROM: f64 = 0.02;
+/// How likely it is, before the readings, that a calibrated time constant is not that of the greater part: the far side
+/// was drier, the seats newer, the bench warmer than in the blank run (our judgement, no source; measured as above).
+const UNCALIBRATED: f64 = 0.2;
 
-/// No settling gas follows one exponential exactly: wall, seats and cavity each have their own time. The share of the
-/// transient's effect on the slope that is taken as a standard uncertainty of its shape (our judgement, no source; the
-/// coverage it gives on plants with several time constants is measured in docs/figures.md).
-pub(super) const SHAPE_DOUBT: f64 = 0.2;
+/// Variance of a uniform distribution of width 1 (JCGM 100:2008, 4.3.7): of a converter's step, and of a cell.
+const UNIFORM: f64 = 1.0 / 12.0;
 
 impl Fit {
-    /// Begins a fit of what the trace holds now.
-    pub fn new(curves: Curves, compensation: Option<Compensation>, trace: &Folded) -> Self {
-        Self {
-            curves,
-            compensation,
-            stage: Stage::Begin,
-            tau: None,
-            found: [Found::NONE; CURVES_MAX],
-            curve: 0,
-            refinements: 0,
-            best: 0,
-            best_tau: None,
-            best_solved: Solved::default(),
-            index: 0,
-            shift: trace.shift,
-            full: trace.full(),
-            open: trace.open(),
-            totals: trace.totals(),
-            span_us: trace.span_us(),
-            first_kelvin: None,
-            first_t: None,
-            transient: None,
-            block_s: 0.0,
-            bulge: 1.0,
-            means: Means::default(),
-            sums: Sums::default(),
-            left: Left::default(),
-            spread: Spread::default(),
-            averaged: Averaged::default(),
-        }
+    /// No fit yet: [`Fit::begin`] makes it one. Apart from it so that a fit is set up where it is to stay, and never on a
+    /// small stack.
+    pub const NONE: Self = Self {
+        curves: Curves::Line,
+        compensation: None,
+        waited_s: 0.0,
+        stage: Stage::Begin,
+        basis: Basis::NONE,
+        gram: Gram::EMPTY,
+        curve: 0,
+        found: [Found::NONE; CURVES_MAX],
+        best: None,
+        means: Means::NONE,
+        index: 0,
+        shift: 0,
+        full: 0,
+        open: Block::EMPTY,
+        totals: Block::EMPTY,
+        span_us: 0,
+        first_kelvin: None,
+        mean_t: 0.0,
+        mean_y: 0.0,
+        height: None,
+        variance: 0.0,
+        left: Left::NONE,
+        spread: Spread::NONE,
+    };
+
+    /// Begins a fit of what the trace holds now. The trace's first sample came `waited_s` seconds after the valve was shut,
+    /// which is when transients begin: a fast one may be over, and a slow one, small as it was, the greater by now.
+    pub fn begin(&mut self, curves: Curves, compensation: Option<Compensation>, waited_s: f64, trace: &Folded) {
+        self.curves = curves;
+        self.compensation = compensation;
+        self.waited_s = waited_s;
+        self.restart(trace);
+    }
+
+    /// Begins, or begins again, with what the trace holds now.
+    fn restart(&mut self, trace: &Folded) {
+        let noise = trace.noise_variance();
+        self.stage = Stage::Begin;
+        self.gram = Gram::EMPTY;
+        self.curve = 0;
+        self.best = None;
+        self.means = Means::NONE;
+        self.index = 0;
+        self.shift = trace.shift;
+        self.full = trace.full();
+        self.open = trace.open();
+        self.totals = trace.totals();
+        self.span_us = trace.span_us();
+        self.first_kelvin = None;
+        self.height = None;
+        self.variance = if noise > UNIFORM { noise } else { UNIFORM };
+        self.left = Left::NONE;
     }
 
     /// Does one bounded piece of work, over at most `most` blocks. `Some` ends the fit: with the estimate, or with `None`
     /// if the trace cannot carry one (too few blocks, or no spread of times).
     pub fn advance(&mut self, trace: &Folded, most: usize) -> Option<Option<Estimate>> {
         if trace.shift != self.shift {
-            *self = Self::new(self.curves, self.compensation, trace);
+            self.restart(trace);
         }
         match self.stage {
             Stage::Begin => {
                 if self.blocks() < BLOCKS_MIN {
                     return Some(None);
                 }
-                self.begin();
-                self.take_curve(self.tau_of(0), Stage::Gather);
+                self.lay_out();
+                self.stage = Stage::Gather;
             }
             Stage::Gather => {
                 if self.visit(trace, most, Self::gather) {
-                    self.stage = Stage::Solve;
+                    self.gram.close();
+                    self.stage = Stage::Sketch;
                 }
             }
-            Stage::Solve => {
-                if !(self.sums.tt > 0.0) {
-                    return Some(None);
+            Stage::Sketch => {
+                if self.next_curve() {
+                    self.left.level = self.level();
+                    self.stage = Stage::Check;
                 }
-                let better = self.solve();
-                self.next_curve(better);
             }
             Stage::Check => {
+                if self.best.is_none() {
+                    return Some(None);
+                }
                 if self.visit(trace, most, Self::check) {
                     self.stage = Stage::Spread;
                 }
@@ -307,43 +320,20 @@ impl Fit {
                 if !self.measure_spread() {
                     return Some(None);
                 }
-                self.curve = 0;
-                self.stage = Stage::Weigh;
+                let height = self.means.height / self.means.weight;
+                self.height = (height > 0.0).then_some(height);
+                self.means = Means::NONE;
+                self.best = None;
+                self.stage = Stage::Solve;
             }
-            Stage::Weigh => {
-                self.weigh();
-                self.curve += 1;
-                if self.curve >= self.curves() {
+            Stage::Solve => {
+                if self.next_curve() {
                     self.stage = Stage::Finish;
                 }
             }
-            Stage::Finish => return Some(Some(self.finish())),
+            Stage::Finish => return Some(self.finish()),
         }
         None
-    }
-
-    /// On to the next curve; after the last, to a better time constant for the best; after that, to the residuals.
-    fn next_curve(&mut self, better: bool) {
-        if self.refinements == 0 {
-            self.curve += 1;
-            if self.curve < self.curves() {
-                return self.take_curve(self.tau_of(self.curve), Stage::Gather);
-            }
-        }
-        let step = self.best_solved.c / self.best_solved.a;
-        match self.best_tau {
-            Some(tau_s)
-                if matches!(self.curves, Curves::Profiled { .. })
-                    && (self.refinements == 0 || better)
-                    && self.refinements < REFINEMENTS_MAX
-                    && (REFINE_FROM..1.0).contains(&if step < 0.0 { -step } else { step }) =>
-            {
-                self.refinements += 1;
-                self.curve = self.best;
-                self.take_curve(Some(tau_s * libm::exp(step)), Stage::Gather);
-            }
-            _ => self.take_curve(self.best_tau, Stage::Check),
-        }
     }
 
     /// Blocks in use, the open one among them.
@@ -351,70 +341,18 @@ impl Fit {
         self.full + usize::from(self.open.n > 0)
     }
 
-    fn begin(&mut self) {
+    /// Means, and the exponentials over blocks of this length.
+    fn lay_out(&mut self) {
         let n = f64::from(self.totals.n);
-        self.means = Means { t: self.totals.t as f64 / n / US_PER_S, y: self.totals.y as f64 / n, weight: n };
-        self.block_s = f64::from(1u32 << self.shift) * f64::from(self.span_us) / (n - 1.0) / US_PER_S;
-    }
-
-    /// How many curves there are to fit.
-    const fn curves(&self) -> usize {
-        match self.curves {
-            Curves::Line => 1,
-            // A line comes second, for the case that the transient is long over.
-            Curves::Calibrated { .. } => 2,
-            Curves::Profiled { .. } => CURVES_MAX,
-        }
-    }
-
-    /// Time constant of a curve; `None` for the line.
-    fn tau_of(&self, curve: usize) -> Option<f64> {
-        match self.curves {
-            Curves::Line => None,
-            Curves::Calibrated { tau_s, .. } => (curve == 0).then_some(tau_s),
-            Curves::Profiled { tau_min_s, .. } => {
-                // Middles of equal cells on a logarithmic scale.
-                let cell = self.cell();
-                (curve > 0).then(|| tau_min_s * libm::exp((curve as f64 - 0.5) * cell))
-            }
-        }
-    }
-
-    /// Width of a cell of the grid, in ln τ.
-    fn cell(&self) -> f64 {
-        match self.curves {
-            Curves::Profiled { tau_min_s, tau_max_s } => libm::log(tau_max_s / tau_min_s) / GRID as f64,
-            Curves::Line | Curves::Calibrated { .. } => 0.0,
-        }
-    }
-
-    /// Standard deviation of ln τ about the curve in work, known beforehand: of the calibration, or of a uniform
-    /// distribution over the cell.
-    fn u_ln_tau(&self) -> f64 {
-        match self.curves {
-            Curves::Line => 0.0,
-            Curves::Calibrated { u_rel, .. } => u_rel,
-            Curves::Profiled { .. } => self.cell() * 0.288_675_134_594_812_9,
-        }
-    }
-
-    /// Makes ready for a pass over the blocks with a curve.
-    fn take_curve(&mut self, tau: Option<f64>, stage: Stage) {
-        self.tau = tau;
-        self.stage = stage;
-        self.transient = None;
-        if stage == Stage::Gather {
-            self.sums = Sums::default();
-        }
-        if let Some(tau_s) = tau {
-            // Samples are taken to be evenly spaced inside a block: a missing one spoils the window long before here.
-            let between = self.block_s / f64::from(1u32 << self.shift);
-            self.bulge = sinhc(self.block_s / (2.0 * tau_s)) / sinhc(between / (2.0 * tau_s));
-        }
+        self.mean_t = self.totals.t as f64 / n / US_PER_S;
+        self.mean_y = self.totals.y as f64 / n;
+        let samples = f64::from(1u32 << self.shift);
+        let block_s = samples * f64::from(self.span_us) / (n - 1.0) / US_PER_S;
+        self.basis = Basis::new(self.curves.taus(), block_s, samples);
     }
 
     /// Runs `work` over the next few blocks; true when all are done. Rewinds for the next pass.
-    fn visit(&mut self, trace: &Folded, most: usize, work: fn(&mut Self, Point)) -> bool {
+    fn visit(&mut self, trace: &Folded, most: usize, work: fn(&mut Self, &Point)) -> bool {
         for _ in 0..most {
             if self.index >= self.blocks() {
                 break;
@@ -423,15 +361,16 @@ impl Fit {
             if let Some(block) = block {
                 let n = f64::from(block.n);
                 let t = block.t as f64 / n / US_PER_S;
-                let y = self.reading(&block, n) - self.means.y;
-                let (e, d) = self.transient_at(t);
-                work(self, Point { n, t: t - self.means.t, y, e, d });
+                let y = self.reading(&block, n) - self.mean_y;
+                let e = self.basis.at(t);
+                work(self, &Point { n, t: t - self.mean_t, y, e });
             }
             self.index += 1;
         }
         let done = self.index >= self.blocks();
         if done {
             self.index = 0;
+            self.basis.rewind();
         }
         done
     }
@@ -445,129 +384,138 @@ impl Fit {
         y + (y + c.first_absolute_counts) * (first / kelvin - 1.0)
     }
 
-    /// Means of the transient and of its derivative by ln τ over the block centred on `t`. Each transient comes from the
-    /// one before by a short series where the step is short against τ: an exponential function a block would cost more
-    /// than the rest of the fit.
-    fn transient_at(&mut self, t: f64) -> (f64, f64) {
-        let Some(tau_s) = self.tau else { return (0.0, 0.0) };
-        let first = *self.first_t.get_or_insert(t);
-        let e = match self.transient {
-            None => self.bulge * libm::exp((first - t) / tau_s),
-            Some((e, before)) => e * exp_of_small((before - t) / tau_s),
-        };
-        self.transient = Some((e, t));
-        // Mean of t·exp(−t/τ) over a block of length h: the transient's mean times t̄ − h²/12τ, to second order in h.
-        let d = e * (t - first - self.block_s * self.block_s / (12.0 * tau_s)) / tau_s;
-        (e, d)
+    fn gather(&mut self, p: &Point) {
+        self.gram.add(p, self.basis.count());
     }
 
-    fn gather(&mut self, p: Point) {
-        let s = &mut self.sums;
-        let nt = p.n * p.t;
-        let ny = p.n * p.y;
-        s.tt += nt * p.t;
-        s.ty += nt * p.y;
-        s.y += ny;
-        s.yy += ny * p.y;
-        if self.tau.is_none() {
-            return;
-        }
-        let ne = p.n * p.e;
-        s.e += ne;
-        s.te += nt * p.e;
-        s.ee += ne * p.e;
-        s.ey += ny * p.e;
-        s.d += p.n * p.d;
-        s.td += nt * p.d;
-        s.de += ne * p.d;
-        s.dd += p.n * p.d * p.d;
-        s.dy += ny * p.d;
-    }
-
-    /// Solves for the curve in work; true when it is the best so far.
-    fn solve(&mut self) -> bool {
-        let c = Centred::new(&self.sums, self.means.weight);
-        let y_mean = self.sums.y / self.means.weight;
-        let (solved, found) = match self.tau {
-            None => self.solve_line(&c, y_mean),
-            Some(_) => self.solve_transient(&c, y_mean),
+    /// Fits one curve; true after the last.
+    fn next_curve(&mut self) -> bool {
+        let curve = self.curve;
+        let settlings = self.basis.count();
+        let solved = if curve < settlings {
+            solve::transient(&self.gram, &self.prior(curve), self.variance)
+        } else {
+            solve::line(&self.gram)
         };
-        let best = self.found.get(self.best).map_or(f64::INFINITY, |f| f.squares);
-        let better = found.weight > 0.0 && found.squares < best;
-        if better {
-            self.best = self.curve;
-            self.best_tau = self.tau;
-            self.best_solved = solved;
+        let mut found = Found::NONE;
+        if let Some(solved) = solved {
+            let prior = self.weight_before(curve);
+            found = Found {
+                likely: 0.5 * libm::log(prior * prior * solved.narrowed) - 0.5 * solved.squares / self.variance,
+                slope: solved.slope,
+                variance: solved.slope_variance,
+            };
+            self.weigh(curve, found, solved);
         }
-        // A refinement that is no better leaves what it was to refine.
-        if (better || self.refinements == 0)
-            && let Some(slot) = self.found.get_mut(self.curve)
-        {
+        if let Some(slot) = self.found.get_mut(curve) {
             *slot = found;
         }
-        better
+        let last = curve >= settlings;
+        self.curve = if last { 0 } else { curve + 1 };
+        last
     }
 
-    fn solve_line(&self, c: &Centred, y_mean: f64) -> (Solved, Found) {
-        let (b, bb) = (c.ty / c.tt, 1.0 / c.tt);
-        let solved = Solved { y_mean, b, bb, ..Solved::default() };
-        let weight = match self.curves {
-            Curves::Line => 1.0,
-            // There is a transient, so the line counts only where that one cannot be told from it.
-            Curves::Calibrated { .. } => {
-                let usable = self.found.first().is_some_and(|f| f.weight > 0.0);
-                if usable { 0.0 } else { 1.0 }
+    /// Takes a curve into the means over the curves, and as the likeliest where it is.
+    fn weigh(&mut self, curve: usize, found: Found, solved: Solved) {
+        // A weight of nothing, as a line's beside an exact time constant, is better than none.
+        let before = self.best.map(|(best, _)| self.found_at(best).likely);
+        let apart = before.map_or(0.0, |before| found.likely - before);
+        let better = before.is_none() || apart > 0.0;
+        let weight = if better { 1.0 } else { libm::exp(apart) };
+        if better {
+            // What was weighed so far was weighed against one less likely.
+            let fade = if before.is_some() { libm::exp(-apart) } else { 0.0 };
+            self.means = Means {
+                weight: self.means.weight * fade,
+                known: self.means.known * fade,
+                height: self.means.height * fade,
+            };
+            self.best = Some((curve, solved));
+        }
+        // A line says nothing of how high a transient would be, which is what the first fits are for.
+        let says = if self.stage == Stage::Sketch && curve >= self.basis.count() { 0.0 } else { weight };
+        self.means.weight += says;
+        self.means.known += says * solved.plain.bb;
+        self.means.height += says * solved.height;
+    }
+
+    fn found_at(&self, curve: usize) -> Found {
+        self.found.get(curve).copied().unwrap_or(Found::NONE)
+    }
+
+    /// What is known beforehand of the curve whose greater part is this settling.
+    fn prior(&self, greater: usize) -> Prior {
+        let count = self.basis.count();
+        let (u_ln_tau, others) = match self.curves {
+            Curves::Line | Curves::Exact { .. } => (0.0, 0.0),
+            Curves::Calibrated { u_rel, .. } if greater == 0 => (u_rel, LESSER),
+            Curves::Calibrated { lesser, .. } => (libm::sqrt(UNIFORM) * lesser.cell(count - 1), LESSER),
+            Curves::Profiled(band) => (libm::sqrt(UNIFORM) * band.cell(count), LESSER),
+        };
+        let lesser = if count > 1 { others / libm::sqrt((count - 1) as f64) } else { 0.0 };
+        // Where all is exact but the amplitude, this is plain least squares.
+        let height = self.height.filter(|_| count > 1);
+        let u_shift = self.basis.tau(greater).map_or(0.0, |tau_s| u_ln_tau / tau_s);
+        Prior { greater, count, u_shift, lesser, left: self.remaining(), height }
+    }
+
+    /// What is left by the first block of a transient of height 1 that began with the valve shut.
+    fn remaining(&self) -> [f64; SETTLINGS] {
+        let mut left = [1.0; SETTLINGS];
+        for (k, left) in left.iter_mut().enumerate() {
+            if let Some(tau_s) = self.basis.tau(k) {
+                *left = libm::exp(-(self.waited_s + self.basis.first_s()) / tau_s);
             }
-            Curves::Profiled { .. } => 0.5,
-        };
-        (solved, Found { weight, squares: c.yy - b * c.ty, b, bb, bb_doubt: 0.0 })
+        }
+        left
     }
 
-    fn solve_transient(&self, c: &Centred, y_mean: f64) -> (Solved, Found) {
-        let weight = self.means.weight;
-        let det = c.tt * c.ee - c.te * c.te;
-        // A transient that is over, or hardly bends, cannot be told from a line.
-        if !(c.ee > 0.0) || !(det > 1e-9 * c.tt * c.ee) {
-            return (Solved::default(), Found::NONE);
+    /// How likely a curve is before the readings, and what the amplitude it has and a line has not costs it.
+    fn weight_before(&self, curve: usize) -> f64 {
+        let settlings = self.basis.count();
+        let is_line = curve >= settlings;
+        let of_grid = |size: usize| 0.5 / (size as f64 * libm::sqrt(self.blocks() as f64));
+        match self.curves {
+            Curves::Line => 1.0,
+            // There is a transient: the line is only for where it cannot be told from one.
+            Curves::Exact { .. } => {
+                if is_line {
+                    0.0
+                } else {
+                    1.0
+                }
+            }
+            Curves::Calibrated { .. } if curve == 0 => 1.0 - UNCALIBRATED,
+            Curves::Calibrated { .. } => UNCALIBRATED * if is_line { 0.5 } else { of_grid(settlings - 1) },
+            Curves::Profiled(_) => {
+                if is_line {
+                    0.5
+                } else {
+                    of_grid(settlings)
+                }
+            }
         }
-        let (bb, ba, aa) = (c.ee / det, -c.te / det, c.tt / det);
-        let (b, a) = (bb * c.ty + ba * c.ey, ba * c.ty + aa * c.ey);
-        let squares = c.yy - b * c.ty - a * c.ey;
-        let blocks = self.blocks() as f64;
-        let prior = match self.curves {
-            Curves::Profiled { .. } => 0.5 / (GRID as f64 * libm::sqrt(blocks)),
-            Curves::Line | Curves::Calibrated { .. } => 1.0,
-        };
-        let mut solved = Solved { y_mean, e_mean: self.sums.e / weight, b, a, bb, ba, aa, ..Solved::default() };
-        let mut found = Found { weight: prior, squares, b, bb, bb_doubt: 0.0 };
-
-        // The doubt about τ: the derivative's share of the readings, what line and transient explain of it taken off,
-        // shrunk by what is known of τ.
-        let variance = squares / (blocks - 3.0);
-        let spread = a * self.u_ln_tau();
-        if spread * spread > 0.0 && variance > 0.0 {
-            let on_b = bb * c.td + ba * c.de;
-            let on_a = ba * c.td + aa * c.de;
-            let own = c.dd - on_b * c.td - on_a * c.de;
-            let with_readings = c.dy - b * c.td - a * c.de;
-            let known = variance / (spread * spread);
-            solved.c = with_readings / (own + known);
-            solved.d_mean = self.sums.d / weight;
-            solved.b -= on_b * solved.c;
-            solved.a -= on_a * solved.c;
-            found.b = solved.b;
-            found.bb_doubt = on_b * on_b / (own + known);
-            found.squares -= with_readings * solved.c;
-            found.weight *= libm::sqrt(known / (own + known));
-        }
-        (solved, found)
     }
 
-    fn check(&mut self, p: Point) {
-        let s = &self.best_solved;
-        let r = p.y - s.y_mean - s.b * p.t - s.a * (p.e - s.e_mean) - s.c * (p.d - s.d_mean);
+    /// Where the likeliest curve's straight part lies at the trace's mean time, in counts above the mean reading.
+    fn level(&self) -> f64 {
+        let Some((greater, s)) = &self.best else { return 0.0 };
+        let mut level = self.gram.mean_reading();
+        for (k, amplitude) in s.amplitudes.iter().enumerate().take(self.basis.count()) {
+            level -= amplitude * self.gram.mean(Column::Settling(k));
+        }
+        level - s.shift * self.gram.mean(Column::Shift(*greater))
+    }
+
+    fn check(&mut self, p: &Point) {
+        let Some((greater, s)) = &self.best else { return };
+        let mut r = p.y - self.left.level - s.slope * p.t;
+        for (amplitude, e) in s.amplitudes.iter().zip(&p.e).take(self.basis.count()) {
+            r -= amplitude * e;
+        }
+        r -= s.shift * p.t * p.e.get(*greater).copied().unwrap_or(0.0);
         // Second Legendre polynomial of the centred times, for as much as it is not yet in the curve.
-        let q = p.t * p.t - self.sums.tt / self.means.weight;
+        let q = p.t * p.t - self.gram.mean_square_time();
         let left = &mut self.left;
         left.squares += p.n * r * r;
         left.plain += r * r;
@@ -581,71 +529,70 @@ impl Fit {
     }
 
     fn measure_spread(&mut self) -> bool {
-        let parameters = f64::from(self.likeliest().parameters());
+        let Some((_, best)) = self.best else { return false };
+        let parameters = 1.0 + best.freedom;
         let blocks = self.blocks() as f64;
         if !(blocks - parameters >= 1.0) {
             return false;
         }
         let (stretch, freedom) = correlation_stretch(self.left.products, self.left.plain, blocks, parameters);
         // Scatter from block to block, blind to a bend, times the samples a block holds.
-        let steps = self.left.steps / (2.0 * (blocks - 1.0)) * self.means.weight / blocks;
+        let steps = self.left.steps / (2.0 * (blocks - 1.0)) * self.gram.weight() / blocks;
         let bend_u = libm::sqrt(steps * self.left.bend_squares);
-        self.spread = Spread {
-            variance: self.left.squares / (blocks - parameters),
-            stretch,
-            freedom,
-            bend: if bend_u > 0.0 { self.left.bend / bend_u } else { 0.0 },
-        };
+        let variance = self.left.squares / (blocks - parameters);
+        self.spread =
+            Spread { variance, stretch, freedom, bend: if bend_u > 0.0 { self.left.bend / bend_u } else { 0.0 } };
+        let stretched = variance * stretch * stretch;
+        self.variance = if stretched > VARIANCE_MIN { stretched } else { VARIANCE_MIN };
         true
     }
 
-    fn likeliest(&self) -> Curve {
-        self.best_tau.map_or(Curve::Line, |tau_s| Curve::Transient { tau_s })
-    }
-
-    /// Adds one curve to the average.
-    fn weigh(&mut self) {
-        let at = |i: usize| self.found.get(i).copied().unwrap_or(Found::NONE);
-        let (found, best) = (at(self.curve), at(self.best));
-        if !(found.weight > 0.0) {
-            return;
-        }
-        let noise = 2.0 * self.spread.variance * self.spread.stretch * self.spread.stretch;
-        let worse = found.squares - best.squares;
-        let likelihood = if noise > 0.0 && worse > 0.0 { libm::exp(-worse / noise) } else { 1.0 };
-        let weight = found.weight * likelihood;
-        let off = found.b - best.b;
-        let sum = &mut self.averaged;
-        sum.weight += weight;
-        sum.slope += weight * off;
-        sum.slope_squares += weight * off * off;
-        sum.bb += weight * found.bb;
-        sum.bb_doubt += weight * found.bb_doubt;
-    }
-
-    fn finish(&self) -> Estimate {
-        let s = &self.best_solved;
+    fn finish(&self) -> Option<Estimate> {
+        let (best, solved) = self.best?;
         let Spread { variance, stretch, freedom, bend } = self.spread;
-        let sum = &self.averaged;
-        let shift = sum.slope / sum.weight;
-        let between = sum.slope_squares / sum.weight - shift * shift;
-        let slope = s.b + shift;
-        let line = self.sums_line();
-        let doubt = if self.curves == Curves::Line { 0.0 } else { SHAPE_DOUBT * (line - slope) };
-        let doubts = (if between > 0.0 { between } else { 0.0 }) + variance * sum.bb_doubt / sum.weight + doubt * doubt;
-        let (dt, de) = (-self.means.t, -s.e_mean);
-        let spread_start = 1.0 / self.means.weight + dt * dt * s.bb + 2.0 * dt * de * s.ba + de * de * s.aa;
-        Estimate {
-            curve: self.likeliest(),
-            start: self.means.y + s.y_mean - s.b * self.means.t - s.a * s.e_mean - s.c * s.d_mean,
+        let most = self.found_at(best).likely;
+        let mut parts = [Part::default(); CURVES_MAX];
+        let (mut whole, mut slope) = (0.0, 0.0);
+        for (i, (part, found)) in parts.iter_mut().zip(&self.found).enumerate().take(self.basis.count() + 1) {
+            // The best has weight 1 even where its logarithm is not a number.
+            let weight = if i == best { 1.0 } else { libm::exp(found.likely - most) };
+            if weight > WEIGHT_MIN {
+                let u = stretch * libm::sqrt(variance * found.variance);
+                *part = Part { weight, off: found.slope, u };
+                whole += weight;
+                slope += weight * found.slope;
+            }
+        }
+        slope /= whole;
+        let mut squares = 0.0;
+        for part in &mut parts {
+            part.weight /= whole;
+            part.off = if part.weight > 0.0 { part.off - slope } else { 0.0 };
+            squares += part.weight * (part.u * part.u + part.off * part.off);
+        }
+        let known = stretch * stretch * variance * self.means.known / self.means.weight;
+        let curve = self.basis.tau(best).map_or(Curve::Line, |tau_s| Curve::Transient { tau_s });
+        let plain = &solved.plain;
+        let start = self.mean_y + self.level() - solved.slope * self.mean_t;
+        let mut amplitude = solved.amplitudes.iter().sum::<f64>();
+        let (dt, mut de) = (-self.mean_t, 0.0);
+        if best < self.basis.count() {
+            amplitude += solved.shift * (self.basis.first_s() - self.mean_t);
+            de = -self.gram.mean(Column::Settling(best));
+        }
+        let spread_start =
+            1.0 / self.gram.weight() + dt * dt * plain.bb + 2.0 * dt * de * plain.ba + de * de * plain.aa;
+        Some(Estimate {
+            curve,
+            start,
             u_start: libm::sqrt(variance * spread_start),
             slope,
-            u_slope: stretch * libm::sqrt(variance * sum.bb / sum.weight),
-            u_curve: libm::sqrt(doubts),
-            settling: self.curves != Curves::Line,
-            amplitude: s.a,
-            u_amplitude: stretch * libm::sqrt(variance * s.aa),
-            correlation: if s.aa > 0.0 { s.ba / libm::sqrt(s.bb * s.aa) } else { 0.0 },
+            u_slope: libm::sqrt(known),
+            u_curve: if squares > known { libm::sqrt(squares - known) } else { 0.0 },
+            parts,
+            amplitude,
+            u_amplitude: stretch * libm::sqrt(variance * plain.aa),
+            correlation: if plain.aa > 0.0 { plain.ba / libm::sqrt(plain.bb * plain.aa) } else { 0.0 },
             residual_squares: self.left.squares,
             residual_sd: libm::sqrt(variance),
             stretch,
@@ -653,47 +600,15 @@ impl Fit {
             freedom,
             samples: self.totals.n,
             span_s: f64::from(self.span_us) / US_PER_S,
-        }
-    }
-
-    /// Slope of the plain line: the sums of times and readings are the same for every curve.
-    fn sums_line(&self) -> f64 {
-        self.sums.ty / self.sums.tt
+        })
     }
 }
 
-/// Sums about the means.
-struct Centred {
-    tt: f64,
-    ty: f64,
-    te: f64,
-    td: f64,
-    yy: f64,
-    ee: f64,
-    ey: f64,
-    dd: f64,
-    de: f64,
-    dy: f64,
-}
+/// Curves less likely than this, against the likeliest, do not count.
+const WEIGHT_MIN: f64 = 1e-9;
 
-impl Centred {
-    /// Times are centred already; readings but for what compensation shifts, and the transient not at all.
-    fn new(s: &Sums, weight: f64) -> Self {
-        let (y, e, d) = (s.y / weight, s.e / weight, s.d / weight);
-        Self {
-            tt: s.tt,
-            ty: s.ty,
-            te: s.te,
-            td: s.td,
-            yy: s.yy - s.y * y,
-            ee: s.ee - s.e * e,
-            ey: s.ey - s.y * e,
-            dd: s.dd - s.d * d,
-            de: s.de - s.d * e,
-            dy: s.dy - s.y * d,
-        }
-    }
-}
+/// Least variance of a sample, in counts²: a trace without any scatter is no reason to divide by nothing.
+const VARIANCE_MIN: f64 = 1e-12;
 
 /// How far neighbouring residuals that lean the same way stretch a standard uncertainty, and the degrees of freedom
 /// left. For residuals following a first-order autoregression with coefficient ρ the variance of a mean or slope over
@@ -716,37 +631,10 @@ fn correlation_stretch(products: f64, squares: f64, blocks: f64, parameters: f64
     (libm::sqrt(growth), if left < 2.0 { 2.0 } else { left })
 }
 
-/// `sinh(x)/x`.
-fn sinhc(x: f64) -> f64 {
-    if x > 1.0 {
-        return libm::sinh(x) / x;
-    }
-    // Taylor series; the first term left out is under 1e-17 for x ≤ 1.
-    let q = x * x;
-    let mut sum = 1.0;
-    for k in (1..=9u32).rev() {
-        let k = f64::from(2 * k);
-        sum = 1.0 + q / (k * (k + 1.0)) * sum;
-    }
-    sum
-}
-
-/// `exp(x)`: a series where x is small, the library beyond.
-fn exp_of_small(x: f64) -> f64 {
-    if !(-0.125..=0.125).contains(&x) {
-        return libm::exp(x);
-    }
-    // Taylor series to x⁹: the first term left out is under 3e-16 · |x| there.
-    let mut sum = 1.0;
-    for k in (1..=9u32).rev() {
-        sum = 1.0 + x / f64::from(k) * sum;
-    }
-    sum
-}
-
 /// Runs a fit to its end at once: for a host, which has no short poll to keep.
-pub fn fit(curves: Curves, compensation: Option<Compensation>, trace: &Folded) -> Option<Estimate> {
-    let mut fit = Fit::new(curves, compensation, trace);
+pub fn fit(curves: Curves, compensation: Option<Compensation>, waited_s: f64, trace: &Folded) -> Option<Estimate> {
+    let mut fit = Fit::NONE;
+    fit.begin(curves, compensation, waited_s, trace);
     loop {
         if let Some(end) = fit.advance(trace, BLOCKS + 1) {
             return end;

@@ -17,8 +17,6 @@ pub struct Folded {
     first: i32,
     last: i32,
     last_us: u32,
-    /// Time of the first sample still held.
-    begin_us: u32,
     total: Block,
     /// Sum of squared differences of neighbours, and how many: the noise, blind to drift.
     squares: u64,
@@ -45,15 +43,6 @@ pub(super) struct Block {
 impl Block {
     pub(super) const EMPTY: Self = Self { n: 0, y: 0, t: 0, k: 0 };
 
-    const fn less(self, other: Self) -> Self {
-        Self {
-            n: self.n.saturating_sub(other.n),
-            y: self.y.saturating_sub(other.y),
-            t: self.t.saturating_sub(other.t),
-            k: self.k.saturating_sub(other.k),
-        }
-    }
-
     fn add(&mut self, y: i64, t: u64, k: i64) {
         self.n = self.n.saturating_add(1);
         self.y = self.y.saturating_add(y);
@@ -76,7 +65,6 @@ impl Folded {
             first: 0,
             last: 0,
             last_us: 0,
-            begin_us: 0,
             total: Block::EMPTY,
             squares: 0,
             differences: 0,
@@ -87,6 +75,23 @@ impl Folded {
             sum_k: [0; BLOCKS],
             open: Block::EMPTY,
         }
+    }
+
+    /// Empties it where it lies: another would not fit on a small stack beside it.
+    pub fn clear(&mut self) {
+        self.origin = None;
+        self.first = 0;
+        self.last = 0;
+        self.last_us = 0;
+        self.total = Block::EMPTY;
+        self.squares = 0;
+        self.differences = 0;
+        self.shift = 0;
+        self.full = 0;
+        self.sum_y.fill(0);
+        self.sum_t.fill(0);
+        self.sum_k.fill(0);
+        self.open = Block::EMPTY;
     }
 
     /// Takes in one sample, with the thermometer's reading at that time (0 where none is fitted). Times are cut to 71
@@ -136,26 +141,9 @@ impl Folded {
         self.shift = self.shift.saturating_add(1).min(31);
     }
 
-    /// Gives up about the first quarter of the trace: whole blocks, so a trace of few blocks keeps all.
-    pub fn drop_quarter(&mut self) {
-        let dropped = self.full() / 4;
-        for index in 0..dropped {
-            if let Some(block) = self.block(index) {
-                self.total = self.total.less(block);
-            }
-        }
-        self.sum_y.rotate_left(dropped);
-        self.sum_t.rotate_left(dropped);
-        self.sum_k.rotate_left(dropped);
-        self.full -= dropped as u8;
-        // The blocks' mean times say when the first one left began: half a block before its own mean.
-        if dropped > 0
-            && let (Some(first), Some(second)) = (self.block(0), self.block(1))
-        {
-            let n = f64::from(first.n);
-            let half_block = (second.t - first.t) as f64 / n * (n - 1.0) / (2.0 * n);
-            self.begin_us = (first.t as f64 / n - half_block) as u32;
-        }
+    /// Time of the first sample; `None` for an empty trace.
+    pub const fn began(&self) -> Option<Instant> {
+        self.origin
     }
 
     /// Samples held.
@@ -163,9 +151,9 @@ impl Folded {
         self.total.n
     }
 
-    /// From the first sample held to the last, in µs.
+    /// From the first sample to the last, in µs.
     pub const fn span_us(&self) -> u32 {
-        self.last_us.saturating_sub(self.begin_us)
+        self.last_us
     }
 
     /// The first reading, in counts: what the fit's readings are measured from.
@@ -253,21 +241,13 @@ mod tests {
     }
 
     #[test]
-    fn a_quarter_dropped_leaves_the_rest_as_it_was() {
+    fn emptied_it_is_as_new() {
         let mut trace = Folded::new();
         for i in 0..1_000u64 {
-            trace.push(Instant::from_ticks(i * 10_000), i as i32, 0);
+            trace.push(Instant::from_ticks(5 + i * 10_000), i as i32, 3);
         }
-        let (full, before) = (trace.full(), trace.totals());
-        let second = trace.block(full / 4).unwrap();
-        trace.drop_quarter();
-        assert_eq!(trace.full(), full - full / 4);
-        assert_eq!(trace.block(0), Some(second));
-        let gone = (before.n - trace.totals().n) as u64;
-        assert_eq!(gone, (full / 4) as u64 * u64::from(second.n));
-        // The first sample left came after as many periods as samples were dropped.
-        assert_eq!(u64::from(trace.begin_us), gone * 10_000);
-        assert_eq!(u64::from(trace.span_us()), (999 - gone) * 10_000);
+        trace.clear();
+        assert_eq!(trace, Folded::new());
     }
 
     #[test]

@@ -8,6 +8,7 @@
 #![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x > 0.0)` is meant: NaN must fail too")]
 
 mod advise;
+mod basis;
 mod conformance;
 mod curve;
 mod decide;
@@ -15,20 +16,25 @@ mod diagnose;
 mod figure;
 mod fit;
 mod fold;
+mod gram;
 mod knock;
 mod predict;
 mod quantile;
 mod schedule;
+mod solve;
+mod weigh;
 
 pub use advise::{Advice, Remedy, Term, advise};
 pub use conformance::{conformance_probability, normal_cdf};
-pub use curve::{Curve, Curves};
+pub use curve::{Band, Curve, Curves};
 pub use decide::{Decision, decide};
 pub use diagnose::diagnose;
 pub use figure::{Budget, Conditions, Figure};
-pub use fit::{Compensation, Estimate, Fit, fit};
+pub use fit::{Compensation, Estimate, Fit, Part, fit};
 pub use fold::Folded;
 pub use knock::Knock;
 pub use predict::{Chances, Prediction, Window};
 pub use quantile::{normal_quantile, student_quantile};
 pub use schedule::Schedule;
+pub(crate) use weigh::HALVINGS_MAX;
+pub use weigh::Weighing;

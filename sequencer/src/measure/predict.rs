@@ -2,7 +2,8 @@ use super::conformance::normal_cdf;
 use super::curve::Curve;
 use super::decide::PLAUSIBLE;
 use super::figure::Budget;
-use super::fit::SHAPE_DOUBT;
+use super::figure::resolution;
+use super::fit::LESSER;
 use super::quantile::student_quantile;
 use super::schedule::Schedule;
 use crate::recipe::Recipe;
@@ -95,7 +96,7 @@ impl Window {
     /// doubtful τ what the pull changes by when τ does.
     pub(super) fn curve_u(&self) -> f64 {
         let Curve::Transient { tau_s } = self.curve else { return 0.0 };
-        let shape = SHAPE_DOUBT * self.pull();
+        let shape = LESSER * self.pull();
         let moved = |factor: f64| {
             let curve = Curve::Transient { tau_s: tau_s * factor };
             // A fit with the wrong τ mistakes this much of the transient for slope.
@@ -162,8 +163,8 @@ impl Window {
         let step = raw.far.pa_per_count;
         let gross = leak.pa_m3_s() + raw.background_pa_m3_s;
         let size = if gross < 0.0 { -gross } else { gross };
-        // As for a figure: steps count by themselves where noise is too small to smooth them.
-        let coarse = if self.noise_counts >= 0.5 { 0.0 } else { 0.408_248_290_463_863 / self.seconds };
+        // As neighbouring samples will show the noise: with the rounding's own.
+        let coarse = resolution(libm::sqrt(self.variance()), self.seconds);
         let parts = Budget {
             fit: self.slope_u() * step * scale,
             curve: self.curve_u() * step * scale,
@@ -175,8 +176,7 @@ impl Window {
             ..Budget::default()
         };
         let blocks = if self.samples > 64 { 48.0 } else { f64::from(self.samples) };
-        // Beside a transient as cautious as where curves are averaged.
-        let budget = parts.combine(blocks - f64::from(self.curve.parameters()), self.curve != Curve::Line);
+        let budget = parts.combine(blocks - f64::from(self.curve.parameters()));
         let factor = student_quantile(recipe.schedule().z_coverage(), budget.freedom);
         Prediction { leak, expanded: LeakRate::from_pa_m3_s(factor * budget.combined), budget }
     }

@@ -6,20 +6,23 @@
 use super::{End, Next, View, tell};
 use crate::event::{Disturbance, Event, Events};
 use crate::limits::{BENDS_MAX, BLOCKS, BLOCKS_PER_MS, BLOCKS_PER_POLL_MAX, CURVES_MAX, RESTARTS_MAX};
-use crate::measure::{Compensation, Conditions, Decision, Estimate, Figure, Fit, Folded, Knock, decide};
+use crate::measure::{
+    Compensation, Conditions, Decision, Estimate, Figure, Fit, Folded, HALVINGS_MAX, Knock, Weighing, decide,
+};
 use crate::output::Outputs;
 use crate::recipe::Recipe;
 use crate::rig::Rig;
-use crate::time::{Duration, millis};
+use crate::time::{Duration, before, millis, since};
 use crate::units::Temperature;
 use crate::verdict::{Ground, Verdict};
 
 pub(crate) const OUTPUTS: Outputs = Outputs::REST;
 
-/// Polls the last fit may take after the maximum time, at the fewest blocks a poll: a pass over the blocks for every
-/// curve and three more, some single stages, and once over again should the trace have been folded under it.
+/// Polls the last look may take after the maximum time, at the fewest blocks a poll: two passes over the blocks, every
+/// curve twice, some single stages, and all that once over again should the trace have been folded under it; then three
+/// distances of the figure's distribution.
 const POLLS_TO_CLOSE: u64 =
-    2 * ((CURVES_MAX as u64 + 3) * (BLOCKS as u64 / BLOCKS_PER_MS as u64 + 3) + CURVES_MAX as u64 + 6);
+    2 * (2 * (BLOCKS as u64 / BLOCKS_PER_MS as u64 + 3) + 2 * CURVES_MAX as u64 + 6) + 3 * (HALVINGS_MAX as u64 + 2);
 
 /// A bend of this many standard errors is not noise. So many that a slow wander of the transducer, which bends a
 /// window too, seldom reaches it: that is for the uncertainty to carry.
@@ -34,11 +37,23 @@ pub(crate) fn limit(recipe: &Recipe, rig: &Rig) -> Duration {
     Duration::from_ticks(millis(recipe.raw().measure_ms_max).as_ticks() + fit)
 }
 
+/// A look at the window, in work.
+#[derive(Clone, Debug)]
+#[expect(clippy::large_enum_variant, reason = "there is one, in static memory, and no heap")]
+enum Look {
+    /// None.
+    None,
+    /// The curve is being fitted.
+    Fitting(Fit),
+    /// Its figure's doubt is being found.
+    Weighing(Weighing),
+}
+
 #[derive(Clone, Debug)]
 pub(crate) struct Measure {
     trace: Folded,
     knock: Knock,
-    fit: Option<Fit>,
+    look: Look,
     /// Time since the phase began at which the next look is due.
     due: Duration,
     restarts: u8,
@@ -55,7 +70,7 @@ impl Measure {
         Self {
             trace: Folded::new(),
             knock: Knock::NEW,
-            fit: None,
+            look: Look::None,
             due: first_look,
             restarts: 0,
             closing: false,
@@ -63,6 +78,23 @@ impl Measure {
             gas_counts: 0,
             figure: None,
         }
+    }
+
+    /// Makes it as new, where it lies.
+    pub(crate) fn begin(&mut self, first_look: Duration) {
+        self.forget_window();
+        self.due = first_look;
+        self.restarts = 0;
+        self.closing = false;
+        self.bends = 0;
+        self.gas_counts = 0;
+        self.figure = None;
+    }
+
+    fn forget_window(&mut self) {
+        self.trace.clear();
+        self.knock = Knock::NEW;
+        self.look = Look::None;
     }
 
     pub(crate) fn poll(&mut self, view: &View<'_>, events: &mut Events) -> Next {
@@ -80,17 +112,26 @@ impl Measure {
         if view.elapsed.as_ticks() == 0 {
             return Next::Stay;
         }
-        if let Some(fit) = &mut self.fit {
-            let blocks = (elapsed_ms.clamp(1, 100) as usize * BLOCKS_PER_MS).min(BLOCKS_PER_POLL_MAX);
-            return match fit.advance(&self.trace, blocks) {
-                None => Next::Stay,
-                Some(estimate) => {
-                    self.fit = None;
-                    self.look(estimate, view, events)
+        match &mut self.look {
+            Look::None => self.begin_look(view),
+            Look::Fitting(fit) => {
+                let blocks = (elapsed_ms.clamp(1, 100) as usize * BLOCKS_PER_MS).min(BLOCKS_PER_POLL_MAX);
+                match fit.advance(&self.trace, blocks) {
+                    None => Next::Stay,
+                    Some(estimate) => {
+                        self.look = Look::None;
+                        self.fitted(estimate, view, events)
+                    }
                 }
-            };
+            }
+            Look::Weighing(weighing) => match weighing.advance() {
+                None => Next::Stay,
+                Some(figure) => {
+                    self.look = Look::None;
+                    self.weighed(figure, view, events)
+                }
+            },
         }
-        self.begin_fit(view)
     }
 
     /// Takes in this poll's sample; false when the window has been spoiled too often.
@@ -99,12 +140,12 @@ impl Measure {
         let jumped = view.far.change().is_some_and(|(pa, _)| pa.unsigned_abs() > view.recipe.raw().jump_max_pa);
         let trouble = view.far.trouble().or(jumped.then_some(Disturbance::Jump));
         if let Some(trouble) = trouble
-            && !self.restart(trouble, view, events)
+            && !self.restart(trouble, events)
         {
             return false;
         }
         let Some(good) = view.far.fresh() else { return true };
-        if self.knock.push(good.counts, &self.trace) && !self.restart(Disturbance::Knock, view, events) {
+        if self.knock.push(good.counts, &self.trace) && !self.restart(Disturbance::Knock, events) {
             return false;
         }
         self.trace.push(good.at, good.counts, self.gas_counts);
@@ -112,7 +153,7 @@ impl Measure {
     }
 
     /// Begins the window anew; false when that has happened too often.
-    fn restart(&mut self, why: Disturbance, view: &View<'_>, events: &mut Events) -> bool {
+    fn restart(&mut self, why: Disturbance, events: &mut Events) -> bool {
         if self.trace.count() == 0 {
             return true;
         }
@@ -122,18 +163,12 @@ impl Measure {
         tell(events, Event::Restarted(why));
         // Looks come at the same times whatever happens to the window, so that there are never more of them than the
         // risk was shared out to.
-        *self = Self {
-            restarts: self.restarts + 1,
-            bends: self.bends,
-            due: self.due,
-            figure: self.figure,
-            gas_counts: self.gas_counts,
-            ..Self::new(view.recipe.schedule().first())
-        };
+        self.restarts += 1;
+        self.forget_window();
         true
     }
 
-    fn begin_fit(&mut self, view: &View<'_>) -> Next {
+    fn begin_look(&mut self, view: &View<'_>) -> Next {
         let recipe = view.recipe.raw();
         let window = Duration::from_ticks(self.trace.span_us().into());
         if view.spent >= millis(recipe.measure_ms_max) {
@@ -141,17 +176,17 @@ impl Measure {
             if window < millis(recipe.measure_ms_min) {
                 return Next::End(self.end(Verdict::Void, Ground::Disturbed));
             }
-            self.fit = Some(self.fit_of(view));
+            self.begin_fit(view);
         } else if view.spent >= self.due && self.due < millis(recipe.measure_ms_max) {
             self.due = view.recipe.schedule().next(self.due);
             if window >= millis(recipe.measure_ms_min) {
-                self.fit = Some(self.fit_of(view));
+                self.begin_fit(view);
             }
         }
         Next::Stay
     }
 
-    fn fit_of(&self, view: &View<'_>) -> Fit {
+    fn begin_fit(&mut self, view: &View<'_>) {
         let far = view.rig.raw().far;
         let compensation = view.rig.raw().thermometer.map(|thermometer| Compensation {
             first_absolute_counts: f64::from(self.trace.first_counts().saturating_sub(far.zero_counts))
@@ -159,10 +194,17 @@ impl Measure {
             kelvin_at_zero: thermometer.kelvin_at_zero,
             kelvin_per_count: thermometer.kelvin_per_count,
         });
-        Fit::new(*view.recipe.curves(), compensation, &self.trace)
+        // What settles began to at the latest when the supply side was empty, which is when settle begins.
+        let entered = before(view.now, view.spent);
+        let measured = self.trace.began().map_or(Duration::from_ticks(0), |began| since(began, entered));
+        let waited_us = millis(view.recipe.raw().settle_ms).as_ticks() + measured.as_ticks();
+        self.look = Look::Fitting(Fit::NONE);
+        if let Look::Fitting(fit) = &mut self.look {
+            fit.begin(*view.recipe.curves(), compensation, waited_us as f64 / 1e6, &self.trace);
+        }
     }
 
-    fn look(&mut self, estimate: Option<Estimate>, view: &View<'_>, events: &mut Events) -> Next {
+    fn fitted(&mut self, estimate: Option<Estimate>, view: &View<'_>, events: &mut Events) -> Next {
         let Some(estimate) = estimate else {
             // Nothing could be fitted yet; at the end of time nothing ever will.
             return if self.closing {
@@ -174,10 +216,14 @@ impl Measure {
         let bent = estimate.bend > BEND_SIGMAS || estimate.bend < -BEND_SIGMAS;
         if bent && !self.closing && self.bends < BENDS_MAX {
             self.bends += 1;
-            let _ = self.restart(Disturbance::Bend, view, events);
+            let _ = self.restart(Disturbance::Bend, events);
             return Next::Stay;
         }
-        let figure = Figure::new(&estimate, &self.conditions(view));
+        self.look = Look::Weighing(Weighing::new(&estimate, &self.conditions(view)));
+        Next::Stay
+    }
+
+    fn weighed(&mut self, figure: Figure, view: &View<'_>, events: &mut Events) -> Next {
         self.figure = Some(figure);
         let decision = decide(&figure, view.recipe.limit(), view.recipe.schedule());
         let (verdict, ground) = match decision {
@@ -187,10 +233,6 @@ impl Measure {
             Decision::Open if self.closing => (Verdict::Undecided, Ground::MaximumTime),
             Decision::Open | Decision::Rising => {
                 tell(events, Event::Looked(figure));
-                // Still settling: what is oldest says least about the leak, and most about the curve.
-                if figure.budget.curve > figure.budget.fit {
-                    self.trace.drop_quarter();
-                }
                 return Next::Stay;
             }
         };

@@ -19,6 +19,7 @@ pub mod sequence;
 pub mod tell;
 pub mod trace;
 
+use core::mem::MaybeUninit;
 use meter::Meter;
 use seathold_sequencer::event::Event;
 use seathold_sequencer::field::Errors;
@@ -27,7 +28,7 @@ use tell::Tell;
 
 /// Runs every scenario, in a fixed order. `place` is where the sequencer lives: a static on a small controller, so that
 /// it is not counted as stack.
-pub fn run_all(tell: &mut impl Tell, meter: &impl Meter, place: &mut Option<Sequencer>) {
+pub fn run_all(tell: &mut impl Tell, meter: &impl Meter, place: &mut MaybeUninit<Sequencer>) {
     tell.line(format_args!(
         "measured bytes sequencer {} step {} event {} errors {}",
         size_of::<Sequencer>(),

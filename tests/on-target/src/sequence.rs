@@ -3,6 +3,7 @@
 use crate::bottle::{Ails, Bottle, Person};
 use crate::meter::{Ledger, Meter, metered_poll};
 use crate::tell::{ENCODED_MAX, Hex, Running, Tell};
+use core::mem::MaybeUninit;
 use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::input::Sides;
@@ -74,13 +75,12 @@ const POLLS_MAX: u32 = 24_000;
 impl Scenario {
     /// Runs it and tells every event's bytes, then the check over all that happened.
     #[inline(never)]
-    pub fn run(&self, tell: &mut impl Tell, meter: &impl Meter, place: &mut Option<Sequencer>) {
+    pub fn run(&self, tell: &mut impl Tell, meter: &impl Meter, place: &mut MaybeUninit<Sequencer>) {
         let name = self.name;
         let Some((rig, recipe)) = checked_rig().and_then(|rig| Some((rig, checked_recipe(&rig)?))) else {
             return tell.line(format_args!("run {name} rig or recipe not valid"));
         };
-        begin_with(place, rig, recipe);
-        let Some(sequencer) = place else { return };
+        let mut sequencer = begin_in(place, rig, recipe);
         let mut bottle = Bottle::new(self.ails, RawRig::DEMO.far);
         let mut person = Person::new(self.sides);
         let mut check = Running::default();
@@ -93,7 +93,7 @@ impl Scenario {
                 if phase == before && after == in_phase && !bottle.swapped {
                     begin(what, &mut bottle, &mut person);
                     if what == Incident::PowerCut {
-                        begin_again(sequencer);
+                        sequencer = begin_in(place, rig, recipe);
                         tell.line(format_args!("run {name} power back"));
                     }
                 } else {
@@ -130,16 +130,10 @@ fn checked_recipe(rig: &Rig) -> Option<Recipe> {
     RECIPE.examine(rig, &mut |_| {})
 }
 
-/// Power is on.
+/// Power is on, or back. Written where it is to stay.
 #[inline(never)]
-fn begin_with(place: &mut Option<Sequencer>, rig: Rig, recipe: Recipe) {
-    *place = Some(Sequencer::new(rig, Some(recipe)));
-}
-
-/// Power is back.
-#[inline(never)]
-fn begin_again(sequencer: &mut Sequencer) {
-    *sequencer = Sequencer::new(*sequencer.rig(), sequencer.recipe().copied());
+fn begin_in(place: &mut MaybeUninit<Sequencer>, rig: Rig, recipe: Recipe) -> &mut Sequencer {
+    place.write(Sequencer::new(rig, Some(recipe)))
 }
 
 fn begin(what: Incident, bottle: &mut Bottle, person: &mut Person) {

@@ -52,8 +52,11 @@ impl Running {
     }
 }
 
-/// Room for the longest encoded event: a side's result with its figure and budget is about 180 bytes.
-pub const ENCODED_MAX: usize = 256;
+/// Most bytes in one line told as hexadecimal.
+pub const LINE_BYTES: usize = 256;
+
+/// Room for the longest thing encoded: an estimate with the parts of its slope is about 330 bytes.
+pub const ENCODED_MAX: usize = 512;
 
 /// A line kept in place, for whoever writes it in one piece.
 #[derive(Debug)]

@@ -1,7 +1,7 @@
 //! A fixed trace of counts through the estimator alone: the arithmetic, without the phases.
 
-use crate::tell::{ENCODED_MAX, Hex, Running, Tell};
-use seathold_sequencer::measure::{Curves, Folded, fit};
+use crate::tell::{ENCODED_MAX, Hex, LINE_BYTES, Running, Tell};
+use seathold_sequencer::measure::{Band, Curves, Folded, fit};
 use seathold_sequencer::time::Instant;
 
 /// A repeatable source of whole numbers: Marsaglia's xorshift, *Journal of Statistical Software* 8(14), 2003, with his
@@ -45,15 +45,22 @@ pub struct Case {
 
 /// From a window that needs no folding to one folded six times, with and without a transient, noisy and silent.
 pub const CASES: &[Case] = &[
-    Case { name: "short", curves: || Curves::LINE, samples: 64, fall: 300, transient: 0, noise: 3 },
-    Case { name: "folded", curves: || Curves::LINE, samples: 4_000, fall: 25, transient: 0, noise: 4 },
-    Case { name: "silent", curves: || Curves::LINE, samples: 700, fall: 60, transient: 0, noise: 0 },
-    Case { name: "too-few", curves: || Curves::LINE, samples: 5, fall: 60, transient: 0, noise: 1 },
-    Case { name: "transient", curves: || Curves::transient(1.85), samples: 3_000, fall: 40, transient: 220, noise: 3 },
+    Case { name: "short", curves: || Curves::Line, samples: 64, fall: 300, transient: 0, noise: 3 },
+    Case { name: "folded", curves: || Curves::Line, samples: 4_000, fall: 25, transient: 0, noise: 4 },
+    Case { name: "silent", curves: || Curves::Line, samples: 700, fall: 60, transient: 0, noise: 0 },
+    Case { name: "too-few", curves: || Curves::Line, samples: 5, fall: 60, transient: 0, noise: 1 },
+    Case {
+        name: "transient",
+        curves: || Curves::Exact { tau_s: 1.85 },
+        samples: 3_000,
+        fall: 40,
+        transient: 220,
+        noise: 3,
+    },
     // Every curve a window may be asked for, weighed against each other.
     Case {
         name: "profiled",
-        curves: || Curves::profiled(0.5, 20.0),
+        curves: || Curves::Profiled(Band { min_s: 0.5, max_s: 20.0 }),
         samples: 3_000,
         fall: 40,
         transient: 220,
@@ -79,8 +86,13 @@ impl Case {
         }
         tell.line(format_args!("trace {} samples {:016x}", self.name, check.finish()));
         let mut room = [0; ENCODED_MAX];
-        match postcard::to_slice(&fit((self.curves)(), None, &trace), &mut room) {
-            Ok(bytes) => tell.line(format_args!("trace {} estimate {}", self.name, Hex(bytes))),
+        match postcard::to_slice(&fit((self.curves)(), None, 0.0, &trace), &mut room) {
+            // In lines no longer than a line may be.
+            Ok(bytes) => {
+                for part in bytes.chunks(LINE_BYTES) {
+                    tell.line(format_args!("trace {} estimate {}", self.name, Hex(part)));
+                }
+            }
             Err(error) => tell.line(format_args!("trace {} not encoded: {error}", self.name)),
         }
     }

@@ -30,7 +30,7 @@ const RIG: RawRig = RawRig {
 };
 
 /// Bytes for records the host does not have yet: a second and a half of polls, and what happened in them.
-const STORE: usize = 512;
+const STORE: usize = 448;
 
 /// Time between polls, in microseconds.
 const POLL_US: u64 = 10_000;

@@ -4,6 +4,7 @@
 
 mod outputs;
 
+use core::mem::MaybeUninit;
 use core::panic::PanicInfo;
 use cortex_m_rt::{ExceptionFrame, entry, exception};
 use seathold_board::{down, on_target};
@@ -12,7 +13,7 @@ use seathold_sequencer::step::Sequencer;
 #[entry]
 fn main() -> ! {
     // A static in an entry function is its own.
-    static mut SEQUENCER: Option<Sequencer> = None;
+    static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
 
     outputs::rest();
     match cortex_m::Peripherals::take() {

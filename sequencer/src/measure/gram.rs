@@ -1,0 +1,164 @@
+use crate::limits::SETTLINGS;
+
+/// One block as the fit sees it: samples in it, its mean time and reading about the trace's means, and its exponentials.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Point {
+    pub(super) n: f64,
+    pub(super) t: f64,
+    pub(super) y: f64,
+    pub(super) e: [f64; SETTLINGS],
+}
+
+/// Pairs of exponentials, each once.
+const PAIRS: usize = SETTLINGS * (SETTLINGS + 1) / 2;
+
+/// Weighted sums of products over the blocks, from which every curve is fitted: one pass serves all. Named by what is
+/// multiplied: time t, reading y, exponentials e.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Gram {
+    /// Samples in all, and one over that.
+    weight: f64,
+    per_sample: f64,
+    tt: f64,
+    ty: f64,
+    y: f64,
+    yy: f64,
+    e: [f64; SETTLINGS],
+    te: [f64; SETTLINGS],
+    tte: [f64; SETTLINGS],
+    ey: [f64; SETTLINGS],
+    tey: [f64; SETTLINGS],
+    ttee: [f64; SETTLINGS],
+    /// Lower triangles, row by row.
+    ee: [f64; PAIRS],
+    tee: [f64; PAIRS],
+}
+
+/// A column of the normal equations.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Column {
+    /// Time.
+    Slope,
+    /// `e_k = exp(−t/τ_k)`.
+    Settling(usize),
+    /// `t·e_k`: τ times the derivative of `e_k` by ln τ, but for a share of `e_k` itself that the choice of t = 0 decides.
+    Shift(usize),
+}
+
+impl Gram {
+    pub(super) const EMPTY: Self = Self {
+        weight: 0.0,
+        per_sample: 0.0,
+        tt: 0.0,
+        ty: 0.0,
+        y: 0.0,
+        yy: 0.0,
+        e: [0.0; SETTLINGS],
+        te: [0.0; SETTLINGS],
+        tte: [0.0; SETTLINGS],
+        ey: [0.0; SETTLINGS],
+        tey: [0.0; SETTLINGS],
+        ttee: [0.0; SETTLINGS],
+        ee: [0.0; PAIRS],
+        tee: [0.0; PAIRS],
+    };
+
+    /// Adds a block; `count` exponentials are in use.
+    pub(super) fn add(&mut self, p: &Point, count: usize) {
+        let (nt, ny) = (p.n * p.t, p.n * p.y);
+        self.weight += p.n;
+        self.tt += nt * p.t;
+        self.ty += nt * p.y;
+        self.y += ny;
+        self.yy += ny * p.y;
+        let mut pairs = self.ee.iter_mut().zip(&mut self.tee);
+        for (k, &ek) in p.e.iter().enumerate().take(count) {
+            let (ne, nte) = (p.n * ek, nt * ek);
+            add(&mut self.e, k, ne);
+            add(&mut self.te, k, nte);
+            add(&mut self.tte, k, nte * p.t);
+            add(&mut self.ey, k, ne * p.y);
+            add(&mut self.tey, k, nte * p.y);
+            add(&mut self.ttee, k, nte * p.t * ek);
+            for ((ee, tee), ej) in pairs.by_ref().zip(&p.e).take(k + 1) {
+                *ee += ne * ej;
+                *tee += nte * ej;
+            }
+        }
+    }
+
+    /// To be called once after the last block.
+    pub(super) fn close(&mut self) {
+        self.per_sample = 1.0 / self.weight;
+    }
+
+    /// Samples in all.
+    pub(super) const fn weight(&self) -> f64 {
+        self.weight
+    }
+
+    /// Sum of products of two columns about their means. Times come centred already.
+    pub(super) fn product(&self, a: Column, b: Column) -> f64 {
+        let whole = match (a, b) {
+            (Column::Slope, Column::Slope) => self.tt,
+            (Column::Slope, Column::Settling(k)) | (Column::Settling(k), Column::Slope) => at(&self.te, k),
+            (Column::Slope, Column::Shift(k)) | (Column::Shift(k), Column::Slope) => at(&self.tte, k),
+            (Column::Settling(i), Column::Settling(j)) => pair(&self.ee, i, j),
+            (Column::Shift(i), Column::Settling(j)) | (Column::Settling(j), Column::Shift(i)) => pair(&self.tee, i, j),
+            // No curve has two.
+            (Column::Shift(k), Column::Shift(_)) => at(&self.ttee, k),
+        };
+        whole - self.sum(a) * self.mean(b)
+    }
+
+    /// Sum of products of a column and the readings, about their means.
+    pub(super) fn with_readings(&self, column: Column) -> f64 {
+        let whole = match column {
+            Column::Slope => self.ty,
+            Column::Settling(k) => at(&self.ey, k),
+            Column::Shift(k) => at(&self.tey, k),
+        };
+        whole - self.sum(column) * self.mean_reading()
+    }
+
+    /// Mean square of the times.
+    pub(super) fn mean_square_time(&self) -> f64 {
+        self.tt * self.per_sample
+    }
+
+    /// Sum of squares of the readings about their mean.
+    pub(super) fn readings(&self) -> f64 {
+        self.yy - self.y * self.mean_reading()
+    }
+
+    pub(super) fn mean_reading(&self) -> f64 {
+        self.y * self.per_sample
+    }
+
+    pub(super) fn mean(&self, column: Column) -> f64 {
+        self.sum(column) * self.per_sample
+    }
+
+    fn sum(&self, column: Column) -> f64 {
+        match column {
+            Column::Slope => 0.0,
+            Column::Settling(k) => at(&self.e, k),
+            Column::Shift(k) => at(&self.te, k),
+        }
+    }
+}
+
+fn at(sums: &[f64; SETTLINGS], k: usize) -> f64 {
+    sums.get(k).copied().unwrap_or(0.0)
+}
+
+fn add(sums: &mut [f64; SETTLINGS], k: usize, value: f64) {
+    if let Some(sum) = sums.get_mut(k) {
+        *sum += value;
+    }
+}
+
+fn pair(sums: &[f64; PAIRS], i: usize, j: usize) -> f64 {
+    let (high, low) = if i > j { (i, j) } else { (j, i) };
+    sums.get(high * (high + 1) / 2 + low).copied().unwrap_or(0.0)
+}
