@@ -6,7 +6,7 @@ mod cli_kit;
 use cli_kit::{golden, recorded, seathold};
 
 fn shipped(name: &str) -> String {
-    format!("{}/recordings/v1/{name}.hold", env!("CARGO_MANIFEST_DIR"))
+    format!("{}/recordings/current/{name}.hold", env!("CARGO_MANIFEST_DIR"))
 }
 
 #[test]

@@ -10,7 +10,7 @@ use proptest::prelude::*;
 use seathold::report::{Evidence, by_valve, html, valve};
 
 fn shipped(name: &str) -> String {
-    format!("{}/recordings/v1/{name}.hold", env!("CARGO_MANIFEST_DIR"))
+    format!("{}/recordings/current/{name}.hold", env!("CARGO_MANIFEST_DIR"))
 }
 
 fn golden_page(name: &str, page: &str) {

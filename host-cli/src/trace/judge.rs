@@ -190,7 +190,7 @@ pub fn judge(trace: &Trace, window: Window, assumed: &Assumed) -> Result<Judged,
     let count_pa = step_pa.unwrap_or(0.0).max((high - low) / COUNTS_MAX).max(0.002);
     let rig = rig_for(count_pa, assumed, assumed.volume_m3)?;
     let recipe = recipe_for(&rig, assumed, span_us)?;
-    finish(judged, rows, &readings, &rig, &recipe, assumed, trace.has_temperature)
+    finish(judged, trace, rows, &readings, &rig, &recipe, assumed)
 }
 
 /// The rows of the window.
@@ -288,13 +288,17 @@ fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, Stri
 
 fn finish(
     mut judged: Judged,
+    trace: &Trace,
     rows: &[Row],
     readings: &[f64],
     rig: &Rig,
     recipe: &Recipe,
     assumed: &Assumed,
-    has_temperature: bool,
 ) -> Result<Judged, String> {
+    let has_temperature = trace.has_temperature;
+    // A trace is taken to begin when the valve was shut; what settles began to then.
+    let began_us = trace.rows.first().map_or(rows[0].time_us, |row| row.time_us);
+    let waited_s = (rows[0].time_us - began_us) as f64 / 1e6;
     let count_pa = rig.raw().far.pa_per_count;
     let (origin_us, origin_pa) = (rows[0].time_us, readings[0]);
     let kelvin_0 = rows[0].kelvin.unwrap_or(assumed.gas_k);
@@ -302,9 +306,9 @@ fn finish(
     let counts = |pa: f64| ((pa - origin_pa) / count_pa).round() as i32;
     let thermometer = |row: &Row| row.kelvin.map_or(0, |k| ((k - kelvin_0) / KELVIN_STEP).round() as i32);
 
-    let mut trace = Folded::new();
+    let mut folded = Folded::new();
     for (row, pa) in rows.iter().zip(readings) {
-        trace.push(at(row), counts(*pa), thermometer(row));
+        folded.push(at(row), counts(*pa), thermometer(row));
     }
     if let Some(row) = knocked(rows, readings, count_pa) {
         judged.void = Some(Void::Knock { line: row.line, at_s: row.time_us as f64 / 1e6 });
@@ -320,12 +324,12 @@ fn finish(
         kelvin_per_count: KELVIN_STEP,
     });
     let curves: Curves = *recipe.curves();
-    judged.noise_pa = trace.noise_counts() * count_pa;
+    judged.noise_pa = folded.noise_counts() * count_pa;
     if has_temperature {
         judged.gas_k = rows.iter().filter_map(|r| r.kelvin).sum::<f64>() / rows.len() as f64;
         judged.gas_measured = true;
     }
-    let Some(estimate) = fit(curves, compensation, 0.0, &trace) else {
+    let Some(estimate) = fit(curves, compensation, waited_s, &folded) else {
         judged.verdict = Verdict::Undecided;
         return Ok(judged);
     };
@@ -337,7 +341,7 @@ fn finish(
             recipe,
             gas: Temperature::from_kelvin(judged.gas_k),
             pressure_pa: mean_pa,
-            noise_counts: trace.noise_counts(),
+            noise_counts: folded.noise_counts(),
         },
     );
     judged.bend = estimate.bend;
