@@ -483,7 +483,7 @@ fn plant(runs: u64) {
 fn at_share(share: f64, run: u64, calibrated: bool) -> Option<(SideResult, f64)> {
     let wanted = share * LIMIT;
     let first = on_plant(wanted, run, calibrated)?;
-    if share == 0.0 || !(first.1 > 0.0) { Some(first) } else { on_plant(wanted * wanted / first.1, run, calibrated) }
+    if share > 0.0 && first.1 > 0.0 { on_plant(wanted * wanted / first.1, run, calibrated) } else { Some(first) }
 }
 
 /// First side of one valve, and its true leak: the gas that went missing while it was measured, less what the rig lost.
