@@ -41,7 +41,7 @@ fn nothing_changes_by_the_recorded_recipe() {
 #[test]
 fn a_shorter_test_is_as_if_it_had_been_run() {
     let dir = tempfile::tempdir().unwrap();
-    std::fs::write(dir.path().join("long.toml"), "settle = \"9 s\"\n").unwrap();
+    std::fs::write(dir.path().join("long.toml"), "settle = \"16 s\"\n").unwrap();
     std::fs::write(dir.path().join("short.toml"), "settle = \"3 s\"\n").unwrap();
     for (seat, seed) in [("0.5 mm3/s", "3"), ("4 mm3/s", "4"), ("15 mm3/s", "5")] {
         let options = |recipe, out| {
