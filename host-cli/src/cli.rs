@@ -27,6 +27,8 @@ pub enum Command {
     Replay(Replay),
     /// Judge recordings again by another recipe, and tell what changes and why
     Rejudge(Box<crate::cmd::rejudge::Rejudge>),
+    /// Choose times and risks from recorded runs whose truth is known
+    Tune(Box<crate::cmd::tune::Tune>),
     /// Study how good the measuring is: repeats and operators, reference leaks, a check valve
     #[command(subcommand)]
     Study(Box<crate::cmd::study::StudyCommand>),

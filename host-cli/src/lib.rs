@@ -26,6 +26,7 @@
 //! | [`advice`] | what would settle an undecided figure |
 //! | [`export`] | recordings as tables for other programs |
 //! | [`rejudge`] | recordings judged again by another recipe, or by many limits at once |
+//! | [`tune`] | times and risks chosen from recorded runs |
 //! | [`study`] | how good the measuring is, from repeated measurements |
 //! | [`report`] | evidence on a valve or a batch, as a page |
 //! | [`picture`] | charts for pages, as SVG and in PDF |
@@ -60,6 +61,7 @@ pub mod session;
 pub mod study;
 pub mod summary;
 pub mod trace;
+pub mod tune;
 pub mod typed;
 pub mod words;
 

@@ -21,6 +21,7 @@ pub mod serve;
 mod show;
 mod source;
 pub mod study;
+pub mod tune;
 
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -62,6 +63,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Replay(replay)) => replay::run(&replay, console),
         Some(Command::Rejudge(command)) => rejudge::run(&command, console),
         Some(Command::Study(command)) => study::run(&command, console),
+        Some(Command::Tune(command)) => tune::run(&command, console),
         Some(Command::Show(show)) => show::run(&show, console),
         Some(Command::Assess(assess)) => assess::run(&assess, console),
         Some(Command::Calibrate(calibrate)) => calibrate::run(&calibrate, console),

@@ -101,16 +101,21 @@ impl Read {
 
 /// A recipe file with everything in it, explained.
 pub fn template_file() -> String {
-    let raw = RawRecipe::DEMO;
+    let head = "# A seathold recipe. Every field may be left out; what stands here is what is taken then.\n\
+                # Check it with: seathold recipe check FILE\n";
+    file_of(&RawRecipe::DEMO, head)
+}
+
+/// A recipe as a file with everything in it, explained. `head` stands before it: comment lines.
+pub fn file_of(raw: &RawRecipe, head: &str) -> String {
+    let actuation = ACTUATIONS.iter().find(|(_, one)| *one == raw.actuation).map_or("air", |(word, _)| word);
+    let model = MODELS.iter().find(|(_, one)| *one == raw.model).map_or("line", |(word, _)| word);
     format!(
-        "# A seathold recipe. Every field may be left out; what stands here is what is taken then.\n\
-         # Check it with: seathold recipe check FILE\n\
-         \n# how the valve is worked: \"air\" (spring return) or \"hand\"\n\
-         actuation = \"air\"\n\
+        "{head}\n# how the valve is worked: \"air\" (spring return) or \"hand\"\n\
+         actuation = \"{actuation}\"\n\
          \n# curve fitted to the trapped pressure: \"line\", or \"line-and-transient\" where gas still settles\n\
-         model = \"{}\"\n{}",
-        MODELS.iter().find(|(_, model)| *model == raw.model).map_or("line", |(word, _)| word),
-        template(&raw, FIELDS, raw.reference_pa)
+         model = \"{model}\"\n{}",
+        template(raw, FIELDS, raw.reference_pa)
     )
 }
 

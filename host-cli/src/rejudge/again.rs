@@ -61,13 +61,24 @@ impl std::fmt::Display for Unjudged {
     }
 }
 
+/// A look at the growing window.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Look {
+    /// Time since the supply side was vented, ms: settling and measuring so far.
+    pub after_ms: u32,
+    /// What was seen.
+    pub figure: Figure,
+}
+
 /// What the sequencer makes of a side with another recipe.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Told {
     /// The side.
     pub side: Side,
-    /// Figures at the looks before the last, in order.
-    pub looks: Vec<Figure>,
+    /// The looks before the last, in order.
+    pub looks: Vec<Look>,
+    /// When the side was over, as [`Look::after_ms`].
+    pub ended_ms: u32,
     /// The result, or why there is none.
     pub result: Result<SideResult, Unjudged>,
 }
@@ -173,8 +184,11 @@ struct Run<'a> {
     splice: Splice,
     polls: u64,
     side: Option<Side>,
-    looks: Vec<Figure>,
+    looks: Vec<Look>,
     told: Vec<Told>,
+    /// When settling began, and when the side was over, on the spliced clock, µs.
+    settled: u64,
+    over: Option<u64>,
     /// Poll at which the recorded run began to soak, while this one still fills.
     behind: Option<usize>,
 }
@@ -192,6 +206,8 @@ impl<'a> Run<'a> {
             side: None,
             looks: Vec::new(),
             told: Vec::new(),
+            settled: 0,
+            over: None,
             behind: None,
         }
     }
@@ -216,7 +232,7 @@ impl<'a> Run<'a> {
             let _ = self.sequencer.step_into(now, &inputs, &mut events);
             self.polls += 1;
             for event in &events {
-                self.hear(event);
+                self.hear(event, now);
             }
             if self.told.last().is_some_and(|told| told.side == last) {
                 return;
@@ -269,19 +285,35 @@ impl<'a> Run<'a> {
         self.give_up(first, Unjudged::Ends);
     }
 
+    fn since_settling(&self, ticks: u64) -> u32 {
+        u32::try_from(ticks.saturating_sub(self.settled) / 1_000).unwrap_or(u32::MAX)
+    }
+
     /// Time between two polls, µs.
     fn between(&self, earlier: usize, later: usize) -> u64 {
         let at = |number: usize| self.recording.polls.get(number).map_or(0, |poll| poll.at.as_ticks());
         at(later).saturating_sub(at(earlier))
     }
 
-    fn hear(&mut self, event: &Event) {
+    fn hear(&mut self, event: &Event, now: Instant) {
         match event {
+            Event::Entered { phase: Phase::Settle, side } => {
+                self.side = side.or(self.side);
+                self.settled = now.as_ticks();
+                self.over = None;
+            }
+            Event::Entered { phase: Phase::SafeVent, .. } => {
+                self.over.get_or_insert(now.as_ticks());
+            }
             Event::Entered { side: Some(side), .. } => self.side = Some(*side),
-            Event::Looked(figure) => self.looks.push(*figure),
+            Event::Looked(figure) => {
+                let after_ms = self.since_settling(now.as_ticks());
+                self.looks.push(Look { after_ms, figure: *figure });
+            }
             Event::Judged(result) => {
                 let looks = std::mem::take(&mut self.looks);
-                self.told.push(Told { side: result.side, looks, result: Ok(*result) });
+                let ended_ms = self.since_settling(self.over.unwrap_or(now.as_ticks()));
+                self.told.push(Told { side: result.side, looks, ended_ms, result: Ok(*result) });
             }
             _ => {}
         }
@@ -295,7 +327,8 @@ impl<'a> Run<'a> {
             return;
         }
         let looks = std::mem::take(&mut self.looks);
-        self.told.push(Told { side, looks, result: Err(why) });
+        let ended_ms = looks.last().map_or(0, |look| look.after_ms);
+        self.told.push(Told { side, looks, ended_ms, result: Err(why) });
     }
 
     /// From the first watching phase before this leg to the leg, ms.

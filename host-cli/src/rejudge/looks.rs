@@ -6,13 +6,13 @@
 //! on the limit in another way (a gross fall while measuring, a rise at the last look) is left to the whole sequencer.
 
 use seathold_sequencer::input::Side;
-use seathold_sequencer::measure::{Decision, Figure, Schedule, decide};
+use seathold_sequencer::measure::{Decision, Schedule, decide};
 use seathold_sequencer::recipe::{FIELDS, RawRecipe};
 use seathold_sequencer::rig::Rig;
 use seathold_sequencer::units::LeakRate;
 use seathold_sequencer::verdict::{Ground, SideResult, Verdict};
 
-use super::again::{Unjudged, again};
+use super::again::{Look, Told, Unjudged, again};
 use super::course::Course;
 use crate::recording::Recording;
 
@@ -37,8 +37,10 @@ pub enum After {
 pub struct Looks {
     /// The side.
     pub side: Side,
-    /// One a look.
-    pub figures: Vec<Figure>,
+    /// In order.
+    pub looks: Vec<Look>,
+    /// When the side was over, as [`Look::after_ms`].
+    pub ended_ms: u32,
     /// After the last.
     pub after: After,
 }
@@ -76,9 +78,9 @@ pub fn looks(recording: &Recording, course: &Course, rig: &Rig, raw: &RawRecipe)
                 // A fall that the greatest limit calls gross is so by any.
                 probes.insert(done, *most.insert(greatest(raw, rig)));
             }
-            let looks = Looks::of(told.side, told.looks, told.result, any);
+            let looks = Looks::of(told, any);
             // A limit that decided at a look says nothing of those that would have followed it.
-            let decided = matches!(looks.after, After::Whole).then(|| looks.figures.last().copied()).flatten();
+            let decided = matches!(looks.after, After::Whole).then(|| looks.looks.last().map(|look| look.figure)).flatten();
             match found.iter_mut().find(|known| known.side == looks.side) {
                 Some(known) if known.is_less_than(&looks) => *known = looks,
                 Some(_) => {}
@@ -118,18 +120,20 @@ fn greatest(raw: &RawRecipe, rig: &Rig) -> f64 {
 }
 
 impl Looks {
-    fn of(side: Side, mut figures: Vec<Figure>, result: Result<SideResult, Unjudged>, any: bool) -> Self {
+    fn of(told: Told, any: bool) -> Self {
+        let Told { side, mut looks, ended_ms, result } = told;
         let after = match result {
             Err(why) => After::Unjudged(why),
             Ok(result) => {
-                let closing = result.figure.filter(|figure| figures.last() != Some(figure));
+                let last = result.figure.map(|figure| Look { after_ms: ended_ms, figure });
+                let closing = last.filter(|last| looks.last().map(|look| look.figure) != Some(last.figure));
                 match (result.verdict, result.ground) {
                     (_, Ground::Measured) => {
-                        figures.extend(result.figure);
+                        looks.extend(last);
                         After::Whole
                     }
                     (_, Ground::MaximumTime) => {
-                        figures.extend(closing);
+                        looks.extend(closing);
                         if closing.is_some() { After::MaximumTime } else { After::Ended(result.verdict, result.ground) }
                     }
                     // A rise at the last look has a figure of its own; a fall while measuring is weighed by the limit.
@@ -139,12 +143,20 @@ impl Looks {
                 }
             }
         };
-        Self { side, figures, after }
+        Self { side, looks, ended_ms, after }
     }
 
     fn is_less_than(&self, other: &Self) -> bool {
         let closed = |looks: &Self| looks.after != After::Whole;
-        (closed(self), self.figures.len()) < (closed(other), other.figures.len())
+        (closed(self), self.looks.len()) < (closed(other), other.looks.len())
+    }
+
+    /// When a fate was sealed, as [`Look::after_ms`].
+    pub fn decided_ms(&self, fate: &Fate) -> u32 {
+        match fate {
+            Fate::Judged(_, Some(look)) => self.looks.get(*look).map_or(self.ended_ms, |look| look.after_ms),
+            _ => self.ended_ms,
+        }
     }
 
     /// What each of these limits makes of it; they must rise.
@@ -158,7 +170,7 @@ impl Looks {
         let mut fates = vec![rest; limits.len()];
         // A look finds low limits passed and high ones kept, so those still open lie side by side.
         let (mut low, mut high) = (0, limits.len());
-        for (number, figure) in self.figures.iter().enumerate() {
+        for (number, Look { figure, .. }) in self.looks.iter().enumerate() {
             let Some(open) = limits.get(low..high).filter(|open| !open.is_empty()) else { break };
             let of = |limit: &f64| decide(figure, LeakRate::from_pa_m3_s(*limit), schedule);
             let tight = low + open.partition_point(|limit| of(limit) != Decision::Tight);
@@ -170,7 +182,7 @@ impl Looks {
             if let Some(fates) = fates.get_mut(low..leaking) {
                 fates.fill(Fate::Judged(Verdict::Leaking, Some(number)));
             }
-            if self.after == After::MaximumTime && number + 1 == self.figures.len() {
+            if self.after == After::MaximumTime && number + 1 == self.looks.len() {
                 // A rise is only a verdict when no more time is left.
                 let still = limits.get(leaking..tight).unwrap_or_default();
                 let rising = leaking + still.partition_point(|limit| of(limit) == Decision::Rising);

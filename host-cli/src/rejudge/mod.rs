@@ -10,4 +10,4 @@ pub mod change;
 pub mod course;
 pub mod looks;
 
-pub use again::{Again, Told, Unjudged, again};
+pub use again::{Again, Look, Told, Unjudged, again};
