@@ -219,7 +219,12 @@ fn told(all: &[Sided], grid: &Grid, choice: &Choice, chosen: Option<&RawRecipe>,
         let _ = writeln!(out, "  {} sides were not recorded long enough, and count as wrong", choice.all.unjudged);
     }
     let saved = (choice.recorded.mean_s() - choice.all.mean_s()) * all.len() as f64;
-    let _ = writeln!(out, "on all {} sides it would have saved {:.1} min of settling and measuring", all.len(), saved / 60.0);
+    let _ = writeln!(
+        out,
+        "on all {} sides it would have saved {:.1} min of settling and measuring",
+        all.len(),
+        saved / 60.0
+    );
     out += "intervals cover with 90 % (Clopper-Pearson); held-out valves took no part in the choice\n";
     if let Some(place) = choice.candidate {
         out += "operating curve: limit as part of the recipe's, leaking accepted, good accepted\n";

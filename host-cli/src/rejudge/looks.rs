@@ -80,7 +80,8 @@ pub fn looks(recording: &Recording, course: &Course, rig: &Rig, raw: &RawRecipe)
             }
             let looks = Looks::of(told, any);
             // A limit that decided at a look says nothing of those that would have followed it.
-            let decided = matches!(looks.after, After::Whole).then(|| looks.looks.last().map(|look| look.figure)).flatten();
+            let decided =
+                matches!(looks.after, After::Whole).then(|| looks.looks.last().map(|look| look.figure)).flatten();
             match found.iter_mut().find(|known| known.side == looks.side) {
                 Some(known) if known.is_less_than(&looks) => *known = looks,
                 Some(_) => {}

@@ -73,7 +73,8 @@ impl Score {
 
     /// Whether both risks are kept, at 95 %.
     pub fn keeps(&self, risks: Risks) -> bool {
-        self.false_accept.interval(0.9).1 <= risks.false_accept && self.false_reject.interval(0.9).1 <= risks.false_reject
+        self.false_accept.interval(0.9).1 <= risks.false_accept
+            && self.false_reject.interval(0.9).1 <= risks.false_reject
     }
 
     /// Mean time of a side, s.
