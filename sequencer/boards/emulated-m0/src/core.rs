@@ -29,7 +29,7 @@ const RIG: RawRig = RawRig {
     ..RawRig::DEMO
 };
 
-/// Bytes for records the host does not have yet: a second and a half of polls, and what happened in them.
+/// Bytes for records the host does not have yet: a second of polls, and what happened in them.
 const STORE: usize = 448;
 
 /// Time between polls, in microseconds.
