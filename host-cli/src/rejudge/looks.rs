@@ -61,8 +61,10 @@ pub enum Fate {
 pub fn looks(recording: &Recording, course: &Course, rig: &Rig, raw: &RawRecipe) -> (Vec<Looks>, u64) {
     let mut found: Vec<Looks> = Vec::new();
     let mut polls = 0;
-    let mut probes: Vec<f64> = vec![raw.limit_pa_m3_s];
-    probes.extend(course.sides.iter().filter_map(|side| side.figure).map(|figure| figure.leak.pa_m3_s()));
+    // The recorded leaks first: they keep both sides looking at once where both are tight, or leak alike.
+    let mut probes: Vec<f64> =
+        course.sides.iter().filter_map(|side| side.figure).map(|figure| figure.leak.pa_m3_s()).collect();
+    probes.push(raw.limit_pa_m3_s);
     let mut done = 0;
     let mut most = None;
     while let Some(probe) = probes.get(done).copied().filter(|_| done < TRIES + course.sides.len()) {
@@ -160,7 +162,7 @@ impl Looks {
         }
     }
 
-    /// What each of these limits makes of it; they must rise.
+    /// What each of these limits makes of it.
     pub fn judge(&self, limits: &[f64], schedule: &Schedule) -> Vec<Fate> {
         let rest = match &self.after {
             After::MaximumTime => Fate::Judged(Verdict::Undecided, None),
@@ -169,29 +171,23 @@ impl Looks {
             After::Whole => Fate::Whole,
         };
         let mut fates = vec![rest; limits.len()];
-        // A look finds low limits passed and high ones kept, so those still open lie side by side.
-        let (mut low, mut high) = (0, limits.len());
+        let mut open: Vec<(usize, LeakRate)> =
+            limits.iter().map(|limit| LeakRate::from_pa_m3_s(*limit)).enumerate().collect();
         for (number, Look { figure, .. }) in self.looks.iter().enumerate() {
-            let Some(open) = limits.get(low..high).filter(|open| !open.is_empty()) else { break };
-            let of = |limit: &f64| decide(figure, LeakRate::from_pa_m3_s(*limit), schedule);
-            let tight = low + open.partition_point(|limit| of(limit) != Decision::Tight);
-            let below = limits.get(low..tight).unwrap_or_default();
-            let leaking = low + below.partition_point(|limit| of(limit) == Decision::Leaking);
-            if let Some(fates) = fates.get_mut(tight..high) {
-                fates.fill(Fate::Judged(Verdict::Tight, Some(number)));
-            }
-            if let Some(fates) = fates.get_mut(low..leaking) {
-                fates.fill(Fate::Judged(Verdict::Leaking, Some(number)));
-            }
-            if self.after == After::MaximumTime && number + 1 == self.looks.len() {
-                // A rise is only a verdict when no more time is left.
-                let still = limits.get(leaking..tight).unwrap_or_default();
-                let rising = leaking + still.partition_point(|limit| of(limit) == Decision::Rising);
-                if let Some(fates) = fates.get_mut(leaking..rising) {
-                    fates.fill(Fate::Judged(Verdict::Void, Some(number)));
+            // A rise is only a verdict when no more time is left.
+            let closing = self.after == After::MaximumTime && number + 1 == self.looks.len();
+            open.retain(|(place, limit)| {
+                let verdict = match decide(figure, *limit, schedule) {
+                    Decision::Tight => Verdict::Tight,
+                    Decision::Leaking => Verdict::Leaking,
+                    Decision::Rising if closing => Verdict::Void,
+                    Decision::Rising | Decision::Open => return true,
+                };
+                if let Some(fate) = fates.get_mut(*place) {
+                    *fate = Fate::Judged(verdict, Some(number));
                 }
-            }
-            (low, high) = (leaking, tight);
+                false
+            });
         }
         fates
     }

@@ -1,0 +1,147 @@
+//! How quick recordings are judged again, and by how much quicker than the same in plain NumPy.
+//!
+//! `cargo bench -p seathold-tests --bench rejudge`. 100 simulated runs of both sides stand in a register under
+//! `REJUDGE_RUNS` names (10 000 where nothing else is said; their looks are the same, their judging is done each time).
+//! What is told: reading alone; the whole sequencer; looks; 100 limits against the looks; all of it together on all cores.
+//! With Python and NumPy at hand (`PYTHON=…`), `rejudge_numpy.py` beside this file holds the same looks against the
+//! same limits, and must come to the same verdicts and guard bands to 1e-9.
+
+#[path = "../tests/cli_kit/mod.rs"]
+mod cli_kit;
+
+use std::fmt::Write as _;
+use std::hint::black_box;
+use std::path::Path;
+use std::time::Instant;
+
+use cli_kit::seathold;
+use rayon::prelude::*;
+use seathold::recording::{Recording, read_bytes};
+use seathold::rejudge::again;
+use seathold::rejudge::course::Course;
+use seathold::rejudge::looks::{Fate, Looks, looks};
+use seathold_sequencer::measure::student_quantile;
+use seathold_sequencer::verdict::Verdict;
+
+const RECORDED: usize = 100;
+const LIMITS: usize = 100;
+/// Transducers read at each poll.
+const CHANNELS: f64 = 2.0;
+
+fn main() {
+    let runs: usize = std::env::var("REJUDGE_RUNS").ok().and_then(|n| n.parse().ok()).unwrap_or(10_000);
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("rejudge-bench");
+    let _ = std::fs::remove_dir_all(&folder);
+    std::fs::create_dir_all(&folder).unwrap();
+    let count = RECORDED.to_string();
+    assert_eq!(seathold(&folder, &["fleet", "-n", &count, "--seed", "21", "--out", "[DIR]/fleet"]).code, 0);
+    let mut paths: Vec<_> = std::fs::read_dir(folder.join("fleet")).unwrap().map(|e| e.unwrap().path()).collect();
+    paths.retain(|path| path.extension().is_some_and(|e| e == "hold"));
+    paths.sort();
+    let files: Vec<Vec<u8>> = paths.iter().map(|path| std::fs::read(path).unwrap()).collect();
+    let one = |bytes: &[u8]| read_bytes(bytes).unwrap();
+
+    let begun = Instant::now();
+    let recordings: Vec<Recording> = files.iter().map(|bytes| one(bytes)).collect();
+    let reading = begun.elapsed().as_secs_f64();
+    let polls: usize = recordings.iter().map(|recording| recording.polls.len()).sum();
+    let samples = polls as f64 * CHANNELS;
+    println!("reading: {:.1} million samples/s on one core", samples / reading / 1e6);
+
+    let begun = Instant::now();
+    for recording in &recordings {
+        let rig = recording.header.rig.validate().unwrap();
+        let recipe = recording.header.recipe.validate(&rig).unwrap();
+        black_box(again(recording, &Course::of(recording), rig, recipe));
+    }
+    let whole = begun.elapsed().as_secs_f64();
+    println!("the whole sequencer, one recipe: {:.1} million samples/s on one core", samples / whole / 1e6);
+    println!("  with reading: {:.1}", samples / (whole + reading) / 1e6);
+
+    let own = recordings[0].header.recipe;
+    let limits: Vec<f64> = (0..LIMITS).map(|i| own.limit_pa_m3_s * 0.1 * 1.03f64.powi(i as i32)).collect();
+    let begun = Instant::now();
+    let all: Vec<Vec<Looks>> = recordings.iter().map(look).collect();
+    let looking = begun.elapsed().as_secs_f64();
+    let all_in = reading + looking;
+    let schedule = *own.validate(&recordings[0].header.rig.validate().unwrap()).unwrap().schedule();
+    let begun = Instant::now();
+    let mut fates: Vec<Fate> = Vec::new();
+    for side in all.iter().flatten() {
+        fates.extend(side.judge(&limits, &schedule));
+    }
+    let judging = begun.elapsed().as_secs_f64();
+    println!("looks: {:.1} million samples/s on one core", samples / looking / 1e6);
+    println!(
+        "{LIMITS} limits: {:.2} million verdicts/s; readings × limits {:.0} million samples/s on one core, with reading",
+        fates.len() as f64 / judging / 1e6,
+        samples * LIMITS as f64 / (all_in + judging) / 1e6
+    );
+    let left = fates.iter().filter(|fate| matches!(fate, Fate::Whole)).count();
+    println!("  {left} of {} left to the whole sequencer", fates.len());
+
+    let begun = Instant::now();
+    let told: usize = (0..runs)
+        .into_par_iter()
+        .map(|number| {
+            let recording = one(&files[number % RECORDED]);
+            look(&recording).iter().map(|side| black_box(side.judge(&limits, &schedule)).len()).sum::<usize>()
+        })
+        .sum();
+    let wall = begun.elapsed().as_secs_f64();
+    let cores = rayon::current_num_threads();
+    println!("{runs} runs × {LIMITS} limits, {told} verdicts: {wall:.1} s on {cores} cores");
+
+    // The verdict of each look, and when, for NumPy.
+    let mut table = String::from("side,leak,guard,freedom,curve,after\n");
+    for (number, side) in all.iter().flatten().enumerate() {
+        let closed = u8::from(side.after == seathold::rejudge::looks::After::MaximumTime);
+        for look in &side.looks {
+            let f = &look.figure;
+            let _ = writeln!(
+                table,
+                "{number},{:e},{:e},{:e},{:e},{closed}",
+                f.leak.pa_m3_s(),
+                f.budget.guard,
+                f.budget.freedom,
+                f.budget.curve
+            );
+        }
+    }
+    let mut answers = String::from("side,limit,verdict\n");
+    let mut number = 0;
+    for side in all.iter().flatten() {
+        for (limit, fate) in limits.iter().zip(side.judge(&limits, &schedule)) {
+            let verdict = match fate {
+                Fate::Judged(Verdict::Tight, Some(_)) => 1,
+                Fate::Judged(Verdict::Leaking, Some(_)) => 2,
+                _ => 0,
+            };
+            let _ = writeln!(answers, "{number},{limit:e},{verdict}");
+        }
+        number += 1;
+    }
+    let k: String = all
+        .iter()
+        .flatten()
+        .flat_map(|side| &side.looks)
+        .map(|look| format!("{:e}\n", student_quantile(schedule.z_accept(), look.figure.budget.freedom)))
+        .collect();
+    std::fs::write(folder.join("looks.csv"), table).unwrap();
+    std::fs::write(folder.join("answers.csv"), answers).unwrap();
+    std::fs::write(folder.join("factors.csv"), k).unwrap();
+    let python = std::env::var("PYTHON").unwrap_or_else(|_| "python3".into());
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("benches/rejudge_numpy.py");
+    let z = format!("{:e}", schedule.z_accept());
+    let ours = format!("{judging:e}");
+    match std::process::Command::new(python).arg(script).arg(&folder).arg(z).arg(ours).status() {
+        Ok(status) if status.success() => {}
+        other => println!("NumPy: not compared ({other:?})"),
+    }
+    std::fs::remove_dir_all(&folder).unwrap();
+}
+
+fn look(recording: &Recording) -> Vec<Looks> {
+    let rig = recording.header.rig.validate().unwrap();
+    looks(recording, &Course::of(recording), &rig, &recording.header.recipe).0
+}
