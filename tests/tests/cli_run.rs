@@ -236,3 +236,14 @@ fn a_fault_of_a_valve_file_strikes_as_the_same_one_typed() {
     let shown = seathold(dir.path(), &["show", "--json", "[DIR]/a.hold"]).out;
     assert!(shown.contains("guard@second:settle+2000ms..5000ms"), "{shown}");
 }
+
+/// Shortest and longest time may be the same: one look, at the end.
+#[test]
+fn one_measuring_time_gives_a_verdict() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("once.toml"), "measure_min = \"40 s\"\nmeasure_max = \"40 s\"\n").unwrap();
+    for (valve, code) in [("tight", TIGHT), ("scratched-seat-a", LEAKING)] {
+        let said = seathold(dir.path(), &["run", "-q", "--valve", valve, "--recipe", "[DIR]/once.toml"]);
+        assert_eq!(said.code, code, "{valve}: {}{}", said.out, said.err);
+    }
+}

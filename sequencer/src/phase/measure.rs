@@ -173,7 +173,10 @@ impl Measure {
         let window = Duration::from_ticks(self.trace.span_us().into());
         if view.spent >= millis(recipe.measure_ms_max) {
             self.closing = true;
-            if window < millis(recipe.measure_ms_min) {
+            // From first sample to last a window is shorter than the time it was watched, by the waits at both ends: where
+            // shortest and longest time are the same, an undisturbed one must do.
+            let watched = window.as_ticks() + 2 * millis(recipe.sample_ms).as_ticks();
+            if watched < millis(recipe.measure_ms_min).as_ticks() {
                 return Next::End(self.end(Verdict::Void, Ground::Disturbed));
             }
             self.begin_fit(view);
