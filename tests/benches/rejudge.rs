@@ -109,8 +109,7 @@ fn main() {
         }
     }
     let mut answers = String::from("side,limit,verdict\n");
-    let mut number = 0;
-    for side in all.iter().flatten() {
+    for (number, side) in all.iter().flatten().enumerate() {
         for (limit, fate) in limits.iter().zip(side.judge(&limits, &schedule)) {
             let verdict = match fate {
                 Fate::Judged(Verdict::Tight, Some(_)) => 1,
@@ -119,7 +118,6 @@ fn main() {
             };
             let _ = writeln!(answers, "{number},{limit:e},{verdict}");
         }
-        number += 1;
     }
     let k: String = all
         .iter()
