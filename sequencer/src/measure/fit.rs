@@ -97,7 +97,7 @@ enum Stage {
 /// wall, seats and cavity each have their own time. One of them is the greater part. Its time constant is not taken as
 /// exact: ln τ may be off by δ, which to first order adds `c·t·exp(−t/τ)` with `c = a·δ/τ` to the curve, and c is held to
 /// zero by what is known of τ beforehand. The others are held to zero by their being the lesser part. Both are normal
-/// priors in a Bayesian linear regression ([`solve`]).
+/// priors in a Bayesian linear regression (`solve.rs`).
 ///
 /// Which is the greater part, or whether there is a transient at all, is not known either: each of a grid of time
 /// constants over the bounds is it in turn, each standing for its cell of the grid, beside a plain line. The results are
