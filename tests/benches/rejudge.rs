@@ -1,7 +1,8 @@
 //! How quick recordings are judged again, and by how much quicker than the same in plain NumPy.
 //!
-//! `cargo bench -p seathold-tests --bench rejudge`. 100 simulated runs of both sides stand in a register under
-//! `REJUDGE_RUNS` names (10 000 where nothing else is said; their looks are the same, their judging is done each time).
+//! `cargo bench -p seathold-tests --bench rejudge`. The bytes of 100 simulated runs of both sides are taken
+//! `REJUDGE_RUNS` times (10 000 where nothing else is said), and unpacked, looked at and judged anew each time; they lie in
+//! memory, as a register gives them, without the register.
 //! What is told: reading alone; the whole sequencer; looks; 100 limits against the looks; all of it together on all cores.
 //! With Python and NumPy at hand (`PYTHON=…`), `rejudge_numpy.py` beside this file holds the same looks against the
 //! same limits, and must come to the same verdicts and guard bands to 1e-9.

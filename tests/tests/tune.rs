@@ -40,11 +40,11 @@ fn the_promise_holds_on_a_fresh_fleet() {
     std::fs::write(dir.path().join("long.toml"), long).unwrap();
     let truth = fleet(dir.path(), "[DIR]/long.toml", "learn", "60", "11");
     let tune = |more: &[&str]| {
-        let options = ["tune", "[DIR]/learn", "--truth", &truth, "--with", "[DIR]/long.toml", "--settle", "2,5"];
-        let risks = ["--measure", "10,40", "--false-accept", "0.2", "--false-reject", "0.25"];
+        let options = ["tune", "[DIR]/learn", "--truth", &truth, "--with", "[DIR]/long.toml", "--settle", "3,5"];
+        let risks = ["--measure", "40", "--false-accept", "0.2", "--false-reject", "0.25"];
         seathold(dir.path(), &[options.as_slice(), risks.as_slice(), more].concat())
     };
-    let one = tune(&["--threads", "1", "--out", "[DIR]/tuned.toml"]);
+    let one = tune(&["--threads", "1", "--out", "[DIR]/tuned.toml", "--html", "[DIR]/tuned.html"]);
     println!("{}{}", one.out, one.err);
     assert_eq!(one.code, 0, "{}{}", one.out, one.err);
     assert_eq!(one.out, tune(&["--threads", "2"]).out);
@@ -54,6 +54,12 @@ fn the_promise_holds_on_a_fresh_fleet() {
     assert_eq!(checked.code, 0, "{}", checked.err);
     let text = std::fs::read_to_string(dir.path().join("tuned.toml")).unwrap();
     assert!(text.contains("# chosen: settle") && text.contains("# ") && text.contains("held out"), "{text}");
+
+    let page = std::fs::read_to_string(dir.path().join("tuned.html")).unwrap();
+    assert_eq!(page.matches("<svg").count(), 2);
+    if let Some(keep) = std::env::var_os("KEEP_PAGE") {
+        std::fs::write(keep, page).unwrap();
+    }
 
     fleet(dir.path(), "[DIR]/tuned.toml", "fresh", "60", "12");
     let limit = seathold_sequencer::recipe::RawRecipe::DEMO.limit_pa_m3_s;

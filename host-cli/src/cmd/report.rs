@@ -127,7 +127,7 @@ fn loose(command: &Report, console: &mut Console<'_>) -> Result<(Paper, Exit), E
 }
 
 /// The whole of a file or nothing of it.
-fn write_file(path: &Path, bytes: &[u8]) -> Result<(), Error> {
+pub(super) fn write_file(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     let part = path.with_extension("part");
     let write = || std::fs::write(&part, bytes).and_then(|()| std::fs::rename(&part, path));
     write().map_err(|why| {

@@ -15,6 +15,7 @@ use crate::recording;
 use crate::study::anova::{self, Component, Measured};
 use crate::study::chart::{self, RULES};
 use crate::study::linearity::{self, Estimate};
+use crate::study::page;
 use crate::study::table::Table;
 
 /// `seathold study …`.
@@ -74,6 +75,9 @@ pub struct Linearity {
 pub struct Stability {
     #[command(flatten)]
     pub from: From,
+    /// Page to write, with the chart
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
     /// The result as a JSON object
     #[arg(long)]
     pub json: bool,
@@ -233,6 +237,9 @@ fn stable(typed: &Stability, console: &mut Console<'_>) -> Result<Exit, Error> {
     }
     let values: Vec<f64> = measured.iter().map(|m| m.value).collect();
     let chart = chart::chart(&values).map_err(Error::usage)?;
+    if let Some(path) = &typed.html {
+        super::report::write_file(path, page::control(&values, &chart).as_bytes())?;
+    }
     if typed.json {
         let signals: Vec<Value> =
             chart.signals.iter().map(|(point, rule)| json!({ "point": point + 1, "rule": rule })).collect();

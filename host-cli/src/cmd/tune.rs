@@ -17,8 +17,8 @@ use crate::exit::Exit;
 use crate::files::recipe;
 use crate::recording;
 use crate::tune::choice::{Choice, Risks, Score, choose, fewest};
-use crate::tune::rates::Rate;
-use crate::tune::sweep::{Grid, Outcome, Sided, sides};
+use crate::tune::page;
+use crate::tune::sweep::{Grid, Sided, sides};
 use crate::tune::truth::Truth;
 
 /// `seathold tune`.
@@ -47,6 +47,9 @@ pub struct Tune {
     /// Recipe file to write, with its evidence; never written over
     #[arg(long, short, value_name = "FILE")]
     pub out: Option<PathBuf>,
+    /// Page to write, with pictures
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
     #[command(flatten)]
     pub wanted: Wanted,
     #[command(flatten)]
@@ -132,6 +135,9 @@ pub(super) fn run(typed: &Tune, console: &mut Console<'_>) -> Result<Exit, Error
     let choice = choose(&all, candidates, risks);
     let chosen = choice.candidate.and_then(|place| grid.candidates().nth(place)).map(|c| grid.recipe(&base, c));
     let text = told(&all, &grid, &choice, chosen.as_ref(), risks);
+    if let Some(path) = &typed.html {
+        super::report::write_file(path, page::page(&all, &grid, &choice, risks, &text).as_bytes())?;
+    }
     if typed.json {
         let score = |s: &Score| {
             json!({
@@ -229,14 +235,7 @@ fn told(all: &[Sided], grid: &Grid, choice: &Choice, chosen: Option<&RawRecipe>,
     if let Some(place) = choice.candidate {
         out += "operating curve: limit as part of the recipe's, leaking accepted, good accepted\n";
         for (at, part) in grid.limits.iter().enumerate() {
-            let accepted = |good: bool| {
-                let mut rate = Rate::default();
-                for side in all.iter().filter(|side| side.good == good) {
-                    let outcome = side.curve.get(place).and_then(|curve| curve.get(at));
-                    rate.see(outcome == Some(&Outcome::Tight));
-                }
-                rate
-            };
+            let accepted = |good: bool| page::accepted(all, place, at, good);
             let _ = writeln!(out, "  {part:5} {:>26} {:>26}", accepted(false).to_string(), accepted(true).to_string());
         }
     }

@@ -6,4 +6,5 @@
 pub mod anova;
 pub mod chart;
 pub mod linearity;
+pub mod page;
 pub mod table;
