@@ -22,8 +22,8 @@ fn curve(sides: &[Sided], grid: &Grid, candidate: usize) -> Picture {
         "Operating curve",
         "Share of good and of leaking sides accepted, against the limit as a part of the recipe's, with 90 % bands.",
     );
-    let ends = (grid.limits.first().copied().unwrap_or(0.5), grid.limits.last().copied().unwrap_or(2.0));
-    chart.x(Scale::new("limit, as part of the recipe's", ends.0, ends.1).logarithmic());
+    // Whole decades, which have ticks.
+    chart.x(Scale::new("limit, as part of the recipe's", 0.1, 10.0).logarithmic());
     chart.y(Scale::new("accepted, %", 0.0, 100.0));
     for (number, (good, label, shade)) in
         [(true, "good sides", Shade::Light), (false, "leaking sides", Shade::Dark)].into_iter().enumerate()
