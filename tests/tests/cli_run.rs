@@ -243,7 +243,9 @@ fn one_measuring_time_gives_a_verdict() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("once.toml"), "measure_min = \"40 s\"\nmeasure_max = \"40 s\"\n").unwrap();
     for (valve, code) in [("tight", TIGHT), ("scratched-seat-a", LEAKING)] {
-        let said = seathold(dir.path(), &["run", "-q", "--valve", valve, "--recipe", "[DIR]/once.toml"]);
+        let out = format!("[DIR]/{valve}.hold");
+        let options = ["run", "-q", "--valve", valve, "--recipe", "[DIR]/once.toml", "--out", &out];
+        let said = seathold(dir.path(), &options);
         assert_eq!(said.code, code, "{valve}: {}{}", said.out, said.err);
     }
 }
