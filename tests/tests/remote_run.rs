@@ -8,6 +8,7 @@ use seathold::replay::replay;
 use seathold_tests::proxy::{self, Ills};
 use std::collections::VecDeque;
 use std::io::{self, Write};
+use std::panic::AssertUnwindSafe;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -17,10 +18,12 @@ use std::thread::JoinHandle;
 mod cli_kit;
 use cli_kit::Silent;
 
-/// What a program writes, kept; presses Ctrl-C when a text comes by.
+/// What a program writes, kept; presses Ctrl-C when a text comes by, or ends the program there and then.
+#[derive(Default)]
 struct Ear<'a> {
     text: String,
     press: Option<(&'a str, &'a AtomicUsize)>,
+    kill: Option<&'a str>,
     first: Option<Sender<String>>,
 }
 
@@ -31,6 +34,9 @@ impl Write for Ear<'_> {
             && self.text.contains(at)
         {
             interrupts.fetch_add(1, Ordering::Relaxed);
+        }
+        if self.kill.is_some_and(|at| self.text.contains(at)) {
+            std::panic::resume_unwind(Box::new("killed"));
         }
         if let Some((line, _)) = self.text.split_once('\n')
             && let Some(first) = self.first.take()
@@ -82,8 +88,8 @@ impl Rig {
             ["serve", "--listen", listen, "--speed", "max"].iter().chain(more).map(|a| (*a).into()).collect();
         let ours = interrupts.clone();
         let thread = std::thread::spawn(move || {
-            let mut out = Ear { text: String::new(), press: None, first: Some(first) };
-            let mut err = Ear { text: String::new(), press: None, first: None };
+            let mut out = Ear { first: Some(first), ..Ear::default() };
+            let mut err = Ear::default();
             let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
             program(&arguments, &ours, &mut out, &mut err, &mut Silent);
         });
@@ -111,10 +117,21 @@ fn seathold(arguments: &[&str], press_at: Option<&str>) -> Said {
 
 fn typed(arguments: &[&str], press_at: Option<&str>, keys: &mut dyn Keys) -> Said {
     let interrupts = AtomicUsize::new(0);
-    let mut out = Ear { text: String::new(), press: None, first: None };
-    let mut err = Ear { text: String::new(), press: press_at.map(|at| (at, &interrupts)), first: None };
+    let mut out = Ear::default();
+    let mut err = Ear { press: press_at.map(|at| (at, &interrupts)), ..Ear::default() };
     let code = program(arguments, &interrupts, &mut out, &mut err, keys);
     Said { code, out: out.text, err: err.text }
+}
+
+/// The same run, but the program is gone where this text comes by: nothing is given up, and nothing said.
+fn killed_at(at: &str, file: &Path, text: &str) {
+    let rig = format!("tcp:{at}");
+    let arguments = ["run", "--rig", &rig, "--sides", "first", "--out", file.to_str().unwrap()];
+    let mut err = Ear { kill: Some(text), ..Ear::default() };
+    let run = AssertUnwindSafe(|| {
+        program(&arguments, &AtomicUsize::new(0), &mut Ear::default(), &mut err, &mut Silent);
+    });
+    assert!(std::panic::catch_unwind(run).is_err(), "it ended by itself");
 }
 
 /// One side: the swap of the ends is waited for at the wall's pace.
@@ -153,6 +170,30 @@ fn a_stopped_host_takes_its_run_up_again() {
     let refused = run(&rig.at, &dir.path().join("other.hold"), None);
     assert_eq!(refused.code, 3, "{}", refused.err);
     assert!(refused.err.contains("unfinished run"), "{}", refused.err);
+    let said = seathold(&["run", "--resume", &format!("{}.part", file.display())], None);
+    let recording = recording::read(&file).unwrap();
+    assert!(recording.damage.is_none() && recording.breaks.is_empty(), "{}", said.err);
+    assert_eq!(replay(&recording), Ok(None));
+    assert_eq!(recording.summary().exit().code(), said.code);
+}
+
+/// Somebody else, who does not know of the run that waits, may look and is refused; nothing of that run is taken.
+#[test]
+fn a_run_that_is_refused_takes_nothing_from_the_one_in_progress() {
+    let (ours, theirs) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let rig = Rig::on("127.0.0.1:0", &[]);
+    let at = format!("tcp:{}", rig.at);
+    let file = ours.path().join("run.hold");
+    killed_at(&rig.at, &file, "first side: fill");
+    for _ in 0..2 {
+        let seen = seathold(&["rigs", &at, "--json"], None);
+        assert_eq!(seen.code, 0, "{}", seen.err);
+        assert!(seen.out.contains("\"recipe_loaded\":true"), "{}", seen.out);
+        let refused = run(&rig.at, &theirs.path().join("other.hold"), None);
+        assert_eq!(refused.code, 3, "{}", refused.err);
+        assert!(refused.err.contains("a run is in progress on it"), "{}", refused.err);
+    }
+    assert_eq!(std::fs::read_dir(theirs.path()).unwrap().count(), 0, "nothing was begun there");
     let said = seathold(&["run", "--resume", &format!("{}.part", file.display())], None);
     let recording = recording::read(&file).unwrap();
     assert!(recording.damage.is_none() && recording.breaks.is_empty(), "{}", said.err);

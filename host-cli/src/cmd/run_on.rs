@@ -78,8 +78,9 @@ fn begin(typed: &Run, console: &mut Console<'_>) -> Result<(Session, Header), Er
     let path = recording_path(typed.out.clone(), &serial, started);
     left_over(&path, address)?;
 
-    let mut remote = Remote::open(address, None, console.clock).map_err(|why| Error::rig(address, why))?;
-    let welcome = remote.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
+    // Only to look: what the controller keeps of a run that is not ours must stay there for whoever takes it up.
+    let mut remote = Remote::look(address, console.clock).map_err(|why| Error::rig(address, why))?;
+    remote.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
     let controllers = read_rig(&mut remote, address, console)?;
     let (rig, calibrations) = fit(typed, &controllers, started)?;
     let recipe = find_recipe(typed.recipe.as_deref(), &rig, typed.kind.map(Into::into))?;
@@ -88,6 +89,8 @@ fn begin(typed: &Run, console: &mut Console<'_>) -> Result<(Session, Header), Er
         None => recipe,
     };
     make_ready(typed, &mut remote, console)?;
+    remote.take_records();
+    let welcome = remote.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
     // Records can be dated. That it was not done is no reason not to test.
     let unix_ms = u64::try_from(console.clock.now().as_millisecond()).unwrap_or(0);
     let _ = remote.ask(console.clock, &Order::SetTime { unix_ms });

@@ -141,6 +141,12 @@ impl Remote {
         Ok(Self { host: Host::look(session()), ..Self::open(address, None, clock)? })
     }
 
+    /// Begins a new session over the same line that takes the controller's records from here on, after one that only
+    /// looked. It is to be [greeted](Self::greet).
+    pub fn take_records(&mut self) {
+        self.host = Host::new(session());
+    }
+
     /// The line's time in microseconds.
     pub fn now(&self, clock: &dyn Clock) -> u64 {
         let own = self.line.as_ref().and_then(|line| line.own_clock());

@@ -24,12 +24,10 @@ impl Pace {
     }
 
     /// How long until the next poll; it is due when that is zero. "max" is as fast as the host takes the records; with
-    /// no host, or while a person is waited for, it is real time.
+    /// a host that takes none, with no host, or while a person is waited for, it is real time.
     pub fn wait(&self, served: &Served, now: Duration) -> Duration {
-        if self.speed == Speed::Max && served.has_host() && !served.waits() {
-            return if served.is_ahead() { self.period } else { Duration::ZERO };
-        }
-        self.due.saturating_sub(now)
+        let hurries = self.speed == Speed::Max && served.has_host() && !served.is_ahead() && !served.waits();
+        if hurries { Duration::ZERO } else { self.due.saturating_sub(now) }
     }
 
     /// A poll has been made.
