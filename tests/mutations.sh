@@ -20,7 +20,7 @@ mistake 'interlock: stop lets outputs be' interlock.rs 'if contacts.stop {' 'if 
 mistake 'interlock: blow-through allowed' interlock.rs 'if allowed.blows_through() {' 'if false {'
 mistake 'interlock: feeds blind' interlock.rs 'matches!(far, Known::Pressure(p) if p <= max)' 'matches!(far, Known::Pressure(p) if p <= max) || true'
 mistake 'over-pressure is no fault' step.rs 'if above(far, self.max()) {' 'if false {'
-mistake 'supply over-pressure is no fault' step.rs '.is_some_and(|s| above(s.known(now), self.rig.hard_max()))' '.is_some_and(|_| false)'
+mistake 'supply over-pressure is no fault' step.rs '.is_some_and(|s| above(s.known(now), self.supply_max()))' '.is_some_and(|_| false)'
 mistake 'guard ignored in a test' step.rs 'if guard_open {' 'if false {'
 mistake 'guard ignored in the safe vent' step.rs '(guard_open && emptying && self.fault.is_none())' '(false && guard_open && emptying)'
 mistake 'stop ignored while measuring' step.rs 'if inputs.contacts.stop {' 'if inputs.contacts.stop && self.phase() != Phase::Measure {'
@@ -42,7 +42,7 @@ mistake 'far sensor lost ignored' step.rs 'if self.far.lost(now) || (phase' 'if 
 mistake 'fed while the far side is unknown' step.rs ' || (phase.is_fed() && !matches!(far, Known::Pressure(_)))' ''
 mistake 'supply sensor ignored' step.rs '.is_some_and(|s| s.lost(now))' '.is_some_and(|_| false)'
 mistake 'slew ignored' step.rs 'if phase.is_fed() && self.slews() {' 'if false {'
-mistake 'lost link ignored' step.rs 'if self.ask.is_some() && !inputs.link_up {' 'if false {'
+mistake 'lost link ignored' step.rs 'if (self.ask.is_some() || phase == Phase::Work) && !inputs.link_up {' 'if false {'
 mistake 'pending verdict kept after a fault' step.rs 'if self.fault.is_some() {
             (result.verdict' 'if false {
             (result.verdict'
@@ -82,6 +82,14 @@ mistake 'precheck: below the atmosphere is plausible' phase/precheck.rs 'if -i64
 mistake 'precheck: any spread is plausible' phase/precheck.rs 'if spread_pa > recipe.spread_max_pa {' 'if false {'
 mistake 'settle: a rise is nothing' phase/settle.rs 'else if view.rose() {' 'else if false {'
 mistake 'settle: a gross fall is nothing' phase/settle.rs 'if view.fell_grossly() {' 'if false {'
+mistake 'work: begun under pressure' step.rs 'refusal.far_not_empty |= self.disconnect != Disconnect::Safe' 'refusal.far_not_empty |= false'
+mistake 'work: begun in a run' step.rs 'refusal.busy = self.phase() != Phase::Ready;
+        refusal.no_recipe' 'refusal.busy = false;
+        refusal.no_recipe'
+mistake 'work: with the air on' step.rs 'if let State::Work(_) = self.state { self.rig.safe_limit() }' 'if false { self.rig.safe_limit() }'
+mistake 'work: with nobody there' step.rs '(self.ask.is_some() || phase == Phase::Work)' 'self.ask.is_some()'
+mistake 'work: ends without a look' step.rs 'Next::Go(Phase::SafeVent) } else' 'Next::Empty } else'
+mistake 'work: supply before the vent is shut' phase/work.rs 'Coil::Supply if spent >= rig.changeover()' 'Coil::Supply if spent >= rig.changeover() || true'
 
 case ${1:-} in
 --list) printf '%s\n' "${names[@]}"; exit ;;

@@ -227,6 +227,7 @@ pub const fn phase_name(phase: Phase) -> &'static str {
         Phase::Fault => "fault",
         Phase::Trapped => "trapped",
         Phase::Held => "held",
+        Phase::Work => "work",
     }
 }
 
@@ -246,6 +247,7 @@ pub const fn phase_line(phase: Phase) -> &'static str {
         Phase::Fault => "fault: latched, far side measured empty",
         Phase::Trapped => "PRESSURE MAY BE TRAPPED on the far side",
         Phase::Held => "held at rest: PRESSURE MAY BE TRAPPED",
+        Phase::Work => "work: one output, without air",
     }
 }
 

@@ -38,6 +38,8 @@ pub enum Phase {
     Trapped,
     /// Emergency stop: everything at rest, nothing moves until it is released and acknowledged.
     Held,
+    /// One output is being worked for a check of the rig, without air.
+    Work,
 }
 
 /// Why a run was stopped. Latched until acknowledged.
@@ -103,7 +105,7 @@ pub struct Refusal {
     pub far_sensor: bool,
     /// The supply transducer is fitted and not healthy.
     pub supply_sensor: bool,
-    /// The far side is not below the safe limit.
+    /// The far side is not below the safe limit; or, for one output by itself, the supply side is not.
     pub far_not_empty: bool,
     /// The operator cannot be reached.
     pub link_down: bool,

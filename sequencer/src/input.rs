@@ -1,5 +1,6 @@
 //! What goes into a step: everything the sequencer can know about the world at one moment.
 
+use crate::output::Coil;
 use crate::units::GaugePressure;
 
 /// One conversion of an analogue channel.
@@ -126,6 +127,9 @@ pub enum Command {
     Abort,
     /// The latched fault has been seen. Never skips the safe vent.
     Acknowledge,
+    /// Energise this output for [`crate::limits::WORK_MS`], to see whether it works: for a check of the rig without air.
+    /// Refused unless everything is at rest, healthy, and measured empty on both sides.
+    Work(Coil),
 }
 
 /// Everything read at one poll.

@@ -42,6 +42,9 @@ pub const BLOCKS_PER_MS: usize = 2;
 /// poll (docs/figures.md).
 pub const BLOCKS_PER_POLL_MAX: usize = 3;
 
+/// How long one output is worked in a check of the rig: long enough to hear it, in milliseconds (our choice).
+pub const WORK_MS: u32 = 2_000;
+
 /// Most events one step can emit.
 pub const EVENTS_MAX: usize = 7;
 

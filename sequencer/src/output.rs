@@ -22,6 +22,20 @@ pub enum Pilot {
     Fed,
 }
 
+/// One output by itself, as it is worked in a check of the rig.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Coil {
+    /// The supply valve. Supply and vent are never open together, so the vent is shut first and stays shut with it.
+    Supply,
+    /// The vent valve.
+    Vent,
+    /// The pilot valve.
+    Pilot,
+}
+
 /// The wanted state of every output.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]

@@ -6,14 +6,14 @@ use crate::event::{Disconnect, Event, Events, Fault, Phase, Refusal};
 use crate::input::{Ask, Command, Inputs, Known, Reading, Side, Sides};
 use crate::interlock;
 use crate::measure::diagnose;
-use crate::output::Outputs;
+use crate::output::{Coil, Outputs};
 use crate::phase::fill::{self, Fill};
 use crate::phase::isolate::{self, Isolate};
 use crate::phase::measure::{self, Measure};
 use crate::phase::precheck::{self, Precheck};
 use crate::phase::safe_vent::{self, SafeVent, VentView};
 use crate::phase::vent::{self, Vent};
-use crate::phase::{End, Isolated, Next, View, settle, soak, tell};
+use crate::phase::{End, Isolated, Next, View, settle, soak, tell, work};
 use crate::recipe::Recipe;
 use crate::rig::{Rig, Transducer};
 use crate::time::{Duration, Instant, after, millis, since};
@@ -76,6 +76,7 @@ enum State {
     Fault,
     Trapped,
     Held,
+    Work(Coil),
 }
 
 impl State {
@@ -94,16 +95,24 @@ impl State {
             Self::Fault => Phase::Fault,
             Self::Trapped => Phase::Trapped,
             Self::Held => Phase::Held,
+            Self::Work(_) => Phase::Work,
         }
     }
 }
 
 impl Phase {
-    /// A phase of a test under way: from the precheck to the end of the measurement.
+    /// A phase of a test under way, from the precheck to the end of the measurement; or an output being worked.
     pub const fn is_live(self) -> bool {
         matches!(
             self,
-            Self::Precheck | Self::Fill | Self::Soak | Self::Isolate | Self::Vent | Self::Settle | Self::Measure
+            Self::Precheck
+                | Self::Fill
+                | Self::Soak
+                | Self::Isolate
+                | Self::Vent
+                | Self::Settle
+                | Self::Measure
+                | Self::Work
         )
     }
 
@@ -114,7 +123,7 @@ impl Phase {
 
     /// A phase in which supply may be open.
     const fn is_fed(self) -> bool {
-        matches!(self, Self::Fill | Self::Soak | Self::Isolate)
+        matches!(self, Self::Fill | Self::Soak | Self::Isolate | Self::Work)
     }
 }
 
@@ -273,6 +282,7 @@ impl Sequencer {
             (State::Settle, Some(r)) => settle::limit(r),
             (State::Measure, Some(r)) => measure::limit(r, &self.rig),
             (State::Swap, Some(r)) => millis(r.raw().swap_ms_max),
+            (State::Work(_), _) => work::limit(&self.rig),
             _ => return None,
         };
         // A phase of several stages sees each one's end up to a poll late.
@@ -295,6 +305,7 @@ impl Sequencer {
             (State::Settle, Some(r)) => settle::limit(r),
             (State::SafeVent(_), r) => safe_vent::limit(&self.rig, r.as_ref()),
             (State::Swap, Some(r)) => millis(r.raw().swap_ms_max),
+            (State::Work(_), _) => work::limit(&self.rig),
             _ => return None,
         };
         Some(after(self.entered, span))
@@ -302,8 +313,13 @@ impl Sequencer {
 
     /// Pressure above which supply is shut.
     fn max(&self) -> GaugePressure {
-        let hard = self.rig.hard_max();
+        let hard = self.supply_max();
         self.recipe.as_ref().map_or(hard, |r| r.max().min(hard))
+    }
+
+    /// Most that the supply side may have: while one output is worked, no air at all.
+    fn supply_max(&self) -> GaugePressure {
+        if let State::Work(_) = self.state { self.rig.safe_limit() } else { self.rig.hard_max() }
     }
 
     /// Notes the time; a clock that went back or a gap between polls makes what was dwelt worthless.
@@ -357,7 +373,7 @@ impl Sequencer {
         if above(far, self.max()) {
             return Some(Fault::OverPressure);
         }
-        if self.supply.as_ref().is_some_and(|s| above(s.known(now), self.rig.hard_max())) {
+        if self.supply.as_ref().is_some_and(|s| above(s.known(now), self.supply_max())) {
             return Some(Fault::SupplyOverPressure);
         }
         if guard_open {
@@ -376,7 +392,7 @@ impl Sequencer {
         if phase.is_fed() && self.slews() {
             return Some(Fault::Slew);
         }
-        if self.ask.is_some() && !inputs.link_up {
+        if (self.ask.is_some() || phase == Phase::Work) && !inputs.link_up {
             return Some(Fault::LinkLost);
         }
         None
@@ -416,6 +432,7 @@ impl Sequencer {
         match (inputs.command, self.phase()) {
             // Refused, it must not hold up the phase under way.
             (Some(Command::Start(sides)), _) => return self.start(sides, now, inputs, events),
+            (Some(Command::Work(coil)), _) => return self.work(coil, now, inputs, events),
             (Some(Command::Abort), Phase::Swap) => {
                 // Empty already, and hands may be at the valve: nothing is moved.
                 self.give_up(events);
@@ -497,6 +514,22 @@ impl Sequencer {
         true
     }
 
+    /// True when the output is being worked. Asked for a second time it is refused, so that the time it has is one time.
+    fn work(&mut self, coil: Coil, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
+        let mut refusal = self.refusal(now, inputs);
+        refusal.busy = self.phase() != Phase::Ready;
+        refusal.no_recipe = false;
+        let full = |p: GaugePressure| p >= self.rig.safe_limit();
+        refusal.far_not_empty |= self.disconnect != Disconnect::Safe
+            || self.supply.as_ref().and_then(|s| s.pressure(now)).is_some_and(full);
+        if refusal.any() {
+            tell(events, Event::Refused(refusal));
+            return false;
+        }
+        self.enter(State::Work(coil), now, events);
+        true
+    }
+
     /// True when the second side has been begun.
     fn swapped(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let refusal = self.refusal(now, inputs);
@@ -553,6 +586,9 @@ impl Sequencer {
                 confirmed,
             });
         }
+        if let State::Work(_) = self.state {
+            return if spent >= work::limit(&self.rig) { Next::Go(Phase::SafeVent) } else { Next::Stay };
+        }
         let Some(recipe) = &self.recipe else { return Next::Stay };
         if let State::Swap = self.state {
             if spent >= millis(recipe.raw().swap_ms_max) {
@@ -585,7 +621,13 @@ impl Sequencer {
             State::Vent(phase) => phase.poll(&view),
             State::Settle => settle::poll(&view),
             State::Measure => self.measure.poll(&view, events),
-            State::Ready | State::Swap | State::Fault | State::Trapped | State::Held | State::SafeVent(_) => Next::Stay,
+            State::Ready
+            | State::Swap
+            | State::Fault
+            | State::Trapped
+            | State::Held
+            | State::SafeVent(_)
+            | State::Work(_) => Next::Stay,
         }
     }
 
@@ -601,7 +643,7 @@ impl Sequencer {
                 }
                 State::Measure
             }
-            // No phase asks for any other; if one ever did, opening into the vent is the harmless answer.
+            // The safe vent; no phase asks for any other, and if one ever did, this is the harmless answer.
             _ => State::SafeVent(SafeVent::new(now)),
         };
         self.enter(state, now, events);
@@ -728,6 +770,9 @@ impl Sequencer {
             State::Settle => settle::OUTPUTS,
             State::Measure => measure::OUTPUTS,
             State::SafeVent(phase) => phase.outputs(),
+            State::Work(coil) => {
+                work::outputs(*coil, self.clock.map_or(millis(0), |now| since(now, self.entered)), &self.rig)
+            }
         }
     }
 

@@ -220,7 +220,10 @@ pub fn check_always(sequencer: &Sequencer, step: &Step, inputs: &Inputs) {
         assert!(status.phase.is_live(), "supply open in {:?}", status.phase);
         if let Reading::Sample(sample) = inputs.far {
             let pressure = sequencer.rig().raw().far.pressure(sample.counts);
-            let max = sequencer.recipe().map_or(0, |r| r.raw().max_pa);
+            let max = match status.phase {
+                Phase::Work => sequencer.rig().raw().safe_pa,
+                _ => sequencer.recipe().map_or(0, |r| r.raw().max_pa),
+            };
             assert!(i64::from(pressure.pascals()) <= i64::from(max), "fed at {pressure:?}");
         }
     }

@@ -4,7 +4,7 @@
 use proptest::prelude::*;
 use seathold_sequencer::event::{Disturbance, Event, Phase};
 use seathold_sequencer::input::{Ask, Command, Contacts, Inputs, Reading, Sample, SensorFault, Sides};
-use seathold_sequencer::output::Gate;
+use seathold_sequencer::output::{Coil, Gate};
 use seathold_sequencer::recipe::{Actuation, Model, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
@@ -40,6 +40,7 @@ fn command() -> impl Strategy<Value = Option<Command>> {
         1 => ask().prop_map(|a| Some(Command::Confirm(a))),
         1 => Just(Some(Command::Abort)),
         1 => Just(Some(Command::Acknowledge)),
+        1 => prop_oneof![Just(Coil::Supply), Just(Coil::Vent), Just(Coil::Pilot)].prop_map(|c| Some(Command::Work(c))),
     ]
 }
 

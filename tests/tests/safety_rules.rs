@@ -3,7 +3,8 @@
 
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Ask, Command, Reading, Sample, SensorFault, Side, Sides};
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::limits::WORK_MS;
+use seathold_sequencer::output::{Coil, Gate, Outputs, Pilot};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
@@ -716,5 +717,135 @@ fn a_spoiled_first_side_is_the_last() {
         let rest = if abort { Phase::Ready } else { Phase::Fault };
         script.until(rest, 10_000);
         assert!(!script.saw(&Event::Asked(Ask::SwapEnds)), "abort: {abort}");
+    }
+}
+
+const COILS: [Coil; 3] = [Coil::Supply, Coil::Vent, Coil::Pilot];
+
+/// A bench at rest with the air shut off at the wall, as for a check of the rig.
+fn without_air() -> Script {
+    let mut script = Script::default();
+    script.rig.shop = 0.0;
+    script.until(Phase::Ready, 10_000).pass(10);
+    script
+}
+
+/// One output by itself has its time and no more, and is followed by a safe vent. Rule 1 holds for it too.
+#[test]
+fn an_output_is_worked_for_its_time_and_then_the_valve_is_opened_into_the_vent() {
+    use Gate::{Open, Shut};
+    for (coil, wanted) in [
+        (Coil::Supply, Outputs { supply: Open, vent: Shut, pilot: Pilot::Exhausted }),
+        (Coil::Vent, Outputs { supply: Shut, vent: Shut, pilot: Pilot::Exhausted }),
+        (Coil::Pilot, Outputs { supply: Shut, vent: Open, pilot: Pilot::Fed }),
+    ] {
+        let mut script = without_air();
+        let changeover = u64::from(script.sequencer.rig().raw().changeover_ms);
+        assert_eq!(script.sequencer.status().disconnect, Disconnect::Safe);
+        let first = script.command(Command::Work(coil)).poll();
+        assert_eq!(first.outputs.supply, Shut, "the vent shuts first");
+        let began = script.now;
+        script.pass(changeover);
+        assert_eq!((script.phase(), script.outputs), (Phase::Work, wanted));
+        assert_eq!(script.sequencer.status().disconnect, Disconnect::Pressurised);
+        // Asked for again it is refused, and goes on no longer for that.
+        let step = script.command(Command::Work(coil)).poll();
+        assert!(matches!(step.events.as_slice(), [Event::Refused(r)] if r.busy));
+        script.until(Phase::SafeVent, u64::from(WORK_MS) + changeover);
+        assert_eq!(script.outputs, Outputs::OPEN_TO_VENT);
+        assert!(script.now - began <= (u64::from(WORK_MS) + changeover + 20) * 1_000);
+        script.until(Phase::Ready, 10_000);
+        assert!(script.faults().is_empty());
+    }
+}
+
+/// What must be so before an output is worked.
+#[test]
+fn an_output_is_worked_only_at_rest_and_empty() {
+    for coil in COILS {
+        for phase in LIVE {
+            let mut script = in_phase(phase);
+            let step = script.command(Command::Work(coil)).poll();
+            assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.busy), "{phase:?}");
+            assert_ne!(script.phase(), Phase::Work);
+        }
+        type Change = fn(&mut seathold_sequencer::input::Inputs);
+        let conditions: [(&str, Change); 4] = [
+            ("guard", |i| i.contacts.guard_closed = false),
+            ("link", |i| i.link_up = false),
+            ("far", |i| i.far = Reading::Sick(SensorFault::Open)),
+            ("supply", |i| i.supply = Reading::Sick(SensorFault::Open)),
+        ];
+        for (name, change) in conditions {
+            let mut script = without_air();
+            let step = script.command(Command::Work(coil)).poll_with(change);
+            assert!(matches!(step.events.as_slice(), [Event::Refused(_), ..]), "{name}");
+            assert_eq!((script.phase(), step.outputs), (Phase::Ready, Outputs::REST), "{name}");
+        }
+        for on_far in [true, false] {
+            let mut script = without_air();
+            // At rest the vent empties the supply side: only a moment's reading can be above.
+            if on_far {
+                script.rig.far = 4_000.0;
+            }
+            let counts = script.sequencer.rig().raw().far.counts(4_000.0);
+            let step = script.command(Command::Work(coil)).poll_with(|i| {
+                if let (false, Reading::Sample(sample)) = (on_far, i.supply) {
+                    i.supply = Reading::sample(counts, sample.number);
+                }
+            });
+            assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.far_not_empty), "far: {on_far}");
+        }
+    }
+}
+
+/// The air is on after all: shut off within the poll that sees it, opened into the vent, and latched.
+#[test]
+fn air_on_either_side_ends_the_working_of_an_output() {
+    let mut script = without_air();
+    script.rig.shop = 600_000.0;
+    script.command(Command::Work(Coil::Supply)).until(Phase::SafeVent, 500);
+    assert_eq!(script.faults(), [Fault::SupplyOverPressure]);
+    assert_eq!(script.outputs, Outputs::OPEN_TO_VENT);
+    assert!(script.rig.supply < 80_000.0, "two polls of air, not more: {}", script.rig.supply);
+    for coil in COILS {
+        let mut script = without_air();
+        script.command(Command::Work(coil)).pass(100);
+        let counts = script.sequencer.rig().raw().far.counts(4_000.0);
+        let step = script.poll_with(|i| {
+            if let Reading::Sample(sample) = i.far {
+                i.far = Reading::sample(counts, sample.number);
+            }
+        });
+        assert_eq!((script.faults(), step.outputs), (vec![Fault::OverPressure], Outputs::OPEN_TO_VENT));
+    }
+}
+
+/// Whatever else is a fault in a test, or a word of the operator, ends it at once.
+#[test]
+fn stop_guard_link_read_back_and_abort_end_the_working_of_an_output() {
+    type Change = fn(&mut seathold_sequencer::input::Inputs);
+    let ends: [(Fault, Change); 4] = [
+        (Fault::GuardOpen, |i| i.contacts.guard_closed = false),
+        (Fault::LinkLost, |i| i.link_up = false),
+        (Fault::Output, |i| i.outputs_differ = true),
+        (Fault::FarSensor, |i| i.far = Reading::Sick(SensorFault::Open)),
+    ];
+    for coil in COILS {
+        for (fault, change) in ends {
+            let mut script = without_air();
+            script.command(Command::Work(coil)).pass(100);
+            let step = script.poll_with(change);
+            assert_eq!((script.faults(), step.outputs), (vec![fault], Outputs::OPEN_TO_VENT), "{coil:?}");
+            script.until(Phase::Fault, 10_000);
+        }
+        let mut script = without_air();
+        script.command(Command::Work(coil)).pass(100);
+        let step = script.poll_with(|i| i.contacts.stop = true);
+        assert_eq!((script.phase(), step.outputs), (Phase::Held, Outputs::REST));
+        let mut script = without_air();
+        script.command(Command::Work(coil)).pass(100);
+        let step = script.command(Command::Abort).poll();
+        assert_eq!((script.phase(), step.outputs), (Phase::SafeVent, Outputs::OPEN_TO_VENT));
     }
 }

@@ -29,6 +29,7 @@ const PHASES: &[(&str, Phase)] = &[
     ("fault", Phase::Fault),
     ("trapped", Phase::Trapped),
     ("held", Phase::Held),
+    ("work", Phase::Work),
 ];
 
 const SIDES: &[(&str, Option<Side>)] =

@@ -2,7 +2,7 @@
 //! one are runs; readings are differences, mostly of half a byte.
 
 use seathold_sequencer::input::{Ask, Command, Contacts, Inputs, Reading, Sample, SensorFault, Sides};
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{Coil, Gate, Outputs, Pilot};
 use seathold_sequencer::time::Instant;
 use serde::{Deserialize, Serialize};
 
@@ -212,7 +212,7 @@ fn outputs(bits: u8) -> Outputs {
 }
 
 /// Commands by code; a place in this list is part of the format.
-const COMMANDS: [Command; 10] = [
+const COMMANDS: [Command; 13] = [
     Command::Start(Sides::Both),
     Command::Start(Sides::First),
     Command::Start(Sides::Second),
@@ -223,6 +223,9 @@ const COMMANDS: [Command; 10] = [
     Command::Confirm(Ask::SwapEnds),
     Command::Abort,
     Command::Acknowledge,
+    Command::Work(Coil::Supply),
+    Command::Work(Coil::Vent),
+    Command::Work(Coil::Pilot),
 ];
 
 /// Written out, not searched for in [`COMMANDS`], so that the compiler asks for a code when a command is added.
@@ -238,6 +241,9 @@ const fn command_code(command: Command) -> u8 {
         Command::Confirm(Ask::SwapEnds) => 7,
         Command::Abort => 8,
         Command::Acknowledge => 9,
+        Command::Work(Coil::Supply) => 10,
+        Command::Work(Coil::Vent) => 11,
+        Command::Work(Coil::Pilot) => 12,
     }
 }
 

@@ -11,6 +11,7 @@ pub(crate) mod safe_vent;
 pub(crate) mod settle;
 pub(crate) mod soak;
 pub(crate) mod vent;
+pub(crate) mod work;
 
 use crate::channel::Channel;
 use crate::event::{Event, Events, Fault, Phase};

@@ -173,7 +173,10 @@ impl Watch {
 
     fn may_feed(&self, poll: &Poll<'_>, sequencer: &Sequencer) -> bool {
         let status = sequencer.status();
-        let max = sequencer.recipe().map_or(0, |r| r.raw().max_pa) as i32;
+        let max = match status.phase {
+            Phase::Work => sequencer.rig().raw().safe_pa as i32,
+            _ => sequencer.recipe().map_or(0, |r| r.raw().max_pa) as i32,
+        };
         let seen = matches!(status.far, Known::Pressure(p) if p.pascals() <= max);
         let truly = !poll.read || poll.plant.far_pascals() <= max;
         seen && truly && status.phase.is_live() && poll.mishap != Mishap::GuardOpen

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use seathold_sequencer::event::{Disconnect, Fault, Phase};
 use seathold_sequencer::input::{Ask, Command, Contacts, Inputs, Reading, SensorFault, Side, Sides};
-use seathold_sequencer::output::Outputs;
+use seathold_sequencer::output::{Coil, Outputs};
 use seathold_sequencer::recipe::{Actuation, Model as Curve, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::step::Sequencer;
@@ -108,6 +108,8 @@ pub enum Deed {
     Abort,
     /// Acknowledges.
     Acknowledge,
+    /// Has one output worked, whether the air is off or not.
+    Work(Coil),
 }
 
 /// One poll's input.
@@ -178,6 +180,11 @@ impl Scope {
         (measuring.load(Ordering::SeqCst), otherwise.load(Ordering::SeqCst))
     }
 
+    /// Whether outputs are worked one by one.
+    pub fn works(&self) -> bool {
+        self.actions.iter().any(|(_, deed)| matches!(deed, Deed::Work(_)))
+    }
+
     fn by_air(&self) -> bool {
         self.recipe.actuation() == Actuation::Air
     }
@@ -189,6 +196,12 @@ pub fn actions(mishaps: &[Mishap], deeds_in_mishap: &[Deed]) -> Vec<Action> {
     let quiet = deeds.iter().map(|&d| (Mishap::None, d));
     let rough = mishaps.iter().flat_map(|&m| deeds_in_mishap.iter().map(move |&d| (m, d)));
     quiet.chain(rough).collect()
+}
+
+/// Has each output worked by itself, besides.
+pub fn and_work(mut actions: Vec<Action>) -> Vec<Action> {
+    actions.extend([Coil::Supply, Coil::Vent, Coil::Pilot].map(|coil| (Mishap::None, Deed::Work(coil))));
+    actions
 }
 
 /// One state of the world.
@@ -298,6 +311,7 @@ impl World {
             Deed::Stray => Some(Command::Confirm(Ask::SwapEnds)),
             Deed::Abort => Some(Command::Abort),
             Deed::Acknowledge => Some(Command::Acknowledge),
+            Deed::Work(coil) => Some(Command::Work(coil)),
         }
     }
 
@@ -455,7 +469,7 @@ fn judged(world: &World, verdict: Verdict) -> bool {
 
 /// What must be reached, or the rules above would hold of nothing.
 fn reached() -> Vec<Property<Scope>> {
-    let places: [(&'static str, Condition); 33] = [
+    let places: [(&'static str, Condition); 35] = [
         ("ready", |_, w| w.sequencer.phase() == Phase::Ready),
         ("precheck", |_, w| w.sequencer.phase() == Phase::Precheck),
         ("fill", |_, w| w.sequencer.phase() == Phase::Fill),
@@ -470,6 +484,8 @@ fn reached() -> Vec<Property<Scope>> {
         ("fault", |_, w| w.sequencer.phase() == Phase::Fault),
         ("trapped", |_, w| w.sequencer.phase() == Phase::Trapped),
         ("held", |_, w| w.sequencer.phase() == Phase::Held),
+        ("work", |_, w| w.sequencer.phase() == Phase::Work),
+        ("air on while an output is worked", |_, w| latched(w, Fault::SupplyOverPressure)),
         ("emergency stop", |_, w| latched(w, Fault::EmergencyStop)),
         ("guard open", |_, w| latched(w, Fault::GuardOpen)),
         ("over-pressure", |_, w| latched(w, Fault::OverPressure)),

@@ -9,7 +9,7 @@
 use std::collections::BTreeSet;
 
 use seathold_model::plant::Leak;
-use seathold_model::world::{Deed, Mishap, Scope, actions};
+use seathold_model::world::{Deed, Mishap, Scope, actions, and_work};
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::recipe::Actuation;
 use stateright::{Checker, Expectation, Model};
@@ -17,6 +17,7 @@ use stateright::{Checker, Expectation, Model};
 /// Explores `scope` to the end. `states`: those met outside measuring, exactly, and while measuring, at least.
 fn explore(scope: Scope, states: (usize, usize), unreached: &[&str]) {
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let works = scope.works();
     let checker = scope.checker().threads(threads).spawn_bfs().join();
     let found = checker.discoveries();
     let mut missed = BTreeSet::new();
@@ -49,7 +50,10 @@ fn explore(scope: Scope, states: (usize, usize), unreached: &[&str]) {
     let (measuring, otherwise) = checker.model().met();
     // Numbers first, so that one run shows all that has moved.
     println!("{otherwise} states and {measuring} while measuring, {} steps", checker.state_count());
-    let expected: BTreeSet<_> = unreached.iter().copied().collect();
+    let mut expected: BTreeSet<_> = unreached.iter().copied().collect();
+    if !works {
+        expected.extend(["work", "air on while an output is worked"]);
+    }
     assert_eq!(missed, expected, "what is not reached, of {otherwise} and {measuring} states");
     assert_eq!(otherwise, states.0, "states met outside measuring");
     assert!(measuring >= states.1, "only {measuring} states while measuring");
@@ -88,6 +92,28 @@ fn hand_nothing_wrong_but_the_operator() {
         "vent time-out",
     ];
     explore(scope(Actuation::Hand, &[], &[]), (6_491, 25), &unreached);
+}
+
+/// Outputs worked one by one in a check of the rig, by somebody who has not shut the air off.
+#[test]
+fn air_outputs_worked_with_the_air_on() {
+    let actions = and_work(actions(&Mishap::CONTACTS, &[Deed::None]));
+    let scope = Scope::new(Actuation::Air, Sides::First, &[Leak::None], actions);
+    let unreached = [
+        "far sensor",
+        "fill time-out",
+        "full while ready",
+        "leaking",
+        "no answer",
+        "not shut",
+        "second side",
+        "slew",
+        "supply sensor",
+        "swap",
+        "trapped",
+        "vent time-out",
+    ];
+    explore(scope.with_mishaps_at_most(1), (3_376, 200), &unreached);
 }
 
 #[test]

@@ -38,7 +38,7 @@ impl Meter for NoMeter {
 }
 
 /// Phases there are; the ledger has a row for each.
-const PHASES: [Phase; 13] = [
+const PHASES: [Phase; 14] = [
     Phase::Ready,
     Phase::Precheck,
     Phase::Fill,
@@ -52,6 +52,7 @@ const PHASES: [Phase; 13] = [
     Phase::Fault,
     Phase::Trapped,
     Phase::Held,
+    Phase::Work,
 ];
 
 /// Costs of one phase.

@@ -49,7 +49,7 @@ fn main() -> ! {
     let mut received = line::begin(RECEIVED);
     if let Some(rig) = RIG.examine(&mut |_| {}) {
         let sequencer = SEQUENCER.write(Sequencer::new(rig, None));
-        let link = LINK.write(Controller::new(Capabilities::default()));
+        let link = LINK.write(Controller::new(Capabilities { single_outputs: true, ..Capabilities::default() }));
         let polled = POLLED.write(Polled::none());
         let mut due = Instant::from_ticks(0);
         let mut sent = 0;

@@ -92,7 +92,8 @@ fn main() -> ! {
     // The host gives the orders; of the simulated person only the hands are used.
     let mut hands = SimOperator::new(&checked.operator, Sides::Both, millis(checked.plant.raw().lever_ms));
     let sequencer = SEQUENCER.insert(Sequencer::new(raw, None));
-    let link = LINK.insert(Controller::new(Capabilities { simulated: true, ..Capabilities::default() }));
+    let link =
+        LINK.insert(Controller::new(Capabilities { simulated: true, single_outputs: true, ..Capabilities::default() }));
 
     let polled = POLLED;
     let mut frame = Frame::new();

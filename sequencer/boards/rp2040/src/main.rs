@@ -135,7 +135,7 @@ fn main() -> ! {
     let bus = UsbBus::new(part.USBCTRL_REGS, part.USBCTRL_DPRAM, clocks.usb_clock, true, &mut part.RESETS);
     let Some(mut received) = usb::begin(BUS.write(UsbBusAllocator::new(bus)), RECEIVED) else { stop() };
     let sequencer = SEQUENCER.write(Sequencer::new(rig, None));
-    let link = LINK.write(Controller::new(Capabilities::default()));
+    let link = LINK.write(Controller::new(Capabilities { single_outputs: true, ..Capabilities::default() }));
 
     let polled = POLLED;
     let mut frame = Frame::new();
