@@ -520,8 +520,8 @@ impl Sequencer {
         refusal.busy = self.phase() != Phase::Ready;
         refusal.no_recipe = false;
         let full = |p: GaugePressure| p >= self.rig.safe_limit();
-        refusal.far_not_empty |= self.disconnect != Disconnect::Safe
-            || self.supply.as_ref().and_then(|s| s.pressure(now)).is_some_and(full);
+        refusal.far_not_empty |=
+            self.disconnect != Disconnect::Safe || self.supply.as_ref().and_then(|s| s.pressure(now)).is_some_and(full);
         if refusal.any() {
             tell(events, Event::Refused(refusal));
             return false;

@@ -47,7 +47,11 @@ impl Served {
         Self {
             sequencer: Sequencer::new(rig, None),
             stand,
-            link: Box::new(Controller::new(Capabilities { simulated: true, single_outputs: true, ..Capabilities::default() })),
+            link: Box::new(Controller::new(Capabilities {
+                simulated: true,
+                single_outputs: true,
+                ..Capabilities::default()
+            })),
             frame: Frame::new(),
             sent: 0,
         }
