@@ -82,7 +82,7 @@ mistake 'precheck: below the atmosphere is plausible' phase/precheck.rs 'if -i64
 mistake 'precheck: any spread is plausible' phase/precheck.rs 'if spread_pa > recipe.spread_max_pa {' 'if false {'
 mistake 'settle: a rise is nothing' phase/settle.rs 'else if view.rose() {' 'else if false {'
 mistake 'settle: a gross fall is nothing' phase/settle.rs 'if view.fell_grossly() {' 'if false {'
-mistake 'work: begun under pressure' step.rs 'refusal.far_not_empty |= self.disconnect != Disconnect::Safe' 'refusal.far_not_empty |= false'
+mistake 'work: begun under pressure' step.rs 'self.disconnect != Disconnect::Safe ||' 'false ||'
 mistake 'work: begun in a run' step.rs 'refusal.busy = self.phase() != Phase::Ready;
         refusal.no_recipe' 'refusal.busy = false;
         refusal.no_recipe'

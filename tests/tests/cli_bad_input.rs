@@ -57,7 +57,7 @@ const ROWS: &[Row] = &[
      "[DIR]/v.toml: 2 mistakes\n  \
         line 3: fault[1].at: 25 h is outside 0 h to 24 h\n  \
         line 6: fault[2].phase: \"messure\" is none of \"ready\", \"precheck\", \"fill\", \"soak\", \"isolate\", \"vent\", \
-        \"settle\", \"measure\", \"safe-vent\", \"swap\", \"fault\", \"trapped\", \"held\"; did you mean \"measure\"?"),
+        \"settle\", \"measure\", \"safe-vent\", \"swap\", \"fault\", \"trapped\", \"held\", \"work\"; did you mean \"measure\"?"),
     ("v.toml", "[[fault]]\nname = \"guard\"\nat = \"3 s\"\nphase = \"fill\"\nsize = \"1 bar\"\n", VALVE,
      "[DIR]/v.toml: 2 mistakes\n  \
         line 4: fault[1].phase: give either a time (at) or a phase, not both\n  \
