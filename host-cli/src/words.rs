@@ -429,3 +429,18 @@ pub fn with_half_width(value: f64, half: f64) -> String {
     };
     format!("{text} ± {half:.places$}")
 }
+
+/// A number with four significant digits.
+#[derive(Clone, Copy, Debug)]
+pub struct Short(pub f64);
+
+impl std::fmt::Display for Short {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let Self(value) = self;
+        if *value != 0.0 && !(1e-3..1e5).contains(&value.abs()) {
+            return write!(f, "{value:.3e}");
+        }
+        let places = if *value == 0.0 { 0.0 } else { (3.0 - value.abs().log10().floor()).max(0.0) };
+        write!(f, "{value:.*}", places as usize)
+    }
+}

@@ -11,6 +11,10 @@ use crate::register::{Access, Register};
 pub(super) struct Bytes {
     /// What people call it.
     pub(super) name: String,
+    /// The run as other records call it, `BENCH/NUMBER`; empty for a file.
+    pub(super) run: String,
+    /// Batch it was run for, by its UUID; empty where it was for none, or is a file.
+    pub(super) batch: String,
     /// The stand-alone file.
     pub(super) bytes: Vec<u8>,
 }
@@ -58,7 +62,8 @@ impl Source {
             Self::Register(register, _) => Box::new(register.runs(wanted.filter(register)?).map(|run| {
                 let run = run?;
                 let name = format!("run {}", register.short(&run.name()));
-                Ok(Bytes { name, bytes: register.recording(run.id)? })
+                let bytes = register.recording(run.id)?;
+                Ok(Bytes { name, run: run.name(), batch: run.batch.unwrap_or_default(), bytes })
             })),
         })
     }
@@ -66,5 +71,5 @@ impl Source {
 
 fn read(path: &Path) -> Result<Bytes, Error> {
     let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
-    Ok(Bytes { name: path.display().to_string(), bytes })
+    Ok(Bytes { name: path.display().to_string(), run: String::new(), batch: String::new(), bytes })
 }

@@ -17,6 +17,7 @@ use crate::study::chart::{self, RULES};
 use crate::study::linearity::{self, Estimate};
 use crate::study::page;
 use crate::study::table::Table;
+use crate::words::Short;
 
 /// `seathold study …`.
 #[derive(Debug, Subcommand)]
@@ -176,20 +177,6 @@ fn crossed(typed: &Crossed, console: &mut Console<'_>) -> Result<Exit, Error> {
         writeln!(console.out, "  a small study: ten parts and three operators are usual, and intervals show it")?;
     }
     Ok(Exit::Good)
-}
-
-/// Four significant digits.
-struct Short(f64);
-
-impl std::fmt::Display for Short {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let Self(value) = self;
-        if *value != 0.0 && !(1e-3..1e5).contains(&value.abs()) {
-            return write!(f, "{value:.3e}");
-        }
-        let places = if *value == 0.0 { 0.0 } else { (3.0 - value.abs().log10().floor()).max(0.0) };
-        write!(f, "{value:.*}", places as usize)
-    }
 }
 
 fn linear(typed: &Linearity, console: &mut Console<'_>) -> Result<Exit, Error> {

@@ -1,12 +1,12 @@
-//! `seathold tune`: the shortest test that keeps the risks, from recorded runs whose truth is known.
+//! `seathold tune`: the shortest test that keeps the risks, from recorded runs.
 
-use std::fmt::Write as _;
+use std::collections::HashMap;
 use std::path::PathBuf;
 
 use clap::Args;
 use rayon::prelude::*;
+use seathold_sequencer::input::Side;
 use seathold_sequencer::recipe::RawRecipe;
-use serde_json::json;
 
 use super::find::{In, Wanted};
 use super::progress::Progress;
@@ -15,20 +15,24 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::files::recipe;
-use crate::recording;
-use crate::tune::choice::{Choice, Risks, Score, choose, fewest};
-use crate::tune::page;
-use crate::tune::sweep::{Grid, Sided, sides};
+use crate::recording::{self, Recording};
+use crate::tune::choice::{Risks, choose};
+use crate::tune::past::past;
+use crate::tune::rework::{History, Labels};
+use crate::tune::sweep::{self, Grid, Outcome, Sided};
 use crate::tune::truth::Truth;
+use crate::tune::weigh::weigh;
+use crate::tune::{Tuned, page, told};
 
 /// `seathold tune`.
 #[derive(Debug, Args)]
 pub struct Tune {
     /// Recordings, or folders of them; without any, runs are taken from the register
     pub files: Vec<PathBuf>,
-    /// What is known of the valves: fleet.csv, or a table with columns serial, side and truth ("good" or "leaking")
+    /// What is known of the valves: fleet.csv, or a table with columns serial, side and truth ("good", "leaking", or the
+    /// leak with its unit) [default: what the register knows by rework and retests, and for the rest a mixture estimate]
     #[arg(long, value_name = "FILE")]
-    pub truth: PathBuf,
+    pub truth: Option<PathBuf>,
     /// Recipe file to start from [default: the built-in one]
     #[arg(long, value_name = "FILE")]
     pub with: Option<PathBuf>,
@@ -50,6 +54,12 @@ pub struct Tune {
     /// Page to write, with pictures
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
+    /// Valves in a batch, for the time that one saves
+    #[arg(long, value_name = "N", default_value_t = 40, value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    pub valves: u32,
+    /// Charts in the terminal
+    #[arg(long, conflicts_with = "json")]
+    pub plot: bool,
     #[command(flatten)]
     pub wanted: Wanted,
     #[command(flatten)]
@@ -76,87 +86,92 @@ fn share(text: &str) -> Result<f64, String> {
     }
 }
 
-/// Risks of the decision rule that are tried.
+/// Risks of the decision rule that are tried, each to accept with each to reject.
 const RISKS: [f64; 5] = [0.1, 0.03, 0.01, 0.003, 0.001];
-/// Parts of the limit on the operating curve.
-const LIMITS: [f64; 9] = [0.25, 0.5, 0.7, 0.85, 1.0, 1.2, 1.5, 2.0, 4.0];
 /// Recordings in memory at a time, for each thread.
 const AT_ONCE: usize = 8;
+/// Coverage of the intervals that have to lie under the risks: where truth is known, and where it rests on a mixture.
+const COVERAGE: [f64; 2] = [0.9, 0.95];
 
 pub(super) fn run(typed: &Tune, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let truth = Truth::read(&typed.truth)?;
+    let truth = typed.truth.as_deref().map(Truth::read).transpose()?;
     let base = typed.with.as_deref().map_or(Ok(RawRecipe::DEMO), recipe::without_rig)?;
-    let grid = Grid {
-        settle_ms: typed.settle.clone(),
-        measure_ms: typed.measure.clone(),
-        risks: RISKS.into(),
-        limits: LIMITS.into(),
-    };
-    let pool = rayon::ThreadPoolBuilder::new().num_threads(usize::from(typed.threads.unwrap_or(0))).build();
-    let pool = pool.map_err(|why| Error::usage(format!("--threads: {why}")))?;
+    let risks: Vec<(f64, f64)> = RISKS.iter().flat_map(|accept| RISKS.map(|reject| (*accept, reject))).collect();
+    let grid = Grid { settle_ms: typed.settle.clone(), measure_ms: typed.measure.clone(), risks };
     let source = Source::open(&typed.files, &typed.wanted, &typed.place)?;
-    let mut progress = Progress::new(source.count(), "runs", console.live);
-    let mut left = source.recordings(&typed.wanted)?;
-    let mut all: Vec<Sided> = Vec::new();
-    let (mut runs, mut stopped) = (0, false);
-    loop {
-        let some = left.by_ref().take(AT_ONCE * pool.current_num_threads()).collect::<Result<Vec<Bytes>, Error>>()?;
-        if some.is_empty() {
-            break;
-        }
-        let done: Vec<_> = pool.install(|| {
-            let each = |one: &Bytes| {
-                recording::read_bytes(&one.bytes)
-                    .map(|recording| sides(&recording, &truth, &base, &grid))
-                    .map_err(|why| format!("{}: {why}", one.name))
-            };
-            some.par_iter().map(each).collect()
-        });
-        for found in done {
-            runs += 1;
-            match found {
-                Ok(found) => all.extend(found),
-                Err(why) => writeln!(console.err, "{why}; left out")?,
+    let known = match (&source, &truth) {
+        (Source::Register(register, _), None) => {
+            let mut history = History::default();
+            for run in register.runs(typed.wanted.filter(register)?) {
+                history.see(&run?);
             }
+            history.labels()
         }
-        progress.step(runs, console);
-        if console.interrupted() > 0 {
-            stopped = true;
-            writeln!(console.err, "stopped: what follows rests on {runs} runs")?;
-            break;
+        _ => Labels::new(),
+    };
+    let each = |one: &Bytes, recording: &Recording| {
+        let mut found = sweep::sides(recording, &base, &grid);
+        for side in &mut found {
+            side.run = if one.run.is_empty() { one.name.clone() } else { one.run.clone() };
+            side.batch = one.batch.clone();
         }
-    }
-    progress.end();
-    if all.is_empty() {
-        return Err(Error::usage("nothing is known of any side in these runs: do the serials in --truth fit them?"));
+        found
+    };
+    let swept = through(typed, &source, u64::MAX, &each, console)?;
+    let mut sides: Vec<Sided> = swept.found.into_iter().flatten().collect();
+    sides.sort_by(|a, b| (&a.serial, &a.run, a.side as u8).cmp(&(&b.serial, &b.run, b.side as u8)));
+    let label = |side: &Sided| match &truth {
+        Some(truth) => truth.of(&side.serial, side.side).map(|known| known.is_good(base.limit_pa_m3_s)),
+        None => known.get(&(side.run.clone(), side.side == Side::First)).copied(),
+    };
+    let grounds = weigh(&mut sides, label, truth.is_none(), base.limit_pa_m3_s);
+    if sides.is_empty() {
+        return Err(Error::usage(match grounds.groups {
+            Some(Err(why)) => format!("nothing is known of any side in these runs, and there is no telling: {why}"),
+            _ => "nothing is known of any side in these runs: do the serials in --truth fit them?".into(),
+        }));
     }
     let risks = Risks { false_accept: typed.false_accept, false_reject: typed.false_reject };
-    let candidates = grid.candidates().count();
-    let choice = choose(&all, candidates, risks);
+    let coverage = COVERAGE[usize::from(grounds.is_weighed())];
+    let choice = choose(&sides, grid.candidates().count(), risks, coverage);
     let chosen = choice.candidate.and_then(|place| grid.candidates().nth(place)).map(|c| grid.recipe(&base, c));
-    let text = told(&all, &grid, &choice, chosen.as_ref(), risks);
+    let curve = match &chosen {
+        Some(chosen) => curve(typed, &source, swept.runs, chosen, &sides, console)?,
+        None => Vec::new(),
+    };
+    let past = choice.candidate.map_or_else(Vec::new, |candidate| past(&sides, candidate));
+    let batches: HashMap<String, String> = match &source {
+        Source::Register(register, _) => register.batches()?.into_iter().map(|b| (b.batch, b.name)).collect(),
+        Source::Files(_) => HashMap::new(),
+    };
+    let tuned = Tuned {
+        base: &base,
+        grid: &grid,
+        sides: &sides,
+        grounds: &grounds,
+        risks,
+        coverage,
+        choice: &choice,
+        chosen,
+        curve: &curve,
+        past: &past,
+        batches: &batches,
+        valves: typed.valves,
+    };
+    let text = told::text(&tuned);
     if let Some(path) = &typed.html {
-        super::report::write_file(path, page::page(&all, &grid, &choice, risks, &text).as_bytes())?;
+        super::report::write_file(path, page::page(&tuned, &text).as_bytes())?;
     }
     if typed.json {
-        let score = |s: &Score| {
-            json!({
-                "false_accept": [s.false_accept.wrong, s.false_accept.of],
-                "false_reject": [s.false_reject.wrong, s.false_reject.of],
-                "unjudged": s.unjudged, "mean_s": s.mean_s(),
-            })
-        };
-        let result = json!({ "tune": {
-            "runs": runs, "sides": all.len(), "candidates": candidates,
-            "recipe": chosen.map(|r| json!({ "settle_ms": r.settle_ms, "measure_ms_max": r.measure_ms_max,
-                "risk": r.false_accept })),
-            "chosen_on": score(&choice.chosen_on), "held_out": score(&choice.held_out),
-            "crossed": choice.crossed.as_ref().map(score), "recorded": score(&choice.recorded),
-            "all": score(&choice.all),
-        }});
-        writeln!(console.out, "{result}")?;
+        writeln!(console.out, "{}", told::json(&tuned, swept.runs))?;
     } else {
         write!(console.out, "{text}")?;
+        if typed.plot {
+            let curve = tuned.chosen.is_some().then(|| page::curve(&tuned));
+            for chart in curve.into_iter().chain([page::leaks(&tuned), page::times(&tuned)]) {
+                write!(console.out, "\n{}", chart.text())?;
+            }
+        }
     }
     let Some(chosen) = chosen else { return Ok(Exit::NoVerdict) };
     if let Some(path) = &typed.out {
@@ -169,75 +184,82 @@ pub(super) fn run(typed: &Tune, console: &mut Console<'_>) -> Result<Exit, Error
         written.map_err(|why| Error::file("write", path, why))?;
         writeln!(console.err, "recipe written to {}", path.display())?;
     }
-    Ok(if stopped { Exit::NoVerdict } else { Exit::Good })
+    Ok(if swept.stopped { Exit::NoVerdict } else { Exit::Good })
 }
 
-fn told(all: &[Sided], grid: &Grid, choice: &Choice, chosen: Option<&RawRecipe>, risks: Risks) -> String {
-    let mut out = String::new();
-    let good = all.iter().filter(|side| side.good).count();
-    let percent = |p: f64| format!("{} %", crate::summary::percent(p));
-    let candidates = grid.candidates().count();
-    let _ = writeln!(out, "{good} good and {} leaking sides, {candidates} candidates", all.len() - good);
-    let asked = (percent(risks.false_accept), percent(risks.false_reject));
-    let _ = writeln!(out, "to keep: at most {} of leaking sides accepted, {} of good ones not", asked.0, asked.1);
-    let few = [(all.len() - good, risks.false_accept, "leaking"), (good, risks.false_reject, "good")];
-    for (count, risk, name) in few {
-        let fewest = fewest(risk);
-        // Three quarters of the sides are chosen from.
-        if (count as f64) * 0.75 < fewest as f64 {
-            let _ = writeln!(
-                out,
-                "a small sample: {count} {name} sides; to show {} takes about {} without one mistake",
-                percent(risk),
-                (fewest as f64 / 0.75).ceil()
-            );
+/// What was made of some runs, in their order.
+struct Swept<T> {
+    found: Vec<T>,
+    runs: u64,
+    stopped: bool,
+}
+
+/// Makes something of each run, a few at a time on all threads, until they are over, or so many are done.
+fn through<T: Send>(
+    typed: &Tune,
+    source: &Source,
+    most: u64,
+    each: &(dyn Fn(&Bytes, &Recording) -> T + Sync),
+    console: &mut Console<'_>,
+) -> Result<Swept<T>, Error> {
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(usize::from(typed.threads.unwrap_or(0))).build();
+    let pool = pool.map_err(|why| Error::usage(format!("--threads: {why}")))?;
+    let mut progress = Progress::new(source.count().min(most), "runs", console.live);
+    let mut left = source.recordings(&typed.wanted)?.take(usize::try_from(most).unwrap_or(usize::MAX));
+    let mut swept = Swept { found: Vec::new(), runs: 0, stopped: false };
+    // What stopped the first time through is not to stop the second.
+    let before = console.interrupted();
+    loop {
+        let some = left.by_ref().take(AT_ONCE * pool.current_num_threads()).collect::<Result<Vec<Bytes>, Error>>()?;
+        if some.is_empty() {
+            break;
+        }
+        let done: Vec<Result<T, String>> = pool.install(|| {
+            let one = |one: &Bytes| {
+                let read = recording::read_bytes(&one.bytes);
+                read.map(|recording| each(one, &recording)).map_err(|why| format!("{}: {why}", one.name))
+            };
+            some.par_iter().map(one).collect()
+        });
+        for found in done {
+            swept.runs += 1;
+            match found {
+                Ok(found) => swept.found.push(found),
+                Err(why) => writeln!(console.err, "{why}; left out")?,
+            }
+        }
+        progress.step(swept.runs, console);
+        if console.interrupted() > before {
+            swept.stopped = true;
+            writeln!(console.err, "stopped: what follows rests on {} runs", swept.runs)?;
+            break;
         }
     }
-    let row = |out: &mut String, name: &str, score: &Score| {
-        let _ = writeln!(
-            out,
-            "  {name:16} accepted in error {:24} not accepted {:26} {:5.1} s a side",
-            score.false_accept.to_string(),
-            score.false_reject.to_string(),
-            score.mean_s()
-        );
+    progress.end();
+    Ok(swept)
+}
+
+/// What the chosen recipe makes of each side at each part of the limit, in the order of `sides`.
+fn curve(
+    typed: &Tune,
+    source: &Source,
+    runs: u64,
+    chosen: &RawRecipe,
+    sides: &[Sided],
+    console: &mut Console<'_>,
+) -> Result<Vec<Vec<Outcome>>, Error> {
+    let limits: Vec<f64> = Tuned::LIMITS.iter().map(|part| part * chosen.limit_pa_m3_s).collect();
+    let each = |one: &Bytes, recording: &Recording| {
+        let name = if one.run.is_empty() { &one.name } else { &one.run };
+        (name.clone(), sweep::curve(recording, chosen, &limits))
     };
-    let Some(chosen) = chosen else {
-        out += "no candidate keeps both risks on these runs\n";
-        row(&mut out, "as recorded", &choice.recorded);
-        return out;
-    };
-    let _ = writeln!(
-        out,
-        "chosen: settle {} s, measure at most {} s, risks {}",
-        f64::from(chosen.settle_ms) / 1e3,
-        f64::from(chosen.measure_ms_max) / 1e3,
-        chosen.false_accept
-    );
-    row(&mut out, "as recorded", &choice.recorded);
-    row(&mut out, "chosen on", &choice.chosen_on);
-    row(&mut out, "held out", &choice.held_out);
-    match &choice.crossed {
-        Some(crossed) => row(&mut out, "cross-validated", crossed),
-        None => out += "  cross-validated  not possible: on three quarters of these runs nothing keeps the risks\n",
-    }
-    if choice.all.unjudged > 0 {
-        let _ = writeln!(out, "  {} sides were not recorded long enough, and count as wrong", choice.all.unjudged);
-    }
-    let saved = (choice.recorded.mean_s() - choice.all.mean_s()) * all.len() as f64;
-    let _ = writeln!(
-        out,
-        "on all {} sides it would have saved {:.1} min of settling and measuring",
-        all.len(),
-        saved / 60.0
-    );
-    out += "intervals cover with 90 % (Clopper-Pearson); held-out valves took no part in the choice\n";
-    if let Some(place) = choice.candidate {
-        out += "operating curve: limit as part of the recipe's, leaking accepted, good accepted\n";
-        for (at, part) in grid.limits.iter().enumerate() {
-            let accepted = |good: bool| page::accepted(all, place, at, good);
-            let _ = writeln!(out, "  {part:5} {:>26} {:>26}", accepted(false).to_string(), accepted(true).to_string());
+    let swept = through(typed, source, runs, &each, console)?;
+    let mut found: HashMap<(String, bool), Vec<Outcome>> = HashMap::new();
+    for (name, of_sides) in swept.found {
+        for (side, outcomes) in of_sides {
+            found.insert((name.clone(), side == Side::First), outcomes);
         }
     }
-    out
+    let of = |side: &Sided| found.remove(&(side.run.clone(), side.side == Side::First)).unwrap_or_default();
+    Ok(sides.iter().map(of).collect())
 }

@@ -64,7 +64,7 @@ impl Shade {
 }
 
 #[derive(Clone, Debug)]
-enum Item {
+pub(super) enum Item {
     BandX(f64, f64, String, Shade),
     BandY(f64, f64, String, Shade),
     Between(Vec<(f64, f64, f64)>, Shade),
@@ -79,7 +79,7 @@ enum Item {
 
 /// How a line of the key looks.
 #[derive(Clone, Debug)]
-enum Sample {
+pub(super) enum Sample {
     Faint,
     Line(Series),
     Marker(Marker, Series),
@@ -90,13 +90,13 @@ enum Sample {
 /// which lie under all else.
 #[derive(Clone, Debug)]
 pub struct Chart {
-    title: String,
+    pub(super) title: String,
     about: String,
     size: (f64, f64),
-    x: Scale,
-    y: Scale,
-    items: Vec<Item>,
-    key: Vec<(Sample, String)>,
+    pub(super) x: Scale,
+    pub(super) y: Scale,
+    pub(super) items: Vec<Item>,
+    pub(super) key: Vec<(Sample, String)>,
 }
 
 impl Chart {

@@ -2,7 +2,7 @@
 //!
 //! A [`Chart`] takes things in their own units (lines, steps, bars, points, bands, rules) and lays them out; what comes
 //! of it is a [`Picture`], which knows only lines, areas and words in points. [`Picture::svg`] writes it into an HTML
-//! page; the PDF pages draw the same list. So the two never differ.
+//! page; the PDF pages draw the same list. So the two never differ. [`Chart::text`] draws the same things with letters.
 //!
 //! What every picture holds to:
 //!
@@ -29,6 +29,7 @@ mod chart;
 mod envelope;
 mod scale;
 mod svg;
+mod terminal;
 
 pub use chart::{Chart, Marker, Series, Shade};
 pub use envelope::envelope;

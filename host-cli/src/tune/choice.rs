@@ -1,13 +1,13 @@
 //! The shortest test that keeps the risks.
 //!
-//! A candidate keeps a risk when the upper end of its interval (90 %, so 95 % on this side) lies under it, and is quick by
-//! the mean time of a side. A side that cannot be judged counts against it, whatever it is. One valve in four is held
+//! A candidate keeps a risk when the upper end of its interval lies under it (90 %, so 95 % on this side; 95 % where it
+//! rests on a mixture), and is quick by the mean time of a side. A side that cannot be judged counts against it, whatever it is. One valve in four is held
 //! out and never looked at while choosing; the rest is also split in four, each quarter judged by what the other three
 //! chose, so that the cost of choosing among many candidates shows. Both splits go by valve: its two sides are alike.
 
 use sha2::{Digest, Sha256};
 
-use super::rates::Rate;
+use super::rates::{Rate, Valve};
 use super::sweep::{Outcome, Sided};
 
 /// Risks to keep, as ratios.
@@ -27,39 +27,49 @@ pub struct Score {
     /// Good sides found leaking, or left open.
     pub false_reject: Rate,
     /// Sides that cannot be judged; also counted as wrong above.
-    pub unjudged: u64,
+    pub unjudged: u32,
+    /// Sides in all.
+    pub sides: u32,
     /// Total of times, ms.
     pub time_ms: u64,
 }
 
 impl Score {
-    fn see(&mut self, good: bool, (outcome, time): (Outcome, u32)) {
-        let unjudged = outcome == Outcome::Unjudged;
-        self.unjudged += u64::from(unjudged);
-        self.time_ms += u64::from(time);
-        if good {
-            self.false_reject.see(outcome != Outcome::Tight);
-        } else {
-            self.false_accept.see(unjudged || outcome == Outcome::Tight);
+    /// Of sides in the order of their valves, each with its outcome and time.
+    pub fn over<'a>(sides: impl IntoIterator<Item = &'a Sided>, by: impl Fn(&Sided) -> (Outcome, u32)) -> Self {
+        let mut score = Self::default();
+        let (mut good, mut leaking) = (Valve::default(), Valve::default());
+        let mut serial: Option<&str> = None;
+        for side in sides {
+            if serial != Some(&side.serial) {
+                score.close(&mut good, &mut leaking);
+                serial = Some(&side.serial);
+            }
+            let (outcome, time) = by(side);
+            let unjudged = outcome == Outcome::Unjudged;
+            score.unjudged += u32::from(unjudged);
+            score.sides += 1;
+            score.time_ms += u64::from(time);
+            good.see(outcome != Outcome::Tight, side.good);
+            leaking.see(unjudged || outcome == Outcome::Tight, 1.0 - side.good);
         }
+        score.close(&mut good, &mut leaking);
+        score
     }
 
-    /// By a candidate, of some sides.
+    fn close(&mut self, good: &mut Valve, leaking: &mut Valve) {
+        self.false_reject.add(std::mem::take(good));
+        self.false_accept.add(std::mem::take(leaking));
+    }
+
+    /// By a candidate, of some sides in the order of their valves.
     pub fn of<'a>(sides: impl IntoIterator<Item = &'a Sided>, candidate: usize) -> Self {
-        let mut score = Self::default();
-        for side in sides {
-            score.see(side.good, side.by.get(candidate).copied().unwrap_or((Outcome::Unjudged, 0)));
-        }
-        score
+        Self::over(sides, |side| side.by.get(candidate).copied().unwrap_or((Outcome::Unjudged, 0)))
     }
 
     /// As recorded.
     pub fn recorded<'a>(sides: impl IntoIterator<Item = &'a Sided>) -> Self {
-        let mut score = Self::default();
-        for side in sides {
-            score.see(side.good, side.recorded);
-        }
-        score
+        Self::over(sides, |side| side.recorded)
     }
 
     fn and(self, other: Self) -> Self {
@@ -67,20 +77,20 @@ impl Score {
             false_accept: self.false_accept.and(other.false_accept),
             false_reject: self.false_reject.and(other.false_reject),
             unjudged: self.unjudged + other.unjudged,
+            sides: self.sides + other.sides,
             time_ms: self.time_ms + other.time_ms,
         }
     }
 
-    /// Whether both risks are kept, at 95 %.
-    pub fn keeps(&self, risks: Risks) -> bool {
-        self.false_accept.interval(0.9).1 <= risks.false_accept
-            && self.false_reject.interval(0.9).1 <= risks.false_reject
+    /// Whether both risks are kept: the upper ends of their intervals lie under them.
+    pub fn keeps(&self, risks: Risks, coverage: f64) -> bool {
+        self.false_accept.interval(coverage).1 <= risks.false_accept
+            && self.false_reject.interval(coverage).1 <= risks.false_reject
     }
 
     /// Mean time of a side, s.
     pub fn mean_s(&self) -> f64 {
-        let sides = self.false_accept.of + self.false_reject.of;
-        if sides == 0 { 0.0 } else { self.time_ms as f64 / sides as f64 / 1e3 }
+        if self.sides == 0 { 0.0 } else { self.time_ms as f64 / f64::from(self.sides) / 1e3 }
     }
 }
 
@@ -102,25 +112,26 @@ pub struct Choice {
 }
 
 /// Which part of a split a valve belongs to: by its serial alone, so that neither order nor number of runs matters.
-fn part(serial: &str, salt: &str) -> u8 {
+pub(super) fn part(serial: &str, salt: &str) -> u8 {
     Sha256::digest(format!("{salt}{serial}")).first().map_or(0, |byte| byte % 4)
 }
 
-fn shortest(sides: &[&Sided], candidates: usize, risks: Risks) -> Option<usize> {
+fn shortest(sides: &[&Sided], candidates: usize, risks: Risks, coverage: f64) -> Option<usize> {
     let scored = (0..candidates).map(|place| (place, Score::of(sides.iter().copied(), place)));
-    let kept = scored.filter(|(_, score)| score.keeps(risks));
+    let kept = scored.filter(|(_, score)| score.keeps(risks, coverage));
     kept.min_by(|a, b| a.1.time_ms.cmp(&b.1.time_ms)).map(|(place, _)| place)
 }
 
-/// Chooses.
-pub fn choose(sides: &[Sided], candidates: usize, risks: Risks) -> Choice {
+/// Chooses. Sides come in the order of their valves; `coverage` is that of the intervals whose upper ends have to lie
+/// under the risks.
+pub fn choose(sides: &[Sided], candidates: usize, risks: Risks, coverage: f64) -> Choice {
     let (held, rest): (Vec<&Sided>, Vec<&Sided>) = sides.iter().partition(|side| part(&side.serial, "held") == 0);
-    let candidate = shortest(&rest, candidates, risks);
+    let candidate = shortest(&rest, candidates, risks, coverage);
     let score = |sides: &[&Sided]| candidate.map_or_else(Score::default, |c| Score::of(sides.iter().copied(), c));
     let crossed = (0..4).try_fold(Score::default(), |sum, quarter| {
         let (tested, others): (Vec<&Sided>, Vec<&Sided>) =
             rest.iter().copied().partition(|side| part(&side.serial, "crossed") == quarter);
-        Some(sum.and(Score::of(tested, shortest(&others, candidates, risks)?)))
+        Some(sum.and(Score::of(tested, shortest(&others, candidates, risks, coverage)?)))
     });
     Choice {
         candidate,
@@ -132,8 +143,8 @@ pub fn choose(sides: &[Sided], candidates: usize, risks: Risks) -> Choice {
     }
 }
 
-/// Fewest sides with nothing wrong whose upper end lies under a risk: the rule of three made exact,
-/// `ln 0.05 / ln(1 − risk)`.
-pub fn fewest(risk: f64) -> u64 {
-    (0.05f64.ln() / (1.0 - risk).ln()).ceil() as u64
+/// Fewest valves with nothing wrong whose upper end lies under a risk: the rule of three made exact,
+/// `ln tail / ln(1 − risk)`, with the tail that an interval of this coverage leaves (0.05 at 90 %).
+pub fn fewest(risk: f64, coverage: f64) -> u64 {
+    (((1.0 - coverage) / 2.0).ln() / (1.0 - risk).ln()).ceil() as u64
 }

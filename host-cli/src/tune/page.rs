@@ -1,23 +1,16 @@
-//! What a choice rests on, as a page with pictures.
+//! What a choice rests on, in pictures.
 
-use super::choice::{Choice, Risks, Score};
+use statrs::distribution::{ContinuousCDF, Normal};
+
+use super::Tuned;
+use super::choice::Score;
+use super::mixture::Seen;
 use super::rates::Rate;
-use super::sweep::{Grid, Outcome, Sided};
-use crate::picture::{Chart, Picture, Scale, Series, Shade};
+use crate::picture::{Chart, Scale, Series, Shade};
 use crate::report::{Block, Paper, html};
 
-/// Share of good or of leaking sides that a candidate accepts, at each part of the limit.
-pub fn accepted(sides: &[Sided], candidate: usize, at: usize, good: bool) -> Rate {
-    let mut rate = Rate::default();
-    for side in sides.iter().filter(|side| side.good == good) {
-        let outcome = side.curve.get(candidate).and_then(|curve| curve.get(at));
-        rate.see(outcome == Some(&Outcome::Tight));
-    }
-    rate
-}
-
 /// The operating curve with its bands.
-fn curve(sides: &[Sided], grid: &Grid, candidate: usize) -> Picture {
+pub fn curve(tuned: &Tuned<'_>) -> Chart {
     let mut chart = Chart::new(
         "Operating curve",
         "Share of good and of leaking sides accepted, against the limit as a part of the recipe's, with 90 % bands.",
@@ -29,7 +22,7 @@ fn curve(sides: &[Sided], grid: &Grid, candidate: usize) -> Picture {
         [(true, "good sides", Shade::Light), (false, "leaking sides", Shade::Dark)].into_iter().enumerate()
     {
         let rates: Vec<(f64, Rate)> =
-            grid.limits.iter().enumerate().map(|(at, part)| (*part, accepted(sides, candidate, at, good))).collect();
+            Tuned::LIMITS.iter().enumerate().map(|(at, part)| (*part, tuned.accepted(at, good))).collect();
         let band = |(part, rate): &(f64, Rate)| {
             let (low, high) = rate.interval(0.9);
             (*part, low * 100.0, high * 100.0)
@@ -39,39 +32,97 @@ fn curve(sides: &[Sided], grid: &Grid, candidate: usize) -> Picture {
         chart.line(&line, Series(number), label);
     }
     chart.rule_x(1.0, "the recipe's limit", Series(2));
-    chart.picture()
+    chart
 }
 
 /// Time against risk: each candidate by its mean time and the upper end of its share of good sides not accepted.
-fn times(sides: &[Sided], grid: &Grid, choice: &Choice, risks: Risks) -> Picture {
-    let scores: Vec<Score> = (0..grid.candidates().count()).map(|place| Score::of(sides, place)).collect();
-    let point = |score: &Score| (score.mean_s(), score.false_reject.interval(0.9).1 * 100.0);
-    let all: Vec<(f64, f64)> = scores.iter().map(point).collect();
+pub fn times(tuned: &Tuned<'_>) -> Chart {
+    let scores: Vec<Score> = (0..tuned.grid.candidates().count()).map(|place| Score::of(tuned.sides, place)).collect();
+    let wanted = tuned.risks.false_reject * 100.0;
+    let point = |score: &Score| (score.mean_s(), score.false_reject.interval(tuned.coverage).1 * 100.0);
+    let keeps = |score: &&Score| score.false_accept.interval(tuned.coverage).1 <= tuned.risks.false_accept;
+    let (safe, unsafe_): (Vec<&Score>, Vec<&Score>) = scores.iter().partition(keeps);
+    let points = |scores: &[&Score]| scores.iter().map(|s| point(s)).collect::<Vec<(f64, f64)>>();
+    let all = points(&scores.iter().collect::<Vec<_>>());
     let mut chart = Chart::new(
         "Time against risk",
         format!("{} candidates by mean time of a side and upper end of good sides not accepted.", all.len()),
     );
     chart.x(Scale::fit("mean time of a side, s", all.iter().map(|p| p.0).chain([0.0])));
-    let heights = all.iter().map(|p| p.1).chain([0.0, risks.false_reject * 100.0]);
-    chart.y(Scale::fit("good not accepted (upper end), %", heights));
-    chart.points(&all, Series(0), "candidate");
-    if let Some(score) = choice.candidate.and_then(|place| scores.get(place)) {
-        chart.points(&[point(score)], Series(3), "chosen");
+    chart.y(Scale::fit("good not accepted (upper end), %", all.iter().map(|p| p.1).chain([0.0, wanted])));
+    chart.points(&points(&unsafe_), Series(2), "accepts too many leaking sides");
+    chart.points(&points(&safe), Series(1), "does not");
+    if let Some(score) = tuned.choice.candidate.and_then(|place| scores.get(place)) {
+        chart.points(&[point(score)], Series(4), "chosen");
     }
-    chart.rule_y(risks.false_reject * 100.0, "wanted", Series(2));
-    chart.picture()
+    chart.rule_y(wanted, "wanted", Series(2));
+    chart
+}
+
+/// Bars a decade of leak.
+const BARS: f64 = 5.0;
+
+/// Leaks of all sides, with the limit and the guard band about it.
+pub fn leaks(tuned: &Tuned<'_>) -> Chart {
+    let limit = tuned.base.limit_pa_m3_s;
+    // From a hundredth of the limit to thirty times it; what lies beyond is in the outermost bars.
+    let (low, high) = (-2.0, 1.4);
+    let count = ((high - low) * BARS) as usize;
+    let mut bars = vec![(0.0, 0.0); count + 1];
+    let seen: Vec<(Seen, f64)> = tuned.sides.iter().filter_map(|side| Some((side.seen?, side.good))).collect();
+    for (seen, good) in &seen {
+        let part = (seen.leak / limit).max(1e-9).log10();
+        let at = (((part - low) * BARS).floor().max(0.0) as usize).min(count);
+        if let Some(bar) = bars.get_mut(at) {
+            *bar = (bar.0 + 1.0, bar.1 + 1.0 - good);
+        }
+    }
+    let edge = |at: usize| 10f64.powf(low + at as f64 / BARS);
+    let all: Vec<(f64, f64, f64)> = (0..).zip(&bars).map(|(at, bar)| (edge(at), edge(at + 1), bar.0)).collect();
+    let leaking: Vec<(f64, f64, f64)> = (0..).zip(&bars).map(|(at, bar)| (edge(at), edge(at + 1), bar.1)).collect();
+    let mut chart = Chart::new(
+        "Leaks",
+        format!("Leaks of {} sides as parts of the limit; leaking sides are dark, good ones light.", seen.len()),
+    );
+    chart.x(Scale::new("leak, as part of the limit (less and more in the outermost bars)", 0.01, edge(count + 1))
+        .logarithmic());
+    chart.y(Scale::fit("sides", bars.iter().map(|bar| bar.0).chain([0.0])));
+    if let (Some(guard), Some(chosen)) = (guard(&seen, limit), &tuned.chosen) {
+        let (accept, reject) = (factor(chosen.false_accept), factor(chosen.false_reject));
+        let band = (1.0 - accept * guard, 1.0 + reject * guard);
+        chart.band_x(band.0.max(0.01), band.1, "guard", Shade::Dark);
+    }
+    chart.bars(&all, Shade::Light, "good").bars(&leaking, Shade::Dark, "leaking");
+    chart.rule_x(1.0, "limit", Series(2));
+    chart
+}
+
+/// The median standard uncertainty of sides near the limit, as part of it.
+fn guard(seen: &[(Seen, f64)], limit: f64) -> Option<f64> {
+    let near = seen.iter().filter(|(seen, _)| (0.3..3.0).contains(&(seen.leak / limit)));
+    let mut near: Vec<f64> = near.map(|(seen, _)| seen.u / limit).collect();
+    near.sort_by(f64::total_cmp);
+    near.get(near.len() / 2).copied()
+}
+
+/// How many standard uncertainties a risk keeps off.
+fn factor(risk: f64) -> f64 {
+    Normal::standard().inverse_cdf(1.0 - risk)
 }
 
 /// The page; `text` is what the command tells.
-pub fn page(sides: &[Sided], grid: &Grid, choice: &Choice, risks: Risks, text: &str) -> String {
+pub fn page(tuned: &Tuned<'_>, text: &str) -> String {
     let told = text.lines().take_while(|line| !line.starts_with("operating curve"));
     let mut blocks = vec![Block::List(told.map(|line| line.trim().to_owned()).collect())];
-    if let Some(candidate) = choice.candidate {
-        let caption = "All labelled sides by the chosen times and risks; bands are Clopper-Pearson, 90 %.";
-        blocks.push(Block::Figure(curve(sides, grid, candidate), caption.into()));
+    if tuned.chosen.is_some() {
+        let caption = "All sides by the chosen times and risks; bands cover with 90 %.";
+        blocks.push(Block::Figure(curve(tuned).picture(), caption.into()));
     }
-    let caption = "Every candidate on all labelled sides. The choice itself was made without the valves held out.";
-    blocks.push(Block::Figure(times(sides, grid, choice, risks), caption.into()));
+    let caption = "Last figure of each side as recorded. The guard band is that of the chosen risks and of the median \
+                   uncertainty of sides between a third of the limit and three times it.";
+    blocks.push(Block::Figure(leaks(tuned).picture(), caption.into()));
+    let caption = "Every candidate on all sides. The choice itself was made without the valves held out.";
+    blocks.push(Block::Figure(times(tuned).picture(), caption.into()));
     let title = "A test tuned from recorded runs".to_owned();
     html::page(&Paper { title, blocks, foot: "Chosen by seathold tune.".into(), moment: String::new() })
 }

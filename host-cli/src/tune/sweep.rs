@@ -1,11 +1,12 @@
-//! Every labelled side judged by every candidate recipe. A run goes through the sequencer once (or a few times) for each
-//! pair of settle and measure times; risks and limits are held against the same looks.
+//! Every side judged by every candidate recipe. A run goes through the sequencer once (or a few times) for each pair of
+//! settle and measure times; risks and limits are held against the same looks.
 
+use seathold_sequencer::input::Side;
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::Rig;
 use seathold_sequencer::verdict::Verdict;
 
-use super::truth::Truth;
+use super::mixture::Seen;
 use crate::recording::Recording;
 use crate::rejudge::again;
 use crate::rejudge::course::Course;
@@ -18,10 +19,8 @@ pub struct Grid {
     pub settle_ms: Vec<u32>,
     /// Maximum measuring times, ms.
     pub measure_ms: Vec<u32>,
-    /// Risks, taken for false accept and false reject alike; the smaller, the wider the guard band.
-    pub risks: Vec<f64>,
-    /// Limits as parts of the recipe's, rising: for the operating curve.
-    pub limits: Vec<f64>,
+    /// Risks of the decision rule, false accept and false reject; the smaller, the wider the guard band on that side.
+    pub risks: Vec<(f64, f64)>,
 }
 
 /// A candidate: places in the lists of a [`Grid`].
@@ -31,7 +30,7 @@ pub struct Candidate {
     pub settle: usize,
     /// Maximum measuring time.
     pub measure: usize,
-    /// Risk.
+    /// Risks.
     pub risk: usize,
 }
 
@@ -52,15 +51,15 @@ impl Grid {
         RawRecipe {
             settle_ms: at(&self.settle_ms, candidate.settle, base.settle_ms),
             measure_ms_max: at(&self.measure_ms, candidate.measure, base.measure_ms_max),
-            false_accept: risk.unwrap_or(base.false_accept),
-            false_reject: risk.unwrap_or(base.false_reject),
+            false_accept: risk.map_or(base.false_accept, |risk| risk.0),
+            false_reject: risk.map_or(base.false_reject, |risk| risk.1),
             ..*base
         }
     }
 }
 
 /// What a candidate made of a side.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Outcome {
     /// Accepted.
     Tight,
@@ -72,19 +71,27 @@ pub enum Outcome {
     Unjudged,
 }
 
-/// A labelled side.
+/// A side of a run.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sided {
+    /// What people call the run.
+    pub run: String,
+    /// Batch it was run for, by its UUID; empty where it was for none.
+    pub batch: String,
     /// The valve.
     pub serial: String,
-    /// Whether it ought to be accepted at the recipe's limit.
-    pub good: bool,
+    /// The side.
+    pub side: Side,
+    /// How sure it is that it ought to be accepted at the recipe's limit: 1 or 0 where that is known.
+    pub good: f64,
     /// Outcome and time (settling and measuring, ms) by each candidate.
     pub by: Vec<(Outcome, u32)>,
-    /// Outcome by each candidate and each part of the limit.
-    pub curve: Vec<Vec<Outcome>>,
     /// As it was recorded: outcome and time.
     pub recorded: (Outcome, u32),
+    /// This side's share of the rest of the run (filling, venting, swapping), ms.
+    pub rest_ms: u32,
+    /// Its last figure; `None` where nothing was fitted.
+    pub seen: Option<Seen>,
 }
 
 const fn outcome(verdict: Verdict) -> Outcome {
@@ -95,54 +102,82 @@ const fn outcome(verdict: Verdict) -> Outcome {
     }
 }
 
-/// The labelled sides of a recording. `base` is the recipe to tune, with its limit; empty when it does not fit the rig
-/// of the recording, or nothing is known of the valve.
-pub fn sides(recording: &Recording, truth: &Truth, base: &RawRecipe, grid: &Grid) -> Vec<Sided> {
+/// The sides of a recording that came to a result. `base` is the recipe to tune, with its limit; none when the rig in the
+/// recording is no rig. How good they are is not known yet.
+pub fn sides(recording: &Recording, base: &RawRecipe, grid: &Grid) -> Vec<Sided> {
     let course = Course::of(recording);
-    let serial = &recording.header.serial;
     let Ok(rig) = recording.header.rig.validate() else { return Vec::new() };
     let own = recording.header.recipe.validate(&rig).map(|recipe| again(recording, &course, rig, recipe));
-    let mut found: Vec<(seathold_sequencer::input::Side, Sided)> = Vec::new();
+    let mut found: Vec<Sided> = Vec::new();
     for told in own.iter().flat_map(|own| &own.sides) {
-        let (Some(known), Ok(result)) = (truth.of(serial, told.side), &told.result) else { continue };
-        found.push((
-            told.side,
-            Sided {
-                serial: serial.clone(),
-                good: known.is_good(base.limit_pa_m3_s),
-                by: Vec::new(),
-                curve: Vec::new(),
-                recorded: (outcome(result.verdict), told.ended_ms),
-            },
-        ));
+        let Ok(result) = &told.result else { continue };
+        let figure = result.figure.or(told.looks.last().map(|look| look.figure));
+        found.push(Sided {
+            run: String::new(),
+            batch: String::new(),
+            serial: recording.header.serial.clone(),
+            side: told.side,
+            good: 0.5,
+            by: Vec::new(),
+            recorded: (outcome(result.verdict), told.ended_ms),
+            rest_ms: 0,
+            seen: figure.map(|figure| Seen { leak: figure.leak.pa_m3_s(), u: figure.budget.combined }),
+        });
+    }
+    let watched: u64 = found.iter().map(|sided| u64::from(sided.recorded.1)).sum();
+    let length = recording.length().as_ticks() / 1_000;
+    let rest = length.saturating_sub(watched) / found.len().max(1) as u64;
+    for sided in &mut found {
+        sided.rest_ms = u32::try_from(rest).unwrap_or(u32::MAX);
     }
     let mut seen: Vec<Looks> = Vec::new();
+    let mut times = None;
     for candidate in grid.candidates() {
         let raw = grid.recipe(base, candidate);
-        if candidate.risk == 0 {
+        // Risks change what a look decides, not when one is taken.
+        if times != Some((candidate.settle, candidate.measure)) {
+            times = Some((candidate.settle, candidate.measure));
             seen = looks(recording, &course, &rig, &raw).0;
         }
-        let recipe = raw.validate(&rig);
-        for (side, sided) in &mut found {
-            let looks = seen.iter().find(|looks| looks.side == *side);
-            let (Some(looks), Ok(recipe)) = (looks, &recipe) else {
-                sided.by.push((Outcome::Unjudged, 0));
-                sided.curve.push(vec![Outcome::Unjudged; grid.limits.len()]);
-                continue;
-            };
-            let told = |fate: &Fate, limit: f64| match fate {
-                Fate::Judged(verdict, _) => (outcome(*verdict), looks.decided_ms(fate)),
-                Fate::Unjudged(_) => (Outcome::Unjudged, looks.ended_ms),
-                Fate::Whole => whole(recording, &course, &rig, &RawRecipe { limit_pa_m3_s: limit, ..raw }, *side),
-            };
-            let own = looks.judge(&[raw.limit_pa_m3_s], recipe.schedule());
-            sided.by.push(own.first().map_or((Outcome::Unjudged, 0), |fate| told(fate, raw.limit_pa_m3_s)));
-            let limits: Vec<f64> = grid.limits.iter().map(|part| part * raw.limit_pa_m3_s).collect();
-            let fates = looks.judge(&limits, recipe.schedule());
-            sided.curve.push(fates.iter().zip(&limits).map(|(fate, limit)| told(fate, *limit).0).collect());
+        for sided in &mut found {
+            let one = judged(recording, &course, &rig, &raw, &seen, sided.side, &[raw.limit_pa_m3_s]);
+            sided.by.push(one.first().copied().unwrap_or((Outcome::Unjudged, 0)));
         }
     }
-    found.into_iter().map(|(_, sided)| sided).collect()
+    found
+}
+
+/// What one recipe makes of the sides of a recording with each of these limits: for the operating curve.
+pub fn curve(recording: &Recording, raw: &RawRecipe, limits: &[f64]) -> Vec<(Side, Vec<Outcome>)> {
+    let course = Course::of(recording);
+    let Ok(rig) = recording.header.rig.validate() else { return Vec::new() };
+    let seen = looks(recording, &course, &rig, raw).0;
+    let one = |side: Side| {
+        let fates = judged(recording, &course, &rig, raw, &seen, side, limits);
+        (side, fates.into_iter().map(|(outcome, _)| outcome).collect())
+    };
+    seen.iter().map(|looks| one(looks.side)).collect()
+}
+
+/// Outcome and time of a side by each of some limits.
+fn judged(
+    recording: &Recording,
+    course: &Course,
+    rig: &Rig,
+    raw: &RawRecipe,
+    seen: &[Looks],
+    side: Side,
+    limits: &[f64],
+) -> Vec<(Outcome, u32)> {
+    let (Some(looks), Ok(recipe)) = (seen.iter().find(|looks| looks.side == side), raw.validate(rig)) else {
+        return vec![(Outcome::Unjudged, 0); limits.len()];
+    };
+    let told = |(fate, limit): (&Fate, &f64)| match fate {
+        Fate::Judged(verdict, _) => (outcome(*verdict), looks.decided_ms(fate)),
+        Fate::Unjudged(_) => (Outcome::Unjudged, looks.ended_ms),
+        Fate::Whole => whole(recording, course, rig, &RawRecipe { limit_pa_m3_s: *limit, ..*raw }, side),
+    };
+    looks.judge(limits, recipe.schedule()).iter().zip(limits).map(told).collect()
 }
 
 fn whole(
@@ -150,7 +185,7 @@ fn whole(
     course: &Course,
     rig: &Rig,
     raw: &RawRecipe,
-    side: seathold_sequencer::input::Side,
+    side: Side,
 ) -> (Outcome, u32) {
     let Ok(recipe) = raw.validate(rig) else { return (Outcome::Unjudged, 0) };
     let again = again(recording, course, *rig, recipe);

@@ -3,9 +3,12 @@
 use std::collections::HashMap;
 use std::path::Path;
 
+use seathold_sequencer::field::Unit;
 use seathold_sequencer::input::Side;
+use seathold_sequencer::units::Reference;
 
 use crate::error::{Error, Problem};
+use crate::quantity::Kind;
 use crate::study::table::Table;
 
 /// What is known of a side.
@@ -32,7 +35,8 @@ impl Known {
 pub struct Truth(HashMap<(String, bool), Known>);
 
 impl Truth {
-    /// Reads `fleet.csv`, or a table with columns serial, side ("first" or "second") and truth ("good" or "leaking").
+    /// Reads `fleet.csv`, or a table with columns serial, side ("first" or "second") and truth ("good", "leaking", or the
+    /// leak with its unit).
     ///
     /// # Errors
     /// When it can be read as neither, with the line.
@@ -63,12 +67,18 @@ impl Truth {
                 "second" => false,
                 other => return Err(wrong(format!("side \"{other}\": give \"first\" or \"second\""))),
             };
-            let good = match cell(2) {
-                "good" => true,
-                "leaking" => false,
-                other => return Err(wrong(format!("truth \"{other}\": give \"good\" or \"leaking\""))),
+            let truth = match cell(2) {
+                "good" => Known::Good(true),
+                "leaking" => Known::Good(false),
+                other => match Kind(Unit::PascalCubicMetrePerSecond).parse(other) {
+                    Ok(leak) => Known::Leak(leak.value(Reference::ISO_8778.pressure.pascals())),
+                    Err(_) => {
+                        let known = "give \"good\", \"leaking\", or the leak with its unit, like \"5 mm3/s\"";
+                        return Err(wrong(format!("truth \"{other}\": {known}")));
+                    }
+                },
             };
-            known.insert((cell(0).to_owned(), first), Known::Good(good));
+            known.insert((cell(0).to_owned(), first), truth);
         }
         Ok(Self(known))
     }
