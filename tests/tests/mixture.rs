@@ -47,7 +47,8 @@ fn groups_are_those_of_another_program() {
 /// As many groups as were drawn, and no more.
 #[test]
 fn the_number_of_groups_is_found() {
-    for (case, shape) in [("two", vec![(false, 2), (true, 1)]), ("none-and-one", vec![(true, 1)]), ("one", vec![(false, 1)])]
+    for (case, shape) in
+        [("two", vec![(false, 2), (true, 1)]), ("none-and-one", vec![(true, 1)]), ("one", vec![(false, 1)])]
     {
         let found = fit(&figures(case)).unwrap();
         assert!(shape.contains(&found.shape()), "{case}: {:?}", found.groups);
@@ -55,8 +56,7 @@ fn the_number_of_groups_is_found() {
         assert!(off < allowed, "{case}: {off} {allowed}");
     }
     // Leaks at two sharp heights are no two broad groups in one.
-    let sharp: Vec<Seen> =
-        (0..60).map(|i| Seen { leak: if i % 2 == 0 { 1e-5 } else { 1e-2 }, u: 1e-6 }).collect();
+    let sharp: Vec<Seen> = (0..60).map(|i| Seen { leak: if i % 2 == 0 { 1e-5 } else { 1e-2 }, u: 1e-6 }).collect();
     let forced = fit_groups(&sharp, false, 1);
     let (off, allowed) = forced.distance(&sharp);
     assert!(off > allowed, "one group for two heights is blamed: {off} {allowed}");

@@ -4,16 +4,34 @@ mod cli_kit;
 
 use std::path::Path;
 
-use cli_kit::seathold;
+use cli_kit::{Stage, seathold, seathold_on};
+use seathold::console::{Keys, Typed};
 use seathold::tune::rates::{Rate, Valve};
 use seathold::tune::rework::{Test, side};
 use seathold_sequencer::verdict::Verdict;
 
-fn fleet(dir: &Path, recipe: &str, name: &str, valves: &str, seed: &str) -> String {
+/// Somebody who presses enter so many times, and goes.
+struct Enter(usize);
+
+impl Keys for Enter {
+    fn line(&mut self) -> Typed {
+        if self.0 == 0 {
+            return Typed::Closed;
+        }
+        self.0 -= 1;
+        Typed::Line(String::new())
+    }
+}
+
+/// A recipe that watches to the end of a minute whatever it sees: the most to learn from.
+const WATCH: &str = "measure_min = \"60 s\"\nmeasure_max = \"60 s\"\n";
+/// Six in ten of the valves leak at either seat.
+const LEAKY: [&str; 4] = ["--set", "seat_a.share=60 %", "--set", "seat_b.share=60 %"];
+
+fn fleet(dir: &Path, recipe: &str, name: &str, valves: &str, seed: &str, more: &[&str]) -> String {
     let out = format!("[DIR]/{name}");
     let options = ["fleet", "-n", valves, "--seed", seed, "--recipe", recipe, "--out", &out];
-    let leaky = ["--set", "seat_a.share=60 %", "--set", "seat_b.share=60 %"];
-    let said = seathold(dir, &[options.as_slice(), leaky.as_slice()].concat());
+    let said = seathold(dir, &[options.as_slice(), more].concat());
     assert_eq!(said.code, 0, "{}", said.err);
     format!("{out}/fleet.csv")
 }
@@ -41,12 +59,11 @@ fn rates(dir: &Path, name: &str, limit: f64) -> (Rate, Rate) {
 #[test]
 fn the_promise_holds_on_a_fresh_fleet() {
     let dir = tempfile::tempdir().unwrap();
-    let long = "settle = \"5 s\"\nfalse_accept = 0.000001\nfalse_reject = 0.000001\n";
-    std::fs::write(dir.path().join("long.toml"), long).unwrap();
-    let truth = fleet(dir.path(), "[DIR]/long.toml", "learn", "60", "11");
+    std::fs::write(dir.path().join("watch.toml"), WATCH).unwrap();
+    let truth = fleet(dir.path(), "[DIR]/watch.toml", "learn", "140", "11", &LEAKY);
     let tune = |more: &[&str]| {
-        let options = ["tune", "[DIR]/learn", "--truth", &truth, "--with", "[DIR]/long.toml", "--settle", "3,5"];
-        let risks = ["--measure", "40", "--false-accept", "0.2", "--false-reject", "0.25"];
+        let options = ["tune", "[DIR]/learn", "--truth", &truth, "--settle", "3,5"];
+        let risks = ["--measure", "30", "--false-accept", "0.08", "--false-reject", "0.25"];
         seathold(dir.path(), &[options.as_slice(), risks.as_slice(), more].concat())
     };
     let one = tune(&["--threads", "1", "--out", "[DIR]/tuned.toml", "--html", "[DIR]/tuned.html"]);
@@ -66,12 +83,76 @@ fn the_promise_holds_on_a_fresh_fleet() {
         std::fs::write(keep, page).unwrap();
     }
 
-    fleet(dir.path(), "[DIR]/tuned.toml", "fresh", "60", "12");
+    fleet(dir.path(), "[DIR]/tuned.toml", "fresh", "110", "12", &LEAKY);
     let limit = seathold_sequencer::recipe::RawRecipe::DEMO.limit_pa_m3_s;
     let (accepted, refused) = rates(dir.path(), "fresh", limit);
     println!("fresh: accepted in error {accepted}; not accepted {refused}");
     assert!(accepted.of > 10.0 && refused.of > 20.0);
-    assert!(accepted.share() <= 0.2 && refused.share() <= 0.25, "{accepted} {refused}");
+    assert!(accepted.share() <= 0.08 && refused.share() <= 0.25, "{accepted} {refused}");
+}
+
+/// Nobody has labelled anything: groups are found, and their share within the limit is near the true one. Where all valves
+/// are alike, nothing is told.
+#[test]
+fn without_labels_a_mixture_weighs() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("watch.toml"), WATCH).unwrap();
+    let truth = fleet(dir.path(), "[DIR]/watch.toml", "learn", "100", "14", &LEAKY);
+    let options = ["tune", "[DIR]/learn", "--settle", "3", "--measure", "30", "--false-accept", "0.2"];
+    let options = [options.as_slice(), &["--false-reject", "0.35"]].concat();
+    let said = seathold(dir.path(), &options);
+    println!("{}", said.out);
+    assert_eq!(said.code, 0, "{}{}", said.out, said.err);
+    assert!(said.out.contains("weighed by a mixture") && said.out.contains("assumed:"), "{}", said.out);
+    assert!(said.out.contains("resting on a mixture, the choice was held to intervals of 95 %"), "{}", said.out);
+    let json = |more: &[&str]| -> serde_json::Value {
+        let said = seathold(dir.path(), &[options.as_slice(), &["--json"], more].concat());
+        serde_json::from_str(&said.out).unwrap()
+    };
+    let told = json(&["--threads", "1"]);
+    assert_eq!(told, json(&["--threads", "2"]));
+    let labelled = json(&["--truth", &truth]);
+    let good = |told: &serde_json::Value| told["tune"]["recorded"]["false_reject"]["of"].as_f64().unwrap();
+    println!("good by mixture {:.1}, in truth {}", good(&told), good(&labelled));
+    assert!((good(&told) - good(&labelled)).abs() < 0.06 * 200.0);
+
+    let alike: Vec<String> = ["seat_a", "seat_b", "stem", "body_joint", "joint_a", "joint_b"]
+        .iter()
+        .flat_map(|path| ["--set".to_owned(), format!("{path}.share=0 %")])
+        .collect();
+    let alike: Vec<&str> = alike.iter().map(String::as_str).collect();
+    fleet(dir.path(), "[DIR]/watch.toml", "alike", "20", "15", &alike);
+    let said = seathold(dir.path(), &["tune", "[DIR]/alike", "--settle", "3", "--measure", "30"]);
+    assert_eq!(said.code, 2, "{}{}", said.out, said.err);
+    assert!(said.err.contains("one group only"), "{}", said.err);
+}
+
+/// A batch with one leaker, reworked and retested: the register knows of it without a table.
+#[test]
+fn the_register_knows_what_was_reworked() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = ["--register", "[DIR]/bench.sqlite"];
+    let say = |arguments: &[&str]| {
+        let said = seathold(dir.path(), &[arguments, &at[..]].concat());
+        assert_eq!(said.code, 0, "{arguments:?} {}", said.err);
+        said
+    };
+    let test = |more: &[&str], lines: usize| {
+        let options = [&["batch", "test", "-q", "--out", "[DIR]/recordings"], &at[..], more].concat();
+        let mut keys = Enter(lines);
+        let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None };
+        seathold_on(dir.path(), &options, stage)
+    };
+    say(&["batch", "open", "spring", "--serials", "HM-001..HM-003", "--kind", "air", "--dn", "25"]);
+    test(&["--valve", "HM-002=scratched-seat-a"], 3);
+    say(&["batch", "rework", "HM-002", "--note", "new seat at end A"]);
+    test(&[], 1);
+    let options = ["tune", "--settle", "5", "--measure", "60"];
+    let said = seathold(dir.path(), &[options.as_slice(), &at].concat());
+    println!("{}", said.out);
+    assert_eq!(said.code, 3, "{}{}", said.out, said.err);
+    assert!(said.out.contains("known: 0 good and 1 leaking sides"), "{}", said.out);
+    assert!(said.out.contains("the others, 7 sides, are left out: 8 figures"), "{}", said.out);
 }
 
 /// What cannot be kept is not promised, and a sample too small is called small.
@@ -79,7 +160,7 @@ fn the_promise_holds_on_a_fresh_fleet() {
 fn nothing_is_promised_on_too_little() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("plain.toml"), "settle = \"5 s\"\n").unwrap();
-    let truth = fleet(dir.path(), "[DIR]/plain.toml", "learn", "6", "3");
+    let truth = fleet(dir.path(), "[DIR]/plain.toml", "learn", "6", "3", &LEAKY);
     let said = seathold(dir.path(), &["tune", "[DIR]/learn", "--truth", &truth, "--settle", "5", "--measure", "60"]);
     assert_eq!(said.code, 3, "{}{}", said.out, said.err);
     assert!(said.out.contains("a small sample") && said.out.contains("no candidate keeps"), "{}", said.out);
@@ -135,7 +216,11 @@ fn sides_of_a_valve_are_not_two_witnesses() {
             naive += u32::from(Rate::of(wrong, 200).interval(0.9).1 < p);
         }
         let share = |count: u32| f64::from(count) / f64::from(rounds);
-        println!("alike {alike}: beyond the upper end {:.3}, counted as if independent {:.3}", share(ours), share(naive));
+        println!(
+            "alike {alike}: beyond the upper end {:.3}, counted as if independent {:.3}",
+            share(ours),
+            share(naive)
+        );
         assert!(share(ours) <= 0.065, "{alike}: {}", share(ours));
         assert_eq!(share(naive) > 0.06, naive_is_wrong, "{alike}: {}", share(naive));
     }
@@ -152,7 +237,10 @@ fn rework_tells_what_leaked() {
     };
     let (tight, leaking) = (Verdict::Tight, Verdict::Leaking);
     let history = |after: Test| {
-        side(&[test("1", None, leaking, Some((20.0, 3.0))), after]).into_iter().map(|(r, g)| (r.to_owned(), g)).collect::<Vec<_>>()
+        side(&[test("1", None, leaking, Some((20.0, 3.0))), after])
+            .into_iter()
+            .map(|(r, g)| (r.to_owned(), g))
+            .collect::<Vec<_>>()
     };
     let none: Vec<(String, bool)> = Vec::new();
     assert_eq!(history(test("2", Some("n"), tight, Some((1.0, 2.0)))), [("1".to_owned(), false)]);

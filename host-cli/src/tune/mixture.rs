@@ -222,8 +222,7 @@ fn likeliest(seen: &[Seen], grid: Grid, rows: &[Row], none: bool, others: usize)
 }
 
 /// What was tried: without and with a group that does not leak, up to three groups that do.
-const TRIED: [(bool, usize); 7] =
-    [(true, 0), (false, 1), (true, 1), (false, 2), (true, 2), (false, 3), (true, 3)];
+const TRIED: [(bool, usize); 7] = [(true, 0), (false, 1), (true, 1), (false, 2), (true, 2), (false, 3), (true, 3)];
 
 /// Fits mixtures of more and more groups, and keeps to the fewest that describe the figures.
 ///
@@ -242,9 +241,9 @@ pub fn fit(seen: &[Seen]) -> Result<Mixture, String> {
     for (none, others) in TRIED {
         let one = likeliest(seen, grid, &rows, none, others);
         // Of two with as many groups the better one; one more has to earn its place.
-        let needed = kept.as_ref().map_or(f64::NEG_INFINITY, |kept| {
-            if one.groups.len() > kept.groups.len() { STRONG } else { 0.0 }
-        });
+        let needed = kept
+            .as_ref()
+            .map_or(f64::NEG_INFINITY, |kept| if one.groups.len() > kept.groups.len() { STRONG } else { 0.0 });
         if kept.as_ref().is_none_or(|kept| kept.bic - one.bic > needed) {
             kept = Some(one);
         }

@@ -2,12 +2,12 @@
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::Tuned;
 use super::choice::Score;
 use super::mixture::Seen;
 use super::rates::Rate;
+use super::{Tuned, told};
 use crate::picture::{Chart, Scale, Series, Shade};
-use crate::report::{Block, Paper, html};
+use crate::report::{Block, Column, Paper, Table, html};
 
 /// The operating curve with its bands.
 pub fn curve(tuned: &Tuned<'_>) -> Chart {
@@ -41,7 +41,7 @@ pub fn times(tuned: &Tuned<'_>) -> Chart {
     let wanted = tuned.risks.false_reject * 100.0;
     let point = |score: &Score| (score.mean_s(), score.false_reject.interval(tuned.coverage).1 * 100.0);
     let keeps = |score: &&Score| score.false_accept.interval(tuned.coverage).1 <= tuned.risks.false_accept;
-    let (safe, unsafe_): (Vec<&Score>, Vec<&Score>) = scores.iter().partition(keeps);
+    let (safe, reckless): (Vec<&Score>, Vec<&Score>) = scores.iter().partition(keeps);
     let points = |scores: &[&Score]| scores.iter().map(|s| point(s)).collect::<Vec<(f64, f64)>>();
     let all = points(&scores.iter().collect::<Vec<_>>());
     let mut chart = Chart::new(
@@ -50,8 +50,10 @@ pub fn times(tuned: &Tuned<'_>) -> Chart {
     );
     chart.x(Scale::fit("mean time of a side, s", all.iter().map(|p| p.0).chain([0.0])));
     chart.y(Scale::fit("good not accepted (upper end), %", all.iter().map(|p| p.1).chain([0.0, wanted])));
-    chart.points(&points(&unsafe_), Series(2), "accepts too many leaking sides");
-    chart.points(&points(&safe), Series(1), "does not");
+    if !reckless.is_empty() {
+        chart.points(&points(&reckless), Series(2), "accepts too many leaking sides");
+    }
+    chart.points(&points(&safe), Series(1), "accepts few enough");
     if let Some(score) = tuned.choice.candidate.and_then(|place| scores.get(place)) {
         chart.points(&[point(score)], Series(4), "chosen");
     }
@@ -110,10 +112,29 @@ fn factor(risk: f64) -> f64 {
     Normal::standard().inverse_cdf(1.0 - risk)
 }
 
+fn rates(tuned: &Tuned<'_>) -> Block {
+    let row = |(name, score): (&str, Score)| {
+        let seconds = format!("{:.1}", score.mean_s());
+        vec![name.to_owned(), score.false_accept.to_string(), score.false_reject.to_string(), seconds]
+    };
+    Block::Table(Table {
+        caption: "Sides judged wrongly, with 90 % intervals".into(),
+        columns: vec![
+            Column::words("", 3),
+            Column::words("leaking, accepted", 5),
+            Column::words("good, not accepted", 5),
+            Column::number("s a side", 2),
+        ],
+        rows: told::scores(tuned).into_iter().map(row).collect(),
+    })
+}
+
 /// The page; `text` is what the command tells.
 pub fn page(tuned: &Tuned<'_>, text: &str) -> String {
     let told = text.lines().take_while(|line| !line.starts_with("operating curve"));
-    let mut blocks = vec![Block::List(told.map(|line| line.trim().to_owned()).collect())];
+    // Rates have a table of their own.
+    let told = told.filter(|line| !line.contains("accepted in error"));
+    let mut blocks = vec![Block::List(told.map(|line| line.trim().to_owned()).collect()), rates(tuned)];
     if tuned.chosen.is_some() {
         let caption = "All sides by the chosen times and risks; bands cover with 90 %.";
         blocks.push(Block::Figure(curve(tuned).picture(), caption.into()));

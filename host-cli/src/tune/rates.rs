@@ -104,7 +104,7 @@ impl Rate {
     /// 26, 1934: quantiles of Beta), of as many sides as these are worth. With nothing wrong in `n` valves, the upper end
     /// at 90 % is close to `3/n` (the rule of three). From 0 to 1 of none.
     pub fn interval(self, coverage: f64) -> (f64, f64) {
-        if !(self.of > 0.0) {
+        if self.of <= 0.0 {
             return (0.0, 1.0);
         }
         let tail = (1.0 - coverage) / 2.0;

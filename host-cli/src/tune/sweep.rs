@@ -180,13 +180,7 @@ fn judged(
     looks.judge(limits, recipe.schedule()).iter().zip(limits).map(told).collect()
 }
 
-fn whole(
-    recording: &Recording,
-    course: &Course,
-    rig: &Rig,
-    raw: &RawRecipe,
-    side: Side,
-) -> (Outcome, u32) {
+fn whole(recording: &Recording, course: &Course, rig: &Rig, raw: &RawRecipe, side: Side) -> (Outcome, u32) {
     let Ok(recipe) = raw.validate(rig) else { return (Outcome::Unjudged, 0) };
     let again = again(recording, course, *rig, recipe);
     again.side(side).map_or((Outcome::Unjudged, 0), |told| match &told.result {

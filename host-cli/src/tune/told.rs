@@ -17,6 +17,10 @@ use crate::words::{Short, Speaker};
 /// Valves named of those that would have changed.
 const NAMED: usize = 8;
 
+/// What the rows of rates hold.
+const INTERVALS: &str = "intervals cover with 90 % and count the two sides of a valve as alike as they are; held-out \
+                         valves took no part in the choice\n";
+
 fn percent(ratio: f64) -> String {
     format!("{} %", crate::summary::percent(ratio))
 }
@@ -76,27 +80,19 @@ pub fn text(tuned: &Tuned<'_>) -> String {
         chosen.false_accept,
         chosen.false_reject
     );
-    row(&mut out, "as recorded", &choice.recorded);
-    row(&mut out, "chosen on", &choice.chosen_on);
-    row(&mut out, "held out", &choice.held_out);
-    match &choice.crossed {
-        Some(crossed) => row(&mut out, "cross-validated", crossed),
-        None => out += "  cross-validated  not possible: on three quarters of these runs nothing keeps the risks\n",
+    for (name, score) in scores(tuned) {
+        row(&mut out, name, &score);
     }
-    for (side, name) in [(Side::First, "first sides"), (Side::Second, "second sides")] {
-        let of = tuned.sides.iter().filter(|sided| sided.side == side);
-        if let Some(candidate) = choice.candidate {
-            row(&mut out, name, &Score::of(of, candidate));
-        }
+    if choice.crossed.is_none() {
+        out += "  cross-validated  not possible: on three quarters of these runs nothing keeps the risks\n";
     }
     if choice.all.unjudged > 0 {
         let _ = writeln!(out, "  {} sides were not recorded long enough, and count as wrong", choice.all.unjudged);
     }
-    out += "intervals cover with 90 % and count the sides of a valve as alike as they are (Korn and Graubard);\n";
-    if tuned.coverage > 0.9 {
-        let _ = writeln!(out, "what rests on a mixture was held to intervals of {}; ", percent(tuned.coverage));
+    out += INTERVALS;
+    if tuned.grounds.is_weighed() {
+        let _ = writeln!(out, "resting on a mixture, the choice was held to intervals of {}", percent(tuned.coverage));
     }
-    out += "held-out valves took no part in the choice\n";
     for past in tuned.past {
         batch(&mut out, tuned, past);
     }
@@ -106,6 +102,17 @@ pub fn text(tuned: &Tuned<'_>) -> String {
         let _ = writeln!(out, "  {part:5} {:>28} {:>28}", accepted(false), accepted(true));
     }
     out
+}
+
+/// What was found, row by row.
+pub fn scores(tuned: &Tuned<'_>) -> Vec<(&'static str, Score)> {
+    let choice = tuned.choice;
+    let Some(candidate) = choice.candidate else { return vec![("as recorded", choice.recorded)] };
+    let of = |side: Side| Score::of(tuned.sides.iter().filter(|sided| sided.side == side), candidate);
+    let crossed = choice.crossed.map(|crossed| ("cross-validated", crossed));
+    let rows = [("as recorded", choice.recorded), ("chosen on", choice.chosen_on), ("held out", choice.held_out)];
+    let sides = [("first sides", of(Side::First)), ("second sides", of(Side::Second))];
+    rows.into_iter().chain(crossed).chain(sides).collect()
 }
 
 /// What is known of the sides, and how.
@@ -124,7 +131,12 @@ fn grounds(out: &mut String, tuned: &Tuned<'_>) {
             let _ = writeln!(out, "the others, {} sides, are left out: {why}", counts.left_out);
         }
         Some(Ok(groups)) => {
-            let _ = writeln!(out, "weighed by a mixture of {} groups: {} sides", groups.mixture.groups.len(), counts.weighed);
+            let _ = writeln!(
+                out,
+                "weighed by a mixture of {} groups: {} sides",
+                groups.mixture.groups.len(),
+                counts.weighed
+            );
             describe(out, tuned, groups, &speaker);
         }
     }
@@ -148,7 +160,8 @@ fn describe(out: &mut String, tuned: &Tuned<'_>, groups: &Groups, speaker: &Spea
     }
     let [whole, least, most] = groups.within.map(percent);
     let limit = speaker.limit(tuned.base.limit_pa_m3_s);
-    let _ = writeln!(out, "  within {limit}: {whole} of all sides; without one quarter of the valves {least} to {most}");
+    let _ =
+        writeln!(out, "  within {limit}: {whole} of all sides; without one quarter of the valves {least} to {most}");
     let (off, allowed) = groups.distance;
     if off > allowed {
         let _ = writeln!(
@@ -204,9 +217,8 @@ pub fn json(tuned: &Tuned<'_>, runs: u64) -> Value {
     let groups = tuned.grounds.groups.as_ref().map(|groups| match groups {
         Err(why) => json!({ "none": why }),
         Ok(found) => {
-            let group = |g: &super::mixture::Group| {
-                json!({ "share": g.share, "median_pa_m3_s": g.median, "spread": g.spread })
-            };
+            let group =
+                |g: &super::mixture::Group| json!({ "share": g.share, "median_pa_m3_s": g.median, "spread": g.spread });
             json!({ "groups": found.mixture.groups.iter().map(group).collect::<Vec<Value>>(),
                 "within": found.within, "distance": found.distance.0, "distance_allowed": found.distance.1 })
         }
@@ -216,9 +228,7 @@ pub fn json(tuned: &Tuned<'_>, runs: u64) -> Value {
         json!({ "batch": p.batch, "name": tuned.batches.get(&p.batch), "runs": p.runs, "watched_ms": p.watched_ms,
             "rest_ms": p.rest_ms, "changed": p.changed.iter().map(changed).collect::<Vec<Value>>() })
     };
-    let curve = |(at, part): (usize, &f64)| {
-        json!({ "limit": part, "leaking": rate(&tuned.accepted(at, false)), "good": rate(&tuned.accepted(at, true)) })
-    };
+    let curve = |(at, part): (usize, &f64)| json!({ "limit": part, "leaking": rate(&tuned.accepted(at, false)), "good": rate(&tuned.accepted(at, true)) });
     let curve: Vec<Value> =
         if tuned.chosen.is_some() { Tuned::LIMITS.iter().enumerate().map(curve).collect() } else { Vec::new() };
     json!({ "tune": {

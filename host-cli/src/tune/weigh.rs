@@ -60,9 +60,7 @@ pub fn weigh(
             (Some(true), ..) => (1.0, &mut counts.good),
             (Some(false), ..) => (0.0, &mut counts.leaking),
             (None, Some(_), None) if side.recorded.0 == Outcome::Leaking => (0.0, &mut counts.fell),
-            (None, Some(Ok(groups)), Some(seen)) => {
-                (groups.mixture.within(seen, limit_pa_m3_s), &mut counts.weighed)
-            }
+            (None, Some(Ok(groups)), Some(seen)) => (groups.mixture.within(seen, limit_pa_m3_s), &mut counts.weighed),
             _ => {
                 counts.left_out += 1;
                 return false;
