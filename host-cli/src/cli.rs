@@ -23,6 +23,8 @@ pub enum Command {
     Run(Box<Run>),
     /// List the controllers that are connected, and how they stand
     Rigs(crate::cmd::rigs::Rigs),
+    /// Check a rig without air: every input and output, one by one, with you listening
+    Doctor(crate::cmd::doctor::Doctor),
     /// Run recordings through the sequencer again and compare every event, output and verdict
     Replay(Replay),
     /// Judge recordings again by another recipe, and tell what changes and why

@@ -25,6 +25,7 @@
 //! | [`calibration`] | dated files of what was found of a rig |
 //! | [`advice`] | what would settle an undecided figure |
 //! | [`export`] | recordings as tables for other programs |
+//! | [`doctor`] | a check of a rig before its first air |
 //! | [`rejudge`] | recordings judged again by another recipe, or by many limits at once |
 //! | [`tune`] | times and risks chosen from recorded runs |
 //! | [`study`] | how good the measuring is, from repeated measurements |
@@ -39,6 +40,7 @@ pub mod calibration;
 pub mod cli;
 pub mod cmd;
 pub mod console;
+pub mod doctor;
 pub mod error;
 pub mod exit;
 pub mod export;

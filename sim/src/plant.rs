@@ -232,6 +232,15 @@ impl Plant {
         self.drive.set = self.layout.atmosphere + gauge;
     }
 
+    /// The shop air is shut off at the wall, and what stands in the hose and in the pilot's line is let out.
+    pub fn shut_off_air(&mut self, now: u64) {
+        self.set_pilot_air(now, 0.0);
+        self.set_supply_air(now, 0.0);
+        let mut y = self.state(now);
+        y[HOSE] = gas::mass(self.layout.atmosphere, self.layout.hose, self.drive.room.0);
+        self.span = Span::still(0.0, y);
+    }
+
     /// Solenoid valves stick, or are freed.
     pub fn set_stuck(&mut self, now: u64, stuck: Stuck) {
         self.cut(now);

@@ -133,6 +133,11 @@ impl SimRig {
         self.plant.set_supply_air(self.now, gauge);
     }
 
+    /// The shop air is shut off at the wall, and what stands in the lines is let out.
+    pub fn shut_off_air(&mut self) {
+        self.plant.shut_off_air(self.now);
+    }
+
     /// The actuator's air changes to this gauge pressure, Pa.
     pub fn set_pilot_air(&mut self, gauge: f64) {
         self.plant.set_pilot_air(self.now, gauge);
@@ -147,6 +152,11 @@ impl SimRig {
     pub fn stick(&mut self, change: impl FnOnce(&mut Stuck)) {
         change(&mut self.stuck);
         self.plant.set_stuck(self.now, self.stuck);
+    }
+
+    /// Which solenoid valves are stuck.
+    pub const fn stuck(&self) -> Stuck {
+        self.stuck
     }
 
     /// A fitting of the rig's far side begins to leak this much, or is tightened again.

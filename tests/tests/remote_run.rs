@@ -2,66 +2,18 @@
 //! program; a stopped host takes its run up again; gaps and resets are told and carry no verdict; a bad line loses
 //! nothing and changes no verdict.
 
-use seathold::console::{Console, Keys, SystemClock, Typed};
+use seathold::console::{Keys, Typed};
 use seathold::recording::{self, Why};
 use seathold::replay::replay;
 use seathold_tests::proxy::{self, Ills};
 use std::collections::VecDeque;
-use std::io::{self, Write};
-use std::panic::AssertUnwindSafe;
 use std::path::Path;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc::{Sender, channel};
-use std::thread::JoinHandle;
+use std::sync::atomic::AtomicUsize;
 
 mod cli_kit;
+mod served_kit;
 use cli_kit::Silent;
-
-/// What a program writes, kept; presses Ctrl-C when a text comes by, or ends the program there and then.
-#[derive(Default)]
-struct Ear<'a> {
-    text: String,
-    press: Option<(&'a str, &'a AtomicUsize)>,
-    kill: Option<&'a str>,
-    first: Option<Sender<String>>,
-}
-
-impl Write for Ear<'_> {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.text.push_str(&String::from_utf8_lossy(bytes));
-        if let Some((at, interrupts)) = self.press
-            && self.text.contains(at)
-        {
-            interrupts.fetch_add(1, Ordering::Relaxed);
-        }
-        if self.kill.is_some_and(|at| self.text.contains(at)) {
-            std::panic::resume_unwind(Box::new("killed"));
-        }
-        if let Some((line, _)) = self.text.split_once('\n')
-            && let Some(first) = self.first.take()
-        {
-            let _ = first.send(line.into());
-        }
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-}
-
-fn program(
-    arguments: &[&str],
-    interrupts: &AtomicUsize,
-    out: &mut Ear<'_>,
-    err: &mut Ear<'_>,
-    keys: &mut dyn Keys,
-) -> u8 {
-    let arguments = ["seathold"].iter().chain(arguments).map(Into::into);
-    let clock = &mut SystemClock::default();
-    seathold::main_with(arguments, &mut Console { out, err, live: false, clock, interrupts, keys }).code()
-}
+use served_kit::{Ear, Rig, program};
 
 /// Somebody who types these lines and goes.
 struct Lines(VecDeque<&'static str>);
@@ -69,39 +21,6 @@ struct Lines(VecDeque<&'static str>);
 impl Keys for Lines {
     fn line(&mut self) -> Typed {
         self.0.pop_front().map_or(Typed::Closed, |line| Typed::Line(line.into()))
-    }
-}
-
-/// `seathold serve` in a thread.
-struct Rig {
-    interrupts: Arc<AtomicUsize>,
-    thread: Option<JoinHandle<()>>,
-    /// "127.0.0.1:PORT".
-    at: String,
-}
-
-impl Rig {
-    fn on(listen: &str, more: &[&str]) -> Self {
-        let interrupts = Arc::new(AtomicUsize::new(0));
-        let (first, address) = channel();
-        let arguments: Vec<String> =
-            ["serve", "--listen", listen, "--speed", "max"].iter().chain(more).map(|a| (*a).into()).collect();
-        let ours = interrupts.clone();
-        let thread = std::thread::spawn(move || {
-            let mut out = Ear { first: Some(first), ..Ear::default() };
-            let mut err = Ear::default();
-            let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
-            program(&arguments, &ours, &mut out, &mut err, &mut Silent);
-        });
-        let address = address.recv().expect("an address");
-        Self { interrupts, thread: Some(thread), at: address.trim_start_matches("tcp:").into() }
-    }
-}
-
-impl Drop for Rig {
-    fn drop(&mut self) {
-        self.interrupts.store(1, Ordering::Relaxed);
-        let _ = self.thread.take().map(JoinHandle::join);
     }
 }
 
@@ -121,17 +40,6 @@ fn typed(arguments: &[&str], press_at: Option<&str>, keys: &mut dyn Keys) -> Sai
     let mut err = Ear { press: press_at.map(|at| (at, &interrupts)), ..Ear::default() };
     let code = program(arguments, &interrupts, &mut out, &mut err, keys);
     Said { code, out: out.text, err: err.text }
-}
-
-/// The same run, but the program is gone where this text comes by: nothing is given up, and nothing said.
-fn killed_at(at: &str, file: &Path, text: &str) {
-    let rig = format!("tcp:{at}");
-    let arguments = ["run", "--rig", &rig, "--sides", "first", "--out", file.to_str().unwrap()];
-    let mut err = Ear { kill: Some(text), ..Ear::default() };
-    let run = AssertUnwindSafe(|| {
-        program(&arguments, &AtomicUsize::new(0), &mut Ear::default(), &mut err, &mut Silent);
-    });
-    assert!(std::panic::catch_unwind(run).is_err(), "it ended by itself");
 }
 
 /// One side: the swap of the ends is waited for at the wall's pace.
@@ -184,7 +92,10 @@ fn a_run_that_is_refused_takes_nothing_from_the_one_in_progress() {
     let rig = Rig::on("127.0.0.1:0", &[]);
     let at = format!("tcp:{}", rig.at);
     let file = ours.path().join("run.hold");
-    killed_at(&rig.at, &file, "first side: fill");
+    served_kit::killed_at(
+        &["run", "--rig", &at, "--sides", "first", "--out", file.to_str().unwrap()],
+        "first side: fill",
+    );
     for _ in 0..2 {
         let seen = seathold(&["rigs", &at, "--json"], None);
         assert_eq!(seen.code, 0, "{}", seen.err);

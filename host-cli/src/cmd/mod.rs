@@ -4,6 +4,7 @@ pub mod assess;
 pub mod batch;
 pub mod batch_test;
 pub mod calibrate;
+pub mod doctor;
 pub mod export;
 mod files;
 pub mod find;
@@ -60,6 +61,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         None => what_now(console),
         Some(Command::Run(run)) => run::run(&run, console),
         Some(Command::Rigs(rigs)) => rigs::run(&rigs, console),
+        Some(Command::Doctor(typed)) => doctor::run(&typed, console),
         Some(Command::Replay(replay)) => replay::run(&replay, console),
         Some(Command::Rejudge(command)) => rejudge::run(&command, console),
         Some(Command::Study(command)) => study::run(&command, console),

@@ -136,7 +136,7 @@ fn keyboard(typed: &Run, welcome: &Welcome) -> bool {
 }
 
 /// An unfinished run of this rig must not be lost to a new one: what the controller still keeps of it would be.
-fn left_over(path: &Path, address: &Address) -> Result<(), Error> {
+pub(super) fn left_over(path: &Path, address: &Address) -> Result<(), Error> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let Ok(entries) = std::fs::read_dir(folder) else { return Ok(()) };
     for entry in entries.flatten() {

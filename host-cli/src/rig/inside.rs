@@ -86,6 +86,10 @@ impl Line for Inside {
         Ok(())
     }
 
+    fn bench(&mut self) -> Option<&mut SimBench> {
+        Some(self.served.stand())
+    }
+
     fn own_clock(&self) -> Option<u64> {
         Some(self.at)
     }

@@ -4,6 +4,8 @@ use std::io::{self, ErrorKind, Read, Write};
 use std::net::{TcpStream, ToSocketAddrs};
 use std::time::Duration;
 
+use seathold_sim::bench::SimBench;
+
 use super::address::Address;
 use super::inside::Inside;
 
@@ -26,6 +28,11 @@ pub trait Line {
     /// # Errors
     /// When the line is gone.
     fn receive(&mut self, into: &mut Vec<u8>) -> io::Result<()>;
+
+    /// The simulated rig at the other end, where it is in this program: whoever plays the person at it works it here.
+    fn bench(&mut self) -> Option<&mut SimBench> {
+        None
+    }
 
     /// Microseconds on the line's own clock, where it has one: the simulated rig in this program waits for nobody.
     fn own_clock(&self) -> Option<u64> {

@@ -11,6 +11,7 @@ use seathold_sequencer::link::message::{Answer, Have, Order, VERSION, Welcome};
 use seathold_sequencer::link::polls::{Poll, Polls};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::time::Instant;
+use seathold_sim::bench::SimBench;
 
 use super::address::Address;
 use super::line::{self, Line};
@@ -151,6 +152,11 @@ impl Remote {
     pub fn now(&self, clock: &dyn Clock) -> u64 {
         let own = self.line.as_ref().and_then(|line| line.own_clock());
         own.unwrap_or_else(|| u64::try_from(clock.elapsed().as_micros()).unwrap_or(u64::MAX))
+    }
+
+    /// The simulated rig, where it is in this program.
+    pub fn bench(&mut self) -> Option<&mut SimBench> {
+        self.line.as_mut()?.bench()
     }
 
     /// How far the records have come.

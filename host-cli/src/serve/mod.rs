@@ -62,6 +62,11 @@ impl Served {
         &self.sequencer
     }
 
+    /// The rig.
+    pub const fn stand(&mut self) -> &mut SimBench {
+        &mut self.stand
+    }
+
     /// Time between polls on the rig's clock.
     pub const fn period(&self) -> std::time::Duration {
         std::time::Duration::from_micros(self.stand.period.as_ticks())

@@ -1,0 +1,159 @@
+//! `seathold doctor`: a check of a rig without air.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use seathold_sequencer::link::message::Welcome;
+use seathold_sequencer::rig::Rig;
+use serde_json::json;
+
+use super::run::find_recipe;
+use super::run_on::{GREET_US, left_over, read_rig, read_status};
+use crate::console::Console;
+use crate::doctor::view::View;
+use crate::doctor::{Bench, Checks, Halt, Person, Round};
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::rig::sim::parse_fault;
+use crate::rig::{Address, Remote};
+use crate::summary::line;
+use crate::words;
+
+/// `seathold doctor`.
+#[derive(Debug, Args)]
+pub struct Doctor {
+    /// "sim" (in this program), or a controller: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
+    #[arg(long, value_name = "RIG", default_value = "sim")]
+    pub rig: Address,
+    /// Recipe whose demands on zero and noise the readings must meet [default: "dn25-air"]
+    #[arg(long, value_name = "FILE")]
+    pub recipe: Option<PathBuf>,
+    /// A fault of the simulated rig in this program, as for `run`; times count from switching on
+    #[arg(long, value_name = "NAME[@TIME]")]
+    pub fault: Vec<String>,
+    /// One JSON object in place of the table
+    #[arg(long)]
+    pub json: bool,
+}
+
+pub(super) fn run(typed: &Doctor, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let address = &typed.rig;
+    if *address != Address::Sim && !typed.fault.is_empty() {
+        return Err(Error::usage("--fault is for the rig simulated in this program, not for a controller"));
+    }
+    left_over(Path::new("recordings/any"), address)?;
+    let mut remote = Remote::look(address, console.clock).map_err(|why| Error::rig(address, why))?;
+    for text in &typed.fault {
+        let fault = parse_fault(text).map_err(|why| Error::usage(format!("--fault: {why}")))?;
+        if remote.bench().is_some_and(|stand| !stand.schedule.add(fault)) {
+            return Err(Error::usage(format!("--fault: at most {} faults a run", seathold_sim::fault::FAULTS)));
+        }
+    }
+    remote.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
+    let rig = read_rig(&mut remote, address, console)?;
+    let recipe = find_recipe(typed.recipe.as_deref(), &rig, None)?;
+    let status = read_status(&mut remote, address, console)?;
+    if status.phase.is_live() || status.side.is_some() {
+        let phase = words::phase_name(status.phase);
+        return Err(Error::rig(address, format!("a run is in progress on it ({phase}): it must end first")));
+    }
+    remote.take_records();
+    let welcome = remote.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
+    let snapshot = read_status(&mut remote, address, console)?;
+    let person = if remote.bench().is_some() { Person::Simulated } else { Person::Keyboard };
+    write!(console.err, "{}", opening(address, &welcome, &rig))?;
+
+    let mut round = Round {
+        bench: Bench::new(remote, rig, View::new(rig.raw(), &snapshot)),
+        person,
+        checks: Checks::of(rig.raw()),
+        recipe: *recipe.recipe.raw(),
+        works: welcome.can.single_outputs,
+    };
+    let ended = caught_up(&mut round.bench, &welcome, console).and_then(|()| round.run(console));
+    let ended = match ended {
+        Err(Halt::GivenUp) => {
+            writeln!(console.err, "given up; waiting until everything is at rest (Ctrl-C again leaves at once)")?;
+            round.leave(console);
+            Ok(())
+        }
+        Err(Halt::Lost(why)) => {
+            // Its own time-outs let go of whatever was worked.
+            writeln!(
+                console.err,
+                "the controller cannot be reached any more ({why}). It lets go of an output by itself, within a second or \
+                 two; look at it"
+            )?;
+            Ok(())
+        }
+        Err(Halt::Dark(why)) => {
+            round.leave(console);
+            Err(why)
+        }
+        Ok(()) => Ok(()),
+    };
+    ended?;
+    tell(typed, &round.checks, &welcome, console)?;
+    Ok(round.checks.exit())
+}
+
+/// Takes in what had happened before: what is looked at from here on is now.
+fn caught_up(bench: &mut Bench, welcome: &Welcome, console: &mut Console<'_>) -> Result<(), Halt> {
+    while bench.remote.have().is_none_or(|have| have.next < welcome.next) {
+        bench.look(console)?;
+    }
+    Ok(())
+}
+
+fn opening(address: &Address, welcome: &Welcome, rig: &Rig) -> String {
+    let raw = rig.raw();
+    let mut text = format!("checking the rig at {address}\n");
+    let kind = if welcome.can.simulated { "simulated rig, no air" } else { "rig with air" };
+    line(&mut text, "controller", &format!("{kind}; link version {}; boot {:08x}", welcome.version, welcome.boot));
+    let fitted = [
+        ("supply-side transducer", raw.supply.is_some()),
+        ("thermometer", raw.thermometer.is_some()),
+        ("guard", raw.guard_fitted),
+        ("shut switch", raw.shut_switch_fitted),
+    ];
+    let list = |is: bool| {
+        let names: Vec<&str> = fitted.iter().filter(|(_, fitted)| *fitted == is).map(|(name, _)| *name).collect();
+        if names.is_empty() { "nothing".to_owned() } else { names.join(", ") }
+    };
+    line(&mut text, "rig", &format!("far volume {:.1} cm³; fitted: {}", raw.far_volume_m3 * 1e6, list(true)));
+    line(&mut text, "not fitted", &format!("{}, by the controller's own rig", list(false)));
+    line(
+        &mut text,
+        "caution",
+        "no air before every check is good. Eye protection; hands clear of the ball, which the controller moves. The \
+         emergency stop must cut the solenoids' supply by itself, and the relief valve must hold by itself: neither can \
+         be seen from here, try both by hand. This program is not a safety device.",
+    );
+    text.push('\n');
+    text
+}
+
+fn tell(typed: &Doctor, checks: &Checks, welcome: &Welcome, console: &mut Console<'_>) -> Result<(), Error> {
+    if typed.json {
+        let mut doctor = checks.json();
+        doctor["rig"] = json!(typed.rig.to_string());
+        doctor["simulated"] = json!(welcome.can.simulated);
+        doctor["boot"] = json!(welcome.boot);
+        writeln!(console.out, "{}", json!({ "doctor": doctor }))?;
+        return Ok(());
+    }
+    writeln!(console.err)?;
+    let next = if checks.exit() == Exit::Good {
+        format!(
+            "the first air: the lowest pressure that the regulator holds, hand bleed shut, shield in place; then seathold \
+             run --rig {} --sides first --recipe FILE, with that pressure as its target",
+            typed.rig
+        )
+    } else {
+        "no air. Put right what failed, and check again".to_owned()
+    };
+    let mut text = format!("{}  {}\n{}", typed.rig, checks.headline(), checks.text());
+    line(&mut text, "next", &next);
+    write!(console.out, "{text}")?;
+    Ok(())
+}

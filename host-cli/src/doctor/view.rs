@@ -1,0 +1,196 @@
+//! The controller as its records show it now.
+
+use seathold_sequencer::event::{Disconnect, Event, Fault, Phase, Refusal};
+use seathold_sequencer::input::{Ask, Contacts, Inputs, Reading};
+use seathold_sequencer::link::message::Snapshot;
+use seathold_sequencer::link::polls::Poll;
+use seathold_sequencer::output::Outputs;
+use seathold_sequencer::rig::{RawRig, Transducer};
+use seathold_sequencer::time::Instant;
+
+use crate::rig::remote::Kept;
+
+/// A transducer that has given nothing for this long, in microseconds, is silent. The controller's own limit is five of
+/// its periods, which the host does not know.
+const SILENT_US: u64 = 1_000_000;
+
+/// Readings of one channel over a while.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Spread {
+    /// How many came.
+    pub samples: u32,
+    /// Numbers that were left out, or came twice.
+    pub holes: u32,
+    /// Readings that said sick, or were implausible.
+    pub sick: u32,
+    sum: i64,
+    least: i32,
+    most: i32,
+    number: Option<u32>,
+}
+
+impl Spread {
+    fn take(&mut self, reading: Reading, of: &Transducer) {
+        match reading {
+            Reading::Waiting => {}
+            Reading::Sick(_) => self.sick += 1,
+            Reading::Sample(sample) if !of.plausible(sample.counts) => self.sick += 1,
+            Reading::Sample(sample) => {
+                let pa = of.pressure(sample.counts).pascals();
+                if self.samples == 0 {
+                    (self.least, self.most) = (pa, pa);
+                }
+                self.holes += u32::from(self.number.is_some_and(|last| sample.number.wrapping_sub(last) != 1));
+                self.number = Some(sample.number);
+                self.samples += 1;
+                self.sum += i64::from(pa);
+                (self.least, self.most) = (self.least.min(pa), self.most.max(pa));
+            }
+        }
+    }
+
+    /// Mean, in pascals gauge; 0 of nothing.
+    pub fn mean(&self) -> i32 {
+        if self.samples == 0 { 0 } else { (self.sum / i64::from(self.samples)) as i32 }
+    }
+
+    /// From the least to the most, in pascals.
+    pub const fn width(&self) -> u32 {
+        self.most.abs_diff(self.least)
+    }
+}
+
+/// What is known of the controller.
+#[derive(Clone, Debug)]
+pub struct View {
+    rig: RawRig,
+    /// Where the sequence stands.
+    pub phase: Phase,
+    /// The latched fault.
+    pub fault: Option<Fault>,
+    /// Whether it is measured empty.
+    pub disconnect: Disconnect,
+    /// What is asked.
+    pub ask: Option<Ask>,
+    /// The last poll.
+    pub last: Option<Poll>,
+    /// When each transducer last gave a healthy reading.
+    healthy: [Option<Instant>; 2],
+    /// Far side and supply side, since [`View::begin`].
+    pub spreads: [Spread; 2],
+    /// The thermometer's last reading, in counts.
+    pub thermometer: Option<i32>,
+    /// A refusal since [`View::begin`].
+    pub refused: Option<Refusal>,
+    /// A fault since then.
+    pub faulted: Option<Fault>,
+    /// The phase [`Phase::Work`] was entered since then, and all that was set in it.
+    pub worked: Option<Vec<Outputs>>,
+    /// An output read back otherwise since then.
+    pub differed: bool,
+}
+
+impl View {
+    /// As the controller says of itself.
+    pub fn new(rig: &RawRig, snapshot: &Snapshot) -> Self {
+        Self {
+            rig: *rig,
+            phase: snapshot.phase,
+            fault: snapshot.fault,
+            disconnect: snapshot.disconnect,
+            ask: snapshot.ask,
+            last: None,
+            healthy: [None; 2],
+            spreads: [Spread::default(); 2],
+            thermometer: None,
+            refused: None,
+            faulted: None,
+            worked: None,
+            differed: false,
+        }
+    }
+
+    /// Begins to look anew.
+    pub fn begin(&mut self) {
+        self.spreads = [Spread::default(); 2];
+        (self.refused, self.faulted, self.worked, self.differed) = (None, None, None, false);
+    }
+
+    /// Takes in a record.
+    pub fn take(&mut self, kept: &Kept) {
+        match kept {
+            Kept::Polls(polls) => polls.iter().for_each(|poll| self.poll(poll)),
+            Kept::Event(_, event) => self.hear(event),
+            Kept::Began(_) | Kept::Other { .. } => {}
+        }
+    }
+
+    fn poll(&mut self, poll: &Poll) {
+        let Inputs { far, supply, thermometer, outputs_differ, .. } = poll.inputs;
+        let channels = [(far, Some(self.rig.far)), (supply, self.rig.supply)];
+        for ((reading, of), (spread, healthy)) in
+            channels.into_iter().zip(self.spreads.iter_mut().zip(&mut self.healthy))
+        {
+            let Some(of) = of else { continue };
+            spread.take(reading, &of);
+            match reading {
+                Reading::Waiting => {}
+                Reading::Sample(sample) if of.plausible(sample.counts) => *healthy = Some(poll.at),
+                Reading::Sample(_) | Reading::Sick(_) => *healthy = None,
+            }
+        }
+        if let Reading::Sample(sample) = thermometer {
+            self.thermometer = Some(sample.counts);
+        }
+        if let (Phase::Work, Some(worked)) = (self.phase, &mut self.worked)
+            && worked.last() != Some(&poll.outputs)
+        {
+            worked.push(poll.outputs);
+        }
+        self.differed |= outputs_differ;
+        self.last = Some(*poll);
+    }
+
+    fn hear(&mut self, event: &Event) {
+        match event {
+            Event::Entered { phase, .. } => {
+                (self.phase, self.ask) = (*phase, None);
+                match phase {
+                    // The poll of this event came before it, and set the first of them.
+                    Phase::Work => self.worked = Some(self.last.iter().map(|poll| poll.outputs).collect()),
+                    Phase::Ready => self.fault = None,
+                    _ => {}
+                }
+            }
+            Event::Asked(ask) => self.ask = Some(*ask),
+            Event::Refused(refusal) => self.refused = Some(*refusal),
+            Event::Faulted(fault) => {
+                self.fault.get_or_insert(*fault);
+                self.faulted.get_or_insert(*fault);
+            }
+            Event::Disconnect(is) => self.disconnect = *is,
+            _ => {}
+        }
+    }
+
+    /// The contacts at the last poll.
+    pub fn contacts(&self) -> Option<Contacts> {
+        self.last.map(|poll| poll.inputs.contacts)
+    }
+
+    /// Whether every output is at rest, as last set.
+    pub fn is_at_rest(&self) -> bool {
+        self.last.is_some_and(|poll| poll.outputs == Outputs::REST)
+    }
+
+    /// Ready, empty, and nothing energised.
+    pub fn is_ready(&self) -> bool {
+        self.phase == Phase::Ready && self.disconnect == Disconnect::Safe && self.is_at_rest()
+    }
+
+    /// Whether the far-side transducer (0) or the supply-side one (1) gives healthy readings.
+    pub fn is_healthy(&self, channel: usize) -> bool {
+        let at = self.healthy.get(channel).copied().flatten();
+        matches!((at, self.last), (Some(at), Some(last)) if last.at.as_ticks().saturating_sub(at.as_ticks()) < SILENT_US)
+    }
+}
