@@ -1,4 +1,15 @@
-//! The time constant of the settling gas, from a run with a plug in place of the valve.
+//! The rig's own leak and the time constant of the settling gas, from a run with a plug in place of the valve.
+
+use seathold_sequencer::measure::Figure;
+use seathold_sequencer::rig::RawRig;
+
+/// The rig's own leak and its standard uncertainty, Pa·m³/s. A figure has the background of the rig's file taken off
+/// already; its doubt is what is looked for, so it goes.
+pub fn background(figure: &Figure, rig: &RawRig) -> (f64, f64) {
+    let b = &figure.budget;
+    let u = (b.combined * b.combined - b.background * b.background).max(0.0).sqrt();
+    (figure.leak.pa_m3_s() + rig.background_pa_m3_s, u)
+}
 
 /// What a trace of trapped pressure says of τ.
 #[derive(Clone, Copy, Debug, PartialEq)]

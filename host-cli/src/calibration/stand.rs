@@ -15,6 +15,8 @@ use seathold_sim::config::Path;
 use seathold_sim::rig::SimRig;
 use seathold_sim::scenario::Scenario;
 
+use crate::recording::Recording;
+
 /// Readings a mean is taken over, in seconds.
 const MEAN_S: f64 = 5.0;
 
@@ -170,6 +172,18 @@ pub struct Keeper {
 }
 
 impl Keeper {
+    /// Over a recording, as far as it is whole.
+    pub fn over(recording: &Recording) -> Self {
+        let mut keeper = Self::default();
+        for poll in recording.polls.iter().take(recording.whole()) {
+            for event in poll.events.iter().filter_map(|node| recording.names.typed(node)) {
+                keeper.see(&event);
+            }
+            keeper.take(poll.at.as_ticks(), poll.inputs.far);
+        }
+        keeper
+    }
+
     /// Takes in an event.
     pub fn see(&mut self, event: &Event) {
         match event {

@@ -398,10 +398,7 @@ fn blank_run(typed: &Blank, console: &mut Console<'_>) -> Result<Outcome, Error>
             (rig, figure, early.samples, true)
         }
     };
-    // The figure has the background of the rig's file taken off already; its doubt is what is looked for, so it goes.
-    let background = figure.leak.pa_m3_s() + rig.background_pa_m3_s;
-    let b = &figure.budget;
-    let u = (b.combined * b.combined - b.background * b.background).max(0.0).sqrt();
+    let (background, u) = blank::background(&figure, &rig);
     let (tau_s, tau_u_rel) = blank::time_constant(&samples).unwrap_or_default();
     let tau = if tau_s > 0.0 {
         format!("{tau_s:.2} s ± {} % (standard uncertainty)", percent(tau_u_rel))
@@ -433,15 +430,7 @@ fn recorded(path: &Path) -> Result<(RawRig, Figure, Samples), Error> {
     if let Some(why) = &recording.damage {
         return Err(Error::Recording { path: path.into(), why: why.clone() });
     }
-    let mut keeper = Keeper::default();
-    for poll in &recording.polls {
-        for node in &poll.events {
-            if let Some(event) = recording.names.typed(node) {
-                keeper.see(&event);
-            }
-        }
-        keeper.take(poll.at.as_ticks(), poll.inputs.far);
-    }
+    let keeper = Keeper::over(&recording);
     let figure = keeper.side.and_then(|s| s.figure).ok_or_else(|| Error::Input {
         origin: path.display().to_string(),
         problems: vec![Problem { line: None, message: "no side of it ended in a figure".into() }],

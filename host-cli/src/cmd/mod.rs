@@ -22,6 +22,7 @@ pub mod serve;
 mod show;
 mod source;
 pub mod study;
+pub mod study_drift;
 pub mod tune;
 
 use std::ffi::OsString;
@@ -85,6 +86,11 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
 
 /// Files as named, and every recording of folders, in the order of their names.
 fn recordings(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
+    with_endings(paths, &[crate::recording::EXTENSION])
+}
+
+/// Files as named, and of folders those whose names end so.
+fn with_endings(paths: &[PathBuf], endings: &[&str]) -> Result<Vec<PathBuf>, Error> {
     let mut files = Vec::new();
     for path in paths {
         if !path.is_dir() {
@@ -96,7 +102,7 @@ fn recordings(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
         for entry in entries {
             inside.push(entry.map_err(|why| Error::file("read", path, why))?.path());
         }
-        inside.retain(|p| p.extension().is_some_and(|e| e == crate::recording::EXTENSION));
+        inside.retain(|p| p.extension().is_some_and(|e| endings.iter().any(|ending| e == *ending)));
         inside.sort();
         files.extend(inside);
     }

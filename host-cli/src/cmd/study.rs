@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 
 use super::find::{In, Wanted};
 use super::source::Source;
+use super::study_drift::{self, DriftOf};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -28,6 +29,8 @@ pub enum StudyCommand {
     Linearity(Linearity),
     /// One valve measured again and again: a control chart with run rules
     Stability(Stability),
+    /// How own leak, time constant, volume and gain move from one calibration to the next, and when that is due
+    Drift(DriftOf),
 }
 
 /// Where measurements come from.
@@ -79,12 +82,15 @@ pub struct Stability {
     /// Page to write, with the chart
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
+    /// Chart in the terminal
+    #[arg(long, conflicts_with = "json")]
+    pub plot: bool,
     /// The result as a JSON object
     #[arg(long)]
     pub json: bool,
 }
 
-fn coverage(text: &str) -> Result<f64, String> {
+pub(super) fn coverage(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(p) if (0.5..=0.999).contains(&p) => Ok(p),
         _ => Err("give a probability from 0.5 to 0.999".into()),
@@ -96,6 +102,7 @@ pub(super) fn run(command: &StudyCommand, console: &mut Console<'_>) -> Result<E
         StudyCommand::Crossed(typed) => crossed(typed, console),
         StudyCommand::Linearity(typed) => linear(typed, console),
         StudyCommand::Stability(typed) => stable(typed, console),
+        StudyCommand::Drift(typed) => study_drift::run(typed, console),
     }
 }
 
@@ -247,6 +254,9 @@ fn stable(typed: &Stability, console: &mut Console<'_>) -> Result<Exit, Error> {
     }
     if values.len() < 20 {
         writeln!(console.out, "  a small sample: limits from fewer than 20 values are rough")?;
+    }
+    if typed.plot {
+        write!(console.out, "\n{}", page::picture(&values, &chart).text())?;
     }
     Ok(Exit::Good)
 }

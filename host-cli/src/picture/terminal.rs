@@ -59,7 +59,9 @@ impl Chart {
             self.draw(item, area, &mut buffer);
         }
         let mut out = format!("{}\n", self.title);
-        let key: Vec<String> = self.key.iter().filter_map(|(sample, label)| key(sample, label)).collect();
+        let bars = self.items.iter().any(|item| matches!(item, Item::Bars(..)));
+        let shown = self.key.iter().filter(|(sample, _)| bars || !matches!(sample, Sample::Shade(_)));
+        let key: Vec<String> = shown.filter_map(|(sample, label)| key(sample, label)).collect();
         if !key.is_empty() {
             out += &format!("{:MARGIN$}  {}\n", "", key.join("   "));
         }

@@ -57,19 +57,60 @@ pub fn linearity(pairs: &[(f64, f64)], coverage: f64) -> Result<Linearity, Strin
     if references.len() < 2 {
         return Ok(Linearity { biases, intercept: None, slope: None });
     }
-    let n = pairs.len() as f64;
-    let x = pairs.iter().map(|(r, _)| r).sum::<f64>() / n;
-    let y = pairs.iter().map(|(r, v)| v - r).sum::<f64>() / n;
-    let xx: f64 = pairs.iter().map(|(r, _)| (r - x) * (r - x)).sum();
-    let xy: f64 = pairs.iter().map(|(r, v)| (r - x) * (v - r - y)).sum();
-    let slope = xy / xx;
-    let intercept = y - slope * x;
-    let squares: f64 = pairs.iter().map(|(r, v)| (v - r - intercept - slope * r).powi(2)).sum();
-    let s = (squares / (n - 2.0)).sqrt();
-    let k = t(n - 2.0);
-    Ok(Linearity {
-        biases,
-        intercept: Some(Estimate { value: intercept, half: k * s * (1.0 / n + x * x / xx).sqrt() }),
-        slope: Some(Estimate { value: slope, half: k * s / xx.sqrt() }),
-    })
+    let biased: Vec<(f64, f64)> = pairs.iter().map(|(r, v)| (*r, v - r)).collect();
+    let line = Line::through(&biased, coverage);
+    Ok(Linearity { biases, intercept: line.map(|line| line.intercept), slope: line.map(|line| line.slope) })
+}
+
+/// A straight line by least squares, with Student's intervals.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Line {
+    /// Where it stands at nought.
+    pub intercept: Estimate,
+    /// How steep it is.
+    pub slope: Estimate,
+    /// Middle of the points.
+    x: f64,
+    y: f64,
+    /// What half-widths are made of.
+    count: f64,
+    xx: f64,
+    ks: f64,
+}
+
+impl Line {
+    /// Through points of x and y; `None` for fewer than three, or where all have the same x.
+    pub fn through(points: &[(f64, f64)], coverage: f64) -> Option<Self> {
+        let count = points.len() as f64;
+        let x = points.iter().map(|(x, _)| x).sum::<f64>() / count;
+        let y = points.iter().map(|(_, y)| y).sum::<f64>() / count;
+        let xx: f64 = points.iter().map(|(at, _)| (at - x) * (at - x)).sum();
+        let xy: f64 = points.iter().map(|(at, value)| (at - x) * (value - y)).sum();
+        if points.len() < 3 || xx <= 0.0 {
+            return None;
+        }
+        let slope = xy / xx;
+        let intercept = y - slope * x;
+        let squares: f64 = points.iter().map(|(at, value)| (value - intercept - slope * at).powi(2)).sum();
+        let t = StudentsT::new(0.0, 1.0, count - 2.0).map_or(f64::NAN, |t| t.inverse_cdf(0.5 + coverage / 2.0));
+        let ks = t * (squares / (count - 2.0)).sqrt();
+        Some(Self {
+            intercept: Estimate { value: intercept, half: ks * (1.0 / count + x * x / xx).sqrt() },
+            slope: Estimate { value: slope, half: ks / xx.sqrt() },
+            x,
+            y,
+            count,
+            xx,
+            ks,
+        })
+    }
+
+    /// Where it stands somewhere else.
+    pub fn at(&self, x: f64) -> Estimate {
+        let off = x - self.x;
+        Estimate {
+            value: self.y + self.slope.value * off,
+            half: self.ks * (1.0 / self.count + off * off / self.xx).sqrt(),
+        }
+    }
 }

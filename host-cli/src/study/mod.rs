@@ -1,10 +1,11 @@
 //! How good the measuring is: studies of repeated measurements.
 //!
 //! [`anova`]: valves × operators × repeats. [`linearity`]: bias against reference leaks. [`chart`]: one valve again and
-//! again.
+//! again. [`drift`]: calibrations from one date to the next.
 
 pub mod anova;
 pub mod chart;
+pub mod drift;
 pub mod linearity;
 pub mod page;
 pub mod table;

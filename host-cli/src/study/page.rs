@@ -1,11 +1,12 @@
-//! A control chart as a page.
+//! Control charts and drifts in pictures.
 
 use super::chart::{Chart as Control, RULES};
-use crate::picture::{Chart, Picture, Scale, Series};
+use super::drift::Drift;
+use crate::picture::{Chart, Scale, Series, Shade};
 use crate::report::{Block, Paper, html};
 
 /// The picture: values in order, mean, control limits, and the points that break a rule.
-pub fn picture(values: &[f64], control: &Control) -> Picture {
+pub fn picture(values: &[f64], control: &Control) -> Chart {
     let (low, high) = (control.mean - 3.0 * control.sigma, control.mean + 3.0 * control.sigma);
     let points: Vec<(f64, f64)> = (1..).zip(values).map(|(number, value)| (f64::from(number), *value)).collect();
     let broken: Vec<(f64, f64)> = points
@@ -25,7 +26,43 @@ pub fn picture(values: &[f64], control: &Control) -> Picture {
     if !broken.is_empty() {
         chart.points(&broken, Series(3), "breaks a rule");
     }
-    chart.picture()
+    chart
+}
+
+/// Values by date with the line through them, its band, and how far the value may move.
+pub fn drift(name: &str, drift: &Drift) -> Chart {
+    let end = drift.points.last().map_or(0.0, |point| point.0);
+    // As far as the next calibration, where that is not years away.
+    let end = end + drift.lasts[1].min(end.max(1.0));
+    let days: Vec<f64> = (0..=40).map(|step| end * f64::from(step) / 40.0).collect();
+    let band: Vec<(f64, f64, f64)> = days
+        .iter()
+        .map(|day| {
+            let at = drift.line.at(*day);
+            (*day, at.value - at.half, at.value + at.half)
+        })
+        .collect();
+    let line: Vec<(f64, f64)> = days.iter().map(|day| (*day, drift.line.at(*day).value)).collect();
+    let last = drift.points.last().map_or(0.0, |point| point.1);
+    let (low, high) = (last - drift.allowed, last + drift.allowed);
+    let mut chart = Chart::new(name, format!("{name} by date: {} values, the line through them.", drift.points.len()));
+    let first = drift.found.first().map(|f| f.on.to_string()).unwrap_or_default();
+    chart.x(Scale::fit(format!("days since {first}"), [0.0, end]));
+    let heights = band.iter().flat_map(|b| [b.1, b.2]).chain(drift.points.iter().map(|p| p.1)).chain([low, high]);
+    chart.y(Scale::fit(name, heights));
+    chart.between(&band, Shade::Light, "band of the line").line(&line, Series(0), "line");
+    chart.points(&drift.points, Series(0), "found");
+    chart.rule_y(low, "moved by its uncertainty", Series(2)).rule_y(high, "", Series(2));
+    chart
+}
+
+/// The page of drifts; `text` is what the command tells.
+pub fn drifts(charts: &[Chart], text: &str) -> String {
+    let mut blocks = vec![Block::List(text.lines().map(|line| line.trim().to_owned()).collect())];
+    let caption = "A straight line by least squares, with Student's band; dotted: the last value moved by its own \
+                   standard uncertainty.";
+    blocks.extend(charts.iter().map(|chart| Block::Figure(chart.picture(), caption.into())));
+    html::page(&Paper { title: "Drift of the calibrations".into(), blocks, foot: FOOT.into(), moment: String::new() })
 }
 
 /// The page.
@@ -35,7 +72,7 @@ pub fn control(values: &[f64], control: &Control) -> String {
     };
     let signals: Vec<String> = control.signals.iter().map(told).collect();
     let mut blocks = vec![Block::Figure(
-        picture(values, control),
+        picture(values, control).picture(),
         "Individual values; limits are three sigma from the mean moving range (NIST/SEMATECH e-Handbook, 6.3.2.2)."
             .into(),
     )];

@@ -1,0 +1,223 @@
+//! `seathold study drift`: how calibrations move, and when the next one is due.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::Offset;
+use serde_json::{Value, json};
+
+use super::find::{In, Wanted};
+use super::source::Source;
+use crate::calibration::stand::Keeper;
+use crate::calibration::{Calibration, Subject, blank};
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::recording;
+use crate::study::chart::RULES;
+use crate::study::drift::{Drift, Found, LONGEST, drift};
+use crate::study::page;
+use crate::words::Short;
+
+/// `seathold study drift`.
+#[derive(Debug, Args)]
+pub struct DriftOf {
+    /// Calibration files, recordings of runs with a plug in place of the valve, or folders of them; without any, runs of
+    /// the register, with the plug's serial number
+    pub files: Vec<PathBuf>,
+    /// Probability that intervals cover with
+    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = super::study::coverage)]
+    pub coverage: f64,
+    /// Page to write, with charts
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
+    /// Charts in the terminal
+    #[arg(long, conflicts_with = "json")]
+    pub plot: bool,
+    #[command(flatten)]
+    pub wanted: Wanted,
+    #[command(flatten)]
+    pub place: In,
+    /// The result as a JSON object
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// What is followed from one calibration to the next.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum What {
+    Background,
+    Tau,
+    Volume,
+    Gain,
+}
+
+impl What {
+    const ALL: [Self; 4] = [Self::Background, Self::Tau, Self::Volume, Self::Gain];
+
+    const fn name(self) -> &'static str {
+        match self {
+            Self::Background => "own leak",
+            Self::Tau => "time constant",
+            Self::Volume => "far volume",
+            Self::Gain => "gain",
+        }
+    }
+
+    /// The unit it is told in, and that of a base unit.
+    const fn unit(self) -> (&'static str, f64) {
+        match self {
+            Self::Background => ("Pa·m³/s", 1.0),
+            Self::Tau => ("s", 1.0),
+            Self::Volume => ("cm³", 1e6),
+            Self::Gain => ("", 1.0),
+        }
+    }
+}
+
+type Values = Vec<(What, Found)>;
+
+fn of_file(path: &Path, values: &mut Values) -> Result<(), Error> {
+    let read = Calibration::read(path)?;
+    let v = &read.values;
+    let mut push = |what, value, u| values.push((what, Found { on: read.made, value, u }));
+    match read.subject {
+        Subject::Volume | Subject::Leak => push(What::Volume, v.far_volume_m3, v.far_volume_m3 * v.far_volume_u_rel),
+        Subject::Transducer => push(What::Gain, v.gain, v.gain * v.gain_u_rel),
+        Subject::Blank => {
+            push(What::Background, v.background_pa_m3_s, v.background_u_pa_m3_s);
+            if v.tau_s > 0.0 {
+                push(What::Tau, v.tau_s, v.tau_s * v.tau_u_rel);
+            }
+        }
+    }
+    Ok(())
+}
+
+/// A run with a plug in place of the valve.
+fn of_run(name: &str, bytes: &[u8], wanted: &Wanted, values: &mut Values) -> Result<(), Error> {
+    let recording = recording::read_bytes(bytes).map_err(|why| Error::usage(format!("{name}: {why}")))?;
+    let header = &recording.header;
+    if wanted.serial.as_ref().is_some_and(|serial| *serial != header.serial) {
+        return Ok(());
+    }
+    let began = header.started_at.parse::<Timestamp>();
+    let began = began.map_err(|why| Error::usage(format!("{name}: begun at \"{}\": {why}", header.started_at)))?;
+    let on: Date = Offset::UTC.to_datetime(began).date();
+    let keeper = Keeper::over(&recording);
+    if let Some(figure) = keeper.side.and_then(|side| side.figure) {
+        let (value, u) = blank::background(&figure, &header.rig);
+        values.push((What::Background, Found { on, value, u }));
+    }
+    if let Some((tau_s, u)) = blank::time_constant(&keeper.samples) {
+        values.push((What::Tau, Found { on, value: tau_s, u: tau_s * u }));
+    }
+    Ok(())
+}
+
+/// Everything in the files, or in the register.
+fn found(typed: &DriftOf) -> Result<Values, Error> {
+    let mut values = Values::new();
+    if typed.files.is_empty() && typed.wanted.serial.is_none() {
+        let message = "name calibration files, or give the serial number under which the plug was tested (--serial)";
+        return Err(Error::usage(message));
+    }
+    let (sheets, recordings): (Vec<PathBuf>, Vec<PathBuf>) =
+        super::with_endings(&typed.files, &["toml", recording::EXTENSION])?
+            .into_iter()
+            .partition(|path| path.extension().is_some_and(|e| e == "toml"));
+    for path in &sheets {
+        of_file(path, &mut values)?;
+    }
+    if recordings.is_empty() && !sheets.is_empty() {
+        return Ok(values);
+    }
+    for one in Source::open(&recordings, &typed.wanted, &typed.place)?.recordings(&typed.wanted)? {
+        let one = one?;
+        of_run(&one.name, &one.bytes, &typed.wanted, &mut values)?;
+    }
+    Ok(values)
+}
+
+pub(super) fn run(typed: &DriftOf, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let values = found(typed)?;
+    let mut told: Vec<(What, Result<Drift, String>)> = Vec::new();
+    for what in What::ALL {
+        let scale = what.unit().1;
+        let of = values.iter().filter(|(w, _)| *w == what);
+        let of: Vec<Found> = of.map(|(_, f)| Found { value: f.value * scale, u: f.u * scale, ..*f }).collect();
+        if !of.is_empty() {
+            told.push((what, drift(of, typed.coverage)));
+        }
+    }
+    if told.is_empty() {
+        return Err(Error::usage("there is no calibration, and no run with a figure, in what was named"));
+    }
+    let drifts: Vec<(What, &Drift)> = told.iter().filter_map(|(what, d)| Some((*what, d.as_ref().ok()?))).collect();
+    let name = |what: What| match what.unit().0 {
+        "" => what.name().to_owned(),
+        unit => format!("{}, {unit}", what.name()),
+    };
+    if let Some(path) = &typed.html {
+        let charts: Vec<_> = drifts.iter().map(|(what, drift)| page::drift(&name(*what), drift)).collect();
+        super::report::write_file(path, page::drifts(&charts, &text(&told, typed.coverage)).as_bytes())?;
+    }
+    if typed.json {
+        let of = |(what, drift): &(What, Result<Drift, String>)| match drift {
+            Ok(d) => json!({ "what": what.name(), "unit": what.unit().0, "values": d.points,
+                "slope_a_day": d.line.slope.value, "half": d.line.slope.half, "proven": d.line.slope.is_proven(),
+                "allowed": d.allowed, "lasts_days": d.lasts, "due": d.due().to_string(),
+                "signals": d.chart.signals.iter().map(|(p, r)| json!({ "point": p + 1, "rule": r })).collect::<Vec<Value>>() }),
+            Err(why) => json!({ "what": what.name(), "none": why }),
+        };
+        let result = json!({ "drift": told.iter().map(of).collect::<Vec<Value>>(), "coverage": typed.coverage });
+        writeln!(console.out, "{result}")?;
+    } else {
+        write!(console.out, "{}", text(&told, typed.coverage))?;
+        if typed.plot {
+            for (what, drift) in &drifts {
+                write!(console.out, "\n{}", page::drift(&name(*what), drift).text())?;
+            }
+        }
+    }
+    Ok(if drifts.is_empty() { Exit::NoVerdict } else { Exit::Good })
+}
+
+fn text(told: &[(What, Result<Drift, String>)], coverage: f64) -> String {
+    let mut out = String::new();
+    for (what, drift) in told {
+        let drift = match drift {
+            Ok(drift) => drift,
+            Err(why) => {
+                out += &format!("{}: {why}\n", what.name());
+                continue;
+            }
+        };
+        let unit = what.unit().0;
+        let (Some(first), Some(last)) = (drift.found.first(), drift.found.last()) else { continue };
+        let value = |v: f64| format!("{} {unit}", Short(v)).trim_end().to_owned();
+        out += &format!("{}: {} values from {} to {}\n", what.name(), drift.found.len(), first.on, last.on);
+        // A hundred days: a day's drift has too many noughts.
+        let (slope, half) = (drift.line.slope.value * 100.0, drift.line.slope.half * 100.0);
+        let proven = if drift.line.slope.is_proven() { "proven" } else { "not proven" };
+        out += &format!("  in 100 days      {} ± {}  {proven}\n", value(slope), value(half));
+        out += &format!("  last             {}, standard uncertainty {}\n", value(last.value), value(last.u));
+        let days = |days: f64| if days >= LONGEST { "ten years or more".into() } else { format!("{days:.0} days") };
+        let [found, steepest] = drift.lasts.map(days);
+        out += &format!("  moves so far in  {found}, by the steepest slope in the interval in {steepest}\n");
+        out += &format!("  next due         {}, or when its file expires\n", drift.due());
+        for (point, rule) in &drift.chart.signals {
+            let about = RULES.get(usize::from(*rule) - 1).unwrap_or(&"");
+            out += &format!("  value {:<10} rule {rule}: {about}\n", point + 1);
+        }
+        if drift.chart.signals.is_empty() {
+            out += "  control chart    no rule broken\n";
+        }
+        if drift.found.len() < 6 {
+            out += "  a small sample: a slope through fewer than six values is rough\n";
+        }
+    }
+    out + &format!("intervals cover with {} %\n", coverage * 100.0)
+}
