@@ -138,6 +138,22 @@ fn the_command_tells_changes_and_totals() {
     assert!(wrong.code == 2 && wrong.err.contains("settle"), "{}", wrong.err);
 }
 
+/// Traces of all sides over each other, and what the fits leave: a line for each side, black where the verdict is another.
+#[test]
+fn a_page_lays_sides_over_each_other() {
+    let dir = tempfile::tempdir().unwrap();
+    run_both(dir.path(), "a.hold", &["--valve", "scratched-seat-a"]);
+    run_both(dir.path(), "b.hold", &["--valve", "tight"]);
+    let said = seathold(dir.path(), &["rejudge", "[DIR]", "--limit", "0.02 mm3/s", "--html", "[DIR]/page.html"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    let page = std::fs::read_to_string(dir.path().join("page.html")).unwrap();
+    assert_eq!(page.matches("<svg").count(), 2);
+    assert!(page.contains("4 of 4 sides") && page.contains("at the limit") && page.contains("2 runs"), "{page}");
+    // Residuals of a fit lie about nought: their picture's scale has both signs.
+    let residuals = page.split("Residuals").nth(1).unwrap();
+    assert!(residuals.contains('−'), "{residuals}");
+}
+
 fn run_both(dir: &std::path::Path, name: &str, more: &[&str]) {
     let out = format!("[DIR]/{name}");
     let said = seathold(dir, &[&["run", "-q", "--out", &out], more].concat());

@@ -15,10 +15,12 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::files::recipe;
-use crate::recording;
 use crate::recording::header::Shown;
+use crate::recording::{self, Recording};
 use crate::register::word;
 use crate::rejudge::change::{Changed, Compared, Way, compare};
+use crate::rejudge::course::Course;
+use crate::rejudge::overlay::{Overlay, Trace, trace};
 use crate::words::{self, Speaker};
 
 /// `seathold rejudge`.
@@ -45,6 +47,9 @@ pub struct Rejudge {
     /// How many threads [default: one a core]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1_024))]
     pub threads: Option<u16>,
+    /// Page to write: traces of many sides over each other, and what the fits leave of them
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
     /// A JSON object a run, and one for all
     #[arg(long)]
     pub json: bool,
@@ -96,7 +101,7 @@ const fn reference(raw: &RawRecipe) -> seathold_sequencer::units::Reference {
 }
 
 /// A run judged again, or why its recording could not be read.
-type Done = (String, Result<(Compared, Shown), recording::Damage>);
+type Done = (String, Result<(Compared, Shown, Vec<Trace>), recording::Damage>);
 
 pub(super) fn run(typed: &Rejudge, console: &mut Console<'_>) -> Result<Exit, Error> {
     let by = By::new(typed)?;
@@ -106,6 +111,7 @@ pub(super) fn run(typed: &Rejudge, console: &mut Console<'_>) -> Result<Exit, Er
     let source = Source::open(&typed.files, &typed.wanted, &typed.place)?;
     let mut progress = Progress::new(source.count(), "runs", console.live);
     let mut counts = Counts::default();
+    let mut overlay = typed.html.as_ref().map(|_| Overlay::default());
     let mut exit = Exit::Good;
     let mut left = source.recordings(&typed.wanted)?;
     loop {
@@ -114,16 +120,20 @@ pub(super) fn run(typed: &Rejudge, console: &mut Console<'_>) -> Result<Exit, Er
             break;
         }
         // In the order they came, whichever thread was first.
-        let done: Vec<Done> = pool.install(|| some.par_iter().map(|one| judge(one, &by)).collect());
+        let done: Vec<Done> = pool.install(|| some.par_iter().map(|one| judge(one, &by, overlay.as_ref())).collect());
         for (name, judged) in done {
             counts.runs += 1;
             match judged {
-                Ok((compared, shown)) => {
+                Ok((compared, shown, traces)) => {
                     if typed.wanted.serial.as_ref().is_some_and(|serial| *serial != compared.serial) {
                         counts.runs -= 1;
                         continue;
                     }
                     counts.see(&compared);
+                    if let Some(overlay) = &mut overlay {
+                        overlay.see(compared.sides.len());
+                        traces.into_iter().for_each(|trace| overlay.push(trace));
+                    }
                     tell(typed, &name, &compared, &shown, console)?;
                 }
                 Err(why) => {
@@ -141,6 +151,9 @@ pub(super) fn run(typed: &Rejudge, console: &mut Console<'_>) -> Result<Exit, Er
         }
     }
     progress.end();
+    if let (Some(path), Some(overlay)) = (&typed.html, &overlay) {
+        super::report::write_file(path, overlay.page(&counts.text()).as_bytes())?;
+    }
     if typed.json {
         writeln!(console.out, "{}", json!({ "all": counts.json() }))?;
     } else {
@@ -149,13 +162,26 @@ pub(super) fn run(typed: &Rejudge, console: &mut Console<'_>) -> Result<Exit, Er
     Ok(exit)
 }
 
-fn judge(one: &Bytes, by: &By) -> Done {
+fn judge(one: &Bytes, by: &By, overlay: Option<&Overlay>) -> Done {
     let judged = recording::read_bytes(&one.bytes).map(|recording| {
         // What was typed has been read once already.
         let compared = compare(&recording, |own, _| by.of(own).unwrap_or(*own));
-        (compared, recording.header.shown)
+        let traces = overlay.map_or_else(Vec::new, |overlay| traces(&recording, &compared, overlay));
+        (compared, recording.header.shown, traces)
     });
     (one.name.clone(), judged)
+}
+
+/// Those sides of a run that may still be drawn.
+fn traces(recording: &Recording, compared: &Compared, overlay: &Overlay) -> Vec<Trace> {
+    let course = Course::of(recording);
+    let of = |side: &Changed| {
+        let changed = !matches!(side.way, Way::Same | Way::Unjudged);
+        let result = side.new.as_ref().ok().or(side.old.as_ref());
+        let figure = result.and_then(|result| result.figure);
+        overlay.wants(changed).then(|| trace(recording, &course, side.side, figure.as_ref(), changed)).flatten()
+    };
+    compared.sides.iter().filter_map(of).collect()
 }
 
 /// Runs and sides by what became of them.

@@ -131,6 +131,11 @@ impl Chart {
         self
     }
 
+    /// Ends of the scale from below upwards.
+    pub fn y_ends(&self) -> (f64, f64) {
+        self.y.ends()
+    }
+
     /// A line through points in the order of x; a long one is thinned without losing a spike. An empty label stays out
     /// of the key, here and below.
     pub fn line(&mut self, points: &[(f64, f64)], series: Series, label: &str) -> &mut Self {

@@ -24,3 +24,4 @@ pub use evidence::{Evidence, Seal, Whole};
 pub use paper::{Block, Column, Paper, Table};
 pub use standing::{Standing, by_valve};
 pub use story::{Note, Selection, Story};
+pub(crate) use trace::slope_at_limit;

@@ -2,6 +2,8 @@
 
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Reading, Side};
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::units::{LeakRate, Temperature};
 
 use super::Evidence;
@@ -159,7 +161,7 @@ fn judged(run: &Evidence, trace: &SideTrace, size: (f64, f64)) -> Option<(Pictur
     let origin = means.first()?.1;
     let change = |points: &[(f64, f64)]| -> Vec<(f64, f64)> { points.iter().map(|(t, p)| (*t, p - origin)).collect() };
     let (readings, means) = (change(&trace.measured), change(&means));
-    let (found, allowed) = (figure.slope.pascals_per_second(), slope_at_limit(run));
+    let (found, allowed) = (figure.slope.pascals_per_second(), slope_at_limit(&run.header.recipe, &run.header.rig));
     // A fitted line goes through the mean of the readings; that of the limit begins where it does.
     let middle = readings.iter().map(|p| p.1).sum::<f64>() / readings.len().max(1) as f64;
     let begin = middle - found * (to - from) / 2.0;
@@ -197,8 +199,7 @@ fn means(readings: &[(f64, f64)], from: f64, to: f64) -> Vec<(f64, f64)> {
 
 /// How fast the trapped pressure would fall with a leak at the limit, in Pa/s: `Q = −V·dp/dt`, the rig's own leak
 /// added, at the temperature of the gas.
-fn slope_at_limit(run: &Evidence) -> f64 {
-    let (recipe, rig) = (&run.header.recipe, &run.header.rig);
+pub(crate) fn slope_at_limit(recipe: &RawRecipe, rig: &RawRig) -> f64 {
     let counted = LeakRate::from_pa_m3_s(recipe.limit_pa_m3_s + rig.background_pa_m3_s);
     let (reference, gas) = (Temperature::from_kelvin(recipe.reference_k), Temperature::from_kelvin(recipe.gas_k));
     -counted.at_temperature(reference, gas).pa_m3_s() / rig.far_volume_m3
