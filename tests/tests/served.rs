@@ -18,58 +18,14 @@ use seathold_sequencer::time::Instant;
 use seathold_sequencer::verdict::Verdict;
 use std::collections::VecDeque;
 use std::io::{ErrorKind, Read, Write};
-use std::net::{TcpListener, TcpStream};
-use std::path::PathBuf;
-use std::process::{Child, Command as Process, Stdio};
+use std::net::TcpStream;
 use std::time::{Duration, Instant as Wall};
 
-/// Longest any one thing may take on the wall's clock, on a busy machine.
-const PATIENCE: Duration = Duration::from_secs(90);
+mod emulator_kit;
+use emulator_kit::{PATIENCE, connect, free_port, image};
 
-struct Emulator(Child);
-
-impl Drop for Emulator {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-fn image() -> PathBuf {
-    let images = std::env::var_os("SEATHOLD_IMAGES").expect("set SEATHOLD_IMAGES, or run `.ci/run on-target`");
-    PathBuf::from(images).join("emulated-m3/thumbv7m-none-eabi/release/serve")
-}
-
-fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
-}
-
-fn switch_on(port: u16) -> Emulator {
-    let child = Process::new("qemu-system-arm")
-        .args(["-cpu", "cortex-m3", "-machine", "lm3s6965evb", "-nographic", "-monitor", "none"])
-        .args(["-semihosting-config", "enable=on,target=native", "-serial"])
-        .arg(format!("tcp:127.0.0.1:{port},server=on,wait=off"))
-        .arg("-kernel")
-        .arg(image())
-        .stdin(Stdio::null())
-        .spawn()
-        .expect("qemu-system-arm");
-    Emulator(child)
-}
-
-fn connect(port: u16) -> TcpStream {
-    let until = Wall::now() + PATIENCE;
-    loop {
-        match TcpStream::connect(("127.0.0.1", port)) {
-            Ok(stream) => {
-                stream.set_nonblocking(true).unwrap();
-                stream.set_nodelay(true).unwrap();
-                return stream;
-            }
-            Err(e) => assert!(Wall::now() < until, "no connection: {e}"),
-        }
-        std::thread::sleep(Duration::from_millis(20));
-    }
+fn switch_on(port: u16) -> emulator_kit::Emulator {
+    emulator_kit::switch_on(&image(), port)
 }
 
 /// The host: one connection after another, and what it came to know.

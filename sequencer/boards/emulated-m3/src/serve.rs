@@ -7,6 +7,7 @@ mod outputs;
 mod uart;
 
 use core::cell::RefCell;
+use core::mem::MaybeUninit;
 use core::panic::PanicInfo;
 use cortex_m::peripheral::syst::SystClkSource;
 use cortex_m_rt::{ExceptionFrame, entry, exception};
@@ -15,18 +16,20 @@ use heapless::spsc::{Producer, Queue};
 use seathold_board::down;
 use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::Event;
-use seathold_sequencer::input::{Ask, Command, Sides};
+use seathold_sequencer::input::{Ask, Command, Side, Sides};
 use seathold_sequencer::io::{Hardware, Operator};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
 use seathold_sequencer::link::serve;
-use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Instant, millis};
-use seathold_sim::operator::SimOperator;
+use seathold_sim::config::{PlantSpec, RawPlant};
+use seathold_sim::operator::{OperatorSpec, RawOperator, SimOperator};
 use seathold_sim::rig::SimRig;
-use seathold_sim::scenario::{self, Scenario};
+use seathold_sim::scenario::{self, Checked};
+use seathold_sim::sensor::{RawSensor, RawThermometer, SensorSpec, ThermometerSpec};
 
 /// Bytes for records the host does not have yet: about half a minute.
 const STORE: usize = 12 * 1024;
@@ -34,8 +37,18 @@ const STORE: usize = 12 * 1024;
 /// Time between polls of the simulated rig.
 const POLL_MS: u32 = 10;
 
-/// The scenario on the rig, by name; built in with `SEATHOLD_SCENARIO=scratched-seat-a`, else a tight valve.
-const SCENARIO: Option<&str> = option_env!("SEATHOLD_SCENARIO");
+/// The scenario on the rig, by name; built in with `SEATHOLD_SCENARIO=scratched-seat-a`, else a tight valve. `-by-hand`
+/// behind it gives the valve a lever.
+///
+/// It lies in the image behind a mark, with room for any name, so that a test writes another into a copy of the image
+/// and needs no build for it.
+static SCENARIO: [u8; 64] = marked(match option_env!("SEATHOLD_SCENARIO") {
+    Some(name) => name,
+    None => "tight",
+});
+
+/// What stands before the name in the image.
+const MARK: &[u8] = b"SEATHOLD_SCENARIO=";
 
 /// Polls a hundredth of a second: 1 is real time. Built in with `SEATHOLD_SPEED=20`.
 const SPEED: u32 = match option_env!("SEATHOLD_SPEED") {
@@ -45,6 +58,75 @@ const SPEED: u32 = match option_env!("SEATHOLD_SPEED") {
 
 /// The core's clock after reset, in Hz: the emulator's, and the part's within its internal oscillator's tolerance.
 const CORE_HZ: u32 = 12_500_000;
+
+const fn marked(name: &str) -> [u8; 64] {
+    let mut text = [b' '; 64];
+    let (mark, name) = (MARK, name.as_bytes());
+    assert!(mark.len() + name.len() <= text.len(), "SEATHOLD_SCENARIO is too long");
+    let mut i = 0;
+    while i < mark.len() + name.len() {
+        text[i] = if i < mark.len() { mark[i] } else { name[i - mark.len()] };
+        i += 1;
+    }
+    text
+}
+
+// The functions below are never inlined: what they put together takes kilobytes of stack, which are free again once they
+// have returned.
+
+/// The scenario named in the image as it lies there, whatever the compiler saw.
+#[inline(never)]
+fn chosen() -> Option<Checked> {
+    let name = core::hint::black_box(&SCENARIO).get(MARK.len()..)?;
+    let name = core::str::from_utf8(name).ok()?.trim_end();
+    let scenario = match name.strip_suffix("-by-hand") {
+        Some(name) => scenario::find(name)?.by_hand(),
+        None => *scenario::find(name)?,
+    };
+    Some(Checked {
+        plant: plant(&scenario.plant)?,
+        far: sensor(&scenario.far)?,
+        supply: sensor(&scenario.supply)?,
+        thermometer: thermometer(&scenario.thermometer)?,
+        operator: operator(&scenario.operator)?,
+    })
+}
+
+#[inline(never)]
+fn plant(raw: &RawPlant) -> Option<PlantSpec> {
+    raw.validate().ok()
+}
+
+#[inline(never)]
+fn sensor(raw: &RawSensor) -> Option<SensorSpec> {
+    raw.validate().ok()
+}
+
+#[inline(never)]
+fn thermometer(raw: &RawThermometer) -> Option<ThermometerSpec> {
+    raw.validate().ok()
+}
+
+#[inline(never)]
+fn operator(raw: &RawOperator) -> Option<OperatorSpec> {
+    raw.validate().ok()
+}
+
+#[inline(never)]
+fn rig_in<'a>(place: &'a mut MaybeUninit<SimRig>, scenario: &Checked, rig: &RawRig) -> &'a mut SimRig {
+    place.write(SimRig::new(scenario, rig, 7))
+}
+
+#[inline(never)]
+fn link_in(place: &mut MaybeUninit<Controller<STORE>>) -> &mut Controller<STORE> {
+    let can = Capabilities { simulated: true, single_outputs: true, ..Capabilities::default() };
+    place.write(Controller::new(can))
+}
+
+#[inline(never)]
+fn sequencer_in(place: &mut MaybeUninit<Sequencer>, rig: Rig) -> &mut Sequencer {
+    place.write(Sequencer::new(rig, None))
+}
 
 const fn number(text: &str) -> u32 {
     let bytes = text.as_bytes();
@@ -67,9 +149,9 @@ static TICKS: Mutex<RefCell<u32>> = Mutex::new(RefCell::new(0));
 #[entry]
 fn main() -> ! {
     static mut QUEUE: Queue<u8, 1024> = Queue::new();
-    static mut LINK: Option<Controller<STORE>> = None;
-    static mut SEQUENCER: Option<Sequencer> = None;
-    static mut RIG: Option<SimRig> = None;
+    static mut LINK: MaybeUninit<Controller<STORE>> = MaybeUninit::uninit();
+    static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
+    static mut RIG: MaybeUninit<SimRig> = MaybeUninit::uninit();
     static mut POLLED: Polled = Polled::none();
 
     outputs::rest();
@@ -85,15 +167,13 @@ fn main() -> ! {
     core.SYST.enable_counter();
     core.SYST.enable_interrupt();
 
-    let Ok(raw) = RawRig::DEMO.validate() else { down::stop(outputs::rest, &"the rig is not valid") };
-    let scenario = SCENARIO.and_then(scenario::find).copied().unwrap_or(Scenario::TIGHT);
-    let Ok(checked) = scenario.validate() else { down::stop(outputs::rest, &"the scenario is not valid") };
-    let rig = RIG.insert(SimRig::new(&checked, raw.raw(), 7));
+    let Some(raw) = RawRig::DEMO.examine(&mut |_| {}) else { down::stop(outputs::rest, &"the rig is not valid") };
+    let Some(checked) = chosen() else { down::stop(outputs::rest, &"no such scenario") };
+    let rig = rig_in(RIG, &checked, raw.raw());
     // The host gives the orders; of the simulated person only the hands are used.
     let mut hands = SimOperator::new(&checked.operator, Sides::Both, millis(checked.plant.raw().lever_ms));
-    let sequencer = SEQUENCER.insert(Sequencer::new(raw, None));
-    let link =
-        LINK.insert(Controller::new(Capabilities { simulated: true, single_outputs: true, ..Capabilities::default() }));
+    let sequencer = sequencer_in(SEQUENCER, raw);
+    let link = link_in(LINK);
 
     let polled = POLLED;
     let mut frame = Frame::new();
@@ -114,8 +194,10 @@ fn main() -> ! {
             for event in polled.events.iter().filter(|e| **e != Event::Asked(Ask::SwapEnds)) {
                 hands.tell(polled.at, event);
             }
-            if polled.inputs.command == Some(Command::Confirm(Ask::SwapEnds)) {
-                rig.mount_second();
+            match polled.inputs.command {
+                Some(Command::Confirm(Ask::SwapEnds) | Command::Start(Sides::Second)) => rig.mount(Side::Second),
+                Some(Command::Start(_)) => rig.mount(Side::First),
+                _ => {}
             }
             let _ = hands.command(polled.at, sequencer.phase());
             rig.obey(&mut hands);
