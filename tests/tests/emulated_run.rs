@@ -156,7 +156,8 @@ impl Write for Trap<'_> {
     }
 }
 
-/// Killed where each phase is told, and switched on again: nothing but an empty memory, and pressure where it was.
+/// Killed where each phase is told, and switched on again. The rig is simulated on the board and begins anew with it, so
+/// what shows here is what the controller assumes.
 #[test]
 #[ignore = "needs built images and an emulator: .ci/run on-target"]
 fn killed_in_every_phase_it_vents_first_and_run_says_so() {
