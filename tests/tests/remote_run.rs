@@ -2,13 +2,15 @@
 //! program; a stopped host takes its run up again; gaps and resets are told and carry no verdict; a bad line loses
 //! nothing and changes no verdict.
 
-use seathold::console::{Keys, Typed};
+use seathold::console::{Keys, SystemClock, Typed};
 use seathold::recording::{self, Why};
 use seathold::replay::replay;
+use seathold::rig::Remote;
 use seathold_tests::proxy::{self, Ills};
 use std::collections::VecDeque;
 use std::path::Path;
 use std::sync::atomic::AtomicUsize;
+use std::time::{Duration, Instant};
 
 mod cli_kit;
 mod served_kit;
@@ -110,6 +112,68 @@ fn a_run_that_is_refused_takes_nothing_from_the_one_in_progress() {
     assert!(recording.damage.is_none() && recording.breaks.is_empty(), "{}", said.err);
     assert_eq!(replay(&recording), Ok(None));
     assert_eq!(recording.summary().exit().code(), said.code);
+}
+
+/// A serial port is a line like any other: found, run over, and free again for the next.
+#[cfg(unix)]
+#[test]
+fn a_run_over_a_serial_port_is_a_run_like_any_other() {
+    let dir = tempfile::tempdir().unwrap();
+    let rig = Rig::on_pty(&["--valve", "scratched-seat-a"]);
+    for name in ["run.hold", "again.hold"] {
+        let seen = seathold(&["rigs", &rig.at], None);
+        assert_eq!(seen.code, 0, "{}", seen.err);
+        assert!(seen.out.contains("simulated rig, no air"), "{}", seen.out);
+        let file = dir.path().join(name);
+        let arguments = ["run", "--rig", &rig.at, "--sides", "first", "--out", file.to_str().unwrap()];
+        let said = seathold(&arguments, None);
+        assert_eq!(said.code, 1, "{}{}", said.out, said.err);
+        let recording = recording::read(&file).unwrap();
+        assert!(recording.damage.is_none() && recording.breaks.is_empty());
+        assert!(recording.header.source.to_string().contains(&rig.at), "{}", recording.header.source);
+        assert_eq!(replay(&recording), Ok(None));
+    }
+    let gone = rig.at.clone();
+    drop(rig);
+    let said = seathold(&["run", "--rig", &gone, "--out", dir.path().to_str().unwrap()], None);
+    assert_eq!(said.code, 3, "{}", said.err);
+    assert!(said.err.contains(&gone), "{}", said.err);
+}
+
+/// A host away for so long that the controller's memory ran out: what is gone is told, and nothing is proved.
+#[test]
+fn a_gap_is_told_and_carries_no_verdict() {
+    let dir = tempfile::tempdir().unwrap();
+    let rig = Rig::on("127.0.0.1:0", &["--speed", "200"]);
+    let at = format!("tcp:{}", rig.at);
+    let file = dir.path().join("run.hold");
+    let arguments = ["run", "--rig", &at, "--sides", "first", "--out", file.to_str().unwrap()];
+    served_kit::killed_at(&arguments, "first side: fill");
+    // A quarter of an hour on its clock.
+    let clock = &mut SystemClock::default();
+    let mut oldest = || {
+        let mut remote = Remote::look(&at.parse().unwrap(), clock).unwrap();
+        remote.greet(clock, 10_000_000).unwrap().oldest
+    };
+    let had = oldest();
+    let until = Instant::now() + Duration::from_secs(90);
+    while oldest() <= had + 1_000 {
+        assert!(Instant::now() < until, "its memory does not run out");
+        std::thread::sleep(Duration::from_millis(500));
+    }
+    let said = seathold(&["run", "--resume", &format!("{}.part", file.display())], None);
+    assert_eq!(said.code, 3, "{}{}", said.out, said.err);
+    assert!(said.out.contains("GAP") && said.out.contains("NO VERDICT"), "{}", said.out);
+    let recording = recording::read(&file).unwrap();
+    let first = recording.breaks.first().unwrap();
+    assert!(matches!(first.why, Why::Gap { records } if records > 1_000), "{first:?}");
+    let after = recording.polls.get(first.polls as usize).unwrap();
+    let before = &recording.polls[first.polls as usize - 1];
+    assert!(after.at.as_ticks() > before.at.as_ticks() + 1_000_000, "time goes on over the gap");
+    assert!(recording.summary().proved.is_none());
+    assert_eq!(replay(&recording), Ok(None), "up to the gap");
+    let shown = seathold(&["show", file.to_str().unwrap()], None);
+    assert!(shown.out.contains("GAP"), "{}", shown.out);
 }
 
 /// A batch on a controller: left in the middle of a run, it takes that run up before anything else is tested.

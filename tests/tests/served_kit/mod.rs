@@ -60,17 +60,25 @@ pub(crate) fn program(
 pub(crate) struct Rig {
     interrupts: Arc<AtomicUsize>,
     thread: Option<JoinHandle<String>>,
-    /// "127.0.0.1:PORT".
+    /// "127.0.0.1:PORT", or "serial:PATH".
     pub(crate) at: String,
 }
 
 impl Rig {
-    /// At full speed, unless `more` says another.
+    /// On a socket; at full speed, unless `more` says another.
     pub(crate) fn on(listen: &str, more: &[&str]) -> Self {
+        Self::served(&[&["--listen", listen], more].concat())
+    }
+
+    /// On a pseudo-terminal.
+    pub(crate) fn on_pty(more: &[&str]) -> Self {
+        Self::served(&[&["--pty"], more].concat())
+    }
+
+    fn served(more: &[&str]) -> Self {
         let interrupts = Arc::new(AtomicUsize::new(0));
         let (first, address) = channel();
-        let mut arguments: Vec<String> =
-            ["serve", "--listen", listen].iter().chain(more).map(|a| (*a).into()).collect();
+        let mut arguments: Vec<String> = ["serve"].iter().chain(more).map(|a| (*a).into()).collect();
         if !more.contains(&"--speed") {
             arguments.extend(["--speed".into(), "max".into()]);
         }
