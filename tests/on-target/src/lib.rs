@@ -1,7 +1,7 @@
 #![no_std]
 //! Scenarios that say everything they see, so that a host and a controller can be compared byte for byte.
 //!
-//! The images under `sequencer/boards` run [`run_all`] and print what it tells over semihosting; `tests/on_target.rs`
+//! The images under `sequencer/boards` run [`run_all`] and print what it tells over semihosting; `tests/on_target`
 //! runs the same function in its own process and demands the same lines. Nothing here knows of a board: what a board
 //! adds is a [`Tell`] that prints and a [`Meter`] that counts.
 //!

@@ -2,17 +2,21 @@
 //!
 //! A part then waits for its watchdog, which resets it into the assumption that the far side is pressurised.
 
-use crate::console::Console;
-use core::fmt::Display;
-use cortex_m_semihosting::debug;
-use seathold_on_target::tell::Tell;
+use crate::stack;
+use core::fmt::{Display, Write};
+use cortex_m_semihosting::{debug, hio};
 
 /// Where a program that cannot go on ends. `rest` must put every output at rest with plain register writes: no lock,
 /// no allocation, nothing that could itself fail.
 pub fn stop(rest: fn(), reason: &dyn Display) -> ! {
     rest();
     cortex_m::interrupt::disable();
-    Console::open().line(format_args!("stopped: {reason}"));
+    // Piece by piece: a line put together first would take most of a handler's stack.
+    if let Ok(mut host) = hio::hstdout() {
+        let _ = writeln!(host, "stopped: {reason}");
+        let (used, size) = stack::deepest_of_handlers();
+        let _ = writeln!(host, "measured handlers-stack {used} of {size}");
+    }
     debug::exit(debug::EXIT_FAILURE);
     // Without an emulator or probe the exit does nothing.
     loop {

@@ -5,12 +5,16 @@
 //! |---|---|
 //! | [`console`] | lines over semihosting |
 //! | [`counter`] | instructions between two moments, in an emulator that counts them |
-//! | [`stack`] | how deep the stack has been |
+//! | [`stack`] | how deep the stacks have been |
+//! | [`two_stacks`] | one for the program, one for exceptions |
 //! | [`down`] | what happens after a panic or a hard fault: outputs at rest before anything else |
 //! | [`on_target`] | the body of the on-target image |
+//! | [`trials`] | the body of the trials image: breaks on purpose |
 
 pub mod console;
 pub mod counter;
 pub mod down;
 pub mod on_target;
 pub mod stack;
+pub mod trials;
+pub mod two_stacks;

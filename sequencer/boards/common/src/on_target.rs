@@ -2,14 +2,15 @@
 
 use crate::console::Console;
 use crate::counter::Counter;
-use crate::stack;
+use crate::{stack, two_stacks};
 use core::mem::MaybeUninit;
 use cortex_m_semihosting::debug;
 use seathold_on_target::tell::Tell;
 use seathold_sequencer::step::Sequencer;
 
 /// Runs everything and leaves the emulator with success.
-pub fn run(core: cortex_m::Peripherals, place: &mut MaybeUninit<Sequencer>) -> ! {
+pub fn run(mut core: cortex_m::Peripherals, place: &mut MaybeUninit<Sequencer>) -> ! {
+    two_stacks::guard(&mut core.MPU);
     let mut console = Console::open();
     let counter = Counter::new(core.SYST);
     console.line(format_args!("measured ticks-per-thousand {}", counter.ticks_per_thousand()));

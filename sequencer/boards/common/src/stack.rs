@@ -1,13 +1,16 @@
 //! How deep the stack has been, by painting what is free and looking how much paint is gone.
 //!
-//! The stack lies *below* all statics (each board's `memory.x`), so one that grows too far runs off the end of memory
-//! and faults, in place of writing over data. That is what a flipped link layout does, without a second link.
+//! The stacks lie *below* all statics (each board's `memory.x`), the program's lowest, so one that grows too far runs off
+//! the end of memory and faults, in place of writing over data. That is what a flipped link layout does, without a second
+//! link. [`two_stacks`](crate::two_stacks) sees to it that it does fault, and that the fault can be handled.
 
 use core::ptr;
+use core::sync::atomic::{AtomicU32, Ordering};
 use cortex_m_rt::STACK_PAINT_VALUE as PAINT;
 
 unsafe extern "C" {
     static mut _stack_end: u32;
+    static mut _program_stack_start: u32;
     static mut _stack_start: u32;
 }
 
@@ -16,6 +19,11 @@ pub const WINDOW: usize = 6 * 1024;
 
 fn lowest() -> *mut u32 {
     ptr::addr_of_mut!(_stack_end)
+}
+
+/// Top of the program's stack, and lowest of the handlers'.
+fn border() -> *mut u32 {
+    ptr::addr_of_mut!(_program_stack_start)
 }
 
 fn highest() -> *mut u32 {
@@ -28,11 +36,16 @@ fn window_below(sp: *mut u32) -> *mut u32 {
     if bottom < lowest() || bottom > sp { lowest() } else { bottom }
 }
 
+/// Deepest use that painting anew has hidden.
+static PAINTED_OVER: AtomicU32 = AtomicU32::new(0);
+
 /// Paints what lies just below the caller's stack.
 #[inline(always)]
 pub fn paint_below() {
-    let sp = cortex_m::register::msp::read() as *mut u32;
+    let sp = cortex_m::register::psp::read() as *mut u32;
     let mut word = window_below(sp);
+    // One writer only, so no read-modify-write is needed, which the smallest cores have not got.
+    PAINTED_OVER.store(PAINTED_OVER.load(Ordering::Relaxed).max(gone(word, border())), Ordering::Relaxed);
     while word < sp {
         // SAFETY: the words lie inside the stack, by the check in `window_below`, and below the stack pointer, so no
         // live value is there. An interrupt between two writes pushes below the pointer too and has popped before the
@@ -45,13 +58,19 @@ pub fn paint_below() {
 /// Bytes of paint gone below the caller's stack since [`paint_below`].
 #[inline(always)]
 pub fn used_below() -> u32 {
-    let sp = cortex_m::register::msp::read() as *mut u32;
+    let sp = cortex_m::register::psp::read() as *mut u32;
     gone(window_below(sp), sp)
 }
 
-/// Bytes of the whole stack ever used since reset, and its size.
+/// Bytes of the program's stack ever used since reset, and its size.
 pub fn deepest() -> (u32, u32) {
-    (gone(lowest(), highest()), highest() as u32 - lowest() as u32)
+    let used = gone(lowest(), border()).max(PAINTED_OVER.load(Ordering::Relaxed));
+    (used, border() as u32 - lowest() as u32)
+}
+
+/// Bytes of the handlers' stack ever used since reset, and its size.
+pub fn deepest_of_handlers() -> (u32, u32) {
+    (gone(border(), highest()), highest() as u32 - border() as u32)
 }
 
 fn gone(from: *mut u32, to: *mut u32) -> u32 {

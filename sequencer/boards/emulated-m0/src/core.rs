@@ -9,9 +9,10 @@ mod pins;
 
 use core::mem::MaybeUninit;
 use core::panic::PanicInfo;
-use cortex_m_rt::{ExceptionFrame, entry, exception};
+use cortex_m_rt::{entry, exception};
 use line::Received;
 use pins::Pins;
+use seathold_board as _;
 use seathold_sequencer::bench::Polled;
 use seathold_sequencer::io::Hardware;
 use seathold_sequencer::link::controller::Controller;
@@ -90,9 +91,10 @@ fn panic(_: &PanicInfo<'_>) -> ! {
     something_in_this_image_can_panic()
 }
 
-// SAFETY: the handler does not return, so it cannot break what it interrupted.
-#[exception]
-unsafe fn HardFault(_: &ExceptionFrame) -> ! {
+// SAFETY: the handler does not return, so it cannot break what it interrupted. It looks at no frame: after an overflow
+// there is none.
+#[exception(trampoline = false)]
+unsafe fn HardFault() -> ! {
     loop {
         outputs::rest();
     }

@@ -3,7 +3,8 @@
 
 /// Clears the pins whose bits are set (nRF51 Series Reference Manual, GPIO, OUTCLR).
 const OUT_CLEAR: *mut u32 = 0x5000_050c as *mut u32;
-const SUPPLY_VENT_PILOT: u32 = 1 << 3 | 1 << 2 | 1 << 1;
+/// The pins, as bits of a register.
+pub const SUPPLY_VENT_PILOT: u32 = 1 << 3 | 1 << 2 | 1 << 1;
 
 /// De-energises all three.
 pub fn rest() {

@@ -5,37 +5,42 @@
 
 mod outputs;
 mod uart;
+mod watchdog;
 
 use core::cell::RefCell;
 use core::mem::MaybeUninit;
 use core::panic::PanicInfo;
 use cortex_m::peripheral::syst::SystClkSource;
-use cortex_m_rt::{ExceptionFrame, entry, exception};
+use cortex_m_rt::{entry, exception};
 use critical_section::Mutex;
 use heapless::spsc::{Producer, Queue};
-use seathold_board::down;
+use seathold_board::{down, two_stacks};
 use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::Event;
 use seathold_sequencer::input::{Ask, Command, Side, Sides};
-use seathold_sequencer::io::{Hardware, Operator};
+use seathold_sequencer::io::{Operator, Watchdog};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
 use seathold_sequencer::link::serve;
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::step::Sequencer;
-use seathold_sequencer::time::{Instant, millis};
+use seathold_sequencer::time::{Duration, Instant, millis};
 use seathold_sim::config::{PlantSpec, RawPlant};
 use seathold_sim::operator::{OperatorSpec, RawOperator, SimOperator};
 use seathold_sim::rig::SimRig;
 use seathold_sim::scenario::{self, Checked};
 use seathold_sim::sensor::{RawSensor, RawThermometer, SensorSpec, ThermometerSpec};
+use watchdog::Dog;
 
 /// Bytes for records the host does not have yet: about half a minute.
 const STORE: usize = 12 * 1024;
 
 /// Time between polls of the simulated rig.
 const POLL_MS: u32 = 10;
+
+/// The longest the loop may be silent. Long for a controller: an emulator on a busy machine is held up now and then.
+const WATCHDOG: Duration = millis(1_000);
 
 /// The scenario on the rig, by name; built in with `SEATHOLD_SCENARIO=scratched-seat-a`, else a tight valve. `-by-hand`
 /// behind it gives the valve a lever.
@@ -160,6 +165,9 @@ fn main() -> ! {
     let Some(mut core) = cortex_m::Peripherals::take() else {
         down::stop(outputs::rest, &"the core's registers were taken before");
     };
+    two_stacks::guard(&mut core.MPU);
+    let mut dog = Dog::new();
+    dog.start(WATCHDOG);
     uart::begin();
     core.SYST.set_clock_source(SystClkSource::Core);
     core.SYST.set_reload(CORE_HZ / (1_000 / POLL_MS) / SPEED - 1);
@@ -202,7 +210,8 @@ fn main() -> ! {
             let _ = hands.command(polled.at, sequencer.phase());
             rig.obey(&mut hands);
             rig.advance(millis(POLL_MS));
-            rig.alive();
+            // Every output has been set.
+            dog.feed();
         }
         loop {
             if sent == frame.len() {
@@ -250,8 +259,9 @@ fn panic(info: &PanicInfo<'_>) -> ! {
     down::stop(outputs::rest, info)
 }
 
-// SAFETY: the handler does not return, so it cannot break what it interrupted.
-#[exception]
-unsafe fn HardFault(_: &ExceptionFrame) -> ! {
+// SAFETY: the handler does not return, so it cannot break what it interrupted. It looks at no frame: after an overflow
+// there is none.
+#[exception(trampoline = false)]
+unsafe fn HardFault() -> ! {
     down::stop(outputs::rest, &"hard fault")
 }

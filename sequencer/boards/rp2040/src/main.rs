@@ -5,13 +5,15 @@
 mod analogue;
 mod outputs;
 mod rig;
+#[path = "../../common/src/two_stacks.rs"]
+mod two_stacks;
 mod usb;
 mod watchdog;
 
 use analogue::{Channel, Inputs, Waiting};
 use core::mem::MaybeUninit;
 use core::panic::PanicInfo;
-use cortex_m_rt::{ExceptionFrame, exception};
+use cortex_m_rt::exception;
 #[cfg(feature = "defmt")]
 use defmt_rtt as _;
 use embedded_hal::digital::OutputPin;
@@ -71,7 +73,8 @@ fn main() -> ! {
     static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
 
     outputs::rest();
-    let (Some(core), Some(mut part)) = (pac::CorePeripherals::take(), pac::Peripherals::take()) else { stop() };
+    let (Some(mut core), Some(mut part)) = (pac::CorePeripherals::take(), pac::Peripherals::take()) else { stop() };
+    two_stacks::guard(&mut core.MPU);
     let has_bitten = watchdog::has_bitten(&part.WATCHDOG);
     let mut dog = hal::Watchdog::new(part.WATCHDOG);
     let Some(clocks) = clocks(part.XOSC, part.CLOCKS, part.PLL_SYS, part.PLL_USB, &mut part.RESETS, &mut dog) else {
@@ -225,9 +228,10 @@ fn panic(_info: &PanicInfo<'_>) -> ! {
     stop()
 }
 
-// SAFETY: the handler does not return, so it cannot break what it interrupted.
-#[exception]
-unsafe fn HardFault(_: &ExceptionFrame) -> ! {
+// SAFETY: the handler does not return, so it cannot break what it interrupted. It looks at no frame: after an overflow
+// there is none.
+#[exception(trampoline = false)]
+unsafe fn HardFault() -> ! {
     stop()
 }
 

@@ -3,6 +3,10 @@
 //!
 //! Needs the images built and an emulator, so it is left out of a plain `cargo test`; `.ci/run on-target` does both.
 
+mod images;
+mod trials;
+
+use images::{WHY_IGNORED, boards, image, target_and_runner, toml};
 use object::{Object, ObjectSection, ObjectSymbol, SectionFlags, SectionKind};
 use seathold_on_target::meter::NoMeter;
 use seathold_on_target::run_all;
@@ -10,12 +14,8 @@ use seathold_on_target::tell::Tell;
 use std::collections::BTreeMap;
 use std::fmt::{self, Write};
 use std::fs;
-use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
-use toml_edit::{DocumentMut, Item};
-
-const WHY_IGNORED: &str = "set SEATHOLD_IMAGES to the folder of built images, or run `.ci/run on-target`";
 
 /// Lines that differ between machines by nature.
 const MEASURED: &str = "measured ";
@@ -37,33 +37,6 @@ fn host() -> &'static [String] {
         lines.0.retain(|line| !line.starts_with(MEASURED));
         lines.0
     })
-}
-
-fn boards() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../sequencer/boards")
-}
-
-fn toml(path: &Path) -> DocumentMut {
-    let text = fs::read_to_string(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
-    text.parse().unwrap_or_else(|e| panic!("{}: {e}", path.display()))
-}
-
-/// Target and emulator command of a board, from its own cargo configuration: what `cargo run` there uses.
-fn target_and_runner(board: &str) -> (String, Vec<String>) {
-    let config = toml(&boards().join(board).join(".cargo/config.toml"));
-    let text = |item: Option<&Item>| {
-        item.and_then(Item::as_str).unwrap_or_else(|| panic!("{board}: no such entry")).to_owned()
-    };
-    let target = text(config["build"].get("target"));
-    let runner = text(config["target"][&target].get("runner"));
-    (target, runner.split(' ').map(str::to_owned).collect())
-}
-
-fn image(board: &str, name: &str) -> PathBuf {
-    let images = std::env::var_os("SEATHOLD_IMAGES").unwrap_or_else(|| panic!("{WHY_IGNORED}"));
-    let path = PathBuf::from(images).join(board).join(target_and_runner(board).0).join("release").join(name);
-    assert!(path.exists(), "{} is not there: {WHY_IGNORED}", path.display());
-    path
 }
 
 /// Runs a board's on-target image to its end.
