@@ -18,11 +18,11 @@ mistake() { names+=("$1") files+=("$2") olds+=("$3") news+=("$4"); }
 
 mistake 'interlock: stop lets outputs be' interlock.rs 'if contacts.stop {' 'if false {'
 mistake 'interlock: blow-through allowed' interlock.rs 'if allowed.blows_through() {' 'if false {'
-mistake 'interlock: feeds blind' interlock.rs 'matches!(far, Known::Pressure(p) if p <= max)' 'matches!(far, Known::Pressure(p) if p <= max) || true'
+mistake 'interlock: feeds blind' interlock.rs 'let below = matches!(far, Known::Pressure(p) if p <= max);' 'let below = true;'
 mistake 'over-pressure is no fault' step.rs 'if above(far, self.max()) {' 'if false {'
 mistake 'supply over-pressure is no fault' step.rs '.is_some_and(|s| above(s.known(now), self.supply_max()))' '.is_some_and(|_| false)'
 mistake 'guard ignored in a test' step.rs 'if guard_open {' 'if false {'
-mistake 'guard ignored in the safe vent' step.rs '(guard_open && emptying && self.fault.is_none())' '(false && guard_open && emptying)'
+mistake 'guard ignored in the safe vent' step.rs 'None if guard_open && emptying => ' 'None if false && guard_open && emptying => '
 mistake 'stop ignored while measuring' step.rs 'if inputs.contacts.stop {' 'if inputs.contacts.stop && self.phase() != Phase::Measure {'
 mistake 'stop released is enough' step.rs '            _ => return false,
         }
@@ -83,6 +83,9 @@ mistake 'precheck: any spread is plausible' phase/precheck.rs 'if spread_pa > re
 mistake 'settle: a rise is nothing' phase/settle.rs 'else if view.rose() {' 'else if false {'
 mistake 'settle: a gross fall is nothing' phase/settle.rs 'if view.fell_grossly() {' 'if false {'
 mistake 'work: begun under pressure' step.rs 'self.disconnect != Disconnect::Safe ||' 'false ||'
+mistake 'work: begun with an output that differs' step.rs 'if inputs.outputs_differ {
+            // At' 'if false {
+            // At'
 mistake 'work: begun in a run' step.rs 'refusal.busy = self.phase() != Phase::Ready;
         refusal.no_recipe' 'refusal.busy = false;
         refusal.no_recipe'

@@ -526,7 +526,12 @@ impl Sequencer {
             tell(events, Event::Refused(refusal));
             return false;
         }
-        self.enter(State::Work(coil), now, events);
+        if inputs.outputs_differ {
+            // At rest already. Once it is energised, a coil with a broken wire reads back as it should.
+            self.fail(Fault::Output, now, events);
+        } else {
+            self.enter(State::Work(coil), now, events);
+        }
         true
     }
 

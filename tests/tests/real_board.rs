@@ -13,7 +13,7 @@ use seathold_sequencer::bench::{self, Polled};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Ask, Command, Reading, SensorFault, Sides};
 use seathold_sequencer::io::{Hardware, Operator, Watchdog};
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{Coil, Gate, Outputs, Pilot};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, Instant, millis};
@@ -50,6 +50,8 @@ struct Bench {
     open: [bool; 32],
     /// A driver that has welded shut: its coil stays energised.
     welded: Option<usize>,
+    /// A coil whose wire is broken: nothing pulls its driver's output up.
+    cut: Option<usize>,
     /// A wire that is broken: the input falls to ground.
     broken: Option<Signal>,
     sensor_supply_v: f64,
@@ -137,7 +139,8 @@ impl InputPin for Sensed {
     fn is_high(&mut self) -> Result<bool, Infallible> {
         let bench = self.0.borrow();
         let driver = [SUPPLY, VENT, PILOT].contains(&self.1);
-        Ok(if driver { !bench.high[self.1] && bench.welded != Some(self.1) } else { bench.open[self.1] })
+        let pulled_up = !bench.high[self.1] && bench.welded != Some(self.1) && bench.cut != Some(self.1);
+        Ok(if driver { pulled_up } else { bench.open[self.1] })
     }
 
     fn is_low(&mut self) -> Result<bool, Infallible> {
@@ -169,6 +172,7 @@ impl Watchdog for Dog {
 #[derive(Default)]
 struct Hands {
     started: bool,
+    work: Option<Coil>,
     asked: Option<Ask>,
     events: Vec<Event>,
 }
@@ -178,6 +182,9 @@ impl Operator for Hands {
         if phase == Phase::Ready && !self.started {
             self.started = true;
             return Some(Command::Start(Sides::Both));
+        }
+        if let Some(coil) = self.work.take() {
+            return Some(Command::Work(coil));
         }
         self.asked.take().map(Command::Confirm)
     }
@@ -237,6 +244,7 @@ impl Run {
             high: [false; 32],
             open: [false; 32],
             welded: None,
+            cut: None,
             broken: None,
             sensor_supply_v: 5.0,
             fed: 0,
@@ -380,6 +388,40 @@ fn a_driver_that_has_welded_is_a_fault() {
         // vent gives it away before anything is judged.
         assert_eq!(run.verdict(), Verdict::Void, "GPIO{pin}");
         assert_eq!(run.faults().first(), Some(&Fault::Output), "GPIO{pin}");
+    }
+}
+
+/// A check of the rig without air, as `seathold doctor` asks for it.
+#[test]
+fn each_output_is_worked_by_itself_and_a_coil_with_a_broken_wire_shows() {
+    for (coil, pin, pins) in [
+        (Coil::Vent, VENT, [false, true, false]),
+        (Coil::Pilot, PILOT, [false, false, true]),
+        (Coil::Supply, SUPPLY, [true, true, false]),
+    ] {
+        for cut in [None, Some(pin)] {
+            let mut run = Run::new(0.0);
+            run.hands.started = true;
+            run.wired.borrow_mut().plant.shop = 0.0;
+            run.until(Phase::Ready);
+            run.wired.borrow_mut().cut = cut;
+            let seen = (0..10).map(|_| run.poll()).last().unwrap();
+            assert_eq!(seen.inputs.outputs_differ, cut.is_some(), "GPIO{pin} at rest");
+            run.hands.work = Some(coil);
+            let _ = run.poll();
+            let _ = run.poll();
+            if cut.is_some() {
+                assert_eq!(run.faults(), [Fault::Output], "GPIO{pin}");
+                continue;
+            }
+            (0..10).for_each(|_| drop(run.poll()));
+            assert_eq!(run.sequencer.phase(), Phase::Work);
+            assert_eq!([SUPPLY, VENT, PILOT].map(|pin| run.wired.borrow().high[pin]), pins, "GPIO{pin}");
+            run.until(Phase::SafeVent);
+            run.until(Phase::Ready);
+            assert_eq!(run.faults(), [], "GPIO{pin}");
+            assert_eq!([SUPPLY, VENT, PILOT].map(|pin| run.wired.borrow().high[pin]), [false; 3], "GPIO{pin}");
+        }
     }
 }
 

@@ -782,6 +782,10 @@ fn an_output_is_worked_only_at_rest_and_empty() {
             assert!(matches!(step.events.as_slice(), [Event::Refused(_), ..]), "{name}");
             assert_eq!((script.phase(), step.outputs), (Phase::Ready, Outputs::REST), "{name}");
         }
+        // One that does not read back as at rest is a fault before anything is worked.
+        let mut script = without_air();
+        let step = script.command(Command::Work(coil)).poll_with(|i| i.outputs_differ = true);
+        assert_eq!((script.faults(), step.outputs), (vec![Fault::Output], Outputs::OPEN_TO_VENT));
         for on_far in [true, false] {
             let mut script = without_air();
             // At rest the vent empties the supply side: only a moment's reading can be above.

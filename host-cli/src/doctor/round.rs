@@ -406,7 +406,9 @@ impl Round {
                 Fault::OverPressure | Fault::SupplyOverPressure => {
                     "pressure came: the air is not shut off at the wall, or not let out".into()
                 }
-                Fault::Output => "it reads back otherwise than it was set: coil, wire or driver".into(),
+                Fault::Output => {
+                    "an output reads back otherwise than it was set: a coil, its wire or its driver".into()
+                }
                 other => words::fault(other).0,
             };
             return Ok(Some((Outcome::Failed, why)));
