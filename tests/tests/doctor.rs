@@ -98,6 +98,8 @@ impl Write for Talk {
 struct Answers<'a> {
     talk: Talk,
     heard: usize,
+    /// Enter, so often too many, behind every answer.
+    ahead: usize,
     /// A prompt, and what is typed then; the first that fits counts.
     to: &'a [(&'a str, &'a str)],
     /// Done when something is typed.
@@ -106,12 +108,17 @@ struct Answers<'a> {
 
 impl Keys for Answers<'_> {
     fn line(&mut self) -> Typed {
+        if self.ahead > 0 {
+            self.ahead -= 1;
+            return Typed::Line(String::new());
+        }
         let said = self.talk.0.borrow().split_whitespace().collect::<Vec<_>>().join(" ");
         let fresh = said.get(self.heard..).unwrap_or_default();
         let next = self.to.iter().filter_map(|(prompt, typed)| Some((fresh.find(prompt)? + prompt.len(), *typed)));
         let Some((end, typed)) = next.min_by_key(|(end, _)| *end) else { return Typed::Nothing };
         (self.then)(&fresh[..end]);
         self.heard += end;
+        self.ahead = 2;
         Typed::Line(typed.into())
     }
 }
@@ -129,7 +136,7 @@ const PROMPTS: [(&str, &str); 7] = [
 
 fn at(rig: &Rig, interrupts: &AtomicUsize, then: &mut dyn FnMut(&str)) -> (u8, String, String) {
     let (mut out, mut err) = (Ear::default(), Talk::default());
-    let mut keys = Answers { talk: err.clone(), heard: 0, to: &PROMPTS, then };
+    let mut keys = Answers { talk: err.clone(), heard: 0, ahead: 0, to: &PROMPTS, then };
     let address = format!("tcp:{}", rig.at);
     let code = program(&["doctor", "--rig", &address], interrupts, &mut out, &mut err, &mut keys);
     let err = err.0.borrow().clone();

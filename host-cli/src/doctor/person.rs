@@ -67,6 +67,23 @@ impl Person {
         }
     }
 
+    /// Forgets what was typed ahead: an Enter too many must not answer what is asked next, and move something.
+    ///
+    /// # Errors
+    /// When nobody is at the keyboard any more.
+    pub fn hush(self, console: &mut Console<'_>) -> Result<(), Halt> {
+        if self == Self::Simulated {
+            return Ok(());
+        }
+        loop {
+            match console.keys.line() {
+                Typed::Nothing => return Ok(()),
+                Typed::Line(_) => {}
+                Typed::Closed => return Err(Halt::GivenUp),
+            }
+        }
+    }
+
     /// Waits for an answer that `fits`. The simulated person takes a moment and says yes.
     ///
     /// # Errors

@@ -103,16 +103,22 @@ impl Round {
         let word = match outcome {
             Outcome::Good => "good",
             Outcome::Failed => "FAILED",
-            Outcome::NotChecked => "left out",
+            Outcome::NotChecked => "not checked",
         };
         say(console, &format!("{word}: {seen}"))?;
         self.checks.note(subject, outcome, seen);
         Ok(())
     }
 
+    /// Puts a question; what was typed before it is no answer to it.
+    fn ask(&self, console: &mut Console<'_>, text: &str) -> Result<(), Halt> {
+        self.person.hush(console)?;
+        say(console, text)
+    }
+
     fn air_off(&mut self, console: &mut Console<'_>) -> Result<(), Halt> {
         let fits = |said| matches!(said, Said::Yes | Said::No);
-        say(
+        self.ask(
             console,
             "Shut the shop air off at the wall, let it out of the line, and open the hand bleed at the transducer. \
              Nobody's hand near the ball: the controller moves it. Done? y, or n to stop here (q at any time).",
@@ -140,7 +146,7 @@ impl Round {
                 match (phase, ask) {
                     (Phase::SafeVent, Some(ask)) => {
                         let hand = words::asked(ask);
-                        say(
+                        self.ask(
                             console,
                             &format!("(the valve is opened into the vent; if it has a lever, {hand}, then Enter)"),
                         )?;
@@ -150,7 +156,10 @@ impl Round {
                     }
                     (Phase::Fault | Phase::Held | Phase::Trapped, _) => {
                         let why = fault.map_or_else(String::new, latched);
-                        say(console, &format!("latched: {why}. Hands clear of the ball, then Enter acknowledges"))?;
+                        self.ask(
+                            console,
+                            &format!("latched: {why}. Hands clear of the ball, then Enter acknowledges"),
+                        )?;
                     }
                     _ => {}
                 }
@@ -267,11 +276,11 @@ impl Round {
             self.note(console, subject, Outcome::Failed, &seen)?;
             return Ok(false);
         }
-        say(console, &format!("{}. It is seen by itself (n: done and not seen, s: leave out)", asks[0]))?;
+        self.ask(console, &format!("{}. It is seen by itself (n: done and not seen, s: leave out)", asks[0]))?;
         let outcome = match self.watch(console, subject, true, &there)? {
             Some(said) => Some((said, asks[0])),
             None => {
-                say(console, &format!("seen. {}", asks[1]))?;
+                self.ask(console, &format!("seen. {}", asks[1]))?;
                 self.watch(console, subject, false, &back)?.map(|said| (said, asks[1]))
             }
         };
@@ -361,7 +370,7 @@ impl Round {
                 let why = format!("the controller does not become ready; it stays in \"{phase}\"");
                 return self.note(console, subject, Outcome::NotChecked, &why);
             }
-            say(console, "Listen at it: Enter works it (s: leave out)")?;
+            self.ask(console, "Listen at it: Enter works it (s: leave out)")?;
             if self.person.answer(&mut self.bench, console, |said| matches!(said, Said::Yes | Said::Skip))?
                 == Said::Skip
             {
@@ -372,7 +381,7 @@ impl Round {
                 self.settle(console)?;
                 return Ok(());
             }
-            say(console, "Did it move? y, n, or a for again")?;
+            self.ask(console, "Did it move? y, n, or a for again")?;
             let fits = |said| matches!(said, Said::Yes | Said::No | Said::Again);
             let said = self.person.answer(&mut self.bench, console, fits)?;
             match self.person.listen(&mut self.bench, coil).unwrap_or(said) {
