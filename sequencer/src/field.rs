@@ -172,22 +172,57 @@ impl Errors {
     }
 }
 
+/// What a check needs of a field, and nothing for people: a controller that counts errors and names none then carries no
+/// names, no help and no way to write a field.
+pub(crate) struct Bounds<T> {
+    min: f64,
+    max: f64,
+    get: fn(&T) -> f64,
+}
+
+impl<T> Clone for Bounds<T> {
+    fn clone(&self) -> Self {
+        *self
+    }
+}
+
+impl<T> Copy for Bounds<T> {}
+
+impl<T> fmt::Debug for Bounds<T> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Bounds").field("min", &self.min).field("max", &self.max).finish_non_exhaustive()
+    }
+}
+
+/// The bounds of a table, in its order; for a constant of `N` = the table's length.
+#[expect(clippy::indexing_slicing, reason = "worked out by the compiler, which stops if anything is out of place")]
+pub(crate) const fn bounds<T, const N: usize>(fields: &[Field<T>]) -> [Bounds<T>; N] {
+    assert!(N > 0 && N == fields.len(), "a bound for each field");
+    let mut all = [Bounds { min: 0.0, max: 0.0, get: fields[0].get }; N];
+    let mut i = 0;
+    while i < N {
+        all[i] = Bounds { min: fields[i].min, max: fields[i].max, get: fields[i].get };
+        i += 1;
+    }
+    all
+}
+
 /// Goes through the rules and reports each one broken. Errors are handed on one by one, so that a controller need not
-/// hold them all.
-pub struct Examiner<'a> {
-    report: &'a mut dyn FnMut(FieldError),
+/// hold them all; a reporter that uses no names costs none.
+pub struct Examiner<R> {
+    report: R,
     clean: bool,
 }
 
-impl fmt::Debug for Examiner<'_> {
+impl<R> fmt::Debug for Examiner<R> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("Examiner").field("clean", &self.clean).finish_non_exhaustive()
     }
 }
 
-impl<'a> Examiner<'a> {
+impl<R: FnMut(FieldError)> Examiner<R> {
     /// Hands each broken rule to `report`.
-    pub fn new(report: &'a mut dyn FnMut(FieldError)) -> Self {
+    pub const fn new(report: R) -> Self {
         Self { report, clean: true }
     }
 
@@ -207,16 +242,20 @@ impl<'a> Examiner<'a> {
     /// Checks every field of `raw` against its own range.
     pub fn ranges<T>(&mut self, raw: &T, fields: &[Field<T>]) {
         for field in fields {
-            let value = (field.get)(raw);
-            // NaN lies in no range.
-            let holds = value >= field.min && value <= field.max;
-            let problem = Problem::OutOfRange { value, min: field.min, max: field.max };
-            self.require(holds, FieldError { field: field.name, unit: field.unit, problem });
+            self.range(field.name, field.unit, (field.get)(raw), field.min, field.max);
         }
     }
 
-    /// Checks a number that stands in no table.
+    /// The same by the table's [`bounds`]; `fields` only lends its names to errors.
+    pub(crate) fn ranges_by<T>(&mut self, raw: &T, bounds: &[Bounds<T>], fields: &[Field<T>]) {
+        for (bounds, field) in bounds.iter().zip(fields) {
+            self.range(field.name, field.unit, (bounds.get)(raw), bounds.min, bounds.max);
+        }
+    }
+
+    /// Checks a number, which may stand in no table.
     pub fn range(&mut self, field: &'static str, unit: Unit, value: f64, min: f64, max: f64) {
+        // NaN lies in no range.
         let problem = Problem::OutOfRange { value, min, max };
         self.require(value >= min && value <= max, FieldError { field, unit, problem });
     }

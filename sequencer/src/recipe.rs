@@ -1,6 +1,6 @@
 //! The recipe: how one valve is tested. Raw as it arrives, checked as a whole before anything moves.
 
-use crate::field::{Errors, Examiner, Field, FieldError, Unit, conflict};
+use crate::field::{Bounds, Errors, Examiner, Field, FieldError, Unit, bounds, conflict};
 use crate::limits;
 use crate::measure::{Band, Curves, Schedule};
 use crate::rig::Rig;
@@ -437,6 +437,8 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
     },
 ];
 
+static BOUNDS: [Bounds<RawRecipe>; FIELDS.len()] = bounds(FIELDS);
+
 /// A recipe that has been checked as a whole, against the rig it is to run on. The only way to one is
 /// [`RawRecipe::validate`].
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -449,9 +451,9 @@ pub struct Recipe {
 impl RawRecipe {
     /// Checks every field, every rule between fields, and every rule that ties the recipe to the rig, and reports all
     /// that is wrong, one by one.
-    pub fn examine(&self, rig: &Rig, report: &mut dyn FnMut(FieldError)) -> Option<Recipe> {
+    pub fn examine(&self, rig: &Rig, report: impl FnMut(FieldError)) -> Option<Recipe> {
         let mut examiner = Examiner::new(report);
-        examiner.ranges(self, FIELDS);
+        examiner.ranges_by(self, &BOUNDS, FIELDS);
         self.check_pressures(rig, &mut examiner);
         self.check_times(rig, &mut examiner);
         let (tau_min, tau_max) = (f64::from(self.tau_ms_min), f64::from(self.tau_ms_max));
@@ -469,10 +471,10 @@ impl RawRecipe {
     #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `examine`")]
     pub fn validate(&self, rig: &Rig) -> Result<Recipe, Errors> {
         let mut errors = Errors::new();
-        self.examine(rig, &mut |error| errors.add(error)).ok_or(errors)
+        self.examine(rig, |error| errors.add(error)).ok_or(errors)
     }
 
-    fn check_pressures(&self, rig: &Rig, examiner: &mut Examiner<'_>) {
+    fn check_pressures(&self, rig: &Rig, examiner: &mut Examiner<impl FnMut(FieldError)>) {
         let mut pa = |holds: bool, field, value: f64, rule, bound: f64, with| {
             examiner.require(holds, conflict(field, Unit::Pascal, value, rule, bound, with));
         };
@@ -506,7 +508,7 @@ impl RawRecipe {
         pa(jump >= two_counts, "jump_max", jump, "must be at least two counts,", two_counts, "far_step");
     }
 
-    fn check_times(&self, rig: &Rig, examiner: &mut Examiner<'_>) {
+    fn check_times(&self, rig: &Rig, examiner: &mut Examiner<impl FnMut(FieldError)>) {
         let mut ms = |holds: bool, field, value: f64, rule, bound: f64, with| {
             examiner.require(holds, conflict(field, Unit::Millisecond, value, rule, bound, with));
         };

@@ -1,6 +1,6 @@
 //! The rig: what is fitted, what a count is worth, and the limits that belong to the hardware, not to a recipe.
 
-use crate::field::{Errors, Examiner, Field, FieldError, Unit, conflict};
+use crate::field::{Bounds, Errors, Examiner, Field, FieldError, Unit, bounds, conflict};
 use crate::limits;
 use crate::time::{Duration, millis};
 use crate::units::{AbsolutePressure, GaugePressure, LeakRate, PressureRate, Temperature, Volume};
@@ -308,6 +308,8 @@ pub const FIELDS: &[Field<RawRig>] = &[
     },
 ];
 
+static BOUNDS: [Bounds<RawRig>; FIELDS.len()] = bounds(FIELDS);
+
 /// A rig that has been checked as a whole. The only way to one is [`RawRig::validate`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Rig {
@@ -316,9 +318,9 @@ pub struct Rig {
 
 impl RawRig {
     /// Checks every field and every rule between fields, and reports all that is wrong, one by one.
-    pub fn examine(&self, report: &mut dyn FnMut(FieldError)) -> Option<Rig> {
+    pub fn examine(&self, report: impl FnMut(FieldError)) -> Option<Rig> {
         let mut examiner = Examiner::new(report);
-        examiner.ranges(self, FIELDS);
+        examiner.ranges_by(self, &BOUNDS, FIELDS);
         check_transducer(&mut examiner, &self.far, self.hard_max_pa, "far_counts_min", "far_counts_max");
         if let Some(supply) = &self.supply {
             examiner.range("supply_step", Unit::PascalPerCount, supply.pa_per_count, 0.001, 1_000.0);
@@ -354,13 +356,13 @@ impl RawRig {
     #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `examine`")]
     pub fn validate(&self) -> Result<Rig, Errors> {
         let mut errors = Errors::new();
-        self.examine(&mut |error| errors.add(error)).ok_or(errors)
+        self.examine(|error| errors.add(error)).ok_or(errors)
     }
 }
 
 /// A transducer must be able to show the hard maximum, and atmospheric pressure, from inside its healthy range.
 fn check_transducer(
-    examiner: &mut Examiner<'_>,
+    examiner: &mut Examiner<impl FnMut(FieldError)>,
     t: &Transducer,
     hard_max_pa: u32,
     min: &'static str,

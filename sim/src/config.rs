@@ -3,7 +3,7 @@
 //! Raw as written, then checked as a whole: [`RawPlant::validate`] and its like report everything wrong at once, with
 //! the same errors as recipes get. The tables are what file readers, help and templates work from.
 
-use seathold_sequencer::field::{Errors, Examiner, Field, Unit, conflict};
+use seathold_sequencer::field::{Errors, Examiner, Field, FieldError, Unit, conflict};
 use seathold_sequencer::recipe::Actuation;
 
 /// A field whose value is an `f64` in the base unit.
@@ -45,11 +45,11 @@ pub(crate) use {real, whole};
 pub(crate) fn examine<T>(
     raw: &T,
     fields: &[Field<T>],
-    rules: impl FnOnce(&T, &mut Examiner<'_>),
+    rules: impl FnOnce(&T, &mut Examiner<&mut dyn FnMut(FieldError)>),
 ) -> Result<(), Errors> {
     let mut errors = Errors::default();
     let mut report = |error| errors.add(error);
-    let mut examiner = Examiner::new(&mut report);
+    let mut examiner = Examiner::<&mut dyn FnMut(FieldError)>::new(&mut report);
     examiner.ranges(raw, fields);
     rules(raw, &mut examiner);
     if examiner.clean() { Ok(()) } else { Err(errors) }

@@ -105,7 +105,7 @@ pub struct CurrentLoop {
 
 impl RawCurrentLoop {
     /// Checks every field and every rule between fields, and reports all that is wrong, one by one.
-    pub fn examine(&self, report: &mut dyn FnMut(FieldError)) -> Option<CurrentLoop> {
+    pub fn examine(&self, report: impl FnMut(FieldError)) -> Option<CurrentLoop> {
         let mut examiner = Examiner::new(report);
         examiner.ranges(self, FIELDS);
         examiner.require(
@@ -144,7 +144,7 @@ impl RawCurrentLoop {
     #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
     pub fn validate(&self) -> Result<CurrentLoop, Errors> {
         let mut errors = Errors::default();
-        self.examine(&mut |error| errors.add(error)).ok_or(errors)
+        self.examine(|error| errors.add(error)).ok_or(errors)
     }
 }
 

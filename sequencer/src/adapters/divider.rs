@@ -106,7 +106,7 @@ pub struct Divider<L> {
 
 impl RawDivider {
     /// Checks every field and every rule between fields, and reports all that is wrong, one by one.
-    pub fn examine<L: Law>(&self, law: L, report: &mut dyn FnMut(FieldError)) -> Option<Divider<L>> {
+    pub fn examine<L: Law>(&self, law: L, report: impl FnMut(FieldError)) -> Option<Divider<L>> {
         let mut examiner = Examiner::new(report);
         examiner.ranges(self, FIELDS);
         examiner.range("min", Unit::Kelvin, self.min_k, law.kelvin_min(), law.kelvin_max());
@@ -151,7 +151,7 @@ impl RawDivider {
     #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
     pub fn validate<L: Law>(&self, law: L) -> Result<Divider<L>, Errors> {
         let mut errors = Errors::default();
-        self.examine(law, &mut |error| errors.add(error)).ok_or(errors)
+        self.examine(law, |error| errors.add(error)).ok_or(errors)
     }
 }
 

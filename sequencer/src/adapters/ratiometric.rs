@@ -188,7 +188,7 @@ pub struct Ratiometric {
 
 impl RawRatiometric {
     /// Checks every field and every rule between fields, and reports all that is wrong, one by one.
-    pub fn examine(&self, report: &mut dyn FnMut(FieldError)) -> Option<Ratiometric> {
+    pub fn examine(&self, report: impl FnMut(FieldError)) -> Option<Ratiometric> {
         let mut examiner = Examiner::new(report);
         examiner.ranges(self, FIELDS);
         let mut below = |field, unit, value, bound, with| {
@@ -226,7 +226,7 @@ impl RawRatiometric {
     #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
     pub fn validate(&self) -> Result<Ratiometric, Errors> {
         let mut errors = Errors::default();
-        self.examine(&mut |error| errors.add(error)).ok_or(errors)
+        self.examine(|error| errors.add(error)).ok_or(errors)
     }
 }
 

@@ -8,7 +8,7 @@
 //! 1999. The check is the Castagnoli CRC-32 (RFC 3720, appendix B.4, from memory; check value E3069283 for "123456789").
 
 use cobs::{DecodeResult, DecoderState, EncoderState, PushResult};
-use crc::{CRC_32_ISCSI, Crc};
+use crc::{CRC_32_ISCSI, Crc, NoTable};
 use serde::Serialize;
 
 /// Longest message, in bytes: a recipe takes about 250.
@@ -20,7 +20,8 @@ const CONTENT_MAX: usize = MESSAGE_MAX + CHECK;
 /// Longest frame: one code byte, one more for every 254 bytes, and the zero.
 pub const FRAME_MAX: usize = CONTENT_MAX + CONTENT_MAX / 254 + 2;
 
-static CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISCSI);
+/// Bit by bit: a table would take a kilobyte of flash, and a line is slow.
+static CRC: Crc<u32, NoTable> = Crc::<u32, NoTable>::new(&CRC_32_ISCSI);
 
 /// Bytes ready to be sent.
 pub type Frame = heapless::Vec<u8, FRAME_MAX>;

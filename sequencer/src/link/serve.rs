@@ -62,7 +62,7 @@ fn load<const N: usize>(link: &mut Controller<N>, sequencer: &mut Sequencer, raw
     let rig = *sequencer.rig();
     // Only how many errors there are goes over the line, so no list of them is kept.
     let mut errors = 0u8;
-    match raw.examine(&rig, &mut |_| errors = errors.saturating_add(1)) {
+    match raw.examine(&rig, |_| errors = errors.saturating_add(1)) {
         Some(recipe) => {
             *sequencer = Sequencer::new(rig, Some(recipe));
             link.keep(&Record::Began(*raw));

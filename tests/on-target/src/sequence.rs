@@ -122,12 +122,12 @@ impl Scenario {
 
 #[inline(never)]
 fn checked_rig() -> Option<Rig> {
-    RawRig::DEMO.examine(&mut |_| {})
+    RawRig::DEMO.examine(|_| {})
 }
 
 #[inline(never)]
 fn checked_recipe(rig: &Rig) -> Option<Recipe> {
-    RECIPE.examine(rig, &mut |_| {})
+    RECIPE.examine(rig, |_| {})
 }
 
 /// Power is on, or back. Written where it is to stay.

@@ -48,7 +48,7 @@ fn main() -> ! {
 
     let mut pins = Pins::new();
     let mut received = line::begin(RECEIVED);
-    if let Some(rig) = RIG.examine(&mut |_| {}) {
+    if let Some(rig) = RIG.examine(|_| {}) {
         let sequencer = SEQUENCER.write(Sequencer::new(rig, None));
         let link = LINK.write(Controller::new(Capabilities { single_outputs: true, ..Capabilities::default() }));
         let polled = POLLED.write(Polled::none());

@@ -175,7 +175,7 @@ fn main() -> ! {
     core.SYST.enable_counter();
     core.SYST.enable_interrupt();
 
-    let Some(raw) = RawRig::DEMO.examine(&mut |_| {}) else { down::stop(outputs::rest, &"the rig is not valid") };
+    let Some(raw) = RawRig::DEMO.examine(|_| {}) else { down::stop(outputs::rest, &"the rig is not valid") };
     let Some(checked) = chosen() else { down::stop(outputs::rest, &"no such scenario") };
     let rig = rig_in(RIG, &checked, raw.raw());
     // The host gives the orders; of the simulated person only the hands are used.

@@ -101,9 +101,9 @@ fn main() -> ! {
     let (sensor_supply_again, supply_supply_end) = for_supply_supply.split();
 
     let (Some(transducer), Some(thermistor), Some(rig)) = (
-        rig::TRANSDUCER.examine(&mut |_| {}),
-        rig::THERMOMETER.examine(rig::THERMISTOR, &mut |_| {}),
-        rig::rig().and_then(|raw| raw.examine(&mut |_| {})),
+        rig::TRANSDUCER.examine(|_| {}),
+        rig::THERMOMETER.examine(rig::THERMISTOR, |_| {}),
+        rig::rig().and_then(|raw| raw.examine(|_| {})),
     ) else {
         // Checked by a test on the host, so it cannot be; if it were, nothing would ever move.
         stop()
