@@ -101,6 +101,16 @@ pub fn read_head(bytes: &[u8]) -> Result<(), Damage> {
     if version > VERSION { Err(Damage::Newer(version)) } else { Ok(()) }
 }
 
+/// How many frames there seem to be from `at` on, by their lengths alone: for making room, not for trust.
+pub fn count(bytes: &[u8], mut at: usize) -> usize {
+    let mut count = 0;
+    while let Some(length) = u32_at(bytes, at + 1).filter(|length| *length <= PAYLOAD_MAX) {
+        count += 1;
+        at += length as usize + OVERHEAD;
+    }
+    count
+}
+
 /// One frame read: its kind, its payload, and where the next begins.
 pub type Read<'a> = (Kind, &'a [u8], usize);
 

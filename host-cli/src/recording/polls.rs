@@ -7,7 +7,7 @@ use seathold_sequencer::time::Instant;
 use serde::{Deserialize, Serialize};
 
 use super::Poll;
-use super::nibbles::{Packer, Unpacker};
+use super::nibbles::{Packer, sums};
 use super::tree::Node;
 
 /// Polls in a block: a few seconds, which is what a power cut on the host can lose.
@@ -50,6 +50,7 @@ struct Column {
     /// How many conversions.
     conversions: u32,
     /// Counts of the first conversion, then differences, in half bytes.
+    #[serde(with = "super::bytes")]
     counts: Vec<u8>,
     /// `(poll, fault code)`.
     sick: Vec<(u32, u8)>,
@@ -60,11 +61,6 @@ fn extend<T: PartialEq>(runs: &mut Vec<Run<T>>, step: T) {
         Some((times, last)) if *last == step => *times += 1,
         _ => runs.push((1, step)),
     }
-}
-
-/// The steps of a run-length list, as long as they are wanted; a count of four thousand million is never laid out.
-fn steps<T: Copy>(runs: &[Run<T>]) -> impl Iterator<Item = T> + '_ {
-    runs.iter().flat_map(|(times, step)| std::iter::repeat_n(*step, *times as usize))
 }
 
 impl Column {
@@ -89,17 +85,43 @@ impl Column {
         column
     }
 
-    fn unpack(&self, polls: &mut [Poll], channel: fn(&mut Inputs) -> &mut Reading) -> Option<()> {
-        let (mut place, mut number, mut counts) = (0_u32, 0_u32, 0_i32);
-        let mut places = steps(&self.places);
-        let mut numbers = steps(&self.numbers);
-        let mut differences = Unpacker::new(&self.counts);
-        for _ in 0..self.conversions {
-            place = place.checked_add(places.next()?)?;
-            number = number.wrapping_add(numbers.next()?);
-            counts = counts.wrapping_add(differences.next()?);
-            let poll = polls.get_mut(place.checked_sub(1)? as usize)?;
-            *channel(&mut poll.inputs) = Reading::Sample(Sample { counts, number });
+    /// Onto polls that lie ready; `counts` is a place to work in.
+    fn unpack(
+        &self,
+        polls: &mut [Poll],
+        counts: &mut Vec<i32>,
+        channel: impl Fn(&mut Inputs) -> &mut Reading,
+    ) -> Option<()> {
+        let conversions = self.conversions as usize;
+        // One a poll at most.
+        if conversions > polls.len() {
+            return None;
+        }
+        sums(&self.counts, conversions, counts)?;
+        let mut counts = counts.as_slice();
+        let (mut places, mut numbers) = (self.places.iter().copied(), self.numbers.iter().copied());
+        let (mut place_run, mut number_run) = ((0_u32, 0_u32), (0_u32, 0_u32));
+        let (mut next, mut number) = (0_usize, 0_u32);
+        while !counts.is_empty() {
+            while place_run.0 == 0 {
+                place_run = places.next()?;
+            }
+            while number_run.0 == 0 {
+                number_run = numbers.next()?;
+            }
+            let step = (place_run.1 as usize).checked_sub(1)?;
+            let alike = (place_run.0.min(number_run.0) as usize).min(counts.len());
+            let (now, rest) = counts.split_at_checked(alike)?;
+            // As many polls as conversions have to be there.
+            let last = (place_run.1 as usize).checked_mul(alike)?.checked_add(next)?.checked_sub(1)?;
+            let there = polls.get_mut(next.checked_add(step)?..=last)?;
+            for (poll, counts) in there.iter_mut().step_by(step + 1).zip(now) {
+                number = number.wrapping_add(number_run.1);
+                *channel(&mut poll.inputs) = Reading::Sample(Sample { counts: *counts, number });
+            }
+            (next, counts) = (last + 1, rest);
+            place_run.0 -= alike as u32;
+            number_run.0 -= alike as u32;
         }
         for (i, code) in &self.sick {
             *channel(&mut polls.get_mut(*i as usize)?.inputs) = Reading::Sick(fault(*code)?);
@@ -120,7 +142,7 @@ fn changes(polls: &[Poll], bits: fn(&Poll) -> u8) -> Vec<(u32, u8)> {
     list
 }
 
-fn spread(list: &[(u32, u8)], polls: &mut [Poll], set: fn(&mut Poll, u8)) -> Option<()> {
+fn spread(list: &[(u32, u8)], polls: &mut [Poll], set: impl Fn(&mut Poll, u8)) -> Option<()> {
     for (at, (i, bits)) in list.iter().enumerate() {
         let end = list.get(at + 1).map_or(polls.len(), |next| next.0 as usize);
         for poll in polls.get_mut(*i as usize..end)? {
@@ -153,33 +175,52 @@ impl Block {
         }
     }
 
-    /// Unpacks polls. `None` where the block contradicts itself.
-    pub fn unpack(self) -> Option<Vec<Poll>> {
-        if self.count as usize > BLOCK {
+    /// Adds the polls to those that came before. `None` where the block contradicts itself; then none are added.
+    pub fn unpack(self, onto: &mut Vec<Poll>) -> Option<()> {
+        let before = onto.len();
+        let whole = self.lay_out(onto, before);
+        if whole.is_none() {
+            onto.truncate(before);
+        }
+        whole
+    }
+
+    fn lay_out(self, onto: &mut Vec<Poll>, before: usize) -> Option<()> {
+        let count = self.count as usize;
+        if count > BLOCK {
             return None;
         }
-        let mut gaps = steps(&self.gaps);
         let mut at = self.first_us;
-        let mut polls = Vec::with_capacity(self.count as usize);
-        for i in 0..self.count {
-            if i > 0 {
-                at = at.wrapping_add(gaps.next()?);
-            }
+        let poll = |at| {
             let (inputs, outputs) = (Inputs::IDLE, Outputs::REST);
-            polls.push(Poll { at: Instant::from_ticks(at), inputs, outputs, events: Vec::new() });
+            Poll { at: Instant::from_ticks(at), inputs, outputs, events: Vec::new() }
+        };
+        onto.extend((count > 0).then(|| poll(at)));
+        for (times, gap) in self.gaps {
+            // A count of four thousand million is never laid out.
+            let left = before + count - onto.len();
+            onto.extend((0..left.min(times as usize)).map(|_| {
+                at = at.wrapping_add(gap);
+                poll(at)
+            }));
         }
-        self.far.unpack(&mut polls, |i| &mut i.far)?;
-        self.supply.unpack(&mut polls, |i| &mut i.supply)?;
-        self.thermometer.unpack(&mut polls, |i| &mut i.thermometer)?;
-        spread(&self.contacts, &mut polls, |p, bits| set_contacts(&mut p.inputs, bits))?;
-        spread(&self.outputs, &mut polls, |p, bits| p.outputs = outputs(bits))?;
+        let polls = onto.get_mut(before..)?;
+        if polls.len() != count {
+            return None;
+        }
+        let mut counts = Vec::new();
+        self.far.unpack(polls, &mut counts, |i| &mut i.far)?;
+        self.supply.unpack(polls, &mut counts, |i| &mut i.supply)?;
+        self.thermometer.unpack(polls, &mut counts, |i| &mut i.thermometer)?;
+        spread(&self.contacts, polls, |p, bits| set_contacts(&mut p.inputs, bits))?;
+        spread(&self.outputs, polls, |p, bits| p.outputs = outputs(bits))?;
         for (i, code) in self.commands {
             polls.get_mut(i as usize)?.inputs.command = Some(command(code)?);
         }
         for (i, event) in self.events {
             polls.get_mut(i as usize)?.events.push(event);
         }
-        Some(polls)
+        Some(())
     }
 }
 
@@ -314,14 +355,19 @@ mod tests {
         fn any_polls_come_back(polls in proptest::collection::vec(poll(), 1..40)) {
             let bytes = postcard::to_stdvec(&Block::pack(&polls, vec!["x".into()])).unwrap();
             let block: Block = postcard::from_bytes(&bytes).unwrap();
-            prop_assert_eq!(block.unpack().unwrap(), polls);
+            let mut back = polls.clone();
+            block.unpack(&mut back).unwrap();
+            prop_assert_eq!(&back[polls.len()..], &polls[..]);
         }
 
         /// A block of any bytes unpacks or is refused.
         #[test]
         fn any_bytes_are_polls_or_refused(bytes in proptest::collection::vec(any::<u8>(), 0..200)) {
             if let Ok(block) = postcard::from_bytes::<Block>(&bytes) {
-                let _ = block.unpack();
+                let mut polls = Vec::new();
+                if block.unpack(&mut polls).is_none() {
+                    prop_assert_eq!(polls, []);
+                }
             }
         }
     }

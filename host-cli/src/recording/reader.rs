@@ -8,7 +8,7 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 
 use super::frame::{self, Damage, HEAD, Kind};
-use super::polls::Block;
+use super::polls::{self, Block};
 use super::tree::{Names, Node};
 use super::writer::{End, HeaderFrame};
 use super::{Break, Header, Poll};
@@ -90,6 +90,8 @@ pub fn read_bytes(bytes: &[u8]) -> Result<Recording, Damage> {
     let header = names.value(&node).and_then(|value| serde_json::from_value(filled(value)).ok());
     let header = header.ok_or(Damage::Altered(HEAD as u64, "the header lacks a field"))?;
     let mut recording = Recording { header, polls: Vec::new(), breaks: Vec::new(), names, damage: None };
+    // Whatever a file claims, it makes no more room than it is long.
+    recording.polls.reserve((frame::count(bytes, next) * polls::BLOCK).min(bytes.len()));
     recording.damage = recording.read_polls(bytes, next).err();
     Ok(recording)
 }
@@ -142,7 +144,7 @@ impl Recording {
                 Kind::Polls => {
                     let mut block: Block = postcard::from_bytes(payload).map_err(|_| bad("polls cannot be read"))?;
                     self.names.extend(std::mem::take(&mut block.names));
-                    self.polls.extend(block.unpack().ok_or(bad("polls contradict each other"))?);
+                    block.unpack(&mut self.polls).ok_or(bad("polls contradict each other"))?;
                 }
                 Kind::Break => {
                     let it: Break = postcard::from_bytes(payload).map_err(|_| bad("a break cannot be read"))?;

@@ -126,6 +126,18 @@ impl Names {
         })
     }
 
+    /// The name of a variant: that of a tree's only member, or the text that it is.
+    pub fn variant(&self, node: &Node) -> Option<&str> {
+        match node {
+            Node::Text(place) => self.name(*place),
+            Node::Map(members) => match members.as_slice() {
+                [(place, _)] => self.name(*place),
+                _ => None,
+            },
+            _ => None,
+        }
+    }
+
     /// A tree as a typed value. `None` where it does not fit.
     pub fn typed<T: DeserializeOwned>(&self, node: &Node) -> Option<T> {
         serde_json::from_value(self.value(node)?).ok()

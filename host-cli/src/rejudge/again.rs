@@ -2,7 +2,8 @@
 //!
 //! From the moment the valve is shut until it is opened into the vent, the outputs are the same whatever the phase, so
 //! the readings are what any recipe would have seen. A recipe that decides sooner than the recorded one goes straight
-//! on to the recorded venting: the polls in between are left out, and clock and sample numbers run on without a hole.
+//! on to the recorded venting: the polls in between are left out, and clock and sample numbers run on without a hole. So are
+//! most of those while ends are swapped.
 //! A recipe that wants to watch longer cannot be judged; nor one that would have filled in another way.
 
 use seathold_sequencer::event::{Event, Phase};
@@ -126,6 +127,10 @@ pub fn again(recording: &Recording, course: &Course, rig: Rig, recipe: Recipe) -
 /// How far the beginning of soaking may move, µs: two moments at which the rate is taken.
 const SLACK: u64 = 200_000;
 
+/// Polls kept at either end of the wait for swapped ends: two seconds at 100 a second, many times as long as anything the
+/// sequencer remembers of readings at rest.
+const WAITED: usize = 200;
+
 /// Whether the trapped pressure is only watched: outputs are the same in all of these.
 const fn watches(phase: Phase) -> bool {
     matches!(phase, Phase::Vent | Phase::Settle | Phase::Measure)
@@ -244,6 +249,7 @@ impl<'a> Run<'a> {
                 course.entered(Phase::Precheck, Some(Side::Second), number).map(|entered| entered + 1)
             } else {
                 match was {
+                    Some(Phase::Swap) if is == Phase::Swap => Some(self.past_waiting(leg, number)),
                     Some(was) if was == is || (watches(was) && watches(is)) => Some(number + 1),
                     // The rate of rise is taken every tenth of a second, and what was left out before moves those
                     // moments: soaking begins a moment sooner or later, but lasts as recorded.
@@ -283,6 +289,20 @@ impl<'a> Run<'a> {
             number = next;
         }
         self.give_up(first, Unjudged::Ends);
+    }
+
+    /// The poll after this one while ends are swapped. Nothing is moved and nothing measured, however long it takes, so
+    /// all but the ends of the wait are left out, up to the first poll at which anything happened.
+    fn past_waiting(&self, leg: usize, number: usize) -> usize {
+        let (legs, polls) = (&self.course.legs, &self.recording.polls);
+        let next = number + 1;
+        if legs.get(leg).is_none_or(|leg| number != leg.from + WAITED) {
+            return next;
+        }
+        let end = legs.get(leg + 1).map_or(self.course.whole, |leg| leg.from);
+        let happens = |poll: &Poll| poll.inputs.command.is_some() || !poll.events.is_empty();
+        let quiet = polls.get(next..end).and_then(|polls| polls.iter().position(happens));
+        quiet.map_or(end, |polls| next + polls).saturating_sub(WAITED).max(next)
     }
 
     fn since_settling(&self, ticks: u64) -> u32 {

@@ -5,6 +5,7 @@ use seathold_sequencer::input::{Command, Side, Sides};
 use seathold_sequencer::verdict::SideResult;
 
 use crate::recording::Recording;
+use crate::recording::tree::Node;
 
 /// A phase of the recorded run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -39,7 +40,9 @@ impl Course {
             if let Some(Command::Start(sides)) = poll.inputs.command {
                 course.start.get_or_insert((number, sides));
             }
-            for event in poll.events.iter().filter_map(|node| recording.names.typed(node)) {
+            // Most events are figures of looks, and reading those would take longer than all the rest.
+            let matters = |node: &&Node| matches!(recording.names.variant(node), Some("entered" | "judged"));
+            for event in poll.events.iter().filter(matters).filter_map(|node| recording.names.typed(node)) {
                 match event {
                     Event::Entered { phase, side } => course.legs.push(Leg { from: number, phase, side }),
                     Event::Judged(result) => course.sides.push(result),
