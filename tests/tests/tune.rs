@@ -60,17 +60,17 @@ fn rates(dir: &Path, name: &str, limit: f64) -> (Rate, Rate) {
 fn the_promise_holds_on_a_fresh_fleet() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("watch.toml"), WATCH).unwrap();
-    let truth = fleet(dir.path(), "[DIR]/watch.toml", "learn", "140", "11", &LEAKY);
+    let truth = fleet(dir.path(), "[DIR]/watch.toml", "learn", "90", "11", &LEAKY);
     let tune = |more: &[&str]| {
         let options = ["tune", "[DIR]/learn", "--truth", &truth, "--settle", "3,5"];
-        let risks = ["--measure", "30", "--false-accept", "0.08", "--false-reject", "0.25"];
+        let risks = ["--measure", "30", "--false-accept", "0.1", "--false-reject", "0.25"];
         seathold(dir.path(), &[options.as_slice(), risks.as_slice(), more].concat())
     };
     let one = tune(&["--threads", "1", "--out", "[DIR]/tuned.toml", "--html", "[DIR]/tuned.html"]);
     println!("{}{}", one.out, one.err);
     assert_eq!(one.code, 0, "{}{}", one.out, one.err);
-    assert_eq!(one.out, tune(&["--threads", "2"]).out);
-    let again = tune(&["--out", "[DIR]/tuned.toml"]);
+    let again = tune(&["--threads", "2", "--out", "[DIR]/tuned.toml"]);
+    assert_eq!(one.out, again.out);
     assert!(again.code != 0 && again.err.contains("exists"), "{}", again.err);
     let checked = seathold(dir.path(), &["recipe", "check", "[DIR]/tuned.toml"]);
     assert_eq!(checked.code, 0, "{}", checked.err);
@@ -83,12 +83,12 @@ fn the_promise_holds_on_a_fresh_fleet() {
         std::fs::write(keep, page).unwrap();
     }
 
-    fleet(dir.path(), "[DIR]/tuned.toml", "fresh", "110", "12", &LEAKY);
+    fleet(dir.path(), "[DIR]/tuned.toml", "fresh", "90", "12", &LEAKY);
     let limit = seathold_sequencer::recipe::RawRecipe::DEMO.limit_pa_m3_s;
     let (accepted, refused) = rates(dir.path(), "fresh", limit);
     println!("fresh: accepted in error {accepted}; not accepted {refused}");
     assert!(accepted.of > 10.0 && refused.of > 20.0);
-    assert!(accepted.share() <= 0.08 && refused.share() <= 0.25, "{accepted} {refused}");
+    assert!(accepted.share() <= 0.1 && refused.share() <= 0.25, "{accepted} {refused}");
 }
 
 /// Nobody has labelled anything: groups are found, and their share within the limit is near the true one. Where all valves
@@ -97,7 +97,7 @@ fn the_promise_holds_on_a_fresh_fleet() {
 fn without_labels_a_mixture_weighs() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("watch.toml"), WATCH).unwrap();
-    let truth = fleet(dir.path(), "[DIR]/watch.toml", "learn", "100", "14", &LEAKY);
+    fleet(dir.path(), "[DIR]/watch.toml", "learn", "80", "14", &LEAKY);
     let options = ["tune", "[DIR]/learn", "--settle", "3", "--measure", "30", "--false-accept", "0.2"];
     let options = [options.as_slice(), &["--false-reject", "0.35"]].concat();
     let said = seathold(dir.path(), &options);
@@ -105,16 +105,14 @@ fn without_labels_a_mixture_weighs() {
     assert_eq!(said.code, 0, "{}{}", said.out, said.err);
     assert!(said.out.contains("weighed by a mixture") && said.out.contains("assumed:"), "{}", said.out);
     assert!(said.out.contains("resting on a mixture, the choice was held to intervals of 95 %"), "{}", said.out);
-    let json = |more: &[&str]| -> serde_json::Value {
-        let said = seathold(dir.path(), &[options.as_slice(), &["--json"], more].concat());
-        serde_json::from_str(&said.out).unwrap()
-    };
-    let told = json(&["--threads", "1"]);
-    assert_eq!(told, json(&["--threads", "2"]));
-    let labelled = json(&["--truth", &truth]);
-    let good = |told: &serde_json::Value| told["tune"]["recorded"]["false_reject"]["of"].as_f64().unwrap();
-    println!("good by mixture {:.1}, in truth {}", good(&told), good(&labelled));
-    assert!((good(&told) - good(&labelled)).abs() < 0.06 * 200.0);
+    assert_eq!(said.out, seathold(dir.path(), &[options.as_slice(), &["--threads", "1"]].concat()).out);
+    // "within 7.5 mm³/s: 62.64 % of all sides; …"
+    let share = said.out.split("within 7.5 mm³/s: ").nth(1).unwrap().split(" %").next().unwrap();
+    let share = share.parse::<f64>().unwrap() / 100.0;
+    let (leaking, good) = rates(dir.path(), "learn", seathold_sequencer::recipe::RawRecipe::DEMO.limit_pa_m3_s);
+    let truth = good.of / (good.of + leaking.of);
+    println!("within the limit: by mixture {share:.3}, in truth {truth:.3}");
+    assert!((share - truth).abs() < 0.06);
 
     let alike: Vec<String> = ["seat_a", "seat_b", "stem", "body_joint", "joint_a", "joint_b"]
         .iter()
