@@ -1,18 +1,16 @@
 //! `seathold doctor`: a sound rig passes; what is broken is found and named; nothing is left energised, however it ends.
 
-use seathold::console::{Keys, Typed};
 use serde_json::Value;
-use std::cell::RefCell;
-use std::io::{self, Write};
-use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 mod cli_kit;
+mod doctor_kit;
 mod served_kit;
 use cli_kit::{golden, seathold};
-use served_kit::{Ear, Rig, program};
+use doctor_kit::{at, flat};
+use served_kit::Rig;
 
 fn here(arguments: &[&str]) -> cli_kit::Said {
     let dir = tempfile::tempdir().unwrap();
@@ -79,79 +77,14 @@ fn bad_input_is_named_with_what_is_allowed() {
     golden("doctor-bad.txt", &told);
 }
 
-/// What a program says, for whoever answers it.
-#[derive(Clone, Default)]
-struct Talk(Rc<RefCell<String>>);
-
-impl Write for Talk {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.0.borrow_mut().push_str(&String::from_utf8_lossy(bytes));
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-}
-
-/// Somebody who answers each prompt as it comes.
-struct Answers<'a> {
-    talk: Talk,
-    heard: usize,
-    /// Enter, so often too many, behind every answer.
-    ahead: usize,
-    /// A prompt, and what is typed then; the first that fits counts.
-    to: &'a [(&'a str, &'a str)],
-    /// Done when something is typed.
-    then: &'a mut dyn FnMut(&str),
-}
-
-impl Keys for Answers<'_> {
-    fn line(&mut self) -> Typed {
-        if self.ahead > 0 {
-            self.ahead -= 1;
-            return Typed::Line(String::new());
-        }
-        let said = self.talk.0.borrow().split_whitespace().collect::<Vec<_>>().join(" ");
-        let fresh = said.get(self.heard..).unwrap_or_default();
-        let next = self.to.iter().filter_map(|(prompt, typed)| Some((fresh.find(prompt)? + prompt.len(), *typed)));
-        let Some((end, typed)) = next.min_by_key(|(end, _)| *end) else { return Typed::Nothing };
-        (self.then)(&fresh[..end]);
-        self.heard += end;
-        self.ahead = 2;
-        Typed::Line(typed.into())
-    }
-}
-
-/// Somebody who hears everything that moves; nobody can reach the contacts and plugs of a rig that is simulated elsewhere.
-const PROMPTS: [(&str, &str); 7] = [
-    ("or n to stop here (q at any time).", "y"),
-    ("Open it. It is seen by itself", "n"),
-    ("It is seen by itself", "s"),
-    ("then Enter acknowledges", ""),
-    ("then Enter)", ""),
-    ("Enter works it", ""),
-    ("Did it move?", "y"),
-];
-
-fn at(rig: &Rig, interrupts: &AtomicUsize, then: &mut dyn FnMut(&str)) -> (u8, String, String) {
-    let (mut out, mut err) = (Ear::default(), Talk::default());
-    let mut keys = Answers { talk: err.clone(), heard: 0, ahead: 0, to: &PROMPTS, then };
-    let address = format!("tcp:{}", rig.at);
-    let code = program(&["doctor", "--rig", &address], interrupts, &mut out, &mut err, &mut keys);
-    let err = err.0.borrow().clone();
-    (code, out.text, err)
-}
-
-/// The table without its line breaks.
-fn flat(text: &str) -> String {
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
+fn address(rig: &Rig) -> String {
+    format!("tcp:{}", rig.at)
 }
 
 #[test]
 fn over_a_line_a_person_answers_and_a_contact_that_never_changes_is_found() {
     let rig = Rig::on("127.0.0.1:0", &["--set", "set=0 bar"]);
-    let (code, out, err) = at(&rig, &AtomicUsize::new(0), &mut |_| {});
+    let (code, out, err) = at(&address(&rig), &AtomicUsize::new(0), &mut |_| {});
     assert_eq!(code, 3, "{out}{err}");
     let out = flat(&out);
     for line in [
@@ -173,7 +106,7 @@ fn over_a_line_a_person_answers_and_a_contact_that_never_changes_is_found() {
 #[test]
 fn air_left_on_fails_the_supply_valve_and_ends_empty() {
     let rig = Rig::on("127.0.0.1:0", &[]);
-    let (code, out, _) = at(&rig, &AtomicUsize::new(0), &mut |_| {});
+    let (code, out, _) = at(&address(&rig), &AtomicUsize::new(0), &mut |_| {});
     assert_eq!(code, 3, "{out}");
     let out = flat(&out);
     assert!(out.contains("FAILED supply valve pressure came: the air is not shut off"), "{out}");
@@ -185,7 +118,7 @@ fn air_left_on_fails_the_supply_valve_and_ends_empty() {
 fn given_up_while_an_output_is_worked_nothing_is_left_energised() {
     let rig = Rig::on("127.0.0.1:0", &["--set", "set=0 bar", "--speed", "1"]);
     let interrupts = Arc::new(AtomicUsize::new(0));
-    let (code, out, err) = at(&rig, &interrupts, &mut |prompt| {
+    let (code, out, err) = at(&address(&rig), &interrupts, &mut |prompt| {
         if prompt.ends_with("Enter works it") {
             let interrupts = interrupts.clone();
             std::thread::spawn(move || {
@@ -208,11 +141,11 @@ fn given_up_while_an_output_is_worked_nothing_is_left_energised() {
 fn a_rig_with_a_run_in_progress_is_left_alone() {
     let dir = tempfile::tempdir().unwrap();
     let rig = Rig::on("127.0.0.1:0", &[]);
-    let address = format!("tcp:{}", rig.at);
+    let address = address(&rig);
     let file = dir.path().join("run.hold");
     let arguments = ["run", "--rig", &address, "--sides", "first", "--out", file.to_str().unwrap()];
     served_kit::killed_at(&arguments, "first side: fill");
-    let (code, out, err) = at(&rig, &AtomicUsize::new(0), &mut |_| {});
+    let (code, out, err) = at(&address, &AtomicUsize::new(0), &mut |_| {});
     assert_eq!((code, out.as_str()), (3, ""), "{err}");
     assert!(err.contains("a run is in progress on it"), "{err}");
 }

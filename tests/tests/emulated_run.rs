@@ -1,5 +1,5 @@
 //! `seathold run --rig tcp:…` on the controller image in the emulator: every scenario, and the emulator killed in every
-//! phase.
+//! phase; and `seathold doctor`.
 //!
 //! Needs the image built (with `SEATHOLD_SPEED=20`, which the check list does) and an emulator: `.ci/run on-target`.
 
@@ -23,6 +23,7 @@ use std::path::Path;
 use std::sync::atomic::AtomicUsize;
 
 mod cli_kit;
+mod doctor_kit;
 mod emulator_kit;
 mod served_kit;
 use emulator_kit::{Emulator, free_port, image, image_of, switch_on};
@@ -199,5 +200,26 @@ fn killed_in_every_phase_it_vents_first_and_run_says_so() {
         assert_eq!((first.at.as_ticks(), first.outputs), (0, Outputs::OPEN_TO_VENT), "{at}");
         assert!(after.iter().all(|poll| poll.outputs.supply == Gate::Shut), "{at}");
         println!("killed at \"{at}\": {} polls before, {} after", recording.whole(), after.len());
+    }
+}
+
+/// A check of the rig on the board: outputs are worked by the controller there. Its air cannot be shut off, and that is
+/// found before it can matter.
+#[test]
+#[ignore = "needs built images and an emulator: .ci/run on-target"]
+fn the_doctor_works_outputs_on_the_board_and_finds_the_air_on() {
+    let port = free_port();
+    let _emulator = switch_on(&image(), port);
+    let (code, out, err) = doctor_kit::at(&format!("tcp:127.0.0.1:{port}"), &AtomicUsize::new(0), &mut |_| {});
+    let out = doctor_kit::flat(&out);
+    assert_eq!(code, 3, "{out}{err}");
+    for line in [
+        "good far-side readings",
+        "good vent valve worked and heard",
+        "good pilot valve worked and heard",
+        "FAILED supply valve pressure came: the air is not shut off",
+        "good at rest everything at rest, far side measured empty",
+    ] {
+        assert!(out.contains(line), "{line}: {out}");
     }
 }
