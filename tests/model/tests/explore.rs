@@ -123,7 +123,7 @@ fn air_any_one_mishap_both_sides_any_leak() {
     let scope = Scope::new(Actuation::Air, Sides::Both, &leaks, actions(&Mishap::ALL, &[Deed::None]));
     explore(
         scope.with_mishaps_at_most(1),
-        (16_569, 1_500),
+        (16_671, 1_500),
         &["link lost", "no answer", "supply sensor", "vent time-out"],
     );
 }
