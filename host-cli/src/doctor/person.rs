@@ -24,7 +24,9 @@ pub enum Person {
 /// What was said.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Said {
-    /// Enter, or yes.
+    /// Enter alone: go on. No answer where somebody's word counts.
+    Enter,
+    /// Yes.
     Yes,
     /// No.
     No,
@@ -36,7 +38,8 @@ pub enum Said {
 
 fn heard(line: &str) -> Option<Said> {
     match line.trim() {
-        "" | "y" | "yes" => Some(Said::Yes),
+        "" => Some(Said::Enter),
+        "y" | "yes" => Some(Said::Yes),
         "n" | "no" => Some(Said::No),
         "a" | "again" => Some(Said::Again),
         "s" | "skip" => Some(Said::Skip),

@@ -187,7 +187,10 @@ impl Round {
 
     /// Whether the person has said yes; the simulated one says so once, when first asked.
     fn agreed(&mut self, console: &mut Console<'_>, fresh: bool) -> Result<bool, Halt> {
-        if self.person == Person::Simulated { Ok(fresh) } else { Ok(self.person.said(console)? == Some(Said::Yes)) }
+        if self.person == Person::Simulated {
+            return Ok(fresh);
+        }
+        Ok(matches!(self.person.said(console)?, Some(Said::Enter | Said::Yes)))
     }
 
     fn readings(&mut self, console: &mut Console<'_>, subject: Subject, channel: usize) -> Result<(), Halt> {
@@ -254,7 +257,7 @@ impl Round {
                 return Ok(None);
             }
             match self.person.said(console)? {
-                Some(Said::No | Said::Yes) => return Ok(Some(Said::No)),
+                Some(Said::No | Said::Yes | Said::Enter) => return Ok(Some(Said::No)),
                 Some(Said::Skip) => return Ok(Some(Said::Skip)),
                 Some(Said::Again) | None => {}
             }
@@ -371,9 +374,8 @@ impl Round {
                 return self.note(console, subject, Outcome::NotChecked, &why);
             }
             self.ask(console, "Listen at it: Enter works it (s: leave out)")?;
-            if self.person.answer(&mut self.bench, console, |said| matches!(said, Said::Yes | Said::Skip))?
-                == Said::Skip
-            {
+            let fits = |said| matches!(said, Said::Enter | Said::Yes | Said::Skip);
+            if self.person.answer(&mut self.bench, console, fits)? == Said::Skip {
                 return self.note(console, subject, Outcome::NotChecked, "left out");
             }
             if let Some((outcome, wrong)) = self.work(console, coil)? {
@@ -403,7 +405,8 @@ impl Round {
             return Ok(Some((Outcome::NotChecked, format!("the controller said {answer:?}"))));
         }
         let over = |view: &View| {
-            view.refused.is_some() || (view.worked.is_some() && !matches!(view.phase, Phase::Work | Phase::Ready))
+            let ended = view.refused.is_some() || view.faulted.is_some();
+            ended || (view.worked.is_some() && !matches!(view.phase, Phase::Work | Phase::Ready))
         };
         let ended = self.bench.until(console, WORK_US, over)?;
         let view = &self.bench.view;
