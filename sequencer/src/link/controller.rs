@@ -8,6 +8,7 @@ use super::frame::{self, Deframer, Frame};
 use super::message::{Answer, Capabilities, Hello, Order, Record, ToController, ToHost, VERSION, Welcome};
 use super::polls::{Packer, Poll};
 use super::store::Store;
+use super::write;
 use crate::bench::Polled;
 use crate::event::{Event, Phase};
 use crate::input::Command;
@@ -187,17 +188,17 @@ impl<const N: usize> Controller<N> {
     pub fn keep(&mut self, record: &Record<'_>) {
         self.flush();
         let mut room = [0; RECORD_MAX];
-        match postcard::to_slice(record, &mut room) {
-            Ok(bytes) => self.store.push(bytes),
+        match write::to_slice(record, &mut room) {
+            Some(bytes) => self.store.push(bytes),
             // Cannot be, by the bounds above; if it were, the host would see a record it cannot read, not silence.
-            Err(_) => self.store.push(&[]),
+            None => self.store.push(&[]),
         }
     }
 
     fn flush(&mut self) {
         let mut room = [0; RECORD_MAX];
         if let Some(series) = self.packer.series()
-            && let Ok(bytes) = postcard::to_slice(&Record::Polls(series), &mut room)
+            && let Some(bytes) = write::to_slice(&Record::Polls(series), &mut room)
         {
             self.store.push(bytes);
         }

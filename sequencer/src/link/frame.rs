@@ -7,6 +7,7 @@
 //! Byte stuffing: Cheshire and Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on Networking 7(2),
 //! 1999. The check is the Castagnoli CRC-32 (RFC 3720, appendix B.4, from memory; check value E3069283 for "123456789").
 
+use super::write;
 use cobs::{DecodeResult, DecoderState, EncoderState, PushResult};
 use crc::{CRC_32_ISCSI, Crc, NoTable};
 use serde::Serialize;
@@ -37,7 +38,7 @@ pub struct TooLong;
 /// [`TooLong`] when it has more than [`MESSAGE_MAX`] bytes; `frame` is then empty.
 pub fn encode<T: Serialize>(message: &T, frame: &mut Frame) -> Result<(), TooLong> {
     let mut room = [0; MESSAGE_MAX];
-    let bytes = postcard::to_slice(message, &mut room).map_err(|_| TooLong)?;
+    let bytes = write::to_slice(message, &mut room).ok_or(TooLong)?;
     stuff(bytes, frame)
 }
 

@@ -6,6 +6,7 @@
 //! | room | what it holds |
 //! |---|---|
 //! | [`frame`] | where a message begins and ends, and whether it is whole: COBS and a CRC |
+//! | `write` | values to bytes |
 //! | [`message`] | what is said, as a table |
 //! | [`polls`] | a series of polls in a few bytes each |
 //! | [`store`] | records kept until the host has them |
@@ -30,3 +31,4 @@ pub mod message;
 pub mod polls;
 pub mod serve;
 pub mod store;
+mod write;

@@ -17,6 +17,7 @@
 //! guard closed, valve shut, link up, supply open, vent open, pilot fed, an output that reads back otherwise. A series begins as if the poll before had step,
 //! counts, numbers and bits of zero, so each can be read without any other.
 
+use super::write;
 use crate::bench::Polled;
 use crate::input::{Contacts, Inputs, Reading, Sample, SensorFault};
 use crate::output::{Gate, Outputs, Pilot};
@@ -170,7 +171,7 @@ impl Packer {
 
     fn put<T: Serialize>(&mut self, value: &T) -> Option<()> {
         let room = self.bytes.get_mut(self.len..)?;
-        self.len += postcard::to_slice(value, room).ok()?.len();
+        self.len += write::to_slice(value, room)?.len();
         Some(())
     }
 }
