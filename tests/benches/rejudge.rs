@@ -3,6 +3,8 @@
 //! `cargo bench -p seathold-tests --bench rejudge`. The bytes of 100 simulated runs of both sides are taken
 //! `REJUDGE_RUNS` times (10 000 where nothing else is said), and unpacked, looked at and judged anew each time; they lie in
 //! memory, as a register gives them, without the register.
+//! What is on one core is told by the processor time of its thread, which other work on the machine touches less than the
+//! clock on the wall.
 //! What is told: reading alone; the whole sequencer; looks; 100 limits against the looks; all of it together on all cores.
 //! With Python and NumPy at hand (`PYTHON=…`), `rejudge_numpy.py` beside this file holds the same looks against the
 //! same limits, and must come to the same verdicts and guard bands to 1e-9.
@@ -16,6 +18,7 @@ use std::path::Path;
 use std::time::Instant;
 
 use cli_kit::seathold;
+use clock::{cpu, cpu_of_all};
 use rayon::prelude::*;
 use seathold::recording::{Recording, read_bytes};
 use seathold::rejudge::again;
@@ -42,36 +45,47 @@ fn main() {
     let files: Vec<Vec<u8>> = paths.iter().map(|path| std::fs::read(path).unwrap()).collect();
     let one = |bytes: &[u8]| read_bytes(bytes).unwrap();
 
-    let begun = Instant::now();
+    // One after the other, as the commands do it: room is used again, and nothing is kept.
+    let begun = cpu();
+    for bytes in &files {
+        black_box(one(bytes));
+    }
+    let reading = cpu() - begun;
     let recordings: Vec<Recording> = files.iter().map(|bytes| one(bytes)).collect();
-    let reading = begun.elapsed().as_secs_f64();
     let polls: usize = recordings.iter().map(|recording| recording.polls.len()).sum();
     let samples = polls as f64 * CHANNELS;
     println!("reading: {:.1} million samples/s on one core", samples / reading / 1e6);
 
-    let begun = Instant::now();
+    let begun = cpu();
     for recording in &recordings {
         let rig = recording.header.rig.validate().unwrap();
         let recipe = recording.header.recipe.validate(&rig).unwrap();
         black_box(again(recording, &Course::of(recording), rig, recipe));
     }
-    let whole = begun.elapsed().as_secs_f64();
+    let whole = cpu() - begun;
     println!("the whole sequencer, one recipe: {:.1} million samples/s on one core", samples / whole / 1e6);
-    println!("  with reading: {:.1}", samples / (whole + reading) / 1e6);
+    let begun = cpu();
+    for bytes in &files {
+        let recording = one(bytes);
+        let rig = recording.header.rig.validate().unwrap();
+        let recipe = recording.header.recipe.validate(&rig).unwrap();
+        black_box(again(&recording, &Course::of(&recording), rig, recipe));
+    }
+    println!("  with reading: {:.1}", samples / (cpu() - begun) / 1e6);
 
     let own = recordings[0].header.recipe;
     let limits: Vec<f64> = (0..LIMITS).map(|i| own.limit_pa_m3_s * 0.1 * 1.03f64.powi(i as i32)).collect();
-    let begun = Instant::now();
+    let begun = cpu();
     let all: Vec<Vec<Looks>> = recordings.iter().map(look).collect();
-    let looking = begun.elapsed().as_secs_f64();
+    let looking = cpu() - begun;
     let all_in = reading + looking;
     let schedule = *own.validate(&recordings[0].header.rig.validate().unwrap()).unwrap().schedule();
-    let begun = Instant::now();
+    let begun = cpu();
     let mut fates: Vec<Fate> = Vec::new();
     for side in all.iter().flatten() {
         fates.extend(side.judge(&limits, &schedule));
     }
-    let judging = begun.elapsed().as_secs_f64();
+    let judging = cpu() - begun;
     println!("looks: {:.1} million samples/s on one core", samples / looking / 1e6);
     println!(
         "{LIMITS} limits: {:.2} million verdicts/s; readings × limits {:.0} million samples/s on one core, with reading",
@@ -81,7 +95,7 @@ fn main() {
     let left = fates.iter().filter(|fate| matches!(fate, Fate::Whole)).count();
     println!("  {left} of {} left to the whole sequencer", fates.len());
 
-    let begun = Instant::now();
+    let (begun, before) = (Instant::now(), cpu_of_all());
     let told: usize = (0..runs)
         .into_par_iter()
         .map(|number| {
@@ -91,7 +105,10 @@ fn main() {
         .sum();
     let wall = begun.elapsed().as_secs_f64();
     let cores = rayon::current_num_threads();
-    println!("{runs} runs × {LIMITS} limits, {told} verdicts: {wall:.1} s on {cores} cores");
+    let busy = cpu_of_all() - before;
+    println!(
+        "{runs} runs × {LIMITS} limits, {told} verdicts: {wall:.1} s on {cores} cores, {busy:.1} s of processor time"
+    );
 
     // The verdict of each look, and when, for NumPy.
     let mut table = String::from("side,leak,guard,freedom,curve,after\n");
@@ -138,6 +155,36 @@ fn main() {
         other => println!("NumPy: not compared ({other:?})"),
     }
     std::fs::remove_dir_all(&folder).unwrap();
+}
+
+/// Processor time of this thread, and of all threads, s; where they are not told apart, the clock on the wall.
+#[cfg(unix)]
+mod clock {
+    use rustix::time::{ClockId, clock_gettime};
+
+    pub(super) fn cpu() -> f64 {
+        seconds(ClockId::ThreadCPUTime)
+    }
+
+    pub(super) fn cpu_of_all() -> f64 {
+        seconds(ClockId::ProcessCPUTime)
+    }
+
+    fn seconds(clock: ClockId) -> f64 {
+        let now = clock_gettime(clock);
+        now.tv_sec as f64 + now.tv_nsec as f64 / 1e9
+    }
+}
+
+#[cfg(not(unix))]
+mod clock {
+    use std::time::{SystemTime, UNIX_EPOCH};
+
+    pub(super) fn cpu() -> f64 {
+        SystemTime::now().duration_since(UNIX_EPOCH).map_or(0.0, |t| t.as_secs_f64())
+    }
+
+    pub(super) use cpu as cpu_of_all;
 }
 
 fn look(recording: &Recording) -> Vec<Looks> {
