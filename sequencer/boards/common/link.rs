@@ -7,6 +7,11 @@ fn main() {
     // Where a board can log over a debug probe, and is asked to.
     if std::env::var_os("CARGO_FEATURE_DEFMT").is_some() {
         println!("cargo::rustc-link-arg-bins=-Tdefmt.x");
+        // Unless told otherwise, defmt compiles in errors alone.
+        println!("cargo::rerun-if-env-changed=DEFMT_LOG");
+        if std::env::var_os("DEFMT_LOG").is_none() {
+            println!("cargo::rustc-env=DEFMT_LOG=info");
+        }
     }
     println!("cargo::rerun-if-changed={board}/memory.x");
 }

@@ -27,8 +27,13 @@ pub(crate) fn target_and_runner(board: &str) -> (String, Vec<String>) {
 }
 
 pub(crate) fn image(board: &str, name: &str) -> PathBuf {
+    image_in(board, "release", name)
+}
+
+/// An image from the folder of a build of its own.
+pub(crate) fn image_in(board: &str, build: &str, name: &str) -> PathBuf {
     let images = std::env::var_os("SEATHOLD_IMAGES").unwrap_or_else(|| panic!("{WHY_IGNORED}"));
-    let path = PathBuf::from(images).join(board).join(target_and_runner(board).0).join("release").join(name);
+    let path = PathBuf::from(images).join(board).join(target_and_runner(board).0).join(build).join(name);
     assert!(path.exists(), "{} is not there: {WHY_IGNORED}", path.display());
     path
 }

@@ -4,6 +4,7 @@
 //! Needs the images built and an emulator, so it is left out of a plain `cargo test`; `.ci/run on-target` does both.
 
 mod images;
+mod logging;
 mod trials;
 
 use images::{WHY_IGNORED, boards, image, target_and_runner, toml};

@@ -3,6 +3,7 @@
 #![no_std]
 #![no_main]
 
+mod log;
 mod outputs;
 mod uart;
 mod watchdog;
@@ -167,6 +168,7 @@ fn main() -> ! {
     };
     two_stacks::guard(&mut core.MPU);
     let mut dog = Dog::new();
+    log::begun(dog.has_bitten());
     dog.start(WATCHDOG);
     uart::begin();
     core.SYST.set_clock_source(SystClkSource::Core);
@@ -212,6 +214,7 @@ fn main() -> ! {
             rig.advance(millis(POLL_MS));
             // Every output has been set.
             dog.feed();
+            log::events(&polled.events);
         }
         loop {
             if sent == frame.len() {
