@@ -22,7 +22,7 @@ pub struct Budget {
     pub volume: f64,
     /// Transducer gain.
     pub gain: f64,
-    /// Drift of the gas temperature: `V·p/T·u(dT/dt)`, from the ideal gas law.
+    /// Drift of the gas temperature: `V·p/T·u(dT/dt)`, from the ideal gas law; with it what filling left in the wall.
     pub temperature: f64,
     /// The rig's own leak.
     pub background: f64,
@@ -105,7 +105,7 @@ impl Figure {
             resolution: resolution(with.noise_counts, estimate.span_s) * step * scale,
             volume: size * rig.far_volume_u_rel,
             gain: size * rig.gain_u_rel,
-            temperature: scale * with.pressure_pa / with.gas.kelvin() * rig.drift_u_k_s,
+            temperature: scale * temperature_rate(with.pressure_pa, with.gas.kelvin(), rig.drift_u_k_s),
             background: rig.background_u_pa_m3_s,
             ..Budget::default()
         }
@@ -148,6 +148,24 @@ impl Budget {
             + self.temperature * self.temperature
             + self.background * self.background
     }
+}
+
+/// What filling leaves in the wall, as a share of the gas's absolute temperature a second.
+///
+/// Letting gas in at constant temperature gives the wall what the gas was pushed in with: `p·V`, less what the atmosphere
+/// did (first law of an open vessel; Moran & Shapiro, *Fundamentals of Engineering Thermodynamics*, from memory). Over the
+/// gas's own heat capacity, `p·V·cv/(R·T)`, that is `R/cv = 0.4` of its absolute temperature. A wall of a thousand times that
+/// capacity, which goes back to the room's warmth in ten minutes (a valve body of a kilogram holds two thousand times, a
+/// tube with a wall of 3 mm three hundred, and both take longer: our judgement, no source), then cools by 0.4/1000 in 600 s,
+/// and the gas with it: 0.2 mK/s. No window is long enough to tell that from a leak; where a blank run was made the same
+/// way, its mean is in the rig's own leak, and this is what valves may differ by.
+const WALL_PER_S: f64 = 0.4 / (1_000.0 * 600.0);
+
+/// Standard uncertainty of the pressure's slope, in Pa/s, from the temperature of gas at `pressure_pa` absolute: a drift
+/// known to `drift_u_k_s`, and what filling left in the wall.
+pub(super) fn temperature_rate(pressure_pa: f64, kelvin: f64, drift_u_k_s: f64) -> f64 {
+    let drift = drift_u_k_s / kelvin;
+    pressure_pa * libm::sqrt(drift * drift + WALL_PER_S * WALL_PER_S)
 }
 
 /// Standard uncertainty of a slope over a window, in counts a second, from the converter's steps; `noise_counts` as

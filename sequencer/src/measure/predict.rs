@@ -1,8 +1,8 @@
 use super::conformance::normal_cdf;
 use super::curve::Curve;
 use super::decide::PLAUSIBLE;
-use super::figure::Budget;
 use super::figure::resolution;
+use super::figure::{Budget, temperature_rate};
 use super::fit::LESSER;
 use super::quantile::student_quantile;
 use super::schedule::Schedule;
@@ -171,7 +171,7 @@ impl Window {
             resolution: coarse * step * scale,
             volume: size * raw.far_volume_u_rel,
             gain: size * raw.gain_u_rel,
-            temperature: scale * pressure_pa / gas * raw.drift_u_k_s,
+            temperature: scale * temperature_rate(pressure_pa, gas, raw.drift_u_k_s),
             background: raw.background_u_pa_m3_s,
             ..Budget::default()
         };
