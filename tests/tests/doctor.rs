@@ -136,6 +136,23 @@ fn given_up_while_an_output_is_worked_nothing_is_left_energised() {
     assert!(told.contains("switched off, in phase \"ready\""), "{told}");
 }
 
+/// The controller is gone in the middle: that is said, and nothing is called good that was not seen.
+#[test]
+fn a_line_that_is_lost_ends_it_and_says_so() {
+    let rig = Rig::on("127.0.0.1:0", &["--set", "set=0 bar"]);
+    let address = address(&rig);
+    let mut rig = Some(rig);
+    let (code, out, err) = at(&address, &AtomicUsize::new(0), &mut |prompt| {
+        if prompt.ends_with("Enter works it") {
+            drop(rig.take());
+        }
+    });
+    assert_eq!(code, 3, "{out}{err}");
+    let (out, err) = (flat(&out), flat(&err));
+    assert!(err.contains("the controller cannot be reached any more") && err.contains("lets go of an output"), "{err}");
+    assert!(out.contains("not checked vent valve") && out.contains("not checked at rest"), "{out}");
+}
+
 /// A run in progress is none of its business.
 #[test]
 fn a_rig_with_a_run_in_progress_is_left_alone() {
