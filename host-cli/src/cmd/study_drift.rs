@@ -82,7 +82,7 @@ type Values = Vec<(What, Found)>;
 fn of_file(path: &Path, values: &mut Values) -> Result<(), Error> {
     let read = Calibration::read(path)?;
     let v = &read.values;
-    let mut push = |what, value, u| values.push((what, Found { on: read.made, value, u }));
+    let mut push = |what, value, u| values.push((what, Found { on: read.made, value, u, expires: Some(read.expires) }));
     match read.subject {
         Subject::Volume | Subject::Leak => push(What::Volume, v.far_volume_m3, v.far_volume_m3 * v.far_volume_u_rel),
         Subject::Transducer => push(What::Gain, v.gain, v.gain * v.gain_u_rel),
@@ -109,10 +109,10 @@ fn of_run(name: &str, bytes: &[u8], wanted: &Wanted, values: &mut Values) -> Res
     let keeper = Keeper::over(&recording);
     if let Some(figure) = keeper.side.and_then(|side| side.figure) {
         let (value, u) = blank::background(&figure, &header.rig);
-        values.push((What::Background, Found { on, value, u }));
+        values.push((What::Background, Found { on, value, u, expires: None }));
     }
     if let Some((tau_s, u)) = blank::time_constant(&keeper.samples) {
-        values.push((What::Tau, Found { on, value: tau_s, u: tau_s * u }));
+        values.push((What::Tau, Found { on, value: tau_s, u: tau_s * u, expires: None }));
     }
     Ok(())
 }
@@ -168,7 +168,7 @@ pub(super) fn run(typed: &DriftOf, console: &mut Console<'_>) -> Result<Exit, Er
         let of = |(what, drift): &(What, Result<Drift, String>)| match drift {
             Ok(d) => json!({ "what": what.name(), "unit": what.unit().0, "values": d.points,
                 "slope_a_day": d.line.slope.value, "half": d.line.slope.half, "proven": d.line.slope.is_proven(),
-                "allowed": d.allowed, "lasts_days": d.lasts, "due": d.due().to_string(),
+                "allowed": d.allowed, "lasts_days": d.lasts, "due": d.due().0.to_string(),
                 "signals": d.chart.signals.iter().map(|(p, r)| json!({ "point": p + 1, "rule": r })).collect::<Vec<Value>>() }),
             Err(why) => json!({ "what": what.name(), "none": why }),
         };
@@ -207,7 +207,8 @@ fn text(told: &[(What, Result<Drift, String>)], coverage: f64) -> String {
         let days = |days: f64| if days >= LONGEST { "ten years or more".into() } else { format!("{days:.0} days") };
         let [found, steepest] = drift.lasts.map(days);
         out += &format!("  moves so far in  {found}, by the steepest slope in the interval in {steepest}\n");
-        out += &format!("  next due         {}, or when its file expires\n", drift.due());
+        let (due, drifted) = drift.due();
+        out += &format!("  next due         {due}, {}\n", if drifted { "by its drift" } else { "when it expires" });
         for (point, rule) in &drift.chart.signals {
             let about = RULES.get(usize::from(*rule) - 1).unwrap_or(&"");
             out += &format!("  value {:<10} rule {rule}: {about}\n", point + 1);

@@ -144,7 +144,8 @@ impl Chart {
                     put_under(buffer, (left, row), "╎");
                     put_under(buffer, (right, row), "╎");
                 });
-                words(buffer, left + 1, 0, label);
+                // A row below those of upright lines, which often stand in the band.
+                words(buffer, left + 1, 1, label);
             }
             Item::BandY(from, to, label, _) => {
                 for y in [from, to] {

@@ -18,6 +18,8 @@ pub struct Found {
     pub value: f64,
     /// Its standard uncertainty, in the same unit.
     pub u: f64,
+    /// The last day it counts, where that was said.
+    pub expires: Option<Date>,
 }
 
 /// How a value moves.
@@ -64,9 +66,15 @@ pub fn drift(mut found: Vec<Found>, coverage: f64) -> Result<Drift, String> {
 }
 
 impl Drift {
-    /// The day on which the next calibration is due: by the steepest slope in the interval.
-    pub fn due(&self) -> Date {
+    /// The day on which the next calibration is due: by the steepest slope in the interval, or because the last one
+    /// expires, whichever is sooner; and whether it is the drift.
+    pub fn due(&self) -> (Date, bool) {
         let days = jiff::Span::new().days(self.lasts[1].floor() as i64);
-        self.found.last().map_or(Date::MIN, |last| last.on.saturating_add(days))
+        let last = self.found.last();
+        let drifted = last.map_or(Date::MIN, |last| last.on.saturating_add(days));
+        match last.and_then(|last| last.expires) {
+            Some(expires) if expires < drifted => (expires, false),
+            _ => (drifted, true),
+        }
     }
 }
