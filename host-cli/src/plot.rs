@@ -9,6 +9,7 @@ use ratatui::widgets::canvas::{Canvas, Line};
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::Reading;
 
+use crate::picture::envelope;
 use crate::recording::Recording;
 use crate::words::{Speaker, phase_name};
 
@@ -29,7 +30,7 @@ pub fn plot(recording: &Recording, speaker: &Speaker) -> String {
     let bounds = [low, high + (high - low) * 0.02];
     let area = Rect::new(0, 0, COLUMNS, ROWS);
     let mut buffer = Buffer::empty(area);
-    let envelope = envelope(&trace, start, end);
+    let envelope = envelope(&trace, start, end, usize::from(COLUMNS) * DOTS);
     Canvas::default()
         .marker(Marker::Braille)
         .x_bounds([start, end])
@@ -76,20 +77,6 @@ fn trace(recording: &Recording) -> Vec<(f64, f64)> {
             Reading::Waiting | Reading::Sick(_) => None,
         })
         .collect()
-}
-
-/// Least and greatest of each dot's share of the trace, in the order of time: no spike is lost.
-fn envelope(trace: &[(f64, f64)], start: f64, end: f64) -> Vec<(f64, f64)> {
-    let dots = usize::from(COLUMNS) * DOTS;
-    let dot = |t: f64| ((t - start) / (end - start) * dots as f64) as usize;
-    let mut out: Vec<(f64, f64)> = Vec::new();
-    for share in trace.chunk_by(|a, b| dot(a.0) == dot(b.0)) {
-        let by = |a: &&(f64, f64), b: &&(f64, f64)| a.1.total_cmp(&b.1);
-        let (Some(least), Some(most)) = (share.iter().min_by(by), share.iter().max_by(by)) else { continue };
-        let (a, b) = if least.0 <= most.0 { (least, most) } else { (most, least) };
-        out.extend([*a, *b]);
-    }
-    out
 }
 
 /// The phases as a strip under the picture: names where they fit, a mark where each begins.

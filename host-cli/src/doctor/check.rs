@@ -91,7 +91,8 @@ pub enum Outcome {
 }
 
 impl Outcome {
-    const fn word(self) -> &'static str {
+    /// In words, for people.
+    pub const fn word(self) -> &'static str {
         match self {
             Self::Good => "good",
             Self::Failed => "FAILED",

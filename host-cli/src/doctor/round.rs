@@ -100,12 +100,7 @@ impl Round {
     }
 
     fn note(&mut self, console: &mut Console<'_>, subject: Subject, outcome: Outcome, seen: &str) -> Result<(), Halt> {
-        let word = match outcome {
-            Outcome::Good => "good",
-            Outcome::Failed => "FAILED",
-            Outcome::NotChecked => "not checked",
-        };
-        say(console, &format!("{word}: {seen}"))?;
+        say(console, &format!("{}: {seen}", outcome.word()))?;
         self.checks.note(subject, outcome, seen);
         Ok(())
     }

@@ -248,99 +248,32 @@ impl ser::Serializer for &mut Writer<'_> {
     }
 }
 
-impl ser::SerializeSeq for &mut Writer<'_> {
-    type Ok = ();
-    type Error = Unwritable;
+/// What stands in a sequence, a tuple or a struct is written one after the other; names are not.
+macro_rules! one_after_the_other {
+    ($($kind:ident: $($method:ident($($name:ident: $type:ty)?)),+;)+) => {$(
+        impl ser::$kind for &mut Writer<'_> {
+            type Ok = ();
+            type Error = Unwritable;
 
-    fn serialize_element<T: Serialize + ?Sized>(&mut self, value: &T) -> Done {
-        value.serialize(&mut **self)
-    }
+            $(fn $method<T: Serialize + ?Sized>(&mut self, $($name: $type,)? value: &T) -> Done {
+                value.serialize(&mut **self)
+            })+
 
-    fn end(self) -> Done {
-        Ok(())
-    }
+            fn end(self) -> Done {
+                Ok(())
+            }
+        }
+    )+};
 }
 
-impl ser::SerializeTuple for &mut Writer<'_> {
-    type Ok = ();
-    type Error = Unwritable;
-
-    fn serialize_element<T: Serialize + ?Sized>(&mut self, value: &T) -> Done {
-        value.serialize(&mut **self)
-    }
-
-    fn end(self) -> Done {
-        Ok(())
-    }
-}
-
-impl ser::SerializeTupleStruct for &mut Writer<'_> {
-    type Ok = ();
-    type Error = Unwritable;
-
-    fn serialize_field<T: Serialize + ?Sized>(&mut self, value: &T) -> Done {
-        value.serialize(&mut **self)
-    }
-
-    fn end(self) -> Done {
-        Ok(())
-    }
-}
-
-impl ser::SerializeTupleVariant for &mut Writer<'_> {
-    type Ok = ();
-    type Error = Unwritable;
-
-    fn serialize_field<T: Serialize + ?Sized>(&mut self, value: &T) -> Done {
-        value.serialize(&mut **self)
-    }
-
-    fn end(self) -> Done {
-        Ok(())
-    }
-}
-
-impl ser::SerializeMap for &mut Writer<'_> {
-    type Ok = ();
-    type Error = Unwritable;
-
-    fn serialize_key<T: Serialize + ?Sized>(&mut self, key: &T) -> Done {
-        key.serialize(&mut **self)
-    }
-
-    fn serialize_value<T: Serialize + ?Sized>(&mut self, value: &T) -> Done {
-        value.serialize(&mut **self)
-    }
-
-    fn end(self) -> Done {
-        Ok(())
-    }
-}
-
-impl ser::SerializeStruct for &mut Writer<'_> {
-    type Ok = ();
-    type Error = Unwritable;
-
-    fn serialize_field<T: Serialize + ?Sized>(&mut self, _: &'static str, value: &T) -> Done {
-        value.serialize(&mut **self)
-    }
-
-    fn end(self) -> Done {
-        Ok(())
-    }
-}
-
-impl ser::SerializeStructVariant for &mut Writer<'_> {
-    type Ok = ();
-    type Error = Unwritable;
-
-    fn serialize_field<T: Serialize + ?Sized>(&mut self, _: &'static str, value: &T) -> Done {
-        value.serialize(&mut **self)
-    }
-
-    fn end(self) -> Done {
-        Ok(())
-    }
+one_after_the_other! {
+    SerializeSeq: serialize_element();
+    SerializeTuple: serialize_element();
+    SerializeTupleStruct: serialize_field();
+    SerializeTupleVariant: serialize_field();
+    SerializeMap: serialize_key(), serialize_value();
+    SerializeStruct: serialize_field(_name: &'static str);
+    SerializeStructVariant: serialize_field(_name: &'static str);
 }
 
 #[cfg(test)]

@@ -24,3 +24,21 @@ pub fn stop(rest: fn(), reason: &dyn Display) -> ! {
         cortex_m::asm::nop();
     }
 }
+
+/// The handlers of panics and of hard faults, both of which end in [`stop`].
+#[macro_export]
+macro_rules! stop_at_rest {
+    ($rest:path) => {
+        #[panic_handler]
+        fn panic(info: &core::panic::PanicInfo<'_>) -> ! {
+            $crate::down::stop($rest, info)
+        }
+
+        // SAFETY: the handler does not return, so it cannot break what it interrupted. It looks at no frame: after an
+        // overflow there is none.
+        #[cortex_m_rt::exception(trampoline = false)]
+        unsafe fn HardFault() -> ! {
+            $crate::down::stop($rest, &"hard fault")
+        }
+    };
+}

@@ -1,12 +1,11 @@
-//! Breaks on purpose, with every output energised: what `tests/tests/on_target_trials.rs` watches from outside.
+//! Breaks on purpose, with every output energised: what `tests/tests/on_target/trials.rs` watches from outside.
 #![no_std]
 #![no_main]
 
 mod outputs;
 
-use core::panic::PanicInfo;
-use cortex_m_rt::{entry, exception};
-use seathold_board::{down, trials};
+use cortex_m_rt::entry;
+use seathold_board::trials;
 
 #[entry]
 fn main() -> ! {
@@ -26,14 +25,4 @@ fn energise() {
     }
 }
 
-#[panic_handler]
-fn panic(info: &PanicInfo<'_>) -> ! {
-    down::stop(outputs::rest, info)
-}
-
-// SAFETY: the handler does not return, so it cannot break what it interrupted. It looks at no frame: after an overflow
-// there is none.
-#[exception(trampoline = false)]
-unsafe fn HardFault() -> ! {
-    down::stop(outputs::rest, &"hard fault")
-}
+seathold_board::stop_at_rest!(outputs::rest);

@@ -5,8 +5,7 @@
 mod outputs;
 
 use core::mem::MaybeUninit;
-use core::panic::PanicInfo;
-use cortex_m_rt::{entry, exception};
+use cortex_m_rt::entry;
 use seathold_board::{down, on_target};
 use seathold_sequencer::step::Sequencer;
 
@@ -22,14 +21,4 @@ fn main() -> ! {
     }
 }
 
-#[panic_handler]
-fn panic(info: &PanicInfo<'_>) -> ! {
-    down::stop(outputs::rest, info)
-}
-
-// SAFETY: the handler does not return, so it cannot break what it interrupted. It looks at no frame: after an overflow
-// there is none.
-#[exception(trampoline = false)]
-unsafe fn HardFault() -> ! {
-    down::stop(outputs::rest, &"hard fault")
-}
+seathold_board::stop_at_rest!(outputs::rest);

@@ -10,7 +10,6 @@ mod watchdog;
 
 use core::cell::RefCell;
 use core::mem::MaybeUninit;
-use core::panic::PanicInfo;
 use cortex_m::peripheral::syst::SystClkSource;
 use cortex_m_rt::{entry, exception};
 use critical_section::Mutex;
@@ -257,14 +256,4 @@ unsafe fn DefaultHandler(interrupt: i16) {
     });
 }
 
-#[panic_handler]
-fn panic(info: &PanicInfo<'_>) -> ! {
-    down::stop(outputs::rest, info)
-}
-
-// SAFETY: the handler does not return, so it cannot break what it interrupted. It looks at no frame: after an overflow
-// there is none.
-#[exception(trampoline = false)]
-unsafe fn HardFault() -> ! {
-    down::stop(outputs::rest, &"hard fault")
-}
+seathold_board::stop_at_rest!(outputs::rest);
