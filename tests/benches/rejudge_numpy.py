@@ -30,7 +30,7 @@ def student(z, freedom):
 begun = time.process_time()
 k = student(z, freedom)
 band = k * guard
-unsure = curve[:, None] > 0.5 * limits[None, :]
+unsure = curve[:, None] > 0.3 * limits[None, :]
 rising = -leak[:, None] - band[:, None] > 0.25 * limits[None, :]
 implausible = (leak + 1.5 * guard < 0)[:, None]
 tight = ~unsure & ~rising & ~implausible & (leak[:, None] + band[:, None] <= limits[None, :])
