@@ -4,7 +4,6 @@
 //! [`polls`] packs polls into columns, [`frame`] puts both on disk with a checksum each, [`Writer`] and [`read`] are
 //! the two ends.
 
-mod bytes;
 pub mod frame;
 pub mod header;
 mod nibbles;

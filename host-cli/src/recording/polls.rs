@@ -50,7 +50,7 @@ struct Column {
     /// How many conversions.
     conversions: u32,
     /// Counts of the first conversion, then differences, in half bytes.
-    #[serde(with = "super::bytes")]
+    #[serde(with = "serde_bytes")]
     counts: Vec<u8>,
     /// `(poll, fault code)`.
     sick: Vec<(u32, u8)>,
@@ -321,6 +321,19 @@ mod tests {
         for (code, fault) in (0u8..).zip(FAULTS) {
             assert_eq!(fault_code(fault), code);
         }
+    }
+
+    /// Recordings of before were written, and are read by others, as lists.
+    #[test]
+    fn bytes_on_disk_are_those_of_a_list() {
+        #[derive(Debug, PartialEq, Serialize, Deserialize)]
+        struct Whole(#[serde(with = "serde_bytes")] Vec<u8>);
+
+        let list: Vec<u8> = (0..=255).collect();
+        let written = postcard::to_stdvec(&list).unwrap();
+        assert_eq!(postcard::to_stdvec(&Whole(list.clone())).unwrap(), written);
+        assert_eq!(postcard::from_bytes::<Whole>(&written).unwrap(), Whole(list));
+        assert!(postcard::from_bytes::<Whole>(&written[..9]).is_err());
     }
 
     fn reading() -> impl Strategy<Value = Reading> {
