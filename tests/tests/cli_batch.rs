@@ -24,7 +24,7 @@ fn typed(dir: &Path, lines: &[&'static str], more: &[&str]) -> Said {
     let folder = ["--out", "[DIR]/recordings"];
     let arguments = [&["batch", "test", "-q"], &AT[..], &folder[..], more].concat();
     let mut keys = Lines(lines.iter().copied().collect());
-    seathold_on(dir, &arguments, Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None })
+    seathold_on(dir, &arguments, Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: false })
 }
 
 fn say(dir: &Path, arguments: &[&str]) -> Said {
@@ -178,7 +178,12 @@ fn an_interrupted_run_is_still_to_do() {
     opened(dir, "HM-001..HM-002");
     let arguments = [&["batch", "test", "-q"], &AT[..], &["--out", "[DIR]/recordings", "--", "--speed", "1"]].concat();
     let mut keys = Lines(["", "", ""].into());
-    let stage = Stage { interrupt_at: vec![std::time::Duration::from_secs(20)], keys: &mut keys, out_breaks: None };
+    let stage = Stage {
+        interrupt_at: vec![std::time::Duration::from_secs(20)],
+        keys: &mut keys,
+        out_breaks: None,
+        live: false,
+    };
     let said = seathold_on(dir, &arguments, stage);
     assert!(said.err.contains("stopped; `seathold batch test` goes on where this ended"), "{}", said.err);
     assert_eq!(stands(dir), ["HM-001 test-again", "HM-002 next"]);
@@ -226,16 +231,108 @@ fn a_check_digit_that_does_not_fit_says_so() {
     let said = say(dir, &["batch", "open", "b", "--serials", serials, "--check-digit", "mod-37-36"]);
     assert_eq!(said.code, 0, "{}", said.err);
     let said = typed(dir, &["A1-2425G-ABC1234003-M"], &[]);
-    assert!(said.err.contains("does not fit its check digit (mod-37-36): misread?"), "{}", said.err);
-    assert!(said.err.contains("is it A1-2425G-ABC1234002-M?"), "{}", said.err);
+    // Wrapped for the screen.
+    let words = said.err.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("does not fit its check digit (mod-37-36): misread?"), "{words}");
+    assert!(words.contains("is it A1-2425G-ABC1234002-M?"), "{words}");
 }
 
 #[test]
 fn nobody_at_the_keyboard_is_waited_for_until_ctrl_c() {
     let dir = tempfile::tempdir().unwrap();
     opened(dir.path(), "HM-001");
-    let stage = Stage { interrupt_at: vec![std::time::Duration::from_secs(5)], keys: &mut Silent, out_breaks: None };
+    let stage = Stage {
+        interrupt_at: vec![std::time::Duration::from_secs(5)],
+        keys: &mut Silent,
+        out_breaks: None,
+        live: false,
+    };
     let said = seathold_on(dir.path(), &[&["batch", "test"], &AT[..]].concat(), stage);
     assert_eq!(said.code, 0);
     assert!(said.out.contains("batch spring: of 1 valves 0 tight, 1 not finished"), "{}", said.out);
+}
+
+/// A reader of barcodes: lines, and whiles of so many looks without any (an error is such a
+/// while).
+struct Reader(VecDeque<Result<&'static str, usize>>);
+
+impl Keys for Reader {
+    fn line(&mut self) -> Typed {
+        match self.0.pop_front() {
+            Some(Ok(line)) => Typed::Line(line.into()),
+            Some(Err(0)) => Typed::Nothing,
+            Some(Err(looks)) => {
+                self.0.push_front(Err(looks - 1));
+                Typed::Nothing
+            }
+            None => Typed::Closed,
+        }
+    }
+}
+
+/// What a reader sends in one go is one code: the second line end must not test the valve that happens to be next, while
+/// the one that was refused is on the rig.
+#[test]
+fn a_reader_with_two_line_ends_starts_nothing_by_itself() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    opened(dir, "HM-001..HM-003");
+    let scan = |codes: &[&'static str]| {
+        let send = |code: &&'static str| [Err(8), Ok(*code), Ok(""), Err(8)];
+        let mut keys = Reader(codes.iter().flat_map(send).collect());
+        let arguments = [&["batch", "test", "-q", "--out", "[DIR]/recordings"], &AT[..]].concat();
+        seathold_on(dir, &arguments, Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: true })
+    };
+    let said = scan(&["HM-0O2", "XY-9"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    assert!(said.err.contains("HM-0O2 is not on the list") && said.err.contains("XY-9 is not on the list"));
+    assert_eq!(stands(dir), ["HM-001 next", "HM-002 next", "HM-003 next"]);
+    scan(&["HM-002"]);
+    assert_eq!(stands(dir), ["HM-001 next", "HM-002 tight", "HM-003 next"]);
+    // By itself an Enter is one.
+    scan(&[""]);
+    assert_eq!(stands(dir), ["HM-001 tight", "HM-002 tight", "HM-003 next"]);
+}
+
+/// Scanned while a run goes on: not taken for an answer to the prompt after it.
+#[test]
+fn what_is_scanned_during_a_run_is_not_taken() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    opened(dir, "HM-001..HM-003");
+    // The look after the code's own belongs to the keyboard of the run's end.
+    let mut keys = Reader([Ok("HM-001"), Err(0), Ok("HM-003"), Ok("")].into());
+    let arguments = [&["batch", "test", "-q", "--out", "[DIR]/recordings"], &AT[..]].concat();
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: true };
+    let said = seathold_on(dir, &arguments, stage);
+    assert!(said.err.contains("what was typed during the run is not taken"), "{}", said.err);
+    assert_eq!(stands(dir), ["HM-001 tight", "HM-002 next", "HM-003 next"]);
+}
+
+/// A slip of the finger is answered, and the session goes on.
+#[test]
+fn a_slip_does_not_end_the_session() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    opened(dir, "HM-001");
+    let slips =
+        ["recipe nonsense.toml", "recipe", "order sideways", "rework", "remark HM-001", "again", "again HM-001 x"];
+    let said = typed(dir, &[&slips[..], &[""]].concat(), &[]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    for answer in [
+        "could not read nonsense.toml: no such file or folder",
+        "recipe: give a file",
+        "order: give valve or side",
+        "rework: which valve? rework SERIAL TEXT",
+        "the note is empty; say what was done",
+        "again: which valve?",
+        "again HM-001: give first, second, or nothing for both, not \"x\"",
+    ] {
+        assert!(
+            said.err.contains(&format!("> {answer}")) || said.err.contains(&format!("\n{answer}")),
+            "{answer}: {}",
+            said.err
+        );
+    }
+    assert_eq!(stands(dir), ["HM-001 tight"]);
 }

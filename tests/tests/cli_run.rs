@@ -112,7 +112,7 @@ fn speed_changes_nothing_but_the_waiting() {
 #[test]
 fn ctrl_c_vents_first_and_the_recording_is_whole() {
     let dir = tempfile::tempdir().unwrap();
-    let stage = Stage { interrupt_at: vec![Duration::from_secs(20)], keys: &mut Silent, out_breaks: None };
+    let stage = Stage { interrupt_at: vec![Duration::from_secs(20)], keys: &mut Silent, out_breaks: None, live: false };
     let said = seathold_on(dir.path(), &["run", "--speed", "1", "--out", "[DIR]/a.hold"], stage);
     assert_eq!(said.code, NO_VERDICT);
     golden("ctrl-c.out.txt", &said.out);
@@ -125,7 +125,7 @@ fn ctrl_c_vents_first_and_the_recording_is_whole() {
 fn a_second_ctrl_c_leaves_at_once_and_the_recording_stays_unfinished() {
     let dir = tempfile::tempdir().unwrap();
     let interrupt_at = vec![Duration::from_secs(20), Duration::from_millis(20_100)];
-    let stage = Stage { interrupt_at, keys: &mut Silent, out_breaks: None };
+    let stage = Stage { interrupt_at, keys: &mut Silent, out_breaks: None, live: false };
     let said = seathold_on(dir.path(), &["run", "--speed", "1", "--out", "[DIR]/a.hold"], stage);
     assert_eq!(said.code, FAULT);
     assert!(said.err.contains("treat the far side as PRESSURISED"), "{}", said.err);
@@ -139,14 +139,14 @@ fn a_second_ctrl_c_leaves_at_once_and_the_recording_stays_unfinished() {
 #[test]
 fn a_person_at_the_keyboard_can_answer() {
     let dir = tempfile::tempdir().unwrap();
-    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Every(300, "", 0), out_breaks: None };
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Every(300, "", 0), out_breaks: None, live: false };
     let ask = ["run", "--valve", "hand", "--ask", "--sides", "first", "--out", "[DIR]/a.hold"];
     let said = seathold_on(dir.path(), &ask, stage);
     assert_eq!(said.code, TIGHT, "{}", said.err);
     assert!(said.err.contains(">>> valve on the rig"), "{}", said.err);
     assert!(said.err.matches(">>> Enter when done").count() >= 4, "{}", said.err);
     // Somebody who only ever gives up: nothing is filled.
-    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Every(300, "a", 0), out_breaks: None };
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Every(300, "a", 0), out_breaks: None, live: false };
     let said = seathold_on(dir.path(), &["run", "--ask", "--out", "[DIR]/b.hold"], stage);
     assert_eq!(said.code, NO_VERDICT, "{}", said.out);
     assert!(!said.err.contains("fill:"), "{}", said.err);
@@ -161,7 +161,7 @@ fn nobody_at_the_keyboard_is_an_operator_who_cannot_be_reached() {
         }
     }
     let dir = tempfile::tempdir().unwrap();
-    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Gone, out_breaks: None };
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Gone, out_breaks: None, live: false };
     let said = seathold_on(dir.path(), &["run", "--valve", "hand", "--ask", "--out", "[DIR]/a.hold"], stage);
     assert!(said.code == NO_VERDICT || said.code == FAULT, "{}", said.out);
     assert!(!said.err.contains("fill:"), "{}", said.err);
@@ -187,13 +187,22 @@ fn json_lines_tell_what_the_recording_tells() {
 #[test]
 fn whoever_stops_reading_does_not_stop_the_run() {
     let dir = tempfile::tempdir().unwrap();
-    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: Some((8_000, ErrorKind::BrokenPipe)) };
+    let stage = Stage {
+        interrupt_at: Vec::new(),
+        keys: &mut Silent,
+        out_breaks: Some((8_000, ErrorKind::BrokenPipe)),
+        live: false,
+    };
     let said = seathold_on(dir.path(), &["run", "--json", "--valve", "stem-leak", "--out", "[DIR]/a.hold"], stage);
     assert_eq!((said.code, said.err.as_str()), (LEAKING, ""));
     assert_eq!(seathold(dir.path(), &["replay", "[DIR]/a.hold"]).code, 0);
     // A full disk behind a redirection is said; the recording is whole all the same.
-    let stage =
-        Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: Some((8_000, ErrorKind::StorageFull)) };
+    let stage = Stage {
+        interrupt_at: Vec::new(),
+        keys: &mut Silent,
+        out_breaks: Some((8_000, ErrorKind::StorageFull)),
+        live: false,
+    };
     let said = seathold_on(dir.path(), &["run", "--json", "--out", "[DIR]/b.hold"], stage);
     assert_eq!(said.code, STORAGE);
     assert!(said.err.starts_with("error: could not write output: "), "{}", said.err);

@@ -31,7 +31,7 @@ fn batch(dir: &Path) {
         let folder = ["--out", "[DIR]/recordings", "--operator", "Ada"];
         let arguments = [&["batch", "test", "-q"], &AT[..], &folder[..], more].concat();
         let mut keys = Lines(lines.iter().copied().collect());
-        let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None };
+        let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: false };
         assert_eq!(seathold_on(dir, &arguments, stage).code, 0);
     };
     typed(&["HM-001", "HM-002"], &["--valve", "HM-002=scratched-seat-a"]);

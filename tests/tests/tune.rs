@@ -138,7 +138,7 @@ fn the_register_knows_what_was_reworked() {
     let test = |more: &[&str], lines: usize| {
         let options = [&["batch", "test", "-q", "--out", "[DIR]/recordings"], &at[..], more].concat();
         let mut keys = Enter(lines);
-        let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None };
+        let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: false };
         seathold_on(dir.path(), &options, stage)
     };
     say(&["batch", "open", "spring", "--serials", "HM-001..HM-003", "--kind", "air", "--dn", "25"]);

@@ -9,12 +9,13 @@ use seathold_sequencer::input::{Side, Sides};
 use seathold_sequencer::units::Reference;
 
 use super::batch::{Which, not_listed, refused, told, work, write_note};
+use super::batch_lines::Lines;
 use super::find::{In, Speakers};
 use super::run::{How, built_in_for, is_built_in, run_for};
 use crate::batch::digits::Digits;
 use crate::batch::standing::{self, Stand, Standing, Tally};
 use crate::cli::{Cli, Command, Run};
-use crate::console::{Console, Typed};
+use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::fleet::draw::seed_of;
@@ -24,9 +25,6 @@ use crate::register::valves::Batch;
 use crate::register::{Access, Filter, Meta, NoteKind, Register};
 use crate::summary::wrapped;
 use crate::words;
-
-/// How often the keyboard is looked at.
-const LOOK: std::time::Duration = std::time::Duration::from_millis(20);
 
 /// In what order sides are taken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -95,6 +93,7 @@ struct Bench<'a> {
     recipe: Option<PathBuf>,
     fleet: Option<Fleet>,
     folder: PathBuf,
+    lines: Lines,
 }
 
 /// What goes on after a line.
@@ -135,7 +134,8 @@ pub(super) fn run(typed: &Test, console: &mut Console<'_>) -> Result<Exit, Error
             }
         }
     }
-    let mut bench = Bench { typed, register, batch, order: typed.order, recipe, fleet, folder };
+    let lines = Lines::default();
+    let mut bench = Bench { typed, register, batch, order: typed.order, recipe, fleet, folder, lines };
     // What is wrong with the options is told before the first valve is on the rig.
     if let Some(standing) = standing::of_batch(&bench.register, &bench.batch)?.first() {
         bench.parsed(standing, Sides::Both)?;
@@ -147,13 +147,13 @@ pub(super) fn run(typed: &Test, console: &mut Console<'_>) -> Result<Exit, Error
         let standings = standing::of_batch(&bench.register, &bench.batch)?;
         let next = bench.next(&standings);
         bench.prompt(&standings, next.as_ref().map(|(s, sides)| (*s, *sides)), console)?;
-        let Some(line) = listen(console)? else { break };
+        let Some(line) = bench.lines.next(console)? else { break };
         match bench.obey(line.trim(), &standings, next, console) {
             Ok(Next::Ask) => {}
             Ok(Next::Leave) => break,
             // What was typed was wrong, or the register refuses it: say so and go on.
             Err(why @ (Error::Input { .. } | Error::Register { why: crate::register::Trouble::Refused(_), .. })) => {
-                writeln!(console.err, "{}", plain(&why))?;
+                write!(console.err, "{}", plain(&why))?;
             }
             Err(why) => return Err(why),
         }
@@ -169,25 +169,15 @@ pub(super) fn run(typed: &Test, console: &mut Console<'_>) -> Result<Exit, Error
 
 /// A refusal without the register's path: the person at the bench knows which it is.
 fn plain(why: &Error) -> String {
-    match why {
+    let said = match why {
         Error::Register { why, .. } => why.to_string(),
         other => other.to_string(),
+    };
+    let mut text = String::new();
+    for line in said.trim_start_matches("command line: ").lines() {
+        wrapped(&mut text, "", 0, line);
     }
-}
-
-/// Waits for a line; `None` when there will be no more.
-fn listen(console: &mut Console<'_>) -> Result<Option<String>, Error> {
-    loop {
-        match console.keys.line() {
-            Typed::Line(line) => return Ok(Some(line)),
-            Typed::Nothing if console.interrupted() == 0 => console.clock.pause(LOOK),
-            // The prompt still stands on its line.
-            Typed::Closed | Typed::Nothing => {
-                writeln!(console.err)?;
-                return Ok(None);
-            }
-        }
-    }
+    text
 }
 
 /// The recipe of the batch's last run, where it was a file that is still there.
@@ -311,9 +301,14 @@ impl Bench<'_> {
             _ => None,
         };
         if let Some(kind) = note {
+            if serial.is_empty() {
+                return Err(Error::usage(format!("{word}: which valve? {word} SERIAL TEXT")));
+            }
             let operator = &self.typed.operator;
             let said = write_note(&mut self.register, &self.batch, serial, kind, text, operator, console)?;
-            writeln!(console.out, "{said}")?;
+            let mut text = String::new();
+            wrapped(&mut text, "", 0, &said);
+            write!(console.out, "{text}")?;
             return Ok(Next::Ask);
         }
         match (word, rest) {
@@ -329,11 +324,15 @@ impl Bench<'_> {
             ("list", "") => work(&self.register, &self.batch, false, console).map(|_| Next::Ask),
             ("order", "valve") => self.reorder(Order::Valve),
             ("order", "side") => self.reorder(Order::Side),
-            ("recipe", name) if !name.is_empty() => {
-                self.check_recipe(Path::new(name))?;
+            ("order", _) => Err(Error::usage("order: give valve or side")),
+            ("recipe", "") => Err(Error::usage("recipe: give a file, or a built-in one like dn25-air")),
+            ("recipe", name) => {
+                // A slip of the finger does not end the session.
+                self.check_recipe(Path::new(name)).map_err(|why| Error::usage(why.to_string()))?;
                 self.recipe = Some(name.into());
                 Ok(Next::Ask)
             }
+            ("again", "") => Err(Error::usage("again: which valve? again SERIAL, again SERIAL first|second")),
             ("again", _) => {
                 let sides = match text.trim() {
                     "" => Sides::Both,
@@ -401,9 +400,7 @@ impl Bench<'_> {
         let meta = Meta { batch: Some(self.batch.batch.clone()), answers: standing.rework.clone() };
         run_for(&run, &How { meta, brief: true }, console)?;
         self.tell(&standing.valve.serial, console)?;
-        if console.live {
-            self.forget(console)?;
-        }
+        self.lines.forget(console)?;
         Ok(Next::Ask)
     }
 
@@ -428,19 +425,6 @@ impl Bench<'_> {
         let taken = |path: &PathBuf| path.exists() || path.with_extension("hold.part").exists();
         let mut names = (1..).map(|n: u32| self.folder.join(format!("{serial}_{n}.{}", crate::recording::EXTENSION)));
         names.find(|path| !taken(path)).unwrap_or_default()
-    }
-
-    /// What a person typed or scanned while a run went on was not an answer to the prompt that comes now, and must not
-    /// start a test of whatever is on the rig. (What comes from a script is in order.)
-    fn forget(&self, console: &mut Console<'_>) -> Result<(), Error> {
-        let mut lines = 0;
-        while let Typed::Line(_) = console.keys.line() {
-            lines += 1;
-        }
-        if lines > 0 {
-            writeln!(console.err, "what was typed during the run is not taken: type or scan it again")?;
-        }
-        Ok(())
     }
 
     /// The run, as `seathold run` understands it.

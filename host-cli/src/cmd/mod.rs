@@ -2,6 +2,7 @@
 
 pub mod assess;
 pub mod batch;
+mod batch_lines;
 pub mod batch_test;
 pub mod calibrate;
 pub mod doctor;

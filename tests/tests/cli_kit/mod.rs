@@ -27,6 +27,8 @@ pub(crate) struct Stage<'a> {
     pub(crate) keys: &'a mut dyn Keys,
     /// Results fail with this after so many bytes.
     pub(crate) out_breaks: Option<(usize, io::ErrorKind)>,
+    /// Whether a person watches.
+    pub(crate) live: bool,
 }
 
 /// Nobody is at the keyboard, but it is there.
@@ -87,7 +89,7 @@ impl Write for Breaking {
 
 /// Runs the program. `[DIR]` in an argument stands for `dir`, and in what it says.
 pub(crate) fn seathold(dir: &Path, arguments: &[&str]) -> Said {
-    seathold_on(dir, arguments, Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: None })
+    seathold_on(dir, arguments, Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: None, live: false })
 }
 
 /// Runs the program with more than plain streams.
@@ -102,7 +104,7 @@ pub(crate) fn seathold_on(dir: &Path, arguments: &[&str], stage: Stage<'_>) -> S
         &mut Console {
             out: &mut out,
             err: &mut err,
-            live: false,
+            live: stage.live,
             clock: &mut clock,
             interrupts: &interrupts,
             keys: stage.keys,
