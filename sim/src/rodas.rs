@@ -158,8 +158,11 @@ struct Begin<const N: usize> {
     dfdt: [f64; N],
 }
 
-/// Shortest step, s: far below the fastest time constant there is.
-const H_MIN: f64 = 1e-9;
+/// Shortest step, s: far below the fastest time constant there is (a tenth of a cubic centimetre behind the widest valve
+/// that may be described empties in a fifth of a microsecond).
+const H_MIN: f64 = 1e-12;
+/// The same as a share of the time gone, so that a step always moves time on.
+const H_MIN_SHARE: f64 = 1e-15;
 
 impl Rodas {
     /// At rest, about to try a step of `h_first`.
@@ -174,18 +177,19 @@ impl Rodas {
         // A state the system refuses cannot have been accepted as a step's end, nor set by the plant.
         let _ = system.slopes(t0, &begin.y0, &mut begin.f0, &mut begin.jac, &mut begin.dfdt);
         let mut lu = S::Factors::EMPTY;
+        let least = H_MIN.max(H_MIN_SHARE * t0);
         let mut h = self.h_next.min(self.h_max);
         loop {
             let left = limit - t0;
             // Not leave a sliver behind.
             let last = h * 1.000_001 >= left;
             let tried = if last { left } else { h.min(left) };
-            let forced = tried <= H_MIN;
+            let forced = tried <= least;
             let Some(error) = self.attempt(system, &begin, tried, &mut lu, span) else {
                 self.work.rejected += 1;
-                h = (tried * 0.25).max(H_MIN);
+                h = (tried * 0.25).max(least);
                 if forced {
-                    // Nothing better can be done: hold the state over a nanosecond.
+                    // Nothing better can be done: hold the state over so short a time.
                     self.work.forced += 1;
                     *span = Span { h: tried, ..Span::still(t0, begin.y0) };
                     return;
@@ -204,7 +208,7 @@ impl Rodas {
                 return;
             }
             self.work.rejected += 1;
-            h = (tried / factor).max(H_MIN);
+            h = (tried / factor).max(least);
         }
     }
 
