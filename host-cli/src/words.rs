@@ -173,6 +173,12 @@ impl Speaker {
     }
 }
 
+/// Effective degrees of freedom, cut to a whole number (JCGM 100:2008, G.4.1). Beyond ten thousand Student's quantiles are
+/// the normal ones to four digits, and the number is one of the arithmetic only.
+pub(crate) fn freedom(degrees: f64) -> String {
+    if degrees > 1e4 { "over 10 000".into() } else { format!("{:.0}", degrees.floor()) }
+}
+
 /// The standard uncertainties that a figure is made of, with their names, in Pa·m³/s.
 pub const fn budget_parts(budget: &Budget) -> [(&'static str, f64); 7] {
     [

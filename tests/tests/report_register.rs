@@ -83,6 +83,36 @@ fn a_batch_says_where_every_valve_stands_and_what_was_done() {
     assert!(work.contains("of 4 valves 2 tight (1 after rework), 1 leaking, 1 not finished"), "{work}");
 }
 
+/// What holds for some of the valves only is said of those: not of all, by the recipe of one.
+#[test]
+fn method_and_calibrations_are_told_of_the_valves_they_hold_for() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    assert_eq!(seathold(dir, &["calibrate", "blank", "--out", "[DIR]/cal/"]).code, 0);
+    let run = |serial: &str, at: &str, more: &[&str]| {
+        let out = format!("[DIR]/{serial}.hold");
+        let run = ["run", "-q", "--serial", serial, "--at", at, "--out", &out];
+        assert_eq!(say(dir, &[&run[..], more].concat()).code, 0);
+    };
+    run("HM-001", "2026-03-02T09:30:00Z", &["--kind", "air"]);
+    run("HM-002", "2026-03-02T09:40:00Z", &["--kind", "hand"]);
+    let alike = page(dir, &["--title", "All", "--serial", "HM-001"]).replace('\n', " ");
+    assert!(alike.contains(" Pressure hold with compressed air"), "{alike}");
+    assert!(!alike.contains("For HM-001"), "{alike}");
+    run("HM-003", "2026-03-02T09:50:00Z", &["--kind", "air", "--calibrations", "[DIR]/cal/"]);
+    let page = page(dir, &[]).replace('\n', " ");
+    let has = |line: &str| assert!(page.contains(line), "\"{line}\" is not in\n{page}");
+    has("For HM-001, HM-003: Pressure hold");
+    has("For HM-002: Pressure hold");
+    let of = |serial: &str| page.split_once(&format!("For {serial}: Pressure")).unwrap().1;
+    assert!(of("HM-002").find("shut by hand") < of("HM-002").find("For the second side"), "{page}");
+    // The other paragraphs are the same for all, and stand once.
+    assert_eq!(page.matches("A side is called tight when").count(), 1);
+    has("For HM-001, HM-002: no calibration given");
+    has("For HM-003: ");
+    has("Test pressure 6.000 bar gauge");
+}
+
 #[test]
 fn a_valve_is_told_by_its_serial_and_what_counts_is_there_whatever_was_selected() {
     let dir = tempfile::tempdir().unwrap();

@@ -93,8 +93,8 @@ fn budget(summary: &Summary, speaker: &Speaker) -> String {
             number(figure.expanded.pa_m3_s())
         ));
         out.push_str(&format!(
-            "  effective degrees of freedom           {:>12.0}\n  window {:.1} s, {} readings, scatter stretched × {:.2}\n\n",
-            budget.freedom,
+            "  effective degrees of freedom           {:>12}\n  window {:.1} s, {} readings, scatter stretched × {:.2}\n\n",
+            words::freedom(budget.freedom),
             f64::from(figure.window_ms) / 1e3,
             figure.samples,
             figure.stretch

@@ -6,6 +6,10 @@ const SMALL: f64 = 9.0;
 const NAME: f64 = 10.0;
 /// Room for a line of key above the frame.
 const KEY: f64 = 16.0;
+/// From line to line of a key that has more than one.
+const KEY_LINE: f64 = 12.0;
+/// Length of a sample in the key.
+const SAMPLE: f64 = 26.0;
 
 /// How one of several things in a chart is drawn: each number has its own dash, ink and marker. 0 is solid black.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -243,7 +247,10 @@ impl Chart {
         let left = widest + if self.y.name().is_empty() { 10.0 } else { 26.0 };
         let right = self.size.0 - 12.0;
         let lane = self.lane(right - left);
-        let key = if self.key.is_empty() { 4.0 } else { KEY };
+        let key = match self.key_lines(left, right) {
+            0 => 4.0,
+            lines => KEY + KEY_LINE * (lines - 1) as f64,
+        };
         let foot = if self.x.name().is_empty() { 18.0 } else { 32.0 };
         Frame { left, right, top: key + lane, bottom: self.size.1 - foot, lane, x: &self.x, y: &self.y }
     }
@@ -269,24 +276,42 @@ impl Chart {
         lane
     }
 
+    /// Where each entry of the key begins, and on which line: a new one where the last is full.
+    fn key_places(&self, left: f64, right: f64) -> Vec<(f64, usize)> {
+        let (mut x, mut line) = (left, 0);
+        let mut place = |label: &str| {
+            let wide = SAMPLE + 4.0 + width_of(label, SMALL);
+            if x > left && x + wide > right {
+                (x, line) = (left, line + 1);
+            }
+            let here = (x, line);
+            x += wide + 16.0;
+            here
+        };
+        self.key.iter().map(|(_, label)| place(label)).collect()
+    }
+
+    fn key_lines(&self, left: f64, right: f64) -> usize {
+        self.key_places(left, right).last().map_or(0, |(_, line)| line + 1)
+    }
+
     fn write_key(&self, frame: &Frame<'_>, marks: &mut Vec<Mark>) {
-        let mut x = frame.left;
-        for (sample, label) in &self.key {
-            let y = 8.0;
+        let places = self.key_places(frame.left, frame.right);
+        for ((sample, label), (x, line)) in self.key.iter().zip(places) {
+            let y = 8.0 + KEY_LINE * line as f64;
             match sample {
-                Sample::Faint => marks.push(Mark::Line { points: vec![(x, y), (x + 26.0, y)], stroke: FAINT }),
+                Sample::Faint => marks.push(Mark::Line { points: vec![(x, y), (x + SAMPLE, y)], stroke: FAINT }),
                 Sample::Line(series) => {
-                    marks.push(Mark::Line { points: vec![(x, y), (x + 26.0, y)], stroke: series.stroke(1.4) });
+                    marks.push(Mark::Line { points: vec![(x, y), (x + SAMPLE, y)], stroke: series.stroke(1.4) });
                 }
-                Sample::Marker(marker, series) => sign(*marker, *series, (x + 13.0, y), marks),
+                Sample::Marker(marker, series) => sign(*marker, *series, (x + SAMPLE / 2.0, y), marks),
                 Sample::Shade(shade) => {
-                    let corners = rectangle(x, y - 4.0, x + 26.0, y + 4.0);
+                    let corners = rectangle(x, y - 4.0, x + SAMPLE, y + 4.0);
                     marks.push(Mark::Area { points: corners.clone(), fill: shade.ink() });
                     marks.push(Mark::Line { points: closed(corners), stroke: HAIR });
                 }
             }
-            marks.push(words((x + 30.0, y + 3.0), label, SMALL, Anchor::Start));
-            x += 30.0 + width_of(label, SMALL) + 16.0;
+            marks.push(words((x + SAMPLE + 4.0, y + 3.0), label, SMALL, Anchor::Start));
         }
     }
 }
@@ -499,5 +524,35 @@ impl Frame<'_> {
             let at = (middle + 3.2, self.top - 4.0);
             marks.push(Mark::Words { at, text: label.into(), size: SMALL, anchor: Anchor::Start, upwards: true });
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A key that is too long for one line goes on below, above the frame, and nothing of it leaves the picture.
+    #[test]
+    fn a_key_has_as_many_lines_as_it_needs() {
+        let drawn = |width: f64| {
+            let mut chart = Chart::new("Key", "A chart with a long key.");
+            chart.size(width, 200.0).y(Scale::new("y", 0.0, 1.0)).x(Scale::new("x", 0.0, 1.0));
+            for (n, label) in ["readings", "their means", "slope found", "slope at the limit"].iter().enumerate() {
+                chart.line(&[(0.0, 0.0), (1.0, 1.0)], Series(n), label);
+            }
+            let picture = chart.picture();
+            let words = |mark: &Mark| match mark {
+                Mark::Words { at, text, size, .. } if text.len() > 6 => Some((at.1, at.0 + width_of(text, *size))),
+                _ => None,
+            };
+            let key: Vec<(f64, f64)> = picture.marks.iter().filter_map(words).collect();
+            assert_eq!(key.len(), 4);
+            let frame = chart.frame();
+            assert!(key.iter().all(|(y, end)| *y < frame.top && *end <= width), "{key:?}");
+            let mut lines: Vec<f64> = key.iter().map(|(y, _)| *y).collect();
+            lines.dedup();
+            lines.len()
+        };
+        assert_eq!([680.0, 335.0, 200.0].map(drawn), [1, 2, 4]);
     }
 }

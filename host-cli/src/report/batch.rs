@@ -4,15 +4,14 @@ use std::collections::BTreeMap;
 
 use seathold_sequencer::input::Side;
 
-use super::trace::pictures;
+use super::trace::pair;
 use super::valve::{
-    calibrations, distinct, leak, limit, moment, newest, noted, notes, operator, records, settings, stands, troubles,
-    upper_first,
+    calibrations, distinct, leak, limit, moment, newest, noted, notes, operator, pressure, records, settings, stands,
+    troubles, upper_first,
 };
 use super::{Block, Column, Evidence, Paper, Standing, Story, Table, method};
 use crate::batch::standing::Tally;
 use crate::register::valves::Batch;
-use crate::summary::percent;
 use crate::words::{side_name, sides, verdict_word};
 
 /// All valves under a title, and the batch of the register that they are, where they are one.
@@ -32,36 +31,26 @@ pub fn paper(name: &str, valves: &[Standing<'_>], batch: Option<&Batch>) -> Pape
     });
     blocks.push(Block::Facts(facts(&runs, batch)));
     blocks.push(Block::Table(list(valves)));
-    blocks.extend(runs.iter().find(|run| run.summary.sides.iter().any(|s| s.figure.is_some())).map(|run| {
-        Block::Text(format!(
-            "Leaks are counted at {}. The figure behind ± covers the true leak with {} %.",
-            run.speaker().reference(),
-            percent(run.header.recipe.coverage)
-        ))
-    }));
+    let serial = |run: &Evidence| run.header.serial.clone();
+    blocks.extend(method::counted(&runs, serial));
     let foot = format!("{name}: {} valves", valves.len());
     // A list before its first run.
-    let Some(last) = runs.last() else {
+    if runs.is_empty() {
         let moment = batch.map(|batch| batch.opened_at.clone()).unwrap_or_default();
         return Paper { title: name.to_owned(), foot, moment, blocks };
-    };
-    blocks.push(Block::NewSheet);
+    }
+    blocks.extend(method::method(&runs, serial));
     blocks.push(Block::Heading(2, "Valve by valve".into()));
     for valve in
         valves.iter().filter(|valve| !valve.runs.is_empty() || valve.story.is_some_and(|s| !s.notes.is_empty()))
     {
         blocks.extend(section(valve));
     }
-    blocks.extend(method::method(last));
     blocks.push(Block::Heading(2, "Calibrations".into()));
-    let mut seen: Vec<Block> = Vec::new();
-    for run in &runs {
-        let block = calibrations(run);
-        if !seen.contains(&block) {
-            seen.push(block);
-        }
+    for (block, of) in method::each_once(&runs, calibrations, serial) {
+        blocks.extend(of.map(Block::Text));
+        blocks.push(block);
     }
-    blocks.extend(seen);
     blocks.extend(settings(runs.iter().copied()));
     blocks.extend(records(runs.iter().copied()));
     Paper { title: name.to_owned(), foot, moment: newest(&runs), blocks }
@@ -99,6 +88,7 @@ fn facts(runs: &[&Evidence], batch: Option<&Batch>) -> Vec<(String, String)> {
         ("Tested".into(), when),
         ("Runs".into(), runs.len().to_string()),
         ("By".into(), all(operator)),
+        ("Test pressure".into(), all(pressure)),
         ("Limit for each side".into(), all(limit)),
         ("Recipe".into(), all(|run| run.header.recipe_name.clone())),
         ("Rig".into(), all(|run| run.header.rig_name.clone())),
@@ -114,7 +104,7 @@ fn list(valves: &[Standing<'_>]) -> Table {
         Column::number("First side", 6),
         Column::number("Second side", 6),
         Column::number("Limit", 4),
-        Column::number("Runs", 2),
+        Column::number("Runs", 3),
     ];
     let told = valves.iter().any(|valve| valve.story.is_some());
     if told {
@@ -146,10 +136,10 @@ fn section(valve: &Standing<'_>) -> Vec<Block> {
     if valve.runs.len() > 1 {
         let columns = vec![
             Column::number("Run", 2),
-            Column::words("When", 6),
-            Column::words("By", 4),
-            Column::words("Asked for", 4),
-            Column::words("Result", 6),
+            Column::words("When", 7),
+            Column::words("By", 3),
+            Column::words("Asked for", 5),
+            Column::words("Result", 9),
         ];
         let result = |run: &Evidence| {
             let judged = run.summary.sides.iter();
@@ -175,13 +165,11 @@ fn section(valve: &Standing<'_>) -> Vec<Block> {
     for run in &valve.runs {
         blocks.extend(troubles(run));
     }
-    // The pictures of the runs that count, the close one where there is one: the whole
-    // course is in the valve's own report.
+    // Of the runs that count alone: all pictures are in the valve's own report.
     for side in super::valve::SIDES {
         let Some(run) = valve.run(side) else { continue };
         let Some(trace) = run.traces.iter().rev().find(|trace| trace.side == side) else { continue };
-        let picture = pictures(run, trace, (680.0, 180.0)).pop();
-        blocks.extend(picture.map(|(p, caption)| Block::Figure(p, caption)));
+        blocks.push(pair(run, trace));
     }
     blocks
 }

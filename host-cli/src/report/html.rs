@@ -3,6 +3,7 @@
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::{Block, Paper, Table};
+use crate::picture::Picture;
 
 /// Printed sheets: which sizes fit is the printer's to say.
 const STYLE: &str = include_str!("style.css");
@@ -55,11 +56,18 @@ fn write(number: usize, sheet: bool, block: &Block) -> Markup {
         Block::Facts(facts) => html! { dl { @for (name, value) in facts { dt { (name) } dd { (value) } } } },
         Block::List(items) => html! { ul { @for item in items { li { (item) } } } },
         Block::Table(of) => table(of),
-        Block::Figure(picture, caption) => html! {
-            figure { (picture.svg(&format!("picture-{number}"))) figcaption { (caption) } }
+        Block::Figure(picture, caption) => figure(&format!("picture-{number}"), picture, caption),
+        Block::Pair(pair) => html! {
+            div class="pair" { @for (place, (picture, caption)) in pair.iter().enumerate() {
+                (figure(&format!("picture-{number}-{place}"), picture, caption))
+            } }
         },
         Block::NewSheet => html! {},
     }
+}
+
+fn figure(id: &str, picture: &Picture, caption: &str) -> Markup {
+    html! { figure { (picture.svg(id)) figcaption { (caption) } } }
 }
 
 fn table(table: &Table) -> Markup {

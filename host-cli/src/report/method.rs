@@ -9,8 +9,67 @@ use crate::quantity::Kind;
 use crate::recording::Header;
 use crate::summary::percent;
 
-/// How the test is made, in plain words, with the recipe's own numbers.
-pub(super) fn method(run: &Evidence) -> Vec<Block> {
+/// What is said of runs, each different thing once, and of which runs it holds ("For HM-001, HM-004:") where not
+/// all are alike.
+pub(super) fn each_once<T: PartialEq>(
+    runs: &[&Evidence],
+    say: impl Fn(&Evidence) -> T,
+    called: impl Fn(&Evidence) -> String,
+) -> Vec<(T, Option<String>)> {
+    let mut said: Vec<(T, Vec<String>)> = Vec::new();
+    for run in runs {
+        let (what, name) = (say(run), called(run));
+        match said.iter_mut().find(|(other, _)| *other == what) {
+            Some((_, names)) if names.contains(&name) => {}
+            Some((_, names)) => names.push(name),
+            None => said.push((what, vec![name])),
+        }
+    }
+    let alike = said.len() == 1;
+    said.into_iter().map(|(what, names)| (what, (!alike).then(|| format!("For {}:", names.join(", "))))).collect()
+}
+
+/// The same as paragraphs.
+fn paragraphs(
+    runs: &[&Evidence],
+    say: impl Fn(&Evidence) -> String,
+    called: impl Fn(&Evidence) -> String,
+) -> Vec<Block> {
+    let text = |(text, of): (String, Option<String>)| match of {
+        Some(of) => format!("{of} {text}"),
+        None => text,
+    };
+    each_once(runs, say, called).into_iter().map(text).map(Block::Text).collect()
+}
+
+/// What the figures of leaks are counted at, and what stands behind ±.
+pub(super) fn counted(runs: &[&Evidence], called: impl Fn(&Evidence) -> String) -> Vec<Block> {
+    let fitted = |run: &&Evidence| run.summary.sides.iter().any(|side| side.figure.is_some());
+    let runs: Vec<&Evidence> = runs.iter().copied().filter(fitted).collect();
+    let say = |run: &Evidence| {
+        format!(
+            "Leaks are counted at {}. The figure behind ± covers the true leak with {} %.",
+            run.speaker().reference(),
+            percent(run.header.recipe.coverage)
+        )
+    };
+    paragraphs(&runs, say, called)
+}
+
+/// How the tests were made, in plain words, with each recipe's own numbers, and what does not follow from them.
+pub(super) fn method(runs: &[&Evidence], called: impl Fn(&Evidence) -> String + Copy) -> Vec<Block> {
+    if runs.is_empty() {
+        return Vec::new();
+    }
+    let mut blocks = vec![Block::Heading(2, "Method".into())];
+    for say in [procedure, evaluation, decision] {
+        blocks.extend(paragraphs(runs, say, called));
+    }
+    blocks.extend(not_said());
+    blocks
+}
+
+fn procedure(run: &Evidence) -> String {
     let (header, speaker) = (&run.header, run.speaker());
     let recipe = &header.recipe;
     let seconds = |ms: u32| format!("{} s", f64::from(ms) / 1e3);
@@ -19,42 +78,52 @@ pub(super) fn method(run: &Evidence) -> Vec<Block> {
         Actuation::Air => "The valve is shut by its spring",
         Actuation::Hand => "The valve is shut by hand",
     };
+    format!(
+        "Pressure hold with compressed air, one side at a time. Air is let through the open valve into a closed volume \
+         of {volume} with a pressure transducer (the far side), to {} gauge, and fed for {} more so that it settles. \
+         {shut}, and the other end (the supply side) is vented to atmosphere. The trapped pressure can then only fall \
+         through the valve, its joints or the rig. After {} of settling it is read every {} for {} to {}. For the second \
+         side the valve's ends are swapped.",
+        speaker.pressure(i32::try_from(recipe.target_pa).unwrap_or(i32::MAX)),
+        seconds(recipe.soak_ms),
+        seconds(recipe.settle_ms),
+        seconds(recipe.sample_ms),
+        seconds(recipe.measure_ms_min),
+        seconds(recipe.measure_ms_max),
+    )
+}
+
+fn evaluation(run: &Evidence) -> String {
+    let recipe = &run.header.recipe;
     let curve = match recipe.model {
         Model::Line => "a straight line",
         Model::LineAndTransient => "a straight line with a transient that dies away",
     };
-    vec![
-        Block::Heading(2, "Method".into()),
-        Block::Text(format!(
-            "Pressure hold with compressed air, one side at a time. Air is let through the open valve into a closed \
-             volume of {volume} with a pressure transducer (the far side), to {} gauge, and fed for {} more so that it \
-             settles. {shut}, and the other end (the supply side) is vented to atmosphere. The trapped pressure can \
-             then only fall through the valve, its joints or the rig. After {} of settling it is read every {} for {} \
-             to {}. For the second side the valve's ends are swapped.",
-            speaker.pressure(i32::try_from(recipe.target_pa).unwrap_or(i32::MAX)),
-            seconds(recipe.soak_ms),
-            seconds(recipe.settle_ms),
-            seconds(recipe.sample_ms),
-            seconds(recipe.measure_ms_min),
-            seconds(recipe.measure_ms_max),
-        )),
-        Block::Text(format!(
-            "The readings are fitted by least squares with {curve}; the leak is the far volume times the slope of the \
-             line, taken to {}, less the rig's own leak. The uncertainty follows JCGM 100:2008 (GUM): scatter with its \
-             correlation, curve, converter steps, volume, gain, gas temperature and the rig's own leak, combined as the \
-             root of the sum of squares and expanded to cover the true leak with {} %.",
-            speaker.reference(),
-            percent(recipe.coverage),
-        )),
-        Block::Text(format!(
-            "A side is called tight when its leak and a guard band above it lie under the limit, and leaking when both \
-             lie over it (guard bands as in JCGM 106:2012). The guard band is chosen for a risk of {} % of calling a \
-             side tight whose leak is at the limit, and of {} % of calling it leaking, with the repeated looks at the \
-             growing window counted in. When the longest measuring time is over and the limit still lies within the \
-             guard band, the side is undecided.",
-            percent(recipe.false_accept),
-            percent(recipe.false_reject),
-        )),
+    format!(
+        "The readings are fitted by least squares with {curve}; the leak is the far volume times the slope of the line, \
+         taken to {}, less the rig's own leak. The uncertainty follows JCGM 100:2008 (GUM): scatter with its \
+         correlation, curve, converter steps, volume, gain, gas temperature and the rig's own leak, combined as the root \
+         of the sum of squares and expanded to cover the true leak with {} %.",
+        run.speaker().reference(),
+        percent(recipe.coverage),
+    )
+}
+
+fn decision(run: &Evidence) -> String {
+    let recipe = &run.header.recipe;
+    format!(
+        "A side is called tight when its leak and a guard band above it lie under the limit, and leaking when both lie \
+         over it (guard bands as in JCGM 106:2012). The guard band is chosen for a risk of {} % of calling a side tight \
+         whose leak is at the limit, and of {} % of calling it leaking, with the repeated looks at the growing window \
+         counted in. When the longest measuring time is over and the limit still lies within the guard band, the side \
+         is undecided.",
+        percent(recipe.false_accept),
+        percent(recipe.false_reject),
+    )
+}
+
+fn not_said() -> [Block; 2] {
+    [
         Block::Heading(2, "What this report does not say".into()),
         Block::List(vec![
             "It states leaks found by the method above against the limit given. It does not state that the valve \

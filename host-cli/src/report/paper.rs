@@ -30,8 +30,21 @@ pub enum Block {
     Table(Table),
     /// A picture with its caption.
     Figure(Picture, String),
+    /// Two pictures beside each other, each with its caption; below each other where there is no room.
+    Pair(Box<[(Picture, String); 2]>),
     /// What follows begins on a new sheet when printed.
     NewSheet,
+}
+
+impl Paper {
+    /// A picture, by the number of its block and its place there.
+    pub(super) fn picture(&self, block: usize, place: usize) -> Option<&Picture> {
+        match (self.blocks.get(block)?, place) {
+            (Block::Figure(picture, _), 0) => Some(picture),
+            (Block::Pair(pair), place) => pair.get(place).map(|(picture, _)| picture),
+            _ => None,
+        }
+    }
 }
 
 /// A table. The first cell of each row names the row.

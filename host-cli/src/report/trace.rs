@@ -6,7 +6,7 @@ use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::units::{LeakRate, Temperature};
 
-use super::Evidence;
+use super::{Block, Evidence};
 use crate::picture::{Chart, Picture, Scale, Series, Shade, envelope};
 use crate::recording::Recording;
 use crate::words::{phase_name, side_name, supply_end};
@@ -107,11 +107,21 @@ pub(super) fn trace(recording: &Recording, events: &[(f64, Event)]) -> Vec<SideT
     traces
 }
 
-/// Both pictures of a side: the whole of it, and the judged window close up, where there is one.
-pub(super) fn pictures(run: &Evidence, trace: &SideTrace, size: (f64, f64)) -> Vec<(Picture, String)> {
-    let mut pictures = vec![whole(run, trace, size)];
-    pictures.extend(judged(run, trace, size));
-    pictures
+/// Both pictures of a side below each other: the whole of it, and the judged window close up, where there is one.
+pub(super) fn figures(run: &Evidence, trace: &SideTrace) -> Vec<Block> {
+    let size = (680.0, 250.0);
+    let pictures = std::iter::once(whole(run, trace, size)).chain(judged(run, trace, size));
+    pictures.map(|(picture, caption)| Block::Figure(picture, caption)).collect()
+}
+
+/// The same beside each other.
+pub(super) fn pair(run: &Evidence, trace: &SideTrace) -> Block {
+    let size = (335.0, 190.0);
+    if let Some(judged) = judged(run, trace, size) {
+        return Block::Pair(Box::new([whole(run, trace, size), judged]));
+    }
+    let (picture, caption) = whole(run, trace, (680.0, 180.0));
+    Block::Figure(picture, caption)
 }
 
 fn whole(run: &Evidence, trace: &SideTrace, size: (f64, f64)) -> (Picture, String) {

@@ -3,10 +3,9 @@
 use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Ground;
 
-use super::trace::pictures;
+use super::trace::figures;
 use super::{Block, Column, Evidence, Paper, Standing, Story, Table, Whole, method};
 use crate::register::note_words;
-use crate::summary::percent;
 use crate::words::{self, budget_parts, side_name, supply_end, verdict_word};
 
 /// Both sides, in the order tested.
@@ -23,13 +22,12 @@ pub fn paper(valve: &Standing<'_>) -> Paper {
     blocks.push(Block::Facts(facts(valve)));
     blocks.push(Block::Table(sides_table(valve)));
     blocks.extend(notes(valve).map_or_else(Vec::new, |notes| vec![notes]));
-    blocks.extend(counted_at(valve));
+    let called = |run: &Evidence| format!("run {}", valve.called(run));
+    blocks.extend(method::counted(&valve.runs, called));
     blocks.extend(valve.story.map_or_else(Vec::new, noted));
+    blocks.extend(method::method(&valve.runs, called));
     for run in &valve.runs {
         blocks.extend(run_section(&valve.called(run), run));
-    }
-    if let Some(last) = valve.runs.last() {
-        blocks.extend(method::method(last));
     }
     blocks.extend(settings(valve.runs.iter().copied()));
     blocks.extend(records(valve.runs.iter().copied()));
@@ -60,10 +58,7 @@ fn facts(valve: &Standing<'_>) -> Vec<(String, String)> {
     facts.extend([
         ("Tested".into(), when),
         ("By".into(), all(operator)),
-        (
-            "Test pressure".into(),
-            all(|run| run.speaker().pressure(run.header.recipe.target_pa.try_into().unwrap_or(i32::MAX)) + " gauge"),
-        ),
+        ("Test pressure".into(), all(pressure)),
         ("Limit for each side".into(), all(limit)),
         ("Recipe".into(), all(|run| run.header.recipe_name.clone())),
         ("Rig".into(), all(|run| method::source(&run.header))),
@@ -81,8 +76,8 @@ pub(super) fn stands(story: &Story) -> String {
 /// What was done to the valve, or said of it, between its runs.
 pub(super) fn noted(story: &Story) -> Vec<Block> {
     let columns = vec![
-        Column::words("When", 6),
-        Column::words("What", 3),
+        Column::words("When", 7),
+        Column::words("What", 4),
         Column::number("After run", 3),
         Column::words("Note", 9),
         Column::words("By", 3),
@@ -134,6 +129,11 @@ pub(super) fn moment(rfc3339: &str) -> String {
 
 pub(super) fn operator(run: &Evidence) -> String {
     if run.header.operator.is_empty() { "not said".into() } else { run.header.operator.clone() }
+}
+
+/// "6.000 bar gauge".
+pub(super) fn pressure(run: &Evidence) -> String {
+    run.speaker().pressure(run.header.recipe.target_pa.try_into().unwrap_or(i32::MAX)) + " gauge"
 }
 
 pub(super) fn limit(run: &Evidence) -> String {
@@ -206,18 +206,6 @@ pub(super) fn notes(valve: &Standing<'_>) -> Option<Block> {
     (!said.is_empty()).then_some(Block::List(said))
 }
 
-fn counted_at(valve: &Standing<'_>) -> Vec<Block> {
-    let mut at = valve.runs.iter().filter(|run| run.summary.sides.iter().any(|side| side.figure.is_some()));
-    let say = |run: &Evidence| {
-        Block::Text(format!(
-            "Leaks are counted at {}. The figure behind ± covers the true leak with {} %.",
-            run.speaker().reference(),
-            percent(run.header.recipe.coverage)
-        ))
-    };
-    at.next_back().map(|run| say(run)).into_iter().collect()
-}
-
 fn run_section(called: &str, run: &Evidence) -> Vec<Block> {
     let mut blocks =
         vec![Block::NewSheet, Block::Heading(2, format!("Run {called}: {}", moment(&run.header.started_at)))];
@@ -229,7 +217,7 @@ fn run_section(called: &str, run: &Evidence) -> Vec<Block> {
     ]));
     blocks.extend(troubles(run));
     for trace in &run.traces {
-        blocks.extend(pictures(run, trace, (680.0, 250.0)).into_iter().map(|(p, caption)| Block::Figure(p, caption)));
+        blocks.extend(figures(run, trace));
     }
     blocks.extend(budget(run));
     blocks.push(Block::Heading(3, "Calibrations".into()));
@@ -314,7 +302,7 @@ fn budget(run: &Evidence) -> Option<Block> {
         let combined = figure.budget.combined;
         if combined > 0.0 { format!("{:.2}", figure.expanded.pa_m3_s() / combined) } else { "–".into() }
     });
-    line("Effective degrees of freedom", &|figure| format!("{:.0}", figure.budget.freedom));
+    line("Effective degrees of freedom", &|figure| words::freedom(figure.budget.freedom));
     line("Readings", &|figure| figure.samples.to_string());
     line("Window (s)", &|figure| format!("{:.1}", f64::from(figure.window_ms) / 1e3));
     Some(Block::Table(Table { caption: "Uncertainty budget: standard uncertainties".into(), columns, rows }))

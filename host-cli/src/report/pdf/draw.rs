@@ -19,7 +19,7 @@ use super::letters::{Letters, PLAIN, Weight};
 use super::sheets::Placed;
 use super::{FOOT, MARGIN, Sheet, Unwritable};
 use crate::picture::{Anchor, Ink, Mark, Picture};
-use crate::report::{Block, Paper};
+use crate::report::Paper;
 
 /// Writes all sheets.
 pub(super) fn write(
@@ -139,8 +139,8 @@ impl Pen<'_, '_> {
                     }
                 }
                 Piece::Ink { x, y, width, height, grey } => self.ink((left + x, top + y), (*width, *height), *grey),
-                Piece::Picture { block, x, y, scale, part } => {
-                    let Some(Block::Figure(picture, _)) = self.paper.blocks.get(*block) else { continue };
+                Piece::Picture { block, place, x, y, scale, part } => {
+                    let Some(picture) = self.paper.picture(*block, *place) else { continue };
                     let id = self.surface.start_tagged(ContentTag::Other);
                     self.picture(picture, (left + x, top + y), *scale);
                     self.surface.end_tagged();

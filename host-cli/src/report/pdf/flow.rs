@@ -44,8 +44,8 @@ pub(super) enum Piece {
     Words { x: f32, base: f32, weight: Weight, size: f32, text: String, part: Part },
     /// A black or grey box: rules, bars, frames.
     Ink { x: f32, y: f32, width: f32, height: f32, grey: u8 },
-    /// A picture of the paper, by the number of its block.
-    Picture { block: usize, x: f32, y: f32, scale: f32, part: Part },
+    /// A picture of the paper, by the number of its block and its place there.
+    Picture { block: usize, place: usize, x: f32, y: f32, scale: f32, part: Part },
 }
 
 /// What stands beside each other.
@@ -107,7 +107,11 @@ impl<'a> Flow<'a> {
                 Block::Facts(facts) => flow.facts(facts),
                 Block::List(items) => flow.list(items),
                 Block::Table(table) => tables::add(&mut flow, table),
-                Block::Figure(picture, caption) => flow.figure(number, picture, caption),
+                Block::Figure(picture, caption) => {
+                    let strips = flow.figure((number, 0), (0.0, flow.across), picture, caption);
+                    flow.add(strips, 9.0);
+                }
+                Block::Pair(pair) => flow.pair(number, pair),
                 Block::NewSheet => fresh = true,
             }
             if let Some(strip) = flow.strips.get_mut(first) {
@@ -247,21 +251,36 @@ impl<'a> Flow<'a> {
         }
     }
 
-    /// As wide as the sheet, unless that is too high.
-    fn figure(&mut self, block: usize, picture: &Picture, caption: &str) {
+    /// A picture and the lines below it, as wide as there is room from `x` on, unless that is too high.
+    fn figure(
+        &mut self,
+        (block, place): (usize, usize),
+        (x, across): (f32, f32),
+        picture: &Picture,
+        caption: &str,
+    ) -> Vec<Strip> {
         let group = self.parts.add(Role::Group, None);
         let about = self.letters.shown(&format!("{}. {}", picture.title, picture.about));
         let figure = self.parts.add(Role::Figure(about), Some(group));
         let caption_part = self.parts.add(Role::Caption, Some(group));
-        let caption = self.lines(0.0, self.across, PLAIN, SMALL, caption, caption_part);
+        let caption = self.lines(x, across, PLAIN, SMALL, caption, caption_part);
         let (width, height) = (picture.width as f32, picture.height as f32);
-        let scale = (self.across / width).min(self.down * 0.8 / height);
-        let drawn = Piece::Picture { block, x: 0.0, y: 0.0, scale, part: figure };
+        let scale = (across / width).min(self.down * 0.8 / height);
+        let drawn = Piece::Picture { block, place, x, y: 0.0, scale, part: figure };
         let mut strips = vec![Strip::of(height * scale + 3.0, vec![drawn])];
         strips.extend(caption);
         let many = strips.len();
         strips.iter_mut().take(many - 1).for_each(|strip| strip.hold = Hold::Firm);
-        self.add(strips, 9.0);
+        strips
+    }
+
+    /// Two pictures of one size beside each other.
+    fn pair(&mut self, block: usize, [first, second]: &[(Picture, String); 2]) {
+        let gap = 14.0;
+        let half = (self.across - gap) / 2.0;
+        let left = self.figure((block, 0), (0.0, half), &first.0, &first.1);
+        let right = self.figure((block, 1), (half + gap, half), &second.0, &second.1);
+        self.add(beside(left, right), 9.0);
     }
 }
 
