@@ -101,12 +101,12 @@ fn a_selection_travels_and_does_not_pass_for_the_whole() {
         dir.path(),
         &["register", "bundle", "[DIR]/bundle.sqlite", "--serial", "HM-000001", "--register", "[DIR]/one.sqlite"],
     );
-    assert_eq!(said.out, "[DIR]/bundle.sqlite: 1 runs and 1 notes taken in, 0 already there\n");
+    assert_eq!(said.out, "[DIR]/bundle.sqlite: 1 runs and 2 notes taken in, 0 already there\n");
     let mut register = Register::open(&two, Access::Write).unwrap();
-    assert_eq!(register.merge(&bundle).unwrap(), Merged { runs: 1, notes: 1, known: 0 });
+    assert_eq!(register.merge(&bundle).unwrap(), Merged { runs: 1, notes: 2, known: 0 });
     let chains = register.verify(|_| true).unwrap().unwrap();
     let from = chains.iter().find(|c| c.name == "one").unwrap();
-    assert!(!from.whole && from.records == 2);
+    assert!(!from.whole && from.records == 3);
     // A record altered in a selection is still found: each has its own seal.
     let db = Connection::open(&two).unwrap();
     db.execute_batch("DROP TRIGGER runs_stay; UPDATE runs SET operator = 'Eve' WHERE serial = 'HM-000001'").unwrap();
@@ -119,6 +119,59 @@ fn a_selection_travels_and_does_not_pass_for_the_whole() {
     register.merge(&one).unwrap();
     let chains = register.verify(|_| true).unwrap().unwrap();
     assert!(chains.iter().all(|c| c.whole), "{chains:?}");
+}
+
+/// A batch of which only a part was sent is not gone on with elsewhere, and what is not here does not pass for undone.
+#[test]
+fn a_batch_of_a_selection_says_that_it_is_not_all() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    let at = ["--register", "[DIR]/one.sqlite"];
+    let say = |arguments: &[&str], at: &[&str]| {
+        let said = seathold(dir, &[arguments, at].concat());
+        assert_eq!(said.code, 0, "{arguments:?}: {}", said.err);
+        said.out
+    };
+    say(&["batch", "open", "spring", "--serials", "HM-001..HM-002", "--kind", "air"], &at);
+    for serial in ["HM-001", "HM-002"] {
+        let out = format!("[DIR]/{serial}.hold");
+        say(&["run", "-q", "--serial", serial, "--out", &out], &["--sides", "first"]);
+        say(&["register", "import", &out, "--batch", "spring"], &at);
+    }
+    say(&["batch", "close", "--unfinished", "sent on"], &at);
+    assert!(!say(&["batch", "list"], &at).contains("selection"));
+    let bundle = ["--register", "[DIR]/bundle.sqlite"];
+    let said = say(&["register", "bundle", "[DIR]/bundle.sqlite", "--serial", "HM-002"], &at);
+    // Its opening and its end travel with it.
+    assert_eq!(said, "[DIR]/bundle.sqlite: 1 runs and 2 notes taken in, 0 already there\n");
+    let info = say(&["register", "info"], &bundle).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(info.contains("3 records, a selection"), "{info}");
+    let listed = say(&["batch", "list"], &bundle);
+    assert!(listed.contains("closed") && listed.contains("only a selection of its records"), "{listed}");
+    let work = say(&["batch", "work", "--batch", "spring"], &bundle);
+    assert!(work.split_whitespace().collect::<Vec<_>>().join(" ").contains("more may have been done"), "{work}");
+    say(&["report", "--batch", "spring", "-o", "[DIR]/page.html"], &bundle);
+    let page = std::fs::read_to_string(dir.join("page.html")).unwrap();
+    assert!(page.contains("has only a selection of the batch's records"), "{page}");
+    say(&["register", "verify"], &bundle);
+    // With the rest it is all.
+    say(&["register", "merge", "[DIR]/one.sqlite"], &bundle);
+    assert!(!say(&["batch", "list"], &bundle).contains("selection"));
+    // Names of another bench's records are long; the columns below stay in line.
+    let found = say(&["find"], &bundle);
+    let lines: Vec<&str> = found.lines().collect();
+    let place = |line: &str, of: &str| line.chars().take(line.find(of).unwrap()).count();
+    assert_eq!(place(lines[0], "valve"), place(lines[1], "HM-00"), "{found}");
+}
+
+#[test]
+fn a_serial_that_is_not_there_says_which_may_be_meant() {
+    let dir = tempfile::tempdir().unwrap();
+    bench(dir.path(), "one", 1..4);
+    let said = seathold(dir.path(), &["find", "--serial", "hm-OOOOO1", "--register", "[DIR]/one.sqlite"]);
+    assert_eq!(said.err, "no run fits: hm-OOOOO1 is not in this register; is it HM-000001?\n");
+    let said = seathold(dir.path(), &["find", "--serial", "XY", "--register", "[DIR]/one.sqlite"]);
+    assert_eq!(said.err, "no run fits: XY is not in this register\n");
 }
 
 #[test]

@@ -20,6 +20,9 @@ use crate::register::{Access, Note, NoteKind, Register, Trouble};
 use crate::summary::line;
 use crate::words;
 
+/// Said of a batch that is not all here.
+const SELECTION: &str = "only a selection of its records is in this register";
+
 /// `seathold batch …`.
 #[derive(Debug, Subcommand)]
 pub enum BatchCommand {
@@ -232,7 +235,8 @@ fn list_all(place: &In, as_json: bool, console: &mut Console<'_>) -> Result<Exit
             continue;
         }
         let closed = batch.closed_at.as_deref().map_or_else(|| "open".into(), |at| format!("closed {}", date(at)));
-        writeln!(console.out, "{}  opened {}, {closed}: {}", batch.name, date(&batch.opened_at), tally)?;
+        let whole = if batch.selection { format!(" ({SELECTION})") } else { String::new() };
+        writeln!(console.out, "{}  opened {}, {closed}: {tally}{whole}", batch.name, date(&batch.opened_at))?;
     }
     if batches.is_empty() && !as_json {
         writeln!(console.err, "there is no batch yet; `seathold batch open` opens one")?;
@@ -273,6 +277,9 @@ pub(super) fn work(
         }
     }
     line(&mut text, "altogether", &Tally::of(&standings).to_string());
+    if batch.selection {
+        line(&mut text, "note", &format!("{SELECTION}: more may have been done than is said"));
+    }
     write!(console.out, "{text}")?;
     Ok(Exit::Good)
 }

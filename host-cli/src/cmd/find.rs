@@ -192,6 +192,9 @@ pub(super) fn run(typed: &Find, console: &mut Console<'_>) -> Result<Exit, Error
         Some(serial) if filter == history => register.notes(filter.batch.as_deref(), Some(serial))?,
         _ => Vec::new(),
     };
+    // Names of other benches' records are longer.
+    let last = register.chains()?.into_iter().map(|chain| register.short(&format!("{}/{}", chain.bench, chain.last)));
+    let width = last.map(|name| name.len()).fold(4, usize::max);
     let mut count = 0_u64;
     if let (Some(serial), false) = (&typed.wanted.serial, typed.json)
         && let Some(valve) = register.valve(serial)?
@@ -207,30 +210,36 @@ pub(super) fn run(typed: &Find, console: &mut Console<'_>) -> Result<Exit, Error
         let follows = |note: &Noted| run.answers.as_deref() == Some(&note.name());
         let before = notes.iter().filter(|note| note.written_at < run.started_at || follows(note)).count();
         for note in notes.drain(..before) {
-            tell(console, typed.json, &register, &note)?;
+            tell(console, typed.json, &register, width, &note)?;
         }
         if count == 0 && !typed.json {
-            writeln!(console.out, "{HEAD}")?;
+            writeln!(console.out, "when (UTC)        {:>width$}  {HEAD}", "run")?;
         }
         count += 1;
         let batch = run.batch.as_ref().and_then(|b| batches.get(b)).map_or("", String::as_str);
         if typed.json {
             writeln!(console.out, "{}", json!({ "run": run, "batch_name": batch }))?;
         } else {
-            let text = line(&register, &run, batch, &speakers.of(&register, &run)?);
+            let text = line(&register, &run, width, batch, &speakers.of(&register, &run)?);
             writeln!(console.out, "{text}")?;
         }
     }
     for note in notes {
-        tell(console, typed.json, &register, &note)?;
+        tell(console, typed.json, &register, width, &note)?;
     }
     if count == 0 && !typed.json {
-        writeln!(console.err, "no run fits")?;
+        writeln!(console.err, "no run fits{}", unknown(&register, typed.wanted.serial.as_deref())?)?;
     }
     Ok(Exit::Good)
 }
 
-fn tell(console: &mut Console<'_>, as_json: bool, register: &Register, note: &Noted) -> Result<(), Error> {
+fn tell(
+    console: &mut Console<'_>,
+    as_json: bool,
+    register: &Register,
+    width: usize,
+    note: &Noted,
+) -> Result<(), Error> {
     if as_json {
         writeln!(console.out, "{}", json!({ "note": note }))?;
         return Ok(());
@@ -239,8 +248,19 @@ fn tell(console: &mut Console<'_>, as_json: bool, register: &Register, note: &No
     let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after run {}", register.short(run)));
     let when = date(&note.written_at);
     let name = register.short(&note.name());
-    writeln!(console.out, "{when}  {name:>4}  {}{about}: {}{by}", note_words(note.kind), note.text)?;
+    writeln!(console.out, "{when}  {name:>width$}  {}{about}: {}{by}", note_words(note.kind), note.text)?;
     Ok(())
+}
+
+/// Where a serial was asked for that no record has: which may have been meant.
+fn unknown(register: &Register, serial: Option<&str>) -> Result<String, Error> {
+    let Some(serial) = serial else { return Ok(String::new()) };
+    if register.valve(serial)?.is_some() {
+        return Ok(String::new());
+    }
+    let near = register.serials_like(serial)?;
+    let hint = if near.is_empty() { String::new() } else { format!("; is it {}?", near.join(" or ")) };
+    Ok(format!(": {serial} is not in this register{hint}"))
 }
 
 /// "2026-03-02 09:30".
@@ -265,10 +285,10 @@ impl Speakers {
     }
 }
 
-const HEAD: &str = "when (UTC)         run  valve      verdict    end A ± U      end B ± U      limit        batch, by";
+const HEAD: &str = "valve      verdict    end A ± U      end B ± U      limit        batch, by";
 
 /// A run on a line.
-fn line(register: &Register, run: &Run, batch: &str, speaker: &Speaker) -> String {
+fn line(register: &Register, run: &Run, width: usize, batch: &str, speaker: &Speaker) -> String {
     let name = register.short(&run.name());
     let verdict = run.verdict.map_or(run.ending.as_str(), |verdict| words::verdict_word(verdict));
     let side = |side| {
@@ -277,7 +297,7 @@ fn line(register: &Register, run: &Run, batch: &str, speaker: &Speaker) -> Strin
     };
     let by: Vec<&str> = [batch, &run.operator].into_iter().filter(|text| !text.is_empty()).collect();
     let text = format!(
-        "{}  {name:>4}  {:9}  {verdict:9}  {:13}  {:13}  {:11}  {}",
+        "{}  {name:>width$}  {:9}  {verdict:9}  {:13}  {:13}  {:11}  {}",
         date(&run.started_at),
         run.serial,
         side(Side::First),

@@ -10,6 +10,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::register::merge::Merged;
+use crate::register::valves::Batch;
 use crate::register::{Access, Appended, Meta, Register};
 use crate::summary::line;
 
@@ -150,7 +151,7 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
     if as_json {
         let benches: Vec<_> = chains
             .iter()
-            .map(|c| json!({ "bench": c.bench, "name": c.name, "own": c.own, "whole": c.whole, "last": c.records, "seal": c.seal }))
+            .map(|c| json!({ "bench": c.bench, "name": c.name, "own": c.own, "whole": c.whole, "records": c.records, "last": c.last, "seal": c.seal }))
             .collect();
         let all = json!({ "file": path.display().to_string(), "bytes": bytes, "runs": runs, "batches": batches, "benches": benches });
         writeln!(console.out, "{all}")?;
@@ -165,11 +166,9 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
     }
     for batch in &batches {
         let state = batch.closed_at.as_deref().map_or_else(|| "open".into(), |at| format!("closed {at}"));
-        line(
-            &mut text,
-            "batch",
-            &format!("{}: {} valves, opened {}, {state}", batch.name, batch.valves, batch.opened_at),
-        );
+        let whole = if batch.selection { ", a selection" } else { "" };
+        let Batch { name, valves, opened_at, .. } = batch;
+        line(&mut text, "batch", &format!("{name}: {valves} valves, opened {opened_at}, {state}{whole}"));
     }
     write!(console.out, "{text}")?;
     Ok(())

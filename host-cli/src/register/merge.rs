@@ -54,8 +54,8 @@ impl Register {
         self.take(&other, None)
     }
 
-    /// Writes a register of its own that holds only the runs wanted, with the notes on their valves. It merges like any
-    /// other.
+    /// Writes a register of its own that holds only the runs wanted, with the notes on their valves and batches. It merges
+    /// like any other.
     ///
     /// # Errors
     /// When the file is there already, or cannot be written.
@@ -64,14 +64,20 @@ impl Register {
             return Err(Error::file("make", to, std::io::ErrorKind::AlreadyExists.into()));
         }
         let mut wanted = BTreeSet::new();
-        let mut serials = BTreeSet::new();
+        let (mut serials, mut batches) = (BTreeSet::new(), BTreeSet::new());
         for run in self.runs(filter.clone()) {
             let run = run?;
             wanted.insert((run.bench, run.number));
             serials.insert(run.serial);
+            batches.extend(run.batch);
         }
         for serial in &serials {
             wanted.extend(self.notes(None, Some(serial))?.into_iter().map(|note| (note.bench, note.number)));
+        }
+        // That a batch was opened with this list, and closed: elsewhere nobody is to go on with it as if it were open.
+        for batch in &batches {
+            let of_batch = self.notes(Some(batch), None)?.into_iter().filter(|note| note.serial.is_none());
+            wanted.extend(of_batch.map(|note| (note.bench, note.number)));
         }
         let mut bundle = Self::open_named(to, Access::Make, "bundle")?;
         bundle.take(self, Some(&wanted))

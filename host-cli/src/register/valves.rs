@@ -38,6 +38,9 @@ pub struct Batch {
     pub digits: String,
     /// How many valves are on its list.
     pub valves: u32,
+    /// Whether this file has only a selection of some bench's records on it: what is not here may have been done all the
+    /// same.
+    pub selection: bool,
 }
 
 /// A note as it stands in the register.
@@ -120,6 +123,7 @@ impl Register {
             closed_at: None,
             digits: digits.into(),
             valves: valves.len() as u32,
+            selection: false,
         })
     }
 
@@ -131,7 +135,10 @@ impl Register {
         let batches = || -> rusqlite::Result<Vec<Batch>> {
             let mut query = self.db.prepare_cached(
                 "SELECT batch, name, opened_at, digits, (SELECT count(*) FROM batch_valves v WHERE v.batch = b.batch), \
-                 (SELECT max(written_at) FROM notes n WHERE n.batch = b.batch AND n.kind = 'closed') \
+                 (SELECT max(written_at) FROM notes n WHERE n.batch = b.batch AND n.kind = 'closed'), \
+                 EXISTS (SELECT 1 FROM benches c WHERE c.whole = 0 AND (\
+                 EXISTS (SELECT 1 FROM runs r WHERE r.batch = b.batch AND +r.bench = c.bench) OR \
+                 EXISTS (SELECT 1 FROM notes n WHERE n.batch = b.batch AND +n.bench = c.bench))) \
                  FROM batches b ORDER BY opened_at, batch",
             )?;
             let rows = query.query_map([], |row| {
@@ -142,6 +149,7 @@ impl Register {
                     digits: row.get(3)?,
                     valves: row.get(4)?,
                     closed_at: row.get(5)?,
+                    selection: row.get(6)?,
                 })
             })?;
             rows.collect()
@@ -179,6 +187,20 @@ impl Register {
                 )))
             }
         }
+    }
+
+    /// Serials known that one which is not may have meant, likeliest first.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn serials_like(&self, serial: &str) -> Result<Vec<String>, Error> {
+        let all = || -> rusqlite::Result<Vec<String>> {
+            let mut query = self.db.prepare("SELECT serial FROM valves")?;
+            let rows = query.query_map([], |row| row.get(0))?;
+            rows.collect()
+        };
+        let all = all().at(&self.path)?;
+        Ok(crate::batch::alike::meant(serial, all.iter().map(String::as_str)).into_iter().map(str::to_owned).collect())
     }
 
     /// The valves of a batch, in the order of its list.

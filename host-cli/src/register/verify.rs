@@ -27,6 +27,8 @@ pub struct Chain {
     pub whole: bool,
     /// Runs and notes here.
     pub records: u64,
+    /// Number of the last of them.
+    pub last: u64,
     /// Seal of the last.
     pub seal: String,
 }
@@ -108,14 +110,19 @@ impl Register {
 
 fn chains(db: &Connection) -> rusqlite::Result<Vec<Chain>> {
     let mut query =
-        db.prepare("SELECT bench, name, own, whole, records, seal FROM benches ORDER BY own DESC, bench")?;
+        db.prepare(
+            "SELECT bench, name, own, whole, records, seal, iif(whole, records, \
+             (SELECT count(*) FROM runs r WHERE r.bench = b.bench) + (SELECT count(*) FROM notes n WHERE n.bench = b.bench)) \
+             FROM benches b ORDER BY own DESC, bench",
+        )?;
     let rows = query.query_map([], |row| {
         Ok(Chain {
             bench: row.get(0)?,
             name: row.get(1)?,
             own: row.get::<_, i64>(2)? == 1,
             whole: row.get::<_, i64>(3)? == 1,
-            records: row.get::<_, i64>(4)?.try_into().unwrap_or(0),
+            records: row.get::<_, i64>(6)?.try_into().unwrap_or(0),
+            last: row.get::<_, i64>(4)?.try_into().unwrap_or(0),
             seal: row.get(5)?,
         })
     })?;

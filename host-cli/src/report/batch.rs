@@ -22,6 +22,11 @@ pub fn paper(name: &str, valves: &[Standing<'_>], batch: Option<&Batch>) -> Pape
         blocks.push(method::simulated());
     }
     blocks.extend(super::valve::altered(valves));
+    if batch.is_some_and(|batch| batch.selection) {
+        let text =
+            "This register has only a selection of the batch's records. More may have been done than is said here.";
+        blocks.push(Block::Notice("Not all".into(), text.into()));
+    }
     let told: Vec<&Story> = valves.iter().filter_map(|valve| valve.story).collect();
     blocks.push(if told.is_empty() {
         let counts: Vec<String> = tally(valves).iter().map(|(word, count)| format!("{count} {word}")).collect();
