@@ -6,8 +6,8 @@ use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
 use serde_json::Value;
 
+use crate::recording::Recording;
 use crate::recording::tree::{Names, Node};
-use crate::recording::{Poll, Recording};
 
 /// Where a replay first differs.
 #[derive(Clone, Debug, PartialEq)]
@@ -48,6 +48,7 @@ pub fn replay(recording: &Recording) -> Result<Option<Difference>, Invalid> {
     let recipe = recipe.map_err(|errors| Invalid(format!("the recipe in it is not valid: {errors}")))?;
     let mut sequencer = Sequencer::new(rig, Some(recipe));
     let mut names = recording.names.clone();
+    let mut happened = recording.happened.follow();
     for (number, poll) in recording.polls.iter().take(recording.whole()).enumerate() {
         let step = sequencer.step(poll.at, &poll.inputs);
         let differs = |what, recorded, now| Some(Difference { poll: number, at: poll.at, what, recorded, now });
@@ -55,19 +56,20 @@ pub fn replay(recording: &Recording) -> Result<Option<Difference>, Invalid> {
             return Ok(differs("outputs", format!("{:?}", poll.outputs), format!("{:?}", step.outputs)));
         }
         let events: Vec<Node> = step.events.iter().filter_map(|event| names.tree(event)).collect();
-        if let Some((recorded, now)) = first_difference(poll, &events, &names) {
+        let recorded: Vec<Node> = std::iter::from_fn(|| happened(number)).map(|event| event.node()).collect();
+        if let Some((recorded, now)) = first_difference(&recorded, &events, &names) {
             return Ok(differs("events", recorded, now));
         }
     }
     Ok(None)
 }
 
-fn first_difference(poll: &Poll, now: &[Node], names: &Names) -> Option<(String, String)> {
+fn first_difference(recorded: &[Node], now: &[Node], names: &Names) -> Option<(String, String)> {
     let say = |node: Option<&Node>| {
         node.map_or_else(|| "nothing".into(), |node| names.value(node).unwrap_or(Value::Null).to_string())
     };
-    (0..poll.events.len().max(now.len())).find_map(|i| {
-        let (recorded, now) = (poll.events.get(i), now.get(i));
+    (0..recorded.len().max(now.len())).find_map(|i| {
+        let (recorded, now) = (recorded.get(i), now.get(i));
         let same = matches!((recorded, now), (Some(recorded), Some(now)) if covers(now, recorded));
         (!same).then(|| (say(recorded), say(now)))
     })

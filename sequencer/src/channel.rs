@@ -41,8 +41,11 @@ pub(crate) struct Channel {
     sick_since: Option<Instant>,
     /// What is wrong with this poll's reading, for a window of samples.
     trouble: Option<Disturbance>,
-    /// This poll's good reading.
-    fresh: Option<Good>,
+    /// Whether `good` is this poll's.
+    fresh: bool,
+    /// What can be said of the pressure since the last update; asked for many times a step, found once.
+    known: Known,
+    lost: bool,
     anchors: [Option<Anchor>; 2],
 }
 
@@ -57,7 +60,9 @@ impl Channel {
             before: None,
             sick_since: None,
             trouble: None,
-            fresh: None,
+            fresh: false,
+            known: Known::Nothing,
+            lost: true,
             anchors: [None; 2],
         }
     }
@@ -69,7 +74,7 @@ impl Channel {
     }
 
     pub(crate) fn update(&mut self, now: Instant, reading: Reading) {
-        self.fresh = None;
+        self.fresh = false;
         self.trouble = None;
         let quiet = self.good.map_or(0, |good| since(now, good.at).as_ticks());
         if quiet > self.period.as_ticks() * MISSING_HALF_PERIODS / 2 {
@@ -95,6 +100,12 @@ impl Channel {
                 }
             }
         }
+        let silent = self.good.is_none_or(|good| since(now, good.at) > self.stale);
+        (self.known, self.lost) = match (self.sick_since, self.good) {
+            (Some(at), _) => (Known::Sick, since(now, at) > self.stale),
+            (None, Some(good)) if !silent => (Known::Pressure(good.pressure), false),
+            (None, _) => (Known::Nothing, true),
+        };
     }
 
     fn bad(&mut self, now: Instant) {
@@ -106,41 +117,34 @@ impl Channel {
         let good = Good { at: now, counts, pressure: self.transducer.pressure(counts) };
         self.sick_since = None;
         self.before = self.good.replace(good);
-        self.fresh = Some(good);
+        self.fresh = true;
         let [newer, _] = self.anchors;
         if newer.is_none_or(|a| since(now, a.at) >= ANCHOR_APART) {
             self.anchors = [Some(Anchor { at: now, pressure: good.pressure }), newer];
         }
     }
 
-    /// What can be said of the pressure now.
-    pub(crate) fn known(&self, now: Instant) -> Known {
-        match self.good {
-            _ if self.sick_since.is_some() => Known::Sick,
-            Some(good) if since(now, good.at) <= self.stale => Known::Pressure(good.pressure),
-            _ => Known::Nothing,
-        }
+    /// What can be said of the pressure at the last update.
+    pub(crate) const fn known(&self) -> Known {
+        self.known
     }
 
     /// The pressure, if healthy and fresh enough.
-    pub(crate) fn pressure(&self, now: Instant) -> Option<GaugePressure> {
-        match self.known(now) {
+    pub(crate) const fn pressure(&self) -> Option<GaugePressure> {
+        match self.known {
             Known::Pressure(p) => Some(p),
             Known::Nothing | Known::Sick => None,
         }
     }
 
     /// Whether the channel has been sick or silent for longer than a moment.
-    pub(crate) fn lost(&self, now: Instant) -> bool {
-        match (self.sick_since, self.good) {
-            (Some(at), _) => since(now, at) > self.stale,
-            (None, Some(good)) => since(now, good.at) > self.stale,
-            (None, None) => true,
-        }
+    pub(crate) const fn lost(&self) -> bool {
+        self.lost
     }
 
+    /// This poll's good reading.
     pub(crate) const fn fresh(&self) -> Option<Good> {
-        self.fresh
+        if self.fresh { self.good } else { None }
     }
 
     pub(crate) const fn trouble(&self) -> Option<Disturbance> {
@@ -149,7 +153,7 @@ impl Channel {
 
     /// Change between this poll's good reading and the one before, in pascals and the time it took.
     pub(crate) fn change(&self) -> Option<(i32, Duration)> {
-        match (self.fresh, self.before) {
+        match (self.fresh(), self.before) {
             (Some(new), Some(old)) => Some((new.pressure.above(old.pressure), since(new.at, old.at))),
             _ => None,
         }
@@ -195,7 +199,7 @@ mod tests {
         c.update(at(10), Reading::sample(3_300, 7));
         assert_eq!(c.trouble(), Some(Disturbance::Repeated));
         assert_eq!(c.fresh(), None);
-        assert_eq!(c.pressure(at(10)), Some(GaugePressure::ZERO));
+        assert_eq!(c.pressure(), Some(GaugePressure::ZERO));
     }
 
     #[test]
@@ -210,10 +214,14 @@ mod tests {
     fn silence_becomes_nothing_known_and_sickness_stays_sick() {
         let mut c = channel();
         c.update(at(0), Reading::sample(3_277, 0));
-        assert_eq!(c.known(at(50)), Known::Pressure(GaugePressure::ZERO));
-        assert_eq!(c.known(at(51)), Known::Nothing);
+        c.update(at(50), Reading::Waiting);
+        assert_eq!(c.known(), Known::Pressure(GaugePressure::ZERO));
+        c.update(at(51), Reading::Waiting);
+        assert_eq!(c.known(), Known::Nothing);
         c.update(at(60), Reading::sample(70_000, 1));
-        assert_eq!(c.known(at(60)), Known::Sick);
-        assert!(!c.lost(at(60)) && c.lost(at(111)));
+        assert_eq!(c.known(), Known::Sick);
+        assert!(!c.lost());
+        c.update(at(111), Reading::Waiting);
+        assert!(c.lost());
     }
 }

@@ -17,7 +17,7 @@ impl Dwell {
 
     /// Takes in what this poll knows of the far side.
     pub(crate) fn watch(&mut self, far: &Channel, limit: GaugePressure, now: Instant) {
-        match far.pressure(now) {
+        match far.pressure() {
             Some(p) if p < limit => {
                 if far.fresh().is_some() {
                     let (first, _) = self.readings.unwrap_or((now, now));

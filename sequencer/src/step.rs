@@ -154,6 +154,8 @@ pub struct Sequencer {
     /// When the phase was entered, and when a reminder was last given.
     entered: Instant,
     reminded: Instant,
+    /// Longest that the phase can last; all of time where there is no limit.
+    longest: Duration,
     /// The last step's time; `None` before the first.
     clock: Option<Instant>,
     /// Time between the last two steps.
@@ -183,6 +185,7 @@ impl Sequencer {
             measure: Measure::new(period),
             entered: Instant::from_ticks(0),
             reminded: Instant::from_ticks(0),
+            longest: Duration::MAX,
             clock: None,
             elapsed: millis(0),
             far: channel(rig.raw().far),
@@ -219,7 +222,7 @@ impl Sequencer {
 
         if inputs.contacts.stop {
             self.stop(now, events);
-        } else if let Some(fault) = time_fault.or_else(|| self.hazard(now, inputs)) {
+        } else if let Some(fault) = time_fault.or_else(|| self.hazard(inputs)) {
             self.fail(fault, now, events);
         } else if !self.obey(now, inputs, events) {
             self.poll(now, inputs, events);
@@ -227,7 +230,7 @@ impl Sequencer {
         self.remind(now, events);
         self.tell_disconnect(events);
 
-        interlock::allow(self.wanted(), inputs.contacts, self.far.known(now), self.max())
+        interlock::allow(self.wanted(), inputs.contacts, self.far.known(), self.max())
     }
 
     /// Where the sequence stands.
@@ -237,12 +240,11 @@ impl Sequencer {
 
     /// What a screen shows, as of the last step.
     pub fn status(&self) -> Status {
-        let now = self.clock.unwrap_or(self.entered);
         Status {
             phase: self.phase(),
             side: self.side(),
-            far: self.far.known(now),
-            supply: self.supply.as_ref().map_or(Known::Nothing, |s| s.known(now)),
+            far: self.far.known(),
+            supply: self.supply.as_ref().map_or(Known::Nothing, |s| s.known()),
             ask: self.ask,
             fault: self.fault,
             disconnect: self.disconnect,
@@ -355,9 +357,9 @@ impl Sequencer {
 
     /// What is wrong with the world, for a test under way. While it is being emptied, only a guard opened too early or an
     /// output that does not follow, and only once: nothing more can be done about it, but no side may be judged.
-    fn hazard(&self, now: Instant, inputs: &Inputs) -> Option<Fault> {
+    fn hazard(&self, inputs: &Inputs) -> Option<Fault> {
         let phase = self.phase();
-        let far = self.far.known(now);
+        let far = self.far.known();
         let guard_open = self.rig.raw().guard_fitted && !inputs.contacts.guard_closed;
         if !phase.is_live() {
             let empty = matches!(far, Known::Pressure(p) if p < self.rig.safe_limit());
@@ -373,7 +375,7 @@ impl Sequencer {
         if above(far, self.max()) {
             return Some(Fault::OverPressure);
         }
-        if self.supply.as_ref().is_some_and(|s| above(s.known(now), self.supply_max())) {
+        if self.supply.as_ref().is_some_and(|s| above(s.known(), self.supply_max())) {
             return Some(Fault::SupplyOverPressure);
         }
         if guard_open {
@@ -383,10 +385,10 @@ impl Sequencer {
             return Some(Fault::Output);
         }
         // While air is let in, a moment's blindness is one too many.
-        if self.far.lost(now) || (phase.is_fed() && !matches!(far, Known::Pressure(_))) {
+        if self.far.lost() || (phase.is_fed() && !matches!(far, Known::Pressure(_))) {
             return Some(Fault::FarSensor);
         }
-        if self.supply.as_ref().is_some_and(|s| s.lost(now)) {
+        if self.supply.as_ref().is_some_and(|s| s.lost()) {
             return Some(Fault::SupplySensor);
         }
         if phase.is_fed() && self.slews() {
@@ -485,15 +487,15 @@ impl Sequencer {
     }
 
     /// Which conditions for letting air in fail.
-    fn refusal(&self, now: Instant, inputs: &Inputs) -> Refusal {
-        let far = self.far.pressure(now);
+    fn refusal(&self, inputs: &Inputs) -> Refusal {
+        let far = self.far.pressure();
         Refusal {
             busy: !self.phase().is_resting(),
             no_recipe: self.recipe.is_none(),
             stop_pressed: inputs.contacts.stop,
             guard_open: self.rig.raw().guard_fitted && !inputs.contacts.guard_closed,
             far_sensor: far.is_none(),
-            supply_sensor: self.supply.as_ref().is_some_and(|s| s.pressure(now).is_none()),
+            supply_sensor: self.supply.as_ref().is_some_and(|s| s.pressure().is_none()),
             far_not_empty: far.is_some_and(|p| p >= self.rig.safe_limit()),
             link_down: !inputs.link_up,
         }
@@ -501,7 +503,7 @@ impl Sequencer {
 
     /// True when the run has been started.
     fn start(&mut self, sides: Sides, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
-        let mut refusal = self.refusal(now, inputs);
+        let mut refusal = self.refusal(inputs);
         refusal.busy = self.phase() != Phase::Ready;
         if refusal.any() {
             tell(events, Event::Refused(refusal));
@@ -516,12 +518,12 @@ impl Sequencer {
 
     /// True when the output is being worked. Asked for a second time it is refused, so that the time it has is one time.
     fn work(&mut self, coil: Coil, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
-        let mut refusal = self.refusal(now, inputs);
+        let mut refusal = self.refusal(inputs);
         refusal.busy = self.phase() != Phase::Ready;
         refusal.no_recipe = false;
         let full = |p: GaugePressure| p >= self.rig.safe_limit();
         refusal.far_not_empty |=
-            self.disconnect != Disconnect::Safe || self.supply.as_ref().and_then(|s| s.pressure(now)).is_some_and(full);
+            self.disconnect != Disconnect::Safe || self.supply.as_ref().and_then(|s| s.pressure()).is_some_and(full);
         if refusal.any() {
             tell(events, Event::Refused(refusal));
             return false;
@@ -537,7 +539,7 @@ impl Sequencer {
 
     /// True when the second side has been begun.
     fn swapped(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
-        let refusal = self.refusal(now, inputs);
+        let refusal = self.refusal(inputs);
         if refusal.any() {
             tell(events, Event::Refused(refusal));
             return false;
@@ -558,7 +560,7 @@ impl Sequencer {
             _ => None,
         };
         let next = self.poll_phase(now, inputs, confirmed, events);
-        let overrun = self.limit().is_some_and(|limit| since(now, self.entered) > limit);
+        let overrun = since(now, self.entered) > self.longest;
         match next {
             Next::Stay if overrun => self.fail(Fault::Overrun(self.phase()), now, events),
             Next::Stay => {}
@@ -656,7 +658,7 @@ impl Sequencer {
 
     /// Notes what the side ended with. Not yet its result: that waits until the far side has been measured empty.
     fn end_side(&mut self, end: &End, now: Instant) {
-        let pressure = self.far.pressure(now);
+        let pressure = self.far.pressure();
         if let Some(run) = &mut self.run {
             let after = run.isolated.map_or(0, |i| since(now, i.at).as_ticks() / 1_000);
             // Supply may sag in the moment the valve shuts. Leaking at less is leaking, but tight at less is not tight.
@@ -741,6 +743,7 @@ impl Sequencer {
 
     fn enter(&mut self, state: State, now: Instant, events: &mut Events) {
         self.state = state;
+        self.longest = self.limit().unwrap_or(Duration::MAX);
         self.entered = now;
         self.reminded = now;
         self.ask = None;

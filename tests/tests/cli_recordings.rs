@@ -7,7 +7,7 @@ use std::sync::OnceLock;
 
 use cli_kit::{golden, recorded, seathold};
 use proptest::prelude::*;
-use seathold::recording::{Recording, Writer, read, read_bytes};
+use seathold::recording::{Recording, Writer, frame, read, read_bytes};
 use seathold_sequencer::bench::Polled;
 use seathold_sequencer::input::Reading;
 
@@ -25,8 +25,9 @@ fn bytes() -> &'static [u8] {
 /// Writes a recording with some polls changed, as somebody would who wanted another result.
 fn forge(recording: &Recording, path: &Path, change: impl Fn(usize, &mut Polled)) {
     let mut writer = Writer::create(path, &recording.header).unwrap();
+    let mut happened = recording.happened.follow();
     for (i, poll) in recording.polls.iter().enumerate() {
-        let events = poll.events.iter().map(|e| recording.names.typed(e).unwrap()).collect();
+        let events = std::iter::from_fn(|| happened(i)).map(|e| recording.names.typed(&e.node()).unwrap()).collect();
         let mut polled = Polled { at: poll.at, inputs: poll.inputs, outputs: poll.outputs, events };
         change(i, &mut polled);
         writer.push(&polled).unwrap();
@@ -145,11 +146,37 @@ fn crc32(bytes: &[u8]) -> u32 {
     })
 }
 
+/// Two bytes a level would run a reader that follows them out of its stack, whatever their checksums.
+#[test]
+fn a_tree_too_deep_is_damage_and_not_followed() {
+    let deep = [[5, 1].repeat(4_000_000), vec![0]].concat();
+    let framed = |payload: &[u8], kind, before: &[u8]| {
+        let mut file = before.to_vec();
+        frame::write_frame(&mut file, kind, payload).unwrap();
+        file
+    };
+    let no_names = [vec![0], deep.clone()].concat();
+    let told = read_bytes(&framed(&no_names, frame::Kind::Header, &bytes()[..frame::HEAD])).unwrap_err();
+    assert!(told.to_string().contains("the header cannot be read"), "{told}");
+
+    // One poll without readings, and one event at it.
+    let columns = [vec![0, 1, 0, 0], vec![0; 3 * 5 + 3]].concat();
+    let (_, _, polls) = frame::read_frame(bytes(), frame::HEAD).unwrap();
+    for (tree, damage) in [(vec![0], None), (deep, Some("what happened at polls cannot be read"))] {
+        let block = [columns.clone(), vec![1, 0], tree].concat();
+        let recording = read_bytes(&framed(&block, frame::Kind::Polls, &bytes()[..polls])).unwrap();
+        let told = recording.damage.unwrap().to_string();
+        assert_eq!(recording.polls.len(), usize::from(damage.is_none()));
+        assert!(told.contains(damage.unwrap_or("cut short")), "{told}");
+    }
+}
+
 #[test]
 fn a_forged_recording_differs_where_it_was_forged() {
     let dir = tempfile::tempdir().unwrap();
     let recording = read_bytes(bytes()).unwrap();
-    let judged = recording.polls.iter().position(|p| p.events.len() > 2).unwrap();
+    let times = |number: usize| recording.happened.iter().filter(|(at, _)| *at == number).count();
+    let judged = recording.happened.iter().map(|(number, _)| number).find(|number| times(*number) > 2).unwrap();
     // A verdict made tight, an event left out, an output that was never set.
     forge(&recording, &dir.path().join("event.hold"), |i, polled| {
         if i == judged {
@@ -239,7 +266,7 @@ fn recordings_of_version_1_stay_readable() {
         let recording = read(&path).unwrap();
         assert_eq!((recording.damage.clone(), recording.polls.len()), (None, polls), "{name}");
         let known = recording.events().count();
-        let told: usize = recording.polls.iter().map(|p| p.events.len()).sum();
+        let told = recording.happened.len();
         assert_eq!(known, told, "{name}: an event of version 1 is not understood any more");
         let shown = seathold(&folder, &["show", "--json", path.to_str().unwrap()]);
         assert_eq!(shown.code, 0, "{name}");

@@ -175,9 +175,12 @@ impl Keeper {
     /// Over a recording, as far as it is whole.
     pub fn over(recording: &Recording) -> Self {
         let mut keeper = Self::default();
-        for poll in recording.polls.iter().take(recording.whole()) {
-            for event in poll.events.iter().filter_map(|node| recording.names.typed(node)) {
-                keeper.see(&event);
+        let mut happened = recording.happened.follow();
+        for (number, poll) in recording.polls.iter().take(recording.whole()).enumerate() {
+            while let Some(event) = happened(number) {
+                if let Some(event) = recording.names.typed(&event.node()) {
+                    keeper.see(&event);
+                }
             }
             keeper.take(poll.at.as_ticks(), poll.inputs.far);
         }

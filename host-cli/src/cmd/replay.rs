@@ -50,7 +50,7 @@ fn one(file: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
                 return Ok(Exit::NoVerdict);
             }
             let word = recording.summary().word();
-            let events: usize = recording.polls.iter().map(|poll| poll.events.len()).sum();
+            let events: usize = recording.happened.len();
             writeln!(
                 console.out,
                 "{name}: identical: {} polls, {events} events, verdict {word}",

@@ -112,11 +112,11 @@ fn budget(summary: &Summary, speaker: &Speaker) -> String {
 }
 
 fn as_json(recording: &Recording, summary: &Summary, console: &mut Console<'_>) -> Result<(), Error> {
+    let at_us = |poll: usize| recording.polls.get(poll).map(|poll| poll.at.as_ticks());
     let events: Vec<_> = recording
-        .polls
+        .happened
         .iter()
-        .flat_map(|poll| poll.events.iter().map(move |e| (poll.at, e)))
-        .map(|(at, node)| json!({ "at_us": at.as_ticks(), "event": recording.json(node) }))
+        .map(|(poll, event)| json!({ "at_us": at_us(poll), "event": recording.json(&event.node()) }))
         .collect();
     let whole = json!({
         "header": recording.header,

@@ -27,9 +27,10 @@ pub struct Sample<'a> {
 /// Every poll of a recording.
 pub fn samples(recording: &Recording) -> impl Iterator<Item = Sample<'_>> {
     let rig = &recording.header.rig;
-    recording.polls.iter().scan((None, None), move |(phase, side), poll| {
-        for node in &poll.events {
-            if let Some(Event::Entered { phase: now, side: of }) = recording.names.typed(node) {
+    let mut happened = recording.happened.follow();
+    recording.polls.iter().enumerate().scan((None, None), move |(phase, side), (number, poll)| {
+        while let Some(event) = happened(number) {
+            if let Some(Event::Entered { phase: now, side: of }) = recording.names.typed(&event.node()) {
                 (*phase, *side) = (Some(now), of);
             }
         }

@@ -5,6 +5,7 @@
 //! the two ends.
 
 pub mod frame;
+mod happened;
 pub mod header;
 mod nibbles;
 pub mod polls;
@@ -13,16 +14,14 @@ pub mod tree;
 mod writer;
 
 pub use frame::Damage;
+pub use happened::{Happened, Written};
 pub use header::Header;
 pub use reader::{Recording, header_as_recorded, read, read_bytes};
 pub use writer::Writer;
 
-use seathold_sequencer::input::Inputs;
-use seathold_sequencer::output::Outputs;
-use seathold_sequencer::time::Instant;
+/// One poll as recorded.
+pub use seathold_sequencer::link::polls::Poll;
 use serde::{Deserialize, Serialize};
-
-use tree::Node;
 
 /// File name ending of a whole recording.
 pub const EXTENSION: &str = "hold";
@@ -66,17 +65,4 @@ pub struct Break {
     pub polls: u64,
     /// Why.
     pub why: Why,
-}
-
-/// One poll as recorded.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Poll {
-    /// When, on the rig's clock.
-    pub at: Instant,
-    /// What was read.
-    pub inputs: Inputs,
-    /// What was set.
-    pub outputs: Outputs,
-    /// What happened, as trees.
-    pub events: Vec<Node>,
 }

@@ -1,5 +1,6 @@
 //! A block of polls as columns. What is regular costs nothing: polls at an even pace and conversions numbered one by
-//! one are runs; readings are differences, mostly of half a byte.
+//! one are runs; readings are differences, mostly of half a byte. After a block follow its events
+//! ([`Happened`](super::Happened)).
 
 use seathold_sequencer::input::{Ask, Command, Contacts, Inputs, Reading, Sample, SensorFault, Sides};
 use seathold_sequencer::output::{Coil, Gate, Outputs, Pilot};
@@ -8,7 +9,6 @@ use serde::{Deserialize, Serialize};
 
 use super::Poll;
 use super::nibbles::{Packer, sums};
-use super::tree::Node;
 
 /// Polls in a block: a few seconds, which is what a power cut on the host can lose.
 pub const BLOCK: usize = 256;
@@ -36,8 +36,6 @@ pub struct Block {
     outputs: Vec<(u32, u8)>,
     /// `(poll, code)`.
     commands: Vec<(u32, u8)>,
-    /// `(poll, event)`, in order.
-    events: Vec<(u32, Node)>,
 }
 
 /// One analogue channel.
@@ -171,7 +169,6 @@ impl Block {
             contacts: changes(polls, |p| contact_bits(&p.inputs)),
             outputs: changes(polls, |p| output_bits(p.outputs)),
             commands: indexed().filter_map(|(i, p)| Some((i, command_code(p.inputs.command?)))).collect(),
-            events: indexed().flat_map(|(i, p)| p.events.iter().map(move |e| (i, e.clone()))).collect(),
         }
     }
 
@@ -193,7 +190,7 @@ impl Block {
         let mut at = self.first_us;
         let poll = |at| {
             let (inputs, outputs) = (Inputs::IDLE, Outputs::REST);
-            Poll { at: Instant::from_ticks(at), inputs, outputs, events: Vec::new() }
+            Poll { at: Instant::from_ticks(at), inputs, outputs }
         };
         onto.extend((count > 0).then(|| poll(at)));
         for (times, gap) in self.gaps {
@@ -216,9 +213,6 @@ impl Block {
         spread(&self.outputs, polls, |p, bits| p.outputs = outputs(bits))?;
         for (i, code) in self.commands {
             polls.get_mut(i as usize)?.inputs.command = Some(command(code)?);
-        }
-        for (i, event) in self.events {
-            polls.get_mut(i as usize)?.events.push(event);
         }
         Some(())
     }
@@ -353,12 +347,10 @@ mod tests {
             contacts in 0u8..16,
             set in 0u8..8,
             command in proptest::option::of(0usize..10),
-            events in proptest::collection::vec((any::<i64>(), any::<u32>()), 0..3),
         ) -> Poll {
             let mut inputs = Inputs { far, supply, thermometer, command: command.map(|c| COMMANDS[c]), ..Inputs::IDLE };
             set_contacts(&mut inputs, contacts);
-            let events = events.into_iter().map(|(w, n)| Node::Map(vec![(n, Node::Whole(w))])).collect();
-            Poll { at: Instant::from_ticks(at), inputs, outputs: outputs(set), events }
+            Poll { at: Instant::from_ticks(at), inputs, outputs: outputs(set) }
         }
     }
 

@@ -1,4 +1,5 @@
 use std::path::Path;
+use std::sync::LazyLock;
 
 use seathold_sequencer::event::Event;
 use seathold_sequencer::recipe::RawRecipe;
@@ -9,9 +10,9 @@ use sha2::{Digest, Sha256};
 
 use super::frame::{self, Damage, HEAD, Kind};
 use super::polls::{self, Block};
-use super::tree::{Names, Node};
-use super::writer::{End, HeaderFrame};
-use super::{Break, Header, Poll};
+use super::tree::{self, Names, Node};
+use super::writer::End;
+use super::{Break, Happened, Header, Poll};
 use crate::error::Error;
 use crate::summary::Summary;
 
@@ -22,6 +23,8 @@ pub struct Recording {
     pub header: Header,
     /// Every poll that is whole.
     pub polls: Vec<Poll>,
+    /// What happened at them.
+    pub happened: Happened,
     /// Where it does not hang together.
     pub breaks: Vec<Break>,
     /// Names the events' trees use.
@@ -35,11 +38,9 @@ impl Recording {
     /// so is every result after a break: the readings here do not carry it.
     pub fn events(&self) -> impl Iterator<Item = (Instant, Event)> + '_ {
         let whole = self.whole();
-        self.polls
+        self.happened
             .iter()
-            .enumerate()
-            .flat_map(|(number, poll)| poll.events.iter().map(move |node| (number, poll.at, node)))
-            .filter_map(|(number, at, node)| Some((number, at, self.names.typed(node)?)))
+            .filter_map(|(number, event)| Some((number, self.polls.get(number)?.at, self.names.typed(&event.node())?)))
             .filter(move |(number, _, event)| {
                 *number < whole || !matches!(event, Event::Judged(_) | Event::Proved { .. } | Event::Looked(_))
             })
@@ -89,7 +90,8 @@ pub fn read_bytes(bytes: &[u8]) -> Result<Recording, Damage> {
     let (names, node, next) = first_frame(bytes)?;
     let header = names.value(&node).and_then(|value| serde_json::from_value(filled(value)).ok());
     let header = header.ok_or(Damage::Altered(HEAD as u64, "the header lacks a field"))?;
-    let mut recording = Recording { header, polls: Vec::new(), breaks: Vec::new(), names, damage: None };
+    let mut recording =
+        Recording { header, polls: Vec::new(), happened: Happened::default(), breaks: Vec::new(), names, damage: None };
     // Whatever a file claims, it makes no more room than it is long.
     recording.polls.reserve((frame::count(bytes, next) * polls::BLOCK).min(bytes.len()));
     recording.damage = recording.read_polls(bytes, next).err();
@@ -113,22 +115,31 @@ fn first_frame(bytes: &[u8]) -> Result<(Names, Node, usize), Damage> {
     if kind != Kind::Header {
         return Err(bad("the first frame is not a header"));
     }
-    let first: HeaderFrame = postcard::from_bytes(payload).map_err(|_| bad("the header cannot be read"))?;
-    let mut names = Names::default();
-    names.extend(first.names);
-    Ok((names, first.header, next))
+    let read = || {
+        let (first, tree) = postcard::take_from_bytes(payload).ok()?;
+        tree::pass(tree)?;
+        let mut names = Names::default();
+        names.extend(first);
+        Some((names, postcard::from_bytes(tree).ok()?))
+    };
+    let (names, header) = read().ok_or(bad("the header cannot be read"))?;
+    Ok((names, header, next))
 }
 
 /// A recipe or rig recorded before a field was thought of takes the built-in value for it; if that made a difference,
 /// replay would say so.
 fn filled(mut header: Value) -> Value {
-    let built_in = [("recipe", serde_json::to_value(RawRecipe::DEMO)), ("rig", serde_json::to_value(RawRig::DEMO))];
-    for (part, built_in) in built_in {
-        let (Some(Value::Object(recorded)), Ok(Value::Object(built_in))) = (header.get_mut(part), built_in) else {
+    static BUILT_IN: LazyLock<[(&str, Option<Value>); 2]> = LazyLock::new(|| {
+        [("recipe", serde_json::to_value(RawRecipe::DEMO).ok()), ("rig", serde_json::to_value(RawRig::DEMO).ok())]
+    });
+    for (part, built_in) in &*BUILT_IN {
+        let (Some(Value::Object(recorded)), Some(Value::Object(built_in))) = (header.get_mut(*part), built_in) else {
             continue;
         };
         for (name, value) in built_in {
-            recorded.entry(name).or_insert(value);
+            if !recorded.contains_key(name) {
+                recorded.insert(name.clone(), value.clone());
+            }
         }
     }
     header
@@ -142,9 +153,15 @@ impl Recording {
             match kind {
                 Kind::Header => return Err(bad("a second header")),
                 Kind::Polls => {
-                    let mut block: Block = postcard::from_bytes(payload).map_err(|_| bad("polls cannot be read"))?;
+                    let (mut block, events): (Block, _) =
+                        postcard::take_from_bytes(payload).map_err(|_| bad("polls cannot be read"))?;
                     self.names.extend(std::mem::take(&mut block.names));
+                    let (first, count) = (self.polls.len(), block.count as usize);
                     block.unpack(&mut self.polls).ok_or(bad("polls contradict each other"))?;
+                    if self.happened.take(first, count, events).is_none() {
+                        self.polls.truncate(first);
+                        return Err(bad("what happened at polls cannot be read"));
+                    }
                 }
                 Kind::Break => {
                     let it: Break = postcard::from_bytes(payload).map_err(|_| bad("a break cannot be read"))?;

@@ -33,11 +33,65 @@ pub enum Node {
 /// Depth at which a tree is refused: ours are six deep, and a hostile one must not exhaust the stack.
 pub const DEPTH_MAX: usize = 32;
 
+/// What follows a tree in these bytes; `None` where there is no whole one, or one that is too deep.
+pub(super) fn pass(bytes: &[u8]) -> Option<&[u8]> {
+    pass_within(bytes, DEPTH_MAX)
+}
+
+fn pass_within(bytes: &[u8], depth: usize) -> Option<&[u8]> {
+    fn over<'a, T: Deserialize<'a>>(bytes: &'a [u8]) -> Option<&'a [u8]> {
+        postcard::take_from_bytes::<T>(bytes).ok().map(|(_, rest)| rest)
+    }
+    let depth = depth.checked_sub(1)?;
+    let (kind, rest): (u32, _) = postcard::take_from_bytes(bytes).ok()?;
+    match kind {
+        NULL => Some(rest),
+        FLAG => over::<bool>(rest),
+        WHOLE => over::<i64>(rest),
+        DOUBLE => over::<[u8; 8]>(rest),
+        TEXT => over::<u32>(rest),
+        LARGE => over::<u64>(rest),
+        LIST | MAP => {
+            let (count, mut rest): (usize, _) = postcard::take_from_bytes(rest).ok()?;
+            for _ in 0..count {
+                if kind == MAP {
+                    rest = over::<u32>(rest)?;
+                }
+                rest = pass_within(rest, depth)?;
+            }
+            Some(rest)
+        }
+        _ => None,
+    }
+}
+
+/// The place in the table of names of what a tree in these bytes is called as a variant: its only member, or the text that
+/// it is.
+pub(super) fn variant(bytes: &[u8]) -> Option<u32> {
+    match postcard::take_from_bytes(bytes).ok()? {
+        ((TEXT, place), _) => Some(place),
+        ((MAP, 1), rest) => postcard::from_bytes(rest).ok(),
+        _ => None,
+    }
+}
+
+/// Kinds of [`Node`] as they are written.
+const NULL: u32 = 0;
+const FLAG: u32 = 1;
+const WHOLE: u32 = 2;
+const DOUBLE: u32 = 3;
+const TEXT: u32 = 4;
+const LIST: u32 = 5;
+const MAP: u32 = 6;
+const LARGE: u32 = 7;
+
 /// The table of names: each is written once, where it is first used.
 #[derive(Clone, Debug, Default)]
 pub struct Names {
     list: Vec<String>,
+    /// Where each of the first `placed` stands: who only reads never asks.
     places: HashMap<String, u32>,
+    placed: usize,
 }
 
 impl Names {
@@ -58,18 +112,26 @@ impl Names {
 
     /// Adds names read from a file.
     pub fn extend(&mut self, names: Vec<String>) {
-        for name in names {
-            self.place(&name);
-        }
+        self.list.extend(names);
+    }
+
+    /// The place of a name, if it is there.
+    pub fn place_of(&self, name: &str) -> Option<u32> {
+        self.list.iter().position(|known| known == name).map(|place| place as u32)
     }
 
     fn place(&mut self, name: &str) -> u32 {
+        for (place, known) in (0_u32..).zip(&self.list).skip(self.placed) {
+            self.places.entry(known.clone()).or_insert(place);
+        }
+        self.placed = self.list.len();
         if let Some(place) = self.places.get(name) {
             return *place;
         }
         let place = self.list.len() as u32;
         self.list.push(name.to_owned());
         self.places.insert(name.to_owned(), place);
+        self.placed += 1;
         place
     }
 
@@ -126,18 +188,6 @@ impl Names {
         })
     }
 
-    /// The name of a variant: that of a tree's only member, or the text that it is.
-    pub fn variant(&self, node: &Node) -> Option<&str> {
-        match node {
-            Node::Text(place) => self.name(*place),
-            Node::Map(members) => match members.as_slice() {
-                [(place, _)] => self.name(*place),
-                _ => None,
-            },
-            _ => None,
-        }
-    }
-
     /// A tree as a typed value. `None` where it does not fit.
     pub fn typed<T: DeserializeOwned>(&self, node: &Node) -> Option<T> {
         serde_json::from_value(self.value(node)?).ok()
@@ -177,7 +227,62 @@ mod tests {
         assert_eq!(Names::default().value(&node), None);
     }
 
+    fn node() -> impl Strategy<Value = Node> {
+        let leaf = prop_oneof![
+            Just(Node::Null),
+            any::<bool>().prop_map(Node::Flag),
+            any::<i64>().prop_map(Node::Whole),
+            any::<[u8; 8]>().prop_map(Node::Double),
+            any::<u32>().prop_map(Node::Text),
+            any::<u64>().prop_map(Node::Large),
+        ];
+        leaf.prop_recursive(4, 20, 5, |inner| {
+            prop_oneof![
+                proptest::collection::vec(inner.clone(), 0..5).prop_map(Node::List),
+                proptest::collection::vec((any::<u32>(), inner), 0..5).prop_map(Node::Map),
+            ]
+        })
+    }
+
+    #[test]
+    fn a_variant_is_known_by_its_first_bytes() {
+        let variant = |node: &Node| variant(&postcard::to_stdvec(node).unwrap());
+        assert_eq!(variant(&Node::Text(300)), Some(300));
+        assert_eq!(variant(&Node::Map(vec![(7, Node::Text(1))])), Some(7));
+        assert_eq!(variant(&Node::Map(vec![(7, Node::Null), (8, Node::Null)])), None);
+        assert_eq!(variant(&Node::Map(vec![])), None);
+        assert_eq!(variant(&Node::List(vec![Node::Null])), None);
+        assert_eq!(variant(&Node::Null), None);
+    }
+
+    /// A few bytes a level would fill the stack long before a frame is at its longest.
+    #[test]
+    fn a_tree_too_deep_is_not_passed_over() {
+        let deep = |levels: usize| [vec![5, 1].repeat(levels), vec![0]].concat();
+        assert_eq!(pass(&deep(DEPTH_MAX - 1)), Some(&[][..]));
+        assert_eq!(pass(&deep(DEPTH_MAX)), None);
+        assert_eq!(pass(&deep(8_000_000)), None);
+    }
+
     proptest! {
+        /// Passing over a tree and making it out come to the same end, whatever follows.
+        #[test]
+        fn passing_is_reading(node in node(), after: Vec<u8>) {
+            let bytes = [postcard::to_stdvec(&node).unwrap(), after.clone()].concat();
+            prop_assert_eq!(pass(&bytes), Some(&after[..]));
+            let (read, rest) = postcard::take_from_bytes::<Node>(&bytes).unwrap();
+            prop_assert_eq!((read, rest), (node, &after[..]));
+        }
+
+        /// What is passed over can be made out, and takes as many bytes.
+        #[test]
+        fn any_bytes_are_a_tree_or_refused(bytes in proptest::collection::vec(0_u8..12, 0..60)) {
+            if let Some(rest) = pass(&bytes) {
+                let (_, read) = postcard::take_from_bytes::<Node>(&bytes).unwrap();
+                prop_assert_eq!(read, rest);
+            }
+        }
+
         #[test]
         fn whole_numbers_come_back(value: i64, large: u64) {
             let mut names = Names::default();

@@ -8,7 +8,7 @@ use sha2::{Digest, Sha256};
 
 use super::frame::{self, Kind};
 use super::polls::{BLOCK, Block};
-use super::tree::Names;
+use super::tree::{Names, Node};
 use super::{Break, Header, Poll, Why};
 use crate::error::Error;
 
@@ -45,13 +45,9 @@ struct Encoder<W> {
     names: Names,
     known: usize,
     waiting: Vec<Poll>,
+    /// What happened at those, by their place.
+    happened: Vec<(u32, Node)>,
     polls: u64,
-}
-
-#[derive(Serialize, Deserialize)]
-pub(super) struct HeaderFrame {
-    pub(super) names: Vec<String>,
-    pub(super) header: super::tree::Node,
 }
 
 fn bytes_of<T: Serialize>(value: &T) -> io::Result<Vec<u8>> {
@@ -64,17 +60,21 @@ impl<W: Write> Encoder<W> {
         frame::write_head(&mut to)?;
         let mut names = Names::default();
         let node = names.tree(header).ok_or_else(|| io::Error::other("the header cannot be written as a tree"))?;
-        let payload = bytes_of(&HeaderFrame { names: names.since(0).to_vec(), header: node })?;
+        let payload = bytes_of(&(names.since(0), node))?;
         frame::write_frame(&mut to, Kind::Header, &payload)?;
         to.flush()?;
         let known = names.len();
-        Ok(Self { to, names, known, waiting: Vec::with_capacity(BLOCK), polls: 0 })
+        Ok(Self { to, names, known, waiting: Vec::with_capacity(BLOCK), happened: Vec::new(), polls: 0 })
     }
 
     fn push(&mut self, polled: &Polled) -> io::Result<()> {
-        let trees: Option<Vec<_>> = polled.events.iter().map(|event| self.names.tree(event)).collect();
-        let events = trees.ok_or_else(|| io::Error::other("an event cannot be written as a tree"))?;
-        self.waiting.push(Poll { at: polled.at, inputs: polled.inputs, outputs: polled.outputs, events });
+        let place = self.waiting.len() as u32;
+        for event in &polled.events {
+            let tree = self.names.tree(event);
+            let tree = tree.ok_or_else(|| io::Error::other("an event cannot be written as a tree"))?;
+            self.happened.push((place, tree));
+        }
+        self.waiting.push(polled.into());
         if self.waiting.len() == BLOCK { self.write_block() } else { Ok(()) }
     }
 
@@ -88,10 +88,11 @@ impl<W: Write> Encoder<W> {
 
     fn write_block(&mut self) -> io::Result<()> {
         let block = Block::pack(&self.waiting, self.names.since(self.known).to_vec());
-        frame::write_frame(&mut self.to, Kind::Polls, &bytes_of(&block)?)?;
+        frame::write_frame(&mut self.to, Kind::Polls, &bytes_of(&(block, &self.happened))?)?;
         self.polls += self.waiting.len() as u64;
         self.known = self.names.len();
         self.waiting.clear();
+        self.happened.clear();
         // What has been written should survive the program, if not the machine.
         self.to.flush()
     }

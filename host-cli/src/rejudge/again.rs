@@ -227,6 +227,8 @@ impl<'a> Run<'a> {
             first
         };
         let (mut number, mut leg) = (0, 0);
+        // Up to this poll both runs stay where they are, unless something happens in this one.
+        let mut steady = 0;
         let mut events = Default::default();
         while let Some(poll) = polls.get(number).filter(|_| number < course.whole) {
             let (now, mut inputs) = self.splice.feed(poll);
@@ -236,6 +238,10 @@ impl<'a> Run<'a> {
             // The rig is not there any more: nothing is to be set.
             let _ = self.sequencer.step_into(now, &inputs, &mut events);
             self.polls += 1;
+            if events.is_empty() && number < steady {
+                number += 1;
+                continue;
+            }
             for event in &events {
                 self.hear(event, now);
             }
@@ -244,13 +250,16 @@ impl<'a> Run<'a> {
             }
             leg = course.leg_at(number, leg);
             let (is, was) = (self.sequencer.phase(), course.legs.get(leg).map(|leg| leg.phase));
+            let alike = was.is_some_and(|was| was == is || (watches(was) && watches(is)));
+            let left = course.legs.get(leg + 1).map_or(course.whole, |leg| leg.from);
+            steady = if alike && is != Phase::Swap { left.saturating_sub(1) } else { 0 };
             let next = if number == start && asked != self.sides && first == Side::Second {
                 // On to the other side of a run of both: as if it had begun with it.
                 course.entered(Phase::Precheck, Some(Side::Second), number).map(|entered| entered + 1)
             } else {
                 match was {
                     Some(Phase::Swap) if is == Phase::Swap => Some(self.past_waiting(leg, number)),
-                    Some(was) if was == is || (watches(was) && watches(is)) => Some(number + 1),
+                    Some(_) if alike => Some(number + 1),
                     // The rate of rise is taken every tenth of a second, and what was left out before moves those
                     // moments: soaking begins a moment sooner or later, but lasts as recorded.
                     Some(Phase::Soak)
@@ -300,9 +309,10 @@ impl<'a> Run<'a> {
             return next;
         }
         let end = legs.get(leg + 1).map_or(self.course.whole, |leg| leg.from);
-        let happens = |poll: &Poll| poll.inputs.command.is_some() || !poll.events.is_empty();
-        let quiet = polls.get(next..end).and_then(|polls| polls.iter().position(happens));
-        quiet.map_or(end, |polls| next + polls).saturating_sub(WAITED).max(next)
+        let commanded = polls.get(next..end).and_then(|polls| polls.iter().position(|p| p.inputs.command.is_some()));
+        let commanded = commanded.map_or(end, |polls| next + polls);
+        let happens = self.recording.happened.next_poll(next).unwrap_or(end);
+        commanded.min(happens).saturating_sub(WAITED).max(next)
     }
 
     fn since_settling(&self, ticks: u64) -> u32 {

@@ -5,7 +5,6 @@ use seathold_sequencer::input::{Command, Side, Sides};
 use seathold_sequencer::verdict::SideResult;
 
 use crate::recording::Recording;
-use crate::recording::tree::Node;
 
 /// A phase of the recorded run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -36,18 +35,21 @@ impl Course {
     pub fn of(recording: &Recording) -> Self {
         let whole = recording.whole();
         let mut course = Self { whole, ..Self::default() };
-        for (number, poll) in recording.polls.iter().take(whole).enumerate() {
-            if let Some(Command::Start(sides)) = poll.inputs.command {
-                course.start.get_or_insert((number, sides));
-            }
-            // Most events are figures of looks, and reading those would take longer than all the rest.
-            let matters = |node: &&Node| matches!(recording.names.variant(node), Some("entered" | "judged"));
-            for event in poll.events.iter().filter(matters).filter_map(|node| recording.names.typed(node)) {
-                match event {
-                    Event::Entered { phase, side } => course.legs.push(Leg { from: number, phase, side }),
-                    Event::Judged(result) => course.sides.push(result),
-                    _ => {}
-                }
+        course.start =
+            recording.polls.iter().take(whole).enumerate().find_map(|(number, poll)| match poll.inputs.command {
+                Some(Command::Start(sides)) => Some((number, sides)),
+                _ => None,
+            });
+        // Most events are figures of looks, and making those out would take longer than all the rest.
+        let called = ["entered", "judged"].map(|name| recording.names.place_of(name));
+        let events = recording.happened.iter().take_while(|(number, _)| *number < whole);
+        for (from, event) in
+            events.filter(|(_, event)| event.variant().is_some_and(|name| called.contains(&Some(name))))
+        {
+            match recording.names.typed(&event.node()) {
+                Some(Event::Entered { phase, side }) => course.legs.push(Leg { from, phase, side }),
+                Some(Event::Judged(result)) => course.sides.push(result),
+                _ => {}
             }
         }
         course

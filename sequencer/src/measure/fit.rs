@@ -129,12 +129,17 @@ pub struct Fit {
     shift: u8,
     full: usize,
     open: Block,
-    totals: Block,
+    /// Samples in all.
+    samples: u32,
     span_us: u32,
     /// Kelvin of the first block, once visited.
     first_kelvin: Option<f64>,
     mean_t: f64,
     mean_y: f64,
+    /// Standard deviation of ln τ inside a cell of the grid.
+    u_cell: f64,
+    /// What is left of each settling by the first block, of a transient of height 1 that began with the valve shut.
+    remaining: [f64; SETTLINGS],
     /// Height of the transient as it began, in counts, once the likeliest curve has been found.
     height: Option<f64>,
     /// Variance of one sample that the curves are weighed with, in counts².
@@ -242,11 +247,13 @@ impl Fit {
         shift: 0,
         full: 0,
         open: Block::EMPTY,
-        totals: Block::EMPTY,
+        samples: 0,
         span_us: 0,
         first_kelvin: None,
         mean_t: 0.0,
         mean_y: 0.0,
+        u_cell: 0.0,
+        remaining: [1.0; SETTLINGS],
         height: None,
         variance: 0.0,
         left: Left::NONE,
@@ -274,7 +281,11 @@ impl Fit {
         self.shift = trace.shift;
         self.full = trace.full();
         self.open = trace.open();
-        self.totals = trace.totals();
+        let totals = trace.totals();
+        let n = f64::from(totals.n);
+        self.samples = totals.n;
+        self.mean_t = totals.t as f64 / n / US_PER_S;
+        self.mean_y = totals.y as f64 / n;
         self.span_us = trace.span_us();
         self.first_kelvin = None;
         self.height = None;
@@ -299,6 +310,7 @@ impl Fit {
             Stage::Gather => {
                 if self.visit(trace, most, Self::gather) {
                     self.gram.close();
+                    self.remaining = self.remains();
                     self.stage = Stage::Sketch;
                 }
             }
@@ -341,14 +353,17 @@ impl Fit {
         self.full + usize::from(self.open.n > 0)
     }
 
-    /// Means, and the exponentials over blocks of this length.
+    /// The exponentials, over blocks of this length.
     fn lay_out(&mut self) {
-        let n = f64::from(self.totals.n);
-        self.mean_t = self.totals.t as f64 / n / US_PER_S;
-        self.mean_y = self.totals.y as f64 / n;
         let samples = f64::from(1u32 << self.shift);
-        let block_s = samples * f64::from(self.span_us) / (n - 1.0) / US_PER_S;
+        let block_s = samples * f64::from(self.span_us) / (f64::from(self.samples) - 1.0) / US_PER_S;
         self.basis = Basis::new(self.curves.taus(), block_s, samples);
+        let count = self.basis.count();
+        self.u_cell = match self.curves {
+            Curves::Line | Curves::Exact { .. } => 0.0,
+            Curves::Calibrated { lesser, .. } => libm::sqrt(UNIFORM) * lesser.cell(count - 1),
+            Curves::Profiled(band) => libm::sqrt(UNIFORM) * band.cell(count),
+        };
     }
 
     /// Runs `work` over the next few blocks; true when all are done. Rewinds for the next pass.
@@ -449,18 +464,17 @@ impl Fit {
         let (u_ln_tau, others) = match self.curves {
             Curves::Line | Curves::Exact { .. } => (0.0, 0.0),
             Curves::Calibrated { u_rel, .. } if greater == 0 => (u_rel, LESSER),
-            Curves::Calibrated { lesser, .. } => (libm::sqrt(UNIFORM) * lesser.cell(count - 1), LESSER),
-            Curves::Profiled(band) => (libm::sqrt(UNIFORM) * band.cell(count), LESSER),
+            Curves::Calibrated { .. } | Curves::Profiled(_) => (self.u_cell, LESSER),
         };
         let lesser = if count > 1 { others / libm::sqrt((count - 1) as f64) } else { 0.0 };
         // Where all is exact but the amplitude, this is plain least squares.
         let height = self.height.filter(|_| count > 1);
         let u_shift = self.basis.tau(greater).map_or(0.0, |tau_s| u_ln_tau / tau_s);
-        Prior { greater, count, u_shift, lesser, left: self.remaining(), height }
+        Prior { greater, count, u_shift, lesser, left: self.remaining, height }
     }
 
-    /// What is left by the first block of a transient of height 1 that began with the valve shut.
-    fn remaining(&self) -> [f64; SETTLINGS] {
+    /// [`Fit::remaining`], once the first block has been visited.
+    fn remains(&self) -> [f64; SETTLINGS] {
         let mut left = [1.0; SETTLINGS];
         for (k, left) in left.iter_mut().enumerate() {
             if let Some(tau_s) = self.basis.tau(k) {
@@ -598,7 +612,7 @@ impl Fit {
             stretch,
             bend,
             freedom,
-            samples: self.totals.n,
+            samples: self.samples,
             span_s: f64::from(self.span_us) / US_PER_S,
         })
     }

@@ -99,6 +99,11 @@ impl Gram {
 
     /// Sum of products of two columns about their means. Times come centred already.
     pub(super) fn product(&self, a: Column, b: Column) -> f64 {
+        self.product_about(a, b, self.mean(b))
+    }
+
+    /// The same, for whoever has the mean of the second already.
+    pub(super) fn product_about(&self, a: Column, b: Column, mean: f64) -> f64 {
         let whole = match (a, b) {
             (Column::Slope, Column::Slope) => self.tt,
             (Column::Slope, Column::Settling(k)) | (Column::Settling(k), Column::Slope) => at(&self.te, k),
@@ -108,7 +113,7 @@ impl Gram {
             // No curve has two.
             (Column::Shift(k), Column::Shift(_)) => at(&self.ttee, k),
         };
-        whole - self.sum(a) * self.mean(b)
+        whole - self.sum(a) * mean
     }
 
     /// Sum of products of a column and the readings, about their means.

@@ -90,7 +90,8 @@ pub(super) fn line(gram: &Gram) -> Option<Solved> {
     })
 }
 
-fn plain(gram: &Gram, greater: usize) -> Option<Plain> {
+/// Also the determinant of its two equations, and the squares of the times.
+fn plain(gram: &Gram, greater: usize) -> Option<(Plain, f64, f64)> {
     let (b, a) = (Column::Slope, Column::Settling(greater));
     let (tt, te, ee) = (gram.product(b, b), gram.product(b, a), gram.product(a, a));
     let det = tt * ee - te * te;
@@ -99,7 +100,7 @@ fn plain(gram: &Gram, greater: usize) -> Option<Plain> {
     }
     let (ba, aa) = (-te / det, tt / det);
     let amplitude = ba * gram.with_readings(b) + aa * gram.with_readings(a);
-    Some(Plain { bb: ee / det, ba, aa, amplitude })
+    Some((Plain { bb: ee / det, ba, aa, amplitude }, det, tt))
 }
 
 /// Slope, amplitudes and the shift of the greater part's time constant, readings having the `variance` a sample.
@@ -110,7 +111,7 @@ fn plain(gram: &Gram, greater: usize) -> Option<Plain> {
 /// Computations*, 4.1, from memory), the slope last: its pivot is the reciprocal of its variance. `None` where the
 /// greater part cannot be told from a line.
 pub(super) fn transient(gram: &Gram, prior: &Prior, variance: f64) -> Option<Solved> {
-    let plain = plain(gram, prior.greater)?;
+    let (plain, det, tt) = plain(gram, prior.greater)?;
     let left = |k: usize| prior.left.get(k).copied().unwrap_or(1.0);
     // An amplitude is no better known than its own scatter.
     let own_height = libm::sqrt(plain.amplitude * plain.amplitude + variance * plain.aa) / left(prior.greater);
@@ -151,9 +152,7 @@ pub(super) fn transient(gram: &Gram, prior: &Prior, variance: f64) -> Option<Sol
         narrowed *= if row.precision > 0.0 { row.precision * row.inverse } else { row.inverse };
         solved.freedom += 1.0 - row.precision * row.inverse;
     }
-    let (b, a) = (Column::Slope, Column::Settling(prior.greater));
-    let own = gram.product(a, a) * gram.product(b, b) - gram.product(a, b) * gram.product(a, b);
-    solved.narrowed = narrowed * if prior.height.is_some() { gram.product(b, b) } else { own };
+    solved.narrowed = narrowed * if prior.height.is_some() { tt } else { det };
     system.solution(&mut |column, value| match column {
         Column::Slope => solved.slope = value,
         Column::Shift(_) => solved.shift = value,
@@ -170,6 +169,7 @@ pub(super) fn transient(gram: &Gram, prior: &Prior, variance: f64) -> Option<Sol
 #[derive(Clone, Copy, Debug)]
 struct Row {
     column: Column,
+    mean: f64,
     /// Lower triangle, this row.
     left: [f64; UNKNOWNS],
     pivot: f64,
@@ -189,6 +189,7 @@ impl System {
     const EMPTY: Self = Self {
         rows: [Row {
             column: Column::Slope,
+            mean: 0.0,
             left: [0.0; UNKNOWNS],
             pivot: 0.0,
             inverse: 0.0,
@@ -201,14 +202,16 @@ impl System {
     fn add(&mut self, gram: &Gram, column: Column, precision: f64) {
         let mut left = [0.0; UNKNOWNS];
         for (slot, before) in left.iter_mut().zip(&self.rows).take(self.count) {
-            *slot = gram.product(column, before.column);
+            *slot = gram.product_about(column, before.column, before.mean);
         }
-        let own = gram.product(column, column);
+        let mean = gram.mean(column);
+        let own = gram.product_about(column, column, mean);
         let least = PRECISION_MIN * own;
         let precision = if precision > 0.0 && precision < least { least } else { precision };
         if let Some(row) = self.rows.get_mut(self.count) {
             *row = Row {
                 column,
+                mean,
                 left,
                 pivot: own + precision,
                 inverse: 0.0,

@@ -83,7 +83,7 @@ impl Weighing {
         if self.halvings < HALVINGS_MAX && far - near > FINE_ENOUGH * far {
             let middle = 0.5 * (near + far);
             let beyond = self.beyond(middle, factor / z, tail);
-            self.between = Some(if beyond > tail { (middle, far) } else { (near, middle) });
+            self.between = Some(if beyond { (middle, far) } else { (near, middle) });
             self.halvings += 1;
             return None;
         }
@@ -135,8 +135,8 @@ impl Weighing {
         (if near > 0.0 { near } else { 0.0 }, far)
     }
 
-    /// The probability that the leak lies farther out than this, halved where both ways count.
-    fn beyond(&self, distance: f64, widened: f64, tail: f64) -> f64 {
+    /// Whether the probability that the leak lies farther out than this, halved where both ways count, is over `tail`.
+    fn beyond(&self, distance: f64, widened: f64, tail: f64) -> bool {
         let mut sum = 0.0;
         for part in self.parts.iter().filter(|part| part.weight > WEIGHT_SHARE * tail) {
             let u = part.u * widened;
@@ -147,7 +147,11 @@ impl Weighing {
                     Wanted::Coverage => 0.5 * (out + normal_tail((distance + off) / u)),
                     Wanted::Accept | Wanted::Reject => out,
                 };
+            // Every part adds, none takes away.
+            if sum > tail {
+                return true;
+            }
         }
-        sum
+        false
     }
 }

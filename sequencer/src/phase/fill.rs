@@ -62,7 +62,7 @@ impl Fill {
             }
             return Next::Stay;
         };
-        let in_band = view.far.pressure(view.now).is_some_and(|p| recipe.in_band(p));
+        let in_band = view.far.pressure().is_some_and(|p| recipe.in_band(p));
         if in_band && view.far.rises_slower_than(recipe.raw().fill_rate_pa_s, view.now) {
             return Next::Go(Phase::Soak);
         }

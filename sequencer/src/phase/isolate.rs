@@ -39,7 +39,7 @@ pub(crate) fn ask(recipe: &Recipe) -> Option<Ask> {
 
 impl Isolate {
     pub(crate) fn poll(&mut self, view: &View<'_>) -> Next {
-        let pressure = view.far.pressure(view.now);
+        let pressure = view.far.pressure();
         if let Some(pressure) = pressure {
             let began_at = *self.began_at.get_or_insert(pressure);
             if i64::from(began_at.above(pressure)) > i64::from(view.recipe.raw().gross_drop_pa) {

@@ -243,7 +243,7 @@ impl Measure {
     }
 
     fn conditions<'a>(&self, view: &View<'a>) -> Conditions<'a> {
-        let pressure = view.far.pressure(view.now).unwrap_or(view.recipe.target());
+        let pressure = view.far.pressure().unwrap_or(view.recipe.target());
         Conditions {
             rig: view.rig,
             recipe: view.recipe,

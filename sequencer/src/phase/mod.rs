@@ -53,7 +53,7 @@ impl View<'_> {
     /// How far the trapped pressure has fallen since the valve was shut, in pascals; `None` while it is not known.
     pub(crate) fn fall_pa(&self) -> Option<i32> {
         let isolated = self.isolated?;
-        Some(isolated.pressure.above(self.far.pressure(self.now)?))
+        Some(isolated.pressure.above(self.far.pressure()?))
     }
 
     pub(crate) fn since(&self, earlier: Instant) -> Duration {

@@ -15,7 +15,7 @@ pub(crate) fn limit(recipe: &Recipe) -> Duration {
 }
 
 pub(crate) fn poll(view: &View<'_>) -> Next {
-    if view.far.pressure(view.now).is_some_and(|p| !view.recipe.in_band(p)) {
+    if view.far.pressure().is_some_and(|p| !view.recipe.in_band(p)) {
         Next::Fault(Fault::BandLost)
     } else if view.spent >= limit(view.recipe) {
         Next::Go(Phase::Isolate)

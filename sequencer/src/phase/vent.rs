@@ -38,9 +38,7 @@ impl Vent {
         };
         let recipe = view.recipe.raw();
         let vented = match view.supply {
-            Some(supply) => {
-                supply.pressure(view.now).is_some_and(|p| i64::from(p.pascals()) < i64::from(recipe.vent_below_pa))
-            }
+            Some(supply) => supply.pressure().is_some_and(|p| i64::from(p.pascals()) < i64::from(recipe.vent_below_pa)),
             None => view.since(opened) >= millis(recipe.vent_ms),
         };
         let overdue = view.since(opened) >= millis(recipe.vent_ms_max);
