@@ -62,6 +62,19 @@ fn a_recording_is_kept_once() {
     assert_eq!(register.count(&Filter::default()).unwrap(), 3);
 }
 
+/// A register's file without what keeps its records from being changed.
+fn unguarded(path: &Path) -> Connection {
+    let db = Connection::open(path).unwrap();
+    db.execute_batch("PRAGMA foreign_keys = OFF").unwrap();
+    let mut query = db.prepare("SELECT name FROM sqlite_schema WHERE type = 'trigger'").unwrap();
+    let triggers: Vec<String> = query.query_map([], |row| row.get(0)).unwrap().collect::<Result<_, _>>().unwrap();
+    drop(query);
+    for trigger in triggers {
+        db.execute_batch(&format!("DROP TRIGGER {trigger}")).unwrap();
+    }
+    db
+}
+
 /// Every way of spoiling a register, what undoes the guard against it, and what `verify` then says.
 #[test]
 fn what_was_altered_missing_or_reordered_is_named() {
@@ -90,13 +103,9 @@ fn what_was_altered_missing_or_reordered_is_named() {
         db.execute_batch("PRAGMA foreign_keys = OFF").unwrap();
         let guarded = db.execute_batch(sql).unwrap_err().to_string();
         assert!(guarded.contains("are never "), "{sql}: {guarded}");
-        let mut query = db.prepare("SELECT name FROM sqlite_schema WHERE type = 'trigger'").unwrap();
-        let triggers: Vec<String> = query.query_map([], |row| row.get(0)).unwrap().collect::<Result<_, _>>().unwrap();
-        for trigger in triggers {
-            db.execute_batch(&format!("DROP TRIGGER {trigger}")).unwrap();
-        }
+        drop(db);
+        let db = unguarded(&path);
         db.execute_batch(sql).unwrap();
-        drop(query);
         db.close().unwrap();
         let broken = Register::open(&path, Access::Read).unwrap().verify(|_| true).unwrap().unwrap_err();
         assert_eq!(broken.number, number, "{sql}: {}", broken.what);
@@ -107,6 +116,47 @@ fn what_was_altered_missing_or_reordered_is_named() {
     }
     let said = seathold(dir.path(), &["register", "verify", "--register", "[DIR]/bench.sqlite"]);
     assert_eq!(said.code, 0, "{}", said.out);
+}
+
+/// What stands in no seal, and would hide a record or a batch if it were believed.
+#[test]
+fn what_hides_a_record_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let whole = three(dir.path());
+    let at = ["--register", "[DIR]/bench.sqlite"];
+    let open = ["batch", "open", "spring", "--serials", "HM-001..HM-002", "--kind", "air"];
+    assert_eq!(seathold(dir.path(), &[&open[..], &at].concat()).code, 0);
+    let cases = [
+        ("UPDATE runs SET again = 1 WHERE number = 2", 2, "is left out of counts"),
+        (
+            "INSERT INTO runs SELECT 9, bench, 5, recording, again, serial, batch, answers, operator, started_at, ended_at, \
+          appended_at, asked, ending, verdict, limit_pa_m3_s, recipe, recipe_name, rig, rig_name, calibrations, program, \
+          source, identity, leak_unit, polls, previous, seal FROM runs WHERE number = 2; UPDATE runs SET bench = 'x' WHERE \
+          id = 9",
+            5,
+            "is of a bench that is not listed",
+        ),
+        (
+            "UPDATE benches SET whole = 0; DELETE FROM sides WHERE run = 2; DELETE FROM runs WHERE number = 2",
+            4,
+            "own chain",
+        ),
+        ("UPDATE batches SET name = 'autumn'", 4, "a batch whose name or check digit was altered"),
+        ("UPDATE batches SET digits = 'luhn'", 4, "a batch whose name or check digit was altered"),
+        ("UPDATE batches SET opened_at = '2020-01-01T00:00:00Z'", 4, "a batch whose moment of opening was altered"),
+        ("DELETE FROM batch_valves WHERE place = 2", 4, "a batch whose list of valves was altered"),
+        ("DELETE FROM batch_valves; DELETE FROM batches", 4, "a batch whose list of valves was altered"),
+    ];
+    for (sql, number, what) in cases {
+        let path = dir.path().join("spoiled.sqlite");
+        std::fs::copy(&whole, &path).unwrap();
+        let db = unguarded(&path);
+        db.execute_batch(sql).unwrap();
+        db.close().unwrap();
+        let broken = Register::open(&path, Access::Read).unwrap().verify(|_| true).unwrap().unwrap_err();
+        assert!(broken.number == number && broken.what.contains(what), "{sql}: {} {}", broken.number, broken.what);
+        std::fs::remove_file(&path).unwrap();
+    }
 }
 
 /// A record that was sealed anew after it was altered no longer fits the one after it.

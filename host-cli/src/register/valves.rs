@@ -288,10 +288,23 @@ pub(super) fn tell_valve(db: &Connection, valve: &Valve) -> rusqlite::Result<()>
     insert.execute(params![valve.serial, valve.kind, valve.dn, valve.notes]).map(|_| ())
 }
 
+/// Without what parts fields and lines.
+fn flat(text: &str) -> String {
+    text.replace(['\t', '\n', '\r'], " ")
+}
+
+fn head(name: &str, digits: &str) -> String {
+    format!("{}\t{digits}\n", flat(name))
+}
+
+/// Whether a sealed list is that of a batch of this name and check digit.
+pub(super) fn sealed_as(text: &str, name: &str, digits: &str) -> bool {
+    text.starts_with(&head(name, digits))
+}
+
 /// The list of a batch as its opening note seals it: name and check digit, then a line a valve, tab-separated.
 fn list_text(name: &str, digits: &str, valves: &[Valve]) -> String {
-    let flat = |text: &str| text.replace(['\t', '\n', '\r'], " ");
-    let mut text = format!("{}\t{digits}\n", flat(name));
+    let mut text = head(name, digits);
     for valve in valves {
         let dn = valve.dn.map_or_else(String::new, |dn| dn.to_string());
         text.push_str(&format!("{}\t{}\t{dn}\t{}\n", valve.serial, valve.kind, flat(&valve.notes)));

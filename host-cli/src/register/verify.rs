@@ -72,8 +72,10 @@ impl Register {
                 return Ok(Err(broken));
             }
         }
-        if let Some(broken) = lists(&snapshot, &chains).at(&self.path)? {
-            return Ok(Err(broken));
+        for look in [unsealed, lists] {
+            if let Some(broken) = look(&snapshot, &chains).at(&self.path)? {
+                return Ok(Err(broken));
+            }
         }
         Ok(Ok(chains))
     }
@@ -273,20 +275,70 @@ fn parts(db: &Connection, link: &Link) -> rusqlite::Result<Option<String>> {
     Ok(None)
 }
 
-/// Whether each batch's list is the one that was sealed when it was opened.
+/// What no seal covers, and what would hide a record: a bench that is not listed, a chain that is said to have holes, a run
+/// that is said to be there twice.
+fn unsealed(db: &Connection, chains: &[Chain]) -> rusqlite::Result<Option<Broken>> {
+    if let Some(own) = chains.iter().find(|chain| chain.own && !chain.whole) {
+        let (bench, name, number) = (own.bench.clone(), own.name.clone(), own.last as i64);
+        let what = "ends the file's own chain, which is said to be a selection and never is".into();
+        return Ok(Some(Broken { bench, name, number, what }));
+    }
+    let looks = [
+        (
+            "SELECT bench, number FROM runs WHERE bench NOT IN (SELECT bench FROM benches) \
+             UNION ALL SELECT bench, number FROM notes WHERE bench NOT IN (SELECT bench FROM benches)",
+            "is of a bench that is not listed",
+        ),
+        (
+            "SELECT bench, number FROM runs r WHERE again <> 0 AND NOT EXISTS \
+             (SELECT 1 FROM runs o WHERE o.recording = r.recording AND o.again = 0)",
+            "is left out of counts as if its recording were here as another run too, and it is not",
+        ),
+        (
+            "SELECT bench, number FROM runs r WHERE again = 0 AND EXISTS \
+             (SELECT 1 FROM runs o WHERE o.recording = r.recording AND o.again = 0 AND o.id < r.id)",
+            "has a recording that is counted as another run too",
+        ),
+    ];
+    for (text, what) in looks {
+        let found = db
+            .query_row(&format!("{text} LIMIT 1"), [], |row| Ok((row.get::<_, String>(0)?, row.get(1)?)))
+            .optional()?;
+        if let Some((bench, number)) = found {
+            return Ok(Some(Broken { name: name_of(chains, &bench), bench, number, what: what.into() }));
+        }
+    }
+    Ok(None)
+}
+
+fn name_of(chains: &[Chain], bench: &str) -> String {
+    chains.iter().find(|chain| chain.bench == bench).map_or_else(|| bench.to_owned(), |chain| chain.name.clone())
+}
+
+/// Whether each batch is what was sealed when it was opened: its name, check digit, moment and list.
 fn lists(db: &Connection, chains: &[Chain]) -> rusqlite::Result<Option<Broken>> {
-    let mut query = db.prepare("SELECT bench, number, batch, text FROM notes WHERE kind = 'opened'")?;
+    let mut query = db.prepare(
+        "SELECT n.bench, n.number, n.batch, n.text, n.written_at, b.name, b.digits, b.opened_at \
+         FROM notes n LEFT JOIN batches b ON b.batch = n.batch WHERE n.kind = 'opened'",
+    )?;
     let rows = query.query_map([], |row| {
-        Ok((row.get::<_, String>(0)?, row.get::<_, i64>(1)?, row.get::<_, String>(2)?, row.get::<_, String>(3)?))
+        let word = |at: usize| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
+        let sealed = (word(3)?, word(4)?);
+        Ok((row.get::<_, String>(0)?, row.get(1)?, word(2)?, sealed, [word(5)?, word(6)?, word(7)?]))
     })?;
     for row in rows {
-        let (bench, number, batch, text) = row?;
-        let sealed = super::valves::sealed_list(&text);
-        if super::valves::list(db, &batch)? != sealed {
-            let name = chains.iter().find(|c| c.bench == bench).map(|c| c.name.clone()).unwrap_or_default();
-            let what = "opened a batch whose list of valves was altered since".into();
-            return Ok(Some(Broken { bench, name, number, what }));
-        }
+        let (bench, number, batch, (text, written_at), [name, digits, opened_at]) = row?;
+        let what = if super::valves::list(db, &batch)? != super::valves::sealed_list(&text) {
+            "list of valves"
+        } else if !super::valves::sealed_as(&text, &name, &digits) {
+            "name or check digit"
+        } else if opened_at != written_at {
+            "moment of opening"
+        } else {
+            continue;
+        };
+        let what = format!("opened a batch whose {what} was altered since");
+        return Ok(Some(Broken { name: name_of(chains, &bench), bench, number, what }));
     }
     Ok(None)
 }
