@@ -336,3 +336,45 @@ fn a_slip_does_not_end_the_session() {
     }
     assert_eq!(stands(dir), ["HM-001 tight"]);
 }
+
+/// Somebody who is slow: before each line something else happens.
+struct Meanwhile<'a>(VecDeque<(Box<dyn Fn() + 'a>, &'static str)>);
+
+impl Keys for Meanwhile<'_> {
+    fn line(&mut self) -> Typed {
+        let Some((happens, line)) = self.0.pop_front() else { return Typed::Closed };
+        happens();
+        Typed::Line(line.into())
+    }
+}
+
+fn slowly(dir: &Path, lines: Vec<(Box<dyn Fn() + '_>, &'static str)>) -> Said {
+    let mut keys = Meanwhile(lines.into());
+    let arguments = [&["batch", "test", "-q", "--out", "[DIR]/slow"], &AT[..]].concat();
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: false };
+    seathold_on(dir, &arguments, stage)
+}
+
+/// Two at one batch: what the one has tested the other does not test again by an Enter that was meant for it.
+#[test]
+fn two_at_one_batch_do_not_test_the_same() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    opened(dir, "HM-001..HM-003");
+    let other = |line: &'static str| {
+        let test = move || assert_eq!(typed(dir, &[line], &[]).code, 0);
+        Box::new(test) as Box<dyn Fn()>
+    };
+    let nothing = || Box::new(|| ()) as Box<dyn Fn()>;
+    let said = slowly(dir, vec![(other("HM-001"), ""), (nothing(), ""), (other("HM-003"), "HM-003")]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    assert!(said.err.contains("another program has gone on with this batch"), "{}", said.err);
+    assert!(said.err.contains("HM-003: end A tight") && said.err.contains("it is done"), "{}", said.err);
+    assert_eq!(stands(dir), ["HM-001 tight", "HM-002 tight", "HM-003 tight"]);
+    assert_eq!(say(dir, &["find", "--json"]).out.lines().count(), 3);
+    // And once it is closed nothing is added.
+    let close = || assert_eq!(say(dir, &["batch", "close"]).code, 0);
+    let said = slowly(dir, vec![(Box::new(close), "again HM-001")]);
+    assert!(said.err.contains("batch spring was closed meanwhile"), "{}", said.err);
+    assert_eq!(say(dir, &["find", "--json"]).out.lines().count(), 3);
+}

@@ -10,7 +10,7 @@ use seathold_sequencer::units::Reference;
 
 use super::batch::{Which, not_listed, refused, told, work, write_note};
 use super::batch_lines::Lines;
-use super::find::{In, Speakers};
+use super::find::{In, Speakers, date};
 use super::run::{How, built_in_for, is_built_in, run_for};
 use crate::batch::digits::Digits;
 use crate::batch::standing::{self, Stand, Standing, Tally};
@@ -148,6 +148,19 @@ pub(super) fn run(typed: &Test, console: &mut Console<'_>) -> Result<Exit, Error
         let next = bench.next(&standings);
         bench.prompt(&standings, next.as_ref().map(|(s, sides)| (*s, *sides)), console)?;
         let Some(line) = bench.lines.next(console)? else { break };
+        // While this one waited, another program may have gone on with the batch: at a second rig, or at a desk.
+        if let Some(at) = bench.closed_at()? {
+            writeln!(console.err, "batch {} was closed meanwhile, at {}", bench.batch.name, date(&at))?;
+            break;
+        }
+        let shown = next.map(|(standing, sides)| (standing.valve.serial.clone(), sides));
+        let standings = standing::of_batch(&bench.register, &bench.batch)?;
+        let next = bench.next(&standings);
+        let now = next.map(|(standing, sides)| (standing.valve.serial.clone(), sides));
+        if line.trim().is_empty() && shown != now {
+            writeln!(console.err, "another program has gone on with this batch; this is next now:")?;
+            continue;
+        }
         match bench.obey(line.trim(), &standings, next, console) {
             Ok(Next::Ask) => {}
             Ok(Next::Leave) => break,
@@ -190,6 +203,12 @@ fn last_recipe(register: &Register, batch: &Batch) -> Result<Option<PathBuf>, Er
 }
 
 impl Bench<'_> {
+    /// When the batch was closed, if it was.
+    fn closed_at(&self) -> Result<Option<String>, Error> {
+        let batches = self.register.batches()?;
+        Ok(batches.into_iter().find(|batch| batch.batch == self.batch.batch).and_then(|batch| batch.closed_at))
+    }
+
     /// Takes in recordings of this batch that did not reach the register (the program was stopped between the two, or
     /// the register could not be written), and takes up runs that went on without it on a controller.
     fn pick_up(&mut self, console: &mut Console<'_>) -> Result<(), Error> {

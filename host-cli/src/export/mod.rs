@@ -119,9 +119,31 @@ pub trait Sink {
 /// A table being written. Until [`Table::finish`] it has another name, so that a file with the name asked for is whole.
 pub struct Table {
     sink: Box<dyn Sink>,
-    part: PathBuf,
+    part: Part,
     path: PathBuf,
     rows: u64,
+}
+
+/// A file that goes away again unless it gets its name: half a table is of no use to anybody.
+struct Part(Option<PathBuf>);
+
+impl Part {
+    fn name(mut self, path: &Path) -> io::Result<()> {
+        if let Some(part) = &self.0 {
+            std::fs::rename(part, path)?;
+        }
+        self.0 = None;
+        Ok(())
+    }
+}
+
+impl Drop for Part {
+    fn drop(&mut self) {
+        if let Some(part) = &self.0 {
+            // That it cannot be removed says nothing new.
+            let _ = std::fs::remove_file(part);
+        }
+    }
 }
 
 impl std::fmt::Debug for Table {
@@ -144,6 +166,7 @@ impl Table {
         let part = path.with_extension(format!("{ending}.part"));
         let wrong = |why| Error::file("write", path, why);
         let file = BufWriter::new(File::create(&part).map_err(wrong)?);
+        let part = Part(Some(part));
         let sink: Box<dyn Sink> = match ending.as_str() {
             "csv" => Box::new(lines::Csv::new(file, columns).map_err(wrong)?),
             "jsonl" => Box::new(lines::JsonLines::new(file, columns)),
@@ -166,7 +189,7 @@ impl Table {
     /// # Errors
     /// When it cannot be written.
     pub fn finish(self) -> Result<u64, Error> {
-        let done = self.sink.finish().and_then(|()| std::fs::rename(&self.part, &self.path));
+        let done = self.sink.finish().and_then(|()| self.part.name(&self.path));
         done.map_err(|why| Error::file("write", &self.path, why)).map(|()| self.rows)
     }
 }
