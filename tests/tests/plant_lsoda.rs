@@ -1,8 +1,9 @@
 //! Whole two-sided traces against SciPy's LSODA (rtol 1e-9) on the same equations, written independently in Python in
 //! pressures and temperatures: `tests/reference/plant_lsoda.py`, which makes the committed traces.
 //!
-//! Tolerance: 0.05 % of the absolute pressure everywhere, also on the steep parts (a switch passes 100 kPa in tens of
-//! milliseconds), and 0.5 K. What our solver reaches is far better; the figures are in docs/physics.md.
+//! Tolerance: the error that docs/physics.md states, 50 × the solver's tolerance, of the absolute pressure everywhere, also
+//! on the steep parts (a switch passes 100 kPa in tens of milliseconds), and 0.05 % at most; 0.5 K. LSODA's own doubt,
+//! 7e-8, comes on top: that is how far it moves from rtol 1e-9 to 3e-11.
 
 use seathold_sim::config::{Path, RawPlant};
 use seathold_tests::lsoda::{read, worst};
@@ -23,10 +24,9 @@ fn check(case: &str, plant: RawPlant) {
             w.kelvin.1 as f64 * 1e-6,
             w.steps
         );
-        if tolerance <= RawPlant::DEMO.tolerance {
-            assert!(w.pressure.0 < 5e-4, "{case}: pressure off by {:e}", w.pressure.0);
-            assert!(w.kelvin.0 < 0.5, "{case}: temperature off by {} K", w.kelvin.0);
-        }
+        let stated = (50.0 * tolerance).min(5e-4) + 1e-7;
+        assert!(w.pressure.0 < stated, "{case}, tolerance {tolerance:e}: pressure off by {:e}", w.pressure.0);
+        assert!(w.kelvin.0 < 0.5, "{case}: temperature off by {} K", w.kelvin.0);
     }
 }
 
