@@ -21,6 +21,8 @@ pub struct List {
     /// In the order given.
     pub valves: Vec<Valve>,
     lines: Vec<Option<usize>>,
+    /// Lines that could not be read; [`List::check`] tells them with all else that is wrong.
+    problems: Vec<Problem>,
 }
 
 /// What all valves of a list share unless it says otherwise.
@@ -35,7 +37,7 @@ pub struct Shared {
 /// Reads a CSV file with the columns `serial` and, where wanted, `kind`, `dn` and `notes`; commas, semicolons or tabs.
 ///
 /// # Errors
-/// Everything wrong with it, with the lines.
+/// When it cannot be read, or has no column of serials. Wrong lines are told by [`List::check`].
 pub fn read(path: &Path, shared: &Shared) -> Result<List, Error> {
     let text = std::fs::read_to_string(path).map_err(|why| Error::file("read", path, why))?;
     parse(&text, shared).map_err(|problems| Error::Input { origin: path.display().to_string(), problems })
@@ -100,7 +102,8 @@ fn parse(text: &str, shared: &Shared) -> Result<List, Vec<Problem>> {
             Err(wrong) => problems.extend(wrong.into_iter().map(|message| at(line, message))),
         }
     }
-    if problems.is_empty() { Ok(list) } else { Err(problems) }
+    list.problems = problems;
+    Ok(list)
 }
 
 fn valve([serial, kind, dn, notes]: [&str; 4], shared: &Shared) -> Result<Valve, Vec<String>> {
@@ -178,19 +181,21 @@ fn range(from: &str, to: &str) -> Result<Vec<String>, String> {
 }
 
 impl List {
-    /// Checks it as a whole: not empty, no serial twice, none that looks like another, every check digit right.
+    /// Checks it as a whole: every line could be read, not empty, no serial twice, none that looks like another, every
+    /// check digit right.
     ///
     /// # Errors
     /// Everything wrong, with the lines. `origin` is the file or option.
     pub fn check(&self, origin: &str, digits: Option<Digits>, look_alikes: bool) -> Result<(), Error> {
-        let mut problems = Vec::new();
+        let mut problems = self.problems.clone();
+        let none = self.valves.is_empty() && problems.is_empty();
         let mut wrong = |place: usize, message: String| {
             problems.push(Problem { line: self.lines.get(place).copied().flatten(), message });
         };
         let line = |place: usize| {
             self.lines.get(place).copied().flatten().map_or_else(String::new, |n| format!(" (line {n})"))
         };
-        if self.valves.is_empty() {
+        if none {
             wrong(0, "lists no valves".into());
         }
         if self.valves.len() > VALVES_MAX {
@@ -218,6 +223,7 @@ impl List {
                 wrong(other, text);
             }
         }
+        problems.sort_by_key(|problem| problem.line);
         if problems.is_empty() { Ok(()) } else { Err(Error::Input { origin: origin.into(), problems }) }
     }
 }
@@ -263,13 +269,15 @@ mod tests {
 
     #[test]
     fn mistakes_come_all_at_once_with_their_lines() {
-        let text = "serial,kind,size\nHM-001,air,\nHM 002,steam,\nHM-003,air,,,\n";
-        let problems = parse(text, &Shared::default()).unwrap_err();
+        let text = "serial,kind,size\nHM-001,air,\nHM 002,steam,\nHM-003,air,,,\nHM-001,,\n";
+        let list = parse(text, &Shared::default()).unwrap();
+        let Err(Error::Input { problems, .. }) = list.check("x", None, false) else { panic!("not refused") };
         let told: Vec<_> = problems.iter().map(|p| (p.line, p.message.split(':').next().unwrap())).collect();
         assert_eq!(told[0].0, Some(1));
         assert_eq!(told[1], (Some(3), "serial \"HM 002\""));
         assert_eq!(told[2], (Some(3), "kind \"steam\""));
         assert_eq!(told[3], (Some(4), "has 5 fields, the first line 3"));
+        assert_eq!(told[4], (Some(5), "serial \"HM-001\" is there already (line 2)"));
     }
 
     #[test]
