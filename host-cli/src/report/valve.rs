@@ -26,7 +26,11 @@ pub fn paper(valve: &Standing<'_>) -> Paper {
     blocks.extend(method::counted(&valve.runs, called));
     blocks.extend(valve.story.map_or_else(Vec::new, noted));
     blocks.extend(method::method(&valve.runs, called));
-    for run in &valve.runs {
+    for (place, run) in valve.runs.iter().enumerate() {
+        // The first goes on where the summary ends: a sheet with a few lines of method on it looks like a mistake.
+        if place > 0 {
+            blocks.push(Block::NewSheet);
+        }
         blocks.extend(run_section(&valve.called(run), run));
     }
     blocks.extend(settings(valve.runs.iter().copied()));
@@ -207,8 +211,7 @@ pub(super) fn notes(valve: &Standing<'_>) -> Option<Block> {
 }
 
 fn run_section(called: &str, run: &Evidence) -> Vec<Block> {
-    let mut blocks =
-        vec![Block::NewSheet, Block::Heading(2, format!("Run {called}: {}", moment(&run.header.started_at)))];
+    let mut blocks = vec![Block::Heading(2, format!("Run {called}: {}", moment(&run.header.started_at)))];
     blocks.push(Block::Facts(vec![
         ("By".into(), operator(run)),
         ("Asked for".into(), words::sides(run.header.sides).into()),
