@@ -172,6 +172,31 @@ fn tables_of_a_selection_are_those_of_its_recordings() {
     assert_eq!(rows("leaking.csv").len(), 3);
 }
 
+/// What only the register knows of a run: its bench, batch, and the rework it follows.
+#[test]
+fn a_table_of_runs_says_where_they_stand_in_the_register() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    batch(dir);
+    let read = |name: &str| -> Vec<serde_json::Value> {
+        let text = std::fs::read_to_string(dir.join(name)).unwrap();
+        text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+    };
+    assert_eq!(say(dir, &["export", "--runs", "[DIR]/a.jsonl"]).code, 0);
+    let kept = read("a.jsonl");
+    let numbers: Vec<i64> = kept.iter().map(|run| run["number"].as_i64().unwrap()).collect();
+    assert_eq!(numbers, [2, 3, 5, 7]);
+    let bench = kept[0]["bench"].as_str().unwrap();
+    assert!(kept.iter().all(|run| run["bench"] == bench && run["batch_name"] == "spring" && run["simulated"] == true));
+    // The rework is record 4; only the run after it answers it.
+    let answers: Vec<Option<&str>> = kept.iter().map(|run| run["answers"].as_str()).collect();
+    assert_eq!(answers, [None, None, Some(format!("{bench}/4").as_str()), None]);
+    assert_eq!(seathold(dir, &["export", "[DIR]/recordings", "--runs", "[DIR]/b.jsonl"]).code, 0);
+    for run in read("b.jsonl") {
+        assert!(["bench", "number", "batch", "batch_name", "answers"].iter().all(|name| run[name].is_null()), "{run}");
+    }
+}
+
 #[test]
 fn mistakes_are_named_and_leave_nothing() {
     let dir = tempfile::tempdir().unwrap();

@@ -1,6 +1,6 @@
 //! `seathold export`: runs as tables for other programs.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 
 use clap::Args;
@@ -10,6 +10,7 @@ use super::find::{In, Wanted};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::export::tables::Place;
 use crate::export::{Column, Table, tables};
 use crate::recording::{self, Damage};
 use crate::register::{Access, Register, Trouble};
@@ -71,17 +72,20 @@ pub(super) fn run(command: &Export, console: &mut Console<'_>) -> Result<Exit, E
         exit: Exit::Good,
     };
     if let (Some(register), Some(filter)) = (&register, filter) {
+        let batches: HashMap<String, String> = register.batches()?.into_iter().map(|b| (b.batch, b.name)).collect();
         for run in register.runs(filter) {
             let run = run?;
+            let batch_name = run.batch.as_ref().and_then(|batch| batches.get(batch)).map(String::as_str);
+            let place = Some(Place { run: &run, batch_name });
             let name = format!("run {}", register.short(&run.name()));
             let damaged = |why| Error::register(register.path(), Trouble::Damaged(format!("{name}: {why}")));
-            writing.take(&command.wanted, &name, &register.recording(run.id)?, damaged, console)?;
+            writing.take(&command.wanted, &name, &register.recording(run.id)?, place, damaged, console)?;
         }
     } else {
         for path in files {
             let bytes = std::fs::read(&path).map_err(|why| Error::file("read", &path, why))?;
             let damaged = |why| Error::Recording { path: path.clone(), why };
-            writing.take(&command.wanted, &path.display().to_string(), &bytes, damaged, console)?;
+            writing.take(&command.wanted, &path.display().to_string(), &bytes, None, damaged, console)?;
         }
     }
     let Writing { runs, sides, samples, exit, .. } = writing;
@@ -102,6 +106,7 @@ impl Writing {
         wanted: &Wanted,
         name: &str,
         bytes: &[u8],
+        place: Option<Place<'_>>,
         unreadable: impl FnOnce(Damage) -> Error,
         console: &mut Console<'_>,
     ) -> Result<(), Error> {
@@ -120,7 +125,7 @@ impl Writing {
         }
         let id = crate::report::hex(&hash);
         if let Some(table) = &mut self.runs {
-            table.row(&tables::run_row(&id, &recording))?;
+            table.row(&tables::run_row(&id, &recording, place))?;
         }
         if let Some(table) = &mut self.sides {
             tables::side_rows(&id, &recording).iter().try_for_each(|row| table.row(row))?;

@@ -12,6 +12,7 @@ use super::samples::{Sample, samples};
 use super::{Cell, Column, Kind, Table};
 use crate::error::Error;
 use crate::recording::Recording;
+use crate::register::Run;
 use crate::summary::Summary;
 use crate::words::{phase_name, supply_end};
 
@@ -44,7 +45,23 @@ pub const RUNS: &[Column] = &[
     must("length_s", Kind::Number, "from the first poll to the last"),
     must("polls", Kind::Whole, "polls recorded"),
     must("whole", Kind::Flag, "the recording is whole"),
+    must("simulated", Kind::Flag, "no valve was tested: the rig was simulated"),
+    must("source", Kind::Words, "what stood behind the transducer: rig and firmware"),
+    may("bench", Kind::Words, "UUID of the bench; this and what follows only out of a register"),
+    may("number", Kind::Whole, "number of the run in the bench's chain"),
+    may("batch", Kind::Words, "UUID of the batch"),
+    may("batch_name", Kind::Words, "what people call the batch"),
+    may("answers", Kind::Words, "the rework note that the run follows, as BENCH/NUMBER"),
 ];
+
+/// What a register knows of a run beyond its recording.
+#[derive(Clone, Copy, Debug)]
+pub struct Place<'a> {
+    /// Its row.
+    pub run: &'a Run,
+    /// What its batch is called.
+    pub batch_name: Option<&'a str>,
+}
 
 /// A row a side judged.
 pub const SIDES: &[Column] = &[
@@ -94,7 +111,7 @@ pub const SAMPLES: &[Column] = &[
 ];
 
 /// A recording's row of [`RUNS`].
-pub fn run_row(id: &str, recording: &Recording) -> Vec<Cell> {
+pub fn run_row(id: &str, recording: &Recording, place: Option<Place<'_>>) -> Vec<Cell> {
     let header = &recording.header;
     let recipe = &header.recipe;
     let summary = Summary::of(recording.events().map(|(_, event)| event));
@@ -124,6 +141,13 @@ pub fn run_row(id: &str, recording: &Recording) -> Vec<Cell> {
         (recording.length().as_ticks() as f64 / 1e6).into(),
         recording.polls.len().into(),
         recording.damage.is_none().into(),
+        header.source.is_simulated().into(),
+        header.source.to_string().as_str().into(),
+        place.map(|place| place.run.bench.as_str()).into(),
+        place.map_or(Cell::Nothing, |place| Cell::Whole(place.run.number)),
+        place.and_then(|place| place.run.batch.as_deref()).into(),
+        place.and_then(|place| place.batch_name).into(),
+        place.and_then(|place| place.run.answers.as_deref()).into(),
     ]
 }
 
