@@ -64,6 +64,7 @@ fn main() {
         }),
     );
     let all_batches = register.batches().unwrap();
+    told("batches listed", times(20, |_| assert_eq!(register.batches().unwrap().len(), batches)));
     let (small, large) = all_batches.split_at(batches - 1);
     told(
         "work list of 40",

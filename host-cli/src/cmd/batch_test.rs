@@ -149,7 +149,7 @@ pub(super) fn run(typed: &Test, console: &mut Console<'_>) -> Result<Exit, Error
         bench.prompt(&standings, next.as_ref().map(|(s, sides)| (*s, *sides)), console)?;
         let Some(line) = bench.lines.next(console)? else { break };
         // While this one waited, another program may have gone on with the batch: at a second rig, or at a desk.
-        if let Some(at) = bench.closed_at()? {
+        if let Some(at) = bench.register.closed_at(&bench.batch.batch)? {
             writeln!(console.err, "batch {} was closed meanwhile, at {}", bench.batch.name, date(&at))?;
             break;
         }
@@ -203,12 +203,6 @@ fn last_recipe(register: &Register, batch: &Batch) -> Result<Option<PathBuf>, Er
 }
 
 impl Bench<'_> {
-    /// When the batch was closed, if it was.
-    fn closed_at(&self) -> Result<Option<String>, Error> {
-        let batches = self.register.batches()?;
-        Ok(batches.into_iter().find(|batch| batch.batch == self.batch.batch).and_then(|batch| batch.closed_at))
-    }
-
     /// Takes in recordings of this batch that did not reach the register (the program was stopped between the two, or
     /// the register could not be written), and takes up runs that went on without it on a controller.
     fn pick_up(&mut self, console: &mut Console<'_>) -> Result<(), Error> {

@@ -157,6 +157,15 @@ impl Register {
         batches().at(&self.path)
     }
 
+    /// When a batch was closed, if it was.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn closed_at(&self, batch: &str) -> Result<Option<String>, Error> {
+        let text = "SELECT max(written_at) FROM notes WHERE batch = ? AND kind = 'closed'";
+        self.db.query_row(text, [batch], |row| row.get(0)).at(&self.path)
+    }
+
     /// The batch that people call this: by its name, or by the beginning of its UUID.
     ///
     /// # Errors
