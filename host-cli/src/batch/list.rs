@@ -39,8 +39,19 @@ pub struct Shared {
 /// # Errors
 /// When it cannot be read, or has no column of serials. Wrong lines are told by [`List::check`].
 pub fn read(path: &Path, shared: &Shared) -> Result<List, Error> {
-    let text = std::fs::read_to_string(path).map_err(|why| Error::file("read", path, why))?;
-    parse(&text, shared).map_err(|problems| Error::Input { origin: path.display().to_string(), problems })
+    let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+    text(bytes)
+        .and_then(|text| parse(&text, shared))
+        .map_err(|problems| Error::Input { origin: path.display().to_string(), problems })
+}
+
+/// The text of a file. Spreadsheets like to write other encodings, where names with accents would come out as others.
+fn text(bytes: Vec<u8>) -> Result<String, Vec<Problem>> {
+    String::from_utf8(bytes).map_err(|why| {
+        let whole = why.utf8_error().valid_up_to();
+        let line = 1 + why.as_bytes().iter().take(whole).filter(|byte| **byte == b'\n').count();
+        vec![Problem { line: Some(line), message: "is not UTF-8: save the list as CSV in UTF-8".into() }]
+    })
 }
 
 fn parse(text: &str, shared: &Shared) -> Result<List, Vec<Problem>> {
@@ -168,8 +179,10 @@ fn range(from: &str, to: &str) -> Result<Vec<String>, String> {
     let other = if other.is_empty() { head.clone() } else { other };
     let number = |text: &str| text.parse::<u64>().map_err(|_| format!("\"{text}\" is no number to count by"));
     let (low, high) = (number(&first)?, number(&last)?);
-    if head != other || first.len() != last.len() {
-        return Err("both ends must be alike but for the last digits, like HM-001..HM-040".into());
+    // "HM-9..HM-12" counts on without noughts.
+    let grows = first.len() < last.len() && !first.starts_with('0');
+    if head != other || !(first.len() == last.len() || grows) {
+        return Err("both ends must be alike but for the last digits, like HM-001..HM-040 or HM-9..HM-12".into());
     }
     if high < low {
         return Err("ends before it begins".into());
@@ -241,7 +254,10 @@ mod tests {
     fn patterns_count_with_their_noughts() {
         assert_eq!(serials("HM-008..HM-011"), ["HM-008", "HM-009", "HM-010", "HM-011"]);
         assert_eq!(serials("HM-1..3, X9"), ["HM-1", "HM-2", "HM-3", "X9"]);
-        for wrong in ["HM-1..HN-3", "HM-9..HM-10", "HM-3..HM-1", "HM-a..HM-b", "HM-000000..HM-999999", "a b"] {
+        assert_eq!(serials("HM-9..HM-11"), ["HM-9", "HM-10", "HM-11"]);
+        for wrong in
+            ["HM-1..HN-3", "HM-09..HM-100", "HM-10..HM-9", "HM-3..HM-1", "HM-a..HM-b", "HM-000000..HM-999999", "a b"]
+        {
             assert!(patterns(wrong, &Shared::default()).is_err(), "{wrong}");
         }
     }
@@ -278,6 +294,13 @@ mod tests {
         assert_eq!(told[2], (Some(3), "kind \"steam\""));
         assert_eq!(told[3], (Some(4), "has 5 fields, the first line 3"));
         assert_eq!(told[4], (Some(5), "serial \"HM-001\" is there already (line 2)"));
+    }
+
+    #[test]
+    fn another_encoding_is_named_with_its_line() {
+        let problems = text(b"serial;notes\nHM-001;\nHM-002;S\xe9ance\n".to_vec()).unwrap_err();
+        assert_eq!((problems.len(), problems[0].line), (1, Some(3)));
+        assert_eq!(text(b"serial\n".to_vec()).unwrap(), "serial\n");
     }
 
     #[test]
