@@ -3,6 +3,8 @@
 use crate::bench::SimBench;
 use crate::config::Path;
 use crate::faulty::ChannelFault;
+use crate::operator::Mistake;
+use crate::spot::Spot;
 use seathold_sequencer::event::{self, Disturbance, Phase};
 use seathold_sequencer::input::Side;
 use seathold_sequencer::output::Gate;
@@ -34,8 +36,12 @@ pub enum Mishap {
     SupplyStuck(Gate),
     /// The vent valve stays like this.
     VentStuck(Gate),
-    /// A fitting of the rig's far side comes loose.
-    RigLeak(Path),
+    /// A place begins to leak this much, as the plant's own leaks are stated.
+    Leak(Spot, Path),
+    /// The room's air changes to this temperature at once, K.
+    Room(f64),
+    /// The operator makes this mistake wherever it can be made.
+    Hand(Mistake),
     /// The operator cannot be reached.
     LinkDown,
     /// The controller's clock jumps back by so many milliseconds.
@@ -159,7 +165,9 @@ impl SimBench {
             Mishap::Jam => rig.jam(begins),
             Mishap::SupplyStuck(gate) => rig.stick(|s| s.supply = begins.then_some(gate)),
             Mishap::VentStuck(gate) => rig.stick(|s| s.vent = begins.then_some(gate)),
-            Mishap::RigLeak(path) => rig.set_rig_leak(if begins { path } else { raw.rig_leak }),
+            Mishap::Leak(spot, path) => rig.set_leak(spot, if begins { path } else { spot.of(&raw) }),
+            Mishap::Room(kelvin) => rig.set_room(if begins { kelvin } else { raw.room_k }),
+            Mishap::Hand(mistake) => self.operator.set_slip(begins.then_some(mistake)),
             Mishap::LinkDown => self.operator.set_link(!begins),
             Mishap::ClockBack(ms) if begins => rig.set_clock_back(millis(ms)),
             Mishap::Slip | Mishap::ClockBack(_) => {}
@@ -185,7 +193,7 @@ pub struct Entry {
     pub name: &'static str,
     /// What happens, in one line.
     pub about: &'static str,
-    /// The fault, as it strikes a tight, air-operated valve.
+    /// The fault, as it strikes a tight valve: an air-operated one, unless it takes a lever.
     pub fault: Fault,
     /// What the sequencer is expected to say of that.
     pub expected: Expected,
@@ -208,6 +216,13 @@ const fn entry(
         None => None,
     };
     Entry { name, about, fault: Fault { mishap, when, lasts }, expected }
+}
+
+impl Mishap {
+    /// Whether it can only happen to a valve that is worked by hand.
+    pub const fn of_lever(&self) -> bool {
+        matches!(self, Self::Hand(mistake) if mistake.of_lever())
+    }
 }
 
 /// Every fault by name, where it hurts most. Each is run against the real sequencer in `tests/tests/plant_faults.rs`.
@@ -407,10 +422,90 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "fitting-loosens",
         "a fitting at the transducer begins to leak while settling",
-        Mishap::RigLeak(Path::orifice(5e-3)),
+        Mishap::Leak(Spot::Rig, Path::orifice(5e-3)),
         on_first(Phase::Settle, 1_000),
         None,
         Expected::Says(Verdict::Leaking),
+    ),
+    entry(
+        "seat-torn",
+        "swarf tears the seat at end A as the ball shuts on it: 30 mm³/s from then on",
+        Mishap::Leak(Spot::SeatA, Path::viscous(3e-3)),
+        on_first(Phase::Isolate, 0),
+        None,
+        Expected::Says(Verdict::Leaking),
+    ),
+    entry(
+        "joint-cracks",
+        "the end joint at end B cracks under pressure while soaking: 30 mm³/s from then on",
+        Mishap::Leak(Spot::JointB, Path::orifice(3e-3)),
+        on_first(Phase::Soak, 2_000),
+        None,
+        Expected::Says(Verdict::Leaking),
+    ),
+    entry(
+        "stem-gives",
+        "the stem packing gives way a second into measuring: 30 mm³/s from then on",
+        Mishap::Leak(Spot::Stem, Path::viscous(3e-3)),
+        on_first(Phase::Measure, 1_000),
+        None,
+        Expected::Says(Verdict::Leaking),
+    ),
+    entry(
+        "door-opens",
+        "a door stands open on a frosty yard for twenty seconds: the room is 15 K colder, and cooling gas looks like a leak",
+        Mishap::Room(278.15),
+        on_first(Phase::Settle, 1_000),
+        Some(20_000),
+        Expected::Says(Verdict::Leaking),
+    ),
+    entry(
+        "supply-lost",
+        "supply-side readings stop coming while soaking",
+        Mishap::Supply(ChannelFault::Lost),
+        on_first(Phase::Soak, 1_000),
+        None,
+        Expected::Faults(event::Fault::SupplySensor),
+    ),
+    entry(
+        "forgets-to-shut",
+        "the operator says the lever is shut and has not touched it",
+        Mishap::Hand(Mistake::ForgetsToShut),
+        on_first(Phase::Isolate, 0),
+        Some(100),
+        Expected::Says(Verdict::Leaking),
+    ),
+    entry(
+        "half-shut",
+        "the operator turns the lever half way and says it is shut",
+        Mishap::Hand(Mistake::HalfShut),
+        on_first(Phase::Isolate, 0),
+        Some(100),
+        Expected::Says(Verdict::Leaking),
+    ),
+    entry(
+        "wrong-way",
+        "the operator turns the lever shut where it is to be opened into the vent: the far side stays full",
+        Mishap::Hand(Mistake::WrongWay),
+        on_first(Phase::SafeVent, 0),
+        Some(100),
+        Expected::Faults(event::Fault::Trapped),
+    ),
+    entry(
+        "never-answers",
+        "the operator walks away and never says that the ends are swapped",
+        Mishap::Hand(Mistake::NeverAnswers),
+        When::In { phase: Phase::Swap, side: None, after: millis(0) },
+        None,
+        Expected::Says(Verdict::Void),
+    ),
+    entry(
+        "not-swapped",
+        "the operator says the ends are swapped and has left the valve as it was: nothing on the rig can see that",
+        Mishap::Hand(Mistake::ConfirmsWithoutDoing),
+        When::In { phase: Phase::Swap, side: None, after: millis(0) },
+        Some(100),
+        Expected::Says(Verdict::Tight),
     ),
     entry(
         "link-down",

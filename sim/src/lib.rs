@@ -42,6 +42,7 @@
 //! | [`fault`] | what goes wrong when, by name, and what the sequencer should say |
 //! | [`operator`] | the person, with delays and mistakes |
 //! | [`rig`], [`bench`](mod@bench) | the sequencer's io traits over the plant; the loop |
+//! | [`spot`] | the places that may leak |
 //! | [`config`], [`scenario`] | every figure with its range; ready-made cases |
 
 pub mod actuator;
@@ -62,3 +63,4 @@ pub mod rodas;
 pub mod scenario;
 pub mod seat;
 pub mod sensor;
+pub mod spot;

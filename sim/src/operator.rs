@@ -40,6 +40,21 @@ impl Mistake {
         ("confirms-without-doing", Self::ConfirmsWithoutDoing),
         ("never-answers", Self::NeverAnswers),
     ];
+
+    /// Whether it can be made at this prompt.
+    pub fn applies(self, ask: Ask) -> bool {
+        match self {
+            Self::None => false,
+            Self::ForgetsToShut | Self::HalfShut => ask == Ask::ShutValve,
+            Self::WrongWay => matches!(ask, Ask::OpenValve | Ask::ShutValve | Ask::OpenToVent),
+            Self::ConfirmsWithoutDoing | Self::NeverAnswers => true,
+        }
+    }
+
+    /// Whether it takes a lever.
+    pub const fn of_lever(self) -> bool {
+        matches!(self, Self::ForgetsToShut | Self::HalfShut | Self::WrongWay)
+    }
 }
 
 /// The operator as written down, not yet checked. Ranges and meanings are in [`OPERATOR_FIELDS`].
@@ -144,6 +159,10 @@ pub struct SimOperator {
     acts: [Option<(Instant, Act)>; ACTS],
     command: Option<(Instant, Command)>,
     mistakes_left: u32,
+    /// The mistake of the moment, whatever `raw` says.
+    slip: Option<Mistake>,
+    /// The last question, since when, until it is answered.
+    open: Option<(Instant, Ask)>,
     link_up: bool,
 }
 
@@ -159,6 +178,8 @@ impl SimOperator {
             acts: [None; ACTS],
             command: None,
             mistakes_left: spec.raw.mistakes,
+            slip: None,
+            open: None,
             link_up: true,
         }
     }
@@ -175,6 +196,16 @@ impl SimOperator {
         self.link_up = up;
     }
 
+    /// From now on this mistake is made wherever it can be, at a question that is still open, too; or no longer.
+    pub fn set_slip(&mut self, mistake: Option<Mistake>) {
+        self.slip = mistake;
+        if let (Some(mistake), Some((at, ask))) = (mistake, self.open)
+            && mistake.applies(ask)
+        {
+            self.asked(at, ask);
+        }
+    }
+
     fn plan(&mut self, at: Instant, act: Act) {
         if let Some(free) = self.acts.iter_mut().find(|a| a.is_none()) {
             *free = Some((at, act));
@@ -184,6 +215,7 @@ impl SimOperator {
     fn asked(&mut self, at: Instant, ask: Ask) {
         // A new question drops what was still to be done about the last.
         self.acts = [None; ACTS];
+        self.open = Some((at, ask));
         let hand = at + millis(self.raw.reaction_ms);
         let turned = hand + self.turn;
         let confirm = millis(self.raw.confirm_ms);
@@ -217,13 +249,10 @@ impl SimOperator {
 
     /// The mistake made at this prompt, if it is one of those it can be made at and there are any left.
     fn mistake(&mut self, ask: Ask) -> Mistake {
-        let applies = match self.raw.mistake {
-            Mistake::None => false,
-            Mistake::ForgetsToShut | Mistake::HalfShut => ask == Ask::ShutValve,
-            Mistake::WrongWay => matches!(ask, Ask::OpenValve | Ask::ShutValve | Ask::OpenToVent),
-            Mistake::ConfirmsWithoutDoing | Mistake::NeverAnswers => true,
-        };
-        if applies && self.mistakes_left > 0 {
+        if let Some(slip) = self.slip.filter(|slip| slip.applies(ask)) {
+            return slip;
+        }
+        if self.raw.mistake.applies(ask) && self.mistakes_left > 0 {
             self.mistakes_left -= 1;
             self.raw.mistake
         } else {
@@ -242,6 +271,7 @@ impl Operator for SimOperator {
             && at <= now
         {
             self.command = None;
+            self.open = None;
             return Some(command);
         }
         if self.started || phase != Phase::Ready {

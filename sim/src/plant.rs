@@ -8,6 +8,7 @@ use crate::heat::Wall;
 use crate::network::{CREEP, Drive, ENERGY, HOSE, Layout, MASS, N, NODES, Network, Node, WALL};
 use crate::noise::{Noise, Stream};
 use crate::rodas::{Rodas, Span, Work};
+use crate::spot::Spot;
 use seathold_sequencer::input::Side;
 use seathold_sequencer::output::{Gate, Outputs, Pilot};
 use seathold_sequencer::recipe::Actuation;
@@ -93,8 +94,12 @@ pub struct Plant {
     /// The ball is stuck.
     jammed: bool,
     stuck: Stuck,
+    /// What leaks now, in the order of [`Spot::ALL`].
+    leaks: [Path; Spot::ALL.len()],
     grit: Grit,
     mounting: Noise,
+    /// How the end joints on the supply side and on the far side were made up: their leak over what is stated.
+    made_up: [f64; 2],
     outputs: Outputs,
     side: Side,
     solver: Rodas,
@@ -131,10 +136,10 @@ impl Plant {
             ball: (motion.position(0), 0.0),
             line_seat: Leak::default(),
             far_seat: Leak::default(),
-            cavity_leak: leak(raw.stem).and(leak(raw.body_joint)),
+            cavity_leak: Leak::default(),
             line_joint: Leak::default(),
             far_joint: Leak::default(),
-            rig_leak: leak(raw.rig_leak),
+            rig_leak: Leak::default(),
             room: (raw.room_k, raw.room_drift_k_s),
         };
         let mut plant = Self {
@@ -155,8 +160,10 @@ impl Plant {
             pilot_air: raw.air_pa,
             jammed: false,
             stuck: Stuck::default(),
+            leaks: Spot::ALL.map(|spot| spot.of(raw)),
             grit: Grit { letting_by: false, until: None, noise: Noise::new(seed, Stream::Grit) },
             mounting: Noise::new(seed, Stream::Mounting),
+            made_up: [1.0; 2],
             outputs: Outputs::REST,
             side: Side::First,
             solver: Rodas::new(raw.tolerance, STEP_MAX, STEP_FIRST),
@@ -260,10 +267,22 @@ impl Plant {
         }
     }
 
-    /// A fitting of the rig's far side begins to leak this much, or is tightened again.
-    pub fn set_rig_leak(&mut self, now: u64, path: Path) {
+    /// A place begins to leak this much, or is put right again. Of an end joint it is what is stated: how it was made up
+    /// stays.
+    pub fn set_leak(&mut self, now: u64, spot: Spot, path: Path) {
         self.cut(now);
-        self.drive.rig_leak = leak(path);
+        self.leaks[spot as usize] = path;
+        self.lay_leaks();
+    }
+
+    /// The room's air is suddenly at this temperature, K: a door was opened. It drifts on from there. The hose goes along,
+    /// with the pressure it had.
+    pub fn set_room(&mut self, now: u64, kelvin: f64) {
+        self.cut(now);
+        let mut y = self.state(now);
+        y[HOSE] *= self.drive.room.0 / kelvin;
+        self.drive.room.0 = kelvin;
+        self.span = Span::still(0.0, y);
     }
 
     /// A hand turns the lever towards `to`: 0 shut, 1 open. A stop in the valve keeps it from going further shut.
@@ -305,31 +324,29 @@ impl Plant {
     }
 
     fn mount(&mut self, side: Side) {
-        let raw = *self.spec.raw();
         self.side = side;
-        let (near, far) = match side {
-            Side::First => (raw.joint_a, raw.joint_b),
-            Side::Second => (raw.joint_b, raw.joint_a),
-        };
         // A joint that is made up anew never seals quite as before: log-normal about its stated leak.
-        let [one, two] = [0; 2].map(|_| libm::exp(raw.joint_reseat * self.mounting.normal()));
-        self.drive.line_joint = leak(near).times(one);
-        self.drive.far_joint = leak(far).times(two);
-        self.seats();
+        let reseat = self.spec.raw().joint_reseat;
+        self.made_up = [0; 2].map(|_| libm::exp(reseat * self.mounting.normal()));
+        self.lay_leaks();
     }
 
-    /// The seats as they now lie and leak.
-    fn seats(&mut self) {
+    /// Every leak where it now lies.
+    fn lay_leaks(&mut self) {
         let raw = self.spec.raw();
-        let with_grit = |seat: Path, grit: Path| {
-            let seat = leak(seat);
-            if self.grit.letting_by { seat.and(leak(grit)) } else { seat }
+        let [seat_a, seat_b, stem, body_joint, joint_a, joint_b, rig] = self.leaks.map(leak);
+        let with_grit = |seat: Leak, grit: Path| if self.grit.letting_by { seat.and(leak(grit)) } else { seat };
+        let (seat_a, seat_b) = (with_grit(seat_a, raw.grit_a), with_grit(seat_b, raw.grit_b));
+        let ((near, far), (near_joint, far_joint)) = match self.side {
+            Side::First => ((seat_a, seat_b), (joint_a, joint_b)),
+            Side::Second => ((seat_b, seat_a), (joint_b, joint_a)),
         };
-        let (a, b) = (with_grit(raw.seat_a, raw.grit_a), with_grit(raw.seat_b, raw.grit_b));
-        (self.drive.line_seat, self.drive.far_seat) = match self.side {
-            Side::First => (a, b),
-            Side::Second => (b, a),
-        };
+        let drive = &mut self.drive;
+        (drive.line_seat, drive.far_seat) = (near, far);
+        drive.cavity_leak = stem.and(body_joint);
+        drive.line_joint = near_joint.times(self.made_up[0]);
+        drive.far_joint = far_joint.times(self.made_up[1]);
+        drive.rig_leak = rig;
     }
 
     /// The dirt's next turn is drawn.
@@ -361,7 +378,7 @@ impl Plant {
             self.turn(at);
             if self.grit.until.is_some_and(|until| until <= at) {
                 self.grit.letting_by = !self.grit.letting_by;
-                self.seats();
+                self.lay_leaks();
                 self.turn_grit(at);
             }
             return;

@@ -8,6 +8,7 @@ use crate::operator::{Act, SimOperator};
 use crate::plant::{Plant, Stuck, Truth};
 use crate::scenario::Checked;
 use crate::sensor::Channel;
+use crate::spot::Spot;
 use core::convert::Infallible;
 use seathold_sequencer::input::{Contacts, Sample, SensorFault, Side};
 use seathold_sequencer::io::Hardware;
@@ -159,9 +160,14 @@ impl SimRig {
         self.stuck
     }
 
-    /// A fitting of the rig's far side begins to leak this much, or is tightened again.
-    pub fn set_rig_leak(&mut self, path: Path) {
-        self.plant.set_rig_leak(self.now, path);
+    /// A place begins to leak this much, or is put right again.
+    pub fn set_leak(&mut self, spot: Spot, path: Path) {
+        self.plant.set_leak(self.now, spot, path);
+    }
+
+    /// The room's air is suddenly at this temperature, K.
+    pub fn set_room(&mut self, kelvin: f64) {
+        self.plant.set_room(self.now, kelvin);
     }
 
     /// The controller's clock jumps back by this much, for good.

@@ -31,6 +31,20 @@ fn help_promises_the_exit_codes() {
     golden("exit-codes.txt", promised.unwrap());
 }
 
+/// Faults by name, each with what is expected of the sequencer (`plant_faults.rs` runs them all); what takes a lever is
+/// refused on a valve without one, and struck on one that has it.
+#[test]
+fn faults_are_listed_with_what_is_said_of_them_and_a_lever_is_asked_for() {
+    let dir = tempfile::tempdir().unwrap();
+    golden("fault-list.txt", &seathold(dir.path(), &["run", "--fault", "list"]).out);
+    let by_air = seathold(dir.path(), &["run", "--fault", "half-shut"]);
+    assert_eq!(by_air.code, 2);
+    assert!(by_air.err.contains("fault half-shut: takes a lever"), "{}", by_air.err);
+    let by_hand =
+        seathold(dir.path(), &["run", "-q", "--valve", "hand", "--fault", "half-shut", "--out", "[DIR]/h.hold"]);
+    assert_eq!(by_hand.code, LEAKING, "{}", by_hand.out);
+}
+
 #[test]
 fn every_built_in_valve_comes_out_as_its_file_says() {
     let dir = tempfile::tempdir().unwrap();

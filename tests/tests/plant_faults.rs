@@ -8,9 +8,11 @@ use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::millis;
 use seathold_sequencer::verdict::Verdict;
 use seathold_sim::bench::SimBench;
-use seathold_sim::fault::{self, Entry, Expected};
+use seathold_sim::config::Path;
+use seathold_sim::fault::{self, Entry, Expected, Mishap};
 use seathold_sim::operator::Mistake;
 use seathold_sim::scenario::{self, Scenario};
+use seathold_sim::spot::Spot;
 
 struct Log {
     events: Vec<Event>,
@@ -31,7 +33,8 @@ fn run(scenario: &Scenario, faults: &[fault::Fault]) -> Log {
     }
     let mut log = Log { events: Vec::new(), most_while_safe: f64::MIN, end: Phase::Ready };
     let mut resting = 0;
-    for _ in 0..60_000 {
+    // Half an hour is waited for the ends to be swapped.
+    for _ in 0..200_000 {
         let far = bench.rig.truth().far_gauge();
         let polled = bench.poll(&mut sequencer);
         if sequencer.status().disconnect == Disconnect::Safe {
@@ -69,7 +72,8 @@ impl Log {
 }
 
 fn check(entry: &Entry) -> Result<(), String> {
-    let log = run(&Scenario::TIGHT, &[entry.fault]);
+    let tight = if entry.fault.mishap.of_lever() { Scenario::TIGHT.by_hand() } else { Scenario::TIGHT };
+    let log = run(&tight, &[entry.fault]);
     let said = format!("{}: faults {:?}, verdict {:?}, ends in {:?}", entry.name, log.faults(), log.verdict(), log.end);
     if log.most_while_safe >= f64::from(RawRig::DEMO.safe_pa) {
         return Err(format!("{said}; shown safe at {} Pa", log.most_while_safe));
@@ -179,4 +183,24 @@ fn a_power_cut_while_pressure_is_trapped_ends_with_the_far_side_measured_empty()
         }
     }
     panic!("the far side was never measured empty; phase {:?}", sequencer.phase());
+}
+
+#[test]
+fn what_is_put_right_is_as_it_was_and_a_draught_moves_no_pressure_at_once() {
+    let rig = RawRig::DEMO.validate().expect("example rig");
+    let mut bench = SimBench::new(&Scenario::TIGHT, rig.raw(), 5).expect("ready-made scenario");
+    let before = *bench.rig.plant().equations().drive;
+    for spot in Spot::ALL {
+        let torn = Mishap::Leak(spot, Path { rate: 1e-2, orifice: 0.3 });
+        bench.happen(torn, true);
+        assert_ne!(before, *bench.rig.plant().equations().drive, "{spot:?} does not leak");
+        bench.happen(torn, false);
+        assert_eq!(before, *bench.rig.plant().equations().drive, "{spot:?} leaks on");
+    }
+    let hose = bench.rig.truth().hose;
+    bench.happen(Mishap::Room(278.15), true);
+    assert_eq!(bench.rig.plant().equations().drive.room.0, 278.15);
+    assert!((bench.rig.truth().hose / hose - 1.0).abs() < 1e-12, "{hose} Pa, {} Pa", bench.rig.truth().hose);
+    bench.happen(Mishap::Room(278.15), false);
+    assert_eq!(before.room, bench.rig.plant().equations().drive.room);
 }

@@ -9,7 +9,7 @@ use seathold_sequencer::rig::Rig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::millis;
 use seathold_sim::bench::SimBench;
-use seathold_sim::fault::{CATALOGUE, Fault};
+use seathold_sim::fault::Fault;
 use seathold_sim::operator::SimOperator;
 use serde_json::json;
 
@@ -22,6 +22,7 @@ use crate::cli::{Run, Speed};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::files::fault;
 use crate::files::recipe as recipes;
 use crate::files::valve::{self, Valve};
 use crate::recording::header::Source;
@@ -31,7 +32,7 @@ use crate::rig::sim::parse_fault;
 use crate::rig::{Address, Person};
 use crate::screen::{Json, Live, Plain, Quiet, Screen};
 use crate::session::{Ended, Session};
-use crate::summary::{line, wrapped};
+use crate::summary::line;
 use crate::words::{self, Speaker};
 
 /// Seed where none is given. Fixed, so that the first run of the book is everybody's first run.
@@ -84,11 +85,7 @@ pub(super) fn run(typed: &Run, console: &mut Console<'_>) -> Result<Exit, Error>
 /// A run for somebody else.
 pub(super) fn run_for(typed: &Run, how: &How, console: &mut Console<'_>) -> Result<Exit, Error> {
     if typed.fault.iter().any(|f| f == "list") {
-        let mut list = String::new();
-        for entry in CATALOGUE {
-            wrapped(&mut list, entry.name, 22, entry.about);
-        }
-        write!(console.out, "{list}")?;
+        write!(console.out, "{}", fault::list())?;
         return Ok(Exit::Good);
     }
     if typed.rig != Address::Sim || typed.resume.is_some() {
@@ -147,6 +144,7 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
     let faults: Result<Vec<Fault>, String> = typed.fault.iter().map(|text| parse_fault(text)).collect();
     let mut faults = faults.map_err(|why| Error::usage(format!("--fault: {why}")))?;
     faults.extend(valve.faults.iter().map(|written| written.fault));
+    fault::fit(&faults, valve.scenario.plant.actuation)?;
     let speed = match (typed.speed, typed.ask) {
         (Some(Speed::Max), true) => {
             return Err(Error::usage(

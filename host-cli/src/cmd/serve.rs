@@ -16,7 +16,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 
-use crate::files::valve;
+use crate::files::{fault, valve};
 use crate::recording::header::Shown;
 use crate::rig::sim::parse_fault;
 use crate::screen::{Plain, Screen};
@@ -149,6 +149,7 @@ fn switch_on(typed: &Serve) -> Result<Served, Error> {
     let faults: Result<Vec<_>, _> = typed.fault.iter().map(|text| parse_fault(text)).collect();
     let mut faults = faults.map_err(|why| Error::usage(format!("--fault: {why}")))?;
     faults.extend(valve.faults.iter().map(|written| written.fault));
+    fault::fit(&faults, valve.scenario.plant.actuation)?;
     for fault in faults {
         if !stand.schedule.add(fault) {
             return Err(Error::usage(format!("--fault: at most {} faults a run", seathold_sim::fault::FAULTS)));

@@ -3,14 +3,17 @@
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::field::{Field, Unit};
 use seathold_sequencer::input::Side;
+use seathold_sequencer::recipe::Actuation;
 use seathold_sequencer::time::{Duration, millis};
 use seathold_sim::config::Path;
-use seathold_sim::fault::{CATALOGUE, Entry, FAULTS, Fault, Mishap, When};
+use seathold_sim::fault::{CATALOGUE, Entry, Expected, FAULTS, Fault, Mishap, When};
 use seathold_sim::faulty::ChannelFault;
 
 use super::sheet::{Sheet, read_quantity};
-use crate::error::did_you_mean;
+use crate::error::{Error, did_you_mean};
 use crate::quantity::Kind;
+use crate::summary::wrapped;
+use crate::words;
 
 /// Latest moment a fault may begin or end, ms: a day.
 const TIME_MAX_MS: f64 = 86_400_000.0;
@@ -86,8 +89,14 @@ static AIR: Field<Mishap> = size!(
 );
 static LEAK: Field<Mishap> = size!(
     "leak", PascalCubicMetrePerSecond, 0.0, 1.0,
-    Mishap::RigLeak(path) => path.rate;
-    |m, v| *m = Mishap::RigLeak(Path::orifice(v))
+    Mishap::Leak(_, path) => path.rate;
+    |m, v| if let Mishap::Leak(spot, path) = *m { *m = Mishap::Leak(spot, Path { rate: v, ..path }) }
+);
+/// As the plant's own range of rooms.
+static ROOM: Field<Mishap> = size!(
+    "temperature", Kelvin, 250.0, 330.0,
+    Mishap::Room(kelvin) => kelvin;
+    |m, v| *m = Mishap::Room(v)
 );
 static KNOCK: Field<Mishap> = size!(
     "counts", Count, -1_000_000.0, 1_000_000.0,
@@ -107,10 +116,46 @@ static BACK: Field<Mishap> = size!(
 const fn size_of(mishap: &Mishap) -> Option<&'static Field<Mishap>> {
     match mishap {
         Mishap::SupplyAir(_) | Mishap::PilotAir(_) => Some(&AIR),
-        Mishap::RigLeak(_) => Some(&LEAK),
+        Mishap::Leak(..) => Some(&LEAK),
+        Mishap::Room(_) => Some(&ROOM),
         Mishap::Far(ChannelFault::Spike(_)) | Mishap::Supply(ChannelFault::Spike(_)) => Some(&KNOCK),
         Mishap::ClockBack(_) => Some(&BACK),
         _ => None,
+    }
+}
+
+/// Every fault with what the sequencer is expected to say of it, as it strikes where it hurts most.
+pub fn list() -> String {
+    const WIDTH: usize = 22;
+    let mut list = String::new();
+    for entry in CATALOGUE {
+        let lever = if entry.fault.mishap.of_lever() { " (a valve worked by hand)" } else { "" };
+        wrapped(&mut list, entry.name, WIDTH, &format!("{}{lever}", entry.about));
+        let said = match entry.expected {
+            Expected::Faults(fault) => format!("fault: {}", words::fault(fault).0),
+            Expected::Restarts(why) => format!("{}: the window begins again; tight", words::disturbance(why)),
+            Expected::Says(verdict) => words::verdict_word(verdict).to_owned(),
+        };
+        wrapped(&mut list, "", WIDTH, &format!("→ {said}"));
+    }
+    list.push('\n');
+    wrapped(&mut list, "→", 2, "what the sequencer should say of a good valve, where nothing but the name is given");
+    list
+}
+
+/// That these can happen to a valve worked in this way.
+///
+/// # Errors
+/// Names the first that cannot.
+pub fn fit(faults: &[Fault], actuation: Actuation) -> Result<(), Error> {
+    match faults.iter().find(|fault| fault.mishap.of_lever() && actuation == Actuation::Air) {
+        None => Ok(()),
+        Some(fault) => {
+            let name = CATALOGUE.iter().find(|entry| entry.fault.mishap == fault.mishap).map_or("", |entry| entry.name);
+            Err(Error::usage(format!(
+                "fault {name}: takes a lever, and this valve is worked by air (give --valve hand, or plant.actuation = \"hand\")"
+            )))
+        }
     }
 }
 
@@ -280,12 +325,13 @@ pub const TEMPLATE: &str = "\
 # side = \"second\"      # first, second or either (left out: either)
 # after = \"2 s\"        # since the phase was entered, 0 s to 24 h
 # lasts = \"3 s\"        # 1 ms to 24 h
-# size = \"2 bar\"       # where a fault has one: its pressure, leak, counts or time
+# size = \"2 bar\"       # where a fault has one: its pressure, leak, temperature, counts or time
 ";
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use seathold_sim::spot::Spot;
 
     fn of(text: &str) -> Vec<Written> {
         let mut sheet = Sheet::parse("v.toml", text).unwrap();
@@ -328,7 +374,7 @@ mod tests {
             [
                 Mishap::SupplyAir(200_000.0),
                 Mishap::PilotAir(100_000.0),
-                Mishap::RigLeak(Path::orifice(2e-4)),
+                Mishap::Leak(Spot::Rig, Path::orifice(2e-4)),
                 Mishap::Far(ChannelFault::Spike(-50)),
                 Mishap::ClockBack(3_000),
             ]
