@@ -87,9 +87,12 @@ const LEAKS: &[Symbol] = &[
 /// 0 °C is 273.15 K exactly (SI Brochure, 9th edition, 2.3.1).
 const TEMPERATURES: &[Symbol] = &[
     tens("K", 0),
+    tens("mK", -3),
     Symbol { offset_hundredths: 27_315, ..tens("C", 0) },
     Symbol { offset_hundredths: 27_315, ..tens("degC", 0) },
 ];
+/// A field whose greatest temperature is below this, K, holds a difference: no bench is that cold.
+const DIFFERENCE_BELOW: f64 = 200.0;
 const TEMPERATURE_RATES: &[Symbol] =
     &[tens("K/s", 0), tens("mK/s", -3), ratio("K/min", 1, 60, 0), ratio("K/h", 1, 3_600, 0)];
 /// Sonic conductance: ISO 6358-1 states it in m³/(s·Pa) and in dm³/(s·bar).
@@ -143,6 +146,13 @@ impl Kind {
             _ => self.base().text,
         };
         self.symbol(name).unwrap_or(self.base())
+    }
+
+    /// The unit to tell a number in, of a field that reaches up to `most` in the base unit: the one typed, or the usual
+    /// one; but not one that counts from another zero, where the field holds a difference.
+    pub fn told_in(self, typed: Option<Symbol>, most: f64) -> Symbol {
+        let symbol = typed.unwrap_or(self.usual());
+        if symbol.offset_hundredths != 0 && most < DIFFERENCE_BELOW { self.base() } else { symbol }
     }
 
     /// The unit of this name.

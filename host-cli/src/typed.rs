@@ -36,7 +36,8 @@ impl Typed {
                 if value >= least && value <= most {
                     return Some((value, quantity.symbol));
                 }
-                let write = |v| quantity.symbol.write(kind, v, reference_pa);
+                let symbol = kind.told_in(Some(quantity.symbol), most);
+                let write = |v| symbol.write(kind, v, reference_pa);
                 self.wrong(format!("{option}: {} is outside {} to {}", write(value), write(least), write(most)));
             }
         }

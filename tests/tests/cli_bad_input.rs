@@ -97,6 +97,13 @@ const ROWS: &[Row] = &[
       (units taken: Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h)\n  \
         plant.stem: \"fast\" is not a number with a unit \
       (Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h)"),
+    ("v.toml", "[plant]\nroom = \"80 C\"\n[thermometer]\nnoise = \"0.1 C\"\noffset = \"20000 mK\"\n", VALVE,
+     "[DIR]/v.toml: 3 mistakes\n  \
+        line 2: plant.room: 80 C is outside -23.15 C to 56.85 C\n  \
+        line 4: thermometer.noise: 273.25 K is outside 0 K to 10 K\n  \
+        line 5: thermometer.offset: 20000 mK is outside -10000 mK to 10000 mK"),
+    ("", "", &["fleet", "--set", "room.deviation=5 C"],
+     "command line: room.deviation: 278.15 K is outside 0 K to 80 K"),
     ("", "", &["run", "--set", "noise"],
      "command line: --set noise: give FIELD=VALUE, like \"far.noise=50 Pa\""),
     ("", "", &["run", "--fault", "far-opn@3s"],

@@ -339,7 +339,11 @@ pub fn read_quantity<T>(field: &Field<T>, text: &str, reference_pa: f64) -> Resu
 /// A field error in the unit typed, or the usual one.
 pub fn say(error: &FieldError, symbol: Option<Symbol>, reference_pa: f64) -> String {
     let kind = Kind(error.unit);
-    let symbol = symbol.unwrap_or(kind.usual());
+    let most = match error.problem {
+        FieldProblem::OutOfRange { max, .. } => max,
+        FieldProblem::Conflict { bound, .. } => bound,
+    };
+    let symbol = kind.told_in(symbol, most);
     let write = |value: f64| symbol.write(kind, value, reference_pa);
     match error.problem {
         FieldProblem::OutOfRange { value, min, max } => {
@@ -360,7 +364,7 @@ pub fn template<T>(values: &T, fields: &[Field<T>], reference_pa: f64) -> String
             continue;
         }
         let kind = Kind(field.unit);
-        let write = |value: f64| kind.usual().write(kind, value, reference_pa);
+        let write = |value: f64| kind.told_in(None, field.max).write(kind, value, reference_pa);
         let (value, min, max) = (write((field.get)(values)), write(field.min), write(field.max));
         let value = if matches!(field.unit, Unit::Ratio | Unit::Count) {
             value.replace(" counts", "")
