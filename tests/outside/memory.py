@@ -3,7 +3,7 @@
 
     memory.py SEATHOLD FOLDER [N]
 
-Makes a register of N runs (16 unless said), exports it as all three kinds of table, does the same with four times as
+Makes a register of N runs (16 unless said), exports it as all three kinds of table, judges it again, does the same with four times as
 many, and fails if the greatest resident set grew by more than a fifth. 16 runs fill a row group of Parquet.
 """
 
@@ -38,6 +38,7 @@ def main():
             tables = [x for t in ("runs", "sides", "samples") for x in (f"--{t}", folder / f"memory-{t}.{kind}")]
             measured.setdefault(kind, []).append(peak([seathold, "export", "--register", register, *tables]))
         measured.setdefault("find", []).append(peak([seathold, "find", "--register", register, "--json"]))
+        measured.setdefault("rejudge", []).append(peak([seathold, "rejudge", "--register", register, "--limit", "5 mm3/s"]))
         measured.setdefault("verify", []).append(peak([seathold, "register", "verify", "--register", register]))
     for what, (a, b) in measured.items():
         print(f"{what}: {a:.0f} MB with {few} runs, {b:.0f} MB with {4 * few}, ratio {b / a:.2f}")

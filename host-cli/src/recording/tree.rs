@@ -258,7 +258,7 @@ mod tests {
     /// A few bytes a level would fill the stack long before a frame is at its longest.
     #[test]
     fn a_tree_too_deep_is_not_passed_over() {
-        let deep = |levels: usize| [vec![5, 1].repeat(levels), vec![0]].concat();
+        let deep = |levels: usize| [[5, 1].repeat(levels), vec![0]].concat();
         assert_eq!(pass(&deep(DEPTH_MAX - 1)), Some(&[][..]));
         assert_eq!(pass(&deep(DEPTH_MAX)), None);
         assert_eq!(pass(&deep(8_000_000)), None);

@@ -64,7 +64,7 @@ impl Score {
 
     /// By a candidate, of some sides in the order of their valves.
     pub fn of<'a>(sides: impl IntoIterator<Item = &'a Sided>, candidate: usize) -> Self {
-        Self::over(sides, |side| side.by.get(candidate).copied().unwrap_or((Outcome::Unjudged, 0)))
+        Self::over(sides, |side| side.by.of(candidate))
     }
 
     /// As recorded.

@@ -63,7 +63,7 @@ pub fn past(sides: &[Sided], candidate: usize) -> Vec<Past> {
             found.push(Past { batch: first.batch.clone(), ..Past::default() });
         }
         let Some(past) = found.last_mut() else { continue };
-        let by = |side: &Sided| side.by.get(candidate).copied().unwrap_or((Outcome::Unjudged, 0));
+        let by = |side: &Sided| side.by.of(candidate);
         past.runs += 1;
         for side in run {
             past.watched_ms[0] += u64::from(side.recorded.1);

@@ -71,6 +71,40 @@ pub enum Outcome {
     Unjudged,
 }
 
+/// Outcome and time (settling and measuring, ms) of a side by each candidate, in the order of [`Grid::candidates`]. There
+/// are many candidates and few looks that any of them can end at, so each pair is kept once: it is most of what a run
+/// takes of memory.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Outcomes {
+    pairs: Vec<(Outcome, u32)>,
+    places: Vec<u16>,
+}
+
+impl Outcomes {
+    /// Adds what the next candidate made of the side.
+    pub fn push(&mut self, pair: (Outcome, u32)) {
+        let known = self.pairs.iter().position(|known| *known == pair);
+        let place = u16::try_from(known.unwrap_or(self.pairs.len())).unwrap_or(u16::MAX);
+        // A grid that ends in more ways than this would take years; what does not fit counts as not judged.
+        if known.is_none() && place < u16::MAX {
+            self.pairs.push(pair);
+        }
+        self.places.push(place);
+    }
+
+    /// What a candidate made of it; not judged where there is no such candidate.
+    pub fn of(&self, candidate: usize) -> (Outcome, u32) {
+        let pair = self.places.get(candidate).and_then(|place| self.pairs.get(usize::from(*place)));
+        pair.copied().unwrap_or((Outcome::Unjudged, 0))
+    }
+
+    /// Lets go of room that was made for more.
+    fn close(&mut self) {
+        self.pairs.shrink_to_fit();
+        self.places.shrink_to_fit();
+    }
+}
+
 /// A side of a run.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sided {
@@ -84,8 +118,8 @@ pub struct Sided {
     pub side: Side,
     /// How sure it is that it ought to be accepted at the recipe's limit: 1 or 0 where that is known.
     pub good: f64,
-    /// Outcome and time (settling and measuring, ms) by each candidate.
-    pub by: Vec<(Outcome, u32)>,
+    /// By each candidate.
+    pub by: Outcomes,
     /// As it was recorded: outcome and time.
     pub recorded: (Outcome, u32),
     /// This side's share of the rest of the run (filling, venting, swapping), ms.
@@ -118,7 +152,7 @@ pub fn sides(recording: &Recording, base: &RawRecipe, grid: &Grid) -> Vec<Sided>
             serial: recording.header.serial.clone(),
             side: told.side,
             good: 0.5,
-            by: Vec::new(),
+            by: Outcomes::default(),
             recorded: (outcome(result.verdict), told.ended_ms),
             rest_ms: 0,
             seen: figure.map(|figure| Seen { leak: figure.leak.pa_m3_s(), u: figure.budget.combined }),
@@ -143,6 +177,9 @@ pub fn sides(recording: &Recording, base: &RawRecipe, grid: &Grid) -> Vec<Sided>
             let one = judged(recording, &course, &rig, &raw, &seen, sided.side, &[raw.limit_pa_m3_s]);
             sided.by.push(one.first().copied().unwrap_or((Outcome::Unjudged, 0)));
         }
+    }
+    for sided in &mut found {
+        sided.by.close();
     }
     found
 }
