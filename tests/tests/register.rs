@@ -250,6 +250,7 @@ fn what_is_looked_for_is_found() {
         ("HM-002", "2026-01-11T08:00:00Z", "Ben", &["--seat-a", "20 mm3/s"]),
         ("HM-001", "2026-02-01T00:00:00Z", "Ben", &["--recipe", "dn25-hand", "--kind", "hand"]),
         ("HM-003", "2027-03-01T23:59:59Z", "Ada", &["--seat-a", "9 mm3/s"]),
+        ("HM-004", "2027-04-01T08:00:00Z", "Ada", &["--fault", "guard@0s"]),
     ];
     for (n, (serial, at, operator, more)) in runs.iter().enumerate() {
         let out = format!("[DIR]/{n}.hold");
@@ -264,13 +265,15 @@ fn what_is_looked_for_is_found() {
         said.out.lines().filter_map(number).collect()
     };
     for (more, numbers) in [
-        (&[][..], &[1, 2, 3, 4][..]),
+        (&[][..], &[1, 2, 3, 4, 5][..]),
         (&["--serial", "HM-001"], &[1, 3]),
         (&["--serial", "HM-00"], &[]),
         (&["--verdict", "leaking"], &[2, 4]),
         (&["--verdict", "tight"], &[1, 3]),
         (&["--verdict", "tight", "--verdict", "leaking"], &[1, 2, 3, 4]),
-        (&["--since", "2026-01-11"], &[2, 3, 4]),
+        (&["--verdict", "none"], &[5]),
+        (&["--verdict", "none", "--verdict", "leaking"], &[2, 4, 5]),
+        (&["--since", "2026-01-11"], &[2, 3, 4, 5]),
         (&["--until", "2026-01-31"], &[1, 2]),
         (&["--until", "2026-02-01"], &[1, 2, 3]),
         (&["--since", "2027-03-01", "--until", "2027-03-01"], &[4]),

@@ -45,7 +45,7 @@ pub struct Wanted {
     /// Begun on this day or before, or before this time
     #[arg(long, value_name = "DATE", help_heading = "Which runs")]
     pub until: Option<String>,
-    /// Only this verdict: tight, leaking, undecided or void; may be given again
+    /// Only this verdict: tight, leaking, undecided, void, or none (a fault, given up, refused); may be given again
     #[arg(long, value_enum, hide_possible_values = true, value_name = "VERDICT", help_heading = "Which runs")]
     pub verdict: Vec<VerdictArg>,
     /// Only with this recipe: its name, or the beginning of its hash
@@ -70,15 +70,19 @@ pub enum VerdictArg {
     Undecided,
     /// Void.
     Void,
+    /// None: the run came to no verdict.
+    #[value(name = "none")]
+    Nothing,
 }
 
-impl From<VerdictArg> for Verdict {
+impl From<VerdictArg> for Option<Verdict> {
     fn from(arg: VerdictArg) -> Self {
         match arg {
-            VerdictArg::Tight => Self::Tight,
-            VerdictArg::Leaking => Self::Leaking,
-            VerdictArg::Undecided => Self::Undecided,
-            VerdictArg::Void => Self::Void,
+            VerdictArg::Tight => Some(Verdict::Tight),
+            VerdictArg::Leaking => Some(Verdict::Leaking),
+            VerdictArg::Undecided => Some(Verdict::Undecided),
+            VerdictArg::Void => Some(Verdict::Void),
+            VerdictArg::Nothing => None,
         }
     }
 }

@@ -29,8 +29,8 @@ pub struct Filter {
     pub since: Option<String>,
     /// Begun before this moment.
     pub until: Option<String>,
-    /// Any of these verdicts.
-    pub verdicts: Vec<Verdict>,
+    /// Any of these verdicts; `None` is a run without one.
+    pub verdicts: Vec<Option<Verdict>>,
     /// With this recipe, by name or by the beginning of its hash.
     pub recipe: Option<String>,
     /// A side's leak lies in this range, Pa·m³/s.
@@ -243,9 +243,11 @@ impl Filter {
             values.extend([recipe.clone().into(), length.into(), recipe.to_lowercase().into()]);
         }
         if !self.verdicts.is_empty() {
-            let marks = vec!["?"; self.verdicts.len()].join(", ");
-            text += &format!(" AND verdict IN ({marks})");
-            values.extend(self.verdicts.iter().map(|v| Value::from(super::extract::word(v))));
+            let told: Vec<&Verdict> = self.verdicts.iter().flatten().collect();
+            let marks = vec!["?"; told.len()].join(", ");
+            let without = if self.verdicts.contains(&None) { " OR verdict IS NULL" } else { "" };
+            text += &format!(" AND (verdict IN ({marks}){without})");
+            values.extend(told.into_iter().map(|v| Value::from(super::extract::word(v))));
         }
         if let Some((least, most)) = self.leak {
             text += " AND EXISTS (SELECT 1 FROM sides WHERE run = runs.id AND leak_pa_m3_s BETWEEN ? AND ?)";
