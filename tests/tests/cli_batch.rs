@@ -338,7 +338,10 @@ fn a_slip_does_not_end_the_session() {
 }
 
 /// Somebody who is slow: before each line something else happens.
-struct Meanwhile<'a>(VecDeque<(Box<dyn Fn() + 'a>, &'static str)>);
+struct Meanwhile<'a>(VecDeque<Slow<'a>>);
+
+/// What happens first, and the line.
+type Slow<'a> = (Box<dyn Fn() + 'a>, &'static str);
 
 impl Keys for Meanwhile<'_> {
     fn line(&mut self) -> Typed {
@@ -348,7 +351,7 @@ impl Keys for Meanwhile<'_> {
     }
 }
 
-fn slowly(dir: &Path, lines: Vec<(Box<dyn Fn() + '_>, &'static str)>) -> Said {
+fn slowly(dir: &Path, lines: Vec<Slow<'_>>) -> Said {
     let mut keys = Meanwhile(lines.into());
     let arguments = [&["batch", "test", "-q", "--out", "[DIR]/slow"], &AT[..]].concat();
     let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: false };
