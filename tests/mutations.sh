@@ -1,9 +1,9 @@
 #!/usr/bin/env bash
-# Tests the tests: puts one deliberate mistake at a time into the step machine, in a scratch copy, and looks whether a
-# test fails. Prints a table; the exit code is 0 only if every mistake was caught.
+# Tests the tests: puts one deliberate mistake at a time into the step machine or the simulated plant, in a scratch copy,
+# and looks whether a test fails. Prints a table; the exit code is 0 only if every mistake was caught.
 #
 #   tests/mutations.sh              all of them
-#   tests/mutations.sh WORD         those whose name holds WORD
+#   tests/mutations.sh WORD         those whose name holds WORD ("plant:" all of the plant)
 #   tests/mutations.sh --list       their names
 #
 # The scratch copy stands in $MUTATIONS_DIR (default: a new temporary folder, removed at the end), its build there too
@@ -14,7 +14,9 @@ ROOT=$PWD
 
 names=() files=() olds=() news=()
 # mistake NAME FILE OLD NEW: in sequencer/src/FILE, the text OLD, which must stand there once, becomes NEW.
-mistake() { names+=("$1") files+=("$2") olds+=("$3") news+=("$4"); }
+mistake() { names+=("$1") files+=("sequencer/src/$2") olds+=("$3") news+=("$4"); }
+# The same in sim/src/FILE.
+plant() { names+=("plant: $1") files+=("sim/src/$2") olds+=("$3") news+=("$4"); }
 
 mistake 'interlock: stop lets outputs be' interlock.rs 'if contacts.stop {' 'if false {'
 mistake 'interlock: blow-through allowed' interlock.rs 'if allowed.blows_through() {' 'if false {'
@@ -94,6 +96,53 @@ mistake 'work: with nobody there' step.rs '(self.ask.is_some() || phase == Phase
 mistake 'work: ends without a look' step.rs 'Next::Go(Phase::SafeVent) } else' 'Next::Empty } else'
 mistake 'work: supply before the vent is shut' phase/work.rs 'Coil::Supply if spent >= rig.changeover()' 'Coil::Supply if spent >= rig.changeover() || true'
 
+plant 'choked flow a thousandth low' flow.rs '(1.0, 0.0)' '(0.999, 0.0)'
+plant 'ISO 6358 forgets the upstream temperature' flow.rs 'gas::RHO_REF * gas::sqrt(gas::T_REF / up.t)' 'gas::RHO_REF'
+plant 'a fine leak follows p1 (p1 - p2)' flow.rs 'let mass = (up.p - down.p) * (up.p + down.p);' 'let mass = (up.p - down.p) * 2.0 * up.p;'
+plant 'a stated leak forgets its orifice' flow.rs 'orifice: mass * orifice / (gas::RHO_REF * p1)' 'orifice: 0.0'
+plant 'flow carries energy, not enthalpy' flow.rs 'let h = gas::CP * up.t;' 'let h = gas::CV * up.t;'
+plant 'heat capacities of another gas' gas.rs 'pub const GAMMA: f64 = 1.4;' 'pub const GAMMA: f64 = 1.399;'
+plant 'a film twice as good' heat.rs 'film: stated / gas_s' 'film: 2.0 * stated / gas_s'
+plant 'the wall does not follow the room' network.rs 'sum.f[WALL + i] += (into + wall.room' 'sum.f[WALL + i] += (into + 0.0 * wall.room'
+plant 'heat to the wall from nowhere' network.rs 'sum.f[ENERGY + 2 * i] -= into;' 'sum.f[ENERGY + 2 * i] -= 0.99 * into;'
+plant 'creep without work' network.rs 'sum.f[ENERGY + 4] -= far.p * layout.creep * rate;' ''
+plant 'the ball lifts off the wrong seat' network.rs 'drive.line_seat, -push), (cavity, far, CAVITY, FAR, drive.far_seat, push)]' 'drive.line_seat, push), (cavity, far, CAVITY, FAR, drive.far_seat, -push)]'
+plant 'a joint does not feel the load' network.rs 'flow.add::<SLOPES>(&plain, factor);' 'flow.add::<SLOPES>(&plain, 1.0);'
+plant 'droop twice as large' plant.rs 'let regulator = 1e-3 / raw.droop_pa;' 'let regulator = 0.5e-3 / raw.droop_pa;'
+plant 'joints change places' plant.rs 'Side::First => ((seat_a, seat_b), (joint_a, joint_b)),' 'Side::First => ((seat_a, seat_b), (joint_b, joint_a)),'
+plant 'dirt never lets by' plant.rs 'if self.grit.letting_by { seat.and(leak(grit)) } else { seat }' 'seat'
+plant 'a freed ball stays where it is' plant.rs '        } else {
+            self.work_pilot(now);
+        }
+    }
+
+    /// A place' '        }
+    }
+
+    /// A place'
+plant 'too few steps in a stroke' plant.rs 'const STROKE_STEPS: f64 = 32.0;' 'const STROKE_STEPS: f64 = 1.0;'
+plant 'a switching is noticed a step late' plant.rs 'if limit < self.span.end() {
+            let equations' 'if false {
+            let equations'
+plant 'the integrator takes any step' rodas.rs 'if error <= 1.0 || forced {' 'if error <= 1e4 || forced {'
+plant 'a coefficient with one digit wrong' rodas.rs '3.314_825_187_068_521' '3.314_925_187_068_521'
+plant 'a coefficient of the cubic wrong' rodas.rs '24.767_225_114_183_86' '24.768_225_114_183_86'
+plant 'the least step too long' rodas.rs 'const H_MIN: f64 = 1e-12;' 'const H_MIN: f64 = 1e-9;'
+plant 'an entry of the Jacobian wrong' network.rs 'sum.jac[CREEP][ENERGY] += by_line;' 'sum.jac[CREEP][ENERGY] -= by_line;'
+plant 'friction helps' actuator.rs 'let friction = if opening { self.friction } else { -self.friction };' 'let friction = if opening { -self.friction } else { self.friction };'
+plant 'lag half as long' sensor.rs '-f64::from(period_ms) * 1e-3 / lag_s' '-f64::from(period_ms) * 2e-3 / lag_s'
+plant 'no hysteresis' sensor.rs 'held.clamp(value - self.hysteresis, value + self.hysteresis)' 'value'
+plant 'drift stands still' sensor.rs 'self.offset += self.drift;' ''
+plant 'no end of range' sensor.rs 'seen.min(self.range)' 'seen'
+plant 'pink noise is white' sensor.rs 'let row = (self.count.trailing_zeros() as usize).min(ROWS - 1);' 'let row = (self.count as usize) % ROWS;'
+plant 'a slipped conversion keeps its number' sensor.rs '    pub fn slip(&mut self) {
+        self.number = self.number.wrapping_add(1);' '    pub fn slip(&mut self) {
+        self.number = self.number.wrapping_add(0);'
+plant 'a stuck channel is free' faulty.rs 'Some(ChannelFault::Stuck) => Sample { counts: last.counts, ..sample },' 'Some(ChannelFault::Stuck) => sample,'
+plant 'the half-shut lever is shut' operator.rs 'self.plan(hand, Act::Lever(0.5))' 'self.plan(hand, Act::Lever(0.0))'
+plant 'a fault that never ends' fault.rs 'State::On(since) if fault.lasts.is_some_and(|lasts| now >= since + lasts)' 'State::On(since) if false && fault.lasts.is_some_and(|lasts| now >= since + lasts)'
+plant 'streams of chance fall together' noise.rs 'seed ^ (stream as u64)' 'seed ^ (stream as u64 & 0)'
+
 case ${1:-} in
 --list) printf '%s\n' "${names[@]}"; exit ;;
 --help | -h) sed -n '2,11s/^# \{0,1\}//p' "${BASH_SOURCE[0]}"; exit ;;
@@ -101,18 +150,22 @@ esac
 
 dir=${MUTATIONS_DIR:-$(mktemp -d)}
 [ -n "${MUTATIONS_DIR:-}" ] || trap 'rm -rf "$dir"' EXIT
-# Only what the step machine's own tests need, so that a mistake costs seconds and not the whole workspace: the
-# sequencer, the kit and tests of the rules as a package by themselves, and the model.
+# Only what the tests of step machine and plant need, so that a mistake costs seconds and not the whole workspace: the
+# sequencer, the kit and tests of the rules as a package by themselves, and the model; the simulator, and the tests of the
+# plant as another package.
 rm -rf "$dir/copy"
-mkdir -p "$dir/copy/tests/src" "$dir/copy/tests/tests" "$dir/copy/docs"
-cp -r sequencer "$dir/copy/" && rm -rf "$dir/copy/sequencer/boards"
+mkdir -p "$dir/copy/tests/src" "$dir/copy/tests/tests" "$dir/copy/docs" "$dir/copy/plant/src" "$dir/copy/plant/tests"
+cp -r sequencer sim "$dir/copy/" && rm -rf "$dir/copy/sequencer/boards"
+cp tests/src/lsoda.rs "$dir/copy/plant/src/"
+cp tests/tests/plant_*.rs "$dir/copy/plant/tests/"
+cp -r tests/reference "$dir/copy/plant/"
 cp -r tests/model "$dir/copy/tests/"
 cp tests/src/ideal.rs tests/src/script.rs "$dir/copy/tests/src/"
 cp tests/tests/safety_rules.rs "$dir/copy/tests/tests/"
 cp docs/rig-and-safety.md "$dir/copy/docs/"
 cp Cargo.lock "$dir/copy/"
-sed -e 's|^members = .*|members = ["sequencer", "tests", "tests/model"]|' -e '/^default-members/d' -e '/^exclude/d' \
-    -e '/^seathold-sim /d' Cargo.toml >"$dir/copy/Cargo.toml"
+sed -e 's|^members = .*|members = ["sequencer", "sim", "tests", "tests/model", "plant"]|' -e '/^default-members/d' -e '/^exclude/d' \
+    Cargo.toml >"$dir/copy/Cargo.toml"
 printf 'pub mod ideal;\npub mod script;\n' >"$dir/copy/tests/src/lib.rs"
 cat >"$dir/copy/tests/Cargo.toml" <<'END'
 [package]
@@ -124,15 +177,45 @@ version.workspace = true
 seathold-sequencer = { workspace = true, features = ["serde"] }
 nb.workspace = true
 END
+echo 'pub mod lsoda;' >"$dir/copy/plant/src/lib.rs"
+cat >"$dir/copy/plant/Cargo.toml" <<'END'
+[package]
+name = "seathold-plant-tests"
+edition.workspace = true
+version.workspace = true
+
+[lib]
+name = "seathold_tests"
+
+[dependencies]
+seathold-sequencer.workspace = true
+seathold-sim = { workspace = true, features = ["std"] }
+proptest.workspace = true
+END
 cd "$dir/copy"
 export CARGO_TARGET_DIR=${CARGO_TARGET_DIR:-$dir/target} CARGO_TERM_COLOR=never
 
 # What is run, quickest first; each line is one cargo command.
-suites=(
+machine_suites=(
     'test -q -p seathold-tests --test safety_rules'
     'test -q -p seathold-sequencer --lib'
     'test -q -p seathold-model --test explore'
 )
+plant_suites=(
+    'test -q -p seathold-plant-tests --test plant_physics'
+    'test -q -p seathold-plant-tests --test plant_lsoda'
+    'test -q -p seathold-sim'
+    'test -q -p seathold-plant-tests --test plant_faults'
+    'test -q -p seathold-plant-tests --test plant_two_sides'
+    'test -q -p seathold-plant-tests --test plant_extremes'
+)
+# Sets what is run for a mistake in this file.
+suites_of() {
+    case $1 in
+    sim/*) suites=("${plant_suites[@]}") ;;
+    *) suites=("${machine_suites[@]}") ;;
+    esac
+}
 
 # Prints the first test that fails, or nothing; fails if the copy does not build.
 first_failure() {
@@ -149,14 +232,22 @@ first_failure() {
     done
 }
 
-caught=$(first_failure) || { echo 'the copy does not build' >&2; exit 1; }
-[ -z "$caught" ] || { echo "a test fails with no mistake put in: $caught" >&2; exit 1; }
+sound=()
+for i in "${!names[@]}"; do
+    [[ ${names[i]} == *"${1:-}"* ]] || continue
+    suites_of "${files[i]}"
+    [[ " ${sound[*]} " == *" ${suites[0]} "* ]] && continue
+    caught=$(first_failure) || { echo 'the copy does not build' >&2; exit 1; }
+    [ -z "$caught" ] || { echo "a test fails with no mistake put in: $caught" >&2; exit 1; }
+    sound+=("${suites[0]}")
+done
 
 missed=0
 printf '| mistake | file | caught by |\n|---|---|---|\n'
 for i in "${!names[@]}"; do
     [[ ${names[i]} == *"${1:-}"* ]] || continue
-    path=sequencer/src/${files[i]}
+    path=${files[i]}
+    suites_of "$path"
     whole=$(cat "$path"; printf x)
     whole=${whole%x}
     rest=${whole#*"${olds[i]}"}

@@ -2,15 +2,17 @@
 //! tight that was touched by a fault, and "safe to disconnect" never stands over a pressurised far side.
 
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
+use seathold_sequencer::output::{Gate, Outputs, Pilot};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::millis;
 use seathold_sequencer::verdict::Verdict;
 use seathold_sim::bench::SimBench;
-use seathold_sim::config::Path;
+use seathold_sim::config::{Path, RawPlant};
 use seathold_sim::fault::{self, Entry, Expected, Mishap};
 use seathold_sim::operator::Mistake;
+use seathold_sim::plant::Plant;
 use seathold_sim::scenario::{self, Scenario};
 use seathold_sim::spot::Spot;
 
@@ -203,4 +205,19 @@ fn what_is_put_right_is_as_it_was_and_a_draught_moves_no_pressure_at_once() {
     assert!((bench.rig.truth().hose / hose - 1.0).abs() < 1e-12, "{hose} Pa, {} Pa", bench.rig.truth().hose);
     bench.happen(Mishap::Room(278.15), false);
     assert_eq!(before.room, bench.rig.plant().equations().drive.room);
+}
+
+#[test]
+fn a_freed_ball_goes_where_its_actuator_has_long_wanted_it() {
+    let mut plant = Plant::new(&RawPlant::DEMO.validate().expect("valid"), 5);
+    let pilot = |pilot| Outputs { supply: Gate::Shut, vent: Gate::Open, pilot };
+    plant.set(0, pilot(Pilot::Fed));
+    plant.advance(5_000_000);
+    plant.jam(5_000_000, true);
+    plant.set(5_000_000, pilot(Pilot::Exhausted));
+    plant.advance(10_000_000);
+    assert_eq!(plant.ball(10_000_000), 1.0);
+    plant.jam(10_000_000, false);
+    plant.advance(15_000_000);
+    assert_eq!(plant.ball(15_000_000), 0.0);
 }
