@@ -1,11 +1,11 @@
 //! How quick recordings are judged again, and by how much quicker than the same in plain NumPy.
 //!
 //! `cargo bench -p seathold-tests --bench rejudge`. The bytes of 100 simulated runs of both sides are taken
-//! `REJUDGE_RUNS` times (10 000 where nothing else is said), and unpacked, looked at and judged anew each time; they lie in
-//! memory, as a register gives them, without the register.
+//! `REJUDGE_RUNS` times (10 000 where nothing else is said), and unpacked, looked at and judged anew each time, from memory
+//! or, where it says so, out of a register.
 //! What is on one core is told by the processor time of its thread, which other work on the machine touches less than the
 //! clock on the wall.
-//! What is told: reading alone; the whole sequencer; looks; 100 limits against the looks; all of it together on all cores.
+//! What is told: reading alone; the whole sequencer, with and without reading, and out of a register; looks; 100 limits against the looks; all of it together on all cores.
 //! With Python and NumPy at hand (`PYTHON=…`), `rejudge_numpy.py` beside this file holds the same looks against the
 //! same limits, and must come to the same verdicts and guard bands to 1e-9.
 
@@ -21,6 +21,7 @@ use cli_kit::seathold;
 use clock::{cpu, cpu_of_all};
 use rayon::prelude::*;
 use seathold::recording::{Recording, read_bytes};
+use seathold::register::{Access, Filter, Register};
 use seathold::rejudge::again;
 use seathold::rejudge::course::Course;
 use seathold::rejudge::looks::{Fate, Looks, looks};
@@ -42,6 +43,10 @@ fn main() {
     let mut paths: Vec<_> = std::fs::read_dir(folder.join("fleet")).unwrap().map(|e| e.unwrap().path()).collect();
     paths.retain(|path| path.extension().is_some_and(|e| e == "hold"));
     paths.sort();
+    let import: Vec<&str> = paths.iter().map(|path| path.to_str().unwrap()).collect();
+    let import = [&["register", "import", "--register", "[DIR]/bench.sqlite"], import.as_slice()].concat();
+    assert_eq!(seathold(&folder, &import).code, 0);
+    let register = Register::open(&folder.join("bench.sqlite"), Access::Read).unwrap();
     let files: Vec<Vec<u8>> = paths.iter().map(|path| std::fs::read(path).unwrap()).collect();
     let one = |bytes: &[u8]| read_bytes(bytes).unwrap();
 
@@ -72,6 +77,18 @@ fn main() {
         black_box(again(&recording, &Course::of(&recording), rig, recipe));
     }
     println!("  with reading: {:.1}", samples / (cpu() - begun) / 1e6);
+
+    let begun = cpu();
+    let mut judged = 0;
+    for run in register.runs(Filter::default()) {
+        let recording = one(&register.recording(run.unwrap().id).unwrap());
+        let rig = recording.header.rig.validate().unwrap();
+        let recipe = recording.header.recipe.validate(&rig).unwrap();
+        black_box(again(&recording, &Course::of(&recording), rig, recipe));
+        judged += 1;
+    }
+    assert_eq!(judged, RECORDED);
+    println!("  out of a register: {:.1}", samples / (cpu() - begun) / 1e6);
 
     let own = recordings[0].header.recipe;
     let limits: Vec<f64> = (0..LIMITS).map(|i| own.limit_pa_m3_s * 0.1 * 1.03f64.powi(i as i32)).collect();
