@@ -310,7 +310,6 @@ impl Fit {
             Stage::Gather => {
                 if self.visit(trace, most, Self::gather) {
                     self.gram.close();
-                    self.remaining = self.remains();
                     self.stage = Stage::Sketch;
                 }
             }
@@ -407,6 +406,9 @@ impl Fit {
     fn next_curve(&mut self) -> bool {
         let curve = self.curve;
         let settlings = self.basis.count();
+        if curve == 0 && self.stage == Stage::Sketch {
+            self.remaining = self.remains();
+        }
         let solved = if curve < settlings {
             solve::transient(&self.gram, &self.prior(curve), self.variance)
         } else {

@@ -170,8 +170,8 @@ pub(super) fn transient(gram: &Gram, prior: &Prior, variance: f64) -> Option<Sol
 struct Row {
     column: Column,
     mean: f64,
-    /// Lower triangle, this row.
-    left: [f64; UNKNOWNS],
+    /// Lower triangle, this row, without its diagonal.
+    left: [f64; UNKNOWNS - 1],
     pivot: f64,
     /// One over the pivot.
     inverse: f64,
@@ -190,7 +190,7 @@ impl System {
         rows: [Row {
             column: Column::Slope,
             mean: 0.0,
-            left: [0.0; UNKNOWNS],
+            left: [0.0; UNKNOWNS - 1],
             pivot: 0.0,
             inverse: 0.0,
             right: 0.0,
@@ -200,7 +200,7 @@ impl System {
     };
 
     fn add(&mut self, gram: &Gram, column: Column, precision: f64) {
-        let mut left = [0.0; UNKNOWNS];
+        let mut left = [0.0; UNKNOWNS - 1];
         for (slot, before) in left.iter_mut().zip(&self.rows).take(self.count) {
             *slot = gram.product_about(column, before.column, before.mean);
         }
