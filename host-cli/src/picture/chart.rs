@@ -445,7 +445,8 @@ impl Frame<'_> {
         // Two points for each point of paper are as fine as a page shows.
         let (from, to) = self.x.ends();
         let columns = (self.right - self.left) as usize;
-        let points: Vec<_> = envelope(points, from, to, columns).into_iter().map(|p| self.at(p)).collect();
+        let points = envelope(points, from, to, columns).into_iter().map(|p| self.at(p)).collect();
+        let points = without_middles(points);
         if points.len() > 1 {
             marks.push(Mark::Line { points, stroke });
         }
@@ -527,9 +528,28 @@ impl Frame<'_> {
     }
 }
 
+/// Without the points in the middle of a level stretch: at the tenth of a point that pictures are drawn to, nothing is
+/// seen of them, and a page of many pressures at rest is half as long.
+fn without_middles(points: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
+    let level = |at: usize| points.get(at).map(|point| (point.1 * 10.0).round());
+    let middle = |at: usize| at > 0 && level(at - 1) == level(at) && level(at) == level(at + 1);
+    (0..points.len()).filter(|at| !middle(*at)).map(|at| points[at]).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_level_stretch_is_its_ends() {
+        let line = |ys: &[f64]| -> Vec<(f64, f64)> { ys.iter().enumerate().map(|(x, y)| (x as f64, *y)).collect() };
+        let kept = |ys: &[f64]| -> Vec<f64> { without_middles(line(ys)).into_iter().map(|p| p.0).collect() };
+        assert_eq!(kept(&[1.0, 1.0, 1.01, 0.99, 1.0]), [0.0, 4.0]);
+        assert_eq!(kept(&[1.0, 1.0, 1.0, 5.0, 1.0, 1.0, 1.0]), [0.0, 2.0, 3.0, 4.0, 6.0]);
+        assert_eq!(kept(&[1.0, 2.0, 3.0]), [0.0, 1.0, 2.0]);
+        assert_eq!(kept(&[1.0, 1.0]), [0.0, 1.0]);
+        assert_eq!(kept(&[]), [0.0; 0]);
+    }
 
     /// A key that is too long for one line goes on below, above the frame, and nothing of it leaves the picture.
     #[test]
