@@ -802,3 +802,58 @@ impl Sequencer {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::recipe::RawRecipe;
+    use crate::rig::RawRig;
+
+    fn at(ms: u64) -> Instant {
+        Instant::from_ticks(ms * 1_000)
+    }
+
+    fn sequencer() -> Sequencer {
+        let rig = RawRig::DEMO.validate().unwrap();
+        let recipe = RawRecipe::DEMO.validate(&rig).unwrap();
+        let mut sequencer = Sequencer::new(rig, Some(recipe));
+        let _ = sequencer.step(at(0), &Inputs::IDLE);
+        sequencer
+    }
+
+    /// The longest a phase may last is set wherever one is entered.
+    #[test]
+    fn every_phase_is_entered_with_its_own_limit() {
+        let mut sequencer = sequencer();
+        assert_eq!(Some(sequencer.longest), sequencer.limit());
+        for phase in [Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Settle, Phase::Measure] {
+            sequencer.go(phase, at(10), &mut Events::new());
+            assert_eq!(sequencer.phase(), phase);
+            assert_eq!(Some(sequencer.longest), sequencer.limit(), "{phase:?}");
+        }
+        sequencer.rest(at(20), &mut Events::new());
+        assert_eq!((sequencer.phase(), sequencer.limit()), (Phase::Ready, None));
+        assert_eq!(sequencer.longest, Duration::MAX);
+    }
+
+    /// Every phase ends by itself, so that this is never seen outside: what stands behind a mistake in one of them.
+    #[test]
+    fn a_phase_that_does_not_end_by_itself_is_ended() {
+        let mut sequencer = sequencer();
+        sequencer.go(Phase::Fill, at(10), &mut Events::new());
+        sequencer.longest = millis(20);
+        let empty = |number| Inputs {
+            far: Reading::sample(RawRig::DEMO.far.zero_counts, number),
+            supply: Reading::sample(RawRig::DEMO.supply.unwrap().zero_counts, number),
+            contacts: crate::input::Contacts { guard_closed: true, ..Inputs::IDLE.contacts },
+            ..Inputs::IDLE
+        };
+        for (ms, number) in [(20, 1), (30, 2)] {
+            let step = sequencer.step(at(ms), &empty(number));
+            assert!(step.events.is_empty(), "{:?}", step.events);
+        }
+        let step = sequencer.step(at(40), &empty(3));
+        assert!(step.events.contains(&Event::Faulted(Fault::Overrun(Phase::Fill))), "{:?}", step.events);
+        assert_eq!(sequencer.phase(), Phase::SafeVent);
+    }
+}
