@@ -19,9 +19,22 @@ pub enum Spot {
 }
 
 impl Spot {
-    /// All of them.
+    /// All of them. New ones go to the end: a fleet draws in this order, which decides the random number each gets.
     pub const ALL: [Self; 7] =
         [Self::SeatA, Self::SeatB, Self::Stem, Self::BodyJoint, Self::JointA, Self::JointB, Self::Rig];
+
+    /// Its field of the plant, as written.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::SeatA => "seat_a",
+            Self::SeatB => "seat_b",
+            Self::Stem => "stem",
+            Self::BodyJoint => "body_joint",
+            Self::JointA => "joint_a",
+            Self::JointB => "joint_b",
+            Self::Rig => "rig_leak",
+        }
+    }
 
     /// What leaks there as the plant was described.
     pub const fn of(self, raw: &RawPlant) -> Path {
@@ -33,6 +46,19 @@ impl Spot {
             Self::JointA => raw.joint_a,
             Self::JointB => raw.joint_b,
             Self::Rig => raw.rig_leak,
+        }
+    }
+
+    /// The same, to be changed.
+    pub const fn of_mut(self, raw: &mut RawPlant) -> &mut Path {
+        match self {
+            Self::SeatA => &mut raw.seat_a,
+            Self::SeatB => &mut raw.seat_b,
+            Self::Stem => &mut raw.stem,
+            Self::BodyJoint => &mut raw.body_joint,
+            Self::JointA => &mut raw.joint_a,
+            Self::JointB => &mut raw.joint_b,
+            Self::Rig => &mut raw.rig_leak,
         }
     }
 }

@@ -5,6 +5,7 @@ use seathold_sim::config::{PLANT_FIELDS, Path, RawPlant};
 use seathold_sim::operator::{OPERATOR_FIELDS, RawOperator};
 use seathold_sim::scenario::{SCENARIOS, Scenario};
 use seathold_sim::sensor::{RawSensor, RawThermometer, SENSOR_FIELDS, THERMOMETER_FIELDS};
+use seathold_sim::spot::Spot;
 
 #[test]
 fn every_error_is_reported_at_once_with_section_field_value_and_range() {
@@ -64,5 +65,16 @@ fn ready_made_scenarios_are_valid_and_say_what_they_show() {
         assert!(scenario.validate().is_ok(), "{}: {:?}", scenario.name, scenario.validate());
         assert!(scenario.by_hand().validate().is_ok(), "{}", scenario.name);
         assert!(scenario.about.len() > 20, "{}", scenario.name);
+    }
+}
+
+#[test]
+fn a_spot_is_its_field() {
+    let mut raw = RawPlant::DEMO;
+    for (i, spot) in Spot::ALL.into_iter().enumerate() {
+        let rate = (i + 1) as f64 * 1e-5;
+        spot.of_mut(&mut raw).rate = rate;
+        let field = PLANT_FIELDS.iter().find(|f| f.name == spot.name()).expect("a field of that name");
+        assert_eq!(((field.get)(&raw), spot.of(&raw).rate), (rate, rate), "{}", field.name);
     }
 }

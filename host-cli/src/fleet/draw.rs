@@ -7,8 +7,9 @@ use seathold_sim::gas;
 use seathold_sim::noise::{Noise, Stream};
 use seathold_sim::scenario::Scenario;
 use seathold_sim::seat::bore;
+use seathold_sim::spot::Spot;
 
-use super::spec::{Fleet, PLACES};
+use super::spec::Fleet;
 
 /// A valve of a fleet.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -38,10 +39,10 @@ impl Fleet {
         let seed = seed_of(seed, number);
         let mut chance = Noise::new(seed, Stream::Fleet);
         let mut scenario = self.base.scenario;
-        for (place, leaks) in PLACES.iter().zip(&self.leaks) {
+        for (spot, leaks) in Spot::ALL.iter().zip(&self.leaks) {
             let (lot, size) = (chance.uniform(), leaks.size.draw(&mut chance));
             if lot < leaks.share {
-                (place.of)(&mut scenario.plant).rate = size;
+                spot.of_mut(&mut scenario.plant).rate = size;
             }
         }
         self.set(&mut scenario, |spread| spread.draw(&mut chance));
@@ -55,10 +56,9 @@ impl Drawn {
         format!("HM-{:04}", self.number)
     }
 
-    /// What the places of [`PLACES`] leak, as stated.
-    pub fn stated(&self) -> [f64; PLACES.len()] {
-        let mut plant = self.scenario.plant;
-        PLACES.map(|place| (place.of)(&mut plant).rate)
+    /// What the places of [`Spot::ALL`] leak, as stated.
+    pub fn stated(&self) -> [f64; Spot::ALL.len()] {
+        Spot::ALL.map(|spot| spot.of(&self.scenario.plant).rate)
     }
 
     /// What the valve truly leaks on a side with the far side at the gauge pressure `target_pa`, in Pa·m³/s at 293.15 K:

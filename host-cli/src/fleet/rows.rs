@@ -6,8 +6,8 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use seathold_sequencer::input::Side;
+use seathold_sim::spot::Spot;
 
-use super::spec::PLACES;
 use super::test::Tested;
 use crate::error::Error;
 use crate::words::verdict_word;
@@ -75,7 +75,7 @@ impl Rows {
 
 fn header() -> Vec<String> {
     let mut names: Vec<String> = ["serial", "seed"].map(Into::into).into();
-    names.extend(PLACES.iter().map(|place| format!("{}_pa_m3_s", place.name)));
+    names.extend(Spot::ALL.iter().map(|spot| format!("{}_pa_m3_s", spot.name())));
     names.extend(["noise_pa", "far_volume_m3", "far_tau_s", "room_k", "verdict"].map(Into::into));
     for side in ["first", "second"] {
         for what in ["verdict", "leak_pa_m3_s", "u_pa_m3_s", "true_leak_pa_m3_s"] {

@@ -3,8 +3,8 @@
 use std::path::Path;
 
 use seathold_sequencer::field::{Field, Unit};
-use seathold_sim::config::{Path as LeakPath, RawPlant};
 use seathold_sim::scenario::Scenario;
+use seathold_sim::spot::Spot;
 
 use super::spread::{self, Spread};
 use crate::error::{Error, Problem};
@@ -13,29 +13,6 @@ use crate::files::valve::{self, Valve};
 
 /// The built-in fleet, and the template for others.
 pub const HATCHERY: &str = include_str!("hatchery.toml");
-
-/// A place that may leak.
-#[derive(Clone, Copy, Debug)]
-pub struct Place {
-    /// As written, the same as in a valve file.
-    pub name: &'static str,
-    /// Whether it belongs to the valve, not the rig.
-    pub of_valve: bool,
-    /// Where it stands in the plant.
-    pub of: fn(&mut RawPlant) -> &mut LeakPath,
-}
-
-/// The places, in the order they are drawn and written. New ones go to the end: the order decides which random number
-/// each gets.
-pub const PLACES: [Place; 7] = [
-    Place { name: "seat_a", of_valve: true, of: |p| &mut p.seat_a },
-    Place { name: "seat_b", of_valve: true, of: |p| &mut p.seat_b },
-    Place { name: "stem", of_valve: true, of: |p| &mut p.stem },
-    Place { name: "body_joint", of_valve: true, of: |p| &mut p.body_joint },
-    Place { name: "joint_a", of_valve: true, of: |p| &mut p.joint_a },
-    Place { name: "joint_b", of_valve: true, of: |p| &mut p.joint_b },
-    Place { name: "rig_leak", of_valve: false, of: |p| &mut p.rig_leak },
-];
 
 /// How often a place leaks, and how much then.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -65,8 +42,8 @@ pub struct Fleet {
     pub about: String,
     /// Everything that is not drawn.
     pub base: Valve,
-    /// Each place of [`PLACES`].
-    pub leaks: [Leaks; PLACES.len()],
+    /// Each place of [`Spot::ALL`].
+    pub leaks: [Leaks; Spot::ALL.len()],
     /// White noise of the far transducer, Pa.
     pub noise: Spread,
     /// Far volume without the cavity, m³.
@@ -88,7 +65,7 @@ impl Fleet {
             name: "hatchery".into(),
             about: String::new(),
             base: valve::find("tight", reference_pa)?,
-            leaks: [unstated; PLACES.len()],
+            leaks: [unstated; Spot::ALL.len()],
             noise: Spread::UNSTATED,
             far_volume: Spread::UNSTATED,
             far_tau: Spread::UNSTATED,
@@ -124,8 +101,8 @@ impl Fleet {
         if let Some(about) = sheet.text("about") {
             self.about = about;
         }
-        for (place, leaks) in PLACES.iter().zip(&mut self.leaks) {
-            sheet.within(place.name);
+        for (spot, leaks) in Spot::ALL.iter().zip(&mut self.leaks) {
+            sheet.within(spot.name());
             sheet.field(leaks, &SHARE, reference_pa);
             leaks.size.read(&mut sheet, spread::LEAK, reference_pa);
         }
