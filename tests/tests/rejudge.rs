@@ -74,6 +74,10 @@ fn longer_than_recorded_cannot_be_told() {
         let Err(why) = &side.new else { panic!("{:?}", side.new) };
         assert!(why.to_string().contains("other: target"), "{why}");
     }
+    let compared = compare(&recording, |own, _| RawRecipe { jump_max_pa: 20, ..*own });
+    let Err(why) = &compared.sides[0].new else { panic!("{:?}", compared.sides[0].new) };
+    let wanted = "jump_max: 0.0002 bar must be at least two counts, 33.9087 Pa (from far_step)";
+    assert_eq!(why.to_string(), format!("the recipe does not fit: {wanted}"));
 }
 
 /// Many limits at once come out as the whole sequencer judges by each of them, every side of a fleet.

@@ -350,9 +350,14 @@ pub fn say(error: &FieldError, symbol: Option<Symbol>, reference_pa: f64) -> Str
             format!("{}: {} is outside {} to {}", error.field, write(value), write(min), write(max))
         }
         FieldProblem::Conflict { value, with, bound, rule } => {
-            format!("{}: {} {rule} {} (from {with})", error.field, write(value), write(bound))
+            format!("{}: {} {rule} {} (from {with})", error.field, write(value), write(six_digits(bound)))
         }
     }
+}
+
+/// A bound that was reckoned, without the digits that only doubles have.
+fn six_digits(value: f64) -> f64 {
+    format!("{value:.5e}").parse().unwrap_or(value)
 }
 
 /// A file with every field of a table, its meaning and its range.

@@ -1,5 +1,6 @@
 //! What another recipe changes of the results of a run.
 
+use seathold_sequencer::field::Errors;
 use seathold_sequencer::input::Side;
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
@@ -8,6 +9,7 @@ use serde::Serialize;
 
 use super::again::{Unjudged, again};
 use super::course::Course;
+use crate::files::sheet::say;
 use crate::recording::Recording;
 
 /// Which way a verdict went.
@@ -87,8 +89,11 @@ pub fn compare(recording: &Recording, change: impl FnOnce(&RawRecipe, &RawRig) -
             |side| Changed { side, old: course.result(side).copied(), new: Err(why.clone()), way: Way::Unjudged };
         sides.into_iter().map(changed).collect()
     };
-    let checked = header.rig.validate().map_err(|errors| errors.to_string());
-    let checked = checked.and_then(|rig| Ok((rig, raw.validate(&rig).map_err(|errors| errors.to_string())?)));
+    let told = |errors: Errors| {
+        let told: Vec<String> = errors.as_slice().iter().map(|error| say(error, None, raw.reference_pa)).collect();
+        told.join("; ")
+    };
+    let checked = header.rig.validate().and_then(|rig| Ok((rig, raw.validate(&rig)?))).map_err(told);
     compared.sides = match checked {
         Err(why) => none(Unjudged::Invalid(why)),
         Ok(_) if course.start.is_none() => none(Unjudged::NoRun),
