@@ -39,7 +39,7 @@
 //! | [`plant`] | all of it in time: events, dense output, truth |
 //! | [`sensor`], [`noise`] | what the converter makes of it |
 //! | [`faulty`] | a broken channel, as a wrapper over any rig |
-//! | [`fault`] | what goes wrong when, by name, and what the sequencer should say |
+//! | [`fault`], [`catalogue`] | what goes wrong when; by name, with what the sequencer should say |
 //! | [`operator`] | the person, with delays and mistakes |
 //! | [`rig`], [`bench`](mod@bench) | the sequencer's io traits over the plant; the loop |
 //! | [`spot`] | the places that may leak |
@@ -48,6 +48,7 @@
 pub mod actuator;
 pub mod arrow;
 pub mod bench;
+pub mod catalogue;
 pub mod config;
 pub mod fault;
 pub mod faulty;

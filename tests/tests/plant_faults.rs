@@ -9,8 +9,9 @@ use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::millis;
 use seathold_sequencer::verdict::Verdict;
 use seathold_sim::bench::SimBench;
+use seathold_sim::catalogue::{self, Entry, Expected};
 use seathold_sim::config::{Path, RawPlant};
-use seathold_sim::fault::{self, Entry, Expected, Mishap};
+use seathold_sim::fault::{self, Mishap};
 use seathold_sim::operator::Mistake;
 use seathold_sim::plant::Plant;
 use seathold_sim::scenario::{self, Scenario};
@@ -94,14 +95,14 @@ fn check(entry: &Entry) -> Result<(), String> {
 
 #[test]
 fn every_named_fault_is_answered_as_the_catalogue_says() {
-    let wrong: Vec<String> = fault::CATALOGUE.iter().filter_map(|entry| check(entry).err()).collect();
+    let wrong: Vec<String> = catalogue::CATALOGUE.iter().filter_map(|entry| check(entry).err()).collect();
     assert!(wrong.is_empty(), "\n{}", wrong.join("\n"));
 }
 
 #[test]
 fn names_are_unique_and_found() {
-    for entry in fault::CATALOGUE {
-        assert_eq!(fault::find(entry.name), Some(entry));
+    for entry in catalogue::CATALOGUE {
+        assert_eq!(catalogue::find(entry.name), Some(entry));
     }
     for scenario in scenario::SCENARIOS {
         assert_eq!(scenario::find(scenario.name), Some(scenario));

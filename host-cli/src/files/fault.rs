@@ -5,8 +5,9 @@ use seathold_sequencer::field::{Field, Unit};
 use seathold_sequencer::input::Side;
 use seathold_sequencer::recipe::Actuation;
 use seathold_sequencer::time::{Duration, millis};
+use seathold_sim::catalogue::{CATALOGUE, Entry, Expected};
 use seathold_sim::config::Path;
-use seathold_sim::fault::{CATALOGUE, Entry, Expected, FAULTS, Fault, Mishap, When};
+use seathold_sim::fault::{FAULTS, Fault, Mishap, When};
 use seathold_sim::faulty::ChannelFault;
 
 use super::sheet::{Sheet, read_quantity};
