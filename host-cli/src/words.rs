@@ -293,6 +293,7 @@ pub const fn disturbance(why: Disturbance) -> &'static str {
         Disturbance::Jump => "the pressure jumped by more than noise can explain",
         Disturbance::Knock => "a step or knock shows between the means of readings",
         Disturbance::Bend => "the gas is still settling, or something warms or cools it",
+        Disturbance::Thermometer => "the thermometer is silent or sick",
     }
 }
 

@@ -144,6 +144,8 @@ pub enum Disturbance {
     /// The window bends in a way that no curve in use explains: the gas is still settling, or something warms or cools
     /// it.
     Bend,
+    /// The thermometer that the rig has is silent or sick: a pressure without its temperature is half a reading.
+    Thermometer,
 }
 
 /// Whether a fitting may be loosened.

@@ -75,3 +75,4 @@ pub mod step;
 pub mod time;
 pub mod units;
 pub mod verdict;
+mod warmth;

@@ -3,7 +3,7 @@
 use crate::channel::Channel;
 use crate::dwell::Dwell;
 use crate::event::{Disconnect, Event, Events, Fault, Phase, Refusal};
-use crate::input::{Ask, Command, Inputs, Known, Reading, Side, Sides};
+use crate::input::{Ask, Command, Inputs, Known, Side, Sides};
 use crate::interlock;
 use crate::measure::diagnose;
 use crate::output::{Coil, Outputs};
@@ -19,6 +19,7 @@ use crate::rig::{Rig, Transducer};
 use crate::time::{Duration, Instant, after, millis, since};
 use crate::units::GaugePressure;
 use crate::verdict::{Ground, SideResult, Verdict};
+use crate::warmth::Thermometer;
 
 /// Expected time between samples where no recipe says otherwise.
 const PERIOD_UNKNOWN: Duration = millis(100);
@@ -162,6 +163,7 @@ pub struct Sequencer {
     elapsed: Duration,
     far: Channel,
     supply: Option<Channel>,
+    thermometer: Thermometer,
     /// How long the far side has been measured below the safe limit without a break.
     below: Dwell,
     disconnect: Disconnect,
@@ -190,6 +192,7 @@ impl Sequencer {
             elapsed: millis(0),
             far: channel(rig.raw().far),
             supply: rig.raw().supply.map(channel),
+            thermometer: Thermometer::NEW,
             below: Dwell::NONE,
             disconnect: Disconnect::Pressurised,
             ask: None,
@@ -217,6 +220,9 @@ impl Sequencer {
         self.far.update(now, inputs.far);
         if let Some(supply) = &mut self.supply {
             supply.update(now, inputs.supply);
+        }
+        if self.rig.raw().thermometer.is_some() {
+            self.thermometer.update(self.elapsed, inputs.thermometer);
         }
         self.below.watch(&self.far, self.rig.safe_limit(), now);
 
@@ -612,10 +618,7 @@ impl Sequencer {
             recipe,
             far: &self.far,
             supply: self.supply.as_ref(),
-            gas_counts: match inputs.thermometer {
-                Reading::Sample(sample) => Some(sample.counts),
-                Reading::Waiting | Reading::Sick(_) => None,
-            },
+            warmth: self.thermometer.known(self.rig.raw().thermometer.is_some()),
             contacts: inputs.contacts,
             confirmed,
             isolated: self.run.and_then(|run| run.isolated),
@@ -806,6 +809,7 @@ impl Sequencer {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::input::Reading;
     use crate::recipe::RawRecipe;
     use crate::rig::RawRig;
 

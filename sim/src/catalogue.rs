@@ -29,7 +29,8 @@ pub struct Entry {
     pub name: &'static str,
     /// What happens, in one line.
     pub about: &'static str,
-    /// The fault, as it strikes a tight valve: an air-operated one, unless it takes a lever.
+    /// The fault, as it strikes a tight valve: an air-operated one, unless it takes a lever; on a rig with a thermometer
+    /// where it takes one.
     pub fault: Fault,
     /// What the sequencer is expected to say of that.
     pub expected: Expected,
@@ -295,6 +296,30 @@ pub const CATALOGUE: &[Entry] = &[
         on_first(Phase::Soak, 1_000),
         None,
         Expected::Faults(event::Fault::SupplySensor),
+    ),
+    entry(
+        "thermometer-open",
+        "the thermometer's wire comes off for two seconds while measuring",
+        Mishap::Thermometer(ChannelFault::Open),
+        on_first(Phase::Measure, 1_000),
+        Some(2_000),
+        Expected::Restarts(Disturbance::Thermometer),
+    ),
+    entry(
+        "thermometer-lost",
+        "the thermometer's readings stop coming while measuring: a pressure without its temperature says nothing",
+        Mishap::Thermometer(ChannelFault::Lost),
+        on_first(Phase::Measure, 1_000),
+        None,
+        Expected::Says(Verdict::Void),
+    ),
+    entry(
+        "thermometer-dead",
+        "the thermometer has never said anything since switching on",
+        Mishap::Thermometer(ChannelFault::Lost),
+        When::At(millis(0)),
+        None,
+        Expected::Says(Verdict::Void),
     ),
     entry(
         "forgets-to-shut",

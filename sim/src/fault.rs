@@ -19,6 +19,8 @@ pub enum Mishap {
     Far(ChannelFault),
     /// The supply-side transducer or its wire.
     Supply(ChannelFault),
+    /// The thermometer or its wire.
+    Thermometer(ChannelFault),
     /// One far-side conversion goes missing.
     Slip,
     /// The emergency stop is pressed.
@@ -156,6 +158,7 @@ impl SimBench {
         match mishap {
             Mishap::Far(fault) => rig.break_far(begins.then_some(fault)),
             Mishap::Supply(fault) => rig.break_supply(begins.then_some(fault)),
+            Mishap::Thermometer(fault) => rig.break_thermometer(begins.then_some(fault)),
             Mishap::Slip if begins => rig.slip(),
             Mishap::Stop => rig.set_contacts(begins, wired.guard_closed),
             Mishap::Guard => rig.set_contacts(wired.stop, !begins),
@@ -178,5 +181,10 @@ impl Mishap {
     /// Whether it can only happen to a valve that is worked by hand.
     pub const fn of_lever(&self) -> bool {
         matches!(self, Self::Hand(mistake) if mistake.of_lever())
+    }
+
+    /// Whether it can only happen on a rig that has a thermometer.
+    pub const fn of_thermometer(&self) -> bool {
+        matches!(self, Self::Thermometer(_))
     }
 }

@@ -28,6 +28,7 @@ pub struct SimRig {
     thermometer: Option<(Channel, bool)>,
     far_wire: Wire,
     supply_wire: Wire,
+    thermometer_wire: Wire,
     contacts: Contacts,
     now: u64,
     /// By how much the controller's clock is behind the plant's, µs.
@@ -49,6 +50,7 @@ impl SimRig {
             }),
             far_wire: Wire::SOUND,
             supply_wire: Wire::SOUND,
+            thermometer_wire: Wire::SOUND,
             contacts: Contacts::CLEAR,
             now: 0,
             clock_behind: 0,
@@ -122,6 +124,11 @@ impl SimRig {
     /// Breaks the supply-side channel, or mends it.
     pub const fn break_supply(&mut self, fault: Option<ChannelFault>) {
         self.supply_wire.fault = fault;
+    }
+
+    /// Breaks the thermometer's channel, or mends it.
+    pub const fn break_thermometer(&mut self, fault: Option<ChannelFault>) {
+        self.thermometer_wire.fault = fault;
     }
 
     /// One far-side conversion goes missing on the way: its number is used up.
@@ -213,7 +220,8 @@ impl Hardware for SimRig {
     }
 
     fn thermometer(&mut self) -> nb::Result<Sample, SensorFault> {
-        self.thermometer.as_mut().and_then(|(channel, _)| channel.take()).ok_or(nb::Error::WouldBlock)
+        let reading = self.thermometer.as_mut().and_then(|(channel, _)| channel.take());
+        self.thermometer_wire.pass(reading.ok_or(nb::Error::WouldBlock))
     }
 
     fn contacts(&mut self) -> Contacts {

@@ -4,7 +4,7 @@
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::output::{Gate, Outputs, Pilot};
 use seathold_sequencer::recipe::RawRecipe;
-use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::rig::{RawRig, Thermometer};
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::millis;
 use seathold_sequencer::verdict::Verdict;
@@ -17,6 +17,9 @@ use seathold_sim::plant::Plant;
 use seathold_sim::scenario::{self, Scenario};
 use seathold_sim::spot::Spot;
 
+/// A thermometer in hundredths of a degree Celsius.
+const CELSIUS: Thermometer = Thermometer { kelvin_at_zero: 273.15, kelvin_per_count: 0.01 };
+
 struct Log {
     events: Vec<Event>,
     /// Most the far side held while it was shown as safe to disconnect, Pa.
@@ -26,7 +29,11 @@ struct Log {
 
 /// Runs until the run is proved, or a resting state after a fault has been reached and held for a while.
 fn run(scenario: &Scenario, faults: &[fault::Fault]) -> Log {
-    let rig = RawRig::DEMO.validate().expect("example rig");
+    run_on(&RawRig::DEMO, scenario, faults)
+}
+
+fn run_on(rig: &RawRig, scenario: &Scenario, faults: &[fault::Fault]) -> Log {
+    let rig = rig.validate().expect("example rig");
     let recipe = RawRecipe { actuation: scenario.plant.actuation, ..RawRecipe::DEMO };
     let recipe = recipe.validate(&rig).expect("example recipe");
     let mut sequencer = Sequencer::new(rig, Some(recipe));
@@ -76,7 +83,8 @@ impl Log {
 
 fn check(entry: &Entry) -> Result<(), String> {
     let tight = if entry.fault.mishap.of_lever() { Scenario::TIGHT.by_hand() } else { Scenario::TIGHT };
-    let log = run(&tight, &[entry.fault]);
+    let thermometer = entry.fault.mishap.of_thermometer().then_some(CELSIUS);
+    let log = run_on(&RawRig { thermometer, ..RawRig::DEMO }, &tight, &[entry.fault]);
     let said = format!("{}: faults {:?}, verdict {:?}, ends in {:?}", entry.name, log.faults(), log.verdict(), log.end);
     if log.most_while_safe >= f64::from(RawRig::DEMO.safe_pa) {
         return Err(format!("{said}; shown safe at {} Pa", log.most_while_safe));

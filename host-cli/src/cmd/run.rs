@@ -144,7 +144,7 @@ fn plan(typed: &Run, now: Timestamp) -> Result<Plan, Error> {
     let faults: Result<Vec<Fault>, String> = typed.fault.iter().map(|text| parse_fault(text)).collect();
     let mut faults = faults.map_err(|why| Error::usage(format!("--fault: {why}")))?;
     faults.extend(valve.faults.iter().map(|written| written.fault));
-    fault::fit(&faults, valve.scenario.plant.actuation)?;
+    fault::fit(&faults, valve.scenario.plant.actuation, rig.raw())?;
     let speed = match (typed.speed, typed.ask) {
         (Some(Speed::Max), true) => {
             return Err(Error::usage(

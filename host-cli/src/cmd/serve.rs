@@ -149,7 +149,7 @@ fn switch_on(typed: &Serve) -> Result<Served, Error> {
     let faults: Result<Vec<_>, _> = typed.fault.iter().map(|text| parse_fault(text)).collect();
     let mut faults = faults.map_err(|why| Error::usage(format!("--fault: {why}")))?;
     faults.extend(valve.faults.iter().map(|written| written.fault));
-    fault::fit(&faults, valve.scenario.plant.actuation)?;
+    fault::fit(&faults, valve.scenario.plant.actuation, rig.raw())?;
     for fault in faults {
         if !stand.schedule.add(fault) {
             return Err(Error::usage(format!("--fault: at most {} faults a run", seathold_sim::fault::FAULTS)));

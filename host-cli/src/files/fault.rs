@@ -4,6 +4,7 @@ use seathold_sequencer::event::Phase;
 use seathold_sequencer::field::{Field, Unit};
 use seathold_sequencer::input::Side;
 use seathold_sequencer::recipe::Actuation;
+use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::time::{Duration, millis};
 use seathold_sim::catalogue::{CATALOGUE, Entry, Expected};
 use seathold_sim::config::Path;
@@ -130,8 +131,10 @@ pub fn list() -> String {
     const WIDTH: usize = 22;
     let mut list = String::new();
     for entry in CATALOGUE {
-        let lever = if entry.fault.mishap.of_lever() { " (a valve worked by hand)" } else { "" };
-        wrapped(&mut list, entry.name, WIDTH, &format!("{}{lever}", entry.about));
+        let mishap = &entry.fault.mishap;
+        let lever = if mishap.of_lever() { " (a valve worked by hand)" } else { "" };
+        let thermometer = if mishap.of_thermometer() { " (a rig with a thermometer)" } else { "" };
+        wrapped(&mut list, entry.name, WIDTH, &format!("{}{lever}{thermometer}", entry.about));
         let said = match entry.expected {
             Expected::Faults(fault) => format!("fault: {}", words::fault(fault).0),
             Expected::Restarts(why) => format!("{}: the window begins again; tight", words::disturbance(why)),
@@ -144,20 +147,23 @@ pub fn list() -> String {
     list
 }
 
-/// That these can happen to a valve worked in this way.
+/// That these can happen to a valve worked in this way, on this rig.
 ///
 /// # Errors
 /// Names the first that cannot.
-pub fn fit(faults: &[Fault], actuation: Actuation) -> Result<(), Error> {
-    match faults.iter().find(|fault| fault.mishap.of_lever() && actuation == Actuation::Air) {
-        None => Ok(()),
-        Some(fault) => {
-            let name = CATALOGUE.iter().find(|entry| entry.fault.mishap == fault.mishap).map_or("", |entry| entry.name);
-            Err(Error::usage(format!(
-                "fault {name}: takes a lever, and this valve is worked by air (give --valve hand, or plant.actuation = \"hand\")"
-            )))
-        }
+pub fn fit(faults: &[Fault], actuation: Actuation, rig: &RawRig) -> Result<(), Error> {
+    for Fault { mishap, .. } in faults {
+        let why = if mishap.of_lever() && actuation == Actuation::Air {
+            "takes a lever, and this valve is worked by air (give --valve hand, or plant.actuation = \"hand\")"
+        } else if mishap.of_thermometer() && rig.thermometer.is_none() {
+            "takes a thermometer, and this rig has none (thermometer_zero and thermometer_step in a --rig-file)"
+        } else {
+            continue;
+        };
+        let name = CATALOGUE.iter().find(|entry| entry.fault.mishap == *mishap).map_or("", |entry| entry.name);
+        return Err(Error::usage(format!("fault {name}: {why}")));
     }
+    Ok(())
 }
 
 fn find(name: &str) -> Result<&'static Entry, String> {

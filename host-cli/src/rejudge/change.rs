@@ -93,7 +93,8 @@ pub fn compare(recording: &Recording, change: impl FnOnce(&RawRecipe, &RawRig) -
         let told: Vec<String> = errors.as_slice().iter().map(|error| say(error, None, raw.reference_pa)).collect();
         told.join("; ")
     };
-    let checked = header.rig.validate().and_then(|rig| Ok((rig, raw.validate(&rig)?))).map_err(told);
+    let checked = header.rig.validate().map_err(&told);
+    let checked = checked.and_then(|rig| Ok((rig, raw.validate(&rig).map_err(&told)?)));
     compared.sides = match checked {
         Err(why) => none(Unjudged::Invalid(why)),
         Ok(_) if course.start.is_none() => none(Unjudged::NoRun),

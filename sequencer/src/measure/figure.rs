@@ -2,7 +2,7 @@ use super::curve::Curve;
 use super::fit::Estimate;
 use super::weigh::Weighing;
 use crate::recipe::Recipe;
-use crate::rig::Rig;
+use crate::rig::{RawRig, Rig};
 use crate::units::{LeakRate, PressureRate, Temperature};
 
 /// Standard uncertainties of a leak, one for each thing that makes it uncertain, in Pa·m³/s.
@@ -105,7 +105,7 @@ impl Figure {
             resolution: resolution(with.noise_counts, estimate.span_s) * step * scale,
             volume: size * rig.far_volume_u_rel,
             gain: size * rig.gain_u_rel,
-            temperature: scale * temperature_rate(with.pressure_pa, with.gas.kelvin(), rig.drift_u_k_s),
+            temperature: scale * temperature_rate(with.pressure_pa, with.gas.kelvin(), rig, estimate.span_s),
             background: rig.background_u_pa_m3_s,
             ..Budget::default()
         }
@@ -161,11 +161,13 @@ impl Budget {
 /// way, its mean is in the rig's own leak, and this is what valves may differ by.
 const WALL_PER_S: f64 = 0.4 / (1_000.0 * 600.0);
 
-/// Standard uncertainty of the pressure's slope, in Pa/s, from the temperature of gas at `pressure_pa` absolute: a drift
-/// known to `drift_u_k_s`, and what filling left in the wall.
-pub(super) fn temperature_rate(pressure_pa: f64, kelvin: f64, drift_u_k_s: f64) -> f64 {
-    let drift = drift_u_k_s / kelvin;
-    pressure_pa * libm::sqrt(drift * drift + WALL_PER_S * WALL_PER_S)
+/// Standard uncertainty of the pressure's slope over a window, in Pa/s, from the temperature of gas at `pressure_pa`
+/// absolute: a drift known as the rig says, what filling left in the wall, and the steps of its thermometer, where it has
+/// one. Its readings are few, and what noise they have is not kept apart, so their steps count in full.
+pub(super) fn temperature_rate(pressure_pa: f64, kelvin: f64, rig: &RawRig, span_s: f64) -> f64 {
+    let drift = rig.drift_u_k_s / kelvin;
+    let steps = rig.thermometer.map_or(0.0, |t| t.kelvin_per_count * resolution(0.0, span_s) / kelvin);
+    pressure_pa * libm::sqrt(drift * drift + WALL_PER_S * WALL_PER_S + steps * steps)
 }
 
 /// Standard uncertainty of a slope over a window, in counts a second, from the converter's steps; `noise_counts` as

@@ -171,7 +171,7 @@ impl Window {
             resolution: coarse * step * scale,
             volume: size * raw.far_volume_u_rel,
             gain: size * raw.gain_u_rel,
-            temperature: scale * temperature_rate(pressure_pa, gas, raw.drift_u_k_s),
+            temperature: scale * temperature_rate(pressure_pa, gas, raw, self.seconds),
             background: raw.background_u_pa_m3_s,
             ..Budget::default()
         };

@@ -15,6 +15,7 @@ use crate::rig::Rig;
 use crate::time::{Duration, before, millis, since};
 use crate::units::Temperature;
 use crate::verdict::{Ground, Verdict};
+use crate::warmth::Warmth;
 
 pub(crate) const OUTPUTS: Outputs = Outputs::REST;
 
@@ -60,8 +61,6 @@ pub(crate) struct Measure {
     /// Time is up: no more samples, one last fit.
     closing: bool,
     bends: u8,
-    /// The thermometer's last reading.
-    gas_counts: i32,
     figure: Option<Figure>,
 }
 
@@ -75,7 +74,6 @@ impl Measure {
             restarts: 0,
             closing: false,
             bends: 0,
-            gas_counts: 0,
             figure: None,
         }
     }
@@ -87,7 +85,6 @@ impl Measure {
         self.restarts = 0;
         self.closing = false;
         self.bends = 0;
-        self.gas_counts = 0;
         self.figure = None;
     }
 
@@ -136,19 +133,28 @@ impl Measure {
 
     /// Takes in this poll's sample; false when the window has been spoiled too often.
     fn take(&mut self, view: &View<'_>, events: &mut Events) -> bool {
-        self.gas_counts = view.gas_counts.unwrap_or(self.gas_counts);
+        let gas_counts = match view.warmth {
+            Warmth::NotFitted => Some(0),
+            Warmth::Counts(counts) => Some(counts),
+            Warmth::Unknown => None,
+            Warmth::Lost => {
+                tell(events, Event::Restarted(Disturbance::Thermometer));
+                return false;
+            }
+        };
         let jumped = view.far.change().is_some_and(|(pa, _)| pa.unsigned_abs() > view.recipe.raw().jump_max_pa);
         let trouble = view.far.trouble().or(jumped.then_some(Disturbance::Jump));
+        let trouble = trouble.or(gas_counts.is_none().then_some(Disturbance::Thermometer));
         if let Some(trouble) = trouble
             && !self.restart(trouble, events)
         {
             return false;
         }
-        let Some(good) = view.far.fresh() else { return true };
+        let (Some(good), Some(gas_counts)) = (view.far.fresh(), gas_counts) else { return true };
         if self.knock.push(good.counts, &self.trace) && !self.restart(Disturbance::Knock, events) {
             return false;
         }
-        self.trace.push(good.at, good.counts, self.gas_counts);
+        self.trace.push(good.at, good.counts, gas_counts);
         true
     }
 

@@ -22,6 +22,7 @@ use crate::rig::Rig;
 use crate::time::{Duration, Instant, since};
 use crate::units::GaugePressure;
 use crate::verdict::{Ground, Verdict};
+use crate::warmth::Warmth;
 
 /// When and at what pressure the valve was shut.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -41,8 +42,7 @@ pub(crate) struct View<'a> {
     pub(crate) recipe: &'a Recipe,
     pub(crate) far: &'a Channel,
     pub(crate) supply: Option<&'a Channel>,
-    /// This poll's thermometer reading.
-    pub(crate) gas_counts: Option<i32>,
+    pub(crate) warmth: Warmth,
     pub(crate) contacts: Contacts,
     /// This poll's answer of the operator.
     pub(crate) confirmed: Option<Ask>,
