@@ -262,15 +262,21 @@ fn uneven_sampling() {
     assert!((slope + 5.0).abs() < u, "{slope} ± {u}");
 }
 
-/// A warming gas is taken out where the trace has its temperature, and hides the leak where it has not.
-#[test]
-fn temperature_is_taken_out() {
+/// Gas that warms by 20 mK/s while it leaks 30 Pa/s, with its temperature to this many places.
+fn warming(places: usize) -> String {
     let mut text = String::from("time_s,pressure_pa,temperature_k\n");
     for (t, p) in trace(40, 30.0, 20.0, 9) {
         let kelvin = 293.15 + 0.02 * t;
         let warm = (p + 101_325.0) * kelvin / 293.15 - 101_325.0;
-        let _ = writeln!(text, "{t:.1},{:.2},{kelvin:.4}", (warm / 16.95).round() * 16.95);
+        let _ = writeln!(text, "{t:.1},{:.2},{kelvin:.places$}", (warm / 16.95).round() * 16.95);
     }
+    text
+}
+
+/// A warming gas is taken out where the trace has its temperature, and hides the leak where it has not.
+#[test]
+fn temperature_is_taken_out() {
+    let text = warming(4);
     let (_, with) = json(&text, &[]);
     let (leak, u) = (with["leak_pa_m3_s"].as_f64().unwrap(), with["expanded_uncertainty_pa_m3_s"].as_f64().unwrap());
     assert!((leak - 30.0 * 45e-6).abs() < u, "{leak} ± {u}");
@@ -279,6 +285,22 @@ fn temperature_is_taken_out() {
     let hidden = blind["leak_pa_m3_s"].as_f64().unwrap();
     // 0.02 K/s at 701 kPa absolute is 47.9 Pa/s.
     assert!((hidden - (30.0 - 47.9) * 45e-6).abs() < 2.0 * u, "{hidden}");
+}
+
+/// A thermometer's steps are in the budget: `V·p/T·step·√(2/12)/window`.
+#[test]
+fn coarse_thermometers_get_wide_answers() {
+    let part = |places| {
+        let (_, said) = json(warming(places), &["--line"]);
+        let (leak, u) =
+            (said["leak_pa_m3_s"].as_f64().unwrap(), said["expanded_uncertainty_pa_m3_s"].as_f64().unwrap());
+        assert!((leak - 30.0 * 45e-6).abs() < u, "{places} places: {leak} ± {u}");
+        said["uncertainty_budget_pa_m3_s"]["temperature"].as_f64().unwrap()
+    };
+    let (fine, coarse) = (part(4), part(1));
+    let steps = 45e-6 * 701_325.0 / 293.55 * 0.1 * (2.0f64 / 12.0).sqrt() / 40.0;
+    let added = (coarse * coarse - fine * fine).sqrt();
+    assert!((added / steps - 1.0).abs() < 0.03, "{added} {steps}");
 }
 
 /// A step far coarser than the noise widens the answer, and never to a false one.

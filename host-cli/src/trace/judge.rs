@@ -5,7 +5,7 @@ use seathold_sequencer::measure::{
     Compensation, Conditions, Curves, Decision, Figure, Folded, Knock, Schedule, decide, fit,
 };
 use seathold_sequencer::recipe::{Model, RawRecipe, Recipe};
-use seathold_sequencer::rig::{RawRig, Rig, Transducer};
+use seathold_sequencer::rig::{RawRig, Rig, Thermometer, Transducer};
 use seathold_sequencer::time::Instant;
 use seathold_sequencer::units::{LeakRate, Reference, Temperature};
 use seathold_sequencer::verdict::Verdict;
@@ -161,7 +161,7 @@ pub fn judge(trace: &Trace, window: Window, assumed: &Assumed) -> Result<Judged,
         verdict: Verdict::Void,
         void: None,
         figure: None,
-        schedule: *recipe_for(&rig_for(1.0, assumed, 0.0)?, assumed, span_us)?.schedule(),
+        schedule: *recipe_for(&rig_for(1.0, assumed, 0.0, None)?, assumed, span_us)?.schedule(),
         span_s: (first.time_us as f64 / 1e6, last.time_us as f64 / 1e6),
         readings: rows.len(),
         step_pa,
@@ -188,7 +188,13 @@ pub fn judge(trace: &Trace, window: Window, assumed: &Assumed) -> Result<Judged,
     }
     // Finer than the logger's own step says nothing; so fine that sums overflow is no use either.
     let count_pa = step_pa.unwrap_or(0.0).max((high - low) / COUNTS_MAX).max(0.002);
-    let rig = rig_for(count_pa, assumed, assumed.volume_m3)?;
+    // A thermometer's own steps count as the converter's do; where it never moved they are not known.
+    let kelvins = rows.iter().filter_map(|row| row.kelvin);
+    let thermometer = rows[0].kelvin.map(|kelvin_at_zero| Thermometer {
+        kelvin_at_zero,
+        kelvin_per_count: step_of(kelvins).unwrap_or(KELVIN_STEP).clamp(KELVIN_STEP, 1.0),
+    });
+    let rig = rig_for(count_pa, assumed, assumed.volume_m3, thermometer)?;
     let recipe = recipe_for(&rig, assumed, span_us)?;
     finish(judged, trace, rows, &readings, &rig, &recipe, assumed)
 }
@@ -212,7 +218,7 @@ fn cut(trace: &Trace, window: Window) -> Result<&[Row], String> {
 
 /// A rig for the sequencer that has what the trace's instrument has. Limits that belong to a controlled test have no
 /// meaning here and are set wide.
-fn rig_for(count_pa: f64, assumed: &Assumed, volume_m3: f64) -> Result<Rig, String> {
+fn rig_for(count_pa: f64, assumed: &Assumed, volume_m3: f64, thermometer: Option<Thermometer>) -> Result<Rig, String> {
     let raw = RawRig {
         hard_max_pa: hard_max(count_pa),
         safe_pa: 300,
@@ -225,7 +231,7 @@ fn rig_for(count_pa: f64, assumed: &Assumed, volume_m3: f64) -> Result<Rig, Stri
             counts_max: TRANSDUCER_COUNTS as i32,
         },
         supply: None,
-        thermometer: None,
+        thermometer,
         atmosphere_pa: assumed.atmosphere_pa,
         far_volume_m3: if volume_m3 > 0.0 { volume_m3 } else { assumed.volume_m3 },
         far_volume_u_rel: assumed.volume_u_rel,
