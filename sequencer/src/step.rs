@@ -151,6 +151,8 @@ pub struct Sequencer {
     rig: Rig,
     recipe: Option<Recipe>,
     state: State,
+    /// That of `state`: asked for many times a step.
+    phase: Phase,
     measure: Measure,
     /// When the phase was entered, and when a reminder was last given.
     entered: Instant,
@@ -184,6 +186,7 @@ impl Sequencer {
             rig,
             recipe,
             state: State::SafeVent(SafeVent::new(Instant::from_ticks(0))),
+            phase: Phase::SafeVent,
             measure: Measure::new(period),
             entered: Instant::from_ticks(0),
             reminded: Instant::from_ticks(0),
@@ -241,7 +244,7 @@ impl Sequencer {
 
     /// Where the sequence stands.
     pub const fn phase(&self) -> Phase {
-        self.state.phase()
+        self.phase
     }
 
     /// What a screen shows, as of the last step.
@@ -745,6 +748,7 @@ impl Sequencer {
     }
 
     fn enter(&mut self, state: State, now: Instant, events: &mut Events) {
+        self.phase = state.phase();
         self.state = state;
         self.longest = self.limit().unwrap_or(Duration::MAX);
         self.entered = now;
@@ -789,7 +793,7 @@ impl Sequencer {
 
     /// A person has been waited for long enough to be reminded.
     fn remind(&mut self, now: Instant, events: &mut Events) {
-        let waits = matches!(self.state, State::Fault | State::Trapped | State::Held | State::Swap);
+        let waits = matches!(self.phase, Phase::Fault | Phase::Trapped | Phase::Held | Phase::Swap);
         if waits && since(now, self.reminded) >= REMINDER {
             self.reminded = now;
             tell(events, Event::Reminder(self.phase()));

@@ -18,6 +18,10 @@ pub struct Weighing {
     /// Normal quantiles of the three.
     z: [f64; 3],
     wanted: Wanted,
+    /// Of the one in work: the tail, the quantile as few degrees of freedom widen it, and by how much that is wider.
+    tail: f64,
+    factor: f64,
+    widened: f64,
     /// The interval being halved; `None` before the first.
     between: Option<(f64, f64)>,
     halvings: u8,
@@ -58,6 +62,9 @@ impl Weighing {
             parts,
             z: [schedule.z_coverage(), schedule.z_accept(), schedule.z_reject()],
             wanted: Wanted::Coverage,
+            tail: 0.0,
+            factor: 0.0,
+            widened: 1.0,
             between: None,
             halvings: 0,
             accept: 0.0,
@@ -66,23 +73,24 @@ impl Weighing {
 
     /// Does one bounded piece of work; the figure once it is whole.
     pub fn advance(&mut self) -> Option<Figure> {
-        let [coverage, accept, reject] = self.z;
-        let z = match self.wanted {
-            Wanted::Coverage => coverage,
-            Wanted::Accept => accept,
-            Wanted::Reject => reject,
-        };
-        // Few degrees of freedom widen every part alike.
-        let factor = student_quantile(z, self.figure.budget.freedom);
-        let tail = normal_tail(z);
         let Some((near, far)) = self.between else {
-            self.between = Some(self.bracket(factor, tail));
+            let [coverage, accept, reject] = self.z;
+            let z = match self.wanted {
+                Wanted::Coverage => coverage,
+                Wanted::Accept => accept,
+                Wanted::Reject => reject,
+            };
+            // Few degrees of freedom widen every part alike.
+            self.factor = student_quantile(z, self.figure.budget.freedom);
+            self.widened = self.factor / z;
+            self.tail = normal_tail(z);
+            self.between = Some(self.bracket(self.factor, self.tail));
             self.halvings = 0;
             return None;
         };
         if self.halvings < HALVINGS_MAX && far - near > FINE_ENOUGH * far {
             let middle = 0.5 * (near + far);
-            let beyond = self.beyond(middle, factor / z, tail);
+            let beyond = self.beyond(middle, self.widened, self.tail);
             self.between = Some(if beyond { (middle, far) } else { (near, middle) });
             self.halvings += 1;
             return None;
@@ -94,11 +102,11 @@ impl Weighing {
                 self.wanted = Wanted::Accept;
             }
             Wanted::Accept => {
-                self.accept = far / factor;
+                self.accept = far / self.factor;
                 self.wanted = Wanted::Reject;
             }
             Wanted::Reject => {
-                let reject = far / factor;
+                let reject = far / self.factor;
                 self.figure.budget.guard = if reject > self.accept { reject } else { self.accept };
                 return Some(self.figure);
             }
