@@ -21,13 +21,17 @@ fn told_until(last: &str) -> Vec<String> {
         .expect("qemu-system-arm");
     let mut output = emulator.stdout.take().unwrap();
     let (mut told, mut room) = (Vec::new(), [0; 64]);
-    while !told.last().is_some_and(|line: &String| line.contains(last)) {
+    // Several may come at once, and after the one that is waited for it may fall silent.
+    let over = |told: &[String]| told.last().is_some_and(|line| line.contains(last));
+    while !over(&told) {
         let count = output.read(&mut room).unwrap();
         if count == 0 {
             break;
         }
         decoder.received(&room[..count]);
-        while let Ok(frame) = decoder.decode() {
+        while !over(&told)
+            && let Ok(frame) = decoder.decode()
+        {
             told.push(frame.display_message().to_string());
         }
     }
