@@ -1,7 +1,7 @@
 //! The loop of one run: poll, record, show, let time pass, until the run is over.
 
 use seathold_sequencer::bench::{self, Polled};
-use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::event::{Disconnect, Event, Phase};
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, Instant, millis};
 use seathold_sim::bench::SimBench;
@@ -18,8 +18,11 @@ use crate::summary::Summary;
 /// The recording then says where it stood.
 const WAIT_MAX: Duration = millis(30_000);
 
-/// How long after the result the far side's emptiness is waited for. It has been measured already.
-const EMPTY_MAX: Duration = millis(5_000);
+/// How long after the result somebody is waited for to open the bleed and look at the gauge; and where the run was given
+/// up.
+const CONFIRM_MAX: Duration = millis(120_000);
+/// See [`CONFIRM_MAX`].
+const GIVEN_UP_MAX: Duration = millis(5_000);
 
 /// Everything a run needs.
 #[derive(Debug)]
@@ -185,8 +188,8 @@ impl Watch {
         let at_rest_unproved = gave_up && self.proved.is_none() && summary.phase == Some(Phase::Ready);
         summary.refused.is_some()
             || at_rest_unproved
-            || (self.proved.is_some() && summary.safe)
-            || waited(self.proved, EMPTY_MAX)
+            || (self.proved.is_some() && summary.disconnect == Disconnect::Confirmed)
+            || waited(self.proved, if gave_up { GIVEN_UP_MAX } else { CONFIRM_MAX })
             || waited(self.stuck, WAIT_MAX)
     }
 }

@@ -23,8 +23,8 @@ pub struct Summary {
     pub refused: Option<Refusal>,
     /// Given up by the operator.
     pub aborted: bool,
-    /// Whether a fitting may be loosened, as last told.
-    pub safe: bool,
+    /// What is known of the pressure behind a fitting, as last told.
+    pub disconnect: Disconnect,
     /// The last phase entered.
     pub phase: Option<Phase>,
     /// Why the readings do not hang together, if they do not. Results that came after that are not taken in.
@@ -46,7 +46,7 @@ impl Summary {
             Event::Proved { verdict, diagnosis } => self.proved = Some((*verdict, diagnosis.clone())),
             Event::Faulted(fault) => self.faults.push(*fault),
             Event::Aborted => self.aborted = true,
-            Event::Disconnect(disconnect) => self.safe = *disconnect == Disconnect::Safe,
+            Event::Disconnect(disconnect) => self.disconnect = *disconnect,
             _ => {}
         }
     }
@@ -110,13 +110,23 @@ impl Summary {
             line(&mut out, "FAULT", &what);
             line(&mut out, "", &format!("→ {next}"));
         }
-        let state = if self.safe {
-            "measured empty: safe to disconnect"
-        } else {
-            "NOT known to be empty: treat as pressurised, open the hand bleed, touch no fitting"
+        let state = match self.disconnect {
+            Disconnect::Pressurised => {
+                "NOT known to be empty: treat as PRESSURISED, open the hand bleed slowly, look at its gauge, touch no fitting"
+            }
+            Disconnect::CavityUnknown => {
+                "reads empty, the ball's CAVITY MAY HOLD PRESSURE: open the bleed, look at the gauge"
+            }
+            Disconnect::ReadsEmpty => "reads empty: open the bleed and look at the gauge before a fitting is loosened",
+            Disconnect::Confirmed => "reads empty, bleed open and gauge at nothing by the operator's word",
         };
         line(&mut out, "far side", state);
         out
+    }
+
+    /// Whether the far side was measured empty, as far as one transducer can tell.
+    pub fn reads_empty(&self) -> bool {
+        self.disconnect != Disconnect::Pressurised
     }
 
     fn write_sides(&self, out: &mut String, recipe: &RawRecipe, speaker: &Speaker) {

@@ -128,8 +128,7 @@ impl Speaker {
             Event::Aborted => "given up by the operator: venting".into(),
             Event::Acknowledged => "fault acknowledged".into(),
             Event::Reminder(phase) => format!("still waiting: {}", phase_line(*phase)),
-            Event::Disconnect(Disconnect::Safe) => "far side measured empty: SAFE TO DISCONNECT".into(),
-            Event::Disconnect(Disconnect::Pressurised) => "treat as PRESSURISED: touch no fitting".into(),
+            Event::Disconnect(is) => disconnect(*is).into(),
         })
     }
 
@@ -163,6 +162,10 @@ impl Speaker {
             Ground::GrossFall => format!("gross leak: the trapped pressure fell by {}", fell()),
             Ground::WentWithSupply => format!("the far side emptied with the supply side: it fell by {}", fell()),
             Ground::Rise => "the trapped pressure rose, which no leak out can explain".into(),
+            Ground::SupplyFell => "the supply fell while the valve was being shut".into(),
+            Ground::SupplyNotEmpty => {
+                "the supply side did not stay empty: the supply valve passes, or the vent is blocked".into()
+            }
             Ground::NotEmpty => "the far side was not empty before filling".into(),
             Ground::Disturbed => "the readings were disturbed too often to finish a window".into(),
             Ground::OutOfBand => "the trapped pressure left the range that the fit may be used in".into(),
@@ -220,6 +223,7 @@ pub const fn sides(sides: Sides) -> &'static str {
 /// A phase in a word or two.
 pub const fn phase_name(phase: Phase) -> &'static str {
     match phase {
+        Phase::StartUp => "start-up",
         Phase::Ready => "ready",
         Phase::Precheck => "precheck",
         Phase::Fill => "fill",
@@ -240,6 +244,7 @@ pub const fn phase_name(phase: Phase) -> &'static str {
 /// A phase with what happens in it.
 pub const fn phase_line(phase: Phase) -> &'static str {
     match phase {
+        Phase::StartUp => "start-up: looking at the far side, everything at rest",
         Phase::Ready => "ready: everything at rest",
         Phase::Precheck => "precheck: taking zero of the empty far side",
         Phase::Fill => "fill: valve open, air in",
@@ -250,7 +255,7 @@ pub const fn phase_line(phase: Phase) -> &'static str {
         Phase::Measure => "measure: watching the trapped pressure",
         Phase::SafeVent => "safe vent: valve open into the vent",
         Phase::Swap => "swap: waiting for the ends to be swapped",
-        Phase::Fault => "fault: latched, far side measured empty",
+        Phase::Fault => "fault: latched, everything at rest",
         Phase::Trapped => "PRESSURE MAY BE TRAPPED on the far side",
         Phase::Held => "held at rest: PRESSURE MAY BE TRAPPED",
         Phase::Work => "work: one output, without air",
@@ -264,7 +269,21 @@ pub const fn asked(ask: Ask) -> &'static str {
         Ask::ShutValve => "turn the lever to SHUT",
         Ask::OpenToVent => "turn the lever to OPEN (air blows off at the silencer)",
         Ask::WorkLever => "turn the lever to SHUT and OPEN again (empties the cavity)",
-        Ask::SwapEnds => "swap the ends: end B to the supply side",
+        Ask::SwapEnds => "swap the ends (end B to the supply side), shut the bleed, close the guard",
+        Ask::OpenBleed => "open the BLEED slowly and look at its gauge: confirm only when it shows nothing",
+    }
+}
+
+/// What is known of the pressure behind a fitting.
+pub const fn disconnect(is: Disconnect) -> &'static str {
+    match is {
+        Disconnect::Pressurised => "treat as PRESSURISED: touch no fitting",
+        Disconnect::CavityUnknown => {
+            "far side reads empty, but the ball's CAVITY MAY HOLD PRESSURE (no further stroke was made): \
+             open the bleed, look at the gauge, loosen nothing before the valve has been worked by hand"
+        }
+        Disconnect::ReadsEmpty => "far side reads empty: open the bleed, look at the gauge",
+        Disconnect::Confirmed => "bleed open, gauge at nothing, by your word: fittings may be loosened",
     }
 }
 
@@ -277,7 +296,10 @@ pub fn refused(refusal: Refusal) -> String {
         (refusal.guard_open, "the guard is open"),
         (refusal.far_sensor, "the far-side transducer is not healthy"),
         (refusal.supply_sensor, "the supply-side transducer is not healthy"),
-        (refusal.far_not_empty, "the far side is not empty"),
+        (refusal.far_not_empty, "the far side does not read empty"),
+        (refusal.supply_not_empty, "the supply side does not read empty"),
+        (refusal.output_mismatch, "an output does not do as it is told"),
+        (refusal.guard_not_opened, "the guard has not been opened since: were the ends swapped?"),
         (refusal.link_down, "the operator cannot be reached"),
     ];
     let failing: Vec<&str> = conditions.iter().filter(|(is, _)| *is).map(|(_, text)| *text).collect();
@@ -294,6 +316,7 @@ pub const fn disturbance(why: Disturbance) -> &'static str {
         Disturbance::Knock => "a step or knock shows between the means of readings",
         Disturbance::Bend => "the gas is still settling, or something warms or cools it",
         Disturbance::Thermometer => "the thermometer is silent or sick",
+        Disturbance::Frozen => "the far-side transducer gave one and the same code",
     }
 }
 
@@ -313,7 +336,7 @@ pub fn fault(fault: Fault) -> (String, &'static str) {
             "check the regulator and the relief valve against the recipe's target and maximum",
         ),
         Fault::SupplyOverPressure => (
-            "the supply side rose above the rig's hard maximum",
+            "the supply side rose above the maximum",
             "shut the shop air off by hand and check the regulator and the relief valve",
         ),
         Fault::FarSensor => (
@@ -328,9 +351,22 @@ pub fn fault(fault: Fault) -> (String, &'static str) {
         ),
         Fault::Stalled => ("the loop stood still too long", "close other programs on this machine, then run again"),
         Fault::LinkLost => ("the operator could not be reached", "check the connection, then run again"),
-        Fault::Implausible => {
-            ("the empty far side reads too noisy to be true", "look for vibration or a loose cable at the transducer")
-        }
+        Fault::Implausible => (
+            "the empty far side reads too noisy, or too far below zero, to be true",
+            "look for vibration, a loose cable or a shifted zero at the transducer",
+        ),
+        Fault::Frozen => (
+            "the far-side transducer gives one and the same code",
+            "check the transducer and its converter; where its last digit truly never moves, say so: far_flickers = false",
+        ),
+        Fault::FillStalled => (
+            "the far-side reading stopped rising below the target",
+            "treat it as pressurised: the supply may be too low, the valve not open, or the transducer dead or blocked",
+        ),
+        Fault::NoSignOfLife => (
+            "the far-side reading did not follow the fill and the fall",
+            "treat it as PRESSURISED whatever it reads: open the hand bleed slowly, look at its gauge, then check the transducer and its line",
+        ),
         Fault::FillTimeout => (
             "the far side did not reach the target in time",
             "check the shop air, the regulator, and that the valve opens",

@@ -66,6 +66,7 @@ pub fn poll_into<H: Hardware, O: Operator>(
     };
     polled.outputs = sequencer.step_into(at, &polled.inputs, &mut polled.events);
     hardware.apply(polled.outputs)?;
+    hardware.retain_stop(sequencer.stop_latched());
     for event in &polled.events {
         operator.tell(at, event);
     }

@@ -2,6 +2,7 @@
 
 use crate::event::Disturbance;
 use crate::input::{Known, Reading, SensorFault};
+use crate::limits::FROZEN_CODES;
 use crate::rig::Transducer;
 use crate::time::{Duration, Instant, since};
 use crate::units::GaugePressure;
@@ -47,6 +48,8 @@ pub(crate) struct Channel {
     known: Known,
     lost: bool,
     anchors: [Option<Anchor>; 2],
+    /// Good readings in a row with the code of the last.
+    same: u8,
 }
 
 impl Channel {
@@ -64,6 +67,7 @@ impl Channel {
             known: Known::Nothing,
             lost: true,
             anchors: [None; 2],
+            same: 0,
         }
     }
 
@@ -115,6 +119,7 @@ impl Channel {
 
     fn take(&mut self, now: Instant, counts: i32) {
         let good = Good { at: now, counts, pressure: self.transducer.pressure(counts) };
+        self.same = if self.good.is_some_and(|good| good.counts == counts) { self.same.saturating_add(1) } else { 1 };
         self.sick_since = None;
         self.before = self.good.replace(good);
         self.fresh = true;
@@ -140,6 +145,11 @@ impl Channel {
     /// Whether the channel has been sick or silent for longer than a moment.
     pub(crate) const fn lost(&self) -> bool {
         self.lost
+    }
+
+    /// Whether the last readings were one and the same code, for so long that noise cannot explain it.
+    pub(crate) const fn is_frozen(&self) -> bool {
+        self.same >= FROZEN_CODES
     }
 
     /// This poll's good reading.

@@ -12,7 +12,9 @@ use crate::verdict::{Diagnosis, SideResult, Verdict};
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Phase {
-    /// At rest, the far side measured empty: a run may start.
+    /// After a reset or a new recipe: at rest, looking at the far side before anything moves.
+    StartUp,
+    /// At rest, the far side reads empty: a run may start.
     Ready,
     /// At rest: zero offset and noise of the empty far side.
     Precheck,
@@ -32,7 +34,7 @@ pub enum Phase {
     SafeVent,
     /// Waiting for the ends to be swapped.
     Swap,
-    /// A fault is latched; the far side has been measured empty.
+    /// A fault is latched, everything is at rest.
     Fault,
     /// Safe vent ran out of time: pressure may be trapped.
     Trapped,
@@ -54,7 +56,7 @@ pub enum Fault {
     GuardOpen,
     /// Far side above the recipe's or the rig's maximum.
     OverPressure,
-    /// Supply side above the rig's hard maximum.
+    /// Supply side above the recipe's or the rig's maximum.
     SupplyOverPressure,
     /// The far transducer reported itself sick, gave impossible counts, or went silent.
     FarSensor,
@@ -68,10 +70,17 @@ pub enum Fault {
     Stalled,
     /// The operator could not be reached while needed.
     LinkLost,
-    /// Noise or spread of the empty far side was not plausible.
+    /// Noise, spread or zero of the far side was not plausible.
     Implausible,
-    /// The far side did not reach the band in time: no supply, or the valve is not open.
+    /// The far transducer gave one and the same code for longer than its noise allows.
+    Frozen,
+    /// The far side stopped rising short of the band: no supply, the valve is not open, or the transducer does not
+    /// follow.
+    FillStalled,
+    /// The far side did not reach the band in time: too little supply.
     FillTimeout,
+    /// The far transducer did not follow the fill and the fall: what it reads proves nothing.
+    NoSignOfLife,
     /// The far side left the band while fed.
     BandLost,
     /// The shut switch was not made in time.
@@ -93,7 +102,7 @@ pub enum Fault {
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Refusal {
-    /// Not at rest and empty: a run, a fault or a vent is in progress.
+    /// Not at rest: a run, a fault or a vent is in progress.
     pub busy: bool,
     /// No recipe is loaded.
     pub no_recipe: bool,
@@ -105,8 +114,14 @@ pub struct Refusal {
     pub far_sensor: bool,
     /// The supply transducer is fitted and not healthy.
     pub supply_sensor: bool,
-    /// The far side is not below the safe limit; or, for one output by itself, the supply side is not.
+    /// The far side does not read empty.
     pub far_not_empty: bool,
+    /// The supply side does not read empty, where it has a transducer.
+    pub supply_not_empty: bool,
+    /// An output reads back otherwise than it was set.
+    pub output_mismatch: bool,
+    /// The ends are said to be swapped, and the guard has not been open since that was asked.
+    pub guard_not_opened: bool,
     /// The operator cannot be reached.
     pub link_down: bool,
 }
@@ -121,6 +136,9 @@ impl Refusal {
             || self.far_sensor
             || self.supply_sensor
             || self.far_not_empty
+            || self.supply_not_empty
+            || self.output_mismatch
+            || self.guard_not_opened
             || self.link_down
     }
 }
@@ -146,18 +164,32 @@ pub enum Disturbance {
     Bend,
     /// The thermometer that the rig has is silent or sick: a pressure without its temperature is half a reading.
     Thermometer,
+    /// The far transducer, whose last digits move by themselves, gave one code for too long.
+    Frozen,
 }
 
-/// Whether a fitting may be loosened.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+/// What is known of the pressure behind a fitting, in rising order. Never more than one transducer can tell: the last
+/// word is a gauge and a person.
+///
+/// [`ReadsEmpty`](Self::ReadsEmpty) rests on all of: both sides measured within the safe limit of zero for the whole
+/// dwell while the ball stood open into the vent, the further stroke made (and seen, where a switch is fitted), the
+/// prompts answered (by hand valves), a far transducer that has risen and come down with the pressure since air was last
+/// let in, everything at rest for a stroke and half as long again, and outputs that read back right. It is taken back at
+/// the first reading that contradicts it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Disconnect {
-    /// Treat as pressurised.
+    /// Treat as pressurised: touch no fitting.
+    #[default]
     Pressurised,
-    /// The far side has been measured below the safe limit for the whole dwell by a healthy transducer, and still is.
-    Safe,
+    /// The far side reads empty, but no further stroke was made (it is switched off): the ball's cavity may hold pressure.
+    CavityUnknown,
+    /// The far side reads empty: open the bleed, look at the gauge.
+    ReadsEmpty,
+    /// The far side reads empty, and a person has opened the bleed and looked: a fitting may be loosened.
+    Confirmed,
 }
 
 /// One thing that happened.
@@ -210,7 +242,7 @@ pub enum Event {
     Acknowledged,
     /// A resting state still waits for a person.
     Reminder(Phase),
-    /// Whether a fitting may be loosened has changed.
+    /// What is known of the pressure behind a fitting has changed.
     Disconnect(Disconnect),
 }
 

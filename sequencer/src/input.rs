@@ -112,6 +112,9 @@ pub enum Ask {
     WorkLever,
     /// Swap the ends of the valve on the rig.
     SwapEnds,
+    /// Open the hand bleed at the far transducer and look at the gauge there: the far side reads empty, and a second,
+    /// independent look is what a fitting may be loosened on.
+    OpenBleed,
 }
 
 /// What the operator, or the host for them, tells the sequencer.

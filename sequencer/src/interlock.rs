@@ -1,68 +1,169 @@
 //! The last word on the outputs, whatever a phase asked for. Kept apart from the phases on purpose: a mistake there
 //! must not reach a solenoid.
 
-use crate::input::{Contacts, Known};
-use crate::output::{Gate, Outputs};
-use crate::units::GaugePressure;
+use crate::output::{Gate, Outputs, Pilot};
+use crate::time::{Duration, Instant, since};
 
-/// What the outputs are allowed to be.
-///
-/// - Emergency stop: everything at rest.
-/// - Supply and vent never open together: the supply gives way.
-/// - Supply only while the far pressure is known and below `max`; otherwise it is shut and the vent opened.
-pub(crate) fn allow(wanted: Outputs, contacts: Contacts, far: Known, max: GaugePressure) -> Outputs {
-    if contacts.stop {
-        return Outputs::REST;
+/// What the interlock goes by at one poll.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Conditions {
+    pub(crate) now: Instant,
+    /// The emergency stop is pressed.
+    pub(crate) stop: bool,
+    /// A guard is fitted and not closed.
+    pub(crate) guard_open: bool,
+    /// The far side is known, and not above its maximum.
+    pub(crate) may_feed: bool,
+    /// Either side is above its maximum.
+    pub(crate) over: bool,
+    /// The far side reads full: nobody's hand is in a full, connected valve.
+    pub(crate) far_full: bool,
+    pub(crate) changeover: Duration,
+}
+
+/// What it remembers: the outputs it allowed last, and when each side of the gas path was shut.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Interlock {
+    last: Outputs,
+    supply_shut: Option<Instant>,
+    vent_shut: Option<Instant>,
+}
+
+impl Interlock {
+    /// At rest for long enough that nothing is under way.
+    pub(crate) const NEW: Self = Self { last: Outputs::REST, supply_shut: None, vent_shut: None };
+
+    /// The outputs it allowed last.
+    pub(crate) const fn last(&self) -> Outputs {
+        self.last
     }
-    let mut allowed = wanted;
-    if allowed.blows_through() {
-        allowed.supply = Gate::Shut;
+
+    /// What the outputs are allowed to be.
+    ///
+    /// - Emergency stop: everything at rest at once, as when power is lost. Supply and vent may then pass each other on the
+    ///   way, for as long as their springs take: into the silencer, which is what a power cut does too.
+    /// - Supply and vent never open together: the supply gives way.
+    /// - Supply only while the far pressure is known and below its maximum.
+    /// - The one opens only when the other has been shut for the changeover; but above the maximum the vent does not wait.
+    /// - With the guard open the pilot stays as it is, but for opening the valve into the vent under a far side that reads
+    ///   full.
+    pub(crate) fn allow(&mut self, wanted: Outputs, c: &Conditions) -> Outputs {
+        let mut allowed = if c.stop { Outputs::REST } else { self.restrain(wanted, c) };
+        if !c.stop {
+            let waits = |shut: Option<Instant>| shut.is_some_and(|at| since(c.now, at) < c.changeover);
+            let supply_moving = self.last.supply == Gate::Open || waits(self.supply_shut);
+            let vent_moving = self.last.vent == Gate::Open || waits(self.vent_shut);
+            if allowed.vent == Gate::Open && self.last.vent == Gate::Shut && supply_moving && !c.over {
+                allowed.vent = Gate::Shut;
+            }
+            if allowed.supply == Gate::Open && self.last.supply == Gate::Shut && vent_moving {
+                allowed.supply = Gate::Shut;
+            }
+        }
+        let shut = |was: Gate, is: Gate, at| if was == Gate::Open && is == Gate::Shut { Some(c.now) } else { at };
+        self.supply_shut = shut(self.last.supply, allowed.supply, self.supply_shut);
+        self.vent_shut = shut(self.last.vent, allowed.vent, self.vent_shut);
+        self.last = allowed;
+        allowed
     }
-    let below = matches!(far, Known::Pressure(p) if p <= max);
-    if allowed.supply == Gate::Open && !below {
-        allowed.supply = Gate::Shut;
-        allowed.vent = Gate::Open;
+
+    fn restrain(&self, wanted: Outputs, c: &Conditions) -> Outputs {
+        let mut allowed = wanted;
+        if allowed.blows_through() {
+            allowed.supply = Gate::Shut;
+        }
+        if allowed.supply == Gate::Open && !c.may_feed {
+            allowed.supply = Gate::Shut;
+            allowed.vent = Gate::Open;
+        }
+        let lets_out = allowed.pilot == Pilot::Fed && c.far_full;
+        if c.guard_open && allowed.pilot != self.last.pilot && !lets_out {
+            allowed.pilot = self.last.pilot;
+        }
+        allowed
     }
-    allowed
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::output::Pilot;
+    use crate::time::millis;
 
-    /// Every combination of wanted outputs, contacts and knowledge: the space is small enough to try whole.
+    const GATES: [Gate; 2] = [Gate::Shut, Gate::Open];
+    const BOTH: [bool; 2] = [false, true];
+
+    fn outputs() -> impl Iterator<Item = Outputs> {
+        let pilots = [Pilot::Exhausted, Pilot::Fed];
+        GATES.into_iter().flat_map(move |supply| {
+            GATES.into_iter().flat_map(move |vent| pilots.into_iter().map(move |pilot| Outputs { supply, vent, pilot }))
+        })
+    }
+
+    fn conditions(now_ms: u64) -> impl Iterator<Item = Conditions> {
+        (0..32u8).map(move |bits| {
+            let on = |bit: u8| bits & (1 << bit) != 0;
+            Conditions {
+                now: Instant::from_ticks(now_ms * 1_000),
+                stop: on(0),
+                guard_open: on(1),
+                may_feed: on(2),
+                over: on(3),
+                far_full: on(4),
+                changeover: millis(50),
+            }
+        })
+    }
+
+    /// Every pair of wanted outputs in every pair of conditions, at every distance that matters: small enough to try whole.
     #[test]
-    fn never_blows_through_nor_feeds_blind() {
-        let max = GaugePressure::from_pascals(700_000);
-        let gates = [Gate::Shut, Gate::Open];
-        let known = [
-            Known::Nothing,
-            Known::Sick,
-            Known::Pressure(GaugePressure::ZERO),
-            Known::Pressure(max),
-            Known::Pressure(max.plus(1)),
-        ];
-        for (stop, guard_closed) in [(false, false), (false, true), (true, false), (true, true)] {
-            for supply in gates {
-                for vent in gates {
-                    for pilot in [Pilot::Exhausted, Pilot::Fed] {
-                        for far in known {
-                            let wanted = Outputs { supply, vent, pilot };
-                            let contacts = Contacts { stop, guard_closed, valve_shut: false };
-                            let got = allow(wanted, contacts, far, max);
-                            assert!(!got.blows_through());
-                            assert!(!stop || got == Outputs::REST);
-                            let sighted = matches!(far, Known::Pressure(p) if p <= max);
-                            assert!(got.supply == Gate::Shut || sighted);
-                            // What was harmless is left alone.
-                            if !stop && supply == Gate::Shut {
-                                assert_eq!(got, wanted);
-                            }
-                        }
+    fn every_pair_of_polls_keeps_the_rules() {
+        for (first, second) in outputs().flat_map(|a| outputs().map(move |b| (a, b))) {
+            for before in conditions(1_000) {
+                for gap in [0, 10, 49, 50, 60] {
+                    for c in conditions(1_000 + gap) {
+                        let mut interlock = Interlock::NEW;
+                        let last = interlock.allow(first, &before);
+                        let got = interlock.allow(second, &c);
+                        assert!(!got.blows_through());
+                        assert!(!c.stop || got == Outputs::REST);
+                        assert!(got.supply == Gate::Shut || c.may_feed || c.stop);
+                        // From supply to vent in one poll only by the stop, or to relieve.
+                        let turned = last.supply == Gate::Open && got.vent == Gate::Open;
+                        assert!(!turned || c.stop || c.over, "{last:?} {got:?} {c:?}");
+                        assert!(!(last.vent == Gate::Open && got.supply == Gate::Open));
+                        let moved = got.pilot != last.pilot && !c.stop;
+                        let lets_out = got.pilot == Pilot::Fed && c.far_full;
+                        assert!(!moved || !c.guard_open || lets_out);
+                        // The same again changes nothing.
+                        assert_eq!(interlock.allow(second, &c), got);
                     }
                 }
             }
+        }
+    }
+
+    #[test]
+    fn both_are_shut_for_the_changeover_in_both_directions() {
+        for may in BOTH {
+            let feed = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Fed };
+            let at = |ms: u64| Conditions {
+                now: Instant::from_ticks(ms * 1_000),
+                stop: false,
+                guard_open: false,
+                may_feed: true,
+                over: false,
+                far_full: may,
+                changeover: millis(50),
+            };
+            let mut interlock = Interlock::NEW;
+            let mut opened =
+                |wanted, from: u64| (from..from + 200).find(|ms| interlock.allow(wanted, &at(*ms)) == wanted);
+            assert_eq!(opened(feed, 1_000), Some(1_050));
+            assert_eq!(opened(Outputs::OPEN_TO_VENT, 1_100), Some(1_150));
+            // Above the maximum the vent does not wait.
+            let mut interlock = Interlock { last: feed, ..Interlock::NEW };
+            let over = Conditions { over: true, may_feed: false, ..at(2_000) };
+            assert_eq!(interlock.allow(Outputs::OPEN_TO_VENT, &over), Outputs::OPEN_TO_VENT);
         }
     }
 }

@@ -12,7 +12,7 @@ use crate::time::{Duration, Instant};
 /// running number that counts conversions, not calls, so that a lost one shows. [`Hardware::now`] never goes back while
 /// the program runs; a counter that wraps in use must be widened. [`Hardware::apply`] sets *every* output every time.
 ///
-/// **For whoever calls it.** Read, step, apply, and only then call [`Hardware::alive`]: a loop that stalls anywhere
+/// **For whoever calls it.** Read, step, apply, retain, and only then call [`Hardware::alive`]: a loop that stalls anywhere
 /// must run into the watchdog, and the watchdog must end in [`Outputs::REST`].
 pub trait Hardware {
     /// Why outputs could not be set.
@@ -53,11 +53,14 @@ pub trait Hardware {
     fn apply(&mut self, outputs: Outputs) -> Result<(), Self::Error>;
 
     /// Whether an output has read back otherwise than it was set, for longer than it may take to follow. For a fault that
-    /// the sequencer is to hear of; an output that cannot even be set is an error of [`Hardware::apply`]. False by
-    /// default: no read-back.
-    fn outputs_differ(&mut self) -> bool {
-        false
-    }
+    /// the sequencer is to hear of; an output that cannot even be set is an error of [`Hardware::apply`]. False where
+    /// nothing is read back.
+    fn outputs_differ(&mut self) -> bool;
+
+    /// Keeps, over a reset, whether an emergency stop is latched: the start of the program hands what was kept to
+    /// [`crate::step::Sequencer::resume`]. Called at every poll. A rig that can keep nothing does nothing here, and its
+    /// hazard is that a reset while the stop is released forgets the stop.
+    fn retain_stop(&mut self, stopped: bool);
 
     /// Tells the watchdog that the loop is alive. Does nothing by default: a simulated rig has none.
     fn alive(&mut self) {}
@@ -81,6 +84,25 @@ pub trait Watchdog {
 
     /// Whether the last reset was by it.
     fn has_bitten(&self) -> bool;
+}
+
+/// A place that outlives a reset of the controller, though perhaps not a loss of power: memory that the start-up code
+/// leaves alone, a scratch register, or better.
+pub trait StopMemory {
+    /// Keeps whether an emergency stop is latched.
+    fn keep(&mut self, stopped: bool);
+
+    /// What was kept before the reset; false where nothing was, or what is there makes no sense.
+    fn kept(&self) -> bool;
+}
+
+/// None fitted.
+impl StopMemory for () {
+    fn keep(&mut self, _: bool) {}
+
+    fn kept(&self) -> bool {
+        false
+    }
 }
 
 /// The person at the bench, or the host program in between.

@@ -62,11 +62,13 @@ pub mod field;
 pub mod input;
 mod interlock;
 pub mod io;
+mod life;
 pub mod limits;
 #[cfg(feature = "link")]
 pub mod link;
 pub mod measure;
 pub mod output;
+mod persist;
 mod phase;
 pub mod rate_class;
 pub mod recipe;

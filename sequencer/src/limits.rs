@@ -10,6 +10,31 @@ pub const SAFE_PA_MIN: u32 = 200;
 /// See [`SAFE_PA_MIN`].
 pub const SAFE_PA_MAX: u32 = 10_000;
 
+/// Counts of a transducer that the safe limit must span at least: a limit of a count or two would be judged by the
+/// converter's last digit (our judgement).
+pub const SAFE_COUNTS_MIN: u32 = 4;
+
+/// Highest reading a transducer may call healthy: ten times the hardest pressure of any rig, so that a range mistaken by
+/// powers of ten is refused (our judgement).
+pub const TRANSDUCER_PA_MAX: u32 = 10 * HARD_MAX_PA;
+
+/// What looks like a gross fall, a leap, or a supply side not empty must persist for so many readings in a row, and for
+/// this long, before anything is concluded from it: a burst of interference is over by then (our judgement).
+pub const PERSIST_READINGS: u8 = 3;
+/// See [`PERSIST_READINGS`]; in milliseconds.
+pub const PERSIST_MS: u32 = 100;
+
+/// So many equal codes in a row are a frozen reading, where the precheck saw the code move over
+/// [`FLICKER_COUNTS`] or more. Noise of half a count (the least that gives such a spread) repeats its likeliest code with a
+/// chance of 0.68 (normal distribution, ±0.5 count about the mean): 64 in a row come once in 10¹⁰ times.
+pub const FROZEN_CODES: u8 = 64;
+/// See [`FROZEN_CODES`].
+pub const FLICKER_COUNTS: u32 = 3;
+
+/// Readings without any change in the precheck that make a frozen transducer, where the rig says that its last digits
+/// move.
+pub const FROZEN_PRECHECK: u32 = 50;
+
 /// Longest window of samples, in milliseconds: one hour.
 pub const MEASURE_MS_MAX: u32 = 3_600_000;
 

@@ -76,6 +76,7 @@ pub struct RawRig {
     pub changeover_ms: u32,
     pub guard_fitted: bool,
     pub shut_switch_fitted: bool,
+    pub far_flickers: bool,
     pub far: Transducer,
     pub supply: Option<Transducer>,
     pub thermometer: Option<Thermometer>,
@@ -103,6 +104,7 @@ impl RawRig {
         changeover_ms: 50,
         guard_fitted: true,
         shut_switch_fitted: false,
+        far_flickers: true,
         far: Transducer::DEMO,
         supply: Some(Transducer::DEMO),
         thermometer: None,
@@ -137,7 +139,7 @@ pub const FIELDS: &[Field<RawRig>] = &[
     },
     Field {
         name: "safe",
-        about: "gauge pressure below which a fitting may be loosened",
+        about: "how far from zero, above or below, a side may read and count as empty",
         unit: Unit::Pascal,
         min: limits::SAFE_PA_MIN as f64,
         max: limits::SAFE_PA_MAX as f64,
@@ -146,7 +148,7 @@ pub const FIELDS: &[Field<RawRig>] = &[
     },
     Field {
         name: "safe_dwell",
-        about: "how long the far side must stay below the safe limit",
+        about: "how long both sides must read empty",
         unit: Unit::Millisecond,
         min: 200.0,
         max: 60_000.0,
@@ -175,7 +177,7 @@ pub const FIELDS: &[Field<RawRig>] = &[
         name: "changeover",
         about: "time between shutting supply and opening vent, and the other way round",
         unit: Unit::Millisecond,
-        min: 0.0,
+        min: 10.0,
         max: 2_000.0,
         get: |r| r.changeover_ms.into(),
         set: |r, v| r.changeover_ms = v as u32,
@@ -197,6 +199,15 @@ pub const FIELDS: &[Field<RawRig>] = &[
         max: 1.0,
         get: |r| f64::from(u8::from(r.shut_switch_fitted)),
         set: |r, v| r.shut_switch_fitted = v != 0.0,
+    },
+    Field {
+        name: "far_flickers",
+        about: "the last digits of the far transducer move by themselves at rest, so that a frozen one shows",
+        unit: Unit::Flag,
+        min: 0.0,
+        max: 1.0,
+        get: |r| f64::from(u8::from(r.far_flickers)),
+        set: |r, v| r.far_flickers = v != 0.0,
     },
     Field {
         name: "far_zero",
@@ -321,10 +332,12 @@ impl RawRig {
     pub fn examine(&self, report: impl FnMut(FieldError)) -> Option<Rig> {
         let mut examiner = Examiner::new(report);
         examiner.ranges_by(self, &BOUNDS, FIELDS);
-        check_transducer(&mut examiner, &self.far, self.hard_max_pa, "far_counts_min", "far_counts_max");
+        let names = Names { min: "far_counts_min", max: "far_counts_max", step: "far_step" };
+        check_transducer(&mut examiner, &self.far, self, names);
         if let Some(supply) = &self.supply {
             examiner.range("supply_step", Unit::PascalPerCount, supply.pa_per_count, 0.001, 1_000.0);
-            check_transducer(&mut examiner, supply, self.hard_max_pa, "supply_counts_min", "supply_counts_max");
+            let names = Names { min: "supply_counts_min", max: "supply_counts_max", step: "supply_step" };
+            check_transducer(&mut examiner, supply, self, names);
         }
         if let Some(tau) = self.tau_s {
             examiner.range("tau", Unit::Second, tau, 0.1, 600.0);
@@ -346,6 +359,12 @@ impl RawRig {
                 "safe_dwell",
             ),
         );
+        // A dwell that a stall could hide half of is not one.
+        let (stall, half_dwell) = (f64::from(self.stall_ms_max), f64::from(self.safe_dwell_ms) / 2.0);
+        examiner.require(
+            stall <= half_dwell,
+            conflict("stall_max", Unit::Millisecond, stall, "must not pass half the dwell,", half_dwell, "safe_dwell"),
+        );
         examiner.clean().then_some(Rig { raw: *self })
     }
 
@@ -360,14 +379,46 @@ impl RawRig {
     }
 }
 
-/// A transducer must be able to show the hard maximum, and atmospheric pressure, from inside its healthy range.
+/// What a transducer's fields are called.
+#[derive(Clone, Copy)]
+struct Names {
+    min: &'static str,
+    max: &'static str,
+    step: &'static str,
+}
+
+/// A transducer must be able to show the hard maximum, and atmospheric pressure, from inside its healthy range; that range
+/// must not reach where no gas can be; and its resolution must be finer than what counts as empty.
 fn check_transducer(
     examiner: &mut Examiner<impl FnMut(FieldError)>,
     t: &Transducer,
-    hard_max_pa: u32,
-    min: &'static str,
-    max: &'static str,
+    rig: &RawRig,
+    Names { min, max, step }: Names,
 ) {
+    let hard_max_pa = rig.hard_max_pa;
+    let coarsest = f64::from(rig.safe_pa) / f64::from(limits::SAFE_COUNTS_MIN);
+    examiner.require(
+        t.pa_per_count <= coarsest,
+        conflict(
+            step,
+            Unit::PascalPerCount,
+            t.pa_per_count,
+            "must not pass a quarter of the safe limit,",
+            coarsest,
+            "safe",
+        ),
+    );
+    let zero = f64::from(t.zero_counts);
+    let vacuum = zero - rig.atmosphere_pa / t.pa_per_count;
+    examiner.require(
+        f64::from(t.counts_min) >= vacuum,
+        conflict(min, Unit::Count, t.counts_min.into(), "must not reach below a vacuum, at", vacuum, "zero, step"),
+    );
+    let most = zero + f64::from(limits::TRANSDUCER_PA_MAX) / t.pa_per_count;
+    examiner.require(
+        f64::from(t.counts_max) <= most,
+        conflict(max, Unit::Count, t.counts_max.into(), "must not reach above 10 MPa, at", most, "zero, step"),
+    );
     examiner.require(
         t.counts_min < t.zero_counts,
         conflict(min, Unit::Count, t.counts_min.into(), "must lie below the zero,", t.zero_counts.into(), "zero"),
@@ -389,7 +440,7 @@ impl Rig {
         GaugePressure::from_pascals(self.raw.hard_max_pa as i32)
     }
 
-    /// Below this, measured by a healthy transducer for the dwell, a fitting may be loosened.
+    /// Nearer to zero than this, above or below, a side counts as empty.
     pub const fn safe_limit(&self) -> GaugePressure {
         GaugePressure::from_pascals(self.raw.safe_pa as i32)
     }

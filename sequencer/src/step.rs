@@ -4,16 +4,19 @@ use crate::channel::Channel;
 use crate::dwell::Dwell;
 use crate::event::{Disconnect, Event, Events, Fault, Phase, Refusal};
 use crate::input::{Ask, Command, Inputs, Known, Side, Sides};
-use crate::interlock;
+use crate::interlock::{Conditions, Interlock};
+use crate::life::Life;
 use crate::measure::diagnose;
-use crate::output::{Coil, Outputs};
+use crate::output::{Coil, Gate, Outputs};
+use crate::persist::Persist;
 use crate::phase::fill::{self, Fill};
 use crate::phase::isolate::{self, Isolate};
 use crate::phase::measure::{self, Measure};
 use crate::phase::precheck::{self, Precheck};
 use crate::phase::safe_vent::{self, SafeVent, VentView};
+use crate::phase::start_up::{self, StartUp};
 use crate::phase::vent::{self, Vent};
-use crate::phase::{End, Isolated, Next, View, settle, soak, tell, work};
+use crate::phase::{End, Isolated, Next, View, gross_fall_pa, settle, soak, tell, work};
 use crate::recipe::Recipe;
 use crate::rig::{Rig, Transducer};
 use crate::time::{Duration, Instant, after, millis, since};
@@ -23,6 +26,13 @@ use crate::warmth::Thermometer;
 
 /// Expected time between samples where no recipe says otherwise.
 const PERIOD_UNKNOWN: Duration = millis(100);
+
+/// Longest step of the clock that is believed, 12 days: more than any phase lasts, and so little that no number of them
+/// within a lifetime fills the clock.
+const LEAP_MAX: Duration = Duration::from_ticks(1 << 40);
+
+/// Latest start of the sequencer's own clock: as much again is left before it is full.
+const START_MAX: u64 = 1 << 62;
 
 /// How often a resting state that waits for a person says so again.
 const REMINDER: Duration = millis(60_000);
@@ -63,6 +73,7 @@ pub struct Status {
 /// A phase with what it remembers.
 #[derive(Clone, Debug)]
 enum State {
+    StartUp(StartUp),
     Ready,
     Precheck(Precheck),
     Fill(Fill),
@@ -73,7 +84,8 @@ enum State {
     /// What it remembers is kept in [`Sequencer::measure`]: it is far larger than the rest.
     Measure,
     SafeVent(SafeVent),
-    Swap,
+    /// Whether the guard has been seen open.
+    Swap(bool),
     Fault,
     Trapped,
     Held,
@@ -83,6 +95,7 @@ enum State {
 impl State {
     const fn phase(&self) -> Phase {
         match self {
+            Self::StartUp(_) => Phase::StartUp,
             Self::Ready => Phase::Ready,
             Self::Precheck(_) => Phase::Precheck,
             Self::Fill(_) => Phase::Fill,
@@ -92,7 +105,7 @@ impl State {
             Self::Settle => Phase::Settle,
             Self::Measure => Phase::Measure,
             Self::SafeVent(_) => Phase::SafeVent,
-            Self::Swap => Phase::Swap,
+            Self::Swap(_) => Phase::Swap,
             Self::Fault => Phase::Fault,
             Self::Trapped => Phase::Trapped,
             Self::Held => Phase::Held,
@@ -117,7 +130,7 @@ impl Phase {
         )
     }
 
-    /// A phase that waits at rest with the far side measured empty: only here may a fitting be loosened.
+    /// A phase that waits at rest: only here may a fitting be loosened.
     pub const fn is_resting(self) -> bool {
         matches!(self, Self::Ready | Self::Swap | Self::Fault)
     }
@@ -134,6 +147,10 @@ struct Run {
     sides: Sides,
     side: Side,
     isolated: Option<Isolated>,
+    /// Started, and waiting for the far side to be emptied first.
+    opening: bool,
+    /// The far transducer's last digits moved in the precheck: were they to stop, that would show.
+    flickers: bool,
     /// What the side ended with; becomes its result once the far side has been measured empty.
     pending: Option<SideResult>,
     aborted: bool,
@@ -141,7 +158,7 @@ struct Run {
 
 impl Run {
     const fn on(sides: Sides, side: Side) -> Self {
-        Self { sides, side, isolated: None, pending: None, aborted: false }
+        Self { sides, side, isolated: None, opening: false, flickers: false, pending: None, aborted: false }
     }
 }
 
@@ -159,15 +176,32 @@ pub struct Sequencer {
     reminded: Instant,
     /// Longest that the phase can last; all of time where there is no limit.
     longest: Duration,
-    /// The last step's time; `None` before the first.
+    /// The last step's time as given; `None` before the first.
     clock: Option<Instant>,
+    /// The sequencer's own time: as given, but that it never goes back. Every moment noted is of this clock, so that a
+    /// clock that misbehaves again and again cannot keep a phase for ever.
+    now: Instant,
     /// Time between the last two steps.
     elapsed: Duration,
     far: Channel,
     supply: Option<Channel>,
     thermometer: Thermometer,
-    /// How long the far side has been measured below the safe limit without a break.
+    /// How long both sides have been measured empty without a break.
     below: Dwell,
+    /// What the far transducer has shown since air was last let in.
+    life: Life,
+    /// Air was let in, and the far side has not been measured empty since.
+    fed: bool,
+    /// Both sides were measured empty with the ball open into the vent, and nothing has been let in since; and whether
+    /// the ball's cavity was emptied by a further stroke.
+    emptied: Option<bool>,
+    /// The bleed is said to be open, and the gauge to show nothing.
+    bled: bool,
+    /// Since when everything has been at rest.
+    rested: Option<Instant>,
+    gross: Persist,
+    supply_full: Persist,
+    interlock: Interlock,
     disconnect: Disconnect,
     ask: Option<Ask>,
     run: Option<Run>,
@@ -177,26 +211,36 @@ pub struct Sequencer {
 }
 
 impl Sequencer {
-    /// After power-up or reset, or at the head of a recording. Assumes that the far side is pressurised: the first
-    /// thing it does is to open the valve into the vent and look. Without a recipe it can do that, and nothing else.
+    /// After power-up, reset or a new recipe, or at the head of a recording. Assumes that the far side is pressurised,
+    /// and that a hand may be in the ball: the first thing it does is to look, at rest. Without a recipe it can do that,
+    /// open the valve into the vent, and nothing else.
     pub fn new(rig: Rig, recipe: Option<Recipe>) -> Self {
         let period = recipe.as_ref().map_or(PERIOD_UNKNOWN, Recipe::sample_period);
         let channel = |transducer: Transducer| Channel::new(transducer, period);
         Self {
             rig,
             recipe,
-            state: State::SafeVent(SafeVent::new(Instant::from_ticks(0))),
-            phase: Phase::SafeVent,
+            state: State::StartUp(StartUp::NEW),
+            phase: Phase::StartUp,
             measure: Measure::new(period),
             entered: Instant::from_ticks(0),
             reminded: Instant::from_ticks(0),
             longest: Duration::MAX,
             clock: None,
+            now: Instant::from_ticks(0),
             elapsed: millis(0),
             far: channel(rig.raw().far),
             supply: rig.raw().supply.map(channel),
             thermometer: Thermometer::NEW,
             below: Dwell::NONE,
+            life: Life::NONE,
+            fed: false,
+            emptied: None,
+            bled: false,
+            rested: None,
+            gross: Persist::NONE,
+            supply_full: Persist::NONE,
+            interlock: Interlock::NEW,
             disconnect: Disconnect::Pressurised,
             ask: None,
             run: None,
@@ -204,6 +248,22 @@ impl Sequencer {
             fault: None,
             acknowledged: false,
         }
+    }
+
+    /// As [`Sequencer::new`], for a controller that was reset. Where an emergency stop was latched before
+    /// ([`crate::io::Hardware::retain_stop`]), it still is: a reset releases nothing.
+    pub fn resume(rig: Rig, recipe: Option<Recipe>, stopped: bool) -> Self {
+        let mut sequencer = Self::new(rig, recipe);
+        if stopped {
+            sequencer.state = State::Held;
+            sequencer.phase = Phase::Held;
+        }
+        sequencer
+    }
+
+    /// Whether an emergency stop is latched: what has to be kept over a reset.
+    pub const fn stop_latched(&self) -> bool {
+        matches!(self.phase, Phase::Held)
     }
 
     /// One step. Bounded work, no waiting. `now` must not go back: if it does, that is a fault of the clock, and seen.
@@ -220,14 +280,8 @@ impl Sequencer {
     pub fn step_into(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> Outputs {
         events.clear();
         let time_fault = self.pass_time(now, events);
-        self.far.update(now, inputs.far);
-        if let Some(supply) = &mut self.supply {
-            supply.update(now, inputs.supply);
-        }
-        if self.rig.raw().thermometer.is_some() {
-            self.thermometer.update(self.elapsed, inputs.thermometer);
-        }
-        self.below.watch(&self.far, self.rig.safe_limit(), now);
+        let now = self.now;
+        self.update_channels(inputs);
 
         if inputs.contacts.stop {
             self.stop(now, events);
@@ -237,14 +291,78 @@ impl Sequencer {
             self.poll(now, inputs, events);
         }
         self.remind(now, events);
-        self.tell_disconnect(events);
+        let outputs = self.set_outputs(inputs);
+        self.tell_disconnect(inputs, events);
+        outputs
+    }
 
-        interlock::allow(self.wanted(), inputs.contacts, self.far.known(), self.max())
+    /// Takes in what was read, and what follows from it whatever the phase.
+    fn update_channels(&mut self, inputs: &Inputs) {
+        let now = self.now;
+        self.far.update(now, inputs.far);
+        if let Some(supply) = &mut self.supply {
+            supply.update(now, inputs.supply);
+        }
+        if self.rig.raw().thermometer.is_some() {
+            self.thermometer.update(self.elapsed, inputs.thermometer);
+        }
+        let safe = self.rig.safe_limit();
+        self.below.watch_empty(&self.far, self.supply.as_ref(), safe, now);
+        self.life.watch(&self.far, safe, self.interlock.last().supply == Gate::Open, now);
+        let (Some(run), Some(recipe)) = (&self.run, &self.recipe) else { return };
+        if let (Some(isolated), Some(good)) = (run.isolated, self.far.fresh()) {
+            let fall = f64::from(isolated.pressure.above(good.pressure));
+            self.gross.note(fall > gross_fall_pa(isolated, &self.rig, recipe), now);
+        }
+        if let Some(good) = self.supply.as_ref().and_then(Channel::fresh) {
+            let vented = i64::from(good.pressure.pascals()) < i64::from(recipe.raw().vent_below_pa);
+            let watched = matches!(self.phase, Phase::Settle | Phase::Measure);
+            self.supply_full.note(watched && !vented, now);
+        }
+    }
+
+    /// What the phase wants, as far as the interlock allows it; and what follows from that.
+    fn set_outputs(&mut self, inputs: &Inputs) -> Outputs {
+        let above = |known: Known, max: GaugePressure| matches!(known, Known::Pressure(p) if p > max);
+        let far = self.far.known();
+        let conditions = Conditions {
+            now: self.now,
+            stop: inputs.contacts.stop,
+            guard_open: self.guard_open(inputs),
+            may_feed: matches!(far, Known::Pressure(p) if p <= self.max()),
+            over: above(far, self.max()) || self.supply.as_ref().is_some_and(|s| above(s.known(), self.supply_max())),
+            far_full: matches!(far, Known::Pressure(p) if p >= self.rig.safe_limit()),
+            changeover: self.rig.changeover(),
+        };
+        let fed_before = self.interlock.last().supply == Gate::Open;
+        let outputs = self.interlock.allow(self.wanted(), &conditions);
+        if outputs.supply == Gate::Open {
+            if !fed_before {
+                self.life.begin();
+            }
+            self.fed = true;
+            self.emptied = None;
+        }
+        if outputs == Outputs::REST {
+            self.rested.get_or_insert(self.now);
+        } else {
+            self.rested = None;
+        }
+        outputs
+    }
+
+    fn guard_open(&self, inputs: &Inputs) -> bool {
+        self.rig.raw().guard_fitted && !inputs.contacts.guard_closed
     }
 
     /// Where the sequence stands.
     pub const fn phase(&self) -> Phase {
         self.phase
+    }
+
+    /// The given clock's moment for one of the sequencer's own.
+    fn given(&self, at: Instant) -> Instant {
+        after(self.clock.unwrap_or(at), since(at, self.now))
     }
 
     /// What a screen shows, as of the last step.
@@ -284,6 +402,7 @@ impl Sequencer {
     /// (they feed nothing, and some remind).
     pub fn limit(&self) -> Option<Duration> {
         let bare = match (&self.state, &self.recipe) {
+            (State::StartUp(_), _) => start_up::limit(&self.rig),
             (State::SafeVent(_), recipe) => safe_vent::limit(&self.rig, recipe.as_ref()),
             (State::Precheck(_), Some(r)) => precheck::limit(r),
             (State::Fill(_), Some(r)) => fill::limit(r, &self.rig),
@@ -292,7 +411,7 @@ impl Sequencer {
             (State::Vent(_), Some(r)) => vent::limit(r, &self.rig),
             (State::Settle, Some(r)) => settle::limit(r),
             (State::Measure, Some(r)) => measure::limit(r, &self.rig),
-            (State::Swap, Some(r)) => millis(r.raw().swap_ms_max),
+            (State::Swap(_), Some(r)) => millis(r.raw().swap_ms_max),
             (State::Work(_), _) => work::limit(&self.rig),
             _ => return None,
         };
@@ -307,6 +426,7 @@ impl Sequencer {
     /// When the present phase is due to end by itself.
     fn deadline(&self) -> Option<Instant> {
         let span = match (&self.state, &self.recipe) {
+            (State::StartUp(_), _) => self.rig.safe_dwell(),
             (State::Precheck(_), Some(r)) => millis(r.raw().zero_ms),
             (State::Measure, Some(r)) => millis(r.raw().measure_ms_max),
             (State::Fill(_), Some(r)) => fill::limit(r, &self.rig),
@@ -315,51 +435,57 @@ impl Sequencer {
             (State::Vent(_), Some(r)) => vent::limit(r, &self.rig),
             (State::Settle, Some(r)) => settle::limit(r),
             (State::SafeVent(_), r) => safe_vent::limit(&self.rig, r.as_ref()),
-            (State::Swap, Some(r)) => millis(r.raw().swap_ms_max),
+            (State::Swap(_), Some(r)) => millis(r.raw().swap_ms_max),
             (State::Work(_), _) => work::limit(&self.rig),
             _ => return None,
         };
-        Some(after(self.entered, span))
+        Some(self.given(after(self.entered, span)))
     }
 
-    /// Pressure above which supply is shut.
+    /// Pressure above which supply is shut, on either side: while one output is worked, no air at all.
     fn max(&self) -> GaugePressure {
-        let hard = self.supply_max();
+        let hard = if let State::Work(_) = self.state { self.rig.safe_limit() } else { self.rig.hard_max() };
         self.recipe.as_ref().map_or(hard, |r| r.max().min(hard))
     }
 
     /// Most that the supply side may have: while one output is worked, no air at all.
     fn supply_max(&self) -> GaugePressure {
-        if let State::Work(_) = self.state { self.rig.safe_limit() } else { self.rig.hard_max() }
+        self.max()
     }
 
     /// Notes the time; a clock that went back or a gap between polls makes what was dwelt worthless.
     fn pass_time(&mut self, now: Instant, events: &mut Events) -> Option<Fault> {
         let Some(last) = self.clock.replace(now) else {
-            self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+            self.now = Instant::from_ticks(now.as_ticks().min(START_MAX));
+            if self.stop_latched() {
+                self.latch(Fault::EmergencyStop, events);
+                self.enter(State::Held, self.now, events);
+            } else {
+                self.enter(State::StartUp(StartUp::NEW), self.now, events);
+            }
             return None;
         };
         self.elapsed = since(now, last);
         let back = now < last;
         let stalled = self.elapsed > self.rig.stall_max();
+        // Nobody can say how long it truly was since a clock that went back was last right: long enough to count.
+        let passed = if back { self.rig.stall_max() } else { self.elapsed.min(LEAP_MAX) };
+        self.now = after(self.now, passed);
         if !back && !stalled {
             return None;
         }
         self.below = Dwell::NONE;
         if back {
-            // Every moment noted so far belongs to another time.
+            // What was read last cannot be placed in time.
             self.far.forget();
             if let Some(supply) = &mut self.supply {
                 supply.forget();
             }
-            self.entered = now;
-            self.reminded = now;
-            if let State::SafeVent(vent) = &mut self.state {
-                *vent = SafeVent::new(now);
-            }
         }
-        if let State::SafeVent(vent) = &mut self.state {
-            vent.restart_dwell();
+        match &mut self.state {
+            State::SafeVent(vent) => vent.restart_dwell(),
+            State::StartUp(look) => look.restart_dwell(),
+            _ => {}
         }
         self.phase().is_live().then_some(if back { Fault::Clock } else { Fault::Stalled })
     }
@@ -369,11 +495,12 @@ impl Sequencer {
     fn hazard(&self, inputs: &Inputs) -> Option<Fault> {
         let phase = self.phase();
         let far = self.far.known();
-        let guard_open = self.rig.raw().guard_fitted && !inputs.contacts.guard_closed;
+        let guard_open = self.guard_open(inputs);
         if !phase.is_live() {
-            let empty = matches!(far, Known::Pressure(p) if p < self.rig.safe_limit());
-            let emptying = phase == Phase::SafeVent && self.run.is_some() && !empty;
-            let judging = phase == Phase::SafeVent && self.run.is_some();
+            let empty = matches!(far, Known::Pressure(p) if p.is_within(self.rig.safe_limit()));
+            // A run that only begins has nothing to judge yet, and nobody has fed it.
+            let judging = phase == Phase::SafeVent && self.run.is_some_and(|run| !run.opening);
+            let emptying = judging && !empty;
             return match self.fault {
                 None if guard_open && emptying => Some(Fault::GuardOpen),
                 None if inputs.outputs_differ && judging => Some(Fault::Output),
@@ -425,11 +552,27 @@ impl Sequencer {
         self.enter(State::Held, now, events);
     }
 
-    /// A fault: whatever was under way is void, and the valve is opened into the vent.
+    /// A fault: whatever was under way is void. With air in it the valve is opened into the vent: nobody has a hand in a
+    /// full, connected valve. With none everything goes to rest, and nothing moves: a hand may be there.
     fn fail(&mut self, fault: Fault, now: Instant, events: &mut Events) {
         self.latch(fault, events);
-        let state = if fault == Fault::Trapped { State::Trapped } else { State::SafeVent(SafeVent::new(now)) };
-        self.enter(state, now, events);
+        if fault == Fault::Trapped {
+            self.enter(State::Trapped, now, events);
+        } else {
+            self.give_over(now, events);
+        }
+    }
+
+    /// Ends what is under way: by the safe vent where there may be air, else at rest.
+    fn give_over(&mut self, now: Instant, events: &mut Events) {
+        let full = self.far.pressure().is_some_and(|p| p >= self.rig.safe_limit());
+        // In start-up a reading that is full for a moment only is doubtful, and doubt moves nothing.
+        let full = full && self.phase != Phase::StartUp;
+        if self.fed || full || self.phase == Phase::SafeVent {
+            self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+        } else {
+            self.finish(now, events);
+        }
     }
 
     fn latch(&mut self, fault: Fault, events: &mut Events) {
@@ -451,14 +594,24 @@ impl Sequencer {
             }
             (Some(Command::Abort), phase) if phase.is_live() => {
                 self.give_up(events);
-                self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+                self.give_over(now, events);
             }
             (Some(Command::Abort), Phase::SafeVent) if self.run.is_some_and(|r| !r.aborted) => {
                 self.give_up(events);
                 return false;
             }
-            (Some(Command::Acknowledge), phase) => return self.acknowledge(phase, now, events),
-            (Some(Command::Confirm(Ask::SwapEnds)), Phase::Swap) => return self.swapped(now, inputs, events),
+            (Some(Command::Acknowledge), phase) => return self.acknowledge(phase, now, inputs, events),
+            (Some(Command::Confirm(Ask::SwapEnds)), Phase::Swap) if self.ask == Some(Ask::SwapEnds) => {
+                return self.swapped(now, inputs, events);
+            }
+            (Some(Command::Confirm(Ask::OpenBleed)), phase) if self.ask == Some(Ask::OpenBleed) => {
+                self.bled = true;
+                self.ask = None;
+                if phase == Phase::Swap {
+                    self.put(Ask::SwapEnds, events);
+                }
+                return false;
+            }
             _ => return false,
         }
         true
@@ -471,7 +624,13 @@ impl Sequencer {
         tell(events, Event::Aborted);
     }
 
-    fn acknowledge(&mut self, phase: Phase, now: Instant, events: &mut Events) -> bool {
+    fn acknowledge(&mut self, phase: Phase, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
+        let pressurised = self.disconnect == Disconnect::Pressurised;
+        let moves = matches!(phase, Phase::Held | Phase::Trapped) || (phase == Phase::Ready && pressurised);
+        if moves && self.guard_open(inputs) {
+            tell(events, Event::Refused(Refusal { guard_open: true, ..Refusal::default() }));
+            return false;
+        }
         match phase {
             Phase::Held | Phase::Trapped | Phase::Fault | Phase::SafeVent if self.fault.is_some() => {
                 self.acknowledged = true;
@@ -485,8 +644,8 @@ impl Sequencer {
                     _ => return false,
                 }
             }
-            // Pressure has come back while waiting: told to, the valve is opened into the vent again.
-            Phase::Ready if self.disconnect == Disconnect::Pressurised => {
+            // Nothing is proved, or pressure has come back while waiting: told to, the valve is opened into the vent.
+            Phase::Ready if pressurised => {
                 tell(events, Event::Acknowledged);
                 self.enter(State::SafeVent(SafeVent::new(now)), now, events);
             }
@@ -497,15 +656,19 @@ impl Sequencer {
 
     /// Which conditions for letting air in fail.
     fn refusal(&self, inputs: &Inputs) -> Refusal {
-        let far = self.far.pressure();
+        let (far, supply) = (self.far.pressure(), self.supply.as_ref().and_then(|s| s.pressure()));
+        let safe = self.rig.safe_limit();
         Refusal {
             busy: !self.phase().is_resting(),
             no_recipe: self.recipe.is_none(),
             stop_pressed: inputs.contacts.stop,
-            guard_open: self.rig.raw().guard_fitted && !inputs.contacts.guard_closed,
+            guard_open: self.guard_open(inputs),
             far_sensor: far.is_none(),
-            supply_sensor: self.supply.as_ref().is_some_and(|s| s.pressure().is_none()),
-            far_not_empty: far.is_some_and(|p| p >= self.rig.safe_limit()),
+            supply_sensor: self.supply.is_some() && supply.is_none(),
+            far_not_empty: far.is_some_and(|p| !p.is_within(safe)),
+            supply_not_empty: supply.is_some_and(|p| !p.is_within(safe)),
+            output_mismatch: inputs.outputs_differ,
+            guard_not_opened: false,
             link_down: !inputs.link_up,
         }
     }
@@ -520,8 +683,11 @@ impl Sequencer {
         }
         self.results = [None; 2];
         let side = if sides == Sides::Second { Side::Second } else { Side::First };
-        self.run = Some(Run::on(sides, side));
-        self.enter(State::Precheck(Precheck::default()), now, events);
+        // What was never opened into the vent is opened first: it reads empty, and may not be.
+        let opening = self.emptied.is_none();
+        self.run = Some(Run { opening, ..Run::on(sides, side) });
+        let first = if opening { State::SafeVent(SafeVent::new(now)) } else { State::Precheck(Precheck::default()) };
+        self.enter(first, now, events);
         true
     }
 
@@ -530,9 +696,9 @@ impl Sequencer {
         let mut refusal = self.refusal(inputs);
         refusal.busy = self.phase() != Phase::Ready;
         refusal.no_recipe = false;
-        let full = |p: GaugePressure| p >= self.rig.safe_limit();
-        refusal.far_not_empty |=
-            self.disconnect != Disconnect::Safe || self.supply.as_ref().and_then(|s| s.pressure()).is_some_and(full);
+        // Told below, as the fault it is.
+        refusal.output_mismatch = false;
+        refusal.far_not_empty |= !self.below.lasted(self.rig.safe_dwell());
         if refusal.any() {
             tell(events, Event::Refused(refusal));
             return false;
@@ -548,7 +714,8 @@ impl Sequencer {
 
     /// True when the second side has been begun.
     fn swapped(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
-        let refusal = self.refusal(inputs);
+        let mut refusal = self.refusal(inputs);
+        refusal.guard_not_opened = self.rig.raw().guard_fitted && !matches!(self.state, State::Swap(true));
         if refusal.any() {
             tell(events, Event::Refused(refusal));
             return false;
@@ -560,8 +727,8 @@ impl Sequencer {
     /// Lets the present phase work, and goes where it says.
     fn poll(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) {
         let confirmed = match (inputs.command, self.ask) {
-            // Ends said to be swapped and refused: still asked for.
-            (Some(Command::Confirm(Ask::SwapEnds)), _) => None,
+            // Ends said to be swapped and refused: still asked for. The bleed is taken note of elsewhere.
+            (Some(Command::Confirm(Ask::SwapEnds | Ask::OpenBleed)), _) => None,
             (Some(Command::Confirm(answer)), Some(asked)) if answer == asked => {
                 self.ask = None;
                 Some(answer)
@@ -579,6 +746,7 @@ impl Sequencer {
                 if let Some(run) = &mut self.run {
                     run.isolated = Some(isolated);
                 }
+                self.gross = Persist::NONE;
                 tell(events, Event::Isolated { at: isolated.pressure });
                 self.enter(State::Vent(Vent::default()), now, events);
             }
@@ -587,29 +755,57 @@ impl Sequencer {
                 self.enter(State::SafeVent(SafeVent::new(now)), now, events);
             }
             Next::Fault(fault) => self.fail(fault, now, events),
-            Next::Empty => self.finish(now, events),
+            Next::Empty => self.emptied(now, events),
+            Next::Rest => self.finish(now, events),
+        }
+    }
+
+    /// Both sides have been measured empty, the ball open into the vent.
+    fn emptied(&mut self, now: Instant, events: &mut Events) {
+        let fed = core::mem::replace(&mut self.fed, false);
+        self.emptied = Some(self.recipe.as_ref().is_none_or(|r| r.raw().cavity_stroke));
+        let judging = self.fault.is_none() && self.run.is_some_and(|run| !run.aborted && !run.opening);
+        if fed && judging && !self.life.shown() {
+            // What it reads proves nothing: neither that the far side is empty, nor what was measured before.
+            self.latch(Fault::NoSignOfLife, events);
+            self.emptied = None;
+        }
+        match &mut self.run {
+            Some(run) if run.opening && !run.aborted && self.fault.is_none() => {
+                run.opening = false;
+                self.enter(State::Precheck(Precheck::default()), now, events);
+            }
+            _ => self.finish(now, events),
         }
     }
 
     fn poll_phase(&mut self, now: Instant, inputs: &Inputs, confirmed: Option<Ask>, events: &mut Events) -> Next {
         let spent = since(now, self.entered);
+        let guard_open = self.guard_open(inputs);
         if let State::SafeVent(vent) = &mut self.state {
             return vent.poll(&VentView {
                 now,
                 rig: &self.rig,
                 recipe: self.recipe.as_ref(),
                 far: &self.far,
+                supply: self.supply.as_ref(),
+                guard_open,
+                valve_shut: inputs.contacts.valve_shut,
                 confirmed,
             });
+        }
+        if let State::StartUp(look) = &mut self.state {
+            return look.poll(&self.far, &self.rig, now, spent);
         }
         if let State::Work(_) = self.state {
             return if spent >= work::limit(&self.rig) { Next::Go(Phase::SafeVent) } else { Next::Stay };
         }
         let Some(recipe) = &self.recipe else { return Next::Stay };
-        if let State::Swap = self.state {
+        if let State::Swap(opened) = &mut self.state {
+            *opened |= guard_open;
             if spent >= millis(recipe.raw().swap_ms_max) {
                 self.end_side(&End::plain(Verdict::Void, Ground::NotSwapped), now);
-                return Next::Empty;
+                return Next::Rest;
             }
             return Next::Stay;
         }
@@ -625,6 +821,10 @@ impl Sequencer {
             contacts: inputs.contacts,
             confirmed,
             isolated: self.run.and_then(|run| run.isolated),
+            gross: self.gross,
+            supply_full: self.supply_full,
+            leapt: self.life.broken(),
+            frozen: self.run.is_some_and(|run| run.flickers) && self.far.is_frozen(),
         };
         match &mut self.state {
             State::Precheck(phase) => phase.poll(&view, events),
@@ -634,8 +834,9 @@ impl Sequencer {
             State::Vent(phase) => phase.poll(&view),
             State::Settle => settle::poll(&view),
             State::Measure => self.measure.poll(&view, events),
-            State::Ready
-            | State::Swap
+            State::StartUp(_)
+            | State::Ready
+            | State::Swap(_)
             | State::Fault
             | State::Trapped
             | State::Held
@@ -646,7 +847,12 @@ impl Sequencer {
 
     fn go(&mut self, phase: Phase, now: Instant, events: &mut Events) {
         let state = match phase {
-            Phase::Fill => State::Fill(Fill::default()),
+            Phase::Fill => {
+                if let (State::Precheck(precheck), Some(run)) = (&self.state, &mut self.run) {
+                    run.flickers = precheck.flickers();
+                }
+                State::Fill(Fill::default())
+            }
             Phase::Soak => State::Soak,
             Phase::Isolate => State::Isolate(Isolate::default()),
             Phase::Settle => State::Settle,
@@ -686,7 +892,7 @@ impl Sequencer {
         }
     }
 
-    /// The far side has been measured empty, or was so all along: gives the side's result and goes on.
+    /// The far side has been measured empty, or was never fed: gives the side's result and goes on.
     fn finish(&mut self, now: Instant, events: &mut Events) {
         let Some(run) = self.run.take() else {
             self.rest(now, events);
@@ -699,7 +905,7 @@ impl Sequencer {
         let more = run.sides == Sides::Both && run.side == Side::First;
         if more && self.fault.is_none() && !run.aborted && result.ground != Ground::NotEmpty {
             self.run = Some(Run::on(run.sides, Side::Second));
-            self.enter(State::Swap, now, events);
+            self.enter(State::Swap(false), now, events);
             return;
         }
         self.prove(run.sides, events);
@@ -749,6 +955,9 @@ impl Sequencer {
 
     fn enter(&mut self, state: State, now: Instant, events: &mut Events) {
         self.phase = state.phase();
+        if self.phase == Phase::SafeVent {
+            self.emptied = None;
+        }
         self.state = state;
         self.longest = self.limit().unwrap_or(Duration::MAX);
         self.entered = now;
@@ -759,7 +968,6 @@ impl Sequencer {
             (State::Fill(_), Some(recipe)) => fill::ask(recipe),
             (State::Isolate(_), Some(recipe)) => isolate::ask(recipe),
             (State::SafeVent(_), recipe) => safe_vent::ask(recipe.as_ref()),
-            (State::Swap, _) => Some(Ask::SwapEnds),
             _ => None,
         };
         if let Some(ask) = ask {
@@ -775,7 +983,7 @@ impl Sequencer {
     /// What the phase wants of the outputs, before the interlock.
     fn wanted(&self) -> Outputs {
         match &self.state {
-            State::Ready | State::Swap | State::Fault | State::Held => Outputs::REST,
+            State::StartUp(_) | State::Ready | State::Swap(_) | State::Fault | State::Held => Outputs::REST,
             State::Trapped => Outputs::OPEN_TO_VENT,
             State::Precheck(_) => precheck::OUTPUTS,
             State::Fill(phase) => phase.outputs(),
@@ -785,9 +993,7 @@ impl Sequencer {
             State::Settle => settle::OUTPUTS,
             State::Measure => measure::OUTPUTS,
             State::SafeVent(phase) => phase.outputs(),
-            State::Work(coil) => {
-                work::outputs(*coil, self.clock.map_or(millis(0), |now| since(now, self.entered)), &self.rig)
-            }
+            State::Work(coil) => work::outputs(*coil, since(self.now, self.entered), &self.rig),
         }
     }
 
@@ -800,12 +1006,35 @@ impl Sequencer {
         }
     }
 
-    fn tell_disconnect(&mut self, events: &mut Events) {
-        let dwelt = self.below.lasted(self.rig.safe_dwell());
-        let is = if dwelt && self.phase().is_resting() { Disconnect::Safe } else { Disconnect::Pressurised };
+    fn tell_disconnect(&mut self, inputs: &Inputs, events: &mut Events) {
+        let is = self.known_empty(inputs);
         if is != self.disconnect {
-            self.disconnect = is;
+            let was = core::mem::replace(&mut self.disconnect, is);
             tell(events, Event::Disconnect(is));
+            if is == Disconnect::Pressurised {
+                // Taken back: an answer to what was asked before means nothing any more.
+                self.bled = false;
+                self.ask = self.ask.filter(|ask| *ask != Ask::OpenBleed);
+            } else if was == Disconnect::Pressurised && self.ask.is_none() {
+                self.put(Ask::OpenBleed, events);
+            }
+        }
+    }
+
+    /// What is known of the pressure behind a fitting: see [`Disconnect`] for what it takes.
+    fn known_empty(&self, inputs: &Inputs) -> Disconnect {
+        let stroke = safe_vent::stroke(self.recipe.as_ref()).as_ticks();
+        let rested = self.rested.is_some_and(|at| since(self.now, at).as_ticks() >= stroke + stroke / 2);
+        let holds = self.phase.is_resting()
+            && rested
+            && !inputs.outputs_differ
+            && self.life.shown()
+            && self.below.lasted(self.rig.safe_dwell());
+        match self.emptied {
+            Some(false) if holds => Disconnect::CavityUnknown,
+            Some(true) if holds && self.bled => Disconnect::Confirmed,
+            Some(true) if holds => Disconnect::ReadsEmpty,
+            _ => Disconnect::Pressurised,
         }
     }
 }
@@ -862,6 +1091,7 @@ mod tests {
         }
         let step = sequencer.step(at(40), &empty(3));
         assert!(step.events.contains(&Event::Faulted(Fault::Overrun(Phase::Fill))), "{:?}", step.events);
-        assert_eq!(sequencer.phase(), Phase::SafeVent);
+        // Nothing was let in yet.
+        assert_eq!(sequencer.phase(), Phase::Fault);
     }
 }

@@ -27,6 +27,8 @@ pub(crate) enum Warmth {
 #[derive(Clone, Debug)]
 pub(crate) struct Thermometer {
     counts: i32,
+    /// Running number of the last conversion: one that comes again says nothing new.
+    number: Option<u32>,
     /// In µs; all of time before the first reading.
     silent_us: u32,
     sick: bool,
@@ -34,12 +36,14 @@ pub(crate) struct Thermometer {
 
 impl Thermometer {
     /// Nothing read yet.
-    pub(crate) const NEW: Self = Self { counts: 0, silent_us: u32::MAX, sick: false };
+    pub(crate) const NEW: Self = Self { counts: 0, number: None, silent_us: u32::MAX, sick: false };
 
     pub(crate) fn update(&mut self, elapsed: Duration, reading: Reading) {
         match reading {
-            Reading::Sample(sample) => *self = Self { counts: sample.counts, silent_us: 0, sick: false },
-            Reading::Waiting | Reading::Sick(_) => {
+            Reading::Sample(sample) if self.number != Some(sample.number) => {
+                *self = Self { counts: sample.counts, number: Some(sample.number), silent_us: 0, sick: false };
+            }
+            Reading::Sample(_) | Reading::Waiting | Reading::Sick(_) => {
                 let us = u32::try_from(elapsed.as_ticks()).unwrap_or(u32::MAX);
                 self.silent_us = self.silent_us.saturating_add(us);
                 // Until the next good one: what it said before may be wrong already.

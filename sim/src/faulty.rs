@@ -1,9 +1,6 @@
-//! Faults of the far-side channel as a wrapper over any rig: nothing in the core or the plant knows of them.
+//! Faults of a channel on its way to the sequencer: nothing in the core or the plant knows of them.
 
-use seathold_sequencer::input::{Contacts, Sample, SensorFault};
-use seathold_sequencer::io::Hardware;
-use seathold_sequencer::output::Outputs;
-use seathold_sequencer::time::Instant;
+use seathold_sequencer::input::{Sample, SensorFault};
 
 /// What is wrong with a channel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -41,7 +38,7 @@ impl Wire {
     /// What arrives of a reading.
     ///
     /// # Errors
-    /// As for [`Hardware::far`].
+    /// As for [`seathold_sequencer::io::Hardware::far`].
     pub fn pass(&mut self, reading: nb::Result<Sample, SensorFault>) -> nb::Result<Sample, SensorFault> {
         let sample = reading?;
         let last = *self.last.get_or_insert(sample);
@@ -59,58 +56,5 @@ impl Wire {
         };
         self.last = Some(arrives);
         Ok(arrives)
-    }
-}
-
-/// A rig with a fault in its far-side channel.
-#[derive(Clone, Debug)]
-pub struct Faulty<H> {
-    /// The rig.
-    pub inner: H,
-    far: Wire,
-}
-
-impl<H> Faulty<H> {
-    /// A rig that is sound so far.
-    pub const fn new(inner: H) -> Self {
-        Self { inner, far: Wire::SOUND }
-    }
-
-    /// Breaks the channel, or mends it.
-    pub const fn set(&mut self, fault: Option<ChannelFault>) {
-        self.far.fault = fault;
-    }
-}
-
-impl<H: Hardware> Hardware for Faulty<H> {
-    type Error = H::Error;
-
-    fn now(&mut self) -> Instant {
-        self.inner.now()
-    }
-
-    fn far(&mut self) -> nb::Result<Sample, SensorFault> {
-        let reading = self.inner.far();
-        self.far.pass(reading)
-    }
-
-    fn supply(&mut self) -> nb::Result<Sample, SensorFault> {
-        self.inner.supply()
-    }
-
-    fn thermometer(&mut self) -> nb::Result<Sample, SensorFault> {
-        self.inner.thermometer()
-    }
-
-    fn contacts(&mut self) -> Contacts {
-        self.inner.contacts()
-    }
-
-    fn apply(&mut self, outputs: Outputs) -> Result<(), Self::Error> {
-        self.inner.apply(outputs)
-    }
-
-    fn alive(&mut self) {
-        self.inner.alive();
     }
 }

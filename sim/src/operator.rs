@@ -142,10 +142,20 @@ pub enum Act {
     Lever(f64),
     /// Takes the valve off and puts it on the other way round.
     SwapEnds,
+    /// Opens the hand bleed at the far transducer, lets out what is there, and shuts it again.
+    Bleed,
+    /// Opens the guard, or closes it.
+    Guard {
+        /// To be closed.
+        closed: bool,
+    },
 }
 
-/// How many acts may wait at once: the longest answer works the lever twice.
-const ACTS: usize = 3;
+/// How many acts may wait at once: the longest answer opens the guard, does something, and closes it.
+const ACTS: usize = 4;
+
+/// From the guard opened to the thing done, and from there to the guard closed.
+const BEHIND_GUARD: Duration = millis(200);
 
 /// The simulated operator.
 #[derive(Clone, Debug)]
@@ -164,6 +174,8 @@ pub struct SimOperator {
     /// The last question, since when, until it is answered.
     open: Option<(Instant, Ask)>,
     link_up: bool,
+    /// The guard has been opened by the operator.
+    hand_in: bool,
 }
 
 impl SimOperator {
@@ -181,6 +193,7 @@ impl SimOperator {
             slip: None,
             open: None,
             link_up: true,
+            hand_in: false,
         }
     }
 
@@ -188,7 +201,19 @@ impl SimOperator {
     pub fn act(&mut self, now: Instant) -> Option<Act> {
         let first =
             self.acts.iter_mut().filter(|a| a.is_some_and(|(at, _)| at <= now)).min_by_key(|a| a.map(|(at, _)| at))?;
-        first.take().map(|(_, act)| act)
+        let act = first.take().map(|(_, act)| act);
+        if let Some(Act::Guard { closed }) = act {
+            self.hand_in = !closed;
+        }
+        act
+    }
+
+    /// Opens the guard for a moment, as one does who swaps the ends: for a rig whose ends are swapped when the host says
+    /// so.
+    pub fn reach_in(&mut self, now: Instant) {
+        self.acts = [None; ACTS];
+        self.plan(now, Act::Guard { closed: false });
+        self.plan(now + BEHIND_GUARD, Act::Guard { closed: true });
     }
 
     /// Whether the operator can be reached.
@@ -215,6 +240,9 @@ impl SimOperator {
     fn asked(&mut self, at: Instant, ask: Ask) {
         // A new question drops what was still to be done about the last.
         self.acts = [None; ACTS];
+        if self.hand_in {
+            self.plan(at, Act::Guard { closed: true });
+        }
         self.open = Some((at, ask));
         let hand = at + millis(self.raw.reaction_ms);
         let turned = hand + self.turn;
@@ -239,9 +267,17 @@ impl SimOperator {
                 self.plan(back, Act::Lever(1.0));
                 done = back + self.turn;
             }
-            (Ask::SwapEnds, _) => {
-                done = at + millis(self.raw.swap_ms);
-                self.plan(done, Act::SwapEnds);
+            (Ask::SwapEnds | Ask::OpenBleed, _) => {
+                let (act, takes) = match ask {
+                    Ask::SwapEnds => (Act::SwapEnds, self.raw.swap_ms.max(self.raw.reaction_ms)),
+                    _ => (Act::Bleed, self.raw.reaction_ms),
+                };
+                // Valve and bleed are behind the guard.
+                self.plan(hand, Act::Guard { closed: false });
+                done = at + millis(takes) + BEHIND_GUARD;
+                self.plan(done, act);
+                done += BEHIND_GUARD;
+                self.plan(done, Act::Guard { closed: true });
             }
         }
         self.command = Some((done + confirm, Command::Confirm(ask)));
@@ -289,6 +325,8 @@ impl Operator for SimOperator {
     fn tell(&mut self, at: Instant, event: &Event) {
         match event {
             Event::Asked(ask) => self.asked(at, *ask),
+            // What was only said to be done has been found out: now it is done.
+            Event::Refused(refusal) if refusal.guard_not_opened => self.asked(at, Ask::SwapEnds),
             Event::Faulted(_) if self.raw.acknowledge => {
                 self.command = Some((at + millis(self.raw.acknowledge_ms), Command::Acknowledge));
             }

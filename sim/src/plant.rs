@@ -318,6 +318,14 @@ impl Plant {
         let_out
     }
 
+    /// The hand bleed at the far transducer is opened for as long as it takes, and shut again.
+    pub fn bleed(&mut self, now: u64) {
+        self.cut(now);
+        let mut y = self.state(now);
+        fill(&mut y, &self.layout, Node::Far, self.layout.atmosphere, self.drive.room.0);
+        self.span = Span::still(0.0, y);
+    }
+
     /// Which end is on the supply side.
     pub const fn side(&self) -> Side {
         self.side

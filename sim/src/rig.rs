@@ -35,6 +35,10 @@ pub struct SimRig {
     clock_behind: u64,
     stuck: Stuck,
     let_out: Option<f64>,
+    /// The operator has the guard open.
+    hand_in: bool,
+    /// What the controller keeps over a reset.
+    stop_kept: bool,
 }
 
 impl SimRig {
@@ -56,6 +60,8 @@ impl SimRig {
             clock_behind: 0,
             stuck: Stuck::default(),
             let_out: None,
+            hand_in: false,
+            stop_kept: false,
         }
     }
 
@@ -106,6 +112,8 @@ impl SimRig {
             match act {
                 Act::Lever(to) => self.plant.turn_lever(self.now, to),
                 Act::SwapEnds => self.let_out = Some(self.plant.swap_ends(self.now)),
+                Act::Bleed => self.plant.bleed(self.now),
+                Act::Guard { closed } => self.hand_in = !closed,
             }
         }
     }
@@ -187,6 +195,11 @@ impl SimRig {
         self.contacts
     }
 
+    /// What the controller kept over a reset: whether an emergency stop was latched.
+    pub const fn stop_kept(&self) -> bool {
+        self.stop_kept
+    }
+
     /// What is true now.
     pub fn truth(&mut self) -> Truth {
         self.plant.advance(self.now);
@@ -225,11 +238,23 @@ impl Hardware for SimRig {
     }
 
     fn contacts(&mut self) -> Contacts {
-        Contacts { valve_shut: self.plant.ball(self.now) < SHUT_SWITCH, ..self.contacts }
+        Contacts {
+            guard_closed: self.contacts.guard_closed && !self.hand_in,
+            valve_shut: self.plant.ball(self.now) < SHUT_SWITCH,
+            ..self.contacts
+        }
     }
 
     fn apply(&mut self, outputs: Outputs) -> Result<(), Infallible> {
         self.plant.set(self.now, outputs);
         Ok(())
+    }
+
+    fn outputs_differ(&mut self) -> bool {
+        false
+    }
+
+    fn retain_stop(&mut self, stopped: bool) {
+        self.stop_kept = stopped;
     }
 }

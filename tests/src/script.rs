@@ -1,7 +1,7 @@
 //! Drives the sequencer against the ideal rig, poll by poll, checking the safety rules that hold always.
 
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
-use seathold_sequencer::input::{Ask, Command, Inputs, Reading, Side, Sides};
+use seathold_sequencer::input::{Ask, Command, Inputs, Known, Reading, Side, Sides};
 use seathold_sequencer::output::{Gate, Outputs};
 use seathold_sequencer::recipe::{Actuation, Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig};
@@ -25,11 +25,15 @@ pub struct Script {
     pending: Option<Command>,
     /// Whether a simulated person answers requests at once.
     pub answers: bool,
+    /// What was asked takes two polls, and one of them is over.
+    half_way: bool,
+    /// Polls so far: a test that waits for what never comes is to fail, not to hang.
+    polls: u32,
 }
 
 /// The rig and recipe of these tests: short times, no cavity stroke unless a test asks for it.
 pub fn brisk() -> (RawRig, RawRecipe) {
-    let rig = RawRig { safe_dwell_ms: 300, safe_vent_ms_max: 4_000, ..RawRig::DEMO };
+    let rig = RawRig { safe_dwell_ms: 300, safe_vent_ms_max: 4_000, stall_ms_max: 150, ..RawRig::DEMO };
     let recipe = RawRecipe {
         model: Model::Line,
         zero_ms: 200,
@@ -78,7 +82,20 @@ impl Script {
             log: Vec::new(),
             pending: None,
             answers: true,
+            half_way: false,
+            polls: 0,
         }
+    }
+
+    /// A bench stopped in the given phase of the first side of both, pressurised as that phase is; filling, air has been
+    /// let in.
+    pub fn in_phase(phase: Phase) -> Self {
+        let mut script = Self::default();
+        script.start(Sides::Both).until(phase, 10_000);
+        while phase == Phase::Fill && script.rig.far < 100_000.0 {
+            let _ = script.poll();
+        }
+        script
     }
 
     /// Gives a command with the next poll.
@@ -102,12 +119,18 @@ impl Script {
             && inputs.command.is_none()
             && let Some(ask) = self.sequencer.status().ask
         {
+            // Ends are swapped behind the guard, open for one poll and closed again before it is said; and a lever that is
+            // worked is shut for one poll.
+            let half_way = matches!(ask, Ask::SwapEnds | Ask::WorkLever) && !self.half_way;
+            self.half_way = half_way;
             match ask {
-                Ask::OpenValve | Ask::OpenToVent | Ask::WorkLever => self.rig.lever_open = true,
+                Ask::OpenValve | Ask::OpenToVent => self.rig.lever_open = true,
+                Ask::WorkLever => self.rig.lever_open = !half_way,
                 Ask::ShutValve => self.rig.lever_open = false,
-                Ask::SwapEnds => {}
+                Ask::SwapEnds => inputs.contacts.guard_closed = !half_way,
+                Ask::OpenBleed => {}
             }
-            inputs.command = Some(Command::Confirm(ask));
+            inputs.command = (!half_way).then_some(Command::Confirm(ask));
         }
         change(&mut inputs);
         self.step(self.now, &inputs)
@@ -115,6 +138,8 @@ impl Script {
 
     /// One step with exactly these inputs, checked against the rules that hold always.
     pub fn step(&mut self, now: u64, inputs: &Inputs) -> Step {
+        self.polls += 1;
+        assert!(self.polls < 200_000, "waiting for what never comes; log:\n{:#?}", self.log);
         let step = self.sequencer.step(Instant::from_ticks(now), inputs);
         self.outputs = step.outputs;
         for event in &step.events {
@@ -158,14 +183,26 @@ impl Script {
         self
     }
 
-    /// From power-up to a started run.
+    /// From power-up to a started run, its valve opened into the vent first.
     pub fn start(&mut self, sides: Sides) -> &mut Self {
-        self.until(Phase::Ready, 10_000).command(Command::Start(sides)).until(Phase::Precheck, 100)
+        self.until(Phase::Ready, 10_000).command(Command::Start(sides)).until(Phase::Precheck, 10_000)
     }
 
     /// The whole run, from power-up to rest.
     pub fn run(&mut self, sides: Sides) -> &mut Self {
         self.start(sides).until(Phase::Ready, 120_000)
+    }
+
+    /// A whole run of one side, and the bleed opened after it: what an operator finds who comes for the valve.
+    pub fn at_rest_after_a_run(&mut self) -> &mut Self {
+        self.run(Sides::First).pass(1_000);
+        assert_eq!(self.disconnect(), Disconnect::Confirmed);
+        self
+    }
+
+    /// What is known of the pressure behind a fitting.
+    pub fn disconnect(&self) -> Disconnect {
+        self.sequencer.status().disconnect
     }
 
     pub fn phase(&self) -> Phase {
@@ -207,14 +244,14 @@ pub fn check_always(sequencer: &Sequencer, step: &Step, inputs: &Inputs) {
     if inputs.contacts.stop {
         assert_eq!(outputs, Outputs::REST, "emergency stop, and something is energised");
     }
-    if status.disconnect == Disconnect::Safe {
-        let safe = sequencer.rig().safe_limit();
-        assert!(
-            matches!(status.far, seathold_sequencer::input::Known::Pressure(p) if p < safe),
-            "shown safe with the far side {:?}",
-            status.far
-        );
-        assert!(status.phase.is_resting(), "shown safe in {:?}", status.phase);
+    if status.disconnect != Disconnect::Pressurised {
+        let empty = |known| matches!(known, Known::Pressure(p) if p.is_within(sequencer.rig().safe_limit()));
+        assert!(empty(status.far), "said to read empty with the far side {:?}", status.far);
+        let supply_fitted = sequencer.rig().raw().supply.is_some();
+        assert!(!supply_fitted || empty(status.supply), "said to read empty with the supply side {:?}", status.supply);
+        assert!(status.phase.is_resting(), "said to read empty in {:?}", status.phase);
+        assert_eq!(outputs, Outputs::REST, "said to read empty with something energised");
+        assert!(!inputs.outputs_differ, "said to read empty with an output that differs");
     }
     if outputs.supply == Gate::Open {
         assert!(status.phase.is_live(), "supply open in {:?}", status.phase);

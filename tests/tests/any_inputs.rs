@@ -29,7 +29,8 @@ fn ask() -> impl Strategy<Value = Ask> {
         Just(Ask::ShutValve),
         Just(Ask::OpenToVent),
         Just(Ask::WorkLever),
-        Just(Ask::SwapEnds)
+        Just(Ask::SwapEnds),
+        Just(Ask::OpenBleed)
     ]
 }
 

@@ -218,6 +218,7 @@ fn board(wired: &Wired) -> impl Hardware<Error: core::fmt::Debug> + use<> {
         shut_switch: contact(SHUT),
         watchdog: Dog(wired.clone()),
         clock: Time(wired.clone()),
+        stop_memory: (),
     }
 }
 

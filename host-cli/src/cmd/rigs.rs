@@ -75,7 +75,7 @@ fn tell(
     volume: f64,
     console: &mut Console<'_>,
 ) -> Result<(), Error> {
-    let empty = status.disconnect == Disconnect::Safe;
+    let empty = status.disconnect != Disconnect::Pressurised;
     if as_json {
         let rig = json!({
             "rig": address.to_string(),
@@ -83,7 +83,7 @@ fn tell(
             "link": welcome.version,
             "boot": welcome.boot,
             "phase": status.phase,
-            "seen_empty": empty,
+            "far_side": status.disconnect,
             "fault": status.fault,
             "recipe_loaded": status.has_recipe,
             "far_volume_m3": volume,
@@ -95,7 +95,7 @@ fn tell(
     let kind = if welcome.can.simulated { "simulated rig, no air" } else { "rig with air" };
     line(&mut text, "controller", &format!("{kind}; link version {VERSION}; boot {:08x}", welcome.boot));
     line(&mut text, "rig", &format!("far volume {:.1} cm³", volume * 1e6));
-    let far = if empty { "far side measured empty" } else { "treat the far side as PRESSURISED" };
+    let far = if empty { "far side reads empty" } else { "treat the far side as PRESSURISED" };
     line(&mut text, "state", &format!("{}; {far}", words::phase_name(status.phase)));
     if let Some(fault) = status.fault {
         line(&mut text, "FAULT", &words::fault(fault).0);

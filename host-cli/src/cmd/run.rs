@@ -335,7 +335,7 @@ pub(super) fn finish(
         None => {}
     }
     let exit = summary.exit();
-    let told = if how.brief && exit != Exit::Fault && summary.safe {
+    let told = if how.brief && exit != Exit::Fault && summary.reads_empty() {
         Ok(())
     } else if typed.json {
         let result = json!({ "result": {
@@ -345,7 +345,7 @@ pub(super) fn finish(
             "advice": advice::of_sides(&summary, header),
             "calibrations": header.calibrations,
             "faults": summary.faults,
-            "safe_to_disconnect": summary.safe,
+            "far_side": summary.disconnect,
             "length_s": length.as_ticks() as f64 / 1e6,
             "recording": path.display().to_string(),
             "register": kept.as_ref().ok().and_then(Option::as_ref).map(|kept| json!({ "run": kept.number, "seal": kept.seal })),

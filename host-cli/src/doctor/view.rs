@@ -183,9 +183,9 @@ impl View {
         self.last.is_some_and(|poll| poll.outputs == Outputs::REST)
     }
 
-    /// Ready, empty, and nothing energised.
+    /// Ready, and nothing energised. That both sides read empty the controller sees to itself, before it works an output.
     pub fn is_ready(&self) -> bool {
-        self.phase == Phase::Ready && self.disconnect == Disconnect::Safe && self.is_at_rest()
+        self.phase == Phase::Ready && self.is_at_rest()
     }
 
     /// Whether the far-side transducer (0) or the supply-side one (1) gives healthy readings.

@@ -137,7 +137,7 @@ pub fn run_row(id: &str, recording: &Recording, place: Option<Place<'_>>) -> Vec
         summary.word().replace(' ', "-").as_str().into(),
         summary.faults.first().map_or(Cell::Nothing, tag),
         summary.aborted.into(),
-        summary.safe.into(),
+        summary.reads_empty().into(),
         (recording.length().as_ticks() as f64 / 1e6).into(),
         recording.polls.len().into(),
         recording.damage.is_none().into(),

@@ -21,6 +21,7 @@ use crate::words;
 const TIME_MAX_MS: f64 = 86_400_000.0;
 
 const PHASES: &[(&str, Phase)] = &[
+    ("start-up", Phase::StartUp),
     ("ready", Phase::Ready),
     ("precheck", Phase::Precheck),
     ("fill", Phase::Fill),
@@ -328,7 +329,7 @@ pub const TEMPLATE: &str = "\
 # [[fault]]
 # name = \"guard\"
 # at = \"20 s\"          # on the rig's clock, 0 s to 24 h; or, in place of it:
-# phase = \"measure\"    # ready, precheck, fill, soak, isolate, vent, settle, measure, safe-vent, swap, ...
+# phase = \"measure\"    # start-up, ready, precheck, fill, soak, isolate, vent, settle, measure, safe-vent, swap, ...
 # side = \"second\"      # first, second or either (left out: either)
 # after = \"2 s\"        # since the phase was entered, 0 s to 24 h
 # lasts = \"3 s\"        # 1 ms to 24 h

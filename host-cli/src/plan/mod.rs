@@ -133,13 +133,14 @@ impl Wanted {
         // Whole half seconds read better.
         let neat = |s: f64| ms((s * 2.0).ceil() / 2.0);
         let target = self.target_pa;
-        let band = (target / 30).max(2_000);
         let settle_ms = neat(wait_s * (1.0 - SOAK_SHARE));
         let base = RawRecipe { actuation: self.actuation, ..RawRecipe::DEMO };
         let samples_s = 2.0 * BLOCKS_MIN as f64 * f64::from(self.sample_ms) / 1e3;
         let least_s = (most_s / 10.0).max(samples_s).max(1.0).max(self.least_s).min(most_s);
         let waiting_s = f64::from(base.stroke_ms + base.vent_ms_max + settle_ms) / 1e3;
         let before_pa = 2.0 * self.limit.pa_m3_s() / self.rig.far_volume_m3 * waiting_s;
+        // A valve at the limit must still stand in the band when it is measured.
+        let band = (target / 30).max(2_000).max((1.05 * before_pa).ceil() as u32);
         RawRecipe {
             model: Model::LineAndTransient,
             target_pa: target,
@@ -150,7 +151,7 @@ impl Wanted {
             spread_max_pa: base.spread_max_pa.max((12.0 * self.noise_pa) as u32).min(20_000),
             soak_ms: neat(wait_s * SOAK_SHARE * GAMMA),
             settle_ms,
-            gross_drop_pa: (target / 10).max((1.05 * before_pa).ceil() as u32),
+            gross_drop_pa: band,
             jump_max_pa: base
                 .jump_max_pa
                 .max((12.0 * self.noise_pa) as u32)

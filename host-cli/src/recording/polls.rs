@@ -247,7 +247,7 @@ fn outputs(bits: u8) -> Outputs {
 }
 
 /// Commands by code; a place in this list is part of the format.
-const COMMANDS: [Command; 13] = [
+const COMMANDS: [Command; 14] = [
     Command::Start(Sides::Both),
     Command::Start(Sides::First),
     Command::Start(Sides::Second),
@@ -261,6 +261,7 @@ const COMMANDS: [Command; 13] = [
     Command::Work(Coil::Supply),
     Command::Work(Coil::Vent),
     Command::Work(Coil::Pilot),
+    Command::Confirm(Ask::OpenBleed),
 ];
 
 /// Written out, not searched for in [`COMMANDS`], so that the compiler asks for a code when a command is added.
@@ -279,6 +280,7 @@ const fn command_code(command: Command) -> u8 {
         Command::Work(Coil::Supply) => 10,
         Command::Work(Coil::Vent) => 11,
         Command::Work(Coil::Pilot) => 12,
+        Command::Confirm(Ask::OpenBleed) => 13,
     }
 }
 

@@ -251,7 +251,7 @@ pub(super) fn troubles(run: &Evidence) -> Vec<Block> {
         Whole::Damaged(why) => notice("Recording not whole", format!("{why}. Shown is what is whole.")),
         Whole::Altered(what) => notice("Altered", format!("{what}. What is shown comes from the recording.")),
     }
-    if !summary.safe && summary.refused.is_none() {
+    if !summary.reads_empty() && summary.refused.is_none() {
         notice("Not seen empty", "the run ended without the far side measured empty".into());
     }
     blocks

@@ -1,7 +1,7 @@
 //! Who answers a controller: the person at the keyboard, or, for a simulated rig, a person with the simulated
 //! operator's pace.
 
-use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::event::{Disconnect, Event, Phase};
 use seathold_sequencer::input::{Ask, Command, Sides};
 use seathold_sequencer::time::Instant;
 use seathold_sim::operator::RawOperator;
@@ -38,7 +38,7 @@ impl Answers {
             sides,
             begun: !keyboard,
             under_way: false,
-            phase: Phase::SafeVent,
+            phase: Phase::StartUp,
             since: 0,
             asked: None,
             done: false,
@@ -105,6 +105,12 @@ impl Answers {
             Event::Asked(ask) => {
                 (self.asked, self.since, self.done, self.given) = (Some(*ask), at.as_ticks(), false, None);
             }
+            // Taken back: the bleed is not to be opened on what was read.
+            Event::Disconnect(Disconnect::Pressurised) if self.asked == Some(Ask::OpenBleed) => self.asked = None,
+            // Said to be done, and not believed: to be done, and said again.
+            Event::Refused(_) if self.asked.is_some() => {
+                (self.since, self.done, self.given) = (at.as_ticks(), false, None);
+            }
             Event::Aborted => self.abort = false,
             Event::Acknowledged => self.acknowledge = false,
             _ => {}
@@ -131,15 +137,18 @@ impl Answers {
     /// The next command, if there is one.
     pub fn next(&mut self, now: Instant) -> Option<Command> {
         let waited = now.as_ticks().saturating_sub(self.since);
+        let confirm = self.asked.filter(|ask| self.done || (!self.keyboard && waited >= pace(*ask)));
         let want = if self.abort && (self.phase.is_live() || matches!(self.phase, Phase::SafeVent | Phase::Swap)) {
             Some(Command::Abort)
         } else if self.acknowledge {
             Some(Command::Acknowledge)
+        } else if let Some(ask) = confirm {
+            Some(Command::Confirm(ask))
         } else if self.phase == Phase::Ready {
             let due = self.begun && (self.keyboard || waited >= us(RawOperator::DEMO.start_ms));
             (due && !self.under_way && !self.gave_up).then_some(Command::Start(self.sides))
         } else {
-            self.asked.filter(|ask| self.done || (!self.keyboard && waited >= pace(*ask))).map(Command::Confirm)
+            None
         };
         let want = want.filter(|want| self.given != Some(*want))?;
         self.given = Some(want);
@@ -158,6 +167,7 @@ const fn pace(ask: Ask) -> u64 {
         Ask::SwapEnds => us(swap_ms),
         // Worked twice.
         Ask::WorkLever => us(reaction_ms + 2 * Scenario::TIGHT.plant.lever_ms + confirm_ms),
+        Ask::OpenBleed => us(2 * reaction_ms + confirm_ms),
         Ask::OpenValve | Ask::ShutValve | Ask::OpenToVent => {
             us(reaction_ms + Scenario::TIGHT.plant.lever_ms + confirm_ms)
         }

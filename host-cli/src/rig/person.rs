@@ -1,6 +1,6 @@
 //! Who answers: the simulated operator, or the person at the keyboard, whose answers move the simulated hands.
 
-use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::event::{Disconnect, Event, Phase};
 use seathold_sequencer::input::{Ask, Command};
 use seathold_sequencer::io::Operator;
 use seathold_sequencer::time::Instant;
@@ -40,7 +40,7 @@ impl Person {
         Self {
             keyboard: false,
             begun: true,
-            phase: Phase::SafeVent,
+            phase: Phase::StartUp,
             waiting: None,
             abort: false,
             gave_up: false,
@@ -54,7 +54,7 @@ impl Person {
         Self {
             keyboard: true,
             begun: false,
-            phase: Phase::SafeVent,
+            phase: Phase::StartUp,
             waiting: None,
             abort: false,
             gave_up: false,
@@ -144,6 +144,10 @@ impl Operator for WithHands<'_> {
             Event::Entered { phase, .. } => {
                 person.phase = *phase;
                 person.waiting = None;
+            }
+            // Taken back: the bleed is not to be opened on what was read.
+            Event::Disconnect(Disconnect::Pressurised) if person.waiting == Some(Ask::OpenBleed) => {
+                person.waiting = None
             }
             _ => {}
         }

@@ -211,7 +211,7 @@ impl Session {
             (_, Answer::Status(snapshot)) => {
                 self.follower.hear(snapshot);
                 if !self.follower.is_whole() {
-                    course.summary.safe = snapshot.disconnect == Disconnect::Safe;
+                    course.summary.disconnect = snapshot.disconnect;
                     let at = course.last.unwrap_or(Instant::from_ticks(0));
                     self.answers.stand(snapshot.phase, snapshot.ask, at);
                 }
@@ -229,7 +229,7 @@ impl Session {
         let written = match item {
             Item::Break(why) => {
                 course.summary.broken.get_or_insert(why);
-                course.summary.safe = false;
+                course.summary.disconnect = Disconnect::Pressurised;
                 course.broke = None;
                 if course.dark.is_none() {
                     course.dark = screen.say(console, &why.to_string()).err();
@@ -256,7 +256,8 @@ impl Session {
                 let at = polled.at;
                 let broken = course.summary.broken.is_some();
                 let since = broken.then(|| at.as_ticks().saturating_sub(course.broke.get_or_insert(at).as_ticks()));
-                let quiet = since.is_some_and(|us| us >= if course.summary.safe { QUIET_US } else { UNSAFE_US });
+                let quiet =
+                    since.is_some_and(|us| us >= if course.summary.reads_empty() { QUIET_US } else { UNSAFE_US });
                 let rested = quiet
                     && self.follower.phase() == Some(Phase::Ready)
                     && course.upto <= self.remote.have().map_or(0, |have| have.next);

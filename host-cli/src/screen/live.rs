@@ -40,7 +40,7 @@ impl Live {
         let phase = add("  {bar:40} {msg}");
         let far = add("  {msg}");
         let ask = add("  {msg}");
-        Self { speaker, lines, state, phase, far, ask, entered: (Phase::SafeVent, Instant::from_ticks(0)) }
+        Self { speaker, lines, state, phase, far, ask, entered: (Phase::StartUp, Instant::from_ticks(0)) }
     }
 
     fn state_line(&self, status: &Status) -> String {
@@ -97,8 +97,10 @@ impl Screen for Live {
         self.phase.set_position(spent);
         self.phase.set_message(left);
         let touch = match status.disconnect {
-            Disconnect::Safe => "safe to disconnect",
             Disconnect::Pressurised => "PRESSURISED: touch no fitting",
+            Disconnect::CavityUnknown => "far side reads empty; CAVITY MAY HOLD PRESSURE",
+            Disconnect::ReadsEmpty => "far side reads empty: open the bleed, look at the gauge",
+            Disconnect::Confirmed => "bleed open by your word: fittings may be loosened",
         };
         self.far.set_message(touch);
         self.ask.set_message(status.ask.map_or_else(String::new, |ask| format!("PLEASE {}", asked(ask))));

@@ -147,8 +147,11 @@ impl Served {
         };
         // Levers are turned by the simulated hands a while after they are asked. Ends are swapped when the host says
         // so: a person at a desk confirms as fast as they like, and must not find the valve loose later.
-        for event in polled.events.iter().filter(|e| **e != Event::Asked(Ask::SwapEnds)) {
-            stand.operator.tell(polled.at, event);
+        for event in &polled.events {
+            match event {
+                Event::Asked(Ask::SwapEnds) => stand.operator.reach_in(polled.at),
+                event => stand.operator.tell(polled.at, event),
+            }
         }
         match polled.inputs.command {
             Some(Command::Confirm(Ask::SwapEnds) | Command::Start(Sides::Second)) => stand.rig.mount(Side::Second),

@@ -1,6 +1,6 @@
 //! A trace judged by the sequencer's own estimator, budget and decision rule, in a single look.
 
-use seathold_sequencer::limits::{BLOCKS_MIN, MEASURE_MS_MAX};
+use seathold_sequencer::limits::{BLOCKS_MIN, MEASURE_MS_MAX, SAFE_PA_MAX, TRANSDUCER_PA_MAX};
 use seathold_sequencer::measure::{
     Compensation, Conditions, Curves, Decision, Figure, Folded, Knock, Schedule, decide, fit,
 };
@@ -221,14 +221,15 @@ fn cut(trace: &Trace, window: Window) -> Result<&[Row], String> {
 fn rig_for(count_pa: f64, assumed: &Assumed, volume_m3: f64, thermometer: Option<Thermometer>) -> Result<Rig, String> {
     let raw = RawRig {
         hard_max_pa: hard_max(count_pa),
-        safe_pa: 300,
+        safe_pa: SAFE_PA_MAX,
+        safe_dwell_ms: 4_000,
         stall_ms_max: 2_000,
         guard_fitted: false,
         far: Transducer {
             zero_counts: 0,
             pa_per_count: count_pa,
             counts_min: -1,
-            counts_max: TRANSDUCER_COUNTS as i32,
+            counts_max: TRANSDUCER_COUNTS.min((f64::from(TRANSDUCER_PA_MAX) / count_pa).floor()) as i32,
         },
         supply: None,
         thermometer,
@@ -255,8 +256,8 @@ fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, Stri
     let measure_ms = u32::try_from(span_us / 1_000).unwrap_or(MEASURE_MS_MAX).clamp(400, MEASURE_MS_MAX);
     let raw = RawRecipe {
         model: assumed.model,
-        target_pa: hard_max / 10 * 9,
-        band_pa: 100,
+        target_pa: hard_max / 10 * 6,
+        band_pa: (hard_max / 100 * 29).min(200_000),
         max_pa: hard_max,
         zero_band_pa: 50,
         zero_ms: 1_000,
@@ -267,7 +268,7 @@ fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, Stri
         vent_ms_max: 200,
         settle_ms: 0,
         // Only a running test looks at it.
-        gross_drop_pa: (hard_max / 10 * 4).min(500_000),
+        gross_drop_pa: (hard_max / 100 * 29).min(200_000),
         jump_max_pa: 100_000,
         measure_ms_min: measure_ms,
         measure_ms_max: measure_ms,

@@ -1,7 +1,7 @@
 use super::contact::Switch;
 use super::solenoid::Drive;
 use crate::input::{Contacts, Sample, SensorFault};
-use crate::io::{Hardware, Watchdog};
+use crate::io::{Hardware, StopMemory, Watchdog};
 use crate::output::{Gate, Outputs, Pilot};
 use crate::time::Instant;
 
@@ -29,7 +29,7 @@ pub trait Ticker {
 
 /// A rig put together from parts. Fields are public: taking a rig apart for a self-test is a board's own business.
 #[derive(Debug)]
-pub struct Parts<F, U, T, S, V, P, E, G, K, W, C> {
+pub struct Parts<F, U, T, S, V, P, E, G, K, W, C, M> {
     /// Far-side channel.
     pub far: F,
     /// Supply-side channel; `()` where not fitted.
@@ -52,6 +52,8 @@ pub struct Parts<F, U, T, S, V, P, E, G, K, W, C> {
     pub watchdog: W,
     /// Clock.
     pub clock: C,
+    /// Where an emergency stop is remembered over a reset; `()` where nowhere.
+    pub stop_memory: M,
 }
 
 /// Which solenoid could not be set.
@@ -66,7 +68,7 @@ pub enum OutputError {
     Pilot,
 }
 
-impl<F, U, T, S, V, P, E, G, K, W, C> Hardware for Parts<F, U, T, S, V, P, E, G, K, W, C>
+impl<F, U, T, S, V, P, E, G, K, W, C, M> Hardware for Parts<F, U, T, S, V, P, E, G, K, W, C, M>
 where
     F: Converter,
     U: Converter,
@@ -79,6 +81,7 @@ where
     K: Switch,
     W: Watchdog,
     C: Ticker,
+    M: StopMemory,
 {
     type Error = OutputError;
 
@@ -134,6 +137,10 @@ where
         let [supply, vent, pilot] =
             [self.supply_valve.differs(now), self.vent_valve.differs(now), self.pilot_valve.differs(now)];
         supply || vent || pilot
+    }
+
+    fn retain_stop(&mut self, stopped: bool) {
+        self.stop_memory.keep(stopped);
     }
 
     fn alive(&mut self) {
@@ -193,7 +200,7 @@ mod tests {
         fn tell(&mut self, _: Instant, _: &Event) {}
     }
 
-    type Rig = Parts<(), (), (), Solenoid<Mock>, Solenoid<Mock>, Solenoid<Mock>, Contact<Mock>, (), (), Dog, Steps>;
+    type Rig = Parts<(), (), (), Solenoid<Mock>, Solenoid<Mock>, Solenoid<Mock>, Contact<Mock>, (), (), Dog, Steps, ()>;
 
     /// A rig whose pins expect these and nothing else.
     fn rig(supply: &[Transaction], vent: &[Transaction], pilot: &[Transaction], stop: &[Transaction]) -> Rig {
@@ -209,6 +216,7 @@ mod tests {
             shut_switch: (),
             watchdog: Dog::default(),
             clock: Steps(0),
+            stop_memory: (),
         }
     }
 
@@ -263,12 +271,12 @@ mod tests {
 
     #[test]
     fn the_watchdog_is_fed_only_when_every_output_was_set() {
-        let open = [set(State::High), stuck(State::High)];
+        let breaks = [set(State::Low), stuck(State::Low)];
         let low = [set(State::Low), set(State::Low)];
         let made = [Transaction::get(State::Low), Transaction::get(State::Low)];
-        let mut rig = rig(&low, &low, &open, &made);
+        let mut rig = rig(&low, &low, &breaks, &made);
         let mut sequencer = Sequencer::new(RawRig::DEMO.validate().unwrap(), None);
-        // After a reset the valve is opened into the vent, so the pilot is fed.
+        // After a reset everything is at rest.
         assert!(bench::poll(&mut sequencer, &mut rig, &mut Nobody).is_ok());
         assert_eq!(rig.watchdog.fed, 1);
         assert_eq!(bench::poll(&mut sequencer, &mut rig, &mut Nobody).err(), Some(OutputError::Pilot));

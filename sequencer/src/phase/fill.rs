@@ -1,8 +1,9 @@
 //! Fill: the valve is opened with the vent shut, then air is let in.
 //!
-//! Left when the far side stands in the band and rises slower than the limit. Not there in time → fault: no supply, or
-//! the valve is not open, which for a hand-operated valve is how a lever not turned shows. Over-pressure, slew and
-//! sensor faults are caught for every phase in `step.rs`.
+//! Left when the far side stands in the band and rises slower than the limit. Below the band and no longer rising → fault:
+//! no supply, the valve is not open (which for a hand-operated valve is how a lever not turned shows), or a transducer
+//! that does not follow, which must not be fed blindly. Not there in time → fault. Over-pressure, slew and sensor faults
+//! are caught for every phase in `step.rs`.
 
 use super::{Next, View};
 use crate::event::{Fault, Phase};
@@ -11,6 +12,7 @@ use crate::output::{Gate, Outputs, Pilot};
 use crate::recipe::{Actuation, Recipe};
 use crate::rig::Rig;
 use crate::time::{Duration, Instant, millis};
+use crate::units::GaugePressure;
 
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Fill {
@@ -18,7 +20,12 @@ pub(crate) struct Fill {
     admitted: Option<Instant>,
     /// A hand valve: the operator has said it is open, perhaps before the vent has had time to shut.
     said: bool,
+    /// From when and what the pressure must have risen when it is next looked at.
+    mark: Option<(Instant, GaugePressure)>,
 }
+
+/// Looks at whether the pressure still rises, in the time that filling may take.
+const MARKS: u64 = 8;
 
 /// Valve opening; supply still shut, so that a vent valve that shuts slowly never sees supply.
 const OPENING: Outputs = Outputs { supply: Gate::Shut, vent: Gate::Shut, pilot: Pilot::Fed };
@@ -69,6 +76,23 @@ impl Fill {
         if view.since(admitted) >= millis(recipe.raw().fill_ms_max) {
             return Next::Fault(Fault::FillTimeout);
         }
+        if !in_band && self.stalled(view) {
+            return Next::Fault(Fault::FillStalled);
+        }
         Next::Stay
+    }
+
+    /// Whether the pressure has risen by less than the safe limit since the last look. A fill that goes on like that
+    /// would not reach the band anyway: eight such steps are less than any target.
+    fn stalled(&mut self, view: &View<'_>) -> bool {
+        let Some(pressure) = view.far.pressure() else { return false };
+        let (at, from) = *self.mark.get_or_insert((view.now, pressure));
+        let apart =
+            (millis(view.recipe.raw().fill_ms_max).as_ticks() / MARKS).max(4 * view.recipe.sample_period().as_ticks());
+        if view.since(at).as_ticks() < apart {
+            return false;
+        }
+        self.mark = Some((view.now, pressure));
+        pressure.above(from) < view.rig.safe_limit().pascals()
     }
 }

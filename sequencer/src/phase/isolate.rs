@@ -1,12 +1,15 @@
 //! Isolate: the valve is shut with the supply still on, so that what is trapped is what was soaked.
 //!
 //! Left when the stroke time is over (or the operator says it is shut) and, where fitted, the shut switch is made.
-//! Never made, or never answered → fault. Pressure falling at once → gross leak, a result.
+//! Never made, or never answered → fault. Pressure that falls and stays fallen while the supply is seen to hold → gross
+//! leak, a result; together with the supply → void. Where the supply side is not seen, neither can be said here: settle
+//! will.
 
 use super::{End, Isolated, Next, View};
 use crate::event::Fault;
 use crate::input::Ask;
 use crate::output::{Gate, Outputs, Pilot};
+use crate::persist::Persist;
 use crate::recipe::{Actuation, Recipe};
 use crate::time::{Duration, millis};
 use crate::units::GaugePressure;
@@ -15,6 +18,8 @@ use crate::verdict::{Ground, Verdict};
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Isolate {
     began_at: Option<GaugePressure>,
+    supply_at: Option<GaugePressure>,
+    fallen: Persist,
     /// A hand valve: the operator has said it is shut.
     said: bool,
 }
@@ -38,13 +43,31 @@ pub(crate) fn ask(recipe: &Recipe) -> Option<Ask> {
 }
 
 impl Isolate {
+    /// What a fall that has lasted ends the side with.
+    fn falls(&mut self, view: &View<'_>) -> Option<Next> {
+        let drop_pa = i64::from(view.recipe.raw().gross_drop_pa);
+        let pressure = view.far.pressure()?;
+        let began_at = *self.began_at.get_or_insert(pressure);
+        let supply = view.supply?.pressure()?;
+        let supply_at = *self.supply_at.get_or_insert(supply);
+        if view.far.fresh().is_some() {
+            self.fallen.note(i64::from(began_at.above(pressure)) > drop_pa, view.now);
+        }
+        if !self.fallen.holds() {
+            return None;
+        }
+        let sagged = 2 * i64::from(supply_at.above(supply)) > drop_pa;
+        Some(if sagged {
+            Next::End(End::plain(Verdict::Void, Ground::SupplyFell))
+        } else {
+            view.fallen(Ground::GrossFall)
+        })
+    }
+
     pub(crate) fn poll(&mut self, view: &View<'_>) -> Next {
         let pressure = view.far.pressure();
-        if let Some(pressure) = pressure {
-            let began_at = *self.began_at.get_or_insert(pressure);
-            if i64::from(began_at.above(pressure)) > i64::from(view.recipe.raw().gross_drop_pa) {
-                return Next::End(End::plain(Verdict::Leaking, Ground::GrossFall));
-            }
+        if let Some(end) = self.falls(view) {
+            return end;
         }
         self.said |= view.confirmed == Some(Ask::ShutValve);
         let stroked = match view.recipe.actuation() {

@@ -61,6 +61,8 @@ pub(crate) struct Measure {
     /// Time is up: no more samples, one last fit.
     closing: bool,
     bends: u8,
+    /// A sample of the window lay outside the target band.
+    left_band: bool,
     figure: Option<Figure>,
 }
 
@@ -74,6 +76,7 @@ impl Measure {
             restarts: 0,
             closing: false,
             bends: 0,
+            left_band: false,
             figure: None,
         }
     }
@@ -92,11 +95,15 @@ impl Measure {
         self.trace.clear();
         self.knock = Knock::NEW;
         self.look = Look::None;
+        self.left_band = false;
     }
 
     pub(crate) fn poll(&mut self, view: &View<'_>, events: &mut Events) -> Next {
-        if view.fell_grossly() {
-            return Next::End(self.fell(view));
+        if view.gross.holds() {
+            return self.fell(view);
+        }
+        if view.supply_full.holds() {
+            return Next::End(self.end(Verdict::Void, Ground::SupplyNotEmpty));
         }
         if view.rose() {
             return Next::End(self.end(Verdict::Void, Ground::Rise));
@@ -144,13 +151,15 @@ impl Measure {
         };
         let jumped = view.far.change().is_some_and(|(pa, _)| pa.unsigned_abs() > view.recipe.raw().jump_max_pa);
         let trouble = view.far.trouble().or(jumped.then_some(Disturbance::Jump));
+        let trouble = trouble.or(view.frozen.then_some(Disturbance::Frozen));
         let trouble = trouble.or(gas_counts.is_none().then_some(Disturbance::Thermometer));
         if let Some(trouble) = trouble
             && !self.restart(trouble, events)
         {
             return false;
         }
-        let (Some(good), Some(gas_counts)) = (view.far.fresh(), gas_counts) else { return true };
+        let (Some(good), Some(gas_counts), false) = (view.far.fresh(), gas_counts, view.frozen) else { return true };
+        self.left_band |= !view.recipe.in_band(good.pressure);
         if self.knock.push(good.counts, &self.trace) && !self.restart(Disturbance::Knock, events) {
             return false;
         }
@@ -236,6 +245,8 @@ impl Measure {
         self.figure = Some(figure);
         let decision = decide(&figure, view.recipe.limit(), view.recipe.schedule());
         let (verdict, ground) = match decision {
+            // Tight at less than the test pressure is not tight. Leaking at less is leaking.
+            Decision::Tight if self.left_band => (Verdict::Void, Ground::OutOfBand),
             Decision::Tight => (Verdict::Tight, Ground::Measured),
             Decision::Leaking => (Verdict::Leaking, Ground::Measured),
             Decision::Rising if self.closing => (Verdict::Void, Ground::Rise),
@@ -269,7 +280,7 @@ impl Measure {
 
     /// A fall beyond the gross drop is a leak if it was fast enough to be one; slow, it only says that the window has
     /// left the range a constant leak may be read in.
-    fn fell(&self, view: &View<'_>) -> End {
+    fn fell(&self, view: &View<'_>) -> Next {
         let fast = match (view.fall_pa(), view.isolated) {
             (Some(fall), Some(isolated)) => {
                 let seconds = view.since(isolated.at).as_ticks() as f64 / 1e6;
@@ -278,7 +289,7 @@ impl Measure {
             }
             _ => false,
         };
-        if fast { End::plain(Verdict::Leaking, Ground::GrossFall) } else { self.end(Verdict::Void, Ground::OutOfBand) }
+        if fast { view.fallen(Ground::GrossFall) } else { Next::End(self.end(Verdict::Void, Ground::OutOfBand)) }
     }
 
     const fn end(&self, verdict: Verdict, ground: Ground) -> End {

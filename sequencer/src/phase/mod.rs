@@ -10,6 +10,7 @@ pub(crate) mod precheck;
 pub(crate) mod safe_vent;
 pub(crate) mod settle;
 pub(crate) mod soak;
+pub(crate) mod start_up;
 pub(crate) mod vent;
 pub(crate) mod work;
 
@@ -17,6 +18,7 @@ use crate::channel::Channel;
 use crate::event::{Event, Events, Fault, Phase};
 use crate::input::{Ask, Contacts};
 use crate::measure::Figure;
+use crate::persist::Persist;
 use crate::recipe::Recipe;
 use crate::rig::Rig;
 use crate::time::{Duration, Instant, since};
@@ -47,6 +49,27 @@ pub(crate) struct View<'a> {
     /// This poll's answer of the operator.
     pub(crate) confirmed: Option<Ask>,
     pub(crate) isolated: Option<Isolated>,
+    /// The trapped pressure has fallen grossly: at the last reading, and for long enough.
+    pub(crate) gross: Persist,
+    /// The supply side, where it has a transducer, has read above what counts as vented.
+    pub(crate) supply_full: Persist,
+    /// The far reading has leapt as gas cannot, since air was let in.
+    pub(crate) leapt: bool,
+    /// The far transducer gives one code, where its last digits should move.
+    pub(crate) frozen: bool,
+}
+
+/// What cooling alone can take from a trapped pressure, as a ratio of the absolute: gas let into an empty volume without
+/// losing heat is warmed by the ratio of its specific heats (first law for the filling of an evacuated vessel: any text on
+/// thermodynamics), 1.4 for air, so that cooling back takes 1 − 1/1.4 = 0.29 of it.
+const COOLING_MAX: f64 = 0.3;
+
+/// Least fall of a pressure trapped at `isolated` that is a gross leak, in pascals.
+pub(crate) fn gross_fall_pa(isolated: Isolated, rig: &Rig, recipe: &Recipe) -> f64 {
+    let absolute = isolated.pressure.to_absolute(rig.atmosphere()).pascals();
+    let cooling = COOLING_MAX * absolute;
+    let set = f64::from(recipe.raw().gross_drop_pa);
+    if set > cooling { set } else { cooling }
 }
 
 impl View<'_> {
@@ -60,9 +83,9 @@ impl View<'_> {
         since(self.now, earlier)
     }
 
-    /// Whether the trapped pressure has fallen by the gross drop.
-    pub(crate) fn fell_grossly(&self) -> bool {
-        self.fall_pa().is_some_and(|fall| i64::from(fall) > i64::from(self.recipe.raw().gross_drop_pa))
+    /// What a gross fall that has lasted ends the side with: a leak, unless no gas falls like that.
+    pub(crate) fn fallen(&self, ground: Ground) -> Next {
+        if self.leapt { Next::Fault(Fault::Slew) } else { Next::End(End::plain(Verdict::Leaking, ground)) }
     }
 
     /// Whether the trapped pressure has risen by more than a leak can explain.
@@ -102,6 +125,8 @@ pub(crate) enum Next {
     Fault(Fault),
     /// Safe vent is done.
     Empty,
+    /// Nothing more to do here: to the resting state that fits.
+    Rest,
 }
 
 /// Adds an event. A step never emits more than the list holds (see the worst case in `step.rs`); one too many would be

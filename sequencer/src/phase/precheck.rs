@@ -1,10 +1,11 @@
 //! Precheck: all at rest, the far side empty and quiet.
 //!
-//! Left when zero offset and spread have been taken. Not empty → safe vent, and the side is void; implausible → fault;
-//! too few samples in time → fault.
+//! Left when zero offset and spread have been taken. Not empty → the side is void; implausible or frozen → fault; too few
+//! samples in time → fault.
 
 use super::{End, Next, View, tell};
 use crate::event::{Event, Events, Fault, Phase};
+use crate::limits::{FLICKER_COUNTS, FROZEN_PRECHECK};
 use crate::output::Outputs;
 use crate::recipe::Recipe;
 use crate::time::{Duration, millis};
@@ -16,6 +17,8 @@ pub(crate) struct Precheck {
     sum_pa: i64,
     least_pa: i32,
     most_pa: i32,
+    /// Least and greatest code.
+    counts: (i32, i32),
 }
 
 /// Fewest samples a zero may rest on.
@@ -28,6 +31,11 @@ pub(crate) fn limit(recipe: &Recipe) -> Duration {
 pub(crate) const OUTPUTS: Outputs = Outputs::REST;
 
 impl Precheck {
+    /// Whether the far transducer's last digits move so much by themselves that a frozen reading would show.
+    pub(crate) const fn flickers(&self) -> bool {
+        self.counts.0.abs_diff(self.counts.1) >= FLICKER_COUNTS
+    }
+
     pub(crate) fn poll(&mut self, view: &View<'_>, events: &mut Events) -> Next {
         let recipe = view.recipe.raw();
         if let Some(good) = view.far.fresh() {
@@ -41,17 +49,22 @@ impl Precheck {
             }
             if self.samples == 0 {
                 (self.least_pa, self.most_pa) = (pa, pa);
+                self.counts = (good.counts, good.counts);
             }
             self.samples = self.samples.saturating_add(1);
             self.sum_pa += i64::from(pa);
             self.least_pa = self.least_pa.min(pa);
             self.most_pa = self.most_pa.max(pa);
+            self.counts = (self.counts.0.min(good.counts), self.counts.1.max(good.counts));
         }
         if view.spent >= limit(view.recipe) {
             return Next::Fault(Fault::FarSensor);
         }
         if view.spent < millis(recipe.zero_ms) || self.samples < SAMPLES_MIN {
             return Next::Stay;
+        }
+        if view.rig.raw().far_flickers && self.counts.0 == self.counts.1 && self.samples >= FROZEN_PRECHECK {
+            return Next::Fault(Fault::Frozen);
         }
         let spread_pa = self.most_pa.abs_diff(self.least_pa);
         if spread_pa > recipe.spread_max_pa {

@@ -1,8 +1,9 @@
-//! Safe vent: the valve is opened into the open vent, and the far side *seen* empty.
+//! Safe vent: the valve is opened into the open vent, and both sides *measured* empty.
 //!
 //! A ball's cavity can stay pressurised while the ball is fully open or fully shut, so after the first dwell the valve
-//! makes one further stroke, and the far side is watched for a second dwell. Left when that is done by a healthy
-//! transducer. Not in time → pressure may be trapped: latched.
+//! makes one further stroke, seen by the shut switch where one is fitted, and both sides are watched for a second dwell.
+//! Prompts must be answered: a far side that reads empty before the lever was turned is read by nobody. With the guard
+//! open the strokes wait. Not done in time → pressure may be trapped: latched.
 
 use super::Next;
 use crate::channel::Channel;
@@ -29,14 +30,19 @@ enum Stage {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct SafeVent {
     stage: Stage,
-    /// When the stage began.
+    /// When the stage began, and the phase.
     since: Instant,
-    /// How long the far side has been measured below the safe limit without a break.
+    began: Instant,
+    /// How long both sides have been measured empty without a break.
     below: Dwell,
+    /// The operator has said that the lever is open.
+    said: bool,
+    /// The shut switch was made in the further stroke.
+    seen_shut: bool,
 }
 
 /// Stroke and prompt times where no recipe is loaded, as after a reset.
-const STROKE_UNKNOWN: Duration = millis(3_000);
+pub(crate) const STROKE_UNKNOWN: Duration = millis(3_000);
 const PROMPT_UNKNOWN: Duration = millis(120_000);
 
 /// What safe vent sees; it must also work with no recipe.
@@ -45,6 +51,9 @@ pub(crate) struct VentView<'a> {
     pub(crate) rig: &'a Rig,
     pub(crate) recipe: Option<&'a Recipe>,
     pub(crate) far: &'a Channel,
+    pub(crate) supply: Option<&'a Channel>,
+    pub(crate) guard_open: bool,
+    pub(crate) valve_shut: bool,
     pub(crate) confirmed: Option<Ask>,
 }
 
@@ -52,34 +61,49 @@ fn by_hand(recipe: Option<&Recipe>) -> bool {
     recipe.is_some_and(|r| r.actuation() == Actuation::Hand)
 }
 
-/// What the operator is asked on entry: a lever must be turned, and after a reset it is not known whether there is one.
+/// Whether a lever has to be turned; after a reset it is not known whether there is one.
+fn asks(recipe: Option<&Recipe>) -> bool {
+    recipe.is_none_or(|r| r.actuation() == Actuation::Hand)
+}
+
+/// What the operator is asked on entry.
 pub(crate) fn ask(recipe: Option<&Recipe>) -> Option<Ask> {
-    recipe.is_none_or(|r| r.actuation() == Actuation::Hand).then_some(Ask::OpenToVent)
+    asks(recipe).then_some(Ask::OpenToVent)
 }
 
 fn stage_max(stage: Stage, rig: &Rig, recipe: Option<&Recipe>) -> Duration {
     let prompt = recipe.map_or(PROMPT_UNKNOWN, |r| millis(r.raw().prompt_ms_max));
-    let by_person = if recipe.is_none() || by_hand(recipe) { prompt } else { millis(0) };
+    let by_person = if asks(recipe) { prompt } else { millis(0) };
     match stage {
         Stage::Emptying => Duration::from_ticks(rig.safe_vent_max().as_ticks() + by_person.as_ticks()),
         Stage::Shutting if by_hand(recipe) => prompt,
-        Stage::Shutting | Stage::Opening => stroke(recipe),
+        Stage::Shutting | Stage::Opening => stroke_max(rig, recipe),
         Stage::Dwelling => rig.safe_vent_max(),
     }
 }
 
-fn stroke(recipe: Option<&Recipe>) -> Duration {
+pub(crate) fn stroke(recipe: Option<&Recipe>) -> Duration {
     recipe.map_or(STROKE_UNKNOWN, Recipe::stroke)
+}
+
+/// A stroke that a switch is to confirm may take as long as in isolate.
+fn stroke_max(rig: &Rig, recipe: Option<&Recipe>) -> Duration {
+    match recipe {
+        Some(recipe) if rig.raw().shut_switch_fitted => millis(recipe.raw().isolate_ms_max),
+        _ => stroke(recipe),
+    }
 }
 
 pub(crate) fn limit(rig: &Rig, recipe: Option<&Recipe>) -> Duration {
     let stages = [Stage::Emptying, Stage::Shutting, Stage::Opening, Stage::Dwelling];
-    Duration::from_ticks(stages.iter().map(|&s| stage_max(s, rig, recipe).as_ticks()).sum())
+    Duration::from_ticks(
+        rig.changeover().as_ticks() + stages.iter().map(|&s| stage_max(s, rig, recipe).as_ticks()).sum::<u64>(),
+    )
 }
 
 impl SafeVent {
     pub(crate) const fn new(now: Instant) -> Self {
-        Self { stage: Stage::Emptying, since: now, below: Dwell::NONE }
+        Self { stage: Stage::Emptying, since: now, began: now, below: Dwell::NONE, said: false, seen_shut: false }
     }
 
     pub(crate) fn outputs(&self) -> Outputs {
@@ -93,45 +117,70 @@ impl SafeVent {
     }
 
     pub(crate) fn poll(&mut self, view: &VentView<'_>) -> Next {
-        self.below.watch(view.far, view.rig.safe_limit(), view.now);
-        let dwelt = self.below.lasted(view.rig.safe_dwell());
+        self.below.watch_empty(view.far, view.supply, view.rig.safe_limit(), view.now);
+        let by_hand = by_hand(view.recipe);
+        let switch = view.rig.raw().shut_switch_fitted;
+        if switch && view.valve_shut && matches!(self.stage, Stage::Emptying | Stage::Dwelling) {
+            // The ball is not open into the vent: an empty reading says nothing of what is behind it.
+            self.below = Dwell::NONE;
+        }
+        if view.confirmed == Some(Ask::OpenToVent) {
+            self.said = true;
+            self.below = Dwell::NONE;
+        }
+        if view.guard_open && !by_hand && matches!(self.stage, Stage::Shutting | Stage::Opening) {
+            // The pilot is held as it is: a stroke counts from when the guard is closed again.
+            self.since = view.now;
+        }
+        self.seen_shut |= self.stage == Stage::Shutting && view.valve_shut;
         let spent = since(view.now, self.since);
+        let overdue = spent >= stage_max(self.stage, view.rig, view.recipe)
+            || since(view.now, self.began) >= limit(view.rig, view.recipe);
+        let dwelt = self.below.lasted(view.rig.safe_dwell());
+        let stroked = spent >= stroke(view.recipe);
         let cavity = view.recipe.is_none_or(|r| r.raw().cavity_stroke);
         match self.stage {
             // A valve only just told to open has not had time to let anything out: a full stroke first.
-            Stage::Emptying if dwelt && (by_hand(view.recipe) || spent >= stroke(view.recipe)) => {
+            Stage::Emptying if dwelt && (by_hand || stroked) && (self.said || !asks(view.recipe)) => {
                 if !cavity {
                     return Next::Empty;
                 }
-                self.go(Stage::Shutting, view.now);
-                if by_hand(view.recipe) { Next::Ask(Ask::WorkLever) } else { Next::Stay }
+                if !view.guard_open || by_hand {
+                    self.go(Stage::Shutting, view.now);
+                    return if by_hand { Next::Ask(Ask::WorkLever) } else { Next::Stay };
+                }
+                if overdue { Next::Fault(Fault::Trapped) } else { Next::Stay }
             }
-            Stage::Shutting if by_hand(view.recipe) => {
-                if view.confirmed == Some(Ask::WorkLever) {
-                    self.go(Stage::Dwelling, view.now);
-                } else if spent >= stage_max(self.stage, view.rig, view.recipe) {
+            Stage::Shutting if by_hand => {
+                if overdue {
                     return Next::Fault(Fault::Trapped);
                 }
+                if view.confirmed != Some(Ask::WorkLever) {
+                    return Next::Stay;
+                }
+                if switch && !self.seen_shut {
+                    // Said to be done, and the switch was never made.
+                    return Next::Ask(Ask::WorkLever);
+                }
+                self.go(Stage::Dwelling, view.now);
                 Next::Stay
             }
-            Stage::Shutting if spent >= stroke(view.recipe) => {
+            Stage::Shutting if stroked && !view.guard_open && (!switch || self.seen_shut) => {
                 self.go(Stage::Opening, view.now);
                 Next::Stay
             }
-            Stage::Opening if spent >= stroke(view.recipe) => {
+            Stage::Opening if stroked && !view.guard_open && !(switch && view.valve_shut) => {
                 self.go(Stage::Dwelling, view.now);
                 Next::Stay
             }
             Stage::Dwelling if dwelt => Next::Empty,
-            Stage::Emptying | Stage::Dwelling if spent >= stage_max(self.stage, view.rig, view.recipe) => {
-                Next::Fault(Fault::Trapped)
-            }
+            _ if overdue => Next::Fault(Fault::Trapped),
             _ => Next::Stay,
         }
     }
 
     /// The next stage, with a dwell of its own.
     fn go(&mut self, stage: Stage, now: Instant) {
-        *self = Self { stage, since: now, below: Dwell::NONE };
+        *self = Self { stage, since: now, below: Dwell::NONE, ..*self };
     }
 }

@@ -1,7 +1,7 @@
 //! Settle: the supply side vented, the trapped gas and the seats given time.
 //!
-//! Left when the settle time is over. Gross fall → a result. A rise → the side is void: the supply valve passes, or the
-//! gas is being warmed.
+//! Left when the settle time is over. Gross fall that lasts → a result. A rise → the side is void: the supply valve
+//! passes, or the gas is being warmed. A supply side that does not stay empty → void: nothing drives a leak.
 
 use super::{End, Next, View};
 use crate::event::Phase;
@@ -18,8 +18,10 @@ pub(crate) fn limit(recipe: &Recipe) -> Duration {
 }
 
 pub(crate) fn poll(view: &View<'_>) -> Next {
-    if view.fell_grossly() {
-        Next::End(End::plain(Verdict::Leaking, Ground::GrossFall))
+    if view.gross.holds() {
+        view.fallen(Ground::GrossFall)
+    } else if view.supply_full.holds() {
+        Next::End(End::plain(Verdict::Void, Ground::SupplyNotEmpty))
     } else if view.rose() {
         Next::End(End::plain(Verdict::Void, Ground::Rise))
     } else if view.spent >= limit(view.recipe) {

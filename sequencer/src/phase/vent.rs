@@ -1,15 +1,16 @@
 //! Vent: supply shut, then the supply side opened to the room.
 //!
 //! Left when the supply side is below the limit, or after the venting time where it has no transducer. If the trapped
-//! pressure went along → a result: the valve did not hold. Not vented in time → fault.
+//! pressure went along, and stays gone → a result: the valve did not hold. Not vented in time → fault, whatever the far
+//! side did: with the supply side full it cannot have leaked there.
 
-use super::{End, Next, View};
+use super::{Next, View};
 use crate::event::{Fault, Phase};
 use crate::output::{Gate, Outputs, Pilot};
 use crate::recipe::Recipe;
 use crate::rig::Rig;
 use crate::time::{Duration, Instant, millis};
-use crate::verdict::{Ground, Verdict};
+use crate::verdict::Ground;
 
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Vent {
@@ -42,18 +43,20 @@ impl Vent {
             None => view.since(opened) >= millis(recipe.vent_ms),
         };
         let overdue = view.since(opened) >= millis(recipe.vent_ms_max);
-        if !vented && !overdue {
-            return Next::Stay;
+        if !vented {
+            return if overdue { Next::Fault(Fault::VentTimeout) } else { Next::Stay };
         }
         // Judged only now, when the supply side has had its time: a ball that does not shut takes the far side with it,
         // a bad leak is still on its way.
-        match (view.isolated, view.fall_pa()) {
-            (Some(isolated), Some(fall)) if fall > isolated.pressure.pascals() / 2 => {
-                Next::End(End::plain(Verdict::Leaking, Ground::WentWithSupply))
-            }
-            _ if view.fell_grossly() => Next::End(End::plain(Verdict::Leaking, Ground::GrossFall)),
-            _ if vented => Next::Go(Phase::Settle),
-            _ => Next::Fault(Fault::VentTimeout),
+        if view.gross.holds() {
+            let half = view.isolated.map_or(0, |isolated| isolated.pressure.pascals() / 2);
+            let gone = view.fall_pa().is_some_and(|fall| fall > half);
+            view.fallen(if gone { Ground::WentWithSupply } else { Ground::GrossFall })
+        } else if view.gross.is_pending() && !overdue {
+            // Fallen at the last reading, and not yet for long enough to be more than interference.
+            Next::Stay
+        } else {
+            Next::Go(Phase::Settle)
         }
     }
 }

@@ -39,6 +39,12 @@ impl GaugePressure {
         self.0.saturating_sub(other.0)
     }
 
+    /// Whether this pressure lies nearer to the atmosphere than `limit`, on either side of it. A reading well below zero
+    /// is a transducer's mistake, and no more empty than one well above.
+    pub const fn is_within(self, limit: Self) -> bool {
+        self.0 < limit.0 && self.0 > -limit.0
+    }
+
     /// The absolute pressure, given that of the atmosphere.
     pub fn to_absolute(self, atmosphere: AbsolutePressure) -> AbsolutePressure {
         AbsolutePressure(f64::from(self.0) + atmosphere.0)

@@ -54,6 +54,10 @@ pub struct Bottle {
     pub stop: bool,
     /// The guard is open.
     pub guard_open: bool,
+    /// The person has opened it, to swap the ends.
+    pub hand_in: bool,
+    /// What a controller keeps over a reset.
+    pub stop_kept: bool,
     /// The far transducer's wire is broken.
     pub wire_broken: bool,
     /// Added to the far pressure, in pascals: a knock.
@@ -76,6 +80,8 @@ impl Bottle {
             swapped: false,
             stop: false,
             guard_open: false,
+            hand_in: false,
+            stop_kept: false,
             wire_broken: false,
             knock_pa: 0,
         }
@@ -143,12 +149,20 @@ impl Hardware for Bottle {
     }
 
     fn contacts(&mut self) -> Contacts {
-        Contacts { stop: self.stop, guard_closed: !self.guard_open, valve_shut: self.stroke == 0 }
+        Contacts { stop: self.stop, guard_closed: !self.guard_open && !self.hand_in, valve_shut: self.stroke == 0 }
     }
 
     fn apply(&mut self, outputs: Outputs) -> Result<(), Self::Error> {
         self.outputs = outputs;
         Ok(())
+    }
+
+    fn outputs_differ(&mut self) -> bool {
+        false
+    }
+
+    fn retain_stop(&mut self, stopped: bool) {
+        self.stop_kept = stopped;
     }
 }
 
@@ -172,6 +186,11 @@ impl Person {
     /// Someone about to start a run over these sides.
     pub fn new(sides: Sides) -> Self {
         Self { sides, asked: None, wait: SECOND, started: false, abort: false, swapped: false }
+    }
+
+    /// Has the guard open: the ends are swapped in the first half of the second before it is said.
+    pub fn reaches_in(&self) -> bool {
+        self.asked == Some(Ask::SwapEnds) && self.wait > SECOND / 2
     }
 
     /// True once a second after each time it is due.

@@ -38,7 +38,8 @@ impl Meter for NoMeter {
 }
 
 /// Phases there are; the ledger has a row for each.
-const PHASES: [Phase; 14] = [
+const PHASES: [Phase; 15] = [
+    Phase::StartUp,
     Phase::Ready,
     Phase::Precheck,
     Phase::Fill,
@@ -145,6 +146,14 @@ impl<H: Hardware, M: Meter> Hardware for StopsMeter<'_, H, M> {
     fn apply(&mut self, outputs: Outputs) -> Result<(), Self::Error> {
         self.cost.set(self.meter.stop());
         self.inner.apply(outputs)
+    }
+
+    fn outputs_differ(&mut self) -> bool {
+        self.inner.outputs_differ()
+    }
+
+    fn retain_stop(&mut self, stopped: bool) {
+        self.inner.retain_stop(stopped);
     }
 
     fn alive(&mut self) {

@@ -65,6 +65,7 @@ pub const SCENARIOS: &[Scenario] = &[
     upset("guard-in-soak", Phase::Soak, 30, Incident::Guard),
     upset("wire-in-measure", Phase::Measure, 100, Incident::Wire),
     upset("knock-in-measure", Phase::Measure, 100, Incident::Knock),
+    upset("guard-in-precheck", Phase::Precheck, 30, Incident::Guard),
     upset("power-cut-in-measure", Phase::Measure, 100, Incident::PowerCut),
     upset("power-cut-in-fill", Phase::Fill, 20, Incident::PowerCut),
 ];
@@ -80,20 +81,20 @@ impl Scenario {
         let Some((rig, recipe)) = checked_rig().and_then(|rig| Some((rig, checked_recipe(&rig)?))) else {
             return tell.line(format_args!("run {name} rig or recipe not valid"));
         };
-        let mut sequencer = begin_in(place, rig, recipe);
+        let mut sequencer = begin_in(place, rig, recipe, false);
         let mut bottle = Bottle::new(self.ails, RawRig::DEMO.far);
         let mut person = Person::new(self.sides);
         let mut check = Running::default();
         let mut ledger = Ledger::default();
         let mut in_phase = 0;
         let mut polls = 0;
-        while polls < POLLS_MAX && !(person.started && sequencer.phase() == Phase::Ready && in_phase > 100) {
+        while polls < POLLS_MAX && !(person.started && sequencer.phase() == Phase::Ready && in_phase > 400) {
             let before = sequencer.phase();
             if let Some((phase, after, what)) = self.incident {
                 if phase == before && after == in_phase && !bottle.swapped {
                     begin(what, &mut bottle, &mut person);
                     if what == Incident::PowerCut {
-                        sequencer = begin_in(place, rig, recipe);
+                        sequencer = begin_in(place, rig, recipe, bottle.stop_kept);
                         tell.line(format_args!("run {name} power back"));
                     }
                 } else {
@@ -101,6 +102,7 @@ impl Scenario {
                 }
             }
             one_poll(name, sequencer, &mut bottle, &mut person, meter, &mut ledger, &mut check, tell);
+            bottle.hand_in = person.reaches_in();
             bottle.swapped |= core::mem::take(&mut person.swapped);
             bottle.advance();
             in_phase = if sequencer.phase() == before { in_phase + 1 } else { 0 };
@@ -132,8 +134,8 @@ fn checked_recipe(rig: &Rig) -> Option<Recipe> {
 
 /// Power is on, or back. Written where it is to stay.
 #[inline(never)]
-fn begin_in(place: &mut MaybeUninit<Sequencer>, rig: Rig, recipe: Recipe) -> &mut Sequencer {
-    place.write(Sequencer::new(rig, Some(recipe)))
+fn begin_in(place: &mut MaybeUninit<Sequencer>, rig: Rig, recipe: Recipe, stopped: bool) -> &mut Sequencer {
+    place.write(Sequencer::resume(rig, Some(recipe), stopped))
 }
 
 fn begin(what: Incident, bottle: &mut Bottle, person: &mut Person) {

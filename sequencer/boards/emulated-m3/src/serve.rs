@@ -200,8 +200,11 @@ fn main() -> ! {
             let Ok(()) = serve::turn(link, now, sequencer, rig, polled);
             // Levers are turned by the simulated hands a while after they are asked. Ends are swapped when the host
             // says so: a person at a desk confirms as fast as they like, and must not find the valve loose later.
-            for event in polled.events.iter().filter(|e| **e != Event::Asked(Ask::SwapEnds)) {
-                hands.tell(polled.at, event);
+            for event in &polled.events {
+                match event {
+                    Event::Asked(Ask::SwapEnds) => hands.reach_in(polled.at),
+                    event => hands.tell(polled.at, event),
+                }
             }
             match polled.inputs.command {
                 Some(Command::Confirm(Ask::SwapEnds) | Command::Start(Sides::Second)) => rig.mount(Side::Second),

@@ -1,0 +1,291 @@
+//! What is said of the pressure behind a fitting: rules 3 and 4 of docs/rig-and-safety.md, on a rig without physics.
+
+use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
+use seathold_sequencer::input::{Ask, Command, Inputs, Reading, Sample, SensorFault, Sides};
+use seathold_sequencer::output::{Outputs, Pilot};
+use seathold_sequencer::recipe::{Actuation, RawRecipe};
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::verdict::{Ground, Verdict};
+use seathold_tests::script::{Script, brisk};
+
+/// The far transducer gives this many pascals, whatever is there.
+fn reads(inputs: &mut Inputs, pascals: f64) {
+    if let Reading::Sample(sample) = &mut inputs.far {
+        sample.counts = RawRig::DEMO.far.counts(pascals);
+    }
+}
+
+fn by_hand() -> Script {
+    let (rig, recipe) = brisk();
+    Script::on(&rig, &RawRecipe { actuation: Actuation::Hand, ..recipe })
+}
+
+/// Nothing is said while anything moves: the ball springs shut when the pilot drops, and only a stroke and half as long
+/// again later is it said that the far side reads empty.
+#[test]
+fn rule_3_nothing_is_said_before_the_ball_has_come_to_rest() {
+    let mut script = Script::in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000).answers = false;
+    let mut dropped = None;
+    while script.disconnect() == Disconnect::Pressurised {
+        let step = script.poll();
+        if step.outputs.pilot == Pilot::Exhausted && script.phase() == Phase::Swap {
+            dropped.get_or_insert(script.now);
+        }
+    }
+    let waited = script.now - dropped.expect("the pilot dropped");
+    assert_eq!(script.disconnect(), Disconnect::ReadsEmpty);
+    assert!(waited >= 150_000, "said {waited} µs after the pilot dropped");
+}
+
+/// Said only from the whole dwell, and taken back at the first reading that contradicts it; said again only after a dwell.
+#[test]
+fn rule_3_said_after_the_whole_dwell_and_taken_back_at_once() {
+    let mut script = Script::default();
+    script.at_rest_after_a_run();
+    type Change = fn(&mut Inputs);
+    let contradictions: [(&str, Change); 5] = [
+        ("sick", |i| i.far = Reading::Sick(SensorFault::Open)),
+        ("full", |i| reads(i, 4_000.0)),
+        ("below zero", |i| reads(i, -4_000.0)),
+        ("supply full", |i| {
+            if let Reading::Sample(sample) = &mut i.supply {
+                sample.counts = RawRig::DEMO.far.counts(4_000.0);
+            }
+        }),
+        ("an output differs", |i| i.outputs_differ = true),
+    ];
+    for (name, change) in contradictions {
+        let step = script.poll_with(change);
+        assert!(step.events.contains(&Event::Disconnect(Disconnect::Pressurised)), "{name}");
+        if name != "an output differs" {
+            script.pass(250);
+            assert_eq!(script.disconnect(), Disconnect::Pressurised, "{name}");
+        }
+        script.pass(200);
+        // And the person looks at the gauge again.
+        assert_eq!(script.disconnect(), Disconnect::Confirmed, "{name}");
+    }
+}
+
+/// Time without a reading is not time measured: one good reading and then silence is never a dwell, even where samples come
+/// so slowly that the silence is shorter than what counts as lost.
+#[test]
+fn rule_3_silence_is_not_part_of_the_dwell() {
+    let (rig, recipe) = brisk();
+    let rig = RawRig { safe_dwell_ms: 600, stall_ms_max: 250, ..rig };
+    let slow = RawRecipe { sample_ms: 100, zero_ms: 1_000, measure_ms_min: 1_600, ..recipe };
+    let mut script = Script::on(&rig, &slow);
+    let _ = script.poll();
+    script.pass_with(700, |i| i.far = Reading::Waiting);
+    assert_eq!(script.phase(), Phase::StartUp, "looked at for one reading and 700 ms of silence");
+    script.until(Phase::Ready, 1_500);
+}
+
+/// A transducer that is sick, whatever it reads, is no empty far side: safe vent runs out of time, and says trapped.
+#[test]
+fn rule_3_a_sick_transducer_means_pressurised_whatever_it_reads() {
+    let mut script = Script::in_phase(Phase::Measure);
+    script.until_with(Phase::Trapped, 20_000, |i| i.far = Reading::Sample(Sample { counts: 0, number: 1 }));
+    assert_eq!(script.faults(), [Fault::FarSensor, Fault::Trapped]);
+    assert_eq!(script.disconnect(), Disconnect::Pressurised);
+    // The way out is held open meanwhile.
+    assert_eq!(script.outputs, Outputs::OPEN_TO_VENT);
+}
+
+/// Well below zero is a transducer's mistake, not emptiness: shifted down, it never reads empty.
+#[test]
+fn rule_3_a_reading_well_below_zero_is_not_empty() {
+    let mut script = Script::in_phase(Phase::Soak);
+    let shift = |i: &mut Inputs| {
+        if let Reading::Sample(sample) = &mut i.far {
+            sample.counts -= RawRig::DEMO.far.counts(10_000.0) - RawRig::DEMO.far.zero_counts;
+        }
+    };
+    script.until_with(Phase::Trapped, 60_000, shift);
+    assert_eq!(script.disconnect(), Disconnect::Pressurised);
+    assert!(script.rig.far < 3_000.0, "truly empty, but nobody can know");
+}
+
+/// A supply side that stays full, by a valve that passes or is worked by hand: neither measured empty nor started from.
+#[test]
+fn rule_3_a_full_supply_side_is_not_empty() {
+    let full = |i: &mut Inputs| {
+        if let Reading::Sample(sample) = &mut i.supply {
+            sample.counts = RawRig::DEMO.far.counts(400_000.0);
+        }
+    };
+    let mut script = Script::in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000).until_with(Phase::Trapped, 60_000, full);
+    assert_eq!(script.disconnect(), Disconnect::Pressurised);
+
+    let mut script = Script::default();
+    script.at_rest_after_a_run().command(Command::Start(Sides::First));
+    let step = script.poll_with(full);
+    assert!(step.events.iter().any(|e| matches!(e, Event::Refused(r) if r.supply_not_empty)), "{:?}", step.events);
+    assert_eq!(script.phase(), Phase::Ready);
+    script.command(Command::Start(Sides::First));
+    let step = script.poll_with(|i| i.outputs_differ = true);
+    assert!(step.events.iter().any(|e| matches!(e, Event::Refused(r) if r.output_mismatch)), "{:?}", step.events);
+}
+
+/// A far transducer that is dead near zero follows no fill: it is not fed for long, and what it reads proves nothing.
+#[test]
+fn rule_3_a_transducer_that_does_not_follow_the_fill_proves_nothing() {
+    let mut script = Script::default();
+    script.start(Sides::Both);
+    let began = script.now;
+    script.until_with(Phase::Fault, 60_000, |i| reads(i, 0.0));
+    assert_eq!(script.faults(), [Fault::FillStalled]);
+    let (fed, _) = script.log.iter().find(|(_, e)| matches!(e, Event::Faulted(_))).expect("told");
+    assert!(fed - began < 800_000, "fed blindly for {} µs", fed - began);
+    script.pass_with(5_000, |i| reads(i, 0.0));
+    assert_eq!(script.disconnect(), Disconnect::Pressurised);
+}
+
+/// A reading that leaps to zero while the ball is shut is no emptiness, and no leak either.
+#[test]
+fn rule_3_a_reading_that_leaps_to_zero_proves_nothing() {
+    for phase in [Phase::Settle, Phase::Measure] {
+        let mut script = Script::in_phase(phase);
+        script.until_with(Phase::Fault, 60_000, |i| reads(i, 0.0));
+        assert_eq!(script.faults(), [Fault::Slew], "{phase:?}");
+        script.pass_with(5_000, |i| reads(i, 0.0));
+        assert_eq!((script.disconnect(), script.proved()), (Disconnect::Pressurised, Some(Verdict::Void)));
+    }
+    // In the safe vent it takes the verdict away as well.
+    let mut script = Script::in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000).rig.stuck_shut = true;
+    script.until_with(Phase::Fault, 60_000, |i| reads(i, 0.0));
+    assert_eq!(script.faults(), [Fault::NoSignOfLife]);
+    assert_eq!((script.disconnect(), script.proved()), (Disconnect::Pressurised, Some(Verdict::Void)));
+}
+
+/// A transducer lost for a while between the fill and the vent has not shown the fall; nothing is said until air has been
+/// let in and out again.
+#[test]
+fn rule_3_after_a_lost_transducer_nothing_is_said() {
+    let mut script = Script::in_phase(Phase::Soak);
+    script.pass_with(200, |i| i.far = Reading::Sick(SensorFault::Open));
+    script.until(Phase::Fault, 60_000).pass(5_000);
+    assert_eq!(script.disconnect(), Disconnect::Pressurised);
+    script.command(Command::Acknowledge).until(Phase::Ready, 100).pass(2_000);
+    assert_eq!(script.disconnect(), Disconnect::Pressurised);
+    script.command(Command::Start(Sides::First)).until(Phase::Precheck, 10_000);
+    script.until(Phase::Ready, 60_000).pass(1_000);
+    assert_eq!(script.disconnect(), Disconnect::Confirmed);
+}
+
+/// By a hand valve the prompts must be answered: a reading of nothing behind a lever that nobody has turned says nothing.
+#[test]
+fn rule_3_a_hand_valve_is_empty_only_once_its_prompts_are_answered() {
+    for cavity_stroke in [true, false] {
+        let mut script = by_hand();
+        if !cavity_stroke {
+            let (rig, recipe) = brisk();
+            script = Script::on(&rig, &RawRecipe { actuation: Actuation::Hand, cavity_stroke, ..recipe });
+        }
+        script.start(Sides::First).until(Phase::Measure, 20_000).answers = false;
+        script.command(Command::Abort).until_with(Phase::Trapped, 60_000, |i| reads(i, 0.0));
+        assert!(script.rig.far > 500_000.0, "the lever is shut");
+        assert_eq!(script.disconnect(), Disconnect::Pressurised);
+    }
+    // Opened, and the further stroke never confirmed.
+    let mut script = by_hand();
+    script.start(Sides::First).until(Phase::Measure, 20_000).answers = false;
+    script.command(Command::Abort).until(Phase::SafeVent, 100);
+    script.rig.lever_open = true;
+    script.command(Command::Confirm(Ask::OpenToVent)).until(Phase::Trapped, 60_000);
+    assert_eq!(script.disconnect(), Disconnect::Pressurised);
+}
+
+/// A confirmation answers the question that was asked, and no other.
+#[test]
+fn rule_4_a_confirmation_answers_only_what_was_asked() {
+    let asks = [Ask::OpenValve, Ask::ShutValve, Ask::OpenToVent, Ask::WorkLever, Ask::SwapEnds, Ask::OpenBleed];
+    let mut script = by_hand();
+    script.answers = false;
+    let mut seen = std::collections::BTreeSet::new();
+    script.until(Phase::Ready, 10_000).command(Command::Start(Sides::Both));
+    for _ in 0..20_000 {
+        let _ = script.poll();
+        let Some(asked) = script.sequencer.status().ask else { continue };
+        let new = seen.insert(format!("{:?} {asked:?}", script.phase()));
+        for wrong in asks.into_iter().filter(|a| new && *a != asked) {
+            let phase = script.phase();
+            let _ = script.command(Command::Confirm(wrong)).poll();
+            assert_eq!((script.phase(), script.sequencer.status().ask), (phase, Some(asked)), "{wrong:?}");
+        }
+        // Now the right one, as a person would, with the guard opened for the swap.
+        script.answers = true;
+        script.pass(40);
+        script.answers = false;
+    }
+    assert!(seen.len() >= 6, "{seen:?}");
+    assert_eq!(script.proved(), Some(Verdict::Tight));
+}
+
+/// The further stroke is seen by the shut switch where one is fitted: never made, the cavity may be full.
+#[test]
+fn rule_3_the_further_stroke_is_seen_by_the_shut_switch() {
+    let (rig, recipe) = brisk();
+    let rig = RawRig { shut_switch_fitted: true, ..rig };
+    for actuation in [Actuation::Air, Actuation::Hand] {
+        let mut script = Script::on(&rig, &RawRecipe { actuation, ..recipe });
+        let truly = |i: &mut Inputs, open: bool| i.contacts.valve_shut = !open;
+        // As it is while the run goes on: the switch follows the ball.
+        script.until(Phase::Ready, 10_000).command(Command::Start(Sides::First));
+        while script.phase() != Phase::Measure {
+            let open = script.rig.open(script.outputs);
+            let _ = script.poll_with(|i| truly(i, open));
+        }
+        // From here on it never says shut.
+        script.until_with(Phase::Trapped, 60_000, |i| i.contacts.valve_shut = false);
+        assert_eq!(script.disconnect(), Disconnect::Pressurised, "{actuation:?}");
+    }
+}
+
+/// With the further stroke switched off the words are others: the cavity may hold pressure, whatever a person confirms.
+#[test]
+fn rule_3_without_the_further_stroke_the_cavity_is_unknown() {
+    let (rig, recipe) = brisk();
+    let mut script = Script::on(&rig, &RawRecipe { cavity_stroke: false, ..recipe });
+    script.run(Sides::Both).pass(2_000);
+    assert_eq!(script.proved(), Some(Verdict::Tight));
+    assert_eq!(script.disconnect(), Disconnect::CavityUnknown);
+    assert!(!script.saw(&Event::Disconnect(Disconnect::ReadsEmpty)));
+    assert!(!script.saw(&Event::Disconnect(Disconnect::Confirmed)));
+}
+
+/// The bleed is asked for before the ends; the ends are swapped behind the guard, or they were not.
+#[test]
+fn rule_4_ends_are_swapped_behind_an_open_guard_after_the_bleed() {
+    let mut script = Script::in_phase(Phase::Measure);
+    script.until(Phase::Swap, 20_000).answers = false;
+    assert_eq!(script.sequencer.status().ask, None, "not yet read empty at rest");
+    script.pass(1_000);
+    assert_eq!(script.sequencer.status().ask, Some(Ask::OpenBleed));
+    let _ = script.command(Command::Confirm(Ask::OpenBleed)).poll();
+    assert_eq!((script.disconnect(), script.sequencer.status().ask), (Disconnect::Confirmed, Some(Ask::SwapEnds)));
+    let step = script.command(Command::Confirm(Ask::SwapEnds)).poll();
+    assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.guard_not_opened), "{:?}", step.events);
+    script.pass_with(100, |i| i.contacts.guard_closed = false);
+    let step = script.command(Command::Confirm(Ask::SwapEnds)).poll();
+    assert!(step.events.iter().any(|e| matches!(e, Event::Entered { phase: Phase::Precheck, .. })));
+
+    // Where no guard is fitted there is nothing to go by.
+    let (rig, recipe) = brisk();
+    let mut script = Script::on(&RawRig { guard_fitted: false, ..rig }, &recipe);
+    script.run(Sides::Both);
+    assert_eq!(script.proved(), Some(Verdict::Tight));
+}
+
+/// A first side that was not empty to begin with is the last: there is nothing to swap ends for.
+#[test]
+fn rule_4_after_a_side_that_was_not_empty_no_ends_are_swapped() {
+    let mut script = Script::in_phase(Phase::Precheck);
+    script.rig.far = 2_500.0;
+    script.until(Phase::Ready, 10_000);
+    assert_eq!(script.result(seathold_sequencer::input::Side::First).ground, Ground::NotEmpty);
+    assert!(!script.saw(&Event::Asked(Ask::SwapEnds)));
+}

@@ -1,0 +1,299 @@
+//! Who may move the ball, and when: rules 1 and 2 of docs/rig-and-safety.md, on a rig without physics.
+
+use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
+use seathold_sequencer::input::{Ask, Command, Reading, SensorFault, Side, Sides};
+use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::recipe::{Actuation, RawRecipe};
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::verdict::{Ground, Verdict};
+use seathold_tests::script::{Script, brisk, checked};
+
+/// The controller is reset: outputs at rest, and a sequencer that begins anew, with what it was let keep.
+fn reset(script: &mut Script) {
+    let (rig, recipe) = brisk();
+    let (rig, recipe) = checked(&rig, &recipe);
+    script.sequencer = Sequencer::resume(rig, Some(recipe), script.sequencer.stop_latched());
+    script.outputs = Outputs::REST;
+    script.log.clear();
+}
+
+/// Polls for `ms` with the guard open, and says whether the pilot moved meanwhile.
+fn moves_with_the_guard_open(script: &mut Script, ms: u64) -> bool {
+    let before = script.outputs.pilot;
+    let end = script.now + ms * 1_000;
+    let mut moved = false;
+    while script.now < end {
+        let step = script.poll_with(|i| i.contacts.guard_closed = false);
+        moved |= step.outputs.pilot != before;
+    }
+    moved
+}
+
+/// A reset with pressure trapped by the spring: looked at for the dwell, at rest, and then opened into the vent at once,
+/// whatever the guard says: nobody's hand is in a full, connected valve.
+#[test]
+fn rule_2_after_a_reset_a_full_far_side_is_emptied_at_once() {
+    for guard_closed in [true, false] {
+        let mut script = Script::in_phase(Phase::Measure);
+        reset(&mut script);
+        let asleep = |s: &Script| s.phase() == Phase::StartUp;
+        while asleep(&script) {
+            let step = script.poll_with(|i| i.contacts.guard_closed = guard_closed);
+            assert!(!asleep(&script) || step.outputs == Outputs::REST);
+            assert!(script.rig.far > 500_000.0);
+        }
+        assert_eq!((script.phase(), script.outputs), (Phase::SafeVent, Outputs::OPEN_TO_VENT));
+        let step = script.command(Command::Start(Sides::Both)).poll();
+        assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.busy));
+        script.until(Phase::Ready, 10_000);
+        assert!(script.rig.far < 3_000.0);
+    }
+}
+
+/// A reset, or a new recipe, with the far side empty: a hand may be in the ball, so nothing moves, whatever the guard says.
+/// An acknowledgement or a start moves it, and neither with the guard open.
+#[test]
+fn rule_2_after_a_reset_an_empty_valve_is_not_moved_unasked() {
+    let mut script = Script::default();
+    script.at_rest_after_a_run();
+    reset(&mut script);
+    assert!(!moves_with_the_guard_open(&mut script, 5_000));
+    assert_eq!((script.phase(), script.disconnect()), (Phase::Ready, Disconnect::Pressurised));
+    for command in [Command::Start(Sides::First), Command::Acknowledge] {
+        script.command(command);
+        let step = script.poll_with(|i| i.contacts.guard_closed = false);
+        assert!(step.events.iter().any(|e| matches!(e, Event::Refused(r) if r.guard_open)), "{command:?}");
+        assert_eq!((script.phase(), step.outputs), (Phase::Ready, Outputs::REST), "{command:?}");
+    }
+    let step = script.command(Command::Acknowledge).poll();
+    assert_eq!((script.phase(), step.outputs), (Phase::SafeVent, Outputs::OPEN_TO_VENT));
+    script.until(Phase::Ready, 10_000);
+}
+
+/// What is started without having been opened into the vent is opened into it first.
+#[test]
+fn rule_2_a_first_start_opens_the_valve_into_the_vent_before_anything() {
+    let mut script = Script::default();
+    script.until(Phase::Ready, 10_000).command(Command::Start(Sides::First));
+    let step = script.poll();
+    assert_eq!((script.phase(), step.outputs), (Phase::SafeVent, Outputs::OPEN_TO_VENT));
+    script.until(Phase::Precheck, 10_000).until(Phase::Ready, 60_000).pass(500);
+    // Proved empty since, it begins at once.
+    script.command(Command::Start(Sides::First));
+    let step = script.poll();
+    assert_eq!((script.phase(), step.outputs), (Phase::Precheck, Outputs::REST));
+}
+
+/// After a reset a far side that cannot be read, or reads what no gas can, moves nothing: a latched fault, at rest.
+#[test]
+fn rule_2_after_a_reset_doubt_moves_nothing() {
+    let below = RawRig::DEMO.far.counts(-20_000.0);
+    type Change = fn(&mut seathold_sequencer::input::Inputs, i32);
+    let doubts: [(Fault, Change); 3] = [
+        (Fault::FarSensor, |i, _| i.far = Reading::Sick(SensorFault::Open)),
+        (Fault::FarSensor, |i, _| i.far = Reading::Waiting),
+        (Fault::Implausible, |i, below| {
+            if let Reading::Sample(sample) = &mut i.far {
+                sample.counts = below;
+            }
+        }),
+    ];
+    for (fault, change) in doubts {
+        let mut script = Script::in_phase(Phase::Measure);
+        reset(&mut script);
+        script.until_with(Phase::Fault, 3_000, |i| change(i, below));
+        assert_eq!((script.faults(), script.outputs), (vec![fault], Outputs::REST));
+        // Acknowledged, it still rests; only then, asked again on purpose, it is opened.
+        script.command(Command::Acknowledge).until_with(Phase::Ready, 100, |i| change(i, below));
+        script.pass_with(2_000, |i| change(i, below));
+        assert_eq!((script.phase(), script.outputs), (Phase::Ready, Outputs::REST));
+        let step = script.command(Command::Acknowledge).poll();
+        assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
+    }
+}
+
+/// The same where no recipe is loaded: full, the pilot is driven, and a lever is asked for in case there is one, whose
+/// turning must be confirmed.
+#[test]
+fn rule_2_a_reset_without_a_recipe_still_vents() {
+    let mut script = Script::in_phase(Phase::Settle);
+    script.sequencer = Sequencer::new(RawRig::DEMO.validate().expect("demo rig"), None);
+    script.answers = false;
+    script.until(Phase::SafeVent, 5_000);
+    assert_eq!(script.outputs, Outputs::OPEN_TO_VENT);
+    assert!(script.saw(&Event::Asked(Ask::OpenToVent)));
+    script.pass(20_000);
+    assert_eq!(script.phase(), Phase::SafeVent, "nobody has said that a lever, if there is one, is open");
+    script.answers = true;
+    script.until(Phase::Ready, 60_000);
+    assert!(script.rig.far < 3_000.0);
+    let step = script.command(Command::Start(Sides::Both)).poll();
+    assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.no_recipe));
+}
+
+/// Before anything was fed a fault or an abort moves nothing: all at rest, and the run is void.
+#[test]
+fn rule_2_before_anything_was_fed_nothing_moves() {
+    type Change = fn(&mut seathold_sequencer::input::Inputs);
+    let faults: [(Fault, Change); 3] = [
+        (Fault::GuardOpen, |i| i.contacts.guard_closed = false),
+        (Fault::SupplySensor, |i| i.supply = Reading::Waiting),
+        (Fault::Output, |i| i.outputs_differ = true),
+    ];
+    for (fault, change) in faults {
+        let mut script = Script::in_phase(Phase::Precheck);
+        while script.phase() == Phase::Precheck {
+            let step = script.poll_with(change);
+            assert_eq!(step.outputs, Outputs::REST, "{fault:?}");
+        }
+        assert_eq!((script.phase(), script.faults()), (Phase::Fault, vec![fault]));
+        assert!(!moves_with_the_guard_open(&mut script, 3_000), "{fault:?}");
+        assert_eq!(script.result(Side::First).verdict, Verdict::Void);
+    }
+    let mut script = Script::in_phase(Phase::Precheck);
+    let step = script.command(Command::Abort).poll();
+    assert_eq!((script.phase(), step.outputs), (Phase::Ready, Outputs::REST));
+    assert_eq!(script.result(Side::First).ground, Ground::Aborted);
+}
+
+/// With the guard open the further stroke waits, and is made when the guard is closed again; left open too long, pressure
+/// may be trapped, and that is said.
+#[test]
+fn rule_2_the_further_stroke_waits_for_the_guard() {
+    let mut script = Script::in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000);
+    while script.rig.far > 0.0 {
+        let _ = script.poll();
+    }
+    script.pass(50);
+    assert!(!moves_with_the_guard_open(&mut script, 2_000), "the pilot is held as it is");
+    assert!(script.faults().is_empty(), "empty: nobody's business");
+    script.until(Phase::Swap, 10_000);
+
+    let mut script = Script::in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000).pass(400);
+    script.until_with(Phase::Trapped, 20_000, |i| i.contacts.guard_closed = false);
+    assert_eq!(script.disconnect(), Disconnect::Pressurised);
+}
+
+/// In the middle of the further stroke, too: the pilot stays where it is, and a stroke counts from when the guard is closed.
+#[test]
+fn rule_2_a_guard_opened_in_the_further_stroke_stops_it() {
+    let mut script = Script::in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000);
+    while script.outputs.pilot == Pilot::Fed {
+        let _ = script.poll();
+    }
+    assert!(!moves_with_the_guard_open(&mut script, 1_000));
+    script.until(Phase::Swap, 10_000);
+}
+
+/// With the guard open an acknowledgement moves nothing: not after an emergency stop, not out of trapped.
+#[test]
+fn rule_2_an_acknowledgement_moves_nothing_with_the_guard_open() {
+    let mut script = Script::in_phase(Phase::Settle);
+    script.rig.stuck_shut = true;
+    script.command(Command::Abort).until(Phase::Trapped, 20_000);
+    script.command(Command::Acknowledge);
+    let step = script.poll_with(|i| i.contacts.guard_closed = false);
+    assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.guard_open));
+    assert_eq!(script.phase(), Phase::Trapped);
+
+    let mut script = Script::in_phase(Phase::Settle);
+    let _ = script.poll_with(|i| i.contacts.stop = true);
+    script.command(Command::Acknowledge);
+    let step = script.poll_with(|i| i.contacts.guard_closed = false);
+    assert_eq!((script.phase(), step.outputs), (Phase::Held, Outputs::REST));
+}
+
+/// A guard opened while the far side is being emptied, and is not empty yet, is a fault like the others.
+#[test]
+fn rule_2_a_guard_opened_under_pressure_in_the_safe_vent_is_a_fault() {
+    let mut script = Script::in_phase(Phase::Measure);
+    script.until(Phase::SafeVent, 10_000);
+    assert!(script.rig.far > 500_000.0);
+    let step = script.poll_with(|i| i.contacts.guard_closed = false);
+    assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
+    // Left open for a while, it is told once.
+    script.pass_with(500, |i| i.contacts.guard_closed = false);
+    script.until(Phase::Fault, 10_000);
+    assert_eq!(script.faults(), [Fault::GuardOpen]);
+    assert_eq!(script.result(Side::First).verdict, Verdict::Void);
+}
+
+/// Emergency stop: at rest at once, nothing moves until it is released *and* acknowledged; then into the vent.
+#[test]
+fn rule_2_emergency_stop_holds_everything_until_released_and_acknowledged() {
+    for phase in [Phase::Precheck, Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Vent, Phase::Settle, Phase::Measure]
+    {
+        let mut script = Script::in_phase(phase);
+        let step = script.poll_with(|i| i.contacts.stop = true);
+        assert_eq!(step.outputs, Outputs::REST, "{phase:?}");
+        assert_eq!(script.phase(), Phase::Held);
+        // Pressed and acknowledged: nothing. Released, not acknowledged: nothing.
+        script.command(Command::Acknowledge).pass_with(500, |i| i.contacts.stop = true);
+        assert_eq!((script.phase(), script.outputs), (Phase::Held, Outputs::REST));
+        script.pass(70_000);
+        assert_eq!((script.phase(), script.outputs), (Phase::Held, Outputs::REST));
+        assert_eq!(script.disconnect(), Disconnect::Pressurised);
+        assert!(script.saw(&Event::Reminder(Phase::Held)));
+        let step = script.command(Command::Acknowledge).poll();
+        assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
+        script.until(Phase::Ready, 10_000);
+        assert_eq!(script.proved(), Some(Verdict::Void));
+    }
+}
+
+/// A reset does not release the stop: what the controller keeps over it says that it was pressed.
+#[test]
+fn rule_2_an_emergency_stop_outlives_a_reset() {
+    let mut script = Script::in_phase(Phase::Measure);
+    let _ = script.poll_with(|i| i.contacts.stop = true);
+    assert!(script.sequencer.stop_latched());
+    reset(&mut script);
+    script.pass(5_000);
+    assert_eq!((script.phase(), script.outputs), (Phase::Held, Outputs::REST), "full, and not vented unasked");
+    assert_eq!(script.faults(), [Fault::EmergencyStop]);
+    // And a second one.
+    reset(&mut script);
+    script.pass(1_000);
+    assert_eq!(script.phase(), Phase::Held);
+    script.command(Command::Acknowledge).until(Phase::Ready, 10_000);
+    assert!(!script.sequencer.stop_latched());
+    reset(&mut script);
+    script.until(Phase::Ready, 5_000);
+}
+
+/// Rule 1. In a fault, too, both are shut for the changeover; but what is above the maximum is let out at once.
+#[test]
+fn rule_1_the_changeover_holds_in_faults_and_not_against_over_pressure() {
+    let mut script = Script::in_phase(Phase::Soak);
+    let mut polls = 0;
+    while script.outputs.vent == Gate::Shut {
+        let step = script.poll_with(|i| i.contacts.guard_closed = false);
+        assert_eq!(step.outputs.supply, Gate::Shut);
+        polls += 1;
+    }
+    let changeover = u64::from(script.sequencer.rig().raw().changeover_ms);
+    assert!((polls - 1) * 10 >= changeover, "the vent opened after {polls} polls");
+
+    let mut script = Script::in_phase(Phase::Soak);
+    (script.rig.shop, script.rig.supply, script.rig.far) = (720_000.0, 720_000.0, 720_000.0);
+    let step = script.poll();
+    assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
+}
+
+/// Rule 1. A lever said to be open before the vent has had its time to shut lets no air in early.
+#[test]
+fn rule_1_a_quick_answer_does_not_shorten_the_changeover() {
+    let (rig, recipe) = brisk();
+    let hand = RawRecipe { actuation: Actuation::Hand, ..recipe };
+    let mut script = Script::on(&RawRig { changeover_ms: 500, ..rig }, &hand);
+    script.start(Sides::First).until(Phase::Fill, 1_000);
+    let began = script.now;
+    while script.outputs.supply == Gate::Shut {
+        let _ = script.poll();
+    }
+    assert!(script.now - began >= 500_000, "{} µs", script.now - began);
+}
