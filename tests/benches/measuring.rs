@@ -23,8 +23,8 @@ use seathold_sim::config::{Path, RawPlant};
 use seathold_sim::noise::{Noise, Stream};
 use seathold_sim::scenario::Scenario;
 use seathold_sim::sensor::RawSensor;
-use seathold_tests::ideal::Ideal;
-use seathold_tests::script::{brisk, checked};
+use seathold_machine::ideal::Ideal;
+use seathold_machine::script::{brisk, checked};
 
 fn main() {
     // `cargo bench` passes `--bench`; what is left names a table and perhaps a number of runs.

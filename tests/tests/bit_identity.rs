@@ -15,7 +15,7 @@ use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::verdict::Verdict;
 use seathold_sim::bench::SimBench;
 use seathold_sim::scenario::{SCENARIOS, Scenario};
-use seathold_tests::script::checked;
+use seathold_machine::script::checked;
 
 /// CRC-64/XZ, from the public catalogue of checks.
 static CHECK: crc::Crc<u64> = crc::Crc::<u64>::new(&crc::CRC_64_XZ);

@@ -18,7 +18,7 @@ use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, Instant, millis};
 use seathold_sequencer::verdict::Verdict;
-use seathold_tests::ideal::Ideal;
+use seathold_machine::ideal::Ideal;
 use std::rc::Rc;
 
 #[path = "../../sequencer/boards/rp2040/src/rig.rs"]

@@ -4,7 +4,12 @@ use seathold_sequencer::recipe;
 use seathold_sequencer::rig;
 
 const DOC: &str = include_str!("../../../docs/rig-and-safety.md");
-const TESTS: &str = include_str!("../../tests/safety_rules.rs");
+const TESTS: &str = concat!(
+    include_str!("../../machine/tests/safety_rules.rs"),
+    include_str!("../../machine/tests/safety_motion.rs"),
+    include_str!("../../machine/tests/safety_empty.rs"),
+    include_str!("../../machine/tests/safety_verdicts.rs"),
+);
 
 /// Words set as code.
 fn code_words() -> Vec<&'static str> {

@@ -9,6 +9,7 @@
 //! | [`two_stacks`] | one for the program, one for exceptions |
 //! | [`down`] | what happens after a panic or a hard fault: outputs at rest before anything else |
 //! | [`on_target`] | the body of the on-target image |
+//! | [`stop_memory`] | an emergency stop outlives a reset |
 //! | [`trials`] | the body of the trials image: breaks on purpose |
 
 pub mod console;
@@ -16,5 +17,6 @@ pub mod counter;
 pub mod down;
 pub mod on_target;
 pub mod stack;
+pub mod stop_memory;
 pub mod trials;
 pub mod two_stacks;

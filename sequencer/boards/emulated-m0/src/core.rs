@@ -27,6 +27,8 @@ use seathold_sequencer::time::Instant;
 const RIG: RawRig = RawRig {
     far: Transducer { zero_counts: 102, pa_per_count: 1_222.5, counts_min: 20, counts_max: 1_015 },
     supply: None,
+    // Four counts of so coarse a converter.
+    safe_pa: 5_000,
     ..RawRig::DEMO
 };
 
@@ -49,7 +51,7 @@ fn main() -> ! {
     let mut pins = Pins::new();
     let mut received = line::begin(RECEIVED);
     if let Some(rig) = RIG.examine(|_| {}) {
-        let sequencer = SEQUENCER.write(Sequencer::new(rig, None));
+        let sequencer = SEQUENCER.write(Sequencer::resume(rig, None, pins::stop_kept()));
         let link = LINK.write(Controller::new(Capabilities { single_outputs: true, ..Capabilities::default() }));
         let polled = POLLED.write(Polled::none());
         let mut due = Instant::from_ticks(0);

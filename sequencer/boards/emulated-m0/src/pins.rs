@@ -29,10 +29,15 @@ const TIMER_CAPTURE: usize = 0x4000_8040;
 const TIMER_BITS: usize = 0x4000_8508;
 const TIMER_PRESCALER: usize = 0x4000_8510;
 const TIMER_CAPTURED: usize = 0x4000_8540;
+/// General purpose retention register: one byte that a reset leaves alone.
+const RETAINED: usize = 0x4000_051c;
 const WATCHDOG_START: usize = 0x4001_0000;
 const WATCHDOG_TICKS: usize = 0x4001_0504;
 const WATCHDOG_RELOAD: usize = 0x4001_0600;
 const WATCHDOG_WORD: u32 = 0x6e52_4635;
+
+/// What is retained of an emergency stop.
+const STOPPED: u32 = 0x5a;
 
 const SUPPLY: u32 = 1 << 3;
 const VENT: u32 = 1 << 2;
@@ -77,6 +82,11 @@ impl Pins {
     }
 }
 
+/// Whether an emergency stop was latched before the reset.
+pub fn stop_kept() -> bool {
+    read(RETAINED) == STOPPED
+}
+
 impl Hardware for Pins {
     type Error = Infallible;
 
@@ -113,6 +123,14 @@ impl Hardware for Pins {
         write(GPIO_OUT_CLEAR, !high & (SUPPLY | VENT | PILOT));
         write(GPIO_OUT_SET, high);
         Ok(())
+    }
+
+    fn outputs_differ(&mut self) -> bool {
+        false
+    }
+
+    fn retain_stop(&mut self, stopped: bool) {
+        write(RETAINED, if stopped { STOPPED } else { 0 });
     }
 
     fn alive(&mut self) {

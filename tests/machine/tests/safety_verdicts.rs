@@ -4,7 +4,7 @@ use seathold_sequencer::event::{Disturbance, Event, Fault, Phase};
 use seathold_sequencer::input::{Inputs, Reading, Side, Sides};
 use seathold_sequencer::rig::{RawRig, Thermometer};
 use seathold_sequencer::verdict::{Ground, Verdict};
-use seathold_tests::script::{Script, brisk};
+use seathold_machine::script::{Script, brisk};
 
 fn counts(pascals: f64) -> i32 {
     RawRig::DEMO.far.counts(pascals)

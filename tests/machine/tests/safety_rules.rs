@@ -10,7 +10,7 @@ use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
 use seathold_sequencer::verdict::{Ground, Verdict};
-use seathold_tests::script::{Script, brisk};
+use seathold_machine::script::{Script, brisk};
 
 const LIVE: [Phase; 7] =
     [Phase::Precheck, Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Vent, Phase::Settle, Phase::Measure];

@@ -10,7 +10,7 @@ use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
 use seathold_sequencer::verdict::Verdict;
-use seathold_tests::script::{Script, brisk, check_always, checked};
+use seathold_machine::script::{Script, brisk, check_always, checked};
 
 fn reading() -> impl Strategy<Value = Reading> {
     prop_oneof![

@@ -6,7 +6,7 @@ use seathold_sequencer::output::{Outputs, Pilot};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::verdict::{Ground, Verdict};
-use seathold_tests::script::{Script, brisk};
+use seathold_machine::script::{Script, brisk};
 
 /// The far transducer gives this many pascals, whatever is there.
 fn reads(inputs: &mut Inputs, pascals: f64) {

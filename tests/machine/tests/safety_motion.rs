@@ -7,7 +7,7 @@ use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::verdict::{Ground, Verdict};
-use seathold_tests::script::{Script, brisk, checked};
+use seathold_machine::script::{Script, brisk, checked};
 
 /// The controller is reset: outputs at rest, and a sequencer that begins anew, with what it was let keep.
 fn reset(script: &mut Script) {
