@@ -372,6 +372,10 @@ pub fn fault(fault: Fault) -> (String, &'static str) {
             "check the shop air, the regulator, and that the valve opens",
         ),
         Fault::BandLost => ("the pressure left the band while being fed", "check the regulator and for a large leak"),
+        Fault::SidesDisagree => (
+            "the far-side and the supply-side transducer read differently while they were joined",
+            "check both against a gauge: range, zero, wiring, and that neither line is blocked",
+        ),
         Fault::NotShut => {
             ("the switch on the valve did not say shut in time", "check the actuator, the spring and the switch")
         }

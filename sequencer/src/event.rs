@@ -83,6 +83,8 @@ pub enum Fault {
     NoSignOfLife,
     /// The far side left the band while fed.
     BandLost,
+    /// Far and supply side read differently while they were joined: one transducer, its range or its line is wrong.
+    SidesDisagree,
     /// The shut switch was not made in time.
     NotShut,
     /// The supply side did not empty in time.

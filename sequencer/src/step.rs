@@ -17,7 +17,7 @@ use crate::phase::safe_vent::{self, SafeVent, VentView};
 use crate::phase::start_up::{self, StartUp};
 use crate::phase::vent::{self, Vent};
 use crate::phase::{End, Isolated, Next, View, gross_fall_pa, settle, soak, tell, work};
-use crate::recipe::Recipe;
+use crate::recipe::{Actuation, Recipe};
 use crate::rig::{Rig, Transducer};
 use crate::time::{Duration, Instant, after, millis, since};
 use crate::units::GaugePressure;
@@ -199,8 +199,13 @@ pub struct Sequencer {
     bled: bool,
     /// Since when everything has been at rest.
     rested: Option<Instant>,
+    /// The far side reads full, and has done so for long enough to be more than interference.
+    full: Persist,
+    /// At rest, pressure has come back on either side.
+    refilled: Persist,
     gross: Persist,
     supply_full: Persist,
+    apart: Persist,
     interlock: Interlock,
     disconnect: Disconnect,
     ask: Option<Ask>,
@@ -238,8 +243,11 @@ impl Sequencer {
             emptied: None,
             bled: false,
             rested: None,
+            full: Persist::NONE,
+            refilled: Persist::NONE,
             gross: Persist::NONE,
             supply_full: Persist::NONE,
+            apart: Persist::NONE,
             interlock: Interlock::NEW,
             disconnect: Disconnect::Pressurised,
             ask: None,
@@ -309,6 +317,20 @@ impl Sequencer {
         let safe = self.rig.safe_limit();
         self.below.watch_empty(&self.far, self.supply.as_ref(), safe, now);
         self.life.watch(&self.far, safe, self.interlock.last().supply == Gate::Open, now);
+        let empty = |channel: &Channel| channel.pressure().is_some_and(|p| p.is_within(safe));
+        match self.far.fresh() {
+            Some(good) => {
+                self.full.note(good.pressure >= safe, now);
+                let both = empty(&self.far) && self.supply.as_ref().is_none_or(empty);
+                self.refilled.note(self.phase.is_resting() && !both, now);
+            }
+            None if self.far.pressure().is_none() => self.full = Persist::NONE,
+            None => {}
+        }
+        if self.refilled.holds() {
+            // What came back may have gone into the cavity, too: only another stroke tells.
+            self.emptied = None;
+        }
         let (Some(run), Some(recipe)) = (&self.run, &self.recipe) else { return };
         if let (Some(isolated), Some(good)) = (run.isolated, self.far.fresh()) {
             let fall = f64::from(isolated.pressure.above(good.pressure));
@@ -318,6 +340,8 @@ impl Sequencer {
             let vented = i64::from(good.pressure.pascals()) < i64::from(recipe.raw().vent_below_pa);
             let watched = matches!(self.phase, Phase::Settle | Phase::Measure);
             self.supply_full.note(watched && !vented, now);
+            let off = self.far.pressure().map_or(0, |far| far.above(good.pressure).unsigned_abs());
+            self.apart.note(self.phase == Phase::Soak && off > recipe.raw().band_pa, now);
         }
     }
 
@@ -331,7 +355,7 @@ impl Sequencer {
             guard_open: self.guard_open(inputs),
             may_feed: matches!(far, Known::Pressure(p) if p <= self.max()),
             over: above(far, self.max()) || self.supply.as_ref().is_some_and(|s| above(s.known(), self.supply_max())),
-            far_full: matches!(far, Known::Pressure(p) if p >= self.rig.safe_limit()),
+            far_full: self.full.holds(),
             changeover: self.rig.changeover(),
         };
         let fed_before = self.interlock.last().supply == Gate::Open;
@@ -565,9 +589,8 @@ impl Sequencer {
 
     /// Ends what is under way: by the safe vent where there may be air, else at rest.
     fn give_over(&mut self, now: Instant, events: &mut Events) {
-        let full = self.far.pressure().is_some_and(|p| p >= self.rig.safe_limit());
-        // In start-up a reading that is full for a moment only is doubtful, and doubt moves nothing.
-        let full = full && self.phase != Phase::StartUp;
+        // In start-up what is not full for the dwell is doubtful, and doubt moves nothing.
+        let full = self.full.holds() && self.phase != Phase::StartUp;
         if self.fed || full || self.phase == Phase::SafeVent {
             self.enter(State::SafeVent(SafeVent::new(now)), now, events);
         } else {
@@ -803,6 +826,10 @@ impl Sequencer {
         let Some(recipe) = &self.recipe else { return Next::Stay };
         if let State::Swap(opened) = &mut self.state {
             *opened |= guard_open;
+            if self.emptied.is_none() {
+                self.end_side(&End::plain(Verdict::Void, Ground::NotEmpty), now);
+                return Next::Rest;
+            }
             if spent >= millis(recipe.raw().swap_ms_max) {
                 self.end_side(&End::plain(Verdict::Void, Ground::NotSwapped), now);
                 return Next::Rest;
@@ -823,6 +850,7 @@ impl Sequencer {
             isolated: self.run.and_then(|run| run.isolated),
             gross: self.gross,
             supply_full: self.supply_full,
+            apart: self.apart,
             leapt: self.life.broken(),
             frozen: self.run.is_some_and(|run| run.flickers) && self.far.is_frozen(),
         };
@@ -1014,7 +1042,7 @@ impl Sequencer {
             if is == Disconnect::Pressurised {
                 // Taken back: an answer to what was asked before means nothing any more.
                 self.bled = false;
-                self.ask = self.ask.filter(|ask| *ask != Ask::OpenBleed);
+                self.ask = self.ask.filter(|ask| !matches!(ask, Ask::OpenBleed | Ask::SwapEnds));
             } else if was == Disconnect::Pressurised && self.ask.is_none() {
                 self.put(Ask::OpenBleed, events);
             }
@@ -1025,8 +1053,12 @@ impl Sequencer {
     fn known_empty(&self, inputs: &Inputs) -> Disconnect {
         let stroke = safe_vent::stroke(self.recipe.as_ref()).as_ticks();
         let rested = self.rested.is_some_and(|at| since(self.now, at).as_ticks() >= stroke + stroke / 2);
+        // A ball that the spring should have shut and has not may yet move. A lever is left open.
+        let by_air = self.recipe.as_ref().is_some_and(|r| r.actuation() == Actuation::Air);
+        let still = !(self.rig.raw().shut_switch_fitted && by_air) || inputs.contacts.valve_shut;
         let holds = self.phase.is_resting()
             && rested
+            && still
             && !inputs.outputs_differ
             && self.life.shown()
             && self.below.lasted(self.rig.safe_dwell());

@@ -175,7 +175,7 @@ pub const CATALOGUE: &[Entry] = &[
         Mishap::SupplyAir(100_000.0),
         When::At(millis(0)),
         None,
-        Expected::Faults(event::Fault::FillTimeout),
+        Expected::Faults(event::Fault::FillStalled),
     ),
     entry(
         "regulator-runs-away",
@@ -199,7 +199,7 @@ pub const CATALOGUE: &[Entry] = &[
         Mishap::PilotAir(0.0),
         on_first(Phase::Precheck, 0),
         None,
-        Expected::Faults(event::Fault::FillTimeout),
+        Expected::Faults(event::Fault::FillStalled),
     ),
     entry(
         "low-pilot-air",
@@ -341,8 +341,8 @@ pub const CATALOGUE: &[Entry] = &[
         "wrong-way",
         "the operator turns the lever shut where it is to be opened into the vent: the far side stays full",
         Mishap::Hand(Mistake::WrongWay),
-        on_first(Phase::SafeVent, 0),
-        Some(100),
+        on_first(Phase::Measure, 0),
+        None,
         Expected::Faults(event::Fault::Trapped),
     ),
     entry(

@@ -9,6 +9,8 @@
 //! number of threads. Not a timed benchmark: it measures the measurement.
 
 use rayon::prelude::*;
+use seathold_machine::ideal::Ideal;
+use seathold_machine::script::{brisk, checked};
 use seathold_sequencer::event::Event;
 use seathold_sequencer::input::{Command, Sides};
 use seathold_sequencer::measure::{Curves, Folded, fit};
@@ -23,8 +25,6 @@ use seathold_sim::config::{Path, RawPlant};
 use seathold_sim::noise::{Noise, Stream};
 use seathold_sim::scenario::Scenario;
 use seathold_sim::sensor::RawSensor;
-use seathold_machine::ideal::Ideal;
-use seathold_machine::script::{brisk, checked};
 
 fn main() {
     // `cargo bench` passes `--bench`; what is left names a table and perhaps a number of runs.

@@ -7,6 +7,7 @@
 use std::fmt::Write as _;
 use std::path::Path;
 
+use seathold_machine::script::checked;
 use seathold_sequencer::event::Event;
 use seathold_sequencer::output::Outputs;
 use seathold_sequencer::recipe::RawRecipe;
@@ -15,7 +16,6 @@ use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::verdict::Verdict;
 use seathold_sim::bench::SimBench;
 use seathold_sim::scenario::{SCENARIOS, Scenario};
-use seathold_machine::script::checked;
 
 /// CRC-64/XZ, from the public catalogue of checks.
 static CHECK: crc::Crc<u64> = crc::Crc::<u64>::new(&crc::CRC_64_XZ);

@@ -4,6 +4,7 @@
 use core::cell::RefCell;
 use core::convert::Infallible;
 use embedded_hal::digital::{ErrorType, InputPin, OutputPin};
+use seathold_machine::ideal::Ideal;
 use seathold_sequencer::adapters::analogue::{Analogue, AnalogueRatio};
 use seathold_sequencer::adapters::contact::Contact;
 use seathold_sequencer::adapters::conversion::{Adc, Conversion, Oversampler};
@@ -18,7 +19,6 @@ use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, Instant, millis};
 use seathold_sequencer::verdict::Verdict;
-use seathold_machine::ideal::Ideal;
 use std::rc::Rc;
 
 #[path = "../../sequencer/boards/rp2040/src/rig.rs"]

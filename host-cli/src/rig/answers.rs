@@ -106,7 +106,11 @@ impl Answers {
                 (self.asked, self.since, self.done, self.given) = (Some(*ask), at.as_ticks(), false, None);
             }
             // Taken back: the bleed is not to be opened on what was read.
-            Event::Disconnect(Disconnect::Pressurised) if self.asked == Some(Ask::OpenBleed) => self.asked = None,
+            Event::Disconnect(Disconnect::Pressurised)
+                if matches!(self.asked, Some(Ask::OpenBleed | Ask::SwapEnds)) =>
+            {
+                self.asked = None
+            }
             // Said to be done, and not believed: to be done, and said again.
             Event::Refused(_) if self.asked.is_some() => {
                 (self.since, self.done, self.given) = (at.as_ticks(), false, None);

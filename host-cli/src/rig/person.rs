@@ -95,6 +95,8 @@ impl Person {
             Typed::Nothing => return,
             Typed::Closed => {
                 self.gone = true;
+                // What nobody has begun, nobody will.
+                self.gave_up |= !self.begun;
                 return;
             }
         };

@@ -53,6 +53,8 @@ pub(crate) struct View<'a> {
     pub(crate) gross: Persist,
     /// The supply side, where it has a transducer, has read above what counts as vented.
     pub(crate) supply_full: Persist,
+    /// Far and supply side differ by more than the band.
+    pub(crate) apart: Persist,
     /// The far reading has leapt as gas cannot, since air was let in.
     pub(crate) leapt: bool,
     /// The far transducer gives one code, where its last digits should move.

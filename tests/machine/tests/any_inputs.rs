@@ -2,6 +2,7 @@
 //! rule, stays in a phase past its time-out, or calls a valve tight when the window was not clean.
 
 use proptest::prelude::*;
+use seathold_machine::script::{Script, brisk, check_always, checked};
 use seathold_sequencer::event::{Disturbance, Event, Phase};
 use seathold_sequencer::input::{Ask, Command, Contacts, Inputs, Reading, Sample, SensorFault, Sides};
 use seathold_sequencer::output::{Coil, Gate};
@@ -10,7 +11,6 @@ use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
 use seathold_sequencer::verdict::Verdict;
-use seathold_machine::script::{Script, brisk, check_always, checked};
 
 fn reading() -> impl Strategy<Value = Reading> {
     prop_oneof![

@@ -1,12 +1,12 @@
 //! What is said of the pressure behind a fitting: rules 3 and 4 of docs/rig-and-safety.md, on a rig without physics.
 
+use seathold_machine::script::{Script, brisk};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Ask, Command, Inputs, Reading, Sample, SensorFault, Sides};
 use seathold_sequencer::output::{Outputs, Pilot};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::verdict::{Ground, Verdict};
-use seathold_machine::script::{Script, brisk};
 
 /// The far transducer gives this many pascals, whatever is there.
 fn reads(inputs: &mut Inputs, pascals: f64) {
@@ -278,6 +278,33 @@ fn rule_4_ends_are_swapped_behind_an_open_guard_after_the_bleed() {
     let mut script = Script::on(&RawRig { guard_fitted: false, ..rig }, &recipe);
     script.run(Sides::Both);
     assert_eq!(script.proved(), Some(Verdict::Tight));
+}
+
+/// Pressure that comes back while waiting at rest, on either side and for longer than interference, ends what was known: the
+/// cavity may have filled again. Only another opening into the vent makes it known again, and no ends are swapped meanwhile.
+#[test]
+fn rule_3_pressure_that_comes_back_needs_another_opening() {
+    let full = |i: &mut Inputs| {
+        if let Reading::Sample(sample) = &mut i.supply {
+            sample.counts = RawRig::DEMO.far.counts(400_000.0);
+        }
+    };
+    let mut script = Script::default();
+    script.at_rest_after_a_run().pass_with(500, full).pass(5_000);
+    assert_eq!(script.disconnect(), Disconnect::Pressurised);
+    let _ = script.command(Command::Start(Sides::First)).poll();
+    assert_eq!(script.phase(), Phase::SafeVent, "opened first");
+
+    let mut script = Script::in_phase(Phase::Measure);
+    script.until(Phase::Swap, 20_000).answers = false;
+    script.pass(1_000).command(Command::Confirm(Ask::OpenBleed)).pass(100);
+    assert_eq!(script.sequencer.status().ask, Some(Ask::SwapEnds));
+    let _ = script.poll_with(full);
+    assert_eq!(script.sequencer.status().ask, None, "taken back with the word");
+    script.pass_with(500, full);
+    assert_eq!(script.phase(), Phase::Ready);
+    assert_eq!(script.result(seathold_sequencer::input::Side::Second).ground, Ground::NotEmpty);
+    assert_eq!(script.disconnect(), Disconnect::Pressurised);
 }
 
 /// A first side that was not empty to begin with is the last: there is nothing to swap ends for.

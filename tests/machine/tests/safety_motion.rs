@@ -1,5 +1,6 @@
 //! Who may move the ball, and when: rules 1 and 2 of docs/rig-and-safety.md, on a rig without physics.
 
+use seathold_machine::script::{Script, brisk, checked};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Ask, Command, Reading, SensorFault, Side, Sides};
 use seathold_sequencer::output::{Gate, Outputs, Pilot};
@@ -7,7 +8,6 @@ use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::verdict::{Ground, Verdict};
-use seathold_machine::script::{Script, brisk, checked};
 
 /// The controller is reset: outputs at rest, and a sequencer that begins anew, with what it was let keep.
 fn reset(script: &mut Script) {
@@ -155,6 +155,27 @@ fn rule_2_before_anything_was_fed_nothing_moves() {
     let step = script.command(Command::Abort).poll();
     assert_eq!((script.phase(), step.outputs), (Phase::Ready, Outputs::REST));
     assert_eq!(script.result(Side::First).ground, Ground::Aborted);
+}
+
+/// One reading that leaps up is interference: with the guard open it moves nothing.
+#[test]
+fn rule_2_a_spike_does_not_move_the_ball_behind_an_open_guard() {
+    let spike = |i: &mut seathold_sequencer::input::Inputs| {
+        i.contacts.guard_closed = false;
+        if let Reading::Sample(sample) = &mut i.far {
+            sample.counts = RawRig::DEMO.far.counts(50_000.0);
+        }
+    };
+    let mut script = Script::in_phase(Phase::Precheck);
+    let step = script.poll_with(spike);
+    assert_eq!((script.phase(), step.outputs), (Phase::Fault, Outputs::REST));
+
+    let mut script = Script::in_phase(Phase::Measure);
+    script.rig.far = 0.0;
+    script.pass_with(500, |i| i.contacts.guard_closed = false);
+    let held = script.outputs.pilot;
+    let step = script.poll_with(spike);
+    assert_eq!(step.outputs.pilot, held);
 }
 
 /// With the guard open the further stroke waits, and is made when the guard is closed again; left open too long, pressure

@@ -1,6 +1,7 @@
 //! The ten safety rules, each with its own test, on a rig without physics. Together they are checked over random inputs
 //! in `any_inputs.rs`. The rules are stated in docs/rig-and-safety.md.
 
+use seathold_machine::script::{Script, brisk};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Ask, Command, Reading, Sample, SensorFault, Side, Sides};
 use seathold_sequencer::limits::WORK_MS;
@@ -10,7 +11,6 @@ use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
 use seathold_sequencer::verdict::{Ground, Verdict};
-use seathold_machine::script::{Script, brisk};
 
 const LIVE: [Phase; 7] =
     [Phase::Precheck, Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Vent, Phase::Settle, Phase::Measure];
@@ -717,8 +717,10 @@ fn air_on_either_side_ends_the_working_of_an_output() {
             }
         });
         assert_eq!((script.faults(), step.outputs.supply), (vec![Fault::OverPressure], Gate::Shut));
+        // One reading moves no ball; what the supply valve may have let in is vented.
         script.pass(60);
-        assert_eq!(script.outputs, Outputs::OPEN_TO_VENT);
+        let then = if coil == Coil::Supply { Outputs::OPEN_TO_VENT } else { Outputs::REST };
+        assert_eq!(script.outputs, then, "{coil:?}");
     }
 }
 

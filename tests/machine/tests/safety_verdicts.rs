@@ -1,10 +1,10 @@
 //! What no verdict may rest on: rules 6, 9 and 10 of docs/rig-and-safety.md, on a rig without physics.
 
+use seathold_machine::script::{Script, brisk};
 use seathold_sequencer::event::{Disturbance, Event, Fault, Phase};
 use seathold_sequencer::input::{Inputs, Reading, Side, Sides};
 use seathold_sequencer::rig::{RawRig, Thermometer};
 use seathold_sequencer::verdict::{Ground, Verdict};
-use seathold_machine::script::{Script, brisk};
 
 fn counts(pascals: f64) -> i32 {
     RawRig::DEMO.far.counts(pascals)
@@ -71,6 +71,20 @@ fn rule_9_a_fall_that_the_supply_shares_is_no_leak() {
         script.rig.stuck_open = false;
         script.until(Phase::Ready, 60_000);
         assert_eq!(script.result(Side::First).verdict, Verdict::Void, "supply seen: {supply_fitted}");
+    }
+}
+
+/// Joined and at rest, both transducers read the same; where they do not, one of them is wrong, and nothing is measured.
+#[test]
+fn rule_9_two_transducers_that_disagree_give_no_verdict() {
+    for wrong in [1.1, 0.9] {
+        let mut script = Script::in_phase(Phase::Soak);
+        script.until_with(Phase::SafeVent, 10_000, |i| {
+            if let Reading::Sample(sample) = &mut i.supply {
+                sample.counts = counts(RawRig::DEMO.far.pressure(sample.counts).pascals() as f64 * wrong);
+            }
+        });
+        assert_eq!(script.faults(), [Fault::SidesDisagree], "{wrong}");
     }
 }
 
