@@ -7,21 +7,27 @@ use crate::units::GaugePressure;
 
 /// An unbroken span of readings for which it held, from the first to the last of them. Time since the last reading does
 /// not count: silence is not a measurement.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct Dwell {
-    readings: Option<(Instant, Instant)>,
+    first: Instant,
+    /// From the first reading to the last, in microseconds: no dwell is as long as the hour that this holds.
+    span_us: u32,
+    begun: bool,
 }
 
 impl Dwell {
-    pub(crate) const NONE: Self = Self { readings: None };
+    pub(crate) const NONE: Self = Self { first: Instant::from_ticks(0), span_us: 0, begun: false };
 
     /// Takes in what this poll knows: whether it `holds`, and whether that rests on a reading of this poll.
+    #[inline(never)]
     pub(crate) fn note(&mut self, holds: bool, fresh: bool, now: Instant) {
         if !holds {
             *self = Self::NONE;
         } else if fresh {
-            let (first, _) = self.readings.unwrap_or((now, now));
-            self.readings = Some((first, now));
+            if !self.begun {
+                (self.begun, self.first) = (true, now);
+            }
+            self.span_us = u32::try_from(since(now, self.first).as_ticks()).unwrap_or(u32::MAX);
         }
     }
 
@@ -33,6 +39,6 @@ impl Dwell {
 
     /// Whether the readings span at least `span`.
     pub(crate) fn lasted(&self, span: Duration) -> bool {
-        self.readings.is_some_and(|(first, last)| since(last, first) >= span)
+        self.begun && u64::from(self.span_us) >= span.as_ticks()
     }
 }

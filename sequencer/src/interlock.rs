@@ -2,7 +2,7 @@
 //! must not reach a solenoid.
 
 use crate::output::{Gate, Outputs, Pilot};
-use crate::time::{Duration, Instant, since};
+use crate::time::{Duration, Instant};
 
 /// What the interlock goes by at one poll.
 #[derive(Clone, Copy, Debug)]
@@ -21,12 +21,13 @@ pub(crate) struct Conditions {
     pub(crate) changeover: Duration,
 }
 
-/// What it remembers: the outputs it allowed last, and when each side of the gas path was shut.
+/// What it remembers: the outputs it allowed last, and when each side of the gas path was shut, by the low half of the
+/// clock: once in 71 minutes it may wait for a changeover that is long over.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct Interlock {
     last: Outputs,
-    supply_shut: Option<Instant>,
-    vent_shut: Option<Instant>,
+    supply_shut: Option<u32>,
+    vent_shut: Option<u32>,
 }
 
 impl Interlock {
@@ -48,9 +49,11 @@ impl Interlock {
     /// - With the guard open the pilot stays as it is, but for opening the valve into the vent under a far side that reads
     ///   full.
     pub(crate) fn allow(&mut self, wanted: Outputs, c: &Conditions) -> Outputs {
+        let now = c.now.as_ticks() as u32;
         let mut allowed = if c.stop { Outputs::REST } else { self.restrain(wanted, c) };
         if !c.stop {
-            let waits = |shut: Option<Instant>| shut.is_some_and(|at| since(c.now, at) < c.changeover);
+            let waits =
+                |shut: Option<u32>| shut.is_some_and(|at| u64::from(now.wrapping_sub(at)) < c.changeover.as_ticks());
             let supply_moving = self.last.supply == Gate::Open || waits(self.supply_shut);
             let vent_moving = self.last.vent == Gate::Open || waits(self.vent_shut);
             if allowed.vent == Gate::Open && self.last.vent == Gate::Shut && supply_moving && !c.over {
@@ -60,7 +63,7 @@ impl Interlock {
                 allowed.supply = Gate::Shut;
             }
         }
-        let shut = |was: Gate, is: Gate, at| if was == Gate::Open && is == Gate::Shut { Some(c.now) } else { at };
+        let shut = |was: Gate, is: Gate, at| if was == Gate::Open && is == Gate::Shut { Some(now) } else { at };
         self.supply_shut = shut(self.last.supply, allowed.supply, self.supply_shut);
         self.vent_shut = shut(self.last.vent, allowed.vent, self.vent_shut);
         self.last = allowed;

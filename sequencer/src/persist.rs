@@ -1,33 +1,39 @@
 //! Whether something has held for several readings in a row, and for a while. One bad sample proves nothing.
 
 use crate::limits::{PERSIST_MS, PERSIST_READINGS};
-use crate::time::{Instant, millis, since};
+use crate::time::Instant;
 
-/// An unbroken series of readings for which something held.
+/// An unbroken series of readings for which something held. There are many of these, so they are small.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub(crate) struct Persist {
-    readings: Option<(Instant, u8)>,
+    /// When it began: the low half of the clock, which goes round in 71 minutes; what has persisted by then stays so.
+    began: u32,
+    /// Readings so far, up to those that are needed.
+    readings: u8,
     persisted: bool,
 }
 
 impl Persist {
-    pub(crate) const NONE: Self = Self { readings: None, persisted: false };
+    pub(crate) const NONE: Self = Self { began: 0, readings: 0, persisted: false };
 
     /// Takes in one new reading.
+    #[inline(never)]
     pub(crate) fn note(&mut self, holds: bool, now: Instant) {
         if !holds {
             *self = Self::NONE;
             return;
         }
-        let (first, count) = self.readings.unwrap_or((now, 0));
-        let count = count.saturating_add(1).min(PERSIST_READINGS);
-        self.readings = Some((first, count));
-        self.persisted |= count >= PERSIST_READINGS && since(now, first) >= millis(PERSIST_MS);
+        let now = now.as_ticks() as u32;
+        if self.readings == 0 {
+            self.began = now;
+        }
+        self.readings = self.readings.saturating_add(1).min(PERSIST_READINGS);
+        self.persisted |= self.readings >= PERSIST_READINGS && now.wrapping_sub(self.began) >= PERSIST_MS * 1_000;
     }
 
     /// Held at the last reading, but perhaps not for long enough.
     pub(crate) const fn is_pending(&self) -> bool {
-        self.readings.is_some()
+        self.readings > 0
     }
 
     /// Has held for long enough.

@@ -778,15 +778,15 @@ impl Sequencer {
                 self.enter(State::SafeVent(SafeVent::new(now)), now, events);
             }
             Next::Fault(fault) => self.fail(fault, now, events),
-            Next::Empty => self.emptied(now, events),
+            Next::Empty { stroked } => self.emptied(stroked, now, events),
             Next::Rest => self.finish(now, events),
         }
     }
 
     /// Both sides have been measured empty, the ball open into the vent.
-    fn emptied(&mut self, now: Instant, events: &mut Events) {
+    fn emptied(&mut self, stroked: bool, now: Instant, events: &mut Events) {
         let fed = core::mem::replace(&mut self.fed, false);
-        self.emptied = Some(self.recipe.as_ref().is_none_or(|r| r.raw().cavity_stroke));
+        self.emptied = Some(stroked);
         let judging = self.fault.is_none() && self.run.is_some_and(|run| !run.aborted && !run.opening);
         if fed && judging && !self.life.shown() {
             // What it reads proves nothing: neither that the far side is empty, nor what was measured before.
@@ -808,6 +808,7 @@ impl Sequencer {
         if let State::SafeVent(vent) = &mut self.state {
             return vent.poll(&VentView {
                 now,
+                spent,
                 rig: &self.rig,
                 recipe: self.recipe.as_ref(),
                 far: &self.far,

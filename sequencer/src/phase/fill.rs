@@ -20,8 +20,9 @@ pub(crate) struct Fill {
     admitted: Option<Instant>,
     /// A hand valve: the operator has said it is open, perhaps before the vent has had time to shut.
     said: bool,
-    /// From when and what the pressure must have risen when it is next looked at.
-    mark: Option<(Instant, GaugePressure)>,
+    /// From when (the low half of the clock, in which no fill goes round) and what the pressure must have risen when it is
+    /// next looked at.
+    mark: Option<(u32, GaugePressure)>,
 }
 
 /// Looks at whether the pressure still rises, in the time that filling may take.
@@ -86,13 +87,14 @@ impl Fill {
     /// would not reach the band anyway: eight such steps are less than any target.
     fn stalled(&mut self, view: &View<'_>) -> bool {
         let Some(pressure) = view.far.pressure() else { return false };
-        let (at, from) = *self.mark.get_or_insert((view.now, pressure));
+        let now = view.now.as_ticks() as u32;
+        let (at, from) = *self.mark.get_or_insert((now, pressure));
         let apart =
             (millis(view.recipe.raw().fill_ms_max).as_ticks() / MARKS).max(4 * view.recipe.sample_period().as_ticks());
-        if view.since(at).as_ticks() < apart {
+        if u64::from(now.wrapping_sub(at)) < apart {
             return false;
         }
-        self.mark = Some((view.now, pressure));
+        self.mark = Some((now, pressure));
         pressure.above(from) < view.rig.safe_limit().pascals()
     }
 }

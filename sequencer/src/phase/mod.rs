@@ -67,6 +67,7 @@ pub(crate) struct View<'a> {
 const COOLING_MAX: f64 = 0.3;
 
 /// Least fall of a pressure trapped at `isolated` that is a gross leak, in pascals.
+#[inline(never)]
 pub(crate) fn gross_fall_pa(isolated: Isolated, rig: &Rig, recipe: &Recipe) -> f64 {
     let absolute = isolated.pressure.to_absolute(rig.atmosphere()).pascals();
     let cooling = COOLING_MAX * absolute;
@@ -86,6 +87,7 @@ impl View<'_> {
     }
 
     /// What a gross fall that has lasted ends the side with: a leak, unless no gas falls like that.
+    #[inline(never)]
     pub(crate) fn fallen(&self, ground: Ground) -> Next {
         if self.leapt { Next::Fault(Fault::Slew) } else { Next::End(End::plain(Verdict::Leaking, ground)) }
     }
@@ -125,14 +127,18 @@ pub(crate) enum Next {
     End(End),
     /// Something is wrong.
     Fault(Fault),
-    /// Safe vent is done.
-    Empty,
+    /// Safe vent is done: both sides measured empty, the ball open.
+    Empty {
+        /// And the further stroke made, which empties the cavity.
+        stroked: bool,
+    },
     /// Nothing more to do here: to the resting state that fits.
     Rest,
 }
 
 /// Adds an event. A step never emits more than the list holds (see the worst case in `step.rs`); one too many would be
 /// lost rather than stop the machine.
+#[inline(never)]
 pub(crate) fn tell(events: &mut Events, event: Event) {
     let _ = events.push(event);
 }

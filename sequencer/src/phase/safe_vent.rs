@@ -3,7 +3,8 @@
 //! A ball's cavity can stay pressurised while the ball is fully open or fully shut, so after the first dwell the valve
 //! makes one further stroke, seen by the shut switch where one is fitted, and both sides are watched for a second dwell.
 //! Prompts must be answered: a far side that reads empty before the lever was turned is read by nobody. With the guard
-//! open the strokes wait. Not done in time → pressure may be trapped: latched.
+//! open the strokes wait; left open, both sides are known empty and the cavity is not. Not measured empty in time → pressure
+//! may be trapped: latched.
 
 use super::Next;
 use crate::channel::Channel;
@@ -30,9 +31,8 @@ enum Stage {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct SafeVent {
     stage: Stage,
-    /// When the stage began, and the phase.
+    /// When the stage began.
     since: Instant,
-    began: Instant,
     /// How long both sides have been measured empty without a break.
     below: Dwell,
     /// The operator has said that the lever is open.
@@ -48,6 +48,8 @@ const PROMPT_UNKNOWN: Duration = millis(120_000);
 /// What safe vent sees; it must also work with no recipe.
 pub(crate) struct VentView<'a> {
     pub(crate) now: Instant,
+    /// Since the phase was entered.
+    pub(crate) spent: Duration,
     pub(crate) rig: &'a Rig,
     pub(crate) recipe: Option<&'a Recipe>,
     pub(crate) far: &'a Channel,
@@ -103,7 +105,7 @@ pub(crate) fn limit(rig: &Rig, recipe: Option<&Recipe>) -> Duration {
 
 impl SafeVent {
     pub(crate) const fn new(now: Instant) -> Self {
-        Self { stage: Stage::Emptying, since: now, began: now, below: Dwell::NONE, said: false, seen_shut: false }
+        Self { stage: Stage::Emptying, since: now, below: Dwell::NONE, said: false, seen_shut: false }
     }
 
     pub(crate) fn outputs(&self) -> Outputs {
@@ -134,8 +136,8 @@ impl SafeVent {
         }
         self.seen_shut |= self.stage == Stage::Shutting && view.valve_shut;
         let spent = since(view.now, self.since);
-        let overdue = spent >= stage_max(self.stage, view.rig, view.recipe)
-            || since(view.now, self.began) >= limit(view.rig, view.recipe);
+        let overdue =
+            spent >= stage_max(self.stage, view.rig, view.recipe) || view.spent >= limit(view.rig, view.recipe);
         let dwelt = self.below.lasted(view.rig.safe_dwell());
         let stroked = spent >= stroke(view.recipe);
         let cavity = view.recipe.is_none_or(|r| r.raw().cavity_stroke);
@@ -143,13 +145,14 @@ impl SafeVent {
             // A valve only just told to open has not had time to let anything out: a full stroke first.
             Stage::Emptying if dwelt && (by_hand || stroked) && (self.said || !asks(view.recipe)) => {
                 if !cavity {
-                    return Next::Empty;
+                    return Next::Empty { stroked: false };
                 }
                 if !view.guard_open || by_hand {
                     self.go(Stage::Shutting, view.now);
                     return if by_hand { Next::Ask(Ask::WorkLever) } else { Next::Stay };
                 }
-                if overdue { Next::Fault(Fault::Trapped) } else { Next::Stay }
+                // Measured empty, and the stroke cannot be made: more than that will not be known.
+                if overdue { Next::Empty { stroked: false } } else { Next::Stay }
             }
             Stage::Shutting if by_hand => {
                 if overdue {
@@ -173,7 +176,7 @@ impl SafeVent {
                 self.go(Stage::Dwelling, view.now);
                 Next::Stay
             }
-            Stage::Dwelling if dwelt => Next::Empty,
+            Stage::Dwelling if dwelt => Next::Empty { stroked: true },
             _ if overdue => Next::Fault(Fault::Trapped),
             _ => Next::Stay,
         }

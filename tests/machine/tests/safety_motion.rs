@@ -178,8 +178,8 @@ fn rule_2_a_spike_does_not_move_the_ball_behind_an_open_guard() {
     assert_eq!(step.outputs.pilot, held);
 }
 
-/// With the guard open the further stroke waits, and is made when the guard is closed again; left open too long, pressure
-/// may be trapped, and that is said.
+/// With the guard open the further stroke waits, and is made when the guard is closed again. Left open too long, both sides
+/// were measured empty and the cavity was not: the words are the lesser ones.
 #[test]
 fn rule_2_the_further_stroke_waits_for_the_guard() {
     let mut script = Script::in_phase(Phase::Measure);
@@ -193,9 +193,12 @@ fn rule_2_the_further_stroke_waits_for_the_guard() {
     script.until(Phase::Swap, 10_000);
 
     let mut script = Script::in_phase(Phase::Measure);
-    script.until(Phase::SafeVent, 10_000).pass(400);
-    script.until_with(Phase::Trapped, 20_000, |i| i.contacts.guard_closed = false);
+    script.until(Phase::SafeVent, 10_000).pass(400).answers = false;
+    script.until_with(Phase::Swap, 20_000, |i| i.contacts.guard_closed = false);
+    assert!(!moves_with_the_guard_open(&mut script, 1_000), "the pilot is still held");
     assert_eq!(script.disconnect(), Disconnect::Pressurised);
+    script.pass(2_000);
+    assert_eq!(script.disconnect(), Disconnect::CavityUnknown);
 }
 
 /// In the middle of the further stroke, too: the pilot stays where it is, and a stroke counts from when the guard is closed.

@@ -32,8 +32,8 @@ const RIG: RawRig = RawRig {
     ..RawRig::DEMO
 };
 
-/// Bytes for records the host does not have yet: a second of polls, and what happened in them.
-const STORE: usize = 448;
+/// Bytes for records the host does not have yet: the longest record, and little more.
+const STORE: usize = 320;
 
 /// Time between polls, in microseconds.
 const POLL_US: u64 = 10_000;
