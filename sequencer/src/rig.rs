@@ -395,38 +395,27 @@ fn check_transducer(
     rig: &RawRig,
     Names { min, max, step }: Names,
 ) {
-    let hard_max_pa = rig.hard_max_pa;
-    let coarsest = f64::from(rig.safe_pa) / f64::from(limits::SAFE_COUNTS_MIN);
+    let (step_pa, zero) = (t.pa_per_count, f64::from(t.zero_counts));
+    let (below_pa, above_pa) = ((zero - f64::from(t.counts_min)) * step_pa, (f64::from(t.counts_max) - zero) * step_pa);
+    let (safe, hard_max, most) =
+        (f64::from(rig.safe_pa), f64::from(rig.hard_max_pa), f64::from(limits::TRANSDUCER_PA_MAX));
+    let counts = f64::from(limits::SAFE_COUNTS_MIN);
+    let rule = "must not pass a quarter of the safe limit,";
+    examiner
+        .require(step_pa * counts <= safe, conflict(step, Unit::PascalPerCount, step_pa, rule, safe / counts, "safe"));
+    let counts = |field, value: i32, rule, bound, with| conflict(field, Unit::Count, value.into(), rule, bound, with);
+    examiner.require(below_pa > 0.0, counts(min, t.counts_min, "must lie below the zero,", zero, "zero"));
+    let vacuum = zero - rig.atmosphere_pa / step_pa;
     examiner.require(
-        t.pa_per_count <= coarsest,
-        conflict(
-            step,
-            Unit::PascalPerCount,
-            t.pa_per_count,
-            "must not pass a quarter of the safe limit,",
-            coarsest,
-            "safe",
-        ),
+        below_pa <= rig.atmosphere_pa,
+        counts(min, t.counts_min, "must not reach below a vacuum, at", vacuum, "zero, step"),
     );
-    let zero = f64::from(t.zero_counts);
-    let vacuum = zero - rig.atmosphere_pa / t.pa_per_count;
+    let top = zero + hard_max / step_pa;
+    examiner
+        .require(above_pa >= hard_max, counts(max, t.counts_max, "must reach the hard maximum, at", top, "hard_max"));
     examiner.require(
-        f64::from(t.counts_min) >= vacuum,
-        conflict(min, Unit::Count, t.counts_min.into(), "must not reach below a vacuum, at", vacuum, "zero, step"),
-    );
-    let most = zero + f64::from(limits::TRANSDUCER_PA_MAX) / t.pa_per_count;
-    examiner.require(
-        f64::from(t.counts_max) <= most,
-        conflict(max, Unit::Count, t.counts_max.into(), "must not reach above 10 MPa, at", most, "zero, step"),
-    );
-    examiner.require(
-        t.counts_min < t.zero_counts,
-        conflict(min, Unit::Count, t.counts_min.into(), "must lie below the zero,", t.zero_counts.into(), "zero"),
-    );
-    let top = f64::from(t.zero_counts) + f64::from(hard_max_pa) / t.pa_per_count;
-    examiner.require(
-        f64::from(t.counts_max) >= top,
-        conflict(max, Unit::Count, t.counts_max.into(), "must reach the hard maximum, at", top, "hard_max"),
+        above_pa <= most,
+        counts(max, t.counts_max, "must not reach above 10 MPa, at", zero + most / step_pa, "zero, step"),
     );
 }
 
@@ -447,10 +436,6 @@ impl Rig {
 
     pub(crate) const fn safe_dwell(&self) -> Duration {
         millis(self.raw.safe_dwell_ms)
-    }
-
-    pub(crate) const fn safe_vent_max(&self) -> Duration {
-        millis(self.raw.safe_vent_ms_max)
     }
 
     pub(crate) const fn stall_max(&self) -> Duration {

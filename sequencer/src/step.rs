@@ -27,9 +27,9 @@ use crate::warmth::Thermometer;
 /// Expected time between samples where no recipe says otherwise.
 const PERIOD_UNKNOWN: Duration = millis(100);
 
-/// Longest step of the clock that is believed, 12 days: more than any phase lasts, and so little that no number of them
-/// within a lifetime fills the clock.
-const LEAP_MAX: Duration = Duration::from_ticks(1 << 40);
+/// Longest step of the clock that is believed, 71 minutes: more than any measurement lasts, and so little that no number
+/// of them within a lifetime fills the clock.
+const LEAP_MAX: Duration = Duration::from_ticks(u32::MAX as u64);
 
 /// Latest start of the sequencer's own clock: as much again is left before it is full.
 const START_MAX: u64 = 1 << 62;
@@ -333,8 +333,8 @@ impl Sequencer {
         }
         let (Some(run), Some(recipe)) = (&self.run, &self.recipe) else { return };
         if let (Some(isolated), Some(good)) = (run.isolated, self.far.fresh()) {
-            let fall = f64::from(isolated.pressure.above(good.pressure));
-            self.gross.note(fall > gross_fall_pa(isolated, &self.rig, recipe), now);
+            let fall = isolated.pressure.above(good.pressure);
+            self.gross.note(fall > gross_fall_pa(isolated, &self.rig), now);
         }
         if let Some(good) = self.supply.as_ref().and_then(Channel::fresh) {
             let vented = i64::from(good.pressure.pascals()) < i64::from(recipe.raw().vent_below_pa);
@@ -425,9 +425,18 @@ impl Sequencer {
     /// Longest the present phase can last, whatever happens; `None` for the states that wait at rest for a person
     /// (they feed nothing, and some remind).
     pub fn limit(&self) -> Option<Duration> {
-        let bare = match (&self.state, &self.recipe) {
+        let bare = self.span()?;
+        // A phase of several stages sees each one's end up to a poll late.
+        Some(Duration::from_ticks(bare.as_ticks() + 4 * self.rig.stall_max().as_ticks()))
+    }
+
+    /// The time that the present phase has.
+    #[inline(never)]
+    fn span(&self) -> Option<Duration> {
+        Some(match (&self.state, &self.recipe) {
             (State::StartUp(_), _) => start_up::limit(&self.rig),
             (State::SafeVent(_), recipe) => safe_vent::limit(&self.rig, recipe.as_ref()),
+            (State::Work(_), _) => work::limit(&self.rig),
             (State::Precheck(_), Some(r)) => precheck::limit(r),
             (State::Fill(_), Some(r)) => fill::limit(r, &self.rig),
             (State::Soak, Some(r)) => soak::limit(r),
@@ -436,32 +445,20 @@ impl Sequencer {
             (State::Settle, Some(r)) => settle::limit(r),
             (State::Measure, Some(r)) => measure::limit(r, &self.rig),
             (State::Swap(_), Some(r)) => millis(r.raw().swap_ms_max),
-            (State::Work(_), _) => work::limit(&self.rig),
             _ => return None,
-        };
-        // A phase of several stages sees each one's end up to a poll late.
-        Some(Duration::from_ticks(bare.as_ticks() + 4 * self.rig.stall_max().as_ticks()))
+        })
     }
 
     fn side(&self) -> Option<Side> {
         self.run.map(|run| run.side)
     }
 
-    /// When the present phase is due to end by itself.
+    /// When the present phase is due to end by itself, if all goes well.
     fn deadline(&self) -> Option<Instant> {
         let span = match (&self.state, &self.recipe) {
-            (State::StartUp(_), _) => self.rig.safe_dwell(),
             (State::Precheck(_), Some(r)) => millis(r.raw().zero_ms),
             (State::Measure, Some(r)) => millis(r.raw().measure_ms_max),
-            (State::Fill(_), Some(r)) => fill::limit(r, &self.rig),
-            (State::Soak, Some(r)) => soak::limit(r),
-            (State::Isolate(_), Some(r)) => isolate::limit(r),
-            (State::Vent(_), Some(r)) => vent::limit(r, &self.rig),
-            (State::Settle, Some(r)) => settle::limit(r),
-            (State::SafeVent(_), r) => safe_vent::limit(&self.rig, r.as_ref()),
-            (State::Swap(_), Some(r)) => millis(r.raw().swap_ms_max),
-            (State::Work(_), _) => work::limit(&self.rig),
-            _ => return None,
+            _ => self.span()?,
         };
         Some(self.given(after(self.entered, span)))
     }
@@ -627,12 +624,9 @@ impl Sequencer {
             (Some(Command::Confirm(Ask::SwapEnds)), Phase::Swap) if self.ask == Some(Ask::SwapEnds) => {
                 return self.swapped(now, inputs, events);
             }
-            (Some(Command::Confirm(Ask::OpenBleed)), phase) if self.ask == Some(Ask::OpenBleed) => {
+            (Some(Command::Confirm(Ask::OpenBleed)), _) if self.ask == Some(Ask::OpenBleed) => {
                 self.bled = true;
                 self.ask = None;
-                if phase == Phase::Swap {
-                    self.put(Ask::SwapEnds, events);
-                }
                 return false;
             }
             _ => return false,
@@ -815,6 +809,7 @@ impl Sequencer {
                 supply: self.supply.as_ref(),
                 guard_open,
                 valve_shut: inputs.contacts.valve_shut,
+                fell: self.life.shown(),
                 confirmed,
             });
         }
@@ -827,15 +822,13 @@ impl Sequencer {
         let Some(recipe) = &self.recipe else { return Next::Stay };
         if let State::Swap(opened) = &mut self.state {
             *opened |= guard_open;
-            if self.emptied.is_none() {
-                self.end_side(&End::plain(Verdict::Void, Ground::NotEmpty), now);
-                return Next::Rest;
-            }
-            if spent >= millis(recipe.raw().swap_ms_max) {
-                self.end_side(&End::plain(Verdict::Void, Ground::NotSwapped), now);
-                return Next::Rest;
-            }
-            return Next::Stay;
+            let ground = match self.emptied {
+                None => Ground::NotEmpty,
+                Some(_) if spent >= millis(recipe.raw().swap_ms_max) => Ground::NotSwapped,
+                Some(_) => return Next::Stay,
+            };
+            self.end_side(&End::plain(Verdict::Void, ground), now);
+            return Next::Rest;
         }
         let view = View {
             now,
@@ -850,8 +843,8 @@ impl Sequencer {
             confirmed,
             isolated: self.run.and_then(|run| run.isolated),
             gross: self.gross,
-            supply_full: self.supply_full,
-            apart: self.apart,
+            supply_full: self.supply_full.holds(),
+            apart: self.apart.holds(),
             leapt: self.life.broken(),
             frozen: self.run.is_some_and(|run| run.flickers) && self.far.is_frozen(),
         };
@@ -961,6 +954,7 @@ impl Sequencer {
     }
 
     /// The run's result over all sides it was to cover; a side that was not reached is void.
+    #[inline(never)]
     fn prove(&self, sides: Sides, events: &mut Events) {
         let [first, second] = &self.results;
         let of = |side: &Option<SideResult>| side.as_ref().map_or(Verdict::Void, |r| r.verdict);
@@ -1010,6 +1004,7 @@ impl Sequencer {
     }
 
     /// What the phase wants of the outputs, before the interlock.
+    #[inline(never)]
     fn wanted(&self) -> Outputs {
         match &self.state {
             State::StartUp(_) | State::Ready | State::Swap(_) | State::Fault | State::Held => Outputs::REST,
@@ -1048,12 +1043,16 @@ impl Sequencer {
                 self.put(Ask::OpenBleed, events);
             }
         }
+        // First the bleed, then the ends.
+        if self.phase == Phase::Swap && self.bled && self.ask.is_none() {
+            self.put(Ask::SwapEnds, events);
+        }
     }
 
     /// What is known of the pressure behind a fitting: see [`Disconnect`] for what it takes.
     fn known_empty(&self, inputs: &Inputs) -> Disconnect {
         let stroke = safe_vent::stroke(self.recipe.as_ref()).as_ticks();
-        let rested = self.rested.is_some_and(|at| since(self.now, at).as_ticks() >= stroke + stroke / 2);
+        let rested = self.rested.is_some_and(|at| 2 * since(self.now, at).as_ticks() >= 3 * stroke);
         // A ball that the spring should have shut and has not may yet move. A lever is left open.
         let by_air = self.recipe.as_ref().is_some_and(|r| r.actuation() == Actuation::Air);
         let still = !(self.rig.raw().shut_switch_fitted && by_air) || inputs.contacts.valve_shut;

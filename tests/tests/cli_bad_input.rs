@@ -56,7 +56,7 @@ const ROWS: &[Row] = &[
     ("v.toml", "[[fault]]\nname = \"guard\"\nat = \"25 h\"\n[[fault]]\nname = \"guard\"\nphase = \"messure\"\n", VALVE,
      "[DIR]/v.toml: 2 mistakes\n  \
         line 3: fault[1].at: 25 h is outside 0 h to 24 h\n  \
-        line 6: fault[2].phase: \"messure\" is none of \"ready\", \"precheck\", \"fill\", \"soak\", \"isolate\", \"vent\", \
+        line 6: fault[2].phase: \"messure\" is none of \"start-up\", \"ready\", \"precheck\", \"fill\", \"soak\", \"isolate\", \"vent\", \
         \"settle\", \"measure\", \"safe-vent\", \"swap\", \"fault\", \"trapped\", \"held\", \"work\"; did you mean \"measure\"?"),
     ("v.toml", "[[fault]]\nname = \"guard\"\nat = \"3 s\"\nphase = \"fill\"\nsize = \"1 bar\"\n", VALVE,
      "[DIR]/v.toml: 2 mistakes\n  \

@@ -131,7 +131,7 @@ fn ctrl_c_vents_first_and_the_recording_is_whole() {
     assert_eq!(said.code, NO_VERDICT);
     golden("ctrl-c.out.txt", &said.out);
     assert!(said.err.contains("giving up: opening into the vent"), "{}", said.err);
-    assert!(said.out.contains("measured empty: safe to disconnect"), "{}", said.out);
+    assert!(said.out.contains("reads empty: open the bleed"), "{}", said.out);
     assert_eq!(seathold(dir.path(), &["replay", "[DIR]/a.hold"]).code, 0);
 }
 
@@ -194,7 +194,7 @@ fn json_lines_tell_what_the_recording_tells() {
     assert_eq!(events, shown["events"].as_array().unwrap().as_slice());
     let result = &lines[lines.len() - 1]["result"];
     assert_eq!(result["verdict"], "leaking");
-    assert_eq!(result["safe_to_disconnect"], true);
+    assert_eq!(result["far_side"], "confirmed");
     assert_eq!(result["exit"], 1);
 }
 

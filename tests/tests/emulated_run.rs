@@ -75,8 +75,11 @@ impl Here {
     fn turn(&mut self, sequencer: &mut Sequencer, said: Inputs) {
         let Self { rig, hands, polled } = self;
         let Ok(()) = poll_into(sequencer, rig, &mut Said(said), polled);
-        for event in polled.events.iter().filter(|e| **e != Event::Asked(Ask::SwapEnds)) {
-            hands.tell(polled.at, event);
+        for event in &polled.events {
+            match event {
+                Event::Asked(Ask::SwapEnds) => hands.reach_in(polled.at),
+                event => hands.tell(polled.at, event),
+            }
         }
         match polled.inputs.command {
             Some(Command::Confirm(Ask::SwapEnds) | Command::Start(Sides::Second)) => rig.mount(Side::Second),

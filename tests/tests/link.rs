@@ -168,8 +168,10 @@ impl<const N: usize> Bench<N> {
                     assert!(!polls.is_broken(), "a series with a right check is whole");
                 }
                 Heard::Event { at, event } => {
-                    if event == Event::Asked(Ask::SwapEnds) {
-                        self.swap_in = Some(100);
+                    match event {
+                        Event::Asked(Ask::SwapEnds) => self.swap_in = Some(100),
+                        Event::Asked(ask) => self.to_do.push_back(Order::Operate(Command::Confirm(ask))),
+                        _ => {}
                     }
                     self.known.events.push((at, event));
                 }
@@ -188,6 +190,8 @@ impl<const N: usize> Bench<N> {
         }
         if let Some(left) = &mut self.swap_in {
             *left -= 1;
+            // Behind the guard.
+            self.bottle.hand_in = *left > 50;
             if *left == 0 {
                 self.swap_in = None;
                 self.bottle.swapped = true;
@@ -358,6 +362,11 @@ fn a_reset_controller_is_known_as_another_boot_and_vents_first() {
         bench.turn();
     }
     assert_eq!(bench.known.restarts, 1);
+    // It looks first, and finds it full.
+    assert_eq!(bench.sequencer.phase(), Phase::StartUp);
+    for _ in 0..100 {
+        bench.turn();
+    }
     assert_eq!(bench.sequencer.phase(), Phase::SafeVent);
     bench.to_do = VecDeque::from([Order::LoadRecipe(RECIPE), Order::Operate(Command::Start(Sides::Both))]);
     bench.known = Known::default();

@@ -174,8 +174,11 @@ struct Hands {
     started: bool,
     work: Option<Coil>,
     asked: Option<Ask>,
+    wait: u32,
     events: Vec<Event>,
 }
+
+const SWAP_POLLS: u32 = 40;
 
 impl Operator for Hands {
     fn command(&mut self, _: Instant, phase: Phase) -> Option<Command> {
@@ -186,12 +189,15 @@ impl Operator for Hands {
         if let Some(coil) = self.work.take() {
             return Some(Command::Work(coil));
         }
-        self.asked.take().map(Command::Confirm)
+        // Ends are swapped behind the guard: open for the first half of the wait.
+        self.wait = self.wait.saturating_sub(1);
+        if self.wait > 0 { None } else { self.asked.take().map(Command::Confirm) }
     }
 
     fn tell(&mut self, _: Instant, event: &Event) {
         if let Event::Asked(ask) = event {
             self.asked = Some(*ask);
+            self.wait = if *ask == Ask::SwapEnds { SWAP_POLLS } else { 0 };
         }
         self.events.push(event.clone());
     }
@@ -267,6 +273,9 @@ impl Run {
             bench.plant.advance(outputs, 0.01);
             bench.now_ms += 10;
             bench.readings += 1;
+            if self.hands.wait > 0 {
+                bench.open[GUARD] = self.hands.wait > SWAP_POLLS / 2;
+            }
         }
         let polled = (self.hardware)(&mut self.sequencer, &mut self.hands);
         assert!(!self.wired.borrow().outputs().blows_through() || self.wired.borrow().welded.is_some());

@@ -58,7 +58,7 @@ fn a_run_on_a_controller_is_a_run_like_any_other() {
     let at = format!("tcp:{}", rig.at);
     let said = seathold(&["run", "--rig", &at, "--out", file.to_str().unwrap()], None);
     assert_eq!(said.code, 1, "{}{}", said.out, said.err);
-    assert!(said.out.contains("LEAKING") && said.out.contains("safe to disconnect"), "{}", said.out);
+    assert!(said.out.contains("LEAKING") && said.out.contains("reads empty, bleed open"), "{}", said.out);
     let recording = recording::read(&file).unwrap();
     assert!(recording.damage.is_none() && recording.breaks.is_empty());
     assert_eq!(replay(&recording), Ok(None));
@@ -220,7 +220,7 @@ fn a_controller_reset_in_the_middle_of_a_run_voids_it() {
     let said = seathold(&["run", "--resume", &format!("{}.part", file.display())], None);
     assert_eq!(said.code, 4, "{}{}", said.out, said.err);
     assert!(said.out.contains("RESET") && said.out.contains("NO VERDICT"), "{}", said.out);
-    assert!(said.out.contains("measured empty"), "after a reset it vents and looks: {}", said.out);
+    assert!(said.out.contains("NOT known to be empty"), "after a reset nothing is proved: {}", said.out);
     let recording = recording::read(&file).unwrap();
     assert_eq!(recording.breaks.first().unwrap().why, Why::Restarted);
     assert!(recording.summary().proved.is_none());

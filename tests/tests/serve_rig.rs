@@ -218,8 +218,11 @@ impl<S: Read + Write> Desk<S> {
             }
             Some(Heard::Polls(series)) => self.polls.extend(Polls::new(series)),
             Some(Heard::Event { at, event }) => {
-                if event == Event::Asked(Ask::SwapEnds) {
-                    self.to_do.push_back(Order::Operate(Command::Confirm(Ask::SwapEnds)));
+                match event {
+                    Event::Asked(ask) => self.to_do.push_back(Order::Operate(Command::Confirm(ask))),
+                    // Said before the simulated hands were out of the guard: said again.
+                    Event::Refused(_) => self.to_do.push_back(Order::Operate(Command::Confirm(Ask::SwapEnds))),
+                    _ => {}
                 }
                 self.emptied |= self.began.is_some() && matches!(event, Event::Entered { .. });
                 self.events.push((at, event));
@@ -266,10 +269,17 @@ fn same_here<S: Read + Write>(desk: &Desk<S>, valve: &str, seed: u64) {
         let Ok(polled) = bench::poll(&mut sequencer, &mut stand.rig, &mut Said(poll));
         assert_eq!(Poll::from(&polled), *poll, "poll {i}");
         events.extend(polled.events.iter().map(|e| (polled.at, e.clone())));
-        if poll.inputs.command == Some(Command::Confirm(Ask::SwapEnds)) {
-            assert_eq!(stand.rig.plant().side(), Side::First);
-            stand.rig.mount_second();
+        for event in &polled.events {
+            match event {
+                Event::Asked(Ask::SwapEnds) => stand.operator.reach_in(polled.at),
+                event => stand.operator.tell(polled.at, event),
+            }
         }
+        if poll.inputs.command == Some(Command::Confirm(Ask::SwapEnds)) {
+            stand.rig.mount(Side::Second);
+        }
+        let _ = stand.operator.command(polled.at, sequencer.phase());
+        stand.rig.obey(&mut stand.operator);
         stand.rig.advance(stand.period);
     }
     // The last poll's events may be under way still. Each is compared as it goes over the wire, which is to the bit.

@@ -222,6 +222,8 @@ fn make_ready(typed: &Run, remote: &mut Remote, console: &mut Console<'_>) -> Re
         let status = read_status(remote, address, console)?;
         let command = match status.phase {
             Phase::Ready => return Ok(()),
+            // It looks, or vents, by itself.
+            Phase::StartUp => None,
             Phase::SafeVent if status.side.is_none() => None,
             Phase::Fault | Phase::Trapped | Phase::Held => {
                 let why = status.fault.map_or_else(String::new, |fault| format!(" ({})", words::fault(fault).0));

@@ -368,6 +368,9 @@ impl Round {
                 let why = format!("the controller does not become ready; it stays in \"{phase}\"");
                 return self.note(console, subject, Outcome::NotChecked, &why);
             }
+            // Both sides must have read empty for the dwell, which what was checked before may have broken.
+            let dwell_us = u64::from(self.bench.rig.raw().safe_dwell_ms) * 1_000;
+            self.bench.until(console, dwell_us + dwell_us / 10, |_| false)?;
             self.ask(console, "Listen at it: Enter works it (s: leave out)")?;
             let fits = |said| matches!(said, Said::Enter | Said::Yes | Said::Skip);
             if self.person.answer(&mut self.bench, console, fits)? == Said::Skip {

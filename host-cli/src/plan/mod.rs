@@ -151,7 +151,6 @@ impl Wanted {
             spread_max_pa: base.spread_max_pa.max((12.0 * self.noise_pa) as u32).min(20_000),
             soak_ms: neat(wait_s * SOAK_SHARE * GAMMA),
             settle_ms,
-            gross_drop_pa: band,
             jump_max_pa: base
                 .jump_max_pa
                 .max((12.0 * self.noise_pa) as u32)

@@ -267,8 +267,6 @@ fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, Stri
         vent_ms: 100,
         vent_ms_max: 200,
         settle_ms: 0,
-        // Only a running test looks at it.
-        gross_drop_pa: (hard_max / 100 * 29).min(200_000),
         jump_max_pa: 100_000,
         measure_ms_min: measure_ms,
         measure_ms_max: measure_ms,
@@ -284,7 +282,7 @@ fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, Stri
     };
     raw.validate(rig).map_err(|errors| {
         let text = errors.to_string();
-        if text.contains("gross_drop") {
+        if text.contains("band") {
             "a leak at the limit would empty such a volume within a fraction of a second: are limit and volume right?"
                 .into()
         } else {

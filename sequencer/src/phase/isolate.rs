@@ -17,8 +17,7 @@ use crate::verdict::{Ground, Verdict};
 
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Isolate {
-    began_at: Option<GaugePressure>,
-    supply_at: Option<GaugePressure>,
+    /// The far side stands below the band.
     fallen: Persist,
     /// A hand valve: the operator has said it is shut.
     said: bool,
@@ -43,21 +42,14 @@ pub(crate) fn ask(recipe: &Recipe) -> Option<Ask> {
 }
 
 impl Isolate {
-    /// What a fall that has lasted ends the side with.
+    /// What a fall out of the band that has lasted ends the side with.
     fn falls(&mut self, view: &View<'_>) -> Option<Next> {
-        let drop_pa = i64::from(view.recipe.raw().gross_drop_pa);
-        let pressure = view.far.pressure()?;
-        let began_at = *self.began_at.get_or_insert(pressure);
-        let supply = view.supply?.pressure()?;
-        let supply_at = *self.supply_at.get_or_insert(supply);
-        if view.far.fresh().is_some() {
-            self.fallen.note(i64::from(began_at.above(pressure)) > drop_pa, view.now);
+        let fallen = |p: GaugePressure| p < view.recipe.target() && !view.recipe.in_band(p);
+        if let Some(good) = view.far.fresh() {
+            self.fallen.note(fallen(good.pressure), view.now);
         }
-        if !self.fallen.holds() {
-            return None;
-        }
-        let sagged = 2 * i64::from(supply_at.above(supply)) > drop_pa;
-        Some(if sagged {
+        let supply = view.supply?.pressure().filter(|_| self.fallen.holds())?;
+        Some(if fallen(supply) {
             Next::End(End::plain(Verdict::Void, Ground::SupplyFell))
         } else {
             view.fallen(Ground::GrossFall)

@@ -102,7 +102,7 @@ impl Measure {
         if view.gross.holds() {
             return self.fell(view);
         }
-        if view.supply_full.holds() {
+        if view.supply_full {
             return Next::End(self.end(Verdict::Void, Ground::SupplyNotEmpty));
         }
         if view.rose() {

@@ -36,6 +36,7 @@ impl Precheck {
         self.counts.0.abs_diff(self.counts.1) >= FLICKER_COUNTS
     }
 
+    #[inline(never)]
     pub(crate) fn poll(&mut self, view: &View<'_>, events: &mut Events) -> Next {
         let recipe = view.recipe.raw();
         if let Some(good) = view.far.fresh() {

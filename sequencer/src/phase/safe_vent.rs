@@ -42,8 +42,8 @@ pub(crate) struct SafeVent {
 }
 
 /// Stroke and prompt times where no recipe is loaded, as after a reset.
-pub(crate) const STROKE_UNKNOWN: Duration = millis(3_000);
-const PROMPT_UNKNOWN: Duration = millis(120_000);
+const STROKE_UNKNOWN_MS: u32 = 3_000;
+const PROMPT_UNKNOWN_MS: u32 = 120_000;
 
 /// What safe vent sees; it must also work with no recipe.
 pub(crate) struct VentView<'a> {
@@ -56,6 +56,8 @@ pub(crate) struct VentView<'a> {
     pub(crate) supply: Option<&'a Channel>,
     pub(crate) guard_open: bool,
     pub(crate) valve_shut: bool,
+    /// The far pressure has been seen to come down step by step.
+    pub(crate) fell: bool,
     pub(crate) confirmed: Option<Ask>,
 }
 
@@ -73,34 +75,36 @@ pub(crate) fn ask(recipe: Option<&Recipe>) -> Option<Ask> {
     asks(recipe).then_some(Ask::OpenToVent)
 }
 
-fn stage_max(stage: Stage, rig: &Rig, recipe: Option<&Recipe>) -> Duration {
-    let prompt = recipe.map_or(PROMPT_UNKNOWN, |r| millis(r.raw().prompt_ms_max));
-    let by_person = if asks(recipe) { prompt } else { millis(0) };
+/// In milliseconds; whole sums of these fit, by the limits of rig and recipe.
+fn stage_ms_max(stage: Stage, rig: &Rig, recipe: Option<&Recipe>) -> u32 {
+    let prompt = recipe.map_or(PROMPT_UNKNOWN_MS, |r| r.raw().prompt_ms_max);
     match stage {
-        Stage::Emptying => Duration::from_ticks(rig.safe_vent_max().as_ticks() + by_person.as_ticks()),
+        Stage::Emptying if asks(recipe) => rig.raw().safe_vent_ms_max + prompt,
+        Stage::Emptying | Stage::Dwelling => rig.raw().safe_vent_ms_max,
         Stage::Shutting if by_hand(recipe) => prompt,
-        Stage::Shutting | Stage::Opening => stroke_max(rig, recipe),
-        Stage::Dwelling => rig.safe_vent_max(),
+        Stage::Shutting | Stage::Opening => stroke_ms_max(rig, recipe),
     }
 }
 
+fn stroke_ms(recipe: Option<&Recipe>) -> u32 {
+    recipe.map_or(STROKE_UNKNOWN_MS, |r| r.raw().stroke_ms)
+}
+
 pub(crate) fn stroke(recipe: Option<&Recipe>) -> Duration {
-    recipe.map_or(STROKE_UNKNOWN, Recipe::stroke)
+    millis(stroke_ms(recipe))
 }
 
 /// A stroke that a switch is to confirm may take as long as in isolate.
-fn stroke_max(rig: &Rig, recipe: Option<&Recipe>) -> Duration {
+fn stroke_ms_max(rig: &Rig, recipe: Option<&Recipe>) -> u32 {
     match recipe {
-        Some(recipe) if rig.raw().shut_switch_fitted => millis(recipe.raw().isolate_ms_max),
-        _ => stroke(recipe),
+        Some(recipe) if rig.raw().shut_switch_fitted => recipe.raw().isolate_ms_max,
+        _ => stroke_ms(recipe),
     }
 }
 
 pub(crate) fn limit(rig: &Rig, recipe: Option<&Recipe>) -> Duration {
     let stages = [Stage::Emptying, Stage::Shutting, Stage::Opening, Stage::Dwelling];
-    Duration::from_ticks(
-        rig.changeover().as_ticks() + stages.iter().map(|&s| stage_max(s, rig, recipe).as_ticks()).sum::<u64>(),
-    )
+    millis(stages.iter().fold(rig.raw().changeover_ms, |sum, &stage| sum + stage_ms_max(stage, rig, recipe)))
 }
 
 impl SafeVent {
@@ -136,14 +140,16 @@ impl SafeVent {
         }
         self.seen_shut |= self.stage == Stage::Shutting && view.valve_shut;
         let spent = since(view.now, self.since);
-        let overdue =
-            spent >= stage_max(self.stage, view.rig, view.recipe) || view.spent >= limit(view.rig, view.recipe);
+        let overdue = spent >= millis(stage_ms_max(self.stage, view.rig, view.recipe))
+            || view.spent >= limit(view.rig, view.recipe);
         let dwelt = self.below.lasted(view.rig.safe_dwell());
         let stroked = spent >= stroke(view.recipe);
+        // Where it is not known whether there is a lever, a pressure that was seen to come down says that the valve is open.
+        let opened = view.recipe.is_none() && view.fell;
         let cavity = view.recipe.is_none_or(|r| r.raw().cavity_stroke);
         match self.stage {
             // A valve only just told to open has not had time to let anything out: a full stroke first.
-            Stage::Emptying if dwelt && (by_hand || stroked) && (self.said || !asks(view.recipe)) => {
+            Stage::Emptying if dwelt && (by_hand || stroked) && (self.said || !asks(view.recipe) || opened) => {
                 if !cavity {
                     return Next::Empty { stroked: false };
                 }

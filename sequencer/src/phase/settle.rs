@@ -20,7 +20,7 @@ pub(crate) fn limit(recipe: &Recipe) -> Duration {
 pub(crate) fn poll(view: &View<'_>) -> Next {
     if view.gross.holds() {
         view.fallen(Ground::GrossFall)
-    } else if view.supply_full.holds() {
+    } else if view.supply_full {
         Next::End(End::plain(Verdict::Void, Ground::SupplyNotEmpty))
     } else if view.rose() {
         Next::End(End::plain(Verdict::Void, Ground::Rise))

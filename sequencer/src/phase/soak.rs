@@ -20,7 +20,7 @@ pub(crate) fn poll(view: &View<'_>) -> Next {
     if view.far.pressure().is_some_and(|p| !view.recipe.in_band(p)) {
         Next::Fault(Fault::BandLost)
     } else if view.spent >= limit(view.recipe) {
-        if view.apart.holds() { Next::Fault(Fault::SidesDisagree) } else { Next::Go(Phase::Isolate) }
+        if view.apart { Next::Fault(Fault::SidesDisagree) } else { Next::Go(Phase::Isolate) }
     } else {
         Next::Stay
     }
