@@ -272,6 +272,8 @@ fn same_here<S: Read + Write>(desk: &Desk<S>, valve: &str, seed: u64) {
         for event in &polled.events {
             match event {
                 Event::Asked(Ask::SwapEnds) => stand.operator.reach_in(polled.at),
+                // What the host said too early, the host says again.
+                Event::Refused(_) => {}
                 event => stand.operator.tell(polled.at, event),
             }
         }

@@ -150,6 +150,8 @@ impl Served {
         for event in &polled.events {
             match event {
                 Event::Asked(Ask::SwapEnds) => stand.operator.reach_in(polled.at),
+                // What the host said too early, the host says again.
+                Event::Refused(_) => {}
                 event => stand.operator.tell(polled.at, event),
             }
         }

@@ -44,11 +44,10 @@ fn told_until(last: &str) -> Vec<String> {
 #[ignore = "needs built images and an emulator: .ci/run on-target"]
 fn the_log_tells_the_start_and_the_way_to_ready() {
     let told = told_until("phase: Ready");
-    // The first thing after power-up is to vent, before any host has said a word.
+    // The first thing after power-up is to look, before any host has said a word.
     let expected = [
         "begun; reset by the watchdog: false",
-        "Entered { phase: SafeVent, side: None }",
-        "Asked(OpenToVent)",
+        "Entered { phase: StartUp, side: None }",
         "Entered { phase: Ready, side: None }",
     ];
     assert_eq!(told, expected);

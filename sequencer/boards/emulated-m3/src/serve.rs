@@ -203,6 +203,8 @@ fn main() -> ! {
             for event in &polled.events {
                 match event {
                     Event::Asked(Ask::SwapEnds) => hands.reach_in(polled.at),
+                // What the host said too early, the host says again.
+                Event::Refused(_) => {}
                     event => hands.tell(polled.at, event),
                 }
             }
