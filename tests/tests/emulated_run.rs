@@ -195,7 +195,10 @@ fn killed_in_every_phase_it_comes_back_at_rest_and_run_says_so() {
         let (code, out) = run(port, &file, "dn25-air", &mut err);
         assert!(err.then.is_none(), "{at} did not come: {}", err.text);
         assert_eq!(code, 4, "{at}: {out}{}", err.text);
-        assert!(out.contains("RESET") && out.contains("NO VERDICT") && out.contains("NOT known to be empty"), "{at}: {out}");
+        assert!(
+            out.contains("RESET") && out.contains("NO VERDICT") && out.contains("NOT known to be empty"),
+            "{at}: {out}"
+        );
         let recording = recording::read(&file).unwrap();
         assert_eq!(recording.breaks.first().map(|b| b.why), Some(Why::Restarted), "{at}");
         assert!(recording.summary().proved.is_none(), "{at}");

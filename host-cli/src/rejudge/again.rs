@@ -226,6 +226,8 @@ impl<'a> Run<'a> {
         } else {
             first
         };
+        // The valve is opened into the vent first where that had not been done; then a side begins.
+        let begun = course.entered(Phase::Precheck, None, start).unwrap_or(start);
         let (mut number, mut leg) = (0, 0);
         // Up to this poll both runs stay where they are, unless something happens in this one.
         let mut steady = 0;
@@ -253,7 +255,7 @@ impl<'a> Run<'a> {
             let alike = was.is_some_and(|was| was == is || (watches(was) && watches(is)));
             let left = course.legs.get(leg + 1).map_or(course.whole, |leg| leg.from);
             steady = if alike && is != Phase::Swap { left.saturating_sub(1) } else { 0 };
-            let next = if number == start && asked != self.sides && first == Side::Second {
+            let next = if number == begun && asked != self.sides && first == Side::Second {
                 // On to the other side of a run of both: as if it had begun with it.
                 course.entered(Phase::Precheck, Some(Side::Second), number).map(|entered| entered + 1)
             } else {
