@@ -75,9 +75,9 @@ pub const fn other(ask: Ask) -> Ask {
     }
 }
 
-/// Whether this command says that the ends are swapped: from here on no hand is at the valve.
+/// Whether this command says that no hand is at the valve: all that a person knows to move it.
 pub const fn hands_off(command: Command) -> bool {
-    matches!(command, Command::Start(_) | Command::Confirm(Ask::SwapEnds))
+    matches!(command, Command::Start(_) | Command::Confirm(Ask::SwapEnds) | Command::Acknowledge | Command::Work(_))
 }
 
 /// A phase by name.

@@ -22,7 +22,8 @@ pub enum Broken {
     SupplyFullUnderWord,
     /// Said empty, and the ball moves.
     MovedUnderWord,
-    /// A hand may be in the ball (it was said that fittings may be loosened, and no start since), and the ball moves.
+    /// A hand may be in the ball (it was said that fittings may be loosened, and nothing since that is known to move it),
+    /// and the ball moves.
     MovedOnHand,
     /// The pilot was fed with the guard open and the far side truly empty.
     FedAtOpenGuard,
@@ -259,7 +260,9 @@ impl Judge {
         if word == Word::Loosen {
             self.hand_in = true;
         }
-        if seen.inputs.command.is_some_and(edge::hands_off) && !matches!(seen.after, Phase::Ready | Phase::Swap) {
+        // Behind an open guard a hand may still be there, whoever says what.
+        let guard_open = self.rig.guard_fitted && !seen.inputs.contacts.guard_closed;
+        if seen.inputs.command.is_some_and(edge::hands_off) && seen.after != seen.before && !guard_open {
             self.hand_in = false;
         }
         let most = 1.03 * f64::from(self.rig.safe_pa) + 50.0;
@@ -421,6 +424,7 @@ mod tests {
         truth: Truth,
         outputs: Outputs,
         word: Word,
+        before: Phase,
         phase: Phase,
         error_pa: f64,
         stale: bool,
@@ -447,6 +451,7 @@ mod tests {
                 truth: EMPTY,
                 outputs: Outputs::REST,
                 word: Word::Pressurised,
+                before: Phase::Ready,
                 phase: Phase::Ready,
                 error_pa: 0.0,
                 stale: false,
@@ -460,7 +465,7 @@ mod tests {
                     now: self.now,
                     word: self.word,
                     limit_us: (self.phase == Phase::Settle).then_some(100_000),
-                    before: self.phase,
+                    before: self.before,
                     after: self.phase,
                     inputs: &self.inputs,
                     outputs: self.outputs,
@@ -472,12 +477,13 @@ mod tests {
                     bleed: false,
                 });
                 self.inputs.command = None;
+                self.before = self.phase;
             }
         }
 
         fn enter(&mut self, phase: Phase) {
-            self.polls(1, &[Event::Entered { phase, side: Some(Side::First) }]);
             self.phase = phase;
+            self.polls(1, &[Event::Entered { phase, side: Some(Side::First) }]);
         }
 
         /// A side from precheck to the end of its measurement, with this happening in it.

@@ -3,6 +3,7 @@
 
 use crate::edge::{self, Task, Word};
 use crate::plant::Plant;
+use crate::setup::POLL_US;
 use crate::trouble::Slip;
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Ask, Command, Side, Sides};
@@ -221,6 +222,7 @@ impl Person {
         self.watch(now, screen, plant.mounted());
         if screen.gone {
             // Whoever finds the screen dead waits for it.
+            self.wait(POLL_US);
             return None;
         }
         if self.acknowledges.is_some_and(|at| at <= now) {
@@ -252,9 +254,7 @@ impl Person {
                     // Not yet: it and whatever follows are put off.
                     self.waits += 1;
                     self.acts[i] = Some((now, act));
-                    for (at, _) in self.acts.iter_mut().flatten() {
-                        *at += 100_000;
-                    }
+                    self.wait(100_000);
                     return None;
                 }
                 Act::Swap => plant.swap(),
@@ -269,6 +269,16 @@ impl Person {
             }
         }
         None
+    }
+
+    /// All that is planned is put off.
+    pub fn wait(&mut self, us: u64) {
+        for (at, _) in self.acts.iter_mut().flatten() {
+            *at += us;
+        }
+        if let Some(at) = &mut self.acknowledges {
+            *at += us;
+        }
     }
 
     fn due(&self, now: u64) -> Option<usize> {

@@ -370,6 +370,7 @@ impl World {
                 // The world goes on, the loop does not.
                 self.pass(500_000);
                 self.slack_us += 500_000;
+                self.person.wait(500_000);
             }
             Time::Back | Time::Leap | Time::Late => {}
             Time::BackAgain => self.wrong.back_again = begins.then_some(0),

@@ -14,12 +14,18 @@ const SEED: u64 = 20;
 fn with_nothing_wrong_every_valve_gets_its_verdict() {
     for setup in plan::setups() {
         let outcome = World::run(&Spec::sound(setup)).expect("valid");
+        let leaking = &[Verdict::Leaking][..];
         let expected = match setup.valve {
-            Valve::Tight => [Verdict::Tight, Verdict::Tight],
-            Valve::LeakerB => [Verdict::Tight, Verdict::Leaking],
-            Valve::Leaker | Valve::Gross => [Verdict::Leaking, Verdict::Leaking],
+            Valve::Tight => [&[Verdict::Tight][..]; 2],
+            Valve::LeakerB => [&[Verdict::Tight][..], leaking],
+            Valve::Leaker => [leaking; 2],
+            // So fast that it may look disturbed, or take the supply side with it: never tight, that is all.
+            Valve::Gross => [&[Verdict::Leaking, Verdict::Void][..]; 2],
         };
-        assert_eq!(outcome.verdicts, expected.map(Some), "{setup}");
+        for (verdict, expected) in outcome.verdicts.iter().zip(expected) {
+            let may_be_missing = setup.valve == Valve::Gross;
+            assert!(verdict.map_or(may_be_missing, |v| expected.contains(&v)), "{setup}: {:?}", outcome.verdicts);
+        }
     }
 }
 
