@@ -77,6 +77,8 @@ pub struct Person {
     said: Option<Command>,
     /// A run came to its end.
     proved: bool,
+    /// The ends are swapped already, whatever is asked again.
+    swapped: bool,
     /// The guard is held open by these hands.
     pub guard_open: bool,
     /// What goes wrong with them.
@@ -98,6 +100,7 @@ impl Person {
         again: false,
         said: None,
         proved: false,
+        swapped: false,
         guard_open: false,
         slip: None,
     };
@@ -139,7 +142,10 @@ impl Person {
                 self.again = true;
                 self.acknowledges = Some(now + 800_000);
             }
-            Event::Entered { .. } => self.asked = None,
+            Event::Entered { .. } => {
+                self.asked = None;
+                self.swapped = false;
+            }
             Event::Refused(_) if self.refusals < TRIES => match self.said {
                 Some(Command::Confirm(Ask::SwapEnds)) if phase == Phase::Swap => {
                     self.refusals += 1;
@@ -205,7 +211,9 @@ impl Person {
             (Task::Swap, _) => {
                 self.plan(hand, Act::Guard(true));
                 self.plan(hand + 100_000, Act::Bleed(true));
-                self.plan(hand + 300_000, Act::Swap);
+                if !self.swapped {
+                    self.plan(hand + 300_000, Act::Swap);
+                }
                 self.tidy(hand + 600_000);
                 self.plan(hand + 700_000, say);
             }
@@ -257,7 +265,10 @@ impl Person {
                     self.wait(100_000);
                     return None;
                 }
-                Act::Swap => plant.swap(),
+                Act::Swap => {
+                    plant.swap();
+                    self.swapped = true;
+                }
                 Act::Loosen => plant.loosen(),
                 Act::SayQuiet(_) if plant.truth(None).far > HISS => {
                     self.acts[i] = Some((now + 50_000, act));

@@ -7,7 +7,7 @@ use seathold_campaign::{argued, plan};
 use seathold_sequencer::verdict::Verdict;
 
 /// Runs of the sample.
-const RUNS: usize = 8_000;
+const RUNS: usize = 5_000;
 const SEED: u64 = 20;
 
 #[test]
