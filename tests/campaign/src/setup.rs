@@ -171,7 +171,6 @@ impl Setup {
             vent_ms: 300,
             vent_ms_max: 1_000,
             settle_ms: 100,
-            gross_drop_pa: 20_000,
             measure_ms_min: 200,
             measure_ms_max: 1_000,
             tau_ms_min: 50,
