@@ -1,0 +1,696 @@
+//! The judge: sees what is true, remembers what must be remembered, and says which rule was broken.
+
+use crate::edge::{self, Word};
+use crate::plant::Truth;
+use crate::setup::{POLL_US, Setup};
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::input::{Command, Inputs};
+use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::verdict::{SideResult, Verdict};
+use std::fmt;
+
+/// A rule that can be broken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Broken {
+    /// Said empty, and the far side is full.
+    FarFullUnderWord,
+    /// Said empty, and the cavity is full.
+    CavityFullUnderWord,
+    /// Said empty, and the supply side is full.
+    SupplyFullUnderWord,
+    /// Said empty, and the ball moves.
+    MovedUnderWord,
+    /// A hand may be in the ball (it was said that fittings may be loosened, and nothing since that is known to move it),
+    /// and the ball moves.
+    MovedOnHand,
+    /// The pilot was fed with the guard open and the far side truly empty.
+    FedAtOpenGuard,
+    /// The pilot was let go with the guard open: the spring shuts the ball.
+    DroppedAtOpenGuard,
+    /// Something was energised between an emergency stop and its acknowledgement.
+    MovedWhileStopped,
+    /// Supply and vent open together.
+    BlewThrough,
+    /// Supply open for longer than a poll and a sample with the far side above the recipe's maximum.
+    FedOverMax,
+    /// Tight, and it leaks twice the limit or more.
+    TightLeaker,
+    /// Leaking, and it leaks less than half the limit.
+    LeakingTight,
+    /// Tight in a run in which a fault was latched.
+    TightAfterFault,
+    /// Tight from a window in which the far side was not truly read.
+    TightBlind,
+    /// Tight at a pressure that is truly outside the target band.
+    TightOutOfBand,
+    /// A phase outlived its limit.
+    Outlived,
+}
+
+impl Broken {
+    /// All of them.
+    pub const ALL: [Self; 16] = [
+        Self::FarFullUnderWord,
+        Self::CavityFullUnderWord,
+        Self::SupplyFullUnderWord,
+        Self::MovedUnderWord,
+        Self::MovedOnHand,
+        Self::FedAtOpenGuard,
+        Self::DroppedAtOpenGuard,
+        Self::MovedWhileStopped,
+        Self::BlewThrough,
+        Self::FedOverMax,
+        Self::TightLeaker,
+        Self::LeakingTight,
+        Self::TightAfterFault,
+        Self::TightBlind,
+        Self::TightOutOfBand,
+        Self::Outlived,
+    ];
+
+    /// As written in `argued.txt`.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::FarFullUnderWord => "far-full-under-word",
+            Self::CavityFullUnderWord => "cavity-full-under-word",
+            Self::SupplyFullUnderWord => "supply-full-under-word",
+            Self::MovedUnderWord => "moved-under-word",
+            Self::MovedOnHand => "moved-on-hand",
+            Self::FedAtOpenGuard => "fed-at-open-guard",
+            Self::DroppedAtOpenGuard => "dropped-at-open-guard",
+            Self::MovedWhileStopped => "moved-while-stopped",
+            Self::BlewThrough => "blew-through",
+            Self::FedOverMax => "fed-over-max",
+            Self::TightLeaker => "tight-leaker",
+            Self::LeakingTight => "leaking-tight",
+            Self::TightAfterFault => "tight-after-fault",
+            Self::TightBlind => "tight-blind",
+            Self::TightOutOfBand => "tight-out-of-band",
+            Self::Outlived => "outlived",
+        }
+    }
+}
+
+impl fmt::Display for Broken {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.name())
+    }
+}
+
+/// One poll as it truly was.
+#[derive(Debug)]
+pub struct Seen<'a> {
+    /// True time, µs.
+    pub now: u64,
+    /// What is said about loosening after the step.
+    pub word: Word,
+    /// The longest that the phase may last, µs.
+    pub limit_us: Option<u64>,
+    /// The phase before the step.
+    pub before: Phase,
+    /// The phase after it.
+    pub after: Phase,
+    /// What was read.
+    pub inputs: &'a Inputs,
+    /// What was wanted of the outputs.
+    pub outputs: Outputs,
+    /// What was said.
+    pub events: &'a [Event],
+    /// At the moment of reading.
+    pub truth: Truth,
+    /// By how much the far reading is wrong, Pa.
+    pub error_pa: f64,
+    /// The far reading is an old one.
+    pub stale: bool,
+    /// By how much longer phases may last because of what was done to the clock, µs.
+    pub slack_us: u64,
+    /// The bleed is open.
+    pub bleed: bool,
+}
+
+/// Polls for which a word may outlive what it rests on: a sample, and the poll that reads it.
+const GRACE: u8 = 3;
+/// A reading this far off is not the transducer's noise, Pa.
+const WRONG_PA: f64 = 200.0;
+
+/// What is remembered of a side's trapped gas.
+#[derive(Clone, Copy, Debug, Default)]
+struct Trap {
+    faulted: bool,
+    hindered: bool,
+    bled: bool,
+    /// Most that the valve leaked since it was being shut, and least while it was measured.
+    most: f64,
+    least: f64,
+    /// Gas and time when the ball was truly shut, before the supply side was vented.
+    shut: Option<(f64, u64)>,
+    /// Gas and time when the window began, and what leaked in the shortest time a verdict may rest on.
+    began: Option<(f64, u64)>,
+    leaked: f64,
+    /// Readings of the window that were wrong, and that were old.
+    wrong: u32,
+    old: u32,
+    error_pa: f64,
+    out_of_band: bool,
+    exit: Option<Exit>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Exit {
+    phase: Phase,
+    at: u64,
+    ball: f64,
+    content: f64,
+}
+
+/// The judge.
+#[derive(Clone, Debug)]
+pub struct Judge {
+    setup: Setup,
+    rig: RawRig,
+    recipe: RawRecipe,
+    word: Word,
+    over: [u8; 3],
+    over_max: u8,
+    hand_in: bool,
+    held: bool,
+    pilot: Pilot,
+    ball: f64,
+    entered: u64,
+    slack_at_entry: u64,
+    trap: Trap,
+    /// Which rules were broken, and when first.
+    pub broken: [Option<u64>; Broken::ALL.len()],
+}
+
+const fn pressed(phase: Phase) -> bool {
+    matches!(phase, Phase::Isolate | Phase::Vent | Phase::Settle | Phase::Measure)
+}
+
+impl Judge {
+    /// Has seen nothing yet.
+    pub fn new(setup: Setup) -> Self {
+        Self {
+            setup,
+            rig: setup.rig(),
+            recipe: setup.recipe(),
+            word: Word::Pressurised,
+            over: [0; 3],
+            over_max: 0,
+            hand_in: false,
+            held: false,
+            pilot: Pilot::Exhausted,
+            ball: f64::NAN,
+            entered: 0,
+            slack_at_entry: 0,
+            trap: Trap::default(),
+            broken: [None; Broken::ALL.len()],
+        }
+    }
+
+    fn breaks(&mut self, now: u64, rule: Broken, broken: bool) {
+        if broken && let Some(place) = self.broken.get_mut(rule as usize) {
+            place.get_or_insert(now);
+        }
+    }
+
+    /// What the word now is.
+    pub const fn word(&self) -> Word {
+        self.word
+    }
+
+    /// The controller is without power, or begins anew: nothing is said, everything is at rest.
+    pub fn dark(&mut self, now: u64, truth: &Truth, slack_us: u64) {
+        self.moved(now, truth);
+        self.word = Word::Pressurised;
+        self.over = [0; 3];
+        self.over_max = 0;
+        self.pilot = Pilot::Exhausted;
+        self.entered = now;
+        self.slack_at_entry = slack_us;
+        self.trap = Trap::default();
+    }
+
+    /// Takes in one poll.
+    pub fn see(&mut self, seen: &Seen<'_>) {
+        self.moved(seen.now, &seen.truth);
+        self.see_side(seen);
+        self.see_outputs(seen);
+        self.see_word(seen);
+        let age = seen.now - self.entered;
+        let may = seen.limit_us.map(|l| l + seen.slack_us - self.slack_at_entry + 10 * POLL_US);
+        self.breaks(seen.now, Broken::Outlived, may.is_some_and(|most| age > most));
+    }
+
+    /// The ball by itself, against what was said up to now.
+    fn moved(&mut self, now: u64, truth: &Truth) {
+        // A lever is moved by the very hand.
+        let moved = !self.setup.by_hand && (truth.ball - self.ball).abs() > 1e-9;
+        self.breaks(now, Broken::MovedUnderWord, moved && self.word.strong());
+        self.breaks(now, Broken::MovedOnHand, moved && self.hand_in);
+        self.ball = truth.ball;
+    }
+
+    fn see_word(&mut self, seen: &Seen<'_>) {
+        let word = seen.word;
+        let given = word.strong() && !self.word.strong();
+        self.word = word;
+        if word == Word::Loosen {
+            self.hand_in = true;
+        }
+        // Behind an open guard a hand may still be there, whoever says what.
+        let guard_open = self.rig.guard_fitted && !seen.inputs.contacts.guard_closed;
+        if seen.inputs.command.is_some_and(edge::hands_off) && seen.after != seen.before && !guard_open {
+            self.hand_in = false;
+        }
+        let most = 1.03 * f64::from(self.rig.safe_pa) + 50.0;
+        let nodes = [
+            (Broken::FarFullUnderWord, seen.truth.far),
+            (Broken::CavityFullUnderWord, seen.truth.cavity),
+            (Broken::SupplyFullUnderWord, seen.truth.line),
+        ];
+        for (i, (rule, pressure)) in nodes.into_iter().enumerate() {
+            let full = word.strong() && pressure > most;
+            let over = &mut self.over[i];
+            *over = if full { over.saturating_add(1) } else { 0 };
+            // No grace where it is said in this very poll.
+            let broken = full && (given || *over > GRACE);
+            self.breaks(seen.now, rule, broken);
+        }
+    }
+
+    fn see_outputs(&mut self, seen: &Seen<'_>) {
+        let Seen { now, outputs, inputs, .. } = *seen;
+        let contacts = inputs.contacts;
+        let safe = f64::from(self.rig.safe_pa);
+        self.breaks(now, Broken::BlewThrough, outputs.blows_through());
+        let over = outputs.supply == Gate::Open && seen.truth.far > 1.01 * f64::from(self.recipe.max_pa);
+        self.over_max = if over { self.over_max.saturating_add(1) } else { 0 };
+        self.breaks(now, Broken::FedOverMax, self.over_max > GRACE);
+
+        let guard_open = self.rig.guard_fitted && !contacts.guard_closed;
+        let ball = guard_open && !self.setup.by_hand;
+        let (was, is) = (self.pilot, outputs.pilot);
+        self.pilot = is;
+        let fed = (was, is) == (Pilot::Exhausted, Pilot::Fed);
+        let dropped = (was, is) == (Pilot::Fed, Pilot::Exhausted);
+        self.breaks(now, Broken::FedAtOpenGuard, ball && fed && seen.truth.far < safe);
+        self.breaks(now, Broken::DroppedAtOpenGuard, ball && dropped && !contacts.stop);
+
+        if contacts.stop {
+            self.held = true;
+        } else if inputs.command == Some(Command::Acknowledge) && !guard_open {
+            self.held = false;
+        }
+        let energised = outputs.pilot == Pilot::Fed || outputs.supply == Gate::Open;
+        self.breaks(now, Broken::MovedWhileStopped, self.held && energised);
+    }
+
+    fn see_side(&mut self, seen: &Seen<'_>) {
+        if pressed(seen.before) {
+            self.see_trapped(seen);
+        }
+        for event in seen.events {
+            match event {
+                Event::Faulted(_) => self.trap.faulted = true,
+                Event::Entered { phase, side } => {
+                    self.entered = seen.now;
+                    self.slack_at_entry = seen.slack_us;
+                    match phase {
+                        Phase::Precheck if side.is_some() => self.trap = Trap { least: f64::MAX, ..Trap::default() },
+                        Phase::Measure => self.window(seen),
+                        _ => {}
+                    }
+                    if pressed(seen.before) && !pressed(*phase) {
+                        self.trap.exit = Some(Exit {
+                            phase: seen.before,
+                            at: seen.now,
+                            ball: seen.truth.ball,
+                            content: seen.truth.content,
+                        });
+                    }
+                }
+                Event::Restarted(_) => self.window(seen),
+                Event::Judged(result) => self.judge_side(seen.now, result),
+                _ => {}
+            }
+        }
+    }
+
+    /// A window of readings begins anew.
+    fn window(&mut self, seen: &Seen<'_>) {
+        self.trap = Trap {
+            began: Some((seen.truth.content, seen.now)),
+            leaked: 0.0,
+            least: f64::MAX,
+            wrong: 0,
+            old: 0,
+            out_of_band: false,
+            ..self.trap
+        };
+    }
+
+    fn see_trapped(&mut self, seen: &Seen<'_>) {
+        let truth = &seen.truth;
+        let trap = &mut self.trap;
+        trap.hindered |= truth.hindered;
+        trap.bled |= seen.bleed;
+        trap.most = trap.most.max(truth.stated_leak).max(truth.meant_leak);
+        if truth.ball > 0.0 {
+            trap.shut = None;
+        } else if trap.shut.is_none() && seen.before == Phase::Isolate {
+            trap.shut = Some((truth.content, seen.now));
+        }
+        if seen.before == Phase::Measure {
+            trap.least = trap.least.min(truth.meant_leak);
+            trap.old += u32::from(seen.stale);
+            if let Some((content, at)) = trap.began {
+                let age = seen.now - at;
+                // The first reading of a window is compared with nothing.
+                if age <= POLL_US {
+                    trap.error_pa = seen.error_pa;
+                }
+                if age <= u64::from(self.recipe.measure_ms_min) * 1_000 {
+                    trap.leaked = (content - truth.content) / (age.max(1) as f64 / 1e6);
+                }
+            }
+            trap.wrong += u32::from((seen.error_pa - trap.error_pa).abs() > WRONG_PA);
+            let off = (truth.far - f64::from(self.recipe.target_pa)).abs();
+            trap.out_of_band |= off > f64::from(self.recipe.band_pa) + 1_000.0;
+        }
+    }
+
+    fn judge_side(&mut self, now: u64, result: &SideResult) {
+        let limit = self.setup.limit();
+        let trap = self.trap;
+        let leaked = |from: Option<(f64, u64)>| match (from, trap.exit) {
+            (Some((content, at)), Some(exit)) if exit.at > at + 100_000 => {
+                Some((content - exit.content) / ((exit.at - at) as f64 / 1e6))
+            }
+            _ => None,
+        };
+        match result.verdict {
+            Verdict::Tight => {
+                self.breaks(now, Broken::TightLeaker, trap.least > 2.0 * limit || trap.leaked > 2.0 * limit);
+                self.breaks(now, Broken::TightAfterFault, trap.faulted);
+                self.breaks(now, Broken::TightBlind, trap.wrong >= 2 || trap.old >= 10);
+                self.breaks(now, Broken::TightOutOfBand, trap.out_of_band);
+            }
+            Verdict::Leaking => {
+                let sound = trap.most < 0.5 * limit && !trap.bled;
+                let shut = trap.exit.is_some_and(|e| e.ball == 0.0 || e.phase == Phase::Isolate) && !trap.hindered;
+                let held = trap.shut.is_some() && leaked(trap.shut).is_some_and(|l| l < 0.5 * limit);
+                self.breaks(now, Broken::LeakingTight, sound && (shut || held));
+            }
+            Verdict::Undecided | Verdict::Void => {}
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use seathold_sequencer::event::Fault;
+    use seathold_sequencer::input::Side;
+    use seathold_sequencer::verdict::Ground;
+
+    /// A rig with everything, on which nothing is wrong yet: each test shows the judge one thing that is.
+    struct Bench {
+        judge: Judge,
+        now: u64,
+        inputs: Inputs,
+        truth: Truth,
+        outputs: Outputs,
+        word: Word,
+        before: Phase,
+        phase: Phase,
+        error_pa: f64,
+        stale: bool,
+    }
+
+    const EMPTY: Truth = Truth {
+        far: 0.0,
+        cavity: 0.0,
+        line: 0.0,
+        ball: 0.0,
+        content: 1.0,
+        stated_leak: 0.0,
+        meant_leak: 0.0,
+        hindered: false,
+    };
+
+    impl Bench {
+        fn new() -> Self {
+            let setup = "air/tight/45cm3/swg/1".parse().expect("valid");
+            Self {
+                judge: Judge::new(setup),
+                now: 0,
+                inputs: Inputs::IDLE,
+                truth: EMPTY,
+                outputs: Outputs::REST,
+                word: Word::Pressurised,
+                before: Phase::Ready,
+                phase: Phase::Ready,
+                error_pa: 0.0,
+                stale: false,
+            }
+        }
+
+        fn polls(&mut self, many: u32, events: &[Event]) {
+            for i in 0..many {
+                self.now += POLL_US;
+                self.judge.see(&Seen {
+                    now: self.now,
+                    word: self.word,
+                    limit_us: (self.phase == Phase::Settle).then_some(100_000),
+                    before: self.before,
+                    after: self.phase,
+                    inputs: &self.inputs,
+                    outputs: self.outputs,
+                    events: if i == 0 { events } else { &[] },
+                    truth: self.truth,
+                    error_pa: self.error_pa,
+                    stale: self.stale,
+                    slack_us: 0,
+                    bleed: false,
+                });
+                self.inputs.command = None;
+                self.before = self.phase;
+            }
+        }
+
+        fn enter(&mut self, phase: Phase) {
+            self.phase = phase;
+            self.polls(1, &[Event::Entered { phase, side: Some(Side::First) }]);
+        }
+
+        /// A side from precheck to the end of its measurement, with this happening in it.
+        fn side(&mut self, while_measured: impl Fn(&mut Self)) {
+            self.enter(Phase::Precheck);
+            self.truth = Truth { far: 600_000.0, cavity: 600_000.0, ..self.truth };
+            self.enter(Phase::Isolate);
+            self.polls(20, &[]);
+            self.enter(Phase::Vent);
+            self.enter(Phase::Measure);
+            for _ in 0..30 {
+                while_measured(self);
+                self.polls(1, &[]);
+            }
+            self.enter(Phase::SafeVent);
+            self.truth = Truth { far: 0.0, cavity: 0.0, ..self.truth };
+        }
+
+        fn judged(&mut self, verdict: Verdict) {
+            let result = SideResult {
+                side: Side::First,
+                verdict,
+                ground: Ground::Measured,
+                figure: None,
+                isolated_at: None,
+                fall_pa: 0,
+                after_ms: 0,
+            };
+            self.polls(1, &[Event::Judged(result)]);
+        }
+
+        fn broken(&self) -> Vec<Broken> {
+            Broken::ALL.into_iter().filter(|b| self.judge.broken[*b as usize].is_some()).collect()
+        }
+    }
+
+    #[test]
+    fn a_sound_side_breaks_nothing() {
+        let mut bench = Bench::new();
+        bench.side(|_| {});
+        bench.judged(Verdict::Tight);
+        bench.word = Word::Empty;
+        bench.polls(10, &[]);
+        assert_eq!(bench.broken(), []);
+    }
+
+    #[test]
+    fn a_word_over_a_full_side_is_broken_at_once_and_one_not_taken_back_after_a_sample() {
+        for (rule, full) in [
+            (Broken::FarFullUnderWord, Truth { far: 4_000.0, ..EMPTY }),
+            (Broken::CavityFullUnderWord, Truth { cavity: 4_000.0, ..EMPTY }),
+            (Broken::SupplyFullUnderWord, Truth { line: 4_000.0, ..EMPTY }),
+        ] {
+            let mut bench = Bench::new();
+            (bench.truth, bench.word) = (full, Word::Empty);
+            bench.polls(1, &[]);
+            assert_eq!(bench.broken(), [rule]);
+
+            let mut bench = Bench::new();
+            bench.word = Word::Empty;
+            bench.polls(5, &[]);
+            bench.truth = full;
+            bench.polls(3, &[]);
+            assert_eq!(bench.broken(), []);
+            bench.polls(1, &[]);
+            assert_eq!(bench.broken(), [rule]);
+        }
+    }
+
+    #[test]
+    fn a_ball_that_moves_under_the_word_or_on_a_hand() {
+        let mut bench = Bench::new();
+        bench.word = Word::Empty;
+        bench.polls(2, &[]);
+        bench.truth.ball = 0.1;
+        bench.polls(1, &[]);
+        assert_eq!(bench.broken(), [Broken::MovedUnderWord]);
+
+        let mut bench = Bench::new();
+        bench.word = Word::Loosen;
+        bench.polls(2, &[]);
+        bench.word = Word::Pressurised;
+        bench.polls(2, &[]);
+        bench.truth.ball = 0.1;
+        bench.polls(1, &[]);
+        assert_eq!(bench.broken(), [Broken::MovedOnHand]);
+    }
+
+    #[test]
+    fn a_start_takes_the_hand_out_of_the_ball() {
+        let mut bench = Bench::new();
+        bench.word = Word::Loosen;
+        bench.polls(2, &[]);
+        (bench.word, bench.phase) = (Word::Pressurised, Phase::Precheck);
+        bench.inputs.command = Some(Command::Start(seathold_sequencer::input::Sides::Both));
+        bench.polls(2, &[]);
+        bench.truth.ball = 0.1;
+        bench.polls(1, &[]);
+        assert_eq!(bench.broken(), []);
+    }
+
+    #[test]
+    fn an_open_guard_lets_the_pilot_be_fed_only_over_a_full_far_side() {
+        for (far, broken) in [(0.0, true), (600_000.0, false)] {
+            let mut bench = Bench::new();
+            bench.inputs.contacts.guard_closed = false;
+            bench.truth.far = far;
+            bench.polls(1, &[]);
+            bench.outputs = Outputs::OPEN_TO_VENT;
+            bench.polls(1, &[]);
+            assert_eq!(bench.broken(), if broken { vec![Broken::FedAtOpenGuard] } else { vec![] });
+            bench.judge.broken = Bench::new().judge.broken;
+            bench.outputs = Outputs::REST;
+            bench.polls(1, &[]);
+            assert_eq!(bench.broken(), [Broken::DroppedAtOpenGuard]);
+        }
+    }
+
+    #[test]
+    fn the_stop_holds_until_it_is_acknowledged_released_and_behind_a_closed_guard() {
+        for (stop, guard_closed, broken) in [(false, true, false), (true, true, true), (false, false, true)] {
+            let mut bench = Bench::new();
+            bench.inputs.contacts.stop = true;
+            bench.polls(2, &[]);
+            bench.inputs.contacts.stop = stop;
+            bench.inputs.contacts.guard_closed = guard_closed;
+            bench.inputs.command = Some(Command::Acknowledge);
+            bench.polls(1, &[]);
+            bench.inputs.contacts = Inputs::IDLE.contacts;
+            bench.truth.far = 600_000.0;
+            bench.outputs = Outputs::OPEN_TO_VENT;
+            bench.polls(1, &[]);
+            assert_eq!(bench.broken().contains(&Broken::MovedWhileStopped), broken, "{stop} {guard_closed}");
+        }
+    }
+
+    #[test]
+    fn outputs_that_blow_through_or_feed_too_much() {
+        let mut bench = Bench::new();
+        bench.outputs = Outputs { supply: Gate::Open, vent: Gate::Open, pilot: Pilot::Exhausted };
+        bench.polls(1, &[]);
+        assert_eq!(bench.broken(), [Broken::BlewThrough]);
+
+        let mut bench = Bench::new();
+        bench.outputs = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Fed };
+        bench.truth.far = 720_000.0;
+        bench.polls(3, &[]);
+        assert_eq!(bench.broken(), []);
+        bench.polls(1, &[]);
+        assert_eq!(bench.broken(), [Broken::FedOverMax]);
+    }
+
+    #[test]
+    fn a_phase_that_outlives_its_limit() {
+        let mut bench = Bench::new();
+        bench.enter(Phase::Settle);
+        bench.polls(20, &[]);
+        assert_eq!(bench.broken(), []);
+        bench.polls(1, &[]);
+        assert_eq!(bench.broken(), [Broken::Outlived]);
+    }
+
+    #[test]
+    fn a_tight_verdict_on_a_leak_however_it_leaks() {
+        let mut bench = Bench::new();
+        bench.truth.meant_leak = 2.1 * bench.judge.setup.limit();
+        bench.side(|_| {});
+        bench.judged(Verdict::Tight);
+        assert_eq!(bench.broken(), [Broken::TightLeaker]);
+
+        let mut bench = Bench::new();
+        bench.side(|b| b.truth.content -= 2.1 * b.judge.setup.limit() * POLL_US as f64 / 1e6);
+        bench.judged(Verdict::Tight);
+        assert_eq!(bench.broken(), [Broken::TightLeaker]);
+    }
+
+    #[test]
+    fn a_tight_verdict_on_readings_that_were_none() {
+        for (rule, spoil) in [
+            (Broken::TightBlind, (|b: &mut Bench| b.stale = true) as fn(&mut Bench)),
+            (Broken::TightBlind, |b| b.error_pa += 100.0),
+            (Broken::TightOutOfBand, |b| b.truth.far = 570_000.0),
+        ] {
+            let mut bench = Bench::new();
+            bench.side(spoil);
+            bench.judged(Verdict::Tight);
+            assert_eq!(bench.broken(), [rule]);
+        }
+    }
+
+    #[test]
+    fn a_tight_verdict_after_a_fault() {
+        let mut bench = Bench::new();
+        bench.side(|_| {});
+        bench.polls(1, &[Event::Faulted(Fault::GuardOpen)]);
+        bench.judged(Verdict::Tight);
+        assert_eq!(bench.broken(), [Broken::TightAfterFault]);
+    }
+
+    #[test]
+    fn a_leaking_verdict_on_a_tight_valve_but_not_on_one_that_did_not_shut() {
+        for (ball, hindered, broken) in [(0.0, false, true), (0.0, true, true), (0.5, true, false)] {
+            let mut bench = Bench::new();
+            (bench.truth.ball, bench.truth.hindered) = (ball, hindered);
+            bench.side(|_| {});
+            bench.judged(Verdict::Leaking);
+            assert_eq!(bench.broken().contains(&Broken::LeakingTight), broken, "{ball} {hindered}");
+        }
+    }
+}
