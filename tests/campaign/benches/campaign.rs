@@ -5,6 +5,7 @@ use seathold_campaign::argued::{self, Argued};
 use seathold_campaign::plan;
 use seathold_campaign::spec::Spec;
 use seathold_campaign::tally::Tally;
+use seathold_campaign::trouble::{self, Named};
 use seathold_campaign::world::World;
 use std::process::ExitCode;
 use std::time::Instant;
@@ -12,6 +13,7 @@ use std::time::Instant;
 const USAGE: &str = "\
 cargo bench -p seathold-campaign -- OPTIONS
   --singles           every single trouble, in every phase, on every bench
+  --only TROUBLE      with --singles: this one alone
   --random N          N runs with two or three troubles drawn at random
   --seed S            another N of them (1)
   --threads T         on so many threads (as many as there are processors)
@@ -20,6 +22,7 @@ cargo bench -p seathold-campaign -- OPTIONS
 
 struct Options {
     singles: bool,
+    only: Option<&'static Named>,
     random: Option<usize>,
     seed: u64,
     threads: usize,
@@ -29,7 +32,7 @@ struct Options {
 
 fn options() -> Result<Options, String> {
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let mut options = Options { singles: false, random: None, seed: 1, threads, rows: 12, run: None };
+    let mut options = Options { singles: false, only: None, random: None, seed: 1, threads, rows: 12, run: None };
     let mut words = std::env::args().skip(1);
     while let Some(word) = words.next() {
         let mut number = |what: &str| {
@@ -40,6 +43,10 @@ fn options() -> Result<Options, String> {
             // Given by cargo.
             "--bench" => {}
             "--singles" => options.singles = true,
+            "--only" => {
+                let name = words.next().unwrap_or_default();
+                options.only = Some(trouble::find(&name).ok_or_else(|| format!("'{name}': no such trouble"))?);
+            }
             "--random" => options.random = Some(number("--random")?),
             "--seed" => options.seed = number("--seed")? as u64,
             "--threads" => options.threads = number("--threads")?,
@@ -124,7 +131,7 @@ fn campaign() -> Result<bool, String> {
     }
     if options.singles {
         let began = Instant::now();
-        let tally = plan::all_singles(options.threads, &argued)?;
+        let tally = plan::all_singles(options.threads, options.only, &argued)?;
         good &= report("single troubles", began, &tally, &argued, &options);
     }
     if let Some(many) = options.random {

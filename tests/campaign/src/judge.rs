@@ -4,7 +4,7 @@ use crate::edge::{self, Word};
 use crate::plant::Truth;
 use crate::setup::{POLL_US, Setup};
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Command, Inputs};
+use seathold_sequencer::input::{Command, Inputs, Reading};
 use seathold_sequencer::output::{Gate, Outputs, Pilot};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
@@ -41,7 +41,7 @@ pub enum Broken {
     LeakingTight,
     /// Tight in a run in which a fault was latched.
     TightAfterFault,
-    /// Tight from a window in which the far side was not truly read.
+    /// Tight from a window in which the far side was read wrongly, or for more than half of it not at all.
     TightBlind,
     /// Tight at a pressure that is truly outside the target band.
     TightOutOfBand,
@@ -132,11 +132,13 @@ pub struct Seen<'a> {
 
 /// Polls for which a word may outlive what it rests on: a sample, and the poll that reads it.
 const GRACE: u8 = 3;
+/// So often the same code in a row is a reading that stands still, and nothing of it is a window yet.
+const STANDS: u32 = 64;
 /// A reading this far off is not the transducer's noise, Pa.
 const WRONG_PA: f64 = 200.0;
 
 /// What is remembered of a side's trapped gas.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 struct Trap {
     faulted: bool,
     hindered: bool,
@@ -149,12 +151,31 @@ struct Trap {
     /// Gas and time when the window began, and what leaked in the shortest time a verdict may rest on.
     began: Option<(f64, u64)>,
     leaked: f64,
-    /// Readings of the window that were wrong, and that were old.
-    wrong: u32,
-    old: u32,
-    error_pa: f64,
+    /// Every reading since then: when, how wrong, and whether it was an old one.
+    readings: Vec<(u64, f64, bool)>,
+    /// The last code, how often it has come in a row, and when a reading was last seen to stand still.
+    code: Option<i32>,
+    same: u32,
+    stood: Option<u64>,
     out_of_band: bool,
     exit: Option<Exit>,
+}
+
+impl Trap {
+    /// Whether the window that a verdict names, of this length, was not truly read. What came before it is no matter, if
+    /// the reading was seen to stand still, nor what came while the last fit was made.
+    fn blind(&self, window_us: u64) -> bool {
+        let stood = self.stood.filter(|at| self.exit.is_some_and(|exit| window_us <= exit.at - at));
+        let began = stood.or(self.began.map(|(_, at)| at)).unwrap_or(0);
+        let ended = began.saturating_add(window_us).saturating_add(2 * POLL_US);
+        let window = || self.readings.iter().filter(|(at, ..)| *at > began && *at <= ended);
+        // The first reading is compared with nothing. A few equal codes in a row are noise to all who see only them: what
+        // was read besides must carry the verdict, and the rule on leakers says whether it did.
+        let first = window().next().map_or(0.0, |(_, error, _)| *error);
+        let wrong = window().filter(|(_, error, _)| (error - first).abs() > WRONG_PA).count();
+        let old = window().filter(|(.., old)| *old).count();
+        wrong >= 2 || 2 * old > window().count()
+    }
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -345,10 +366,10 @@ impl Judge {
             began: Some((seen.truth.content, seen.now)),
             leaked: 0.0,
             least: f64::MAX,
-            wrong: 0,
-            old: 0,
+            readings: Vec::new(),
+            stood: None,
             out_of_band: false,
-            ..self.trap
+            ..std::mem::take(&mut self.trap)
         };
     }
 
@@ -363,20 +384,21 @@ impl Judge {
         } else if trap.shut.is_none() && seen.before == Phase::Isolate {
             trap.shut = Some((truth.content, seen.now));
         }
+        if let Reading::Sample(sample) = seen.inputs.far {
+            trap.same = if trap.code.replace(sample.counts) == Some(sample.counts) { trap.same + 1 } else { 1 };
+        }
         if seen.before == Phase::Measure {
             trap.least = trap.least.min(truth.meant_leak);
-            trap.old += u32::from(seen.stale);
+            trap.readings.push((seen.now, seen.error_pa, seen.stale));
             if let Some((content, at)) = trap.began {
                 let age = seen.now - at;
-                // The first reading of a window is compared with nothing.
-                if age <= POLL_US {
-                    trap.error_pa = seen.error_pa;
-                }
                 if age <= u64::from(self.recipe.measure_ms_min) * 1_000 {
                     trap.leaked = (content - truth.content) / (age.max(1) as f64 / 1e6);
                 }
             }
-            trap.wrong += u32::from((seen.error_pa - trap.error_pa).abs() > WRONG_PA);
+            if trap.same >= STANDS {
+                trap.stood = Some(seen.now);
+            }
             let off = (truth.far - f64::from(self.recipe.target_pa)).abs();
             trap.out_of_band |= off > f64::from(self.recipe.band_pa) + 1_000.0;
         }
@@ -384,7 +406,7 @@ impl Judge {
 
     fn judge_side(&mut self, now: u64, result: &SideResult) {
         let limit = self.setup.limit();
-        let trap = self.trap;
+        let trap = std::mem::take(&mut self.trap);
         let leaked = |from: Option<(f64, u64)>| match (from, trap.exit) {
             (Some((content, at)), Some(exit)) if exit.at > at + 100_000 => {
                 Some((content - exit.content) / ((exit.at - at) as f64 / 1e6))
@@ -395,7 +417,8 @@ impl Judge {
             Verdict::Tight => {
                 self.breaks(now, Broken::TightLeaker, trap.least > 2.0 * limit || trap.leaked > 2.0 * limit);
                 self.breaks(now, Broken::TightAfterFault, trap.faulted);
-                self.breaks(now, Broken::TightBlind, trap.wrong >= 2 || trap.old >= 10);
+                let window_us = result.figure.map_or(u64::MAX, |f| u64::from(f.window_ms) * 1_000);
+                self.breaks(now, Broken::TightBlind, trap.blind(window_us));
                 self.breaks(now, Broken::TightOutOfBand, trap.out_of_band);
             }
             Verdict::Leaking => {
@@ -406,6 +429,7 @@ impl Judge {
             }
             Verdict::Undecided | Verdict::Void => {}
         }
+        self.trap = trap;
     }
 }
 

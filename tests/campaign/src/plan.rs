@@ -70,14 +70,15 @@ fn worth(setup: &Setup, stay: &Stay) -> bool {
     setup.valve != Valve::LeakerB || second
 }
 
-/// Every single trouble on this bench, begun from one run in which nothing is wrong until then.
+/// Every single trouble on this bench, or only one, begun from one run in which nothing is wrong until then.
 ///
 /// # Errors
 /// As [`World::new`].
-pub fn singles(setup: Setup, argued: &[Argued], tally: &mut Tally) -> Result<(), String> {
+pub fn singles(setup: Setup, only: Option<&Named>, argued: &[Argued], tally: &mut Tally) -> Result<(), String> {
     let sound = World::run(&Spec::sound(setup))?;
     tally.take(&Spec::sound(setup), &sound, argued);
-    let troubles: Vec<&'static Named> = trouble::ALL.iter().filter(|n| n.applies(&setup)).collect();
+    let troubles: Vec<&'static Named> =
+        trouble::ALL.iter().filter(|n| n.applies(&setup) && only.is_none_or(|o| o.name == n.name)).collect();
     let mut world = World::new(&Spec::sound(setup))?;
     let mut to_come: Vec<(Stay, u32)> = Vec::new();
     for (stay, length) in timeline(setup)? {
@@ -172,13 +173,13 @@ pub fn share_out(
     })
 }
 
-/// Every single trouble on every bench.
+/// Every single trouble, or only one, on every bench.
 ///
 /// # Errors
 /// As [`World::new`].
-pub fn all_singles(threads: usize, argued: &[Argued]) -> Result<Tally, String> {
+pub fn all_singles(threads: usize, only: Option<&Named>, argued: &[Argued]) -> Result<Tally, String> {
     let setups = setups();
-    share_out(threads, setups.len(), |i, tally| singles(setups[i], argued, tally))
+    share_out(threads, setups.len(), |i, tally| singles(setups[i], only, argued, tally))
 }
 
 /// So many random draws of a seed.

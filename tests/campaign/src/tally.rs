@@ -120,10 +120,12 @@ impl Tally {
             for line in argued {
                 let name = format!("{}: {}", line.rule, line.troubles.join("+"));
                 match self.argued.get(&line.line) {
-                    Some(cell) => row(text, &name, cell)?,
-                    None => write!(text, "  {name:<42} {:>8}", "none")?,
+                    Some(cell) => {
+                        row(text, &name, cell)?;
+                        writeln!(text, "  {}: {}", cell.shortest, line.why)?;
+                    }
+                    None => writeln!(text, "  {name:<42} {:>8}  {}", "none", line.why)?,
                 }
-                writeln!(text, "  {}", line.why)?;
             }
         }
         Ok(())

@@ -19,8 +19,9 @@ use seathold_sequencer::verdict::Verdict;
 
 /// The controller's clock at the beginning, µs: far enough from nought to go back.
 const CLOCK: i64 = 100_000_000;
-/// No run lasts longer, µs.
-const LONGEST: u64 = 60_000_000;
+/// No run lasts longer, µs: two runs and as many ventings after them as anyone acknowledges, each of which may take its
+/// time and end as trapped.
+const LONGEST: u64 = 180_000_000;
 /// A run is over when nothing has happened for so long, µs.
 const QUIET: u64 = 1_500_000;
 /// How long a broken wire takes to be read back, µs.
@@ -172,7 +173,10 @@ impl World {
         let mut broken: Vec<(Broken, u64)> =
             Broken::ALL.iter().zip(self.judge.broken).filter_map(|(b, at)| Some((*b, at?))).collect();
         let resting = matches!(self.stay.phase, Phase::Ready | Phase::Fault | Phase::Trapped | Phase::Held);
-        if self.now >= LONGEST && !resting && self.judge.broken[Broken::Outlived as usize].is_none() {
+        // A phase that has its time is judged by that, poll by poll: one is cut off only if it has very much of it, as a
+        // controller without a recipe gives a hand. Anything else goes round and round.
+        let long = self.sequencer.limit().is_some_and(|limit| limit.as_ticks() > LONGEST / 3);
+        if self.now >= LONGEST && !resting && !long && self.judge.broken[Broken::Outlived as usize].is_none() {
             broken.push((Broken::Outlived, self.now));
         }
         Outcome { broken, verdicts: self.verdicts, lasted: self.now, end: self.stay.phase }
