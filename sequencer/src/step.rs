@@ -225,13 +225,22 @@ impl Sequencer {
     /// and that a hand may be in the ball: the first thing it does is to look, at rest. Without a recipe it can do that,
     /// open the valve into the vent, and nothing else.
     pub fn new(rig: Rig, recipe: Option<Recipe>) -> Self {
+        Self::resume(rig, recipe, false)
+    }
+
+    /// As [`Sequencer::new`], for a controller that was reset. Where an emergency stop was latched before
+    /// ([`crate::io::Hardware::retain_stop`]), it still is: a reset releases nothing.
+    pub fn resume(rig: Rig, recipe: Option<Recipe>, stopped: bool) -> Self {
+        // Made in one piece, where it is to lie: two of them on the way are more than a small part's stack.
+        let (state, phase) =
+            if stopped { (State::Held, Phase::Held) } else { (State::StartUp(StartUp::NEW), Phase::StartUp) };
         let period = recipe.as_ref().map_or(PERIOD_UNKNOWN, Recipe::sample_period);
         let channel = |transducer: Transducer| Channel::new(transducer, period);
         Self {
             rig,
             recipe,
-            state: State::StartUp(StartUp::NEW),
-            phase: Phase::StartUp,
+            state,
+            phase,
             measure: Measure::new(period),
             entered: Instant::from_ticks(0),
             reminded: Instant::from_ticks(0),
@@ -262,17 +271,6 @@ impl Sequencer {
             fault: None,
             acknowledged: false,
         }
-    }
-
-    /// As [`Sequencer::new`], for a controller that was reset. Where an emergency stop was latched before
-    /// ([`crate::io::Hardware::retain_stop`]), it still is: a reset releases nothing.
-    pub fn resume(rig: Rig, recipe: Option<Recipe>, stopped: bool) -> Self {
-        let mut sequencer = Self::new(rig, recipe);
-        if stopped {
-            sequencer.state = State::Held;
-            sequencer.phase = Phase::Held;
-        }
-        sequencer
     }
 
     /// Whether an emergency stop is latched: what has to be kept over a reset.

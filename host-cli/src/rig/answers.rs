@@ -138,6 +138,11 @@ impl Answers {
         self.given = None;
     }
 
+    /// The controller began anew: nothing is started any more, as it has no recipe for it.
+    pub const fn restarted(&mut self) {
+        self.under_way = true;
+    }
+
     /// The next command, if there is one.
     pub fn next(&mut self, now: Instant) -> Option<Command> {
         let waited = now.as_ticks().saturating_sub(self.since);

@@ -172,6 +172,7 @@ impl Session {
                 if restarted {
                     // Numbers begin anew.
                     self.follower.renumber();
+                    self.answers.restarted();
                     self.follower.break_off(Why::Restarted, &mut items);
                 }
             }

@@ -178,7 +178,8 @@ fn one_poll(
     }
 }
 
-/// Tells the events; the rest goes into the check.
+/// Tells the events; the rest goes into the check. Not inlined: its room is not to lie under a step.
+#[inline(never)]
 fn record(name: &str, polled: &Polled, check: &mut Running, tell: &mut impl Tell) {
     let mut room = [0; ENCODED_MAX];
     check.update(&polled.at.as_ticks().to_le_bytes());
