@@ -162,7 +162,6 @@ impl Speaker {
             Ground::GrossFall => format!("gross leak: the trapped pressure fell by {}", fell()),
             Ground::WentWithSupply => format!("the far side emptied with the supply side: it fell by {}", fell()),
             Ground::Rise => "the trapped pressure rose, which no leak out can explain".into(),
-            Ground::SupplyFell => "the supply fell while the valve was being shut".into(),
             Ground::SupplyNotEmpty => {
                 "the supply side did not stay empty: the supply valve passes, or the vent is blocked".into()
             }

@@ -71,6 +71,16 @@ impl Channel {
         }
     }
 
+    /// Whether this is a conversion that was not handed over before.
+    pub(crate) fn is_new(&self, reading: Reading) -> bool {
+        matches!(reading, Reading::Sample(sample) if self.number != Some(sample.number))
+    }
+
+    /// Expected time between samples.
+    pub(crate) const fn period(&self) -> Duration {
+        self.period
+    }
+
     /// Forgets every reading: the clock they were stamped with cannot be trusted any more. The running number is not the
     /// clock's, and still tells an old sample from a new one.
     pub(crate) fn forget(&mut self) {

@@ -4,7 +4,7 @@
 //! What cannot be faked by any of these is a reading that rose with the fill and then came *down*, step by step, while
 //! the ball stood open into the vent. Gas leaves through a vent exponentially at fastest (choked flow from a closed
 //! volume: any text on gas dynamics), so a reading that has lost more than three quarters of itself from one sample to the
-//! next has leapt. A rig so small and quick that it *fills* within a sample cannot show more: there, leaps say nothing.
+//! next has leapt. A rig so small and quick that half of its pressure comes *in* within a sample cannot show more: there, leaps say nothing.
 
 use crate::channel::Channel;
 use crate::persist::Persist;
@@ -30,8 +30,9 @@ pub(crate) struct Life {
     /// The last reading that followed from those before.
     last: Option<GaugePressure>,
     leap: Persist,
-    /// It fills within a sample or two: a leap says nothing.
-    quick: bool,
+    /// Greatest rise from one sample to the next while air was let in, and the highest reading, in pascals.
+    rise: i32,
+    peak: i32,
 }
 
 /// Readings below this many safe limits are not looked at for leaps: noise and the valve's own puffs are there.
@@ -40,7 +41,7 @@ const FLOOR: i32 = 20;
 const RISEN: i32 = 2;
 
 impl Life {
-    pub(crate) const NONE: Self = Self { stage: Stage::Waiting, last: None, leap: Persist::NONE, quick: false };
+    pub(crate) const NONE: Self = Self { stage: Stage::Waiting, last: None, leap: Persist::NONE, rise: 0, peak: 0 };
 
     /// Air is let in: what was shown before says nothing of the pressure from here on.
     pub(crate) fn begin(&mut self) {
@@ -57,10 +58,12 @@ impl Life {
             return;
         }
         let Some(good) = far.fresh() else { return };
-        let leaps = self.last.is_some_and(|last| leap(last, good.pressure, safe));
-        if leaps && fed && self.stage != Stage::Broken && self.last.is_some_and(|last| good.pressure > last) {
-            self.quick = true;
-        } else if leaps && !self.quick {
+        let last = self.last.unwrap_or(good.pressure);
+        let rise = good.pressure.above(last);
+        if fed && rise >= 0 {
+            self.rise = self.rise.max(rise);
+            self.peak = self.peak.max(good.pressure.pascals());
+        } else if leap(last, good.pressure, safe) && self.rise < self.peak / 2 {
             self.leap.note(true, now);
             if !self.leap.holds() {
                 return;

@@ -501,11 +501,27 @@ impl RawRecipe {
         };
         let sample = f64::from(self.sample_ms);
         let (least, most) = (f64::from(self.measure_ms_min), f64::from(self.measure_ms_max));
-        let samples_min = 2.0 * limits::BLOCKS_MIN as f64 * sample;
+        // Where a frozen reading can be told, a verdict must not come before it would be.
+        let flickers = rig.raw().far_flickers;
+        let (window, zeroing) = if flickers {
+            (f64::from(limits::FROZEN_CODES), f64::from(limits::FROZEN_PRECHECK))
+        } else {
+            (2.0 * limits::BLOCKS_MIN as f64, 10.0)
+        };
+        let samples_min = window * sample;
         ms(least <= most, "measure_min", least, "must not pass measure_max,", most, "measure_max");
-        ms(least >= samples_min, "measure_min", least, "must hold at least 16 samples,", samples_min, "sample");
+        ms(
+            least >= samples_min,
+            "measure_min",
+            least,
+            "must hold 64 samples (16 where the reading does not flicker),",
+            samples_min,
+            "sample, far_flickers",
+        );
         let zero = f64::from(self.zero_ms);
-        ms(zero >= 10.0 * sample, "zero_time", zero, "must hold at least 10 samples,", 10.0 * sample, "sample");
+        let zero_min = zeroing * sample;
+        let rule = "must hold 50 samples (10 where the reading does not flicker),";
+        ms(zero >= zero_min, "zero_time", zero, rule, zero_min, "sample, far_flickers");
         let (vent, vent_max) = (f64::from(self.vent_ms), f64::from(self.vent_ms_max));
         ms(vent <= vent_max, "vent_time", vent, "must not pass vent_max,", vent_max, "vent_max");
         let (stroke, isolate_max) = (f64::from(self.stroke_ms), f64::from(self.isolate_ms_max));

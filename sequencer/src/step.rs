@@ -3,7 +3,7 @@
 use crate::channel::Channel;
 use crate::dwell::Dwell;
 use crate::event::{Disconnect, Event, Events, Fault, Phase, Refusal};
-use crate::input::{Ask, Command, Inputs, Known, Side, Sides};
+use crate::input::{Ask, Command, Inputs, Known, Reading, Side, Sides};
 use crate::interlock::{Conditions, Interlock};
 use crate::life::Life;
 use crate::measure::diagnose;
@@ -30,6 +30,9 @@ const PERIOD_UNKNOWN: Duration = millis(100);
 /// Longest step of the clock that is believed, 71 minutes: more than any measurement lasts, and so little that no number
 /// of them within a lifetime fills the clock.
 const LEAP_MAX: Duration = Duration::from_ticks(u32::MAX as u64);
+
+/// Conversions that may come while a coarse clock stands, before it counts as broken.
+const STOOD_MAX: u8 = 20;
 
 /// Latest start of the sequencer's own clock: as much again is left before it is full.
 const START_MAX: u64 = 1 << 62;
@@ -183,6 +186,8 @@ pub struct Sequencer {
     now: Instant,
     /// Time between the last two steps.
     elapsed: Duration,
+    /// Conversions in a row that came while the clock stood.
+    stood: u8,
     far: Channel,
     supply: Option<Channel>,
     thermometer: Thermometer,
@@ -234,6 +239,7 @@ impl Sequencer {
             clock: None,
             now: Instant::from_ticks(0),
             elapsed: millis(0),
+            stood: 0,
             far: channel(rig.raw().far),
             supply: rig.raw().supply.map(channel),
             thermometer: Thermometer::NEW,
@@ -287,7 +293,7 @@ impl Sequencer {
     #[must_use = "outputs must be set every step"]
     pub fn step_into(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> Outputs {
         events.clear();
-        let time_fault = self.pass_time(now, events);
+        let time_fault = self.pass_time(now, inputs.far, events);
         let now = self.now;
         self.update_channels(inputs);
 
@@ -347,14 +353,13 @@ impl Sequencer {
 
     /// What the phase wants, as far as the interlock allows it; and what follows from that.
     fn set_outputs(&mut self, inputs: &Inputs) -> Outputs {
-        let above = |known: Known, max: GaugePressure| matches!(known, Known::Pressure(p) if p > max);
-        let far = self.far.known();
+        let over = self.over();
         let conditions = Conditions {
             now: self.now,
             stop: inputs.contacts.stop,
             guard_open: self.guard_open(inputs),
-            may_feed: matches!(far, Known::Pressure(p) if p <= self.max()),
-            over: above(far, self.max()) || self.supply.as_ref().is_some_and(|s| above(s.known(), self.supply_max())),
+            may_feed: self.far.pressure().is_some() && over.is_none(),
+            over: over.is_some(),
             far_full: self.full.holds(),
             changeover: self.rig.changeover(),
         };
@@ -469,13 +474,22 @@ impl Sequencer {
         self.recipe.as_ref().map_or(hard, |r| r.max().min(hard))
     }
 
-    /// Most that the supply side may have: while one output is worked, no air at all.
-    fn supply_max(&self) -> GaugePressure {
-        self.max()
+    /// Which side is above the maximum, as the fault it is.
+    #[inline(never)]
+    fn over(&self) -> Option<Fault> {
+        let max = self.max();
+        let above = |channel: &Channel| channel.pressure().is_some_and(|p| p > max);
+        if above(&self.far) {
+            Some(Fault::OverPressure)
+        } else if self.supply.as_ref().is_some_and(above) {
+            Some(Fault::SupplyOverPressure)
+        } else {
+            None
+        }
     }
 
     /// Notes the time; a clock that went back or a gap between polls makes what was dwelt worthless.
-    fn pass_time(&mut self, now: Instant, events: &mut Events) -> Option<Fault> {
+    fn pass_time(&mut self, now: Instant, far: Reading, events: &mut Events) -> Option<Fault> {
         let Some(last) = self.clock.replace(now) else {
             self.now = Instant::from_ticks(now.as_ticks().min(START_MAX));
             if self.stop_latched() {
@@ -491,7 +505,15 @@ impl Sequencer {
         let stalled = self.elapsed > self.rig.stall_max();
         // Nobody can say how long it truly was since a clock that went back was last right: long enough to count.
         let passed = if back { self.rig.stall_max() } else { self.elapsed.min(LEAP_MAX) };
+        // A clock that stands while conversions go on is no clock: they are counted in its place.
+        let stands = self.elapsed.as_ticks() == 0 && !back && self.far.is_new(far);
+        if self.elapsed.as_ticks() > 0 {
+            self.stood = 0;
+        }
+        self.stood = self.stood.saturating_add(stands.into());
+        let passed = if stands { self.far.period() } else { passed };
         self.now = after(self.now, passed);
+        let back = back || self.stood >= STOOD_MAX;
         if !back && !stalled {
             return None;
         }
@@ -528,12 +550,8 @@ impl Sequencer {
                 _ => None,
             };
         }
-        let above = |known: Known, max: GaugePressure| matches!(known, Known::Pressure(p) if p > max);
-        if above(far, self.max()) {
-            return Some(Fault::OverPressure);
-        }
-        if self.supply.as_ref().is_some_and(|s| above(s.known(), self.supply_max())) {
-            return Some(Fault::SupplyOverPressure);
+        if let Some(fault) = self.over() {
+            return Some(fault);
         }
         if guard_open {
             return Some(Fault::GuardOpen);
@@ -810,6 +828,8 @@ impl Sequencer {
                 guard_open,
                 valve_shut: inputs.contacts.valve_shut,
                 fell: self.life.shown(),
+                fed: self.fed,
+                mismatch: inputs.outputs_differ,
                 confirmed,
             });
         }

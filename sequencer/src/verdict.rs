@@ -48,8 +48,6 @@ pub enum Ground {
     WentWithSupply,
     /// The trapped pressure rose: the supply valve passes, or the gas is warming.
     Rise,
-    /// The supply fell together with the far side while the valve was being shut.
-    SupplyFell,
     /// The supply side did not stay empty while the trapped pressure was watched: nothing drove a leak through the seat.
     SupplyNotEmpty,
     /// The far side was not empty before filling.

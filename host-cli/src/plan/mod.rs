@@ -2,7 +2,7 @@
 
 pub mod energy;
 
-use seathold_sequencer::limits::BLOCKS_MIN;
+use seathold_sequencer::limits::FROZEN_CODES;
 use seathold_sequencer::measure::{Chances, Curve, Prediction, Window};
 use seathold_sequencer::recipe::{Actuation, Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig, Transducer};
@@ -135,7 +135,7 @@ impl Wanted {
         let target = self.target_pa;
         let settle_ms = neat(wait_s * (1.0 - SOAK_SHARE));
         let base = RawRecipe { actuation: self.actuation, ..RawRecipe::DEMO };
-        let samples_s = 2.0 * BLOCKS_MIN as f64 * f64::from(self.sample_ms) / 1e3;
+        let samples_s = f64::from(FROZEN_CODES) * f64::from(self.sample_ms) / 1e3;
         let least_s = (most_s / 10.0).max(samples_s).max(1.0).max(self.least_s).min(most_s);
         let waiting_s = f64::from(base.stroke_ms + base.vent_ms_max + settle_ms) / 1e3;
         let before_pa = 2.0 * self.limit.pa_m3_s() / self.rig.far_volume_m3 * waiting_s;
@@ -225,7 +225,7 @@ impl Wanted {
         let rig = self.checked_rig()?;
         let mut best: Option<(f64, f64, Recipe)> = None;
         for wait_s in self.waits() {
-            let mut seconds = (2.0 * BLOCKS_MIN as f64 * f64::from(self.sample_ms) / 1e3).max(1.0).max(self.least_s);
+            let mut seconds = (f64::from(FROZEN_CODES) * f64::from(self.sample_ms) / 1e3).max(1.0).max(self.least_s);
             while seconds <= self.longest_s {
                 if best.as_ref().is_some_and(|(cost, ..)| wait_s + seconds >= *cost) {
                     break;

@@ -1,24 +1,18 @@
 //! Isolate: the valve is shut with the supply still on, so that what is trapped is what was soaked.
 //!
 //! Left when the stroke time is over (or the operator says it is shut) and, where fitted, the shut switch is made.
-//! Never made, or never answered → fault. Pressure that falls and stays fallen while the supply is seen to hold → gross
-//! leak, a result; together with the supply → void. Where the supply side is not seen, neither can be said here: settle
-//! will.
+//! Never made, or never answered → fault. A pressure that falls meanwhile says nothing yet: a supply that sags takes the far
+//! side with it, and a leak goes on falling in settle.
 
-use super::{End, Isolated, Next, View};
+use super::{Isolated, Next, View};
 use crate::event::Fault;
 use crate::input::Ask;
 use crate::output::{Gate, Outputs, Pilot};
-use crate::persist::Persist;
 use crate::recipe::{Actuation, Recipe};
 use crate::time::{Duration, millis};
-use crate::units::GaugePressure;
-use crate::verdict::{Ground, Verdict};
 
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Isolate {
-    /// The far side stands below the band.
-    fallen: Persist,
     /// A hand valve: the operator has said it is shut.
     said: bool,
 }
@@ -42,25 +36,8 @@ pub(crate) fn ask(recipe: &Recipe) -> Option<Ask> {
 }
 
 impl Isolate {
-    /// What a fall out of the band that has lasted ends the side with.
-    fn falls(&mut self, view: &View<'_>) -> Option<Next> {
-        let fallen = |p: GaugePressure| p < view.recipe.target() && !view.recipe.in_band(p);
-        if let Some(good) = view.far.fresh() {
-            self.fallen.note(fallen(good.pressure), view.now);
-        }
-        let supply = view.supply?.pressure().filter(|_| self.fallen.holds())?;
-        Some(if fallen(supply) {
-            Next::End(End::plain(Verdict::Void, Ground::SupplyFell))
-        } else {
-            view.fallen(Ground::GrossFall)
-        })
-    }
-
     pub(crate) fn poll(&mut self, view: &View<'_>) -> Next {
         let pressure = view.far.pressure();
-        if let Some(end) = self.falls(view) {
-            return end;
-        }
         self.said |= view.confirmed == Some(Ask::ShutValve);
         let stroked = match view.recipe.actuation() {
             Actuation::Air => view.spent >= view.recipe.stroke(),

@@ -39,6 +39,9 @@ pub(crate) struct SafeVent {
     said: bool,
     /// The shut switch was made in the further stroke.
     seen_shut: bool,
+    /// The further stroke does not count: pressure came back with it, an output did not follow, or it was made while what
+    /// the transducer reads proved nothing.
+    doubtful: bool,
 }
 
 /// Stroke and prompt times where no recipe is loaded, as after a reset.
@@ -58,6 +61,10 @@ pub(crate) struct VentView<'a> {
     pub(crate) valve_shut: bool,
     /// The far pressure has been seen to come down step by step.
     pub(crate) fell: bool,
+    /// Air has been let in.
+    pub(crate) fed: bool,
+    /// An output reads back otherwise than it was set.
+    pub(crate) mismatch: bool,
     pub(crate) confirmed: Option<Ask>,
 }
 
@@ -109,7 +116,7 @@ pub(crate) fn limit(rig: &Rig, recipe: Option<&Recipe>) -> Duration {
 
 impl SafeVent {
     pub(crate) const fn new(now: Instant) -> Self {
-        Self { stage: Stage::Emptying, since: now, below: Dwell::NONE, said: false, seen_shut: false }
+        Self { stage: Stage::Emptying, since: now, below: Dwell::NONE, said: false, seen_shut: false, doubtful: false }
     }
 
     pub(crate) fn outputs(&self) -> Outputs {
@@ -139,6 +146,13 @@ impl SafeVent {
             self.since = view.now;
         }
         self.seen_shut |= self.stage == Stage::Shutting && view.valve_shut;
+        if view.mismatch {
+            self.below = Dwell::NONE;
+        }
+        if self.stage != Stage::Emptying {
+            let full = |channel: &Channel| channel.pressure().is_some_and(|p| p >= view.rig.safe_limit());
+            self.doubtful |= view.mismatch || full(view.far) || view.supply.is_some_and(full);
+        }
         let spent = since(view.now, self.since);
         let overdue = spent >= millis(stage_ms_max(self.stage, view.rig, view.recipe))
             || view.spent >= limit(view.rig, view.recipe);
@@ -155,6 +169,8 @@ impl SafeVent {
                 }
                 if !view.guard_open || by_hand {
                     self.go(Stage::Shutting, view.now);
+                    self.seen_shut = false;
+                    self.doubtful = view.fed && !view.fell;
                     return if by_hand { Next::Ask(Ask::WorkLever) } else { Next::Stay };
                 }
                 // Measured empty, and the stroke cannot be made: more than that will not be known.
@@ -182,7 +198,12 @@ impl SafeVent {
                 self.go(Stage::Dwelling, view.now);
                 Next::Stay
             }
-            Stage::Dwelling if dwelt => Next::Empty { stroked: true },
+            // What proves nothing now will not later; anything else is worth another stroke, while there is time.
+            Stage::Dwelling if dwelt && self.doubtful && !(view.fed && !view.fell) && !overdue => {
+                self.go(Stage::Emptying, view.now);
+                Next::Stay
+            }
+            Stage::Dwelling if dwelt => Next::Empty { stroked: !self.doubtful },
             _ if overdue => Next::Fault(Fault::Trapped),
             _ => Next::Stay,
         }

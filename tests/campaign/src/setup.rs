@@ -160,7 +160,7 @@ impl Setup {
             // This gas settles at once, so a curve for its settling would cost time and find nothing.
             model: Model::Line,
             target_pa: REGULATOR as u32,
-            zero_ms: 100,
+            zero_ms: 500,
             fill_ms_max: match self.far {
                 Far::Small => 1_000,
                 Far::Large => 4_000,
@@ -171,8 +171,8 @@ impl Setup {
             vent_ms: 300,
             vent_ms_max: 1_000,
             settle_ms: 100,
-            measure_ms_min: 200,
-            measure_ms_max: 1_000,
+            measure_ms_min: 640,
+            measure_ms_max: 1_500,
             tau_ms_min: 50,
             tau_ms_max: 100,
             prompt_ms_max: 2_000,

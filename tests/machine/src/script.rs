@@ -36,12 +36,12 @@ pub fn brisk() -> (RawRig, RawRecipe) {
     let rig = RawRig { safe_dwell_ms: 300, safe_vent_ms_max: 4_000, stall_ms_max: 150, ..RawRig::DEMO };
     let recipe = RawRecipe {
         model: Model::Line,
-        zero_ms: 200,
+        zero_ms: 500,
         soak_ms: 300,
         stroke_ms: 100,
         isolate_ms_max: 1_000,
         settle_ms: 300,
-        measure_ms_min: 500,
+        measure_ms_min: 700,
         measure_ms_max: 4_000,
         prompt_ms_max: 2_000,
         swap_ms_max: 5_000,

@@ -73,7 +73,7 @@ fn rule_3_said_after_the_whole_dwell_and_taken_back_at_once() {
 #[test]
 fn rule_3_silence_is_not_part_of_the_dwell() {
     let (rig, recipe) = brisk();
-    let rig = RawRig { safe_dwell_ms: 600, stall_ms_max: 250, ..rig };
+    let rig = RawRig { safe_dwell_ms: 600, stall_ms_max: 250, far_flickers: false, ..rig };
     let slow = RawRecipe { sample_ms: 100, zero_ms: 1_000, measure_ms_min: 1_600, ..recipe };
     let mut script = Script::on(&rig, &slow);
     let _ = script.poll();
@@ -132,8 +132,9 @@ fn rule_3_a_full_supply_side_is_not_empty() {
 /// A far transducer that is dead near zero follows no fill: it is not fed for long, and what it reads proves nothing.
 #[test]
 fn rule_3_a_transducer_that_does_not_follow_the_fill_proves_nothing() {
-    let mut script = Script::default();
-    script.start(Sides::Both);
+    let (rig, recipe) = brisk();
+    let mut script = Script::on(&RawRig { far_flickers: false, ..rig }, &recipe);
+    script.start(Sides::Both).until_with(Phase::Fill, 1_000, |i| reads(i, 0.0));
     let began = script.now;
     script.until_with(Phase::Fault, 60_000, |i| reads(i, 0.0));
     assert_eq!(script.faults(), [Fault::FillStalled]);
@@ -315,4 +316,32 @@ fn rule_4_after_a_side_that_was_not_empty_no_ends_are_swapped() {
     script.until(Phase::Ready, 10_000);
     assert_eq!(script.result(seathold_sequencer::input::Side::First).ground, Ground::NotEmpty);
     assert!(!script.saw(&Event::Asked(Ask::SwapEnds)));
+}
+
+/// A stroke that lets pressure out again, or that an output did not follow, has not emptied the cavity for good: another one
+/// is made.
+#[test]
+fn rule_3_pressure_in_the_further_stroke_asks_for_another() {
+    type Change = fn(&mut Inputs);
+    let doubts: [Change; 2] = [|i| reads(i, 50_000.0), |i| i.outputs_differ = true];
+    for doubt in doubts {
+        let mut script = Script::in_phase(Phase::Soak);
+        script.command(Command::Abort).until(Phase::SafeVent, 100);
+        let (mut strokes, mut pilot, mut bent) = (0, Pilot::Fed, false);
+        while script.phase() == Phase::SafeVent {
+            let now_shut = script.outputs.pilot == Pilot::Exhausted;
+            let step = script.poll_with(|i| {
+                if now_shut && !bent {
+                    doubt(i);
+                    bent = true;
+                }
+            });
+            strokes += u32::from(pilot == Pilot::Fed && step.outputs.pilot == Pilot::Exhausted);
+            pilot = step.outputs.pilot;
+        }
+        // Two further strokes, and the last one to rest.
+        assert_eq!(strokes, 3);
+        script.pass(1_000);
+        assert_eq!(script.disconnect(), Disconnect::Confirmed);
+    }
 }

@@ -197,3 +197,25 @@ fn rule_6_a_clock_that_keeps_going_back_keeps_no_phase() {
         assert_eq!(script.phase(), Phase::Trapped);
     }
 }
+
+/// A clock that stands while conversions go on is a clock that is broken: the run is void, and no phase is kept.
+#[test]
+fn rule_6_a_clock_that_stands_keeps_no_phase() {
+    let mut script = Script::in_phase(Phase::Settle);
+    let stands = |script: &mut Script| {
+        script.now -= script.poll_us;
+        let _ = script.poll();
+    };
+    for _ in 0..40 {
+        stands(&mut script);
+    }
+    assert_eq!((script.phase(), script.faults()), (Phase::SafeVent, vec![Fault::Clock]));
+    script.rig.stuck_shut = true;
+    let mut polls = 0;
+    while script.phase() == Phase::SafeVent {
+        polls += 1;
+        assert!(polls < 2_000, "kept by a clock that stands");
+        stands(&mut script);
+    }
+    assert_eq!(script.phase(), Phase::Trapped);
+}
