@@ -3,8 +3,8 @@
 use seathold_sequencer::output::{Gate, Outputs, Pilot};
 
 /// Pressure, as far as the sequence can tell levels apart. From one to the next is never a leap in the sequencer's sense
-/// (more than three quarters of itself lost between two samples): gas goes through them one by one, and only a
-/// transducer that lies leaves one out.
+/// (more than three quarters of itself lost between two samples), nor half of the whole (a rig that quick could show no
+/// leap): gas goes through them one by one, and only a transducer that lies leaves one out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Level {
     /// Atmosphere.
@@ -13,6 +13,8 @@ pub enum Level {
     Low,
     /// On the way up or down.
     Mid,
+    /// Likewise.
+    High,
     /// In the target band.
     Band,
     /// Above the recipe's maximum.
@@ -20,7 +22,7 @@ pub enum Level {
 }
 
 impl Level {
-    const ALL: [Self; 5] = [Self::Empty, Self::Low, Self::Mid, Self::Band, Self::Over];
+    const ALL: [Self; 6] = [Self::Empty, Self::Low, Self::Mid, Self::High, Self::Band, Self::Over];
 
     /// Pascals, gauge.
     pub const fn pascals(self) -> i32 {
@@ -28,6 +30,7 @@ impl Level {
             Self::Empty => 0,
             Self::Low => 50_000,
             Self::Mid => 180_000,
+            Self::High => 400_000,
             Self::Band => 600_000,
             Self::Over => 720_000,
         }

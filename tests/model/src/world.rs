@@ -195,6 +195,8 @@ fn raw_rig(actuation: Actuation) -> RawRig {
         stall_ms_max: 200,
         // A switch on a lever is seldom fitted.
         shut_switch_fitted: by_air,
+        // Pressure in levels has no last digits that move.
+        far_flickers: false,
         ..RawRig::DEMO
     }
 }
