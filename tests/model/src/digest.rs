@@ -7,8 +7,12 @@
 //! It starts from the `Debug` form of [`Sequencer`], which is derived: a field added there is part of the digest
 //! without anyone thinking of it. Only three things are done to it, and each is argued here:
 //!
-//! 1. **Moments become ages.** All comparisons of moments go through `since` (difference) or `<`. The time a model
-//!    starts at is far from the ends of the clock, where `since` would saturate.
+//! 1. **Moments become ages.** All comparisons of moments go through `since` (difference) or `<`. They are moments of the
+//!    sequencer's own clock, its field `now`, and ages are taken from that: a given clock that went back does not take them
+//!    with it. Only `clock`, the time last given, belongs to the world's clock and becomes an age on that. The time a model
+//!    starts at is far from the ends of either, where `since` would saturate.
+//!    Some moments are kept by the low half of the clock, which goes round in 71 minutes: no series that is looked at is so
+//!    long, and the interlock then waits for a changeover once more than it need.
 //! 2. **Ages beyond every threshold they are compared with are one age.** Which is the greatest threshold stands at
 //!    `age_max` below. A sample's running number becomes its distance to the world's counter, and beyond 2 one distance: it
 //!    is only ever compared with the last and the next.
@@ -21,66 +25,106 @@
 use core::fmt::Write;
 
 use seathold_sequencer::event::Phase;
+use seathold_sequencer::limits::PERSIST_MS;
 use seathold_sequencer::step::Sequencer;
 
 /// The canonical form of a state at time `now`, in microseconds, when the world's last sample had the given number.
 pub fn canonical(sequencer: &Sequencer, now: u64, number: u32) -> String {
     let mut text = String::with_capacity(8_192);
     write!(text, "{sequencer:?}").expect("a string takes anything");
+    let raw_rig = sequencer.rig().raw();
     let mut reader = Reader {
         text: text.as_bytes(),
         at: 0,
         out: String::with_capacity(2_048),
         muted: 0,
         of_supply: false,
-        now,
+        given: now,
+        own: own_time(&text),
         number,
         phase: sequencer.phase(),
+        idle: sequencer.status().side.is_none(),
+        latched: sequencer.status().fault.is_some(),
+        flickers: text.contains(" flickers: true"),
         poll_us: sequencer.recipe().map_or(100_000, |r| u64::from(r.raw().sample_ms) * 1_000),
-        dwell_us: u64::from(sequencer.rig().raw().safe_dwell_ms) * 1_000,
+        dwell_us: u64::from(raw_rig.safe_dwell_ms) * 1_000,
+        changeover_us: u64::from(raw_rig.changeover_ms) * 1_000,
+        // Without a recipe, the longest stroke that is reckoned with.
+        stroke_us: sequencer.recipe().map_or(3_000_000, |r| u64::from(r.raw().stroke_ms) * 1_000),
     };
     reader.value("", "");
     assert_eq!(reader.at, text.len(), "the Debug form was not understood: {}", &text[reader.at..]);
     reader.out
 }
 
-/// A field whose value has no bearing on any later output, phase, fault or verdict.
-fn is_dead(owner: &str, field: &str, phase: Phase, of_supply: bool) -> bool {
-    match (owner, field) {
-        // The same in every state of a model.
-        ("Sequencer", "rig" | "recipe") => true,
-        // Set at the head of every step before it is read.
-        ("Sequencer", "elapsed") | ("Channel", "fresh" | "trouble") => true,
-        // Read only together with `fresh`, and replaced whenever that is set.
-        ("Channel", "before") => true,
-        // Only the far side is asked for holes, and for how fast it rises.
-        ("Channel", "number" | "anchors") if of_supply => true,
-        // The rate is asked for while filling, and looks back less than the precheck lasts.
-        ("Channel", "anchors") => !matches!(phase, Phase::Precheck | Phase::Fill),
-        // Only decides when a waiting state reminds: an event, which no property here looks at.
-        ("Sequencer", "reminded") => true,
-        // Set anew on the way into measuring; read nowhere else.
-        ("Sequencer", "measure") => !matches!(phase, Phase::Measure),
-        // States that wait for a person have no limit and no deadline.
-        ("Sequencer", "entered") => matches!(phase, Phase::Ready | Phase::Fault | Phase::Trapped | Phase::Held),
-        // Read from venting to measuring; afterwards only copied into the result as figures for people.
-        ("Run", "isolated") => !matches!(phase, Phase::Vent | Phase::Settle | Phase::Measure),
-        // Figures for people: copied, printed, never decided on after the verdict.
-        ("SideResult", "figure" | "isolated_at" | "fall_pa" | "after_ms") | ("Measure", "figure") => true,
-        _ => false,
-    }
+/// The sequencer's own time: it stands behind some of the moments that are to become ages, so it is looked for first.
+fn own_time(text: &str) -> u64 {
+    const NAME: &str = " now: MonotonicInstant { ticks: ";
+    let mut found = text.match_indices(NAME);
+    let (at, _) = found.next().expect("a sequencer has a time of its own");
+    assert!(found.next().is_none(), "only one field is called `now`");
+    let rest = &text[at + NAME.len()..];
+    let end = rest.find(' ').expect("an instant ends");
+    rest[..end].parse().expect("ticks")
 }
 
-/// The greatest threshold an age is compared with, in microseconds; `None` where all are kept.
-fn age_max(owner: &str, field: &str, poll_us: u64) -> Option<u64> {
-    match (owner, field) {
-        // Stale after five samples or 50 ms; a hole after two and a half. One more, as staleness is "longer than". The
-        // slew between samples so far apart lies below its limit whatever their pressures (asserted in `world.rs`).
-        ("Good", "at") | ("Channel", "sick_since") => Some((5 * poll_us).max(50_000) + poll_us),
-        // A rate is taken over 0.1 to 0.4 s and not over more.
-        ("Anchor", "at") => Some(400_000 + poll_us),
-        // Phases and their stages end before these grow large.
-        _ => None,
+impl Reader<'_> {
+    /// A field whose value has no bearing on any later output, phase, fault or verdict.
+    fn is_dead(&self, owner: &str, field: &str) -> bool {
+        let phase = self.phase;
+        match (owner, field) {
+            // The same in every state of a model.
+            ("Sequencer", "rig") | ("Channel", "transducer") => true,
+            // The same in every state that has one. Whether there is one shows, as `Some` or `None`.
+            ("Recipe", _) => true,
+            // Set at the head of every step before it is read.
+            ("Sequencer", "elapsed") | ("Channel", "fresh" | "trouble") => true,
+            // Read only together with `fresh`, and replaced whenever that is set.
+            ("Channel", "before") => true,
+            // Only the far side is asked for holes, for how fast it rises, and for how long it has stood still.
+            ("Channel", "number" | "anchors" | "same") if self.of_supply => true,
+            // And that only where the last digits moved in the precheck.
+            ("Channel", "same") => !self.flickers,
+            // The rate is asked for while filling, and looks back less than the precheck lasts.
+            ("Channel", "anchors") => !matches!(phase, Phase::Precheck | Phase::Fill),
+            // Only decides when a waiting state reminds: an event, which no property here looks at.
+            ("Sequencer", "reminded") => true,
+            // Set anew on the way into measuring; read nowhere else.
+            ("Sequencer", "measure") => !matches!(phase, Phase::Measure),
+            // States that wait for a person have no limit and no deadline.
+            ("Sequencer", "entered") => matches!(phase, Phase::Ready | Phase::Fault | Phase::Trapped | Phase::Held),
+            // Asked for together with a latched fault, and made false whenever one is latched.
+            ("Sequencer", "acknowledged") => !self.latched,
+            // Read from venting to measuring; afterwards only copied into the result as figures for people, or noted in
+            // `gross`.
+            ("Run", "isolated") => !matches!(phase, Phase::Vent | Phase::Settle | Phase::Measure),
+            // Begun anew on the way into venting, and read from there to measuring.
+            ("Sequencer", "gross") => !matches!(phase, Phase::Vent | Phase::Settle | Phase::Measure),
+            // Those of a run under way, for what it proves; a start forgets them.
+            ("Sequencer", "results") => self.idle,
+            // Figures for people: copied, printed, never decided on after the verdict.
+            ("SideResult", "figure" | "isolated_at" | "fall_pa" | "after_ms") | ("Measure", "figure") => true,
+            _ => false,
+        }
+    }
+
+    /// The greatest threshold an age is compared with, in microseconds; `None` where all are kept.
+    fn age_max(&self, owner: &str, field: &str) -> Option<u64> {
+        match (owner, field) {
+            // Stale after five samples or 50 ms; a hole after two and a half. One more, as staleness is "longer than". The
+            // slew between samples so far apart lies below its limit whatever their pressures (asserted in `world.rs`).
+            ("Good", "at") | ("Channel", "sick_since") => Some((5 * self.poll_us).max(50_000) + self.poll_us),
+            // A rate is taken over 0.1 to 0.4 s and not over more.
+            ("Anchor", "at") => Some(400_000 + self.poll_us),
+            // Whether the first of the series lies this far back at the next reading, which is all that is asked of it.
+            ("Persist", "began") => Some(u64::from(PERSIST_MS) * 1_000),
+            // Whether the changeover is over. Once it is, it is as if nothing had been shut yet: see `value`.
+            ("Interlock", "supply_shut" | "vent_shut") => Some(self.changeover_us),
+            // At rest for a stroke and half as long again.
+            ("Sequencer", "rested") => Some(self.stroke_us + self.stroke_us / 2),
+            // Phases and their stages end before these grow large.
+            _ => None,
+        }
     }
 }
 
@@ -92,11 +136,22 @@ struct Reader<'a> {
     muted: u32,
     /// Inside the supply channel.
     of_supply: bool,
-    now: u64,
+    /// The time last given.
+    given: u64,
+    /// The sequencer's own.
+    own: u64,
     number: u32,
     phase: Phase,
+    /// No run is under way.
+    idle: bool,
+    /// A fault is latched.
+    latched: bool,
+    /// A frozen reading would show.
+    flickers: bool,
     poll_us: u64,
     dwell_us: u64,
+    changeover_us: u64,
+    stroke_us: u64,
 }
 
 impl Reader<'_> {
@@ -128,6 +183,15 @@ impl Reader<'_> {
 
     /// One value, standing in the given field of the given struct.
     fn value(&mut self, owner: &str, field: &str) {
+        let from = self.out.len();
+        self.any(owner, field);
+        if owner == "Interlock" && self.out[from..] == format!("Some({},)", self.changeover_us) {
+            self.out.truncate(from);
+            self.out.push_str("None");
+        }
+    }
+
+    fn any(&mut self, owner: &str, field: &str) {
         let text = self.text;
         let (begin, end) = self.word();
         let word = core::str::from_utf8(&text[begin..end]).expect("text");
@@ -137,9 +201,10 @@ impl Reader<'_> {
             let ticks = core::str::from_utf8(&text[begin..end]).expect("text").parse::<u64>().expect("ticks");
             assert!(self.take(" }"));
             // A moment ahead of now would be a new idea; ages could not tell it.
-            assert!(self.muted > 0 || ticks <= self.now, "{owner}.{field} lies ahead of now");
-            let age = self.now.saturating_sub(ticks);
-            let age = age.min(age_max(owner, field, self.poll_us).unwrap_or(u64::MAX));
+            let now = if (owner, field) == ("Sequencer", "clock") { self.given } else { self.own };
+            assert!(self.muted > 0 || ticks <= now, "{owner}.{field} lies ahead of now");
+            let age = now.saturating_sub(ticks);
+            let age = age.min(self.age_max(owner, field).unwrap_or(u64::MAX));
             if self.muted == 0 {
                 write!(self.out, "{age}").expect("a string takes anything");
             }
@@ -154,8 +219,18 @@ impl Reader<'_> {
             }
             return;
         }
+        if matches!((owner, field), ("Interlock", "supply_shut" | "vent_shut") | ("Fill", "mark"))
+            && let Ok(low) = word.parse::<u32>()
+        {
+            self.low_half(owner, field, low);
+            return;
+        }
         if word == "Dwell" {
             self.dwell();
+            return;
+        }
+        if word == "Persist" {
+            self.persist();
             return;
         }
         self.put(word);
@@ -168,7 +243,7 @@ impl Reader<'_> {
                 if word == "Sequencer" {
                     self.of_supply = name == "supply";
                 }
-                let dead = is_dead(word, name, self.phase, self.of_supply);
+                let dead = self.is_dead(word, name);
                 self.muted += u32::from(dead);
                 self.value(word, name);
                 self.put(",");
@@ -180,36 +255,73 @@ impl Reader<'_> {
             }
             self.put("}");
         } else if self.take("(") {
+            // What a moment is wrapped in says nothing of it.
+            let owner = if matches!(word, "" | "Some") { owner } else { word };
             self.list(")", owner, field);
         } else if self.take("[") {
             self.list("]", owner, field);
         }
     }
 
-    /// A dwell counts from its first reading to its last. Once that is long enough it stays so until it is forgotten.
+    /// A dwell counts from its first reading to its last. Once that is long enough it stays so until it is forgotten; before,
+    /// only the first counts, as the next reading becomes the last.
     fn dwell(&mut self) {
-        assert!(self.take(" { readings: "), "a dwell has readings");
-        if self.take("None }") {
+        let first = self.number_in(" { first: MonotonicInstant { ticks: ");
+        let span_us = self.number_in(" }, span_us: ");
+        let begun = self.flag_in(", begun: ");
+        if !begun {
             self.put("none");
-            return;
-        }
-        let moment = |reader: &mut Self| {
-            assert!(reader.take("MonotonicInstant { ticks: "), "a dwell has two moments");
-            let text = reader.text;
-            let (begin, end) = reader.word();
-            assert!(reader.take(" }"));
-            core::str::from_utf8(&text[begin..end]).expect("text").parse::<u64>().expect("ticks")
-        };
-        assert!(self.take("Some(("));
-        let first = moment(self);
-        assert!(self.take(", "));
-        let last = moment(self);
-        assert!(self.take(")) }"));
-        if last - first >= self.dwell_us {
+        } else if span_us >= self.dwell_us {
             self.put("lasted");
         } else if self.muted == 0 {
-            write!(self.out, "{} to {}", self.now - first, self.now - last).expect("a string takes anything");
+            write!(self.out, "for {}", self.own - first).expect("a string takes anything");
         }
+    }
+
+    /// A series counts from its first reading. Once it has persisted it stays so until it is broken.
+    fn persist(&mut self) {
+        let began = self.number_in(" { began: ");
+        let readings = self.number_in(", readings: ");
+        let persisted = self.flag_in(", persisted: ");
+        if readings == 0 {
+            self.put("none");
+        } else if persisted {
+            self.put("persisted");
+        } else {
+            self.low_half("Persist", "began", began as u32);
+            if self.muted == 0 {
+                write!(self.out, " of {readings}").expect("a string takes anything");
+            }
+        }
+    }
+
+    /// A moment kept by the low half of the clock.
+    fn low_half(&mut self, owner: &str, field: &str, low: u32) {
+        let age = u64::from((self.own as u32).wrapping_sub(low));
+        let age = age.min(self.age_max(owner, field).unwrap_or(u64::MAX));
+        if self.muted == 0 {
+            write!(self.out, "{age}").expect("a string takes anything");
+        }
+    }
+
+    /// The number that must stand behind these words.
+    fn number_in(&mut self, words: &str) -> u64 {
+        assert!(
+            self.take(words),
+            "{words} is not there: {}",
+            core::str::from_utf8(&self.text[self.at..]).expect("text")
+        );
+        let text = self.text;
+        let (begin, end) = self.word();
+        core::str::from_utf8(&text[begin..end]).expect("text").parse().expect("a number")
+    }
+
+    /// Whether true stands behind these words, which end a struct.
+    fn flag_in(&mut self, words: &str) -> bool {
+        assert!(self.take(words));
+        let is = self.take("true }");
+        assert!(is || self.take("false }"));
+        is
     }
 
     /// The values up to `end`; they stand in the field the list stands in.

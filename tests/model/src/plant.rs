@@ -1,14 +1,20 @@
-//! An abstract rig: what gas, ball and cavity do in one poll.
+//! An abstract rig: what gas, ball and cavity do in one poll, and what its transducers and switch say of it.
 
 use seathold_sequencer::output::{Gate, Outputs, Pilot};
 
-/// Pressure, as far as the sequence can tell levels apart.
+/// Pressure, as far as the sequence can tell levels apart. From one to the next is never a leap in the sequencer's sense
+/// (more than three quarters of itself lost between two samples), nor half of the whole (a rig that quick could show no
+/// leap): gas goes through them one by one, and only a transducer that lies leaves one out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Level {
     /// Atmosphere.
     Empty,
+    /// Pressure, but so little that a leap from here is not looked at.
+    Low,
     /// On the way up or down.
-    Half,
+    Mid,
+    /// Likewise.
+    High,
     /// In the target band.
     Band,
     /// Above the recipe's maximum.
@@ -16,11 +22,15 @@ pub enum Level {
 }
 
 impl Level {
+    const ALL: [Self; 6] = [Self::Empty, Self::Low, Self::Mid, Self::High, Self::Band, Self::Over];
+
     /// Pascals, gauge.
     pub const fn pascals(self) -> i32 {
         match self {
             Self::Empty => 0,
-            Self::Half => 300_000,
+            Self::Low => 50_000,
+            Self::Mid => 180_000,
+            Self::High => 400_000,
             Self::Band => 600_000,
             Self::Over => 720_000,
         }
@@ -28,14 +38,11 @@ impl Level {
 
     /// One level nearer to `target`.
     fn toward(self, target: Self) -> Self {
-        match (self.cmp(&target), self) {
-            (core::cmp::Ordering::Equal, _) => self,
-            (core::cmp::Ordering::Less, Self::Empty) => Self::Half,
-            (core::cmp::Ordering::Less, Self::Half) => Self::Band,
-            (core::cmp::Ordering::Less, _) => Self::Over,
-            (core::cmp::Ordering::Greater, Self::Over) => Self::Band,
-            (core::cmp::Ordering::Greater, Self::Band) => Self::Half,
-            (core::cmp::Ordering::Greater, _) => Self::Empty,
+        let at = self as usize;
+        match self.cmp(&target) {
+            core::cmp::Ordering::Equal => self,
+            core::cmp::Ordering::Less => Self::ALL[at + 1],
+            core::cmp::Ordering::Greater => Self::ALL[at - 1],
         }
     }
 }
@@ -57,7 +64,7 @@ impl Leak {
         match self {
             Self::None => 0,
             Self::Over => 300,
-            Self::Gross => 30_000,
+            Self::Gross => 60_000,
         }
     }
 
@@ -72,6 +79,43 @@ impl Leak {
     }
 }
 
+/// How well the vent valve and its silencer let air out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Way {
+    /// At once.
+    Free,
+    /// A level a poll.
+    Slow,
+    /// Not at all.
+    Blocked,
+}
+
+/// How the far transducer lies.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Lie {
+    /// It says what is there.
+    None,
+    /// It says zero.
+    Zero,
+    /// It says what it said when it began, in pascals.
+    Stuck(i32),
+    /// It says so much less that a middling pressure looks like none.
+    Shifted,
+    /// The two transducers have changed places.
+    Swapped,
+}
+
+/// What the shut switch says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Switch {
+    /// Where the ball is.
+    Honest,
+    /// Always shut.
+    Made,
+    /// Never shut.
+    Open,
+}
+
 /// The rig's true state.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Plant {
@@ -83,27 +127,45 @@ pub struct Plant {
     pub supply: Level,
     /// The ball's cavity holds pressure.
     pub cavity: bool,
-    /// The ball is open.
-    pub open: bool,
+    /// Polls from shut to open.
+    stroke: u8,
+    /// Where the ball is: 0 shut, `stroke` open.
+    ball: u8,
+    /// The end that the stroke under way began from; where it began while the ball rests.
+    left: u8,
+    /// Nothing but emptiness on either side since the stroke under way began.
+    clean: bool,
     /// A hand valve's lever: where the operator has put it.
     pub lever: bool,
     /// The ball does not move.
     pub jammed: bool,
+    /// The way out.
+    pub vent: Way,
+    /// The far transducer.
+    pub lie: Lie,
+    /// The shut switch.
+    pub switch: Switch,
     /// Polls the far side has been leaking for.
     fallen: u8,
 }
 
 impl Plant {
     /// Empty and shut.
-    pub const fn new(leak: Leak) -> Self {
+    pub const fn new(leak: Leak, stroke: u8) -> Self {
         Self {
             leak,
             far: Level::Empty,
             supply: Level::Empty,
             cavity: false,
-            open: false,
+            stroke,
+            ball: 0,
+            left: 0,
+            clean: false,
             lever: false,
             jammed: false,
+            vent: Way::Free,
+            lie: Lie::None,
+            switch: Switch::Honest,
             fallen: 0,
         }
     }
@@ -113,26 +175,90 @@ impl Plant {
         self.far.pascals() - i32::from(self.fallen) * self.leak.step()
     }
 
+    /// What the far and the supply transducer say, in pascals.
+    pub fn shown(&self) -> (i32, i32) {
+        let (far, supply) = (self.far_pascals(), self.supply.pascals());
+        match self.lie {
+            Lie::None => (far, supply),
+            Lie::Zero => (0, supply),
+            Lie::Stuck(pa) => (pa, supply),
+            Lie::Shifted => (far - Level::Mid.pascals(), supply),
+            Lie::Swapped => (supply, far),
+        }
+    }
+
+    /// Both sides truly empty.
+    fn empty(&self) -> bool {
+        self.far == Level::Empty && self.supply == Level::Empty
+    }
+
+    /// The ball is shut, whatever the switch says.
+    pub const fn is_shut(&self) -> bool {
+        self.ball == 0
+    }
+
+    /// The ball is neither shut nor open.
+    pub const fn is_between(&self) -> bool {
+        0 < self.ball && self.ball < self.stroke
+    }
+
+    /// What the shut switch says.
+    pub const fn says_shut(&self) -> bool {
+        match self.switch {
+            Switch::Honest => self.is_shut(),
+            Switch::Made => true,
+            Switch::Open => false,
+        }
+    }
+
+    fn told_open(&self, outputs: Outputs, by_air: bool) -> bool {
+        if by_air { outputs.pilot == Pilot::Fed } else { self.lever }
+    }
+
+    /// Whether the ball is under way, or about to be.
+    pub fn moves(&self, outputs: Outputs, by_air: bool) -> bool {
+        let goal = if self.told_open(outputs, by_air) { self.stroke } else { 0 };
+        self.ball != goal && !self.jammed
+    }
+
+    /// A part of a stroke. The cautious reading: the cavity takes the higher of the pressures it passes, as they were when
+    /// this part began, and only a whole stroke with nothing on either side empties it. So one stroke out of pressure
+    /// never does, the next one does, and half a stroke and back does not.
+    fn turn(&mut self, open: bool) {
+        if self.ball == 0 || self.ball == self.stroke {
+            self.left = self.ball;
+            self.clean = true;
+        }
+        self.clean &= self.empty();
+        self.cavity |= !self.empty();
+        self.ball = if open { self.ball + 1 } else { self.ball - 1 };
+        if self.ball == 0 || self.ball == self.stroke {
+            self.cavity &= !self.clean || self.ball == self.left;
+            (self.left, self.clean) = (0, false);
+        }
+    }
+
     /// One poll under these outputs, the shop supplying at `shop`.
     pub fn advance(&mut self, outputs: Outputs, shop: Level, by_air: bool) {
-        let told = if by_air { outputs.pilot == Pilot::Fed } else { self.lever };
-        let moves = told != self.open && !self.jammed;
-        if moves {
-            // The cautious reading of a stroke: the cavity takes the higher of the pressures it passes, as they were
-            // when the stroke began. So one stroke out of pressure never empties it, the next one does.
-            self.cavity = self.far > Level::Empty || self.supply > Level::Empty;
+        let was_shut = self.is_shut();
+        if self.moves(outputs, by_air) {
+            self.turn(self.told_open(outputs, by_air));
         }
-        let joined = self.open || moves;
-        self.open = if moves { told } else { self.open };
-
+        // A ball neither shut nor open lets air through.
+        let joined = !self.is_shut() || !was_shut;
         if outputs.supply == Gate::Open {
             self.supply = self.supply.toward(shop);
         } else if outputs.vent == Gate::Open {
-            self.supply = Level::Empty;
+            self.supply = match self.vent {
+                Way::Free => Level::Empty,
+                Way::Slow => self.supply.toward(Level::Empty),
+                Way::Blocked => self.supply,
+            };
         }
         let before = self.far;
         if joined {
-            if outputs.supply == Gate::Shut && outputs.vent == Gate::Shut {
+            let blocked = outputs.vent == Gate::Shut || self.vent == Way::Blocked;
+            if outputs.supply == Gate::Shut && blocked {
                 // Nothing flows in or out: what is there evens out. The higher of the two is the cautious end.
                 self.far = self.far.max(self.supply);
                 self.supply = self.far;
@@ -147,9 +273,23 @@ impl Plant {
         }
     }
 
+    /// The lever is shut and opened again within one poll: both strokes at once.
+    pub fn work_lever(&mut self) {
+        if !self.jammed {
+            self.cavity = !self.empty();
+            self.ball = self.stroke;
+        }
+        self.lever = true;
+    }
+
     /// Pressure gets in by some way of its own.
     pub fn intrude(&mut self) {
         self.far = Level::Band;
         self.fallen = 0;
+    }
+
+    /// The supply valve passes, or is worked by hand.
+    pub fn pass(&mut self) {
+        self.supply = Level::Band;
     }
 }

@@ -16,11 +16,17 @@ use seathold_sequencer::verdict::Verdict;
 use stateright::{Model, Property};
 
 use crate::digest;
-use crate::plant::{Leak, Level, Plant};
+use crate::plant::{Leak, Level, Lie, Plant, Switch, Way};
 use crate::watch::{Poll, Rule, Watch};
 
 /// Time from poll to poll, in microseconds: coarse, so that a run is short.
 pub const POLL_US: u64 = 100_000;
+const POLL_MS: u32 = (POLL_US / 1_000) as u32;
+
+/// A phase that can last longer than this is long; and what is early in it, and late, in microseconds.
+const LONG_US: u64 = 20_000_000;
+const SOON_US: u64 = 500_000;
+const LATE_US: u64 = 8_500_000;
 
 /// Where the clock starts, in microseconds: far from either end.
 const START_US: u64 = 1 << 40;
@@ -32,7 +38,7 @@ pub enum Mishap {
     None,
     /// The emergency stop is pressed.
     Stop,
-    /// The guard is open.
+    /// The guard is open, and a hand in the ball. Where the sequence waits for a person it is no mishap, and costs none.
     GuardOpen,
     /// The operator cannot be reached.
     LinkDown,
@@ -52,17 +58,34 @@ pub enum Mishap {
     Over,
     /// The regulator lets too little through.
     Under,
-    /// Pressure reaches the far side by a way of its own.
+    /// Pressure reaches the far side by a way of its own, behind the shut ball.
     Intrusion,
-    /// The ball jams, or comes free.
+    /// Pressure reaches the supply side: its valve passes, or is worked by hand.
+    SupplyPasses,
+    /// An output reads back otherwise than it was set.
+    Differ,
+    /// The ball jams where it is, or comes free.
     Jam,
+    /// The far transducer begins to lie like this, or to tell the truth again.
+    Lie(Lie),
+    /// The shut switch sticks like this, or comes free.
+    Switch(Switch),
+    /// The shut switch says the contrary for one poll.
+    SwitchFlick,
+    /// The way out narrows like this, or comes free.
+    Way(Way),
     /// The controller is reset: outputs fall to rest, and it begins anew.
     Reset,
+    /// The same, and the recipe is lost.
+    ResetBare,
 }
 
+/// The far transducer reads what it read when it stuck, whatever that was.
+pub const STUCK: Mishap = Mishap::Lie(Lie::Stuck(0));
+
 impl Mishap {
-    /// All of them.
-    pub const ALL: [Self; 14] = [
+    /// All of them, but for lies.
+    pub const HONEST: [Self; 19] = [
         Self::Stop,
         Self::GuardOpen,
         Self::LinkDown,
@@ -75,8 +98,13 @@ impl Mishap {
         Self::Over,
         Self::Under,
         Self::Intrusion,
+        Self::SupplyPasses,
+        Self::Differ,
         Self::Jam,
+        Self::Way(Way::Slow),
+        Self::Way(Way::Blocked),
         Self::Reset,
+        Self::SwitchFlick,
     ];
     /// What comes from wires, the clock, the shop and the controller itself.
     pub const CONTACTS: [Self; 8] = [
@@ -89,6 +117,18 @@ impl Mishap {
         Self::Under,
         Self::Reset,
     ];
+    /// Transducers and switches that lie.
+    pub const LIES: [Self; 6] = [
+        Self::Lie(Lie::Zero),
+        STUCK,
+        Self::Lie(Lie::Shifted),
+        Self::Lie(Lie::Swapped),
+        Self::Switch(Switch::Made),
+        Self::Switch(Switch::Open),
+    ];
+    /// What can make a lie dangerous.
+    pub const BEHIND_LIES: [Self; 5] =
+        [Self::Intrusion, Self::SupplyPasses, Self::Jam, Self::Way(Way::Slow), Self::Way(Way::Blocked)];
 }
 
 /// What the operator does at one poll.
@@ -100,17 +140,32 @@ pub enum Deed {
     Start,
     /// Does what is asked and says so.
     Obey,
-    /// Says so without having done it.
-    Claim,
-    /// Answers a question that is not asked.
-    Stray,
+    /// Says so without having done it, or though it was not asked.
+    Say(Ask),
     /// Gives up.
     Abort,
     /// Acknowledges.
     Acknowledge,
+    /// Loads the recipe (again), where one is taken.
+    Load,
     /// Has one output worked, whether the air is off or not.
     Work(Coil),
 }
+
+const DEEDS: [Deed; 12] = [
+    Deed::None,
+    Deed::Start,
+    Deed::Obey,
+    Deed::Say(Ask::OpenValve),
+    Deed::Say(Ask::ShutValve),
+    Deed::Say(Ask::OpenToVent),
+    Deed::Say(Ask::WorkLever),
+    Deed::Say(Ask::SwapEnds),
+    Deed::Say(Ask::OpenBleed),
+    Deed::Abort,
+    Deed::Acknowledge,
+    Deed::Load,
+];
 
 /// One poll's input.
 pub type Action = (Mishap, Deed);
@@ -125,52 +180,81 @@ pub struct Scope {
     actions: Vec<Action>,
     /// Mishaps a path may hold; `None` for any number.
     mishaps_max: Option<u8>,
+    /// Begins without a recipe.
+    bare: bool,
     /// States met while measuring, and otherwise.
     met: Arc<[AtomicUsize; 2]>,
 }
 
+/// The rig of these models: the shortest times the validator lets through at this poll.
+fn raw_rig(actuation: Actuation) -> RawRig {
+    let by_air = actuation == Actuation::Air;
+    RawRig {
+        safe_dwell_ms: 400,
+        safe_vent_ms_max: if by_air { 1_400 } else { 1_100 },
+        stall_ms_max: 200,
+        // A switch on a lever is seldom fitted.
+        shut_switch_fitted: by_air,
+        // Pressure in levels has no last digits that move.
+        far_flickers: false,
+        ..RawRig::DEMO
+    }
+}
+
+/// The recipe, likewise. A stroke by air takes two polls, and half as long again is a third.
+fn raw_recipe(actuation: Actuation) -> RawRecipe {
+    RawRecipe {
+        actuation,
+        model: Curve::Line,
+        slew_max_pa_s: 5_000_000,
+        zero_ms: 1_000,
+        fill_ms_max: 1_000,
+        soak_ms: 100,
+        stroke_ms: if actuation == Actuation::Air { 200 } else { 100 },
+        isolate_ms_max: 400,
+        vent_ms: 100,
+        vent_ms_max: 400,
+        settle_ms: 100,
+        measure_ms_min: 1_600,
+        measure_ms_max: 2_000,
+        sample_ms: 100,
+        prompt_ms_max: 1_000,
+        swap_ms_max: 1_200,
+        // 1 kPa/s in 45 cm³: six counts a poll.
+        limit_pa_m3_s: 45e-3,
+        ..RawRecipe::DEMO
+    }
+}
+
 impl Scope {
-    /// The shortest times the validator lets through at this poll, one valve for each leak, and these inputs.
+    /// One valve for each leak, and these inputs.
     pub fn new(actuation: Actuation, sides: Sides, leaks: &[Leak], actions: Vec<Action>) -> Self {
-        let raw_rig = RawRig {
-            safe_dwell_ms: 200,
-            safe_vent_ms_max: 1_000,
-            stall_ms_max: 250,
-            // A switch on a lever is seldom fitted.
-            shut_switch_fitted: actuation == Actuation::Air,
-            ..RawRig::DEMO
-        };
-        let rig = raw_rig.validate().unwrap_or_else(|e| panic!("rig:\n{e}"));
-        let raw_recipe = RawRecipe {
-            actuation,
-            model: Curve::Line,
-            slew_max_pa_s: 5_000_000,
-            zero_ms: 1_000,
-            fill_ms_max: 500,
-            soak_ms: 100,
-            stroke_ms: 100,
-            isolate_ms_max: 200,
-            vent_ms: 100,
-            vent_ms_max: 300,
-            settle_ms: 100,
-            measure_ms_min: 1_600,
-            measure_ms_max: 2_400,
-            sample_ms: 100,
-            prompt_ms_max: 1_000,
-            swap_ms_max: 1_000,
-            // 1 kPa/s in 45 cm³: six counts a poll.
-            limit_pa_m3_s: 45e-3,
-            ..RawRecipe::DEMO
-        };
+        let rig = raw_rig(actuation).validate().unwrap_or_else(|e| panic!("rig:\n{e}"));
+        let raw_recipe = raw_recipe(actuation);
         let recipe = raw_recipe.validate(&rig).unwrap_or_else(|e| panic!("recipe:\n{e}"));
         // The digest's argument about stale samples rests on this.
         assert!(f64::from(raw_recipe.slew_max_pa_s) * 0.5 > f64::from(Level::Over.pascals()));
-        Self { rig, recipe, sides, leaks: leaks.to_vec(), actions, mishaps_max: None, met: Arc::default() }
+        let leaks = leaks.to_vec();
+        Self { rig, recipe, sides, leaks, actions, mishaps_max: None, bare: false, met: Arc::default() }
     }
 
     /// Lets a path hold at most this many mishaps.
     pub fn with_mishaps_at_most(self, mishaps: u8) -> Self {
         Self { mishaps_max: Some(mishaps), ..self }
+    }
+
+    /// Changes rig and recipe.
+    pub fn with(self, change: impl FnOnce(&mut RawRig, &mut RawRecipe)) -> Self {
+        let (mut raw_rig, mut raw_recipe) = (*self.rig.raw(), *self.recipe.raw());
+        change(&mut raw_rig, &mut raw_recipe);
+        let rig = raw_rig.validate().unwrap_or_else(|e| panic!("rig:\n{e}"));
+        let recipe = raw_recipe.validate(&rig).unwrap_or_else(|e| panic!("recipe:\n{e}"));
+        Self { rig, recipe, ..self }
+    }
+
+    /// Begins without a recipe, as a controller does that has lost its own.
+    pub fn without_recipe(self) -> Self {
+        Self { bare: true, ..self }
     }
 
     /// How many states have been met: while measuring, and otherwise. The first depends on how the estimator paces its
@@ -188,20 +272,38 @@ impl Scope {
     fn by_air(&self) -> bool {
         self.recipe.actuation() == Actuation::Air
     }
+
+    /// Polls of a stroke: by air as the recipe says, by hand at once.
+    fn stroke(&self) -> u8 {
+        if self.by_air() { (self.recipe.raw().stroke_ms / POLL_MS) as u8 } else { 1 }
+    }
 }
 
-/// Every deed with nothing wrong, and every mishap with each of these deeds.
+/// Every deed with nothing wrong, and with the guard open; and every mishap with each of these deeds.
 pub fn actions(mishaps: &[Mishap], deeds_in_mishap: &[Deed]) -> Vec<Action> {
-    let deeds = [Deed::None, Deed::Start, Deed::Obey, Deed::Claim, Deed::Stray, Deed::Abort, Deed::Acknowledge];
-    let quiet = deeds.iter().map(|&d| (Mishap::None, d));
+    let quiet = DEEDS.iter().flat_map(|&d| [(Mishap::None, d), (Mishap::GuardOpen, d)]);
     let rough = mishaps.iter().flat_map(|&m| deeds_in_mishap.iter().map(move |&d| (m, d)));
-    quiet.chain(rough).collect()
+    quiet.chain(rough.filter(|(m, _)| *m != Mishap::GuardOpen)).collect()
+}
+
+/// What moves a run on, with nothing wrong; some deeds besides; and every mishap with nothing done: for spaces that are
+/// large without strange answers and an open guard.
+pub fn few_actions(mishaps: &[Mishap], besides: &[Deed]) -> Vec<Action> {
+    let deeds = [Deed::None, Deed::Start, Deed::Obey, Deed::Abort, Deed::Acknowledge];
+    let quiet = deeds.iter().chain(besides).map(|&d| (Mishap::None, d));
+    quiet.chain(mishaps.iter().map(|&m| (m, Deed::None))).collect()
 }
 
 /// Has each output worked by itself, besides.
 pub fn and_work(mut actions: Vec<Action>) -> Vec<Action> {
-    actions.extend([Coil::Supply, Coil::Vent, Coil::Pilot].map(|coil| (Mishap::None, Deed::Work(coil))));
+    let coils = [Coil::Supply, Coil::Vent, Coil::Pilot];
+    actions.extend(coils.into_iter().flat_map(|c| [Mishap::None, Mishap::GuardOpen].map(|m| (m, Deed::Work(c)))));
     actions
+}
+
+/// Where the sequence waits for a person, at rest or with the way out held open: a guard may be opened as one likes.
+const fn waits(phase: Phase) -> bool {
+    matches!(phase, Phase::StartUp | Phase::Trapped | Phase::Held) || phase.is_resting()
 }
 
 /// One state of the world.
@@ -223,12 +325,19 @@ pub struct World {
     digest: u64,
 }
 
+/// What was read at one poll.
+struct Read {
+    inputs: Inputs,
+    far: Option<i32>,
+    supply: Option<i32>,
+}
+
 impl World {
     /// Power-up, the clock at `now` microseconds and samples numbered from `number`.
     pub fn at(scope: &Scope, leak: Leak, now: u64, number: u32) -> Self {
         let mut world = Self {
             sequencer: Sequencer::new(scope.rig, Some(scope.recipe)),
-            plant: Plant::new(leak),
+            plant: Plant::new(leak, scope.stroke()),
             watch: Watch::NEW,
             outputs: Outputs::REST,
             now,
@@ -240,53 +349,88 @@ impl World {
         };
         // Power-up with pressure left from before: the trap this rig sets.
         world.plant.intrude();
-        world.poll(scope, (Mishap::Reset, Deed::None));
+        world.poll(scope, (if scope.bare { Mishap::ResetBare } else { Mishap::Reset }, Deed::None));
         world
+    }
+
+    /// Whether a new recipe is taken: in ready, and with nothing held as it is by an open guard. A new sequencer takes the
+    /// outputs to be at rest, so that elsewhere the ball would move.
+    fn takes_recipe(&self) -> bool {
+        self.sequencer.phase() == Phase::Ready && self.outputs == Outputs::REST
     }
 
     /// One poll: the plant moves, everything is read, the sequencer steps, the judge looks.
     fn poll(&mut self, scope: &Scope, (mishap, deed): Action) {
-        let from = self.sequencer.phase();
-        let reset = mishap == Mishap::Reset;
+        let before = self.outputs;
+        let reset = matches!(mishap, Mishap::Reset | Mishap::ResetBare);
+        let loads = deed == Deed::Load && self.takes_recipe();
         if reset {
-            self.sequencer = Sequencer::new(scope.rig, Some(scope.recipe));
+            let recipe = (mishap == Mishap::Reset).then_some(scope.recipe);
+            self.sequencer = Sequencer::resume(scope.rig, recipe, self.sequencer.stop_latched());
             self.outputs = Outputs::REST;
+        } else if loads {
+            // What a controller does with a recipe it is sent: outputs and plant are as they were.
+            self.sequencer = Sequencer::new(scope.rig, Some(scope.recipe));
+        }
+        if reset || loads {
             self.given = None;
         }
+        let (from, status) = (self.sequencer.phase(), self.sequencer.status());
         let command = self.operate(scope, deed);
         let polls = if mishap == Mishap::Stall { 4 } else { 1 };
         let shop = match mishap {
             Mishap::Over => Level::Over,
-            Mishap::Under => Level::Half,
+            Mishap::Under => Level::Mid,
             _ => Level::Band,
         };
         for _ in 0..polls {
             self.plant.advance(self.outputs, shop, scope.by_air());
         }
-        match mishap {
-            Mishap::Intrusion => self.plant.intrude(),
-            Mishap::Jam => self.plant.jammed = !self.plant.jammed,
-            _ => {}
-        }
-        let took_us = (mishap != Mishap::ClockBack).then_some(polls * POLL_US);
-        self.now = took_us.map_or(self.now - 3 * POLL_US, |took| self.now + took);
+        self.go_wrong(mishap);
+        let took_us = polls * POLL_US;
+        let clock_back = mishap == Mishap::ClockBack;
+        self.now = if clock_back { self.now - 3 * POLL_US } else { self.now + took_us };
 
-        let given = self.given;
-        let inputs = self.read(scope, mishap, command);
+        let Read { inputs, far, supply } = self.read(scope, mishap, command);
         let step = self.sequencer.step(Instant::from_ticks(self.now), &inputs);
         self.outputs = step.outputs;
         let poll = Poll {
             mishap,
             command,
-            read: self.given != given,
+            read: far,
+            supply_read: supply,
+            guard_open: !inputs.contacts.guard_closed,
             reset,
+            begun: reset || loads,
             took_us,
+            before,
             from,
+            asked: status.ask,
             plant: &self.plant,
-            strokes: scope.by_air() && scope.actions.iter().all(|(m, _)| *m != Mishap::Jam),
+            moves: self.plant.moves(self.outputs, scope.by_air()),
+            seen: scope.by_air() && scope.rig.raw().shut_switch_fitted,
+            two: scope.rig.raw().supply.is_some(),
+            max_pa: scope.recipe.raw().max_pa as i32,
         };
         self.watch.see(&poll, &self.sequencer, &step);
         self.take_digest();
+    }
+
+    fn go_wrong(&mut self, mishap: Mishap) {
+        let plant = &mut self.plant;
+        match mishap {
+            Mishap::Intrusion => plant.intrude(),
+            Mishap::SupplyPasses => plant.pass(),
+            Mishap::Jam => plant.jammed = !plant.jammed,
+            Mishap::Lie(_) if plant.lie != Lie::None => plant.lie = Lie::None,
+            Mishap::Lie(Lie::Stuck(_)) => plant.lie = Lie::Stuck(plant.far_pascals()),
+            Mishap::Lie(lie) => plant.lie = lie,
+            Mishap::Switch(switch) => {
+                plant.switch = if plant.switch == Switch::Honest { switch } else { Switch::Honest };
+            }
+            Mishap::Way(way) => plant.vent = if plant.vent == Way::Free { way } else { Way::Free },
+            _ => {}
+        }
     }
 
     fn operate(&mut self, scope: &Scope, deed: Deed) -> Option<Command> {
@@ -295,58 +439,67 @@ impl World {
             match ask {
                 Ask::OpenValve | Ask::OpenToVent => self.plant.lever = true,
                 Ask::ShutValve => self.plant.lever = false,
-                Ask::WorkLever => {
-                    // Shut and open again within one poll: both strokes at once.
-                    self.plant.cavity &= self.plant.jammed || self.plant.far > Level::Empty;
-                    self.plant.lever = true;
-                }
-                Ask::SwapEnds => {}
+                Ask::WorkLever => self.plant.work_lever(),
+                Ask::SwapEnds | Ask::OpenBleed => {}
             }
         }
         match deed {
-            Deed::None => None,
+            Deed::None | Deed::Load => None,
             Deed::Start => Some(Command::Start(scope.sides)),
-            Deed::Obey | Deed::Claim => ask.map(Command::Confirm),
-            Deed::Stray if ask == Some(Ask::SwapEnds) => Some(Command::Confirm(Ask::OpenValve)),
-            Deed::Stray => Some(Command::Confirm(Ask::SwapEnds)),
+            Deed::Obey => ask.map(Command::Confirm),
+            Deed::Say(ask) => Some(Command::Confirm(ask)),
             Deed::Abort => Some(Command::Abort),
             Deed::Acknowledge => Some(Command::Acknowledge),
             Deed::Work(coil) => Some(Command::Work(coil)),
         }
     }
 
-    fn read(&mut self, scope: &Scope, mishap: Mishap, command: Option<Command>) -> Inputs {
+    fn read(&mut self, scope: &Scope, mishap: Mishap, command: Option<Command>) -> Read {
         // A number is used up by a sample that is lost, too: that is how a hole is seen.
         if mishap != Mishap::Repeated {
             self.number += 1;
         }
-        let given = match mishap {
+        let fresh = self.given != Some(self.number);
+        let number = match mishap {
             Mishap::Repeated => self.given.unwrap_or(self.number),
             _ => self.number,
         };
         self.supply_number += 1;
-        let counts = |pascals: i32| scope.rig.raw().far.counts(pascals.into());
-        Inputs {
-            far: match mishap {
-                Mishap::Sick => Reading::Sick(SensorFault::Device),
-                Mishap::Silent => Reading::Waiting,
-                _ => {
-                    self.given = Some(given);
-                    Reading::sample(counts(self.plant.far_pascals()), given)
-                }
+        let raw = scope.rig.raw();
+        let (far_pa, supply_pa) = self.plant.shown();
+        let sample = |pa: i32, number| Reading::sample(raw.far.counts(pa.into()), number);
+        let healthy = raw.far.plausible(raw.far.counts(far_pa.into()));
+        let far = match mishap {
+            Mishap::Sick => Reading::Sick(SensorFault::Device),
+            Mishap::Silent => Reading::Waiting,
+            _ => {
+                self.given = Some(number);
+                sample(far_pa, number)
+            }
+        };
+        let supply = match mishap {
+            Mishap::SupplySick => Reading::Sick(SensorFault::Open),
+            _ if raw.supply.is_none() => Reading::Waiting,
+            _ => sample(supply_pa, self.supply_number),
+        };
+        let seen = |reading, pa| matches!(reading, Reading::Sample(_)).then_some(pa);
+        let contacts = Contacts {
+            stop: mishap == Mishap::Stop,
+            guard_closed: mishap != Mishap::GuardOpen,
+            valve_shut: self.plant.says_shut() != (mishap == Mishap::SwitchFlick),
+        };
+        Read {
+            far: seen(far, far_pa).filter(|_| healthy && fresh && number == self.number),
+            supply: seen(supply, supply_pa),
+            inputs: Inputs {
+                far,
+                supply,
+                contacts,
+                outputs_differ: mishap == Mishap::Differ,
+                link_up: mishap != Mishap::LinkDown,
+                command,
+                ..Inputs::IDLE
             },
-            supply: match mishap {
-                Mishap::SupplySick => Reading::Sick(SensorFault::Open),
-                _ => Reading::sample(counts(self.plant.supply.pascals()), self.supply_number),
-            },
-            contacts: Contacts {
-                stop: mishap == Mishap::Stop,
-                guard_closed: mishap != Mishap::GuardOpen,
-                valve_shut: !self.plant.open,
-            },
-            link_up: mishap != Mishap::LinkDown,
-            command,
-            ..Inputs::IDLE
         }
     }
 
@@ -391,20 +544,31 @@ impl Model for Scope {
 
     fn actions(&self, world: &World, actions: &mut Vec<Action>) {
         let asked = world.sequencer.status().ask;
-        let phase = world.sequencer.phase();
         actions.extend(self.actions.iter().filter(|(mishap, deed)| {
             let possible = match deed {
                 Deed::Obey => asked.is_some(),
-                // Swapping ends leaves nothing to see in this world, so claiming it is doing it.
-                Deed::Claim => asked.is_some_and(|a| a != Ask::SwapEnds),
+                // Swapping ends and opening the bleed leave nothing to see in this world: saying it is doing it.
+                Deed::Say(ask @ (Ask::SwapEnds | Ask::OpenBleed)) => asked != Some(*ask),
+                // Refused elsewhere, and the sequencer hears nothing of it.
+                Deed::Load => world.takes_recipe(),
                 _ => true,
             };
-            let intrudes = match mishap {
-                // Not while the valve stands open into the vent.
-                Mishap::Intrusion => !matches!(phase, Phase::SafeVent | Phase::Trapped),
+            let plant = &world.plant;
+            let happens = match mishap {
+                // Behind a shut ball: an open one would let it out at once.
+                Mishap::Intrusion => plant.is_shut(),
+                // No third way for these.
+                Mishap::Lie(lie) => plant.lie == Lie::None || same(plant.lie, *lie),
+                Mishap::Switch(switch) => plant.switch == Switch::Honest || plant.switch == *switch,
+                Mishap::Way(way) => plant.vent == Way::Free || plant.vent == *way,
                 _ => true,
             };
-            possible && intrudes
+            // Without a recipe a safe vent waits for its answer two minutes: in the middle of them nothing is tried, as
+            // nothing but the age changes.
+            let age_us = world.watch.age_us();
+            let long = world.sequencer.limit().filter(|l| self.bare && l.as_ticks() > LONG_US);
+            let tried = long.is_none_or(|l| age_us < SOON_US || age_us + LATE_US > l.as_ticks());
+            possible && happens && (tried || (*mishap, *deed) == (Mishap::None, Deed::None))
         }));
     }
 
@@ -414,9 +578,8 @@ impl Model for Scope {
             return None;
         }
         let mut next = last.clone();
-        if action.0 != Mishap::None
-            && let Some(left) = &mut next.left
-        {
+        let free = action.0 == Mishap::None || (action.0 == Mishap::GuardOpen && waits(last.sequencer.phase()));
+        if !free && let Some(left) = &mut next.left {
             *left = left.checked_sub(1)?;
         }
         next.poll(self, action);
@@ -437,26 +600,44 @@ impl Model for Scope {
 
 type Condition = fn(&Scope, &World) -> bool;
 
-/// What must hold always.
-fn rules() -> Vec<Property<Scope>> {
-    let rules: [(&'static str, Condition); 11] = [
-        ("supply and vent never open together", |_, w| w.watch.broken != Some(Rule::BlewThrough)),
-        ("air is let in only with the far side seen below its maximum", |_, w| w.watch.broken != Some(Rule::FedBlind)),
-        ("a fault, abort or reset opens the valve into the vent at once", |_, w| {
-            w.watch.broken != Some(Rule::NotOpenedToVent)
-        }),
-        ("nothing moves from an emergency stop to its acknowledgement", |_, w| {
-            w.watch.broken != Some(Rule::MovedWhileHeld)
-        }),
-        ("shown safe only when measured empty for the dwell", |_, w| w.watch.broken != Some(Rule::UnsafeShownSafe)),
-        ("shown safe only with the cavity empty", |_, w| w.watch.broken != Some(Rule::CavityFull)),
-        ("a fault is never forgotten unacknowledged", |_, w| w.watch.broken != Some(Rule::FaultForgotten)),
-        ("no phase outlives its limit", |_, w| w.watch.broken != Some(Rule::Outlived)),
-        ("tight only if tight, in a run no fault touched", |_, w| w.watch.broken != Some(Rule::FalselyTight)),
-        ("judged only with the far side empty", |_, w| w.watch.broken != Some(Rule::JudgedFull)),
-        ("no event is lost", |_, w| w.watch.broken != Some(Rule::EventsLost)),
-    ];
-    rules.into_iter().map(|(name, condition)| Property::always(name, condition)).collect()
+/// Lies of one kind.
+fn same(one: Lie, other: Lie) -> bool {
+    core::mem::discriminant(&one) == core::mem::discriminant(&other)
+}
+
+/// What must hold always: one property a rule.
+macro_rules! rules {
+    ($($rule:ident: $name:literal,)*) => {
+        fn rules() -> Vec<Property<Scope>> {
+            let rules: Vec<(&'static str, Condition)> =
+                vec![$(($name, |_, w| w.watch.broken != Some(Rule::$rule)),)*];
+            rules.into_iter().map(|(name, condition)| Property::always(name, condition)).collect()
+        }
+    };
+}
+
+rules! {
+    BlewThrough: "supply and vent never open together",
+    NoChangeover: "supply and vent change over through both shut",
+    FedBlind: "air is let in only with the far side seen, both below their maximum, and the guard closed",
+    NotOpenedToVent: "a fault or abort with air fed opens the valve into the vent",
+    NotAtRest: "a fault or abort before air was fed ends at rest",
+    MovedWhileHeld: "nothing moves from an emergency stop to its acknowledgement",
+    MovedUnasked: "nothing opens the ball out of rest but an order or a full far side",
+    MovedOnAHand: "nothing moves with the guard open but to let out a full far side",
+    NotDwelt: "the strong word only when read empty for the dwell",
+    FarFull: "the strong word only with the far side empty",
+    SupplyFull: "the strong word only with the supply side empty",
+    CavityFull: "the strong word only with the cavity empty",
+    NoLife: "the strong word only from a transducer that rose and came down",
+    NotAtRestYet: "the strong word only at rest",
+    NoFurtherStroke: "the strong word only where the further stroke is made",
+    AnswerMadeUp: "an answer counts only for its own question",
+    FaultForgotten: "a fault is never forgotten unacknowledged",
+    Outlived: "no phase outlives its limit",
+    FalselyTight: "tight only if tight, in a run no fault touched",
+    JudgedFull: "judged only with the far side empty",
+    EventsLost: "no event is lost",
 }
 
 fn latched(world: &World, fault: Fault) -> bool {
@@ -464,12 +645,17 @@ fn latched(world: &World, fault: Fault) -> bool {
 }
 
 fn judged(world: &World, verdict: Verdict) -> bool {
-    world.sequencer.result(Side::First).is_some_and(|r| r.verdict == verdict)
+    world.watch.judged.is_some_and(|(_, v)| v == verdict)
+}
+
+fn known(world: &World, word: Disconnect) -> bool {
+    world.sequencer.status().disconnect == word
 }
 
 /// What must be reached, or the rules above would hold of nothing.
 fn reached() -> Vec<Property<Scope>> {
-    let places: [(&'static str, Condition); 35] = [
+    let places: Vec<(&'static str, Condition)> = vec![
+        ("start-up", |_, w| w.sequencer.phase() == Phase::StartUp),
         ("ready", |_, w| w.sequencer.phase() == Phase::Ready),
         ("precheck", |_, w| w.sequencer.phase() == Phase::Precheck),
         ("fill", |_, w| w.sequencer.phase() == Phase::Fill),
@@ -480,12 +666,12 @@ fn reached() -> Vec<Property<Scope>> {
         ("measure", |_, w| w.sequencer.phase() == Phase::Measure),
         ("safe vent", |_, w| w.sequencer.phase() == Phase::SafeVent),
         ("swap", |_, w| w.sequencer.phase() == Phase::Swap),
-        ("second side", |_, w| w.sequencer.result(Side::Second).is_some_and(|r| r.verdict == Verdict::Tight)),
+        ("second side", |_, w| w.watch.judged == Some((Side::Second, Verdict::Tight))),
         ("fault", |_, w| w.sequencer.phase() == Phase::Fault),
         ("trapped", |_, w| w.sequencer.phase() == Phase::Trapped),
         ("held", |_, w| w.sequencer.phase() == Phase::Held),
         ("work", |_, w| w.sequencer.phase() == Phase::Work),
-        ("air on while an output is worked", |_, w| latched(w, Fault::SupplyOverPressure)),
+        ("supply over-pressure", |_, w| latched(w, Fault::SupplyOverPressure)),
         ("emergency stop", |_, w| latched(w, Fault::EmergencyStop)),
         ("guard open", |_, w| latched(w, Fault::GuardOpen)),
         ("over-pressure", |_, w| latched(w, Fault::OverPressure)),
@@ -494,16 +680,25 @@ fn reached() -> Vec<Property<Scope>> {
         ("slew", |_, w| latched(w, Fault::Slew)),
         ("clock", |_, w| latched(w, Fault::Clock)),
         ("stalled", |_, w| latched(w, Fault::Stalled)),
+        ("output", |_, w| latched(w, Fault::Output)),
+        ("implausible", |_, w| latched(w, Fault::Implausible)),
+        ("no sign of life", |_, w| latched(w, Fault::NoSignOfLife)),
+        ("fill stalled", |_, w| latched(w, Fault::FillStalled)),
         ("fill time-out", |_, w| latched(w, Fault::FillTimeout)),
         ("link lost", |_, w| latched(w, Fault::LinkLost)),
         ("no answer", |_, w| matches!(w.sequencer.status().fault, Some(Fault::NoAnswer(_)))),
         ("not shut", |_, w| latched(w, Fault::NotShut)),
         ("vent time-out", |_, w| latched(w, Fault::VentTimeout)),
         ("band lost", |_, w| latched(w, Fault::BandLost)),
+        ("sides disagree", |_, w| latched(w, Fault::SidesDisagree)),
         ("tight", |_, w| judged(w, Verdict::Tight)),
         ("leaking", |_, w| judged(w, Verdict::Leaking)),
         ("void", |_, w| judged(w, Verdict::Void)),
-        ("shown safe", |_, w| w.sequencer.status().disconnect == Disconnect::Safe),
+        ("cavity unknown", |_, w| known(w, Disconnect::CavityUnknown)),
+        ("reads empty", |_, w| known(w, Disconnect::ReadsEmpty)),
+        ("confirmed", |_, w| known(w, Disconnect::Confirmed)),
+        ("lies, and reads empty", |_, w| known(w, Disconnect::ReadsEmpty) && w.plant.lie != Lie::None),
+        ("held open by the guard", |_, w| w.sequencer.phase().is_resting() && w.outputs == Outputs::OPEN_TO_VENT),
         ("full while ready", |_, w| w.plant.far == Level::Band && w.sequencer.phase() == Phase::Ready),
     ];
     places.into_iter().map(|(name, condition)| Property::sometimes(name, condition)).collect()
