@@ -38,6 +38,11 @@ impl Dwell {
         self.note(empty(far) && supply.is_none_or(empty), far.fresh().is_some(), now);
     }
 
+    /// It held at the last reading, and nothing has been unknown since.
+    pub(crate) const fn is_begun(&self) -> bool {
+        self.begun
+    }
+
     /// Whether the readings span at least `span`.
     pub(crate) fn lasted(&self, span: Duration) -> bool {
         self.begun && u64::from(self.span_us) >= span.as_ticks()

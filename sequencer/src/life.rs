@@ -30,9 +30,8 @@ pub(crate) struct Life {
     /// The last reading that followed from those before.
     last: Option<GaugePressure>,
     leap: Persist,
-    /// Greatest rise from one sample to the next while air was let in, and the highest reading, in pascals.
-    rise: i32,
-    peak: i32,
+    /// While air was let in, half of the target came in from one sample to the next: a leap says nothing.
+    quick: bool,
 }
 
 /// Readings below this many safe limits are not looked at for leaps: noise and the valve's own puffs are there.
@@ -41,15 +40,15 @@ const FLOOR: i32 = 20;
 const RISEN: i32 = 2;
 
 impl Life {
-    pub(crate) const NONE: Self = Self { stage: Stage::Waiting, last: None, leap: Persist::NONE, rise: 0, peak: 0 };
+    pub(crate) const NONE: Self = Self { stage: Stage::Waiting, last: None, leap: Persist::NONE, quick: false };
 
     /// Air is let in: what was shown before says nothing of the pressure from here on.
     pub(crate) fn begin(&mut self) {
         *self = Self { last: self.last, ..Self::NONE };
     }
 
-    /// Takes in what this poll brought of the far side; `fed` while supply is open.
-    pub(crate) fn watch(&mut self, far: &Channel, safe: GaugePressure, fed: bool, now: Instant) {
+    /// Takes in what this poll brought of the far side; `fed` while supply is open, up to the `target`.
+    pub(crate) fn watch(&mut self, far: &Channel, safe: GaugePressure, target: GaugePressure, fed: bool, now: Instant) {
         if far.lost() {
             self.last = None;
             if self.stage != Stage::Waiting {
@@ -61,9 +60,9 @@ impl Life {
         let last = self.last.unwrap_or(good.pressure);
         let rise = good.pressure.above(last);
         if fed && rise >= 0 {
-            self.rise = self.rise.max(rise);
-            self.peak = self.peak.max(good.pressure.pascals());
-        } else if leap(last, good.pressure, safe) && self.rise < self.peak / 2 {
+            // Against the target and not what was reached: a fill cut short must not look quick.
+            self.quick |= rise >= target.pascals() / 2;
+        } else if leap(last, good.pressure, safe) && !self.quick {
             self.leap.note(true, now);
             if !self.leap.holds() {
                 return;
@@ -123,7 +122,8 @@ mod tests {
                 let now = Instant::from_ticks(self.ms * 1_000);
                 let counts = Transducer::DEMO.counts(pa.into());
                 self.far.update(now, Reading::sample(counts, self.number));
-                self.life.watch(&self.far, GaugePressure::from_pascals(3_000), fed, now);
+                let (safe, target) = (GaugePressure::from_pascals(3_000), GaugePressure::from_pascals(600_000));
+                self.life.watch(&self.far, safe, target, fed, now);
             }
             self
         }

@@ -320,7 +320,8 @@ impl Sequencer {
         }
         let safe = self.rig.safe_limit();
         self.below.watch_empty(&self.far, self.supply.as_ref(), safe, now);
-        self.life.watch(&self.far, safe, self.interlock.last().supply == Gate::Open, now);
+        let target = self.recipe.as_ref().map_or(self.rig.hard_max(), Recipe::target);
+        self.life.watch(&self.far, safe, target, self.interlock.last().supply == Gate::Open, now);
         let empty = |channel: &Channel| channel.pressure().is_some_and(|p| p.is_within(safe));
         match self.far.fresh() {
             Some(good) => {
@@ -374,6 +375,10 @@ impl Sequencer {
             self.rested.get_or_insert(self.now);
         } else {
             self.rested = None;
+        }
+        if self.phase != Phase::SafeVent && !self.has_rested() && !self.below.is_begun() {
+            // The ball may be moving, and there may be pressure: its cavity takes it, and no reading tells of that later.
+            self.emptied = None;
         }
         outputs
     }
@@ -797,7 +802,9 @@ impl Sequencer {
     fn emptied(&mut self, stroked: bool, now: Instant, events: &mut Events) {
         let fed = core::mem::replace(&mut self.fed, false);
         self.emptied = Some(stroked);
-        let judging = self.fault.is_none() && self.run.is_some_and(|run| !run.aborted && !run.opening);
+        // Given up while it was emptied, a side keeps what it ended with: that is judged, too.
+        let judges = |run: Run| run.pending.is_some() || !(run.aborted || run.opening);
+        let judging = self.fault.is_none() && self.run.is_some_and(judges);
         if fed && judging && !self.life.shown() {
             // What it reads proves nothing: neither that the far side is empty, nor what was measured before.
             self.latch(Fault::NoSignOfLife, events);
@@ -1050,7 +1057,9 @@ impl Sequencer {
 
     fn tell_disconnect(&mut self, inputs: &Inputs, events: &mut Events) {
         let is = self.known_empty(inputs);
-        if is != self.disconnect {
+        // Good news can wait a step where there is much to tell: no event may be lost.
+        let waits = is != Disconnect::Pressurised && events.len() > 3;
+        if is != self.disconnect && !waits {
             let was = core::mem::replace(&mut self.disconnect, is);
             tell(events, Event::Disconnect(is));
             if is == Disconnect::Pressurised {
@@ -1067,10 +1076,15 @@ impl Sequencer {
         }
     }
 
+    /// Everything has been at rest for a stroke and half as long again: the ball does not move.
+    fn has_rested(&self) -> bool {
+        let stroke = safe_vent::stroke(self.recipe.as_ref()).as_ticks();
+        self.rested.is_some_and(|at| 2 * since(self.now, at).as_ticks() >= 3 * stroke)
+    }
+
     /// What is known of the pressure behind a fitting: see [`Disconnect`] for what it takes.
     fn known_empty(&self, inputs: &Inputs) -> Disconnect {
-        let stroke = safe_vent::stroke(self.recipe.as_ref()).as_ticks();
-        let rested = self.rested.is_some_and(|at| 2 * since(self.now, at).as_ticks() >= 3 * stroke);
+        let rested = self.has_rested();
         // A ball that the spring should have shut and has not may yet move. A lever is left open.
         let by_air = self.recipe.as_ref().is_some_and(|r| r.actuation() == Actuation::Air);
         let still = !(self.rig.raw().shut_switch_fitted && by_air) || inputs.contacts.valve_shut;
