@@ -73,6 +73,8 @@ impl Life {
         self.last = Some(good.pressure);
         self.stage = match self.stage {
             Stage::Waiting if good.pressure.pascals() >= safe.pascals().saturating_mul(RISEN) => Stage::Risen,
+            // While air is let in nothing goes out: what reads empty then has shown nothing.
+            Stage::Risen if good.pressure.is_within(safe) && fed => Stage::Waiting,
             Stage::Risen if good.pressure.is_within(safe) => Stage::Shown,
             stage => stage,
         };

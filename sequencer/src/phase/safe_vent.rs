@@ -199,7 +199,7 @@ impl SafeVent {
                 Next::Stay
             }
             // What proves nothing now will not later; anything else is worth another stroke, while there is time.
-            Stage::Dwelling if dwelt && self.doubtful && !(view.fed && !view.fell) && !overdue => {
+            Stage::Dwelling if dwelt && self.doubtful && (view.fell || !view.fed) && !overdue => {
                 self.go(Stage::Emptying, view.now);
                 Next::Stay
             }
