@@ -394,10 +394,15 @@ fn a_driver_that_has_welded_is_a_fault() {
         let mut run = Run::new(0.0);
         run.until(Phase::Settle);
         run.wired.borrow_mut().welded = Some(pin);
-        // A pilot that stays fed lets the far side go at once, which looks like a gross leak; the further stroke of the safe
-        // vent gives it away before anything is judged.
-        assert_eq!(run.verdict(), Verdict::Void, "GPIO{pin}");
-        assert_eq!(run.faults().first(), Some(&Fault::Output), "GPIO{pin}");
+        // A pilot that stays fed lets the far side go at once, which looks like a gross leak; the driver gives it away before
+        // anything is judged. What a driver will not follow is not known to be open into the vent either: no dwell is kept.
+        run.until(Phase::Trapped);
+        assert_eq!(run.faults(), [Fault::Output, Fault::Trapped], "GPIO{pin}");
+        assert!(
+            !matches!(run.sequencer.status().disconnect, Disconnect::ReadsEmpty | Disconnect::Confirmed),
+            "GPIO{pin}"
+        );
+        assert!(!run.hands.events.iter().any(|event| matches!(event, Event::Judged(_))), "GPIO{pin}");
     }
 }
 

@@ -15,6 +15,9 @@ use seathold_sequencer::output::Outputs;
 use seathold_sequencer::recipe::Actuation;
 use stateright::{Checker, Expectation, HasDiscoveries, Model};
 
+/// Not pinned yet: rules are held to it, its numbers are printed and nothing more.
+const UNPINNED: (usize, usize) = (0, 0);
+
 /// Explores `scope` to the end. `states`: those met outside measuring, exactly, and while measuring, at least.
 fn explore(scope: Scope, states: (usize, usize), unreached: &[&str]) {
     let began = std::time::Instant::now();
@@ -41,6 +44,10 @@ fn explore(scope: Scope, states: (usize, usize), unreached: &[&str]) {
         began.elapsed()
     );
     assert!(broken.is_empty(), "{}", broken.join("\n"));
+    if states == UNPINNED {
+        println!("not pinned; not reached: {missed:?}");
+        return;
+    }
     let expected: BTreeSet<_> = unreached.iter().copied().collect();
     assert_eq!(missed, expected, "what is not reached, of {otherwise} and {measuring} states");
     assert_eq!(otherwise, states.0, "states met outside measuring");
@@ -94,17 +101,102 @@ fn and(some: &[Mishap], more: &[Mishap]) -> Vec<Mishap> {
 
 #[test]
 fn air_nothing_wrong_but_the_operator() {
-    explore(air(&[]).with_mishaps_at_most(0), (0, 0), &[]);
+    explore(
+        air(&[]).with_mishaps_at_most(0),
+        (276, 36),
+        &[
+            "band lost",
+            "cavity unknown",
+            "clock",
+            "emergency stop",
+            "far sensor",
+            "fault",
+            "fill stalled",
+            "fill time-out",
+            "full while ready",
+            "guard open",
+            "held",
+            "held open by the guard",
+            "implausible",
+            "leaking",
+            "lies, and reads empty",
+            "link lost",
+            "no answer",
+            "no sign of life",
+            "not shut",
+            "output",
+            "over-pressure",
+            "second side",
+            "sides disagree",
+            "slew",
+            "stalled",
+            "supply over-pressure",
+            "supply sensor",
+            "swap",
+            "trapped",
+            "vent time-out",
+            "work",
+        ],
+    );
 }
 
 #[test]
 fn air_any_one_mishap() {
-    explore(few(&and(&Mishap::HONEST, &Mishap::LIES)).with_mishaps_at_most(1), (0, 0), &[]);
+    explore(
+        few(&and(&Mishap::HONEST, &Mishap::LIES)).with_mishaps_at_most(1),
+        (18_093, 1_277),
+        &[
+            "cavity unknown",
+            "fill time-out",
+            "implausible",
+            "leaking",
+            "link lost",
+            "no answer",
+            "second side",
+            "sides disagree",
+            "supply over-pressure",
+            "supply sensor",
+            "swap",
+            "work",
+        ],
+    );
 }
 
 #[test]
 fn hand_nothing_wrong_but_the_operator() {
-    explore(by_hand(&[]).with_mishaps_at_most(0), (0, 0), &[]);
+    explore(
+        by_hand(&[]).with_mishaps_at_most(0),
+        (13_515, 40),
+        &[
+            "band lost",
+            "cavity unknown",
+            "clock",
+            "emergency stop",
+            "far sensor",
+            "fill stalled",
+            "fill time-out",
+            "full while ready",
+            "guard open",
+            "held",
+            "held open by the guard",
+            "implausible",
+            "lies, and reads empty",
+            "link lost",
+            "no sign of life",
+            "not shut",
+            "output",
+            "over-pressure",
+            "second side",
+            "sides disagree",
+            "slew",
+            "stalled",
+            "supply over-pressure",
+            "supply sensor",
+            "swap",
+            "vent time-out",
+            "work",
+        ],
+    );
 }
 
 /// Outputs worked one by one in a check of the rig, by somebody who has not shut the air off.
@@ -112,7 +204,29 @@ fn hand_nothing_wrong_but_the_operator() {
 fn air_outputs_worked_with_the_air_on() {
     let actions = and_work(few_actions(&Mishap::CONTACTS, &[]));
     let scope = Scope::new(Actuation::Air, Sides::First, &[Leak::None], actions);
-    explore(scope.with_mishaps_at_most(1), (0, 0), &[]);
+    explore(
+        scope.with_mishaps_at_most(1),
+        (5_978, 110),
+        &[
+            "cavity unknown",
+            "far sensor",
+            "fill stalled",
+            "fill time-out",
+            "full while ready",
+            "implausible",
+            "leaking",
+            "lies, and reads empty",
+            "no answer",
+            "not shut",
+            "output",
+            "second side",
+            "sides disagree",
+            "slew",
+            "supply sensor",
+            "swap",
+            "vent time-out",
+        ],
+    );
 }
 
 #[test]
@@ -120,20 +234,20 @@ fn air_outputs_worked_with_the_air_on() {
 fn air_any_one_mishap_any_answer_both_sides_any_leak() {
     let leaks = [Leak::None, Leak::Over, Leak::Gross];
     let actions = actions(&and(&Mishap::HONEST, &Mishap::LIES), &[Deed::None]);
-    explore(Scope::new(Actuation::Air, Sides::Both, &leaks, actions).with_mishaps_at_most(1), (0, 0), &[]);
+    explore(Scope::new(Actuation::Air, Sides::Both, &leaks, actions).with_mishaps_at_most(1), UNPINNED, &[]);
 }
 
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_any_two_mishaps() {
-    explore(few(&Mishap::HONEST).with_mishaps_at_most(2), (0, 0), &[]);
+    explore(few(&Mishap::HONEST).with_mishaps_at_most(2), UNPINNED, &[]);
 }
 
 /// Every lie with every other, and with what can make one dangerous.
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_lies_and_what_is_behind_them() {
-    explore(air(&and(&Mishap::LIES, &Mishap::BEHIND_LIES)).with_mishaps_at_most(2), (0, 0), &[]);
+    explore(air(&and(&Mishap::LIES, &Mishap::BEHIND_LIES)).with_mishaps_at_most(2), UNPINNED, &[]);
 }
 
 /// The same on a rig with no supply transducer.
@@ -142,7 +256,7 @@ fn air_lies_and_what_is_behind_them() {
 fn air_lies_of_the_only_transducer() {
     let behind = [Mishap::Jam, Mishap::Way(Way::Blocked), Mishap::Way(Way::Slow)];
     let one = air(&and(&Mishap::LIES[..3], &behind)).with(|rig, _| rig.supply = None);
-    explore(one.with_mishaps_at_most(2), (0, 0), &[]);
+    explore(one.with_mishaps_at_most(2), UNPINNED, &[]);
 }
 
 #[test]
@@ -162,7 +276,7 @@ fn hand_any_one_mishap() {
         Mishap::Lie(Lie::Zero),
         Mishap::Reset,
     ];
-    explore(by_hand(&mishaps).with_mishaps_at_most(1), (0, 0), &[]);
+    explore(by_hand(&mishaps).with_mishaps_at_most(1), UNPINNED, &[]);
 }
 
 #[test]
@@ -170,7 +284,7 @@ fn hand_any_one_mishap() {
 fn air_outputs_worked_any_one_mishap() {
     let actions = and_work(actions(&and(&Mishap::HONEST, &Mishap::LIES), &[Deed::None]));
     let scope = Scope::new(Actuation::Air, Sides::First, &[Leak::None], actions);
-    explore(scope.with_mishaps_at_most(1), (0, 0), &[]);
+    explore(scope.with_mishaps_at_most(1), UNPINNED, &[]);
 }
 
 /// Stop, guard, clock and resets, three in a run, each with an acknowledgement given in the same moment.
@@ -182,7 +296,7 @@ fn air_stop_guard_clock_and_resets() {
     actions.extend([Mishap::Stop, Mishap::GuardOpen].map(|m| (m, Deed::Acknowledge)));
     actions.push((Mishap::GuardOpen, Deed::Start));
     let scope = Scope::new(Actuation::Air, Sides::First, &[Leak::None], actions);
-    explore(scope.with_mishaps_at_most(3), (0, 0), &[]);
+    explore(scope.with_mishaps_at_most(3), UNPINNED, &[]);
 }
 
 /// A stroke longer than the dwell, and a clock that runs ahead of the ball, as each step back counts as a stall.
@@ -193,45 +307,45 @@ fn air_a_long_stroke_and_a_clock_that_goes_back() {
         rig.safe_vent_ms_max = 2_600;
         (recipe.stroke_ms, recipe.isolate_ms_max) = (600, 600);
     });
-    explore(long.with_mishaps_at_most(3), (0, 0), &[]);
+    explore(long.with_mishaps_at_most(3), UNPINNED, &[]);
 }
 
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_lost_samples_without_end() {
-    explore(few(&[Mishap::Silent]), (0, 0), &[]);
+    explore(few(&[Mishap::Silent]), UNPINNED, &[]);
 }
 
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_a_sick_transducer_without_end() {
-    explore(few(&[Mishap::Sick]), (0, 0), &[]);
+    explore(few(&[Mishap::Sick]), UNPINNED, &[]);
 }
 
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_repeated_samples_and_strange_pressure() {
-    explore(few(&[Mishap::Repeated, Mishap::Intrusion]).with_mishaps_at_most(3), (0, 0), &[]);
+    explore(few(&[Mishap::Repeated, Mishap::Intrusion]).with_mishaps_at_most(3), UNPINNED, &[]);
 }
 
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_a_sick_supply_and_a_ball_that_jams() {
-    explore(few(&[Mishap::SupplySick, Mishap::Jam]).with_mishaps_at_most(4), (0, 0), &[]);
+    explore(few(&[Mishap::SupplySick, Mishap::Jam]).with_mishaps_at_most(4), UNPINNED, &[]);
 }
 
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_without_the_further_stroke() {
     let without = air(&Mishap::HONEST).with(|_, recipe| recipe.cavity_stroke = false);
-    explore(without.with_mishaps_at_most(1), (0, 0), &[]);
+    explore(without.with_mishaps_at_most(1), UNPINNED, &[]);
 }
 
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_without_a_shut_switch() {
     let without = air(&Mishap::HONEST).with(|rig, _| rig.shut_switch_fitted = false);
-    explore(without.with_mishaps_at_most(1), (0, 0), &[]);
+    explore(without.with_mishaps_at_most(1), UNPINNED, &[]);
 }
 
 /// A controller that has lost its recipe, and is given it again or not.
@@ -239,5 +353,5 @@ fn air_without_a_shut_switch() {
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_a_reset_without_a_recipe() {
     let bare = air(&[Mishap::Reset, Mishap::ResetBare, Mishap::Stop]).without_recipe();
-    explore(bare.with_mishaps_at_most(1), (0, 0), &[]);
+    explore(bare.with_mishaps_at_most(1), UNPINNED, &[]);
 }
