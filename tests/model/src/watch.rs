@@ -7,7 +7,7 @@
 //! transducer can that be demanded?
 //!
 //! - One that does not rise with the fill: always. It has shown nothing.
-//! - One that followed the fill and then lies while the true pressure is above [`FLOOR_PA`]: always. Dropped to zero or
+//! - One that followed the fill and then lies while the true pressure is above `FLOOR_PA`: always. Dropped to zero or
 //!   shifted it leaps; stuck it never comes down; changed with the other it leaps, and the other does not come down.
 //! - One that followed the fill *and the fall*, to below the floor, and only then sticks or dies: as far as the pressure
 //!   that was there is concerned, wherever the supply side has a transducer too, as the ball joins both. With one
@@ -435,18 +435,19 @@ impl Watch {
         let Outputs { supply, vent, pilot } = step.outputs;
         let rests = pilot == Pilot::Exhausted || (poll.guard_open && pilot == poll.before.pilot);
         // A vent that was being shut for the fill opens again at once: no air has come.
-        let shut = supply == Gate::Shut && vent == Gate::Open;
-        ended && poll.from.is_live() && !must_open && !self.held && !full && !(rests && shut)
+        let at_rest = rests && supply == Gate::Shut && vent == Gate::Open;
+        ended && poll.from.is_live() && !(must_open || self.held || full || at_rest)
     }
 
     fn moved_unasked(&self, poll: &Poll<'_>, sequencer: &Sequencer, outputs: Outputs) -> bool {
         let opens = poll.before.pilot == Pilot::Exhausted && outputs.pilot == Pilot::Fed;
         let at_rest =
             matches!(poll.from, Phase::StartUp | Phase::Ready | Phase::Swap | Phase::Fault | Phase::Held) || poll.begun;
-        let told = matches!(poll.command, Some(Command::Acknowledge | Command::Start(_) | Command::Work(Coil::Pilot)));
+        let told = matches!(poll.command, Some(Command::Acknowledge | Command::Start(_) | Command::Work(Coil::Pilot)))
+            && !poll.guard_open;
         let dwell_us = u64::from(sequencer.rig().raw().safe_dwell_ms) * 1_000;
         let full = poll.from == Phase::StartUp && self.full_us.is_some_and(|span| span >= dwell_us);
-        opens && at_rest && !(told && !poll.guard_open) && !full
+        opens && at_rest && !told && !full
     }
 
     /// With the guard open a hand may be in the ball, unless the far side is full. One reading that says so may be
