@@ -234,7 +234,21 @@ fn air_outputs_worked_with_the_air_on() {
 fn air_any_one_mishap_any_answer_both_sides_any_leak() {
     let leaks = [Leak::None, Leak::Over, Leak::Gross];
     let actions = actions(&and(&Mishap::HONEST, &Mishap::LIES), &[Deed::None]);
-    explore(Scope::new(Actuation::Air, Sides::Both, &leaks, actions).with_mishaps_at_most(1), UNPINNED, &[]);
+    explore(
+        Scope::new(Actuation::Air, Sides::Both, &leaks, actions).with_mishaps_at_most(1),
+        (135_122, 8_265),
+        &[
+            "cavity unknown",
+            "fill time-out",
+            "implausible",
+            "link lost",
+            "no answer",
+            "sides disagree",
+            "supply over-pressure",
+            "supply sensor",
+            "work",
+        ],
+    );
 }
 
 #[test]
@@ -307,7 +321,36 @@ fn air_a_long_stroke_and_a_clock_that_goes_back() {
         rig.safe_vent_ms_max = 2_600;
         (recipe.stroke_ms, recipe.isolate_ms_max) = (600, 600);
     });
-    explore(long.with_mishaps_at_most(3), UNPINNED, &[]);
+    explore(
+        long.with_mishaps_at_most(3),
+        (147_837, 147),
+        &[
+            "band lost",
+            "cavity unknown",
+            "emergency stop",
+            "far sensor",
+            "fill stalled",
+            "fill time-out",
+            "guard open",
+            "held",
+            "held open by the guard",
+            "leaking",
+            "lies, and reads empty",
+            "link lost",
+            "no answer",
+            "not shut",
+            "output",
+            "over-pressure",
+            "second side",
+            "sides disagree",
+            "slew",
+            "supply over-pressure",
+            "supply sensor",
+            "swap",
+            "vent time-out",
+            "work",
+        ],
+    );
 }
 
 #[test]
@@ -319,7 +362,37 @@ fn air_lost_samples_without_end() {
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_a_sick_transducer_without_end() {
-    explore(few(&[Mishap::Sick]), UNPINNED, &[]);
+    explore(
+        few(&[Mishap::Sick]),
+        (119_515, 2_661),
+        &[
+            "band lost",
+            "cavity unknown",
+            "clock",
+            "emergency stop",
+            "fill stalled",
+            "fill time-out",
+            "guard open",
+            "held",
+            "held open by the guard",
+            "leaking",
+            "lies, and reads empty",
+            "link lost",
+            "no answer",
+            "not shut",
+            "output",
+            "over-pressure",
+            "second side",
+            "sides disagree",
+            "slew",
+            "stalled",
+            "supply over-pressure",
+            "supply sensor",
+            "swap",
+            "vent time-out",
+            "work",
+        ],
+    );
 }
 
 #[test]
@@ -331,7 +404,38 @@ fn air_repeated_samples_and_strange_pressure() {
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_a_sick_supply_and_a_ball_that_jams() {
-    explore(few(&[Mishap::SupplySick, Mishap::Jam]).with_mishaps_at_most(4), UNPINNED, &[]);
+    explore(
+        few(&[Mishap::SupplySick, Mishap::Jam]).with_mishaps_at_most(4),
+        (185_042, 2_490),
+        &[
+            "band lost",
+            "cavity unknown",
+            "clock",
+            "emergency stop",
+            "far sensor",
+            "fill time-out",
+            "full while ready",
+            "guard open",
+            "held",
+            "held open by the guard",
+            "implausible",
+            "leaking",
+            "lies, and reads empty",
+            "link lost",
+            "no answer",
+            "no sign of life",
+            "output",
+            "over-pressure",
+            "second side",
+            "sides disagree",
+            "slew",
+            "stalled",
+            "supply over-pressure",
+            "supply sensor",
+            "swap",
+            "work",
+        ],
+    );
 }
 
 #[test]
@@ -353,5 +457,35 @@ fn air_without_a_shut_switch() {
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_a_reset_without_a_recipe() {
     let bare = air(&[Mishap::Reset, Mishap::ResetBare, Mishap::Stop]).without_recipe();
-    explore(bare.with_mishaps_at_most(1), UNPINNED, &[]);
+    explore(
+        bare.with_mishaps_at_most(1),
+        (12_581, 147),
+        &[
+            "band lost",
+            "cavity unknown",
+            "clock",
+            "far sensor",
+            "fill stalled",
+            "fill time-out",
+            "full while ready",
+            "implausible",
+            "leaking",
+            "lies, and reads empty",
+            "link lost",
+            "no answer",
+            "no sign of life",
+            "not shut",
+            "output",
+            "over-pressure",
+            "second side",
+            "sides disagree",
+            "slew",
+            "stalled",
+            "supply over-pressure",
+            "supply sensor",
+            "swap",
+            "vent time-out",
+            "work",
+        ],
+    );
 }
