@@ -254,14 +254,51 @@ fn air_any_one_mishap_any_answer_both_sides_any_leak() {
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_any_two_mishaps() {
-    explore(few(&Mishap::HONEST).with_mishaps_at_most(2), UNPINNED, &[]);
+    explore(
+        few(&Mishap::HONEST).with_mishaps_at_most(2),
+        (265_868, 7_245),
+        &[
+            "fill time-out",
+            "implausible",
+            "leaking",
+            "lies, and reads empty",
+            "link lost",
+            "no answer",
+            "second side",
+            "sides disagree",
+            "supply sensor",
+            "swap",
+            "work",
+        ],
+    );
 }
 
 /// Every lie with every other, and with what can make one dangerous.
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_lies_and_what_is_behind_them() {
-    explore(air(&and(&Mishap::LIES, &Mishap::BEHIND_LIES)).with_mishaps_at_most(2), UNPINNED, &[]);
+    explore(
+        air(&and(&Mishap::LIES, &Mishap::BEHIND_LIES)).with_mishaps_at_most(2),
+        (279_733, 7_243),
+        &[
+            "clock",
+            "emergency stop",
+            "fill time-out",
+            "held",
+            "leaking",
+            "link lost",
+            "no answer",
+            "output",
+            "over-pressure",
+            "second side",
+            "sides disagree",
+            "stalled",
+            "supply over-pressure",
+            "supply sensor",
+            "swap",
+            "work",
+        ],
+    );
 }
 
 /// The same on a rig with no supply transducer.
@@ -270,7 +307,30 @@ fn air_lies_and_what_is_behind_them() {
 fn air_lies_of_the_only_transducer() {
     let behind = [Mishap::Jam, Mishap::Way(Way::Blocked), Mishap::Way(Way::Slow)];
     let one = air(&and(&Mishap::LIES[..3], &behind)).with(|rig, _| rig.supply = None);
-    explore(one.with_mishaps_at_most(2), UNPINNED, &[]);
+    explore(
+        one.with_mishaps_at_most(2),
+        (112_401, 4_158),
+        &[
+            "cavity unknown",
+            "clock",
+            "emergency stop",
+            "fill time-out",
+            "held",
+            "leaking",
+            "link lost",
+            "no answer",
+            "output",
+            "over-pressure",
+            "second side",
+            "sides disagree",
+            "stalled",
+            "supply over-pressure",
+            "supply sensor",
+            "swap",
+            "vent time-out",
+            "work",
+        ],
+    );
 }
 
 #[test]
@@ -298,7 +358,21 @@ fn hand_any_one_mishap() {
 fn air_outputs_worked_any_one_mishap() {
     let actions = and_work(actions(&and(&Mishap::HONEST, &Mishap::LIES), &[Deed::None]));
     let scope = Scope::new(Actuation::Air, Sides::First, &[Leak::None], actions);
-    explore(scope.with_mishaps_at_most(1), UNPINNED, &[]);
+    explore(
+        scope.with_mishaps_at_most(1),
+        (29_885, 1_277),
+        &[
+            "cavity unknown",
+            "fill time-out",
+            "implausible",
+            "leaking",
+            "no answer",
+            "second side",
+            "sides disagree",
+            "supply sensor",
+            "swap",
+        ],
+    );
 }
 
 /// Stop, guard, clock and resets, three in a run, each with an acknowledgement given in the same moment.
@@ -356,7 +430,35 @@ fn air_a_long_stroke_and_a_clock_that_goes_back() {
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_lost_samples_without_end() {
-    explore(few(&[Mishap::Silent]), UNPINNED, &[]);
+    explore(
+        few(&[Mishap::Silent]),
+        (398_898, 7_736),
+        &[
+            "band lost",
+            "cavity unknown",
+            "clock",
+            "emergency stop",
+            "guard open",
+            "held",
+            "held open by the guard",
+            "leaking",
+            "lies, and reads empty",
+            "link lost",
+            "no answer",
+            "not shut",
+            "output",
+            "over-pressure",
+            "second side",
+            "sides disagree",
+            "slew",
+            "stalled",
+            "supply over-pressure",
+            "supply sensor",
+            "swap",
+            "vent time-out",
+            "work",
+        ],
+    );
 }
 
 #[test]
@@ -398,7 +500,38 @@ fn air_a_sick_transducer_without_end() {
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_repeated_samples_and_strange_pressure() {
-    explore(few(&[Mishap::Repeated, Mishap::Intrusion]).with_mishaps_at_most(3), UNPINNED, &[]);
+    explore(
+        few(&[Mishap::Repeated, Mishap::Intrusion]).with_mishaps_at_most(3),
+        (12_690, 2_790),
+        &[
+            "band lost",
+            "cavity unknown",
+            "clock",
+            "emergency stop",
+            "far sensor",
+            "fill stalled",
+            "fill time-out",
+            "guard open",
+            "held",
+            "held open by the guard",
+            "implausible",
+            "leaking",
+            "lies, and reads empty",
+            "link lost",
+            "no answer",
+            "not shut",
+            "output",
+            "over-pressure",
+            "second side",
+            "sides disagree",
+            "stalled",
+            "supply over-pressure",
+            "supply sensor",
+            "swap",
+            "vent time-out",
+            "work",
+        ],
+    );
 }
 
 #[test]
