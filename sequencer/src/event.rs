@@ -14,7 +14,7 @@ use crate::verdict::{Diagnosis, SideResult, Verdict};
 pub enum Phase {
     /// After a reset or a new recipe: at rest, looking at the far side before anything moves.
     StartUp,
-    /// At rest, the far side reads empty: a run may start.
+    /// At rest, waiting for a start: what both sides read is checked then.
     Ready,
     /// At rest: zero offset and noise of the empty far side.
     Precheck,
@@ -186,12 +186,25 @@ pub enum Disconnect {
     /// Treat as pressurised: touch no fitting.
     #[default]
     Pressurised,
-    /// The far side reads empty, but no further stroke was made (it is switched off): the ball's cavity may hold pressure.
+    /// The far side reads empty, but no further stroke is known to have been made (switched off, held up by the guard, or
+    /// in doubt): the ball's cavity may hold pressure.
     CavityUnknown,
     /// The far side reads empty: open the bleed, look at the gauge.
     ReadsEmpty,
     /// The far side reads empty, and a person has opened the bleed and looked: a fitting may be loosened.
     Confirmed,
+}
+
+impl Disconnect {
+    /// Whether both sides read empty, whatever the cavity holds.
+    pub const fn reads_empty(self) -> bool {
+        !matches!(self, Self::Pressurised)
+    }
+
+    /// Whether that is known of the ball's cavity as well.
+    pub const fn cavity_too(self) -> bool {
+        matches!(self, Self::ReadsEmpty | Self::Confirmed)
+    }
 }
 
 /// One thing that happened.

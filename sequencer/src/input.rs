@@ -117,6 +117,13 @@ pub enum Ask {
     OpenBleed,
 }
 
+impl Ask {
+    /// Whether it is asked only where the bench reads empty, and taken back when that is.
+    pub const fn rests_on_empty(self) -> bool {
+        matches!(self, Self::OpenBleed | Self::SwapEnds)
+    }
+}
+
 /// What the operator, or the host for them, tells the sequencer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
@@ -126,7 +133,7 @@ pub enum Command {
     Start(Sides),
     /// The thing asked for has been done.
     Confirm(Ask),
-    /// Give the run up: vent and open.
+    /// Give the run up: into the vent where air was let in, else at rest.
     Abort,
     /// The latched fault has been seen. Never skips the safe vent.
     Acknowledge,

@@ -13,7 +13,7 @@ use crate::units::GaugePressure;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Stage {
-    /// Nothing but emptiness has been read since air was let in.
+    /// No pressure has been read since air was let in; or so little that it is no sign of life.
     Waiting,
     /// Pressure has been read.
     Risen,
@@ -38,6 +38,13 @@ pub(crate) struct Life {
 const FLOOR: i32 = 20;
 /// Above this many safe limits a reading is pressure, whatever the zero.
 const RISEN: i32 = 2;
+
+/// What a reading must have come up to. Below the floor a transducer may drop to empty unnoticed; where the target itself is
+/// low, half of it has to do.
+fn risen(safe: GaugePressure, target: GaugePressure) -> i32 {
+    let times = |n: i32| safe.pascals().saturating_mul(n);
+    times(FLOOR).min(target.pascals() / 2).max(times(RISEN))
+}
 
 impl Life {
     pub(crate) const NONE: Self = Self { stage: Stage::Waiting, last: None, leap: Persist::NONE, quick: false };
@@ -72,7 +79,7 @@ impl Life {
         self.leap = Persist::NONE;
         self.last = Some(good.pressure);
         self.stage = match self.stage {
-            Stage::Waiting if good.pressure.pascals() >= safe.pascals().saturating_mul(RISEN) => Stage::Risen,
+            Stage::Waiting if good.pressure.pascals() >= risen(safe, target) => Stage::Risen,
             // While air is let in nothing goes out: what reads empty then has shown nothing.
             Stage::Risen if good.pressure.is_within(safe) && fed => Stage::Waiting,
             Stage::Risen if good.pressure.is_within(safe) => Stage::Shown,
@@ -154,6 +161,16 @@ mod tests {
         let mut bench = Bench::new();
         bench.read(true, ramp(0, 600_000)).read(false, [0; 30]);
         assert!(bench.life.broken() && !bench.life.shown());
+    }
+
+    /// Below what is looked at for leaps, a transducer may die and read empty unnoticed: so little is no sign of life.
+    #[test]
+    fn a_rise_in_which_no_leap_would_be_seen_has_not() {
+        let mut bench = Bench::new();
+        bench.read(true, ramp(0, 50_000)).read(false, [0; 30]);
+        assert!(!bench.life.shown());
+        bench.read(true, ramp(0, 61_000)).read(false, ramp(61_000, 0));
+        assert!(bench.life.shown());
     }
 
     #[test]

@@ -278,6 +278,12 @@ impl Sequencer {
         matches!(self.phase, Phase::Held)
     }
 
+    /// Whether a new recipe may take this sequencer's place ([`Sequencer::new`]): only where everything is at rest, as a new
+    /// one takes it to be. With the guard open the pilot may still be fed: dropped, the ball would shut with a hand in it.
+    pub fn takes_recipe(&self) -> bool {
+        self.phase == Phase::Ready && self.interlock.last() == Outputs::REST
+    }
+
     /// One step. Bounded work, no waiting. `now` must not go back: if it does, that is a fault of the clock, and seen.
     /// Calling early, or twice with nothing new, changes nothing.
     pub fn step(&mut self, now: Instant, inputs: &Inputs) -> Step {
@@ -458,7 +464,7 @@ impl Sequencer {
     }
 
     fn side(&self) -> Option<Side> {
-        self.run.map(|run| run.side)
+        self.run.as_ref().map(|run| run.side)
     }
 
     /// When the present phase is due to end by itself, if all goes well.
@@ -545,7 +551,7 @@ impl Sequencer {
         if !phase.is_live() {
             let empty = matches!(far, Known::Pressure(p) if p.is_within(self.rig.safe_limit()));
             // A run that only begins has nothing to judge yet, and nobody has fed it.
-            let judging = phase == Phase::SafeVent && self.run.is_some_and(|run| !run.opening);
+            let judging = phase == Phase::SafeVent && self.run.as_ref().is_some_and(|run| !run.opening);
             let emptying = judging && !empty;
             return match self.fault {
                 None if guard_open && emptying => Some(Fault::GuardOpen),
@@ -610,7 +616,7 @@ impl Sequencer {
         // In start-up what is not full for the dwell is doubtful, and doubt moves nothing.
         let full = self.full.holds() && self.phase != Phase::StartUp;
         if self.fed || full || self.phase == Phase::SafeVent {
-            self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+            self.go(Phase::SafeVent, now, events);
         } else {
             self.finish(now, events);
         }
@@ -637,7 +643,7 @@ impl Sequencer {
                 self.give_up(events);
                 self.give_over(now, events);
             }
-            (Some(Command::Abort), Phase::SafeVent) if self.run.is_some_and(|r| !r.aborted) => {
+            (Some(Command::Abort), Phase::SafeVent) if self.run.as_ref().is_some_and(|r| !r.aborted) => {
                 self.give_up(events);
                 return false;
             }
@@ -665,8 +671,7 @@ impl Sequencer {
     fn acknowledge(&mut self, phase: Phase, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let pressurised = self.disconnect == Disconnect::Pressurised;
         let moves = matches!(phase, Phase::Held | Phase::Trapped) || (phase == Phase::Ready && pressurised);
-        if moves && self.guard_open(inputs) {
-            tell(events, Event::Refused(Refusal { guard_open: true, ..Refusal::default() }));
+        if refuse(Refusal { guard_open: moves && self.guard_open(inputs), ..Refusal::default() }, events) {
             return false;
         }
         match phase {
@@ -677,7 +682,7 @@ impl Sequencer {
                     Phase::Fault => self.rest(now, events),
                     // On purpose, and only now: into the vent, from the beginning.
                     Phase::Held | Phase::Trapped => {
-                        self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+                        self.go(Phase::SafeVent, now, events);
                     }
                     _ => return false,
                 }
@@ -685,7 +690,7 @@ impl Sequencer {
             // Nothing is proved, or pressure has come back while waiting: told to, the valve is opened into the vent.
             Phase::Ready if pressurised => {
                 tell(events, Event::Acknowledged);
-                self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+                self.go(Phase::SafeVent, now, events);
             }
             _ => return false,
         }
@@ -715,8 +720,7 @@ impl Sequencer {
     fn start(&mut self, sides: Sides, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let mut refusal = self.refusal(inputs);
         refusal.busy = self.phase() != Phase::Ready;
-        if refusal.any() {
-            tell(events, Event::Refused(refusal));
+        if refuse(refusal, events) {
             return false;
         }
         self.results = [None; 2];
@@ -737,8 +741,7 @@ impl Sequencer {
         // Told below, as the fault it is.
         refusal.output_mismatch = false;
         refusal.far_not_empty |= !self.below.lasted(self.rig.safe_dwell());
-        if refusal.any() {
-            tell(events, Event::Refused(refusal));
+        if refuse(refusal, events) {
             return false;
         }
         if inputs.outputs_differ {
@@ -754,8 +757,7 @@ impl Sequencer {
     fn swapped(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let mut refusal = self.refusal(inputs);
         refusal.guard_not_opened = self.rig.raw().guard_fitted && !matches!(self.state, State::Swap(true));
-        if refusal.any() {
-            tell(events, Event::Refused(refusal));
+        if refuse(refusal, events) {
             return false;
         }
         self.enter(State::Precheck(Precheck::default()), now, events);
@@ -790,7 +792,7 @@ impl Sequencer {
             }
             Next::End(end) => {
                 self.end_side(&end, now);
-                self.enter(State::SafeVent(SafeVent::new(now)), now, events);
+                self.go(Phase::SafeVent, now, events);
             }
             Next::Fault(fault) => self.fail(fault, now, events),
             Next::Empty { stroked } => self.emptied(stroked, now, events),
@@ -803,8 +805,8 @@ impl Sequencer {
         let fed = core::mem::replace(&mut self.fed, false);
         self.emptied = Some(stroked);
         // Given up while it was emptied, a side keeps what it ended with: that is judged, too.
-        let judges = |run: Run| run.pending.is_some() || !(run.aborted || run.opening);
-        let judging = self.fault.is_none() && self.run.is_some_and(judges);
+        let judges = |run: &Run| run.pending.is_some() || !(run.aborted || run.opening);
+        let judging = self.fault.is_none() && self.run.as_ref().is_some_and(judges);
         if fed && judging && !self.life.shown() {
             // What it reads proves nothing: neither that the far side is empty, nor what was measured before.
             self.latch(Fault::NoSignOfLife, events);
@@ -866,12 +868,12 @@ impl Sequencer {
             warmth: self.thermometer.known(self.rig.raw().thermometer.is_some()),
             contacts: inputs.contacts,
             confirmed,
-            isolated: self.run.and_then(|run| run.isolated),
+            isolated: self.run.as_ref().and_then(|run| run.isolated),
             gross: self.gross,
             supply_full: self.supply_full.holds(),
             apart: self.apart.holds(),
             leapt: self.life.broken(),
-            frozen: self.run.is_some_and(|run| run.flickers) && self.far.is_frozen(),
+            frozen: self.run.as_ref().is_some_and(|run| run.flickers) && self.far.is_frozen(),
         };
         match &mut self.state {
             State::Precheck(phase) => phase.poll(&view, events),
@@ -1065,7 +1067,7 @@ impl Sequencer {
             if is == Disconnect::Pressurised {
                 // Taken back: an answer to what was asked before means nothing any more.
                 self.bled = false;
-                self.ask = self.ask.filter(|ask| !matches!(ask, Ask::OpenBleed | Ask::SwapEnds));
+                self.ask = self.ask.filter(|ask| !ask.rests_on_empty());
             } else if was == Disconnect::Pressurised && self.ask.is_none() {
                 self.put(Ask::OpenBleed, events);
             }
@@ -1101,6 +1103,15 @@ impl Sequencer {
             _ => Disconnect::Pressurised,
         }
     }
+}
+
+/// Whether there is a reason to refuse; if so, it is told.
+#[inline(never)]
+fn refuse(refusal: Refusal, events: &mut Events) -> bool {
+    if refusal.any() {
+        tell(events, Event::Refused(refusal));
+    }
+    refusal.any()
 }
 
 #[cfg(test)]

@@ -18,6 +18,7 @@ use seathold_sequencer::link::message::{
 };
 use seathold_sequencer::link::polls::{Packer, Poll, Polls};
 use seathold_sequencer::link::serve;
+use seathold_sequencer::output::{Outputs, Pilot};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
@@ -389,6 +390,41 @@ fn an_invalid_recipe_moves_nothing_and_a_busy_controller_takes_none() {
     assert!(bench.known.answers.contains(&Answer::Rig(RawRig::DEMO)));
     assert!(bench.sequencer.recipe().is_none());
     assert_eq!(bench.known.began, 0);
+}
+
+/// A recipe begins with a sequencer that takes everything to be at rest. Where an opened guard holds the pilot, it is not:
+/// the ball would shut, with a hand in it.
+#[test]
+fn a_recipe_moves_no_ball_behind_an_open_guard() {
+    let aborted = || {
+        let mut bench = Bench::<32_768>::new(SOUND, Faults::default(), 12);
+        bench.run_until(Phase::Soak);
+        bench.to_do = VecDeque::from([Order::Operate(Command::Abort)]);
+        bench.run_until(Phase::SafeVent);
+        bench
+    };
+    let mut turns = 0;
+    let mut bench = aborted();
+    while bench.sequencer.phase() == Phase::SafeVent {
+        bench.turn();
+        turns += 1;
+    }
+    let mut bench = aborted();
+    (1..turns).for_each(|_| bench.turn());
+    bench.bottle.guard_open = true;
+    bench.turn();
+    let held = Outputs { pilot: Pilot::Fed, ..Outputs::REST };
+    assert_eq!((bench.sequencer.phase(), bench.bottle.outputs()), (Phase::Ready, held));
+    bench.to_do = VecDeque::from([Order::LoadRecipe(RECIPE)]);
+    bench.known = Known::default();
+    for _ in 0..200 {
+        bench.turn();
+        assert_eq!(bench.bottle.outputs(), held);
+    }
+    assert!(bench.known.answers.contains(&Answer::Busy), "{:?}", bench.known.answers);
+    bench.bottle.guard_open = false;
+    (0..200).for_each(|_| bench.turn());
+    assert_eq!((bench.bottle.outputs(), bench.known.began), (Outputs::REST, 1), "{:?}", bench.known.answers);
 }
 
 #[test]

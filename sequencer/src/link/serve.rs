@@ -3,7 +3,6 @@
 use super::controller::Controller;
 use super::message::{Answer, Order, Record, Snapshot};
 use crate::bench::{self, Polled};
-use crate::event::Phase;
 use crate::io::Hardware;
 use crate::recipe::RawRecipe;
 use crate::step::Sequencer;
@@ -52,11 +51,11 @@ fn obey<H: Hardware, const N: usize>(
     }
 }
 
-/// A recipe begins with a sequencer as after a reset: it assumes pressure, opens into the vent and looks. So nothing of
-/// an earlier recipe can live on, and a recording from here on is complete.
+/// A recipe begins with a sequencer as after a reset: it assumes pressure, and looks, at rest. So nothing of an earlier
+/// recipe can live on, and a recording from here on is complete.
 #[inline(never)]
 fn load<const N: usize>(link: &mut Controller<N>, sequencer: &mut Sequencer, raw: &RawRecipe) -> Answer {
-    if sequencer.phase() != Phase::Ready {
+    if !sequencer.takes_recipe() {
         return Answer::Busy;
     }
     let rig = *sequencer.rig();

@@ -98,6 +98,7 @@ impl Measure {
         self.left_band = false;
     }
 
+    #[inline(never)]
     pub(crate) fn poll(&mut self, view: &View<'_>, events: &mut Events) -> Next {
         if view.gross.holds() {
             return self.fell(view);

@@ -181,7 +181,7 @@ impl Gone {
     fn on(self, pa: i32, safe: i32) -> Self {
         match self {
             Self::Nowhere | Self::Up | Self::Low if pa > FLOOR_PA => Self::Up,
-            Self::Nowhere | Self::Up if pa >= 2 * safe => Self::Low,
+            Self::Up if pa >= 2 * safe => Self::Low,
             Self::Up | Self::Low if pa.abs() <= safe => Self::Down,
             gone => gone,
         }

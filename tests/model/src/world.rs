@@ -353,17 +353,11 @@ impl World {
         world
     }
 
-    /// Whether a new recipe is taken: in ready, and with nothing held as it is by an open guard. A new sequencer takes the
-    /// outputs to be at rest, so that elsewhere the ball would move.
-    fn takes_recipe(&self) -> bool {
-        self.sequencer.phase() == Phase::Ready && self.outputs == Outputs::REST
-    }
-
     /// One poll: the plant moves, everything is read, the sequencer steps, the judge looks.
     fn poll(&mut self, scope: &Scope, (mishap, deed): Action) {
         let before = self.outputs;
         let reset = matches!(mishap, Mishap::Reset | Mishap::ResetBare);
-        let loads = deed == Deed::Load && self.takes_recipe();
+        let loads = deed == Deed::Load && self.sequencer.takes_recipe();
         if reset {
             let recipe = (mishap == Mishap::Reset).then_some(scope.recipe);
             self.sequencer = Sequencer::resume(scope.rig, recipe, self.sequencer.stop_latched());
@@ -550,7 +544,7 @@ impl Model for Scope {
                 // Swapping ends and opening the bleed leave nothing to see in this world: saying it is doing it.
                 Deed::Say(ask @ (Ask::SwapEnds | Ask::OpenBleed)) => asked != Some(*ask),
                 // Refused elsewhere, and the sequencer hears nothing of it.
-                Deed::Load => world.takes_recipe(),
+                Deed::Load => world.sequencer.takes_recipe(),
                 _ => true,
             };
             let plant = &world.plant;

@@ -87,6 +87,11 @@ impl Bottle {
         }
     }
 
+    /// As they were set last.
+    pub const fn outputs(&self) -> Outputs {
+        self.outputs
+    }
+
     /// One poll's worth of gas and movement.
     pub fn advance(&mut self) {
         self.now = Instant::from_ticks(self.now.as_ticks() + POLL_US);
