@@ -1,4 +1,4 @@
-//! The poll loop over the io traits. It decides nothing: read, step, apply, tell.
+//! The poll loop over the io traits. It decides nothing: read, step, retain, apply, tell.
 
 use crate::event::Events;
 use crate::input::{Inputs, Reading, Sample, SensorFault};
@@ -65,8 +65,9 @@ pub fn poll_into<H: Hardware, O: Operator>(
         command: operator.command(at, sequencer.phase()),
     };
     polled.outputs = sequencer.step_into(at, &polled.inputs, &mut polled.events);
-    hardware.apply(polled.outputs)?;
+    // First, as it must outlive the reset that outputs which cannot be set end in.
     hardware.retain_stop(sequencer.stop_latched());
+    hardware.apply(polled.outputs)?;
     for event in &polled.events {
         operator.tell(at, event);
     }

@@ -76,6 +76,16 @@ impl Channel {
         matches!(reading, Reading::Sample(sample) if self.number != Some(sample.number))
     }
 
+    /// Whether it reads within `limit` of the atmosphere, above and below; false while it is not known.
+    pub(crate) fn reads_empty(&self, limit: GaugePressure) -> bool {
+        self.pressure().is_some_and(|p| p.is_within(limit))
+    }
+
+    /// Whether it reads `limit` or more; false while it is not known.
+    pub(crate) fn reads_full(&self, limit: GaugePressure) -> bool {
+        self.pressure().is_some_and(|p| p >= limit)
+    }
+
     /// Expected time between samples.
     pub(crate) const fn period(&self) -> Duration {
         self.period

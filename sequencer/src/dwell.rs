@@ -34,8 +34,8 @@ impl Dwell {
     /// Both sides empty: within the limit of the atmosphere, above and below, by healthy transducers.
     #[inline(never)]
     pub(crate) fn watch_empty(&mut self, far: &Channel, supply: Option<&Channel>, limit: GaugePressure, now: Instant) {
-        let empty = |channel: &Channel| channel.pressure().is_some_and(|p| p.is_within(limit));
-        self.note(empty(far) && supply.is_none_or(empty), far.fresh().is_some(), now);
+        let empty = far.reads_empty(limit) && supply.is_none_or(|supply| supply.reads_empty(limit));
+        self.note(empty, far.fresh().is_some(), now);
     }
 
     /// It held at the last reading, and nothing has been unknown since.

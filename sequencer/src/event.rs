@@ -30,7 +30,7 @@ pub enum Phase {
     Settle,
     /// Watching the trapped pressure.
     Measure,
-    /// Opening the valve into the open vent until the far side is measured empty.
+    /// Opening the valve into the open vent until both sides are measured empty.
     SafeVent,
     /// Waiting for the ends to be swapped.
     Swap,
@@ -240,7 +240,7 @@ pub enum Event {
     Restarted(Disturbance),
     /// A look at the growing window: the figure so far. Not a verdict.
     Looked(Figure),
-    /// One side's result, given only once the far side has been measured empty after it.
+    /// One side's result, given only once both sides have been measured empty after it, or at rest where no air was let in.
     Judged(SideResult),
     /// The run's result.
     Proved {

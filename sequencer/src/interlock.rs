@@ -12,7 +12,7 @@ pub(crate) struct Conditions {
     pub(crate) stop: bool,
     /// A guard is fitted and not closed.
     pub(crate) guard_open: bool,
-    /// The far side is known, and not above its maximum.
+    /// The far side is known, and neither side above its maximum.
     pub(crate) may_feed: bool,
     /// Either side is above its maximum.
     pub(crate) over: bool,
@@ -44,7 +44,7 @@ impl Interlock {
     /// - Emergency stop: everything at rest at once, as when power is lost. Supply and vent may then pass each other on the
     ///   way, for as long as their springs take: into the silencer, which is what a power cut does too.
     /// - Supply and vent never open together: the supply gives way.
-    /// - Supply only while the far pressure is known and below its maximum.
+    /// - Supply only while the far pressure is known, and neither side above its maximum.
     /// - The one opens only when the other has been shut for the changeover; but above the maximum the vent does not wait.
     /// - With the guard open the pilot stays as it is, but for opening the valve into the vent under a far side that reads
     ///   full.

@@ -12,7 +12,7 @@ use crate::time::{Duration, Instant};
 /// running number that counts conversions, not calls, so that a lost one shows. [`Hardware::now`] never goes back while
 /// the program runs; a counter that wraps in use must be widened. [`Hardware::apply`] sets *every* output every time.
 ///
-/// **For whoever calls it.** Read, step, apply, retain, and only then call [`Hardware::alive`]: a loop that stalls anywhere
+/// **For whoever calls it.** Read, step, retain, apply, and only then call [`Hardware::alive`]: a loop that stalls anywhere
 /// must run into the watchdog, and the watchdog must end in [`Outputs::REST`].
 pub trait Hardware {
     /// Why outputs could not be set.

@@ -17,13 +17,14 @@
 //!
 //! 1. Check the rig and the recipe once: [`rig::RawRig::validate`], [`recipe::RawRecipe::validate`]. Only what has been
 //!    checked as a whole gets in.
-//! 2. Make a [`step::Sequencer`]. It assumes that the far side is pressurised.
+//! 2. Make a [`step::Sequencer`]. It assumes that the far side is pressurised. On a controller that was reset, by
+//!    [`step::Sequencer::resume`], with what [`io::Hardware::retain_stop`] kept: a reset releases no emergency stop.
 //! 3. Over and over: read everything into [`input::Inputs`], call [`step::Sequencer::step`] with the time, set *all* of
 //!    [`step::Step::outputs`], and pass the events on. [`bench::poll`] is that loop for anything that implements
 //!    [`io::Hardware`] and [`io::Operator`].
 //!
 //! Time comes in as an argument and must not go back; polls must not lie further apart than the rig's `stall_max`.
-//! If either happens it is seen, the run is void, and the valve is opened into the vent. A step with nothing new in it,
+//! If either happens it is seen, the run is void, and, once air was let in, the valve is opened into the vent. A step with nothing new in it,
 //! early or repeated, changes nothing. Every step is bounded work; none waits.
 //!
 //! The same inputs give the same outputs, events and verdict, bit for bit, on every machine: decisions rest on integers
@@ -42,14 +43,14 @@
 //! # Example
 //!
 //! ```
-//! use seathold_sequencer::{input::Inputs, output::Gate, recipe::RawRecipe, rig::RawRig, step::Sequencer, time::Instant};
+//! use seathold_sequencer::{input::Inputs, output::Outputs, recipe::RawRecipe, rig::RawRig, step::Sequencer, time::Instant};
 //!
 //! let rig = RawRig::DEMO.validate().unwrap();
 //! let recipe = RawRecipe::DEMO.validate(&rig).unwrap();
 //! let mut sequencer = Sequencer::new(rig, Some(recipe));
 //! let step = sequencer.step(Instant::from_ticks(0), &Inputs::IDLE);
-//! // The first thing is to open the valve into the vent, and look.
-//! assert_eq!((step.outputs.supply, step.outputs.vent), (Gate::Shut, Gate::Open));
+//! // At rest, and looking: nothing moves yet.
+//! assert_eq!(step.outputs, Outputs::REST);
 //! ```
 
 #[cfg(feature = "adapters")]

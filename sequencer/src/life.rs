@@ -7,13 +7,14 @@
 //! next has leapt. A rig so small and quick that half of its pressure comes *in* within a sample cannot show more: there, leaps say nothing.
 
 use crate::channel::Channel;
+use crate::limits::LIFE_SAFES;
 use crate::persist::Persist;
 use crate::time::Instant;
 use crate::units::GaugePressure;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Stage {
-    /// No pressure has been read since air was let in; or so little that it is no sign of life.
+    /// So little has been read since air was let in that it is no sign of life.
     Waiting,
     /// Pressure has been read.
     Risen,
@@ -34,16 +35,9 @@ pub(crate) struct Life {
     quick: bool,
 }
 
-/// Readings below this many safe limits are not looked at for leaps: noise and the valve's own puffs are there.
-const FLOOR: i32 = 20;
-/// Above this many safe limits a reading is pressure, whatever the zero.
-const RISEN: i32 = 2;
-
-/// What a reading must have come up to. Below the floor a transducer may drop to empty unnoticed; where the target itself is
-/// low, half of it has to do.
-fn risen(safe: GaugePressure, target: GaugePressure) -> i32 {
-    let times = |n: i32| safe.pascals().saturating_mul(n);
-    times(FLOOR).min(target.pascals() / 2).max(times(RISEN))
+/// What a reading must have come up to, and above which leaps are looked for.
+fn floor(safe: GaugePressure) -> i32 {
+    safe.pascals().saturating_mul(LIFE_SAFES as i32)
 }
 
 impl Life {
@@ -79,7 +73,7 @@ impl Life {
         self.leap = Persist::NONE;
         self.last = Some(good.pressure);
         self.stage = match self.stage {
-            Stage::Waiting if good.pressure.pascals() >= risen(safe, target) => Stage::Risen,
+            Stage::Waiting if good.pressure.pascals() > floor(safe) => Stage::Risen,
             // While air is let in nothing goes out: what reads empty then has shown nothing.
             Stage::Risen if good.pressure.is_within(safe) && fed => Stage::Waiting,
             Stage::Risen if good.pressure.is_within(safe) => Stage::Shown,
@@ -101,7 +95,7 @@ impl Life {
 /// Whether gas cannot have gone from one pressure to the other in a sample.
 fn leap(from: GaugePressure, to: GaugePressure, safe: GaugePressure) -> bool {
     let (low, high) = if from < to { (from, to) } else { (to, from) };
-    high.pascals() > safe.pascals().saturating_mul(FLOOR) && low.pascals() < high.pascals() / 4
+    high.pascals() > floor(safe) && low.pascals() < high.pascals() / 4
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! Every bound of the sequencer in one place, and what must hold between them.
 
-/// Hardest pressure any rig may be built for: 1 MPa gauge. One US national laboratory's pressure policy puts gas
+/// Highest maximum any rig may be built for: 1 MPa gauge. One US national laboratory's pressure policy puts gas
 /// below 1 MPa gauge (150 psi) in its lowest-hazard class (LBNL, seen in its own text); seathold is for such benches.
 pub const HARD_MAX_PA: u32 = 1_000_000;
 
@@ -14,9 +14,14 @@ pub const SAFE_PA_MAX: u32 = 10_000;
 /// converter's last digit (our judgement).
 pub const SAFE_COUNTS_MIN: u32 = 4;
 
-/// Highest reading a transducer may call healthy: ten times the hardest pressure of any rig, so that a range mistaken by
+/// Highest reading a transducer may call healthy: ten times the highest maximum of any rig, so that a range mistaken by
 /// powers of ten is refused (our judgement).
 pub const TRANSDUCER_PA_MAX: u32 = 10 * HARD_MAX_PA;
+
+/// A transducer that has risen to so many safe limits, and come down from there without a leap, has followed the pressure.
+/// Below, noise and the puff of an opening valve could be taken for leaps, and a transducer that drops to empty cannot be
+/// told from a vent (our judgement). Every test pressure lies above it.
+pub const LIFE_SAFES: u32 = 20;
 
 /// What looks like a gross fall, a leap, or a supply side not empty must persist for so many readings in a row, and for
 /// this long, before anything is concluded from it: a burst of interference is over by then (our judgement).
@@ -34,6 +39,9 @@ pub const FLICKER_COUNTS: u32 = 3;
 /// Readings without any change in the precheck that make a frozen transducer, where the rig says that its last digits
 /// move.
 pub const FROZEN_PRECHECK: u32 = 50;
+
+/// Readings a mean zero is taken over at least (our judgement).
+pub const ZERO_SAMPLES_MIN: u32 = 10;
 
 /// Longest window of samples, in milliseconds: one hour.
 pub const MEASURE_MS_MAX: u32 = 3_600_000;
@@ -70,7 +78,8 @@ pub const BLOCKS_PER_POLL_MAX: usize = 3;
 /// How long one output is worked in a check of the rig: long enough to hear it, in milliseconds (our choice).
 pub const WORK_MS: u32 = 2_000;
 
-/// Most events one step can emit.
+/// Most events one step can emit: an event of the phase's own, a refusal, a side's end with its result and the run's, the
+/// phase entered with what is asked, and what is known of the pressure. The model checker demands it.
 pub const EVENTS_MAX: usize = 7;
 
 const _: () = {

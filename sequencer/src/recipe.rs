@@ -476,6 +476,15 @@ impl RawRecipe {
         pa(band < target / 2.0, "band", band, "must stay below half the target,", target / 2.0, "target");
         let zero_band = f64::from(self.zero_band_pa);
         pa(zero_band <= safe, "zero_band", zero_band, "must not pass the rig's safe limit,", safe, "safe");
+        let life = f64::from(limits::LIFE_SAFES) * safe;
+        pa(
+            floor > life,
+            "target",
+            target,
+            "must lie above twenty of the rig's safe limits and the band together,",
+            life + band,
+            "safe, band",
+        );
         let vent_below = f64::from(self.vent_below_pa);
         let half = "must stay below half the least test pressure,";
         pa(vent_below < floor / 2.0, "vent_below", vent_below, half, floor / 2.0, "target, band");
@@ -501,14 +510,7 @@ impl RawRecipe {
         };
         let sample = f64::from(self.sample_ms);
         let (least, most) = (f64::from(self.measure_ms_min), f64::from(self.measure_ms_max));
-        // Where a frozen reading can be told, a verdict must not come before it would be.
-        let flickers = rig.raw().far_flickers;
-        let (window, zeroing) = if flickers {
-            (f64::from(limits::FROZEN_CODES), f64::from(limits::FROZEN_PRECHECK))
-        } else {
-            (2.0 * limits::BLOCKS_MIN as f64, 10.0)
-        };
-        let samples_min = window * sample;
+        let samples_min = f64::from(rig.window_samples_min()) * sample;
         ms(least <= most, "measure_min", least, "must not pass measure_max,", most, "measure_max");
         ms(
             least >= samples_min,
@@ -519,7 +521,7 @@ impl RawRecipe {
             "sample, far_flickers",
         );
         let zero = f64::from(self.zero_ms);
-        let zero_min = zeroing * sample;
+        let zero_min = f64::from(rig.zero_samples_min()) * sample;
         let rule = "must hold 50 samples (10 where the reading does not flicker),";
         ms(zero >= zero_min, "zero_time", zero, rule, zero_min, "sample, far_flickers");
         let (vent, vent_max) = (f64::from(self.vent_ms), f64::from(self.vent_ms_max));

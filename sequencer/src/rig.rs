@@ -434,6 +434,16 @@ impl Rig {
         GaugePressure::from_pascals(self.raw.safe_pa as i32)
     }
 
+    /// Samples that the shortest window must hold: where a frozen reading can be told, no verdict may come before it would be.
+    pub fn window_samples_min(&self) -> u32 {
+        if self.raw.far_flickers { limits::FROZEN_CODES.into() } else { 2 * limits::BLOCKS_MIN as u32 }
+    }
+
+    /// Samples that the zero must be taken over, for the same reason.
+    pub fn zero_samples_min(&self) -> u32 {
+        if self.raw.far_flickers { limits::FROZEN_PRECHECK } else { limits::ZERO_SAMPLES_MIN }
+    }
+
     pub(crate) const fn safe_dwell(&self) -> Duration {
         millis(self.raw.safe_dwell_ms)
     }

@@ -328,15 +328,11 @@ impl Sequencer {
         self.below.watch_empty(&self.far, self.supply.as_ref(), safe, now);
         let target = self.recipe.as_ref().map_or(self.rig.hard_max(), Recipe::target);
         self.life.watch(&self.far, safe, target, self.interlock.last().supply == Gate::Open, now);
-        let empty = |channel: &Channel| channel.pressure().is_some_and(|p| p.is_within(safe));
-        match self.far.fresh() {
-            Some(good) => {
-                self.full.note(good.pressure >= safe, now);
-                let both = empty(&self.far) && self.supply.as_ref().is_none_or(empty);
-                self.refilled.note(self.phase.is_resting() && !both, now);
-            }
-            None if self.far.pressure().is_none() => self.full = Persist::NONE,
-            None => {}
+        if self.far.fresh().is_some() {
+            self.full.note(self.far.reads_full(safe), now);
+            self.refilled.note(self.phase.is_resting() && !self.below.is_begun(), now);
+        } else if self.far.pressure().is_none() {
+            self.full = Persist::NONE;
         }
         if self.refilled.holds() {
             // What came back may have gone into the cavity, too: only another stroke tells.
@@ -546,10 +542,9 @@ impl Sequencer {
     /// output that does not follow, and only once: nothing more can be done about it, but no side may be judged.
     fn hazard(&self, inputs: &Inputs) -> Option<Fault> {
         let phase = self.phase();
-        let far = self.far.known();
         let guard_open = self.guard_open(inputs);
         if !phase.is_live() {
-            let empty = matches!(far, Known::Pressure(p) if p.is_within(self.rig.safe_limit()));
+            let empty = self.far.reads_empty(self.rig.safe_limit());
             // A run that only begins has nothing to judge yet, and nobody has fed it.
             let judging = phase == Phase::SafeVent && self.run.as_ref().is_some_and(|run| !run.opening);
             let emptying = judging && !empty;
@@ -569,7 +564,7 @@ impl Sequencer {
             return Some(Fault::Output);
         }
         // While air is let in, a moment's blindness is one too many.
-        if self.far.lost() || (phase.is_fed() && !matches!(far, Known::Pressure(_))) {
+        if self.far.lost() || (phase.is_fed() && self.far.pressure().is_none()) {
             return Some(Fault::FarSensor);
         }
         if self.supply.as_ref().is_some_and(|s| s.lost()) {
@@ -607,12 +602,12 @@ impl Sequencer {
         if fault == Fault::Trapped {
             self.enter(State::Trapped, now, events);
         } else {
-            self.give_over(now, events);
+            self.end_run(now, events);
         }
     }
 
     /// Ends what is under way: by the safe vent where there may be air, else at rest.
-    fn give_over(&mut self, now: Instant, events: &mut Events) {
+    fn end_run(&mut self, now: Instant, events: &mut Events) {
         // In start-up what is not full for the dwell is doubtful, and doubt moves nothing.
         let full = self.full.holds() && self.phase != Phase::StartUp;
         if self.fed || full || self.phase == Phase::SafeVent {
@@ -641,7 +636,7 @@ impl Sequencer {
             }
             (Some(Command::Abort), phase) if phase.is_live() => {
                 self.give_up(events);
-                self.give_over(now, events);
+                self.end_run(now, events);
             }
             (Some(Command::Abort), Phase::SafeVent) if self.run.as_ref().is_some_and(|r| !r.aborted) => {
                 self.give_up(events);
@@ -702,7 +697,7 @@ impl Sequencer {
         let (far, supply) = (self.far.pressure(), self.supply.as_ref().and_then(|s| s.pressure()));
         let safe = self.rig.safe_limit();
         Refusal {
-            busy: !self.phase().is_resting(),
+            busy: self.phase != Phase::Ready,
             no_recipe: self.recipe.is_none(),
             stop_pressed: inputs.contacts.stop,
             guard_open: self.guard_open(inputs),
@@ -718,8 +713,7 @@ impl Sequencer {
 
     /// True when the run has been started.
     fn start(&mut self, sides: Sides, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
-        let mut refusal = self.refusal(inputs);
-        refusal.busy = self.phase() != Phase::Ready;
+        let refusal = self.refusal(inputs);
         if refuse(refusal, events) {
             return false;
         }
@@ -736,7 +730,6 @@ impl Sequencer {
     /// True when the output is being worked. Asked for a second time it is refused, so that the time it has is one time.
     fn work(&mut self, coil: Coil, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let mut refusal = self.refusal(inputs);
-        refusal.busy = self.phase() != Phase::Ready;
         refusal.no_recipe = false;
         // Told below, as the fault it is.
         refusal.output_mismatch = false;
@@ -756,6 +749,7 @@ impl Sequencer {
     /// True when the second side has been begun.
     fn swapped(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let mut refusal = self.refusal(inputs);
+        refusal.busy = false;
         refusal.guard_not_opened = self.rig.raw().guard_fitted && !matches!(self.state, State::Swap(true));
         if refuse(refusal, events) {
             return false;
@@ -836,7 +830,7 @@ impl Sequencer {
                 valve_shut: inputs.contacts.valve_shut,
                 fell: self.life.shown(),
                 fed: self.fed,
-                mismatch: inputs.outputs_differ,
+                outputs_differ: inputs.outputs_differ,
                 confirmed,
             });
         }
@@ -911,8 +905,17 @@ impl Sequencer {
                 }
                 State::Measure
             }
-            // The safe vent; no phase asks for any other, and if one ever did, this is the harmless answer.
-            _ => State::SafeVent(SafeVent::new(now)),
+            Phase::SafeVent
+            // No phase asks for any of these, and if one ever did, this is the harmless answer.
+            | Phase::StartUp
+            | Phase::Ready
+            | Phase::Precheck
+            | Phase::Vent
+            | Phase::Swap
+            | Phase::Fault
+            | Phase::Trapped
+            | Phase::Held
+            | Phase::Work => State::SafeVent(SafeVent::new(now)),
         };
         self.enter(state, now, events);
     }

@@ -42,7 +42,7 @@ pub enum Ground {
     Measured,
     /// The maximum time was over with the limit still inside the guard band.
     MaximumTime,
-    /// The trapped pressure fell by more than the gross drop.
+    /// The trapped pressure fell by three tenths of its absolute pressure, which no cooling explains.
     GrossFall,
     /// The trapped pressure went with the supply side while venting: the valve did not hold at all.
     WentWithSupply,

@@ -18,8 +18,8 @@ use crate::units::GaugePressure;
 pub(crate) struct Fill {
     /// When air was let in; `None` while the valve is being opened.
     admitted: Option<Instant>,
-    /// A hand valve: the operator has said it is open, perhaps before the vent has had time to shut.
-    said: bool,
+    /// A hand valve: the operator has confirmed that it is open, perhaps before the vent has had time to shut.
+    confirmed: bool,
     /// From when (the low half of the clock, in which no fill goes round) and what the pressure must have risen when it is
     /// next looked at.
     mark: Option<(u32, GaugePressure)>,
@@ -57,11 +57,11 @@ impl Fill {
 
     pub(crate) fn poll(&mut self, view: &View<'_>) -> Next {
         let recipe = view.recipe;
-        self.said |= view.confirmed == Some(Ask::OpenValve);
+        self.confirmed |= view.confirmed == Some(Ask::OpenValve);
         let Some(admitted) = self.admitted else {
             let open = match recipe.actuation() {
                 Actuation::Air => view.spent >= opening_max(recipe, view.rig),
-                Actuation::Hand => self.said && view.spent >= view.rig.changeover(),
+                Actuation::Hand => self.confirmed && view.spent >= view.rig.changeover(),
             };
             if open {
                 self.admitted = Some(view.now);

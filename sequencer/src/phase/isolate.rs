@@ -13,8 +13,8 @@ use crate::time::{Duration, millis};
 
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Isolate {
-    /// A hand valve: the operator has said it is shut.
-    said: bool,
+    /// A hand valve: the operator has confirmed that it is shut.
+    confirmed: bool,
 }
 
 pub(crate) const OUTPUTS: Outputs = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Exhausted };
@@ -38,10 +38,10 @@ pub(crate) fn ask(recipe: &Recipe) -> Option<Ask> {
 impl Isolate {
     pub(crate) fn poll(&mut self, view: &View<'_>) -> Next {
         let pressure = view.far.pressure();
-        self.said |= view.confirmed == Some(Ask::ShutValve);
+        self.confirmed |= view.confirmed == Some(Ask::ShutValve);
         let stroked = match view.recipe.actuation() {
             Actuation::Air => view.spent >= view.recipe.stroke(),
-            Actuation::Hand => self.said,
+            Actuation::Hand => self.confirmed,
         };
         let made = !view.rig.raw().shut_switch_fitted || view.contacts.valve_shut;
         match pressure {

@@ -279,7 +279,7 @@ impl Measure {
         }
     }
 
-    /// A fall beyond the gross drop is a leak if it was fast enough to be one; slow, it only says that the window has
+    /// A gross fall is a leak if it was fast enough to be one; slow, it only says that the window has
     /// left the range a constant leak may be read in.
     fn fell(&self, view: &View<'_>) -> Next {
         let fast = match (view.fall_pa(), view.isolated) {

@@ -132,7 +132,7 @@ pub(crate) enum Next {
     Rest,
 }
 
-/// Adds an event. A step never emits more than the list holds (see the worst case in `step.rs`); one too many would be
+/// Adds an event. A step never emits more than the list holds ([`EVENTS_MAX`](crate::limits::EVENTS_MAX)); one too many would be
 /// lost rather than stop the machine.
 #[inline(never)]
 pub(crate) fn tell(events: &mut Events, event: Event) {

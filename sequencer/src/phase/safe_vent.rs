@@ -35,8 +35,8 @@ pub(crate) struct SafeVent {
     since: Instant,
     /// How long both sides have been measured empty without a break.
     below: Dwell,
-    /// The operator has said that the lever is open.
-    said: bool,
+    /// The operator has confirmed that the lever is open.
+    confirmed: bool,
     /// The shut switch was made in the further stroke.
     seen_shut: bool,
     /// The further stroke does not count: pressure came back with it, an output did not follow, or it was made while what
@@ -64,7 +64,7 @@ pub(crate) struct VentView<'a> {
     /// Air has been let in.
     pub(crate) fed: bool,
     /// An output reads back otherwise than it was set.
-    pub(crate) mismatch: bool,
+    pub(crate) outputs_differ: bool,
     pub(crate) confirmed: Option<Ask>,
 }
 
@@ -116,7 +116,14 @@ pub(crate) fn limit(rig: &Rig, recipe: Option<&Recipe>) -> Duration {
 
 impl SafeVent {
     pub(crate) const fn new(now: Instant) -> Self {
-        Self { stage: Stage::Emptying, since: now, below: Dwell::NONE, said: false, seen_shut: false, doubtful: false }
+        Self {
+            stage: Stage::Emptying,
+            since: now,
+            below: Dwell::NONE,
+            confirmed: false,
+            seen_shut: false,
+            doubtful: false,
+        }
     }
 
     pub(crate) fn outputs(&self) -> Outputs {
@@ -138,7 +145,7 @@ impl SafeVent {
             self.below = Dwell::NONE;
         }
         if view.confirmed == Some(Ask::OpenToVent) {
-            self.said = true;
+            self.confirmed = true;
             self.below = Dwell::NONE;
         }
         if view.guard_open && !by_hand && matches!(self.stage, Stage::Shutting | Stage::Opening) {
@@ -146,12 +153,12 @@ impl SafeVent {
             self.since = view.now;
         }
         self.seen_shut |= self.stage == Stage::Shutting && view.valve_shut;
-        if view.mismatch {
+        if view.outputs_differ {
             self.below = Dwell::NONE;
         }
         if self.stage != Stage::Emptying {
-            let full = |channel: &Channel| channel.pressure().is_some_and(|p| p >= view.rig.safe_limit());
-            self.doubtful |= view.mismatch || full(view.far) || view.supply.is_some_and(full);
+            let full = |channel: &Channel| channel.reads_full(view.rig.safe_limit());
+            self.doubtful |= view.outputs_differ || full(view.far) || view.supply.is_some_and(full);
         }
         let spent = since(view.now, self.since);
         let overdue = spent >= millis(stage_ms_max(self.stage, view.rig, view.recipe))
@@ -163,7 +170,7 @@ impl SafeVent {
         let cavity = view.recipe.is_none_or(|r| r.raw().cavity_stroke);
         match self.stage {
             // A valve only just told to open has not had time to let anything out: a full stroke first.
-            Stage::Emptying if dwelt && (by_hand || stroked) && (self.said || !asks(view.recipe) || opened) => {
+            Stage::Emptying if dwelt && (by_hand || stroked) && (self.confirmed || !asks(view.recipe) || opened) => {
                 if !cavity {
                     return Next::Empty { stroked: false };
                 }

@@ -33,9 +33,9 @@ impl StartUp {
 
     pub(crate) fn poll(&mut self, far: &Channel, rig: &Rig, now: Instant, spent: Duration) -> Next {
         let safe = rig.safe_limit();
-        let (pressure, fresh) = (far.pressure(), far.fresh().is_some());
-        self.full.note(pressure.is_some_and(|p| p >= safe), fresh, now);
-        self.empty.note(pressure.is_some_and(|p| p.is_within(safe)), fresh, now);
+        let fresh = far.fresh().is_some();
+        self.full.note(far.reads_full(safe), fresh, now);
+        self.empty.note(far.reads_empty(safe), fresh, now);
         if self.full.lasted(rig.safe_dwell()) {
             Next::Go(Phase::SafeVent)
         } else if self.empty.lasted(rig.safe_dwell()) {

@@ -3,6 +3,7 @@
 
 use core::cell::UnsafeCell;
 use core::mem::MaybeUninit;
+use seathold_sequencer::io::StopMemory;
 
 /// Neither is likely to stand in memory that was never written.
 const STOPPED: u32 = 0x5354_4f50;
@@ -17,15 +18,19 @@ unsafe impl Sync for Word {}
 #[unsafe(link_section = ".uninit.stop_memory")]
 static WORD: Word = Word(UnsafeCell::new(MaybeUninit::uninit()));
 
-/// Keeps whether a stop is latched.
-pub fn keep(stopped: bool) {
-    let word = if stopped { STOPPED } else { RELEASED };
-    // SAFETY: the static is valid, aligned, and written by nobody else.
-    unsafe { WORD.0.get().cast::<u32>().write_volatile(word) }
-}
+/// The word there.
+pub struct Retained;
 
-/// What was kept before the reset; after power-up there is nothing, and that is no stop.
-pub fn kept() -> bool {
-    // SAFETY: as above. Any 32 bits are a value; which they are after power-up does not matter, as they are compared only.
-    unsafe { WORD.0.get().cast::<u32>().read_volatile() == STOPPED }
+impl StopMemory for Retained {
+    fn keep(&mut self, stopped: bool) {
+        let word = if stopped { STOPPED } else { RELEASED };
+        // SAFETY: the static is valid, aligned, and written by nobody else.
+        unsafe { WORD.0.get().cast::<u32>().write_volatile(word) }
+    }
+
+    fn kept(&self) -> bool {
+        // SAFETY: as above. Any 32 bits are a value; which they are after power-up does not matter, as they are compared
+        // only.
+        unsafe { WORD.0.get().cast::<u32>().read_volatile() == STOPPED }
+    }
 }

@@ -14,7 +14,7 @@ use cortex_m::peripheral::syst::SystClkSource;
 use cortex_m_rt::{entry, exception};
 use critical_section::Mutex;
 use heapless::spsc::{Producer, Queue};
-use seathold_board::{down, stop_memory, two_stacks};
+use seathold_board::{down, stop_memory::Retained, two_stacks};
 use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::Event;
 use seathold_sequencer::input::{Ask, Command, Side, Sides};
@@ -130,7 +130,7 @@ fn link_in(place: &mut MaybeUninit<Controller<STORE>>) -> &mut Controller<STORE>
 
 #[inline(never)]
 fn sequencer_in(place: &mut MaybeUninit<Sequencer>, rig: Rig) -> &mut Sequencer {
-    place.write(Sequencer::resume(rig, None, stop_memory::kept()))
+    place.write(Sequencer::resume(rig, None, Retained.kept()))
 }
 
 const fn number(text: &str) -> u32 {
@@ -217,7 +217,7 @@ fn main() -> ! {
             rig.obey(&mut hands);
             rig.advance(millis(POLL_MS));
             // The rig's own memory is the simulated one, and goes with a reset.
-            stop_memory::keep(sequencer.stop_latched());
+            Retained.keep(sequencer.stop_latched());
             // Every output has been set.
             dog.feed();
             log::events(&polled.events);

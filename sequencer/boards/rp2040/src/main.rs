@@ -5,6 +5,9 @@
 mod analogue;
 mod outputs;
 mod rig;
+// Not the scratch registers of the watchdog: the RUN pin clears them (datasheet 4.7.4).
+#[path = "../../common/src/stop_memory.rs"]
+mod stop_memory;
 #[path = "../../common/src/two_stacks.rs"]
 mod two_stacks;
 mod usb;
@@ -28,7 +31,6 @@ use seathold_sequencer::adapters::contact::Contact;
 use seathold_sequencer::adapters::solenoid::{Sense, Solenoid};
 use seathold_sequencer::adapters::{Parts, Ticker};
 use seathold_sequencer::bench::Polled;
-use seathold_sequencer::event::Disconnect;
 use seathold_sequencer::io::{Hardware, StopMemory, Watchdog};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
@@ -36,9 +38,10 @@ use seathold_sequencer::link::message::Capabilities;
 use seathold_sequencer::link::serve;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
+use stop_memory::Retained;
 use usb::Received;
 use usb_device::bus::UsbBusAllocator;
-use watchdog::{Dog, Scratch};
+use watchdog::Dog;
 
 /// Sets up the flash chip for four data lines, as the chips on boards in the common layout want it. The generic way, one
 /// data line, runs on any chip, but a poll whose code is not in the cache would take longer than a poll may.
@@ -123,7 +126,7 @@ fn main() -> ! {
         shut_switch: Contact::made_low(pins.gpio12.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
         watchdog: dog,
         clock: Clock64(hal::Timer::new(part.TIMER, &mut part.RESETS, &clocks)),
-        stop_memory: Scratch,
+        stop_memory: Retained,
     };
     let mut empty_lamp = pins.gpio25.reconfigure::<FunctionSioOutput, PullDown>();
 
@@ -138,7 +141,7 @@ fn main() -> ! {
     analogue::begin(inputs, core.SYST, clocks.system_clock.freq().to_Hz());
     let bus = UsbBus::new(part.USBCTRL_REGS, part.USBCTRL_DPRAM, clocks.usb_clock, true, &mut part.RESETS);
     let Some(mut received) = usb::begin(BUS.write(UsbBusAllocator::new(bus)), RECEIVED) else { stop() };
-    let sequencer = SEQUENCER.write(Sequencer::resume(rig, None, Scratch.kept()));
+    let sequencer = SEQUENCER.write(Sequencer::resume(rig, None, Retained.kept()));
     let link = LINK.write(Controller::new(Capabilities { single_outputs: true, ..Capabilities::default() }));
 
     let polled = POLLED;
@@ -159,8 +162,7 @@ fn main() -> ! {
                 stop()
             };
             // Lit: reads empty. Whether it is, the gauge at the open bleed says.
-            let is = sequencer.status().disconnect;
-            let empty = matches!(is, Disconnect::ReadsEmpty | Disconnect::Confirmed);
+            let empty = sequencer.status().disconnect.cavity_too();
             let Ok(()) = empty_lamp.set_state(empty.into());
             log(&polled.events);
         }

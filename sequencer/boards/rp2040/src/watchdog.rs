@@ -2,7 +2,7 @@
 
 use rp2040_hal as hal;
 use rp2040_hal::pac;
-use seathold_sequencer::io::{StopMemory, Watchdog};
+use seathold_sequencer::io::Watchdog;
 use seathold_sequencer::time::Duration;
 
 /// The longest the part can count: 24 bits at two a microsecond (erratum RP2040-E1).
@@ -24,26 +24,6 @@ impl Dog {
 /// Whether the last reset was by the watchdog.
 pub fn has_bitten(watchdog: &pac::WATCHDOG) -> bool {
     watchdog.reason().read().timer().bit_is_set()
-}
-
-/// What the scratch register holds while an emergency stop is latched.
-const STOPPED: u32 = 0x5354_4f50;
-
-/// The watchdog's first scratch register: its own bite and a reset of the processor leave it alone, a loss of power does
-/// not (datasheet 4.7.4, from memory).
-pub struct Scratch;
-
-impl StopMemory for Scratch {
-    fn keep(&mut self, stopped: bool) {
-        let word = if stopped { STOPPED } else { 0 };
-        // SAFETY: nothing else uses this register; writing it moves no memory.
-        unsafe { (*pac::WATCHDOG::PTR).scratch0().write(|w| w.bits(word)) };
-    }
-
-    fn kept(&self) -> bool {
-        // SAFETY: as above, and only read.
-        unsafe { (*pac::WATCHDOG::PTR).scratch0().read().bits() == STOPPED }
-    }
 }
 
 impl Watchdog for Dog {
