@@ -445,11 +445,6 @@ impl RawRecipe {
         examiner.ranges_by(self, &BOUNDS, FIELDS);
         self.check_pressures(rig, &mut examiner);
         self.check_times(rig, &mut examiner);
-        let (tau_min, tau_max) = (f64::from(self.tau_ms_min), f64::from(self.tau_ms_max));
-        examiner.require(
-            tau_min < tau_max,
-            conflict("tau_min", Unit::Millisecond, tau_min, "must lie below tau_max,", tau_max, "tau_max"),
-        );
         examiner.clean().then(|| Recipe { raw: *self, schedule: Schedule::new(self), curves: curves(self, rig) })
     }
 
@@ -463,92 +458,73 @@ impl RawRecipe {
         self.examine(rig, |error| errors.add(error)).ok_or(errors)
     }
 
+    // Compared as integers, which a core without floating point does in a few instructions.
     fn check_pressures(&self, rig: &Rig, examiner: &mut Examiner<impl FnMut(FieldError)>) {
-        let mut pa = |holds: bool, field, value: f64, rule, bound: f64, with| {
-            examiner.require(holds, conflict(field, Unit::Pascal, value, rule, bound, with));
+        let mut pa = |holds: bool, field, value: u32, rule, bound: f64, with| {
+            examiner.require(holds, conflict(field, Unit::Pascal, value.into(), rule, bound, with));
         };
-        let (target, band, max) = (f64::from(self.target_pa), f64::from(self.band_pa), f64::from(self.max_pa));
-        let hard_max = f64::from(rig.raw().hard_max_pa);
-        let safe = f64::from(rig.raw().safe_pa);
-        let floor = target - band;
-        pa(target + band < max, "max", max, "must lie above target and band together,", target + band, "target, band");
-        pa(max <= hard_max, "max", max, "must not pass the rig's hard maximum,", hard_max, "hard_max");
-        pa(band < target / 2.0, "band", band, "must stay below half the target,", target / 2.0, "target");
-        let zero_band = f64::from(self.zero_band_pa);
-        pa(zero_band <= safe, "zero_band", zero_band, "must not pass the rig's safe limit,", safe, "safe");
-        let life = f64::from(limits::LIFE_SAFES) * safe;
-        pa(
-            floor > life,
-            "target",
-            target,
-            "must lie above twenty of the rig's safe limits and the band together,",
-            life + band,
-            "safe, band",
-        );
-        let vent_below = f64::from(self.vent_below_pa);
-        let half = "must stay below half the least test pressure,";
-        pa(vent_below < floor / 2.0, "vent_below", vent_below, half, floor / 2.0, "target, band");
+        let Self { target_pa: target, band_pa: band, max_pa: max, .. } = *self;
+        let (hard_max, safe) = (rig.raw().hard_max_pa, rig.raw().safe_pa);
+        let [wide_target, wide_band] = [target, band].map(u64::from);
+        let (least, most) = (i64::from(target) - i64::from(band), wide_target + wide_band);
+        let rule = "must lie above target and band together,";
+        pa(most < max.into(), "max", max, rule, most as f64, "target, band");
+        pa(max <= hard_max, "max", max, "must not pass the rig's hard maximum,", hard_max.into(), "hard_max");
+        let half_target = f64::from(target) / 2.0;
+        pa(2 * wide_band < wide_target, "band", band, "must stay below half the target,", half_target, "target");
+        let zero_band = self.zero_band_pa;
+        pa(zero_band <= safe, "zero_band", zero_band, "must not pass the rig's safe limit,", safe.into(), "safe");
+        let life = u64::from(limits::LIFE_SAFES) * u64::from(safe) + wide_band;
+        let rule = "must lie above twenty of the rig's safe limits and the band together,";
+        pa(wide_target > life, "target", target, rule, life as f64, "safe, band");
+        let vent_below = self.vent_below_pa;
+        let rule = "must stay below half the least test pressure,";
+        let half_least = least as f64 / 2.0;
+        pa(2 * i64::from(vent_below) < least, "vent_below", vent_below, rule, half_least, "target, band");
         // A valve right at the limit must still stand in the band when it is measured.
-        let waiting_ms = f64::from(self.stroke_ms) + f64::from(self.vent_ms_max) + f64::from(self.settle_ms);
-        let twice_at_limit = 2.0 * self.limit_pa_m3_s / rig.raw().far_volume_m3 * waiting_ms / 1e3;
+        let waiting_ms = u64::from(self.stroke_ms) + u64::from(self.vent_ms_max) + u64::from(self.settle_ms);
+        let twice_at_limit = 2.0 * self.limit_pa_m3_s / rig.raw().far_volume_m3 * waiting_ms as f64 / 1e3;
         pa(
-            band >= twice_at_limit,
+            f64::from(band) >= twice_at_limit,
             "band",
             band,
             "must be at least twice what a leak at the limit takes before measuring,",
             twice_at_limit,
             "limit, far_volume, vent_max, settle",
         );
-        let jump = f64::from(self.jump_max_pa);
+        let jump = self.jump_max_pa;
         let two_counts = 2.0 * rig.raw().far.pa_per_count;
-        pa(jump >= two_counts, "jump_max", jump, "must be at least two counts,", two_counts, "far_step");
+        pa(f64::from(jump) >= two_counts, "jump_max", jump, "must be at least two counts,", two_counts, "far_step");
     }
 
     fn check_times(&self, rig: &Rig, examiner: &mut Examiner<impl FnMut(FieldError)>) {
-        let mut ms = |holds: bool, field, value: f64, rule, bound: f64, with| {
-            examiner.require(holds, conflict(field, Unit::Millisecond, value, rule, bound, with));
+        let mut ms = |holds: bool, field, value: u32, rule, bound: f64, with| {
+            examiner.require(holds, conflict(field, Unit::Millisecond, value.into(), rule, bound, with));
         };
-        let sample = f64::from(self.sample_ms);
-        let (least, most) = (f64::from(self.measure_ms_min), f64::from(self.measure_ms_max));
-        let samples_min = f64::from(rig.window_samples_min()) * sample;
-        ms(least <= most, "measure_min", least, "must not pass measure_max,", most, "measure_max");
-        ms(
-            least >= samples_min,
-            "measure_min",
-            least,
-            "must hold 64 samples (16 where the reading does not flicker),",
-            samples_min,
-            "sample, far_flickers",
-        );
-        let zero = f64::from(self.zero_ms);
-        let zero_min = f64::from(rig.zero_samples_min()) * sample;
+        let (sample, least, most) = (self.sample_ms, self.measure_ms_min, self.measure_ms_max);
+        ms(least <= most, "measure_min", least, "must not pass measure_max,", most.into(), "measure_max");
+        let samples = |n: u32| u64::from(n) * u64::from(sample);
+        let (window, zero, zeroing) =
+            (samples(rig.window_samples_min()), self.zero_ms, samples(rig.zero_samples_min()));
+        let rule = "must hold 64 samples (16 where the reading does not flicker),";
+        ms(u64::from(least) >= window, "measure_min", least, rule, window as f64, "sample, far_flickers");
         let rule = "must hold 50 samples (10 where the reading does not flicker),";
-        ms(zero >= zero_min, "zero_time", zero, rule, zero_min, "sample, far_flickers");
-        let (vent, vent_max) = (f64::from(self.vent_ms), f64::from(self.vent_ms_max));
-        ms(vent <= vent_max, "vent_time", vent, "must not pass vent_max,", vent_max, "vent_max");
-        let (stroke, isolate_max) = (f64::from(self.stroke_ms), f64::from(self.isolate_ms_max));
-        ms(stroke <= isolate_max, "stroke", stroke, "must not pass isolate_max,", isolate_max, "isolate_max");
-        let half_stall = f64::from(rig.raw().stall_ms_max) / 2.0;
-        ms(
-            sample <= half_stall,
-            "sample",
-            sample,
-            "must not pass half the rig's stall limit,",
-            half_stall,
-            "stall_max",
-        );
+        ms(u64::from(zero) >= zeroing, "zero_time", zero, rule, zeroing as f64, "sample, far_flickers");
+        let (vent, vent_max) = (self.vent_ms, self.vent_ms_max);
+        ms(vent <= vent_max, "vent_time", vent, "must not pass vent_max,", vent_max.into(), "vent_max");
+        let (stroke, isolate_max) = (self.stroke_ms, self.isolate_ms_max);
+        ms(stroke <= isolate_max, "stroke", stroke, "must not pass isolate_max,", isolate_max.into(), "isolate_max");
+        let stall = rig.raw().stall_ms_max;
+        let rule = "must not pass half the rig's stall limit,";
+        ms(2 * u64::from(sample) <= stall.into(), "sample", sample, rule, f64::from(stall) / 2.0, "stall_max");
+        let (tau_min, tau_max) = (self.tau_ms_min, self.tau_ms_max);
+        ms(tau_min < tau_max, "tau_min", tau_min, "must lie below tau_max,", tau_max.into(), "tau_max");
         // A safe vent has to hold two dwells and up to three strokes.
-        let strokes = if self.cavity_stroke { 3.0 * stroke } else { stroke };
-        let needs = strokes + 2.0 * f64::from(rig.raw().safe_dwell_ms);
-        let has = f64::from(rig.raw().safe_vent_ms_max);
-        ms(
-            needs <= has,
-            "stroke",
-            stroke,
-            "makes a safe vent take longer than allowed:",
-            needs,
-            "safe_vent_max, safe_dwell",
-        );
+        let strokes = u64::from(stroke) * if self.cavity_stroke { 3 } else { 1 };
+        let needs = strokes + 2 * u64::from(rig.raw().safe_dwell_ms);
+        let rule = "makes a safe vent take longer than allowed:";
+        let has = rig.raw().safe_vent_ms_max;
+        ms(needs <= has.into(), "stroke", stroke, rule, needs as f64, "safe_vent_max, safe_dwell");
     }
 }
 

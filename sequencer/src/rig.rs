@@ -346,25 +346,16 @@ impl RawRig {
             examiner.range("thermometer_zero", Unit::Kelvin, t.kelvin_at_zero, -1e4, 1e4);
             examiner.range("thermometer_step", Unit::KelvinPerCount, t.kelvin_per_count, 1e-6, 10.0);
         }
-        let two_dwells = 2.0 * f64::from(self.safe_dwell_ms);
-        let vent_max = f64::from(self.safe_vent_ms_max);
-        examiner.require(
-            vent_max >= two_dwells,
-            conflict(
-                "safe_vent_max",
-                Unit::Millisecond,
-                vent_max,
-                "must be at least twice the dwell,",
-                two_dwells,
-                "safe_dwell",
-            ),
-        );
+        let mut ms = |holds: bool, field, value: u32, rule, bound: f64| {
+            examiner.require(holds, conflict(field, Unit::Millisecond, value.into(), rule, bound, "safe_dwell"));
+        };
+        let (vent_max, stall, dwell) = (self.safe_vent_ms_max, self.stall_ms_max, self.safe_dwell_ms);
+        let twice = |ms: u32| 2 * u64::from(ms);
+        let rule = "must be at least twice the dwell,";
+        ms(u64::from(vent_max) >= twice(dwell), "safe_vent_max", vent_max, rule, twice(dwell) as f64);
         // A dwell that a stall could hide half of is not one.
-        let (stall, half_dwell) = (f64::from(self.stall_ms_max), f64::from(self.safe_dwell_ms) / 2.0);
-        examiner.require(
-            stall <= half_dwell,
-            conflict("stall_max", Unit::Millisecond, stall, "must not pass half the dwell,", half_dwell, "safe_dwell"),
-        );
+        let half_dwell = f64::from(dwell) / 2.0;
+        ms(twice(stall) <= dwell.into(), "stall_max", stall, "must not pass half the dwell,", half_dwell);
         examiner.clean().then_some(Rig { raw: *self })
     }
 

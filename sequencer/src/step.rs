@@ -759,6 +759,7 @@ impl Sequencer {
     }
 
     /// Lets the present phase work, and goes where it says.
+    #[inline(never)]
     fn poll(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) {
         let confirmed = match (inputs.command, self.ask) {
             // Ends said to be swapped and refused: still asked for. The bleed is taken note of elsewhere.

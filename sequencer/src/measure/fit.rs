@@ -87,7 +87,7 @@ enum Stage {
     Spread,
     /// Every curve again, with that scatter.
     Solve,
-    /// The estimate.
+    /// The estimate can be taken.
     Finish,
 }
 
@@ -293,16 +293,16 @@ impl Fit {
         self.left = Left::NONE;
     }
 
-    /// Does one bounded piece of work, over at most `most` blocks. `Some` ends the fit: with the estimate, or with `None`
-    /// if the trace cannot carry one (too few blocks, or no spread of times).
-    pub fn advance(&mut self, trace: &Folded, most: usize) -> Option<Option<Estimate>> {
+    /// Does one bounded piece of work, over at most `most` blocks. True when there is nothing left to do but to take the
+    /// [`Fit::estimate`].
+    pub fn advance(&mut self, trace: &Folded, most: usize) -> bool {
         if trace.shift != self.shift {
             self.restart(trace);
         }
         match self.stage {
             Stage::Begin => {
                 if self.blocks() < BLOCKS_MIN {
-                    return Some(None);
+                    return true;
                 }
                 self.lay_out();
                 self.stage = Stage::Gather;
@@ -321,20 +321,21 @@ impl Fit {
             }
             Stage::Check => {
                 if self.best.is_none() {
-                    return Some(None);
+                    return true;
                 }
                 if self.visit(trace, most, Self::check) {
                     self.stage = Stage::Spread;
                 }
             }
             Stage::Spread => {
-                if !self.measure_spread() {
-                    return Some(None);
+                let measured = self.measure_spread();
+                self.best = None;
+                if !measured {
+                    return true;
                 }
                 let height = self.means.height / self.means.weight;
                 self.height = (height > 0.0).then_some(height);
                 self.means = Means::NONE;
-                self.best = None;
                 self.stage = Stage::Solve;
             }
             Stage::Solve => {
@@ -342,9 +343,9 @@ impl Fit {
                     self.stage = Stage::Finish;
                 }
             }
-            Stage::Finish => return Some(self.finish()),
+            Stage::Finish => return true,
         }
-        None
+        false
     }
 
     /// Blocks in use, the open one among them.
@@ -353,6 +354,7 @@ impl Fit {
     }
 
     /// The exponentials, over blocks of this length.
+    #[inline(never)]
     fn lay_out(&mut self) {
         let samples = f64::from(1u32 << self.shift);
         let block_s = samples * f64::from(self.span_us) / (f64::from(self.samples) - 1.0) / US_PER_S;
@@ -544,6 +546,7 @@ impl Fit {
         left.bend_squares += p.n * q * q;
     }
 
+    #[inline(never)]
     fn measure_spread(&mut self) -> bool {
         let Some((_, best)) = self.best else { return false };
         let parameters = 1.0 + best.freedom;
@@ -563,7 +566,9 @@ impl Fit {
         true
     }
 
-    fn finish(&self) -> Option<Estimate> {
+    /// What the finished fit found; `None` if the trace cannot carry one (too few blocks, or no spread of times).
+    #[inline(never)]
+    pub fn estimate(&self) -> Option<Estimate> {
         let (best, solved) = self.best?;
         let Spread { variance, stretch, freedom, bend } = self.spread;
         let most = self.found_at(best).likely;
@@ -652,8 +657,8 @@ pub fn fit(curves: Curves, compensation: Option<Compensation>, waited_s: f64, tr
     let mut fit = Fit::NONE;
     fit.begin(curves, compensation, waited_s, trace);
     loop {
-        if let Some(end) = fit.advance(trace, BLOCKS + 1) {
-            return end;
+        if fit.advance(trace, BLOCKS + 1) {
+            return fit.estimate();
         }
     }
 }

@@ -48,6 +48,7 @@ const WEIGHT_SHARE: f64 = 1e-3;
 
 impl Weighing {
     /// Begins with what an estimate says under these conditions.
+    #[inline(never)]
     pub fn new(estimate: &Estimate, with: &Conditions<'_>) -> Self {
         let (figure, per_slope) = Figure::unweighed(estimate, with);
         let beside = figure.budget.beside_fit_squares();

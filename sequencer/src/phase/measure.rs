@@ -6,9 +6,7 @@
 use super::{End, Next, View, tell};
 use crate::event::{Disturbance, Event, Events};
 use crate::limits::{BENDS_MAX, BLOCKS, BLOCKS_PER_MS, BLOCKS_PER_POLL_MAX, CURVES_MAX, RESTARTS_MAX};
-use crate::measure::{
-    Compensation, Conditions, Decision, Estimate, Figure, Fit, Folded, HALVINGS_MAX, Knock, Weighing, decide,
-};
+use crate::measure::{Compensation, Conditions, Decision, Figure, Fit, Folded, HALVINGS_MAX, Knock, Weighing, decide};
 use crate::output::Outputs;
 use crate::recipe::Recipe;
 use crate::rig::Rig;
@@ -121,13 +119,7 @@ impl Measure {
             Look::None => self.begin_look(view),
             Look::Fitting(fit) => {
                 let blocks = (elapsed_ms.clamp(1, 100) as usize * BLOCKS_PER_MS).min(BLOCKS_PER_POLL_MAX);
-                match fit.advance(&self.trace, blocks) {
-                    None => Next::Stay,
-                    Some(estimate) => {
-                        self.look = Look::None;
-                        self.fitted(estimate, view, events)
-                    }
-                }
+                if fit.advance(&self.trace, blocks) { self.fitted(view, events) } else { Next::Stay }
             }
             Look::Weighing(weighing) => match weighing.advance() {
                 None => Next::Stay,
@@ -140,6 +132,7 @@ impl Measure {
     }
 
     /// Takes in this poll's sample; false when the window has been spoiled too often.
+    #[inline(never)]
     fn take(&mut self, view: &View<'_>, events: &mut Events) -> bool {
         let gas_counts = match view.warmth {
             Warmth::NotFitted => Some(0),
@@ -223,7 +216,11 @@ impl Measure {
         }
     }
 
-    fn fitted(&mut self, estimate: Option<Estimate>, view: &View<'_>, events: &mut Events) -> Next {
+    // Not inlined, like the other rare steps of a look: their frames would lie under every fit.
+    #[inline(never)]
+    fn fitted(&mut self, view: &View<'_>, events: &mut Events) -> Next {
+        let estimate = if let Look::Fitting(fit) = &self.look { fit.estimate() } else { None };
+        self.look = Look::None;
         let Some(estimate) = estimate else {
             // Nothing could be fitted yet; at the end of time nothing ever will.
             return if self.closing {
@@ -242,6 +239,7 @@ impl Measure {
         Next::Stay
     }
 
+    #[inline(never)]
     fn weighed(&mut self, figure: Figure, view: &View<'_>, events: &mut Events) -> Next {
         self.figure = Some(figure);
         let decision = decide(&figure, view.recipe.limit(), view.recipe.schedule());

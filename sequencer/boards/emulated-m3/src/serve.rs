@@ -18,7 +18,7 @@ use seathold_board::{down, stop_memory::Retained, two_stacks};
 use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::Event;
 use seathold_sequencer::input::{Ask, Command, Side, Sides};
-use seathold_sequencer::io::{Operator, Watchdog};
+use seathold_sequencer::io::{Operator, StopMemory, Watchdog};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
