@@ -190,6 +190,8 @@ pub enum Disconnect {
     /// in doubt): the ball's cavity may hold pressure.
     CavityUnknown,
     /// The far side reads empty: open the bleed, look at the gauge.
+    // What it was called in the first recordings, which stay readable.
+    #[cfg_attr(feature = "serde", serde(alias = "safe"))]
     ReadsEmpty,
     /// The far side reads empty, and a person has opened the bleed and looked: a fitting may be loosened.
     Confirmed,
