@@ -44,6 +44,27 @@ pub enum Phase {
     Work,
 }
 
+impl Phase {
+    /// Every phase, in the order of a run.
+    pub const ALL: [Self; 15] = [
+        Self::StartUp,
+        Self::Ready,
+        Self::Precheck,
+        Self::Fill,
+        Self::Soak,
+        Self::Isolate,
+        Self::Vent,
+        Self::Settle,
+        Self::Measure,
+        Self::SafeVent,
+        Self::Swap,
+        Self::Fault,
+        Self::Trapped,
+        Self::Held,
+        Self::Work,
+    ];
+}
+
 /// Why a run was stopped. Latched until acknowledged.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
