@@ -160,7 +160,7 @@ mod tests {
             ("", "", ""),
             // Another trouble, which does not do it; a phase it was not on in; a rule it does not break.
             ("not-done@swap |", "not-done/room-cold@swap |", "no longer so"),
-            ("not-done@swap |", "not-done@fill |", "not one that the line covers"),
+            ("not-done@swap |", "not-done@trapped |", "not one that the line covers"),
             ("tight-leaker |", "tight-leaker/outlived |", "no longer so"),
             ("| leaker-b |", "| leaker-b air |", "not one that the line covers"),
         ] {
