@@ -155,7 +155,7 @@ mod tests {
 
     #[test]
     fn a_line_that_is_no_longer_so_is_found() {
-        let so = "tight-leaker | not-done@swap | leaker-b | hand/leaker-b/1l/sw/1 not-done@swap.2nd+10~1500 | nobody sees it";
+        let so = "tight-leaker | not-done@swap | leaker-b | hand/leaker-b/1l/sw/1 not-done@swap.2nd+10~1500 | unseen";
         for (was, is, says) in [
             ("", "", ""),
             // Another trouble, which does not do it; a phase it was not on in; a rule it does not break.
