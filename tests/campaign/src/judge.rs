@@ -157,16 +157,20 @@ struct Trap {
     code: Option<i32>,
     same: u32,
     stood: Option<u64>,
+    /// When there was last no reading.
+    unread: Option<u64>,
     out_of_band: bool,
     exit: Option<Exit>,
 }
 
 impl Trap {
     /// Whether the window that a verdict names, of this length, was not truly read. What came before it is no matter, if
-    /// the reading was seen to stand still, nor what came while the last fit was made.
+    /// the reading was seen to stand still or there was none (a window begun anew and still empty is not told again), nor what
+    /// came while the last fit was made.
     fn blind(&self, window_us: u64) -> bool {
-        let stood = self.stood.filter(|at| self.exit.is_some_and(|exit| window_us <= exit.at - at));
-        let began = stood.or(self.began.map(|(_, at)| at)).unwrap_or(0);
+        let before = |at: &u64| self.exit.is_some_and(|exit| window_us <= exit.at - at);
+        let later = [self.stood, self.unread].into_iter().flatten().filter(before).max();
+        let began = later.or(self.began.map(|(_, at)| at)).unwrap_or(0);
         let ended = began.saturating_add(window_us).saturating_add(2 * POLL_US);
         let window = || self.readings.iter().filter(|(at, ..)| *at > began && *at <= ended);
         // The first reading is compared with nothing. A few equal codes in a row are noise to all who see only them: what
@@ -374,6 +378,7 @@ impl Judge {
             least: f64::MAX,
             readings: Vec::new(),
             stood: None,
+            unread: None,
             out_of_band: false,
             ..std::mem::take(&mut self.trap)
         };
@@ -401,6 +406,9 @@ impl Judge {
                 if age <= u64::from(self.recipe.measure_ms_min) * 1_000 {
                     trap.leaked = (content - truth.content) / (age.max(1) as f64 / 1e6);
                 }
+            }
+            if !matches!(seen.inputs.far, Reading::Sample(_)) {
+                trap.unread = Some(seen.now);
             }
             if trap.same >= STANDS {
                 trap.stood = Some(seen.now);
