@@ -44,6 +44,27 @@ pub enum Phase {
     Work,
 }
 
+impl Phase {
+    /// Every phase, in the order of a run.
+    pub const ALL: [Self; 15] = [
+        Self::StartUp,
+        Self::Ready,
+        Self::Precheck,
+        Self::Fill,
+        Self::Soak,
+        Self::Isolate,
+        Self::Vent,
+        Self::Settle,
+        Self::Measure,
+        Self::SafeVent,
+        Self::Swap,
+        Self::Fault,
+        Self::Trapped,
+        Self::Held,
+        Self::Work,
+    ];
+}
+
 /// Why a run was stopped. Latched until acknowledged.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
@@ -190,6 +211,8 @@ pub enum Disconnect {
     /// in doubt): the ball's cavity may hold pressure.
     CavityUnknown,
     /// The far side reads empty: open the bleed, look at the gauge.
+    // What it was called in the first recordings, which stay readable.
+    #[cfg_attr(feature = "serde", serde(alias = "safe"))]
     ReadsEmpty,
     /// The far side reads empty, and a person has opened the bleed and looked: a fitting may be loosened.
     Confirmed,

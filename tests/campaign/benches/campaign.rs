@@ -91,7 +91,7 @@ fn tell(spec: &Spec, argued: &[Argued]) -> Result<bool, String> {
         }
     });
     println!("{} of {told} told; {:?} in {:?}", outcome.broken.len(), outcome.verdicts, outcome.end);
-    Ok(outcome.broken.iter().all(|(rule, _)| argued.iter().any(|a| a.covers(*rule, spec))))
+    Ok(outcome.broken.iter().all(|(rule, _)| argued.iter().any(|a| a.covers(*rule, spec, &outcome))))
 }
 
 fn report(what: &str, began: Instant, tally: &Tally, argued: &[Argued], options: &Options) -> bool {

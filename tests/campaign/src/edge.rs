@@ -101,25 +101,6 @@ pub const fn phase_name(phase: Phase) -> &'static str {
     }
 }
 
-/// Every phase.
-pub const PHASES: [Phase; 15] = [
-    Phase::StartUp,
-    Phase::Ready,
-    Phase::Precheck,
-    Phase::Fill,
-    Phase::Soak,
-    Phase::Isolate,
-    Phase::Vent,
-    Phase::Settle,
-    Phase::Measure,
-    Phase::SafeVent,
-    Phase::Swap,
-    Phase::Fault,
-    Phase::Trapped,
-    Phase::Held,
-    Phase::Work,
-];
-
 /// A sequencer after a reset, with what was retained of the stop.
 pub fn begin(rig: Rig, recipe: Option<Recipe>, stopped: bool) -> Sequencer {
     Sequencer::resume(rig, recipe, stopped)

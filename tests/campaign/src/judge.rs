@@ -122,7 +122,7 @@ pub struct Seen<'a> {
     pub truth: Truth,
     /// By how much the far reading is wrong, Pa.
     pub error_pa: f64,
-    /// The far reading is an old one.
+    /// The far reading is an old one, or none.
     pub stale: bool,
     /// By how much longer phases may last because of what was done to the clock, µs.
     pub slack_us: u64,
@@ -151,22 +151,26 @@ struct Trap {
     /// Gas and time when the window began, and what leaked in the shortest time a verdict may rest on.
     began: Option<(f64, u64)>,
     leaked: f64,
-    /// Every reading since then: when, how wrong, and whether it was an old one.
+    /// Every reading since then: when, how wrong, and whether it was an old one, or none.
     readings: Vec<(u64, f64, bool)>,
     /// The last code, how often it has come in a row, and when a reading was last seen to stand still.
     code: Option<i32>,
     same: u32,
     stood: Option<u64>,
+    /// When there was last no reading.
+    unread: Option<u64>,
     out_of_band: bool,
     exit: Option<Exit>,
 }
 
 impl Trap {
     /// Whether the window that a verdict names, of this length, was not truly read. What came before it is no matter, if
-    /// the reading was seen to stand still, nor what came while the last fit was made.
+    /// the reading was seen to stand still or there was none (a window begun anew and still empty is not told again), nor what
+    /// came while the last fit was made.
     fn blind(&self, window_us: u64) -> bool {
-        let stood = self.stood.filter(|at| self.exit.is_some_and(|exit| window_us <= exit.at - at));
-        let began = stood.or(self.began.map(|(_, at)| at)).unwrap_or(0);
+        let before = |at: &u64| self.exit.is_some_and(|exit| window_us <= exit.at - at);
+        let later = [self.stood, self.unread].into_iter().flatten().filter(before).max();
+        let began = later.or(self.began.map(|(_, at)| at)).unwrap_or(0);
         let ended = began.saturating_add(window_us).saturating_add(2 * POLL_US);
         let window = || self.readings.iter().filter(|(at, ..)| *at > began && *at <= ended);
         // The first reading is compared with nothing. A few equal codes in a row are noise to all who see only them: what
@@ -202,8 +206,8 @@ pub struct Judge {
     entered: u64,
     slack_at_entry: u64,
     trap: Trap,
-    /// Which rules were broken, and when first.
-    pub broken: [Option<u64>; Broken::ALL.len()],
+    /// Of each rule, when it was first broken.
+    broken: [Option<u64>; Broken::ALL.len()],
 }
 
 const fn pressed(phase: Phase) -> bool {
@@ -235,6 +239,11 @@ impl Judge {
         if broken && let Some(place) = self.broken.get_mut(rule as usize) {
             place.get_or_insert(now);
         }
+    }
+
+    /// When this rule was first broken.
+    pub fn first(&self, rule: Broken) -> Option<u64> {
+        self.broken.get(rule as usize).copied().flatten()
     }
 
     /// What the word now is.
@@ -292,14 +301,15 @@ impl Judge {
             (Broken::CavityFullUnderWord, seen.truth.cavity),
             (Broken::SupplyFullUnderWord, seen.truth.line),
         ];
-        for (i, (rule, pressure)) in nodes.into_iter().enumerate() {
+        let mut over = self.over;
+        for ((rule, pressure), over) in nodes.into_iter().zip(&mut over) {
             let full = word.strong() && pressure > most;
-            let over = &mut self.over[i];
             *over = if full { over.saturating_add(1) } else { 0 };
             // No grace where it is said in this very poll.
             let broken = full && (given || *over > GRACE);
             self.breaks(seen.now, rule, broken);
         }
+        self.over = over;
     }
 
     fn see_outputs(&mut self, seen: &Seen<'_>) {
@@ -368,6 +378,7 @@ impl Judge {
             least: f64::MAX,
             readings: Vec::new(),
             stood: None,
+            unread: None,
             out_of_band: false,
             ..std::mem::take(&mut self.trap)
         };
@@ -395,6 +406,9 @@ impl Judge {
                 if age <= u64::from(self.recipe.measure_ms_min) * 1_000 {
                     trap.leaked = (content - truth.content) / (age.max(1) as f64 / 1e6);
                 }
+            }
+            if !matches!(seen.inputs.far, Reading::Sample(_)) {
+                trap.unread = Some(seen.now);
             }
             if trap.same >= STANDS {
                 trap.stood = Some(seen.now);
@@ -540,7 +554,7 @@ mod tests {
         }
 
         fn broken(&self) -> Vec<Broken> {
-            Broken::ALL.into_iter().filter(|b| self.judge.broken[*b as usize].is_some()).collect()
+            Broken::ALL.into_iter().filter(|b| self.judge.first(*b).is_some()).collect()
         }
     }
 

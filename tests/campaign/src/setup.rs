@@ -113,9 +113,9 @@ pub struct Setup {
     pub seed: u64,
 }
 
-/// A valve's name.
-pub fn name<T: PartialEq + Copy>(all: &[(&'static str, T)], value: T) -> &'static str {
-    all.iter().find(|(_, v)| *v == value).map_or("?", |(name, _)| name)
+/// What a run calls this one, of a list of all there are.
+fn name<T: PartialEq + Copy>(all: &[(&'static str, T)], value: T) -> &'static str {
+    all.iter().find(|(_, v)| *v == value).map(|(name, _)| *name).expect("the list has all of them")
 }
 
 impl fmt::Display for Setup {

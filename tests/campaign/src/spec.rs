@@ -170,7 +170,7 @@ impl FromStr for Stay {
             Some((_, other)) => return Err(format!("side '{other}': must be 1st or 2nd")),
             None => (text, None),
         };
-        let phase = edge::PHASES.into_iter().find(|p| edge::phase_name(*p) == name);
+        let phase = Phase::ALL.into_iter().find(|p| edge::phase_name(*p) == name);
         Ok(Self { phase: phase.ok_or_else(|| format!("phase '{name}': no such phase"))?, side, time })
     }
 }

@@ -50,11 +50,11 @@ impl Tally {
     pub fn take(&mut self, spec: &Spec, outcome: &Outcome, argued: &[Argued]) {
         self.runs += 1;
         self.seconds += outcome.lasted as f64 / 1e6;
-        let rig = Fitted::ALL.iter().position(|f| *f == spec.setup.fitted).unwrap_or(0);
+        let rig = Fitted::ALL.iter().position(|f| *f == spec.setup.fitted).expect("every rig is in the list");
         for (rule, _) in &outcome.broken {
             let mut one = Cell::new(spec);
             one.by_rig[rig] = 1;
-            let cell = match argued.iter().find(|a| a.covers(*rule, spec)) {
+            let cell = match argued.iter().find(|a| a.covers(*rule, spec, outcome)) {
                 Some(line) => self.argued.entry(line.line).or_insert_with(|| Cell::new(spec)),
                 None => self.found.entry((*rule, spec.names())).or_insert_with(|| Cell::new(spec)),
             };
@@ -77,11 +77,6 @@ impl Tally {
     /// How many times a rule was broken that is not argued away.
     pub fn violations(&self) -> u64 {
         self.found.values().map(Cell::total).sum()
-    }
-
-    /// Lines of the argued list that no run came upon.
-    pub fn unseen<'a>(&self, argued: &'a [Argued]) -> Vec<&'a Argued> {
-        argued.iter().filter(|a| !self.argued.contains_key(&a.line)).collect()
     }
 
     /// The tables; of each rule at most so many rows.
@@ -118,10 +113,10 @@ impl Tally {
             writeln!(text, "\nCannot be told apart (argued.txt)")?;
             head(text)?;
             for line in argued {
-                let name = format!("{}: {}", line.rule, line.troubles.join("+"));
+                let name = &line.what;
                 match self.argued.get(&line.line) {
                     Some(cell) => {
-                        row(text, &name, cell)?;
+                        row(text, name, cell)?;
                         writeln!(text, "  {}: {}", cell.shortest, line.why)?;
                     }
                     None => writeln!(text, "  {name:<42} {:>8}  {}", "none", line.why)?,

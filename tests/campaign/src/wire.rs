@@ -55,9 +55,9 @@ pub enum Flaw {
     /// The present code for ever, with new numbers.
     Frozen,
     /// Code nought.
-    Nought,
+    CodeZero,
     /// The code of the atmosphere, without noise.
-    Zero,
+    ReadsAtmosphere,
     /// The atmosphere, with its usual noise: a blocked or pulled-off line that has been let out.
     Unplugged,
     /// Off by so many pascals.
@@ -129,8 +129,8 @@ impl Wire {
                 return Reading::sample(counts, number);
             }
             Some(Flaw::Frozen) => counts = Some(self.last.0),
-            Some(Flaw::Nought) => counts = Some(0),
-            Some(Flaw::Zero) => counts = Some(self.transducer.zero_counts),
+            Some(Flaw::CodeZero) => counts = Some(0),
+            Some(Flaw::ReadsAtmosphere) => counts = Some(self.transducer.zero_counts),
             Some(Flaw::Unplugged) => seen = 0.0,
             Some(Flaw::Offset(pa)) => seen += pa,
             Some(Flaw::Gain(gain)) => seen *= gain,

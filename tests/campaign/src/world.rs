@@ -78,11 +78,12 @@ pub struct World {
     slack_us: u64,
     outputs: Outputs,
     troubles: [Option<(Planned, State)>; TROUBLES],
+    on_in: [u16; TROUBLES],
     wrong: Now,
     /// Kept over a reset.
     stopped: bool,
     stay: Stay,
-    stays: [[u8; 3]; edge::PHASES.len()],
+    stays: [[u8; 3]; Phase::ALL.len()],
     entered: u64,
     changed: u64,
     verdicts: [Option<Verdict>; 2],
@@ -100,6 +101,19 @@ pub struct Outcome {
     pub lasted: u64,
     /// In what it ended.
     pub end: Phase,
+    /// Of each trouble, the phases it was on in: a bit each, in the order of [`Phase::ALL`].
+    on_in: [u16; TROUBLES],
+}
+
+impl Outcome {
+    /// Whether the trouble in this place of the spec was on in this phase.
+    pub fn was_on(&self, place: usize, phase: Phase) -> bool {
+        self.on_in.get(place).is_some_and(|phases| phases & bit(phase) != 0)
+    }
+}
+
+const fn bit(phase: Phase) -> u16 {
+    1 << phase as u16
 }
 
 const fn side_index(side: Option<Side>) -> usize {
@@ -140,10 +154,11 @@ impl World {
             slack_us: 0,
             outputs: Outputs::REST,
             troubles: spec.troubles.map(|t| t.map(|t| (t, State::Waiting))),
+            on_in: [0; TROUBLES],
             wrong: Now::default(),
             stopped: false,
             stay: Stay { phase, side: None, time: 0 },
-            stays: [[0; 3]; edge::PHASES.len()],
+            stays: [[0; 3]; Phase::ALL.len()],
             entered: 0,
             changed: 0,
             verdicts: [None; 2],
@@ -171,15 +186,15 @@ impl World {
     /// What has come of it so far.
     pub fn outcome(&self) -> Outcome {
         let mut broken: Vec<(Broken, u64)> =
-            Broken::ALL.iter().zip(self.judge.broken).filter_map(|(b, at)| Some((*b, at?))).collect();
+            Broken::ALL.into_iter().filter_map(|b| Some((b, self.judge.first(b)?))).collect();
         let resting = matches!(self.stay.phase, Phase::Ready | Phase::Fault | Phase::Trapped | Phase::Held);
         // A phase that has its time is judged by that, poll by poll: one is cut off only if it has very much of it, as a
         // controller without a recipe gives a hand. Anything else goes round and round.
         let long = self.sequencer.limit().is_some_and(|limit| limit.as_ticks() > LONGEST / 3);
-        if self.now >= LONGEST && !resting && !long && self.judge.broken[Broken::Outlived as usize].is_none() {
+        if self.now >= LONGEST && !resting && !long && self.judge.first(Broken::Outlived).is_none() {
             broken.push((Broken::Outlived, self.now));
         }
-        Outcome { broken, verdicts: self.verdicts, lasted: self.now, end: self.stay.phase }
+        Outcome { broken, verdicts: self.verdicts, lasted: self.now, end: self.stay.phase, on_in: self.on_in }
     }
 
     /// Plans a trouble, in a run in which there is none yet: to begin many from one beginning.
@@ -212,11 +227,6 @@ impl World {
         self.outputs
     }
 
-    /// What is said about loosening.
-    pub const fn word(&self) -> edge::Word {
-        self.judge.word()
-    }
-
     /// Nothing more will happen.
     pub fn over(&self) -> bool {
         if self.now >= LONGEST {
@@ -247,6 +257,7 @@ impl World {
         let inputs = self.read();
         let before = self.sequencer.phase();
         let truth = self.plant.truth(self.sequencer.status().side);
+        let old = matches!(self.far.flaw, Some(Flaw::Frozen | Flaw::Repeated | Flaw::ReadsAtmosphere));
         let at = Instant::from_ticks((self.now as i64 + self.clock).max(0) as u64);
         self.outputs = self.sequencer.step_into(at, &inputs, &mut self.events);
         self.stopped = edge::retained(&self.sequencer);
@@ -261,7 +272,7 @@ impl World {
             events: &self.events,
             truth,
             error_pa: self.far.error_pa,
-            stale: matches!(self.far.flaw, Some(Flaw::Frozen | Flaw::Repeated | Flaw::Zero)),
+            stale: old || !matches!(inputs.far, Reading::Sample(_)),
             slack_us: self.slack_us,
             bleed: self.plant.bleed,
         });
@@ -302,6 +313,7 @@ impl World {
             }
             if let Some((_, State::On(began))) = self.troubles[i] {
                 earlier = Some(began);
+                self.on_in[i] |= bit(self.stay.phase);
             }
         }
     }
@@ -531,7 +543,7 @@ impl World {
             self.changed = self.now;
             match event {
                 Event::Entered { phase, side } => {
-                    let index = edge::PHASES.iter().position(|p| p == phase).unwrap_or(0);
+                    let index = Phase::ALL.iter().position(|p| p == phase).expect("every phase is in the list");
                     let count = &mut self.stays[index][side_index(*side)];
                     *count = count.saturating_add(1);
                     self.stay = Stay { phase: *phase, side: *side, time: *count };

@@ -4,6 +4,7 @@ use seathold_campaign::setup::Valve;
 use seathold_campaign::spec::Spec;
 use seathold_campaign::world::World;
 use seathold_campaign::{argued, plan};
+use seathold_sequencer::event::Phase;
 use seathold_sequencer::verdict::Verdict;
 
 /// Runs of the sample.
@@ -14,6 +15,7 @@ const SEED: u64 = 20;
 fn with_nothing_wrong_every_valve_gets_its_verdict() {
     for setup in plan::setups() {
         let outcome = World::run(&Spec::sound(setup)).expect("valid");
+        assert!(outcome.broken.is_empty(), "{setup}: {:?}", outcome.broken);
         let leaking = &[Verdict::Leaking][..];
         let expected = match setup.valve {
             Valve::Tight => [&[Verdict::Tight][..]; 2],
@@ -34,7 +36,9 @@ fn a_run_begun_in_the_middle_is_the_run_from_the_beginning() {
     let spec: Spec = "air/leaker/45cm3/swg/1 far-frozen@measure.2nd+100~1000".parse().expect("valid");
     let Some(planned) = spec.troubles[0] else { panic!("one trouble") };
     let mut world = World::new(&Spec::sound(spec.setup)).expect("valid");
-    while !world.events().iter().any(|e| format!("{e:?}").contains("Isolated")) || world.stay().0.side.is_none() {
+    // Well before the trouble begins.
+    while world.stay().0.phase != Phase::Settle {
+        assert!(!world.over(), "never shut in");
         world.poll();
     }
     world.plan(planned);

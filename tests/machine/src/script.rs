@@ -31,7 +31,17 @@ pub struct Script {
     polls: u32,
 }
 
-/// The rig and recipe of these tests: short times, no cavity stroke unless a test asks for it.
+/// The phases with air in the valve.
+pub const FED: [Phase; 6] = [Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Vent, Phase::Settle, Phase::Measure];
+
+/// A transducer gives this many pascals, whatever is there.
+pub fn reads(reading: &mut Reading, pascals: f64) {
+    if let Reading::Sample(sample) = reading {
+        sample.counts = RawRig::DEMO.far.counts(pascals);
+    }
+}
+
+/// The rig and recipe of these tests: times as short as they may be, everything else as in the examples.
 pub fn brisk() -> (RawRig, RawRecipe) {
     let rig = RawRig { safe_dwell_ms: 300, safe_vent_ms_max: 4_000, stall_ms_max: 150, ..RawRig::DEMO };
     let recipe = RawRecipe {
@@ -87,6 +97,12 @@ impl Script {
         }
     }
 
+    /// The usual bench, with a transducer on the supply side or without.
+    pub fn with_supply_seen(seen: bool) -> Self {
+        let (rig, recipe) = brisk();
+        Self::on(&RawRig { supply: rig.supply.filter(|_| seen), ..rig }, &recipe)
+    }
+
     /// A bench stopped in the given phase of the first side of both, pressurised as that phase is; filling, air has been
     /// let in.
     pub fn in_phase(phase: Phase) -> Self {
@@ -96,6 +112,15 @@ impl Script {
             let _ = script.poll();
         }
         script
+    }
+
+    /// The controller is reset: outputs at rest, and a sequencer that begins anew with the recipe it has, and with what it
+    /// was let keep of a stop. What happened before is forgotten.
+    pub fn reset(&mut self) {
+        let (rig, recipe) = (*self.sequencer.rig(), self.sequencer.recipe().copied());
+        self.sequencer = Sequencer::resume(rig, recipe, self.sequencer.stop_latched());
+        self.outputs = Outputs::REST;
+        self.log.clear();
     }
 
     /// Gives a command with the next poll.

@@ -3,35 +3,16 @@
 //! told, readings that are not the pressure, hands that do other than they say.
 
 use seathold_machine::ideal::Ideal;
-use seathold_machine::script::{Script, brisk, checked};
+use seathold_machine::script::{FED, Script, brisk, checked, reads};
 use seathold_sequencer::event::{Disconnect, Disturbance, Event, Fault, Phase};
-use seathold_sequencer::input::{Ask, Command, Inputs, Known, Reading, Side, Sides};
+use seathold_sequencer::input::{Ask, Command, Inputs, Known, Side, Sides};
 use seathold_sequencer::output::{Gate, Outputs, Pilot};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::verdict::Verdict;
 
-/// Those with air in the valve.
-const FED: [Phase; 6] = [Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Vent, Phase::Settle, Phase::Measure];
-
 const SAFE_PA: f64 = 3_000.0;
-
-/// A transducer gives this many pascals, whatever is there.
-fn reads(reading: &mut Reading, pascals: f64) {
-    if let Reading::Sample(sample) = reading {
-        sample.counts = RawRig::DEMO.far.counts(pascals);
-    }
-}
-
-/// The controller is reset: outputs at rest, and a sequencer that begins anew, with what it was let keep.
-fn reset(script: &mut Script) {
-    let (rig, recipe) = brisk();
-    let (rig, recipe) = checked(&rig, &recipe);
-    script.sequencer = Sequencer::resume(rig, Some(recipe), script.sequencer.stop_latched());
-    script.outputs = Outputs::REST;
-    script.log.clear();
-}
 
 /// Whether both sides are empty, and not only read so.
 fn truly_empty(rig: &Ideal) -> bool {
@@ -52,8 +33,7 @@ fn poll_bent(script: &mut Script, bent: impl FnOnce(Outputs, &mut Ideal) -> Outp
     );
 }
 
-/// As [`poll_bent`], from power-up, started as soon as it may be, until it rests for a person or has been at it for
-/// `ms`.
+/// As [`poll_bent`] for `ms` from power-up, started as soon as it may be.
 fn run_bent(script: &mut Script, ms: u64, mut bent: impl FnMut(Outputs, &mut Ideal) -> Outputs) {
     let end = script.now + ms * 1_000;
     let mut started = false;
@@ -169,9 +149,7 @@ fn a_shut_switch_made_late_is_waited_for_before_anything_is_said() {
 #[test]
 fn an_actuator_that_opens_by_its_spring_is_never_tight_nor_read_empty_while_full() {
     for supply_fitted in [true, false] {
-        let (rig, recipe) = brisk();
-        let supply = rig.supply.filter(|_| supply_fitted);
-        let mut script = Script::on(&RawRig { supply, ..rig }, &recipe);
+        let mut script = Script::with_supply_seen(supply_fitted);
         script.rig.by_air = false;
         run_bent(&mut script, 60_000, |outputs, rig| {
             rig.lever_open = outputs.pilot == Pilot::Exhausted;
@@ -187,9 +165,7 @@ fn an_actuator_that_opens_by_its_spring_is_never_tight_nor_read_empty_while_full
 #[test]
 fn an_actuator_that_stays_where_it_was_is_never_tight_nor_read_empty_while_full() {
     for supply_fitted in [true, false] {
-        let (rig, recipe) = brisk();
-        let supply = rig.supply.filter(|_| supply_fitted);
-        let mut script = Script::on(&RawRig { supply, ..rig }, &recipe);
+        let mut script = Script::with_supply_seen(supply_fitted);
         script.rig.by_air = false;
         run_bent(&mut script, 60_000, |outputs, rig| {
             rig.lever_open |= outputs.pilot == Pilot::Fed;
@@ -205,7 +181,7 @@ fn an_actuator_that_stays_where_it_was_is_never_tight_nor_read_empty_while_full(
 fn a_reset_in_any_phase_with_air_in_it_looks_at_rest_and_then_vents() {
     for phase in FED {
         let mut script = Script::in_phase(phase);
-        reset(&mut script);
+        script.reset();
         let began = script.now;
         while script.phase() == Phase::StartUp || script.log.is_empty() {
             let step = script.poll();
@@ -224,8 +200,7 @@ fn a_reset_in_any_phase_with_air_in_it_looks_at_rest_and_then_vents() {
 /// P5. A vent that is blocked where the supply side has no transducer: the vent phase ends by time, the safe vent does not.
 #[test]
 fn a_blocked_vent_ends_trapped_where_the_supply_side_is_not_seen() {
-    let (rig, recipe) = brisk();
-    let mut script = Script::on(&RawRig { supply: None, ..rig }, &recipe);
+    let mut script = Script::with_supply_seen(false);
     script.start(Sides::First).until(Phase::Soak, 10_000);
     let end = script.now + 60_000_000;
     while script.now < end {
@@ -352,9 +327,7 @@ fn a_valve_of_the_wrong_normal_state_is_never_tight_nor_read_empty_while_full() 
     ];
     for (name, bent) in wrong {
         for supply_fitted in [true, false] {
-            let (rig, recipe) = brisk();
-            let supply = rig.supply.filter(|_| supply_fitted);
-            let mut script = Script::on(&RawRig { supply, ..rig }, &recipe);
+            let mut script = Script::with_supply_seen(supply_fitted);
             run_bent(&mut script, 60_000, |outputs, _| bent(outputs));
             assert_ne!(script.proved(), Some(Verdict::Tight), "{name}, supply side seen: {supply_fitted}");
         }
@@ -492,7 +465,7 @@ fn a_trapped_bench_that_is_reset_tries_the_vent_again() {
     let mut script = Script::in_phase(Phase::Settle);
     script.rig.stuck_shut = true;
     script.command(Command::Abort).until(Phase::Trapped, 20_000);
-    reset(&mut script);
+    script.reset();
     script.until(Phase::SafeVent, 2_000);
     assert_eq!(script.outputs, Outputs::OPEN_TO_VENT);
     script.until(Phase::Trapped, 20_000);
@@ -507,7 +480,7 @@ fn a_controller_that_is_reset_again_and_again_lets_no_air_in() {
             let mut script = if full { Script::in_phase(Phase::Measure) } else { Script::default() };
             for poll in 0..3_000 {
                 if poll % every == 0 {
-                    reset(&mut script);
+                    script.reset();
                 }
                 script.command(Command::Start(Sides::First));
                 let step = script.poll();
@@ -523,7 +496,7 @@ fn a_controller_that_is_reset_again_and_again_lets_no_air_in() {
 fn a_stop_kept_over_a_reset_is_left_only_released_and_acknowledged_behind_the_guard() {
     let mut script = Script::in_phase(Phase::Measure);
     let _ = script.poll_with(|i| i.contacts.stop = true);
-    reset(&mut script);
+    script.reset();
     // The button pressed comes last: it would latch the stop anew.
     rests(&mut script, 1_000, |_| {});
     script.command(Command::Start(Sides::First));

@@ -1,19 +1,12 @@
 //! What is said of the pressure behind a fitting: rules 3 and 4 of docs/rig-and-safety.md, on a rig without physics.
 
-use seathold_machine::script::{Script, brisk};
+use seathold_machine::script::{Script, brisk, reads};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Ask, Command, Inputs, Reading, Sample, SensorFault, Sides};
 use seathold_sequencer::output::{Outputs, Pilot};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::verdict::{Ground, Verdict};
-
-/// The far transducer gives this many pascals, whatever is there.
-fn reads(inputs: &mut Inputs, pascals: f64) {
-    if let Reading::Sample(sample) = &mut inputs.far {
-        sample.counts = RawRig::DEMO.far.counts(pascals);
-    }
-}
 
 fn by_hand() -> Script {
     let (rig, recipe) = brisk();
@@ -46,12 +39,10 @@ fn rule_3_said_after_the_whole_dwell_and_taken_back_at_once() {
     type Change = fn(&mut Inputs);
     let contradictions: [(&str, Change); 5] = [
         ("sick", |i| i.far = Reading::Sick(SensorFault::Open)),
-        ("full", |i| reads(i, 4_000.0)),
-        ("below zero", |i| reads(i, -4_000.0)),
+        ("full", |i| reads(&mut i.far, 4_000.0)),
+        ("below zero", |i| reads(&mut i.far, -4_000.0)),
         ("supply full", |i| {
-            if let Reading::Sample(sample) = &mut i.supply {
-                sample.counts = RawRig::DEMO.far.counts(4_000.0);
-            }
+            reads(&mut i.supply, 4_000.0);
         }),
         ("an output differs", |i| i.outputs_differ = true),
     ];
@@ -111,9 +102,7 @@ fn rule_3_a_reading_well_below_zero_is_not_empty() {
 #[test]
 fn rule_3_a_full_supply_side_is_not_empty() {
     let full = |i: &mut Inputs| {
-        if let Reading::Sample(sample) = &mut i.supply {
-            sample.counts = RawRig::DEMO.far.counts(400_000.0);
-        }
+        reads(&mut i.supply, 400_000.0);
     };
     let mut script = Script::in_phase(Phase::Measure);
     script.until(Phase::SafeVent, 10_000).until_with(Phase::Trapped, 60_000, full);
@@ -134,13 +123,13 @@ fn rule_3_a_full_supply_side_is_not_empty() {
 fn rule_3_a_transducer_that_does_not_follow_the_fill_proves_nothing() {
     let (rig, recipe) = brisk();
     let mut script = Script::on(&RawRig { far_flickers: false, ..rig }, &recipe);
-    script.start(Sides::Both).until_with(Phase::Fill, 1_000, |i| reads(i, 0.0));
+    script.start(Sides::Both).until_with(Phase::Fill, 1_000, |i| reads(&mut i.far, 0.0));
     let began = script.now;
-    script.until_with(Phase::Fault, 60_000, |i| reads(i, 0.0));
+    script.until_with(Phase::Fault, 60_000, |i| reads(&mut i.far, 0.0));
     assert_eq!(script.faults(), [Fault::FillStalled]);
     let (fed, _) = script.log.iter().find(|(_, e)| matches!(e, Event::Faulted(_))).expect("told");
     assert!(fed - began < 800_000, "fed blindly for {} µs", fed - began);
-    script.pass_with(5_000, |i| reads(i, 0.0));
+    script.pass_with(5_000, |i| reads(&mut i.far, 0.0));
     assert_eq!(script.disconnect(), Disconnect::Pressurised);
 }
 
@@ -149,15 +138,15 @@ fn rule_3_a_transducer_that_does_not_follow_the_fill_proves_nothing() {
 fn rule_3_a_reading_that_leaps_to_zero_proves_nothing() {
     for phase in [Phase::Settle, Phase::Measure] {
         let mut script = Script::in_phase(phase);
-        script.until_with(Phase::Fault, 60_000, |i| reads(i, 0.0));
+        script.until_with(Phase::Fault, 60_000, |i| reads(&mut i.far, 0.0));
         assert_eq!(script.faults(), [Fault::Slew], "{phase:?}");
-        script.pass_with(5_000, |i| reads(i, 0.0));
+        script.pass_with(5_000, |i| reads(&mut i.far, 0.0));
         assert_eq!((script.disconnect(), script.proved()), (Disconnect::Pressurised, Some(Verdict::Void)));
     }
     // In the safe vent it takes the verdict away as well.
     let mut script = Script::in_phase(Phase::Measure);
     script.until(Phase::SafeVent, 10_000).rig.stuck_shut = true;
-    script.until_with(Phase::Fault, 60_000, |i| reads(i, 0.0));
+    script.until_with(Phase::Fault, 60_000, |i| reads(&mut i.far, 0.0));
     assert_eq!(script.faults(), [Fault::NoSignOfLife]);
     assert_eq!((script.disconnect(), script.proved()), (Disconnect::Pressurised, Some(Verdict::Void)));
 }
@@ -187,7 +176,7 @@ fn rule_3_a_hand_valve_is_empty_only_once_its_prompts_are_answered() {
             script = Script::on(&rig, &RawRecipe { actuation: Actuation::Hand, cavity_stroke, ..recipe });
         }
         script.start(Sides::First).until(Phase::Measure, 20_000).answers = false;
-        script.command(Command::Abort).until_with(Phase::Trapped, 60_000, |i| reads(i, 0.0));
+        script.command(Command::Abort).until_with(Phase::Trapped, 60_000, |i| reads(&mut i.far, 0.0));
         assert!(script.rig.far > 500_000.0, "the lever is shut");
         assert_eq!(script.disconnect(), Disconnect::Pressurised);
     }
@@ -286,9 +275,7 @@ fn rule_4_ends_are_swapped_behind_an_open_guard_after_the_bleed() {
 #[test]
 fn rule_3_pressure_that_comes_back_needs_another_opening() {
     let full = |i: &mut Inputs| {
-        if let Reading::Sample(sample) = &mut i.supply {
-            sample.counts = RawRig::DEMO.far.counts(400_000.0);
-        }
+        reads(&mut i.supply, 400_000.0);
     };
     let mut script = Script::default();
     script.at_rest_after_a_run().pass_with(500, full).pass(5_000);
@@ -323,7 +310,7 @@ fn rule_4_after_a_side_that_was_not_empty_no_ends_are_swapped() {
 #[test]
 fn rule_3_pressure_in_the_further_stroke_asks_for_another() {
     type Change = fn(&mut Inputs);
-    let doubts: [Change; 2] = [|i| reads(i, 50_000.0), |i| i.outputs_differ = true];
+    let doubts: [Change; 2] = [|i| reads(&mut i.far, 50_000.0), |i| i.outputs_differ = true];
     for doubt in doubts {
         let mut script = Script::in_phase(Phase::Soak);
         script.command(Command::Abort).until(Phase::SafeVent, 100);

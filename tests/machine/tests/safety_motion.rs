@@ -1,6 +1,6 @@
 //! Who may move the ball, and when: rules 1 and 2 of docs/rig-and-safety.md, on a rig without physics.
 
-use seathold_machine::script::{Script, brisk, checked};
+use seathold_machine::script::{Script, brisk, reads};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Ask, Command, Reading, SensorFault, Side, Sides};
 use seathold_sequencer::output::{Gate, Outputs, Pilot};
@@ -8,15 +8,6 @@ use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::verdict::{Ground, Verdict};
-
-/// The controller is reset: outputs at rest, and a sequencer that begins anew, with what it was let keep.
-fn reset(script: &mut Script) {
-    let (rig, recipe) = brisk();
-    let (rig, recipe) = checked(&rig, &recipe);
-    script.sequencer = Sequencer::resume(rig, Some(recipe), script.sequencer.stop_latched());
-    script.outputs = Outputs::REST;
-    script.log.clear();
-}
 
 /// Polls for `ms` with the guard open, and says whether the pilot moved meanwhile.
 fn moves_with_the_guard_open(script: &mut Script, ms: u64) -> bool {
@@ -36,7 +27,7 @@ fn moves_with_the_guard_open(script: &mut Script, ms: u64) -> bool {
 fn rule_2_after_a_reset_a_full_far_side_is_emptied_at_once() {
     for guard_closed in [true, false] {
         let mut script = Script::in_phase(Phase::Measure);
-        reset(&mut script);
+        script.reset();
         let asleep = |s: &Script| s.phase() == Phase::StartUp;
         while asleep(&script) {
             let step = script.poll_with(|i| i.contacts.guard_closed = guard_closed);
@@ -57,7 +48,7 @@ fn rule_2_after_a_reset_a_full_far_side_is_emptied_at_once() {
 fn rule_2_after_a_reset_an_empty_valve_is_not_moved_unasked() {
     let mut script = Script::default();
     script.at_rest_after_a_run();
-    reset(&mut script);
+    script.reset();
     assert!(!moves_with_the_guard_open(&mut script, 5_000));
     assert_eq!((script.phase(), script.disconnect()), (Phase::Ready, Disconnect::Pressurised));
     for command in [Command::Start(Sides::First), Command::Acknowledge] {
@@ -88,25 +79,20 @@ fn rule_2_a_first_start_opens_the_valve_into_the_vent_before_anything() {
 /// After a reset a far side that cannot be read, or reads what no gas can, moves nothing: a latched fault, at rest.
 #[test]
 fn rule_2_after_a_reset_doubt_moves_nothing() {
-    let below = RawRig::DEMO.far.counts(-20_000.0);
-    type Change = fn(&mut seathold_sequencer::input::Inputs, i32);
+    type Change = fn(&mut seathold_sequencer::input::Inputs);
     let doubts: [(Fault, Change); 3] = [
-        (Fault::FarSensor, |i, _| i.far = Reading::Sick(SensorFault::Open)),
-        (Fault::FarSensor, |i, _| i.far = Reading::Waiting),
-        (Fault::Implausible, |i, below| {
-            if let Reading::Sample(sample) = &mut i.far {
-                sample.counts = below;
-            }
-        }),
+        (Fault::FarSensor, |i| i.far = Reading::Sick(SensorFault::Open)),
+        (Fault::FarSensor, |i| i.far = Reading::Waiting),
+        (Fault::Implausible, |i| reads(&mut i.far, -20_000.0)),
     ];
     for (fault, change) in doubts {
         let mut script = Script::in_phase(Phase::Measure);
-        reset(&mut script);
-        script.until_with(Phase::Fault, 3_000, |i| change(i, below));
+        script.reset();
+        script.until_with(Phase::Fault, 3_000, change);
         assert_eq!((script.faults(), script.outputs), (vec![fault], Outputs::REST));
         // Acknowledged, it still rests; only then, asked again on purpose, it is opened.
-        script.command(Command::Acknowledge).until_with(Phase::Ready, 100, |i| change(i, below));
-        script.pass_with(2_000, |i| change(i, below));
+        script.command(Command::Acknowledge).until_with(Phase::Ready, 100, change);
+        script.pass_with(2_000, change);
         assert_eq!((script.phase(), script.outputs), (Phase::Ready, Outputs::REST));
         let step = script.command(Command::Acknowledge).poll();
         assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
@@ -166,9 +152,7 @@ fn rule_2_before_anything_was_fed_nothing_moves() {
 fn rule_2_a_spike_does_not_move_the_ball_behind_an_open_guard() {
     let spike = |i: &mut seathold_sequencer::input::Inputs| {
         i.contacts.guard_closed = false;
-        if let Reading::Sample(sample) = &mut i.far {
-            sample.counts = RawRig::DEMO.far.counts(50_000.0);
-        }
+        reads(&mut i.far, 50_000.0);
     };
     let mut script = Script::in_phase(Phase::Precheck);
     let step = script.poll_with(spike);
@@ -279,17 +263,17 @@ fn rule_2_an_emergency_stop_outlives_a_reset() {
     let mut script = Script::in_phase(Phase::Measure);
     let _ = script.poll_with(|i| i.contacts.stop = true);
     assert!(script.sequencer.stop_latched());
-    reset(&mut script);
+    script.reset();
     script.pass(5_000);
     assert_eq!((script.phase(), script.outputs), (Phase::Held, Outputs::REST), "full, and not vented unasked");
     assert_eq!(script.faults(), [Fault::EmergencyStop]);
     // And a second one.
-    reset(&mut script);
+    script.reset();
     script.pass(1_000);
     assert_eq!(script.phase(), Phase::Held);
     script.command(Command::Acknowledge).until(Phase::Ready, 10_000);
     assert!(!script.sequencer.stop_latched());
-    reset(&mut script);
+    script.reset();
     script.until(Phase::Ready, 5_000);
 }
 

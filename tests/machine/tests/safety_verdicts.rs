@@ -1,20 +1,10 @@
 //! What no verdict may rest on: rules 6, 9 and 10 of docs/rig-and-safety.md, on a rig without physics.
 
-use seathold_machine::script::{Script, brisk};
+use seathold_machine::script::{Script, brisk, reads};
 use seathold_sequencer::event::{Disturbance, Event, Fault, Phase};
 use seathold_sequencer::input::{Inputs, Reading, Side, Sides};
 use seathold_sequencer::rig::{RawRig, Thermometer};
 use seathold_sequencer::verdict::{Ground, Verdict};
-
-fn counts(pascals: f64) -> i32 {
-    RawRig::DEMO.far.counts(pascals)
-}
-
-fn reads(reading: &mut Reading, pascals: f64) {
-    if let Reading::Sample(sample) = reading {
-        sample.counts = counts(pascals);
-    }
-}
 
 /// Spikes and bursts of interference, however deep, are no leak: a fall must last.
 #[test]
@@ -60,9 +50,7 @@ fn rule_9_a_fall_that_lasts_is_a_gross_leak() {
 #[test]
 fn rule_9_a_fall_that_the_supply_shares_is_no_leak() {
     for supply_fitted in [true, false] {
-        let (rig, recipe) = brisk();
-        let supply = rig.supply.filter(|_| supply_fitted);
-        let mut script = Script::on(&RawRig { supply, ..rig }, &recipe);
+        let mut script = Script::with_supply_seen(supply_fitted);
         script.start(Sides::First).until(Phase::Isolate, 10_000);
         // The ball is slow, and the compressor stops.
         script.rig.stuck_open = true;
@@ -80,8 +68,8 @@ fn rule_9_two_transducers_that_disagree_give_no_verdict() {
     for wrong in [1.1, 0.9] {
         let mut script = Script::in_phase(Phase::Soak);
         script.until_with(Phase::SafeVent, 10_000, |i| {
-            if let Reading::Sample(sample) = &mut i.supply {
-                sample.counts = counts(RawRig::DEMO.far.pressure(sample.counts).pascals() as f64 * wrong);
+            if let Reading::Sample(sample) = i.supply {
+                reads(&mut i.supply, RawRig::DEMO.far.pressure(sample.counts).pascals() as f64 * wrong);
             }
         });
         assert_eq!(script.faults(), [Fault::SidesDisagree], "{wrong}");
@@ -129,7 +117,7 @@ fn rule_9_a_frozen_reading_gives_no_verdict() {
     script.until(Phase::Swap, 60_000);
     let result = script.result(Side::First);
     assert_eq!((result.verdict, result.ground), (Verdict::Void, Ground::Disturbed));
-    assert!(!script.saw(&Event::Restarted(Disturbance::Frozen)) || result.verdict == Verdict::Void);
+    assert!(script.saw(&Event::Restarted(Disturbance::Frozen)), "{:?}", script.log);
 }
 
 /// One code and no other in a precheck long enough to tell: frozen. Where the rig says that its last digit never moves,

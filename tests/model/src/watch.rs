@@ -6,18 +6,20 @@
 //! held against the truth: both sides and the cavity truly empty, nothing under way. Against which lies of the far
 //! transducer can that be demanded?
 //!
-//! - One that does not rise with the fill: always. It has shown nothing.
-//! - One that followed the fill and then lies while the true pressure is above `FLOOR_PA`: always. Dropped to zero or
-//!   shifted it leaps; stuck it never comes down; changed with the other it leaps, and the other does not come down.
+//! - One that does not rise with the fill, or not above `FLOOR_PA`: always. It has shown nothing: of so small a rise a leap
+//!   back would not be seen.
+//! - One that followed the fill above the floor and then lies while the true pressure is above it: always. Dropped to zero
+//!   or shifted it leaps; stuck it never comes down; changed with the other it leaps, and the other does not come down.
 //! - One that followed the fill *and the fall*, to below the floor, and only then sticks or dies: as far as the pressure
 //!   that was there is concerned, wherever the supply side has a transducer too, as the ball joins both. With one
-//!   transducer, a way out that is blocked below the floor, and a transducer that dies in the same moment, are excused.
+//!   transducer, one that dies on the way from the floor to empty is excused: what is left may stay behind a blocked way.
 //! - What no reading can show is pressure that comes back afterwards by a way of its own, behind a shut ball, before a
-//!   transducer that has earned its trust and then died; or that dies before it has shown more than a burst of
-//!   interference. That is excused too. The hand bleed is for it. Of two transducers that change places it is not: each
-//!   side is then read by the other, and both must be empty.
+//!   transducer that has earned its trust and then died; or, once it had read empty, that dies before it has shown more of
+//!   it than a burst of interference. That is excused too. The hand bleed is for it. Of two transducers that change places
+//!   it is not: each side is then read by the other, and both must be empty.
 //!
-//! An excuse holds until air is fed again, when the transducer has to earn its trust anew, or the far side is truly empty.
+//! Trust counts only what was read while nothing lied. It and an excuse hold until air is fed again, when the transducer
+//! has to earn its trust anew; an excuse ends also when the far side is truly empty.
 //!
 //! The ball's cavity has no transducer. It is demanded empty wherever the further stroke can be seen: by air, with a shut
 //! switch that did not lie while the ball was jammed, and a ball that did not jam between its ends, of which only one has a
@@ -86,15 +88,17 @@ pub enum Rule {
     EventsLost,
 }
 
-/// How far the far side, as read, has gone since air was last let in. A rise that stays below the floor is one, and so is
-/// what comes down from it.
+/// How far the far side, as read, has gone since air was last let in. A rise that stays below the floor is none and earns no
+/// trust, nor does what comes down from it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Gone {
+    /// Not above the floor yet.
     Nowhere,
+    /// Above the floor.
     Up,
-    /// Up, or down again, but not above the floor.
+    /// Down again below the floor, and not near empty yet.
     Low,
-    /// And down to empty.
+    /// Down to empty, whatever comes after.
     Down,
 }
 
@@ -360,7 +364,7 @@ impl Watch {
         let outlived = |most: u64| self.age_us > most + 2 * POLL_US;
         let rules = [
             (Rule::BlewThrough, outputs.blows_through()),
-            (Rule::NoChangeover, self.no_changeover(poll, outputs)),
+            (Rule::NoChangeover, self.no_changeover(poll, raw.safe_pa as i32, outputs)),
             (Rule::FedBlind, outputs.supply == Gate::Open && !self.may_feed(poll, sequencer)),
             (Rule::NotOpenedToVent, self.not_opened(poll, outputs, must_open)),
             (Rule::NotAtRest, self.not_at_rest(poll, step, must_open)),
@@ -391,9 +395,10 @@ impl Watch {
         }
     }
 
-    fn no_changeover(&self, poll: &Poll<'_>, outputs: Outputs) -> bool {
-        let over =
-            [poll.read, poll.supply_read].into_iter().flatten().any(|pa| pa > poll.max_pa) || poll.from == Phase::Work;
+    fn no_changeover(&self, poll: &Poll<'_>, safe: i32, outputs: Outputs) -> bool {
+        // Worked by itself, an output is so with the air off: any air is too much.
+        let max = if poll.from == Phase::Work { safe } else { poll.max_pa };
+        let over = [poll.read, poll.supply_read].into_iter().flatten().any(|pa| pa > max);
         let to_vent = poll.before.supply == Gate::Open && outputs.vent == Gate::Open;
         let to_supply = poll.before.vent == Gate::Open && outputs.supply == Gate::Open;
         to_supply || (to_vent && !over && poll.mishap != Mishap::Stop && !poll.reset)
@@ -443,8 +448,13 @@ impl Watch {
         let opens = poll.before.pilot == Pilot::Exhausted && outputs.pilot == Pilot::Fed;
         let at_rest =
             matches!(poll.from, Phase::StartUp | Phase::Ready | Phase::Swap | Phase::Fault | Phase::Held) || poll.begun;
-        let told = matches!(poll.command, Some(Command::Acknowledge | Command::Start(_) | Command::Work(Coil::Pilot)))
-            && !poll.guard_open;
+        // A start, or one output to be worked, is an order only where it is taken.
+        let ordered = match poll.command {
+            Some(Command::Acknowledge) => true,
+            Some(Command::Start(_) | Command::Work(Coil::Pilot)) => poll.from == Phase::Ready,
+            _ => false,
+        };
+        let told = ordered && !poll.guard_open;
         let dwell_us = u64::from(sequencer.rig().raw().safe_dwell_ms) * 1_000;
         let full = poll.from == Phase::StartUp && self.full_us.is_some_and(|span| span >= dwell_us);
         opens && at_rest && !told && !full

@@ -269,6 +269,11 @@ impl Scope {
         self.actions.iter().any(|(_, deed)| matches!(deed, Deed::Work(_)))
     }
 
+    /// Whether both sides are asked for, with a swap between them.
+    pub fn is_of_both_sides(&self) -> bool {
+        self.sides == Sides::Both
+    }
+
     fn by_air(&self) -> bool {
         self.recipe.actuation() == Actuation::Air
     }

@@ -37,25 +37,6 @@ impl Meter for NoMeter {
     }
 }
 
-/// Phases there are; the ledger has a row for each.
-const PHASES: [Phase; 15] = [
-    Phase::StartUp,
-    Phase::Ready,
-    Phase::Precheck,
-    Phase::Fill,
-    Phase::Soak,
-    Phase::Isolate,
-    Phase::Vent,
-    Phase::Settle,
-    Phase::Measure,
-    Phase::SafeVent,
-    Phase::Swap,
-    Phase::Fault,
-    Phase::Trapped,
-    Phase::Held,
-    Phase::Work,
-];
-
 /// Costs of one phase.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Row {
@@ -67,13 +48,13 @@ pub struct Row {
     pub worst: Cost,
 }
 
-/// Costs by the phase a poll began in.
+/// Costs by the phase a poll began in: a row for each.
 #[derive(Clone, Debug, Default)]
-pub struct Ledger([Row; PHASES.len()]);
+pub struct Ledger([Row; Phase::ALL.len()]);
 
 impl Ledger {
     fn add(&mut self, phase: Phase, cost: Cost) {
-        let row = PHASES.iter().position(|&p| p == phase).and_then(|i| self.0.get_mut(i));
+        let row = Phase::ALL.iter().position(|&p| p == phase).and_then(|i| self.0.get_mut(i));
         if let Some(row) = row {
             row.polls += 1;
             row.total += u64::from(cost.instructions);
@@ -84,7 +65,7 @@ impl Ledger {
 
     /// The phases polled at least once, in run order.
     pub fn rows(&self) -> impl Iterator<Item = (Phase, Row)> + '_ {
-        PHASES.into_iter().zip(self.0).filter(|(_, row)| row.polls > 0)
+        Phase::ALL.into_iter().zip(self.0).filter(|(_, row)| row.polls > 0)
     }
 }
 
