@@ -110,7 +110,7 @@ impl Summary {
             line(&mut out, "FAULT", &what);
             line(&mut out, "", &format!("→ {next}"));
         }
-        line(&mut out, "far side", words::far_side(self.disconnect));
+        line(&mut out, "far side", &words::far_side_at_end(self.disconnect));
         out
     }
 

@@ -276,9 +276,7 @@ pub const fn asked(ask: Ask) -> &'static str {
 /// What is known of the pressure behind a fitting, after "far side".
 pub const fn far_side(is: Disconnect) -> &'static str {
     match is {
-        Disconnect::Pressurised => {
-            "NOT known to be empty: treat as PRESSURISED, open the hand bleed slowly, look at its gauge, touch no fitting"
-        }
+        Disconnect::Pressurised => "NOT known to be empty: treat as PRESSURISED, touch no fitting",
         Disconnect::CavityUnknown => {
             "reads empty, the ball's CAVITY MAY HOLD PRESSURE: open the bleed, look at the gauge; \
              turn the ball half-open by hand before the body is opened"
@@ -286,6 +284,12 @@ pub const fn far_side(is: Disconnect) -> &'static str {
         Disconnect::ReadsEmpty => "reads empty: open the bleed and look at the gauge before a fitting is loosened",
         Disconnect::Confirmed => "reads empty, bleed open and gauge at zero, confirmed by the operator",
     }
+}
+
+/// The same at the end of a run. The bleed has no place in its middle: there it would blow.
+pub fn far_side_at_end(is: Disconnect) -> String {
+    let then = if is.reads_empty() { "" } else { "; open the hand bleed slowly, look at its gauge" };
+    format!("{}{then}", far_side(is))
 }
 
 /// The same by itself, as it is now. What may be done with a fitting is not said of a run that is past.

@@ -271,18 +271,11 @@ fn same_here<S: Read + Write>(desk: &Desk<S>, valve: &str, seed: u64) {
         let Ok(polled) = bench::poll(&mut sequencer, &mut stand.rig, &mut Said(poll));
         assert_eq!(Poll::from(&polled), *poll, "poll {i}");
         events.extend(polled.events.iter().map(|e| (polled.at, e.clone())));
-        for event in &polled.events {
-            match event {
-                Event::Asked(Ask::SwapEnds) => stand.operator.reach_in(polled.at),
-                // What the host said too early, the host says again.
-                Event::Refused(_) => {}
-                event => stand.operator.tell(polled.at, event),
-            }
+        stand.rig.follow_host(&mut stand.operator, &polled, sequencer.phase());
+        // The end said to be under test is the one on the rig.
+        if let (true, Some(side)) = (sequencer.phase().is_live(), sequencer.status().side) {
+            assert_eq!(stand.rig.truth().side, side, "poll {i}");
         }
-        if poll.inputs.command == Some(Command::Confirm(Ask::SwapEnds)) {
-            stand.rig.mount(Side::Second);
-        }
-        let _ = stand.operator.command(polled.at, sequencer.phase());
         stand.rig.obey(&mut stand.operator);
         stand.rig.advance(stand.period);
     }

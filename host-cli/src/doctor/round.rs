@@ -444,7 +444,7 @@ impl Round {
         } else if self.bench.view.differed {
             (Outcome::Failed, "an output reads back otherwise than at rest: a driver or a coil's wire")
         } else {
-            (Outcome::Good, "everything at rest; no air was let in, so nothing is proved of the far side")
+            (Outcome::Good, "everything at rest; without a test nothing is proved of the far side")
         };
         self.note(console, Subject::Rest, outcome, seen)
     }

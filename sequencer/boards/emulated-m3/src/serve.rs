@@ -17,7 +17,7 @@ use heapless::spsc::{Producer, Queue};
 use seathold_board::{down, stop_memory::Retained, two_stacks};
 use seathold_sequencer::bench::Polled;
 use seathold_sequencer::input::Sides;
-use seathold_sequencer::io::Watchdog;
+use seathold_sequencer::io::{StopMemory, Watchdog};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
