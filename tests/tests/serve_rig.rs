@@ -7,7 +7,7 @@ use seathold::console::{Console, SystemClock};
 use seathold_on_target::trace::Noise;
 use seathold_sequencer::bench;
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Side, Sides};
+use seathold_sequencer::input::{Ask, Command, Sides};
 use seathold_sequencer::io::Operator;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::host::{Heard, Host};

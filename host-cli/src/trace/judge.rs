@@ -129,6 +129,9 @@ const GAP: f64 = 5.0;
 /// Readings are turned into at most so many counts, which keeps every sum exact.
 const COUNTS_MAX: f64 = 8_388_608.0;
 
+/// Finest count, in pascals: with it the transducer just reaches the least pressure that a recipe may test at.
+const COUNT_PA_MIN: f64 = 0.0025;
+
 /// Most counts the sequencer takes a transducer to have.
 const TRANSDUCER_COUNTS: f64 = 16_000_000.0;
 
@@ -188,7 +191,7 @@ pub fn judge(trace: &Trace, window: Window, assumed: &Assumed) -> Result<Judged,
         return Ok(judged);
     }
     // Finer than the logger's own step says nothing; so fine that sums overflow is no use either.
-    let count_pa = step_pa.unwrap_or(0.0).max((high - low) / COUNTS_MAX).max(0.002);
+    let count_pa = step_pa.unwrap_or(0.0).max((high - low) / COUNTS_MAX).max(COUNT_PA_MIN);
     // A thermometer's own steps count as the converter's do; where it never moved they are not known.
     let kelvins = rows.iter().filter_map(|row| row.kelvin);
     let thermometer = rows[0].kelvin.map(|kelvin_at_zero| Thermometer {
@@ -249,7 +252,7 @@ fn rig_for(count_pa: f64, assumed: &Assumed, volume_m3: f64, thermometer: Option
 }
 
 fn hard_max(count_pa: f64) -> u32 {
-    (0.9 * TRANSDUCER_COUNTS * count_pa).clamp(25_000.0, 900_000.0) as u32
+    (0.9 * TRANSDUCER_COUNTS * count_pa).clamp(35_000.0, 900_000.0) as u32
 }
 
 /// Target and band.
