@@ -1,7 +1,8 @@
 //! The loop of one run: poll, record, show, let time pass, until the run is over.
 
 use seathold_sequencer::bench::{self, Polled};
-use seathold_sequencer::event::{Disconnect, Event, Phase};
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::input::Ask;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, Instant, millis};
 use seathold_sim::bench::SimBench;
@@ -93,7 +94,7 @@ impl Session {
                 dark = self.show(console, screen, &polled, &mut prompted).err();
             }
             let length = Duration::from_ticks(polled.at.as_ticks());
-            if watch.is_over(&summary, self.person.gave_up(), polled.at) {
+            if watch.is_over(&summary, self.sequencer.status().ask, self.person.gave_up(), polled.at) {
                 return match unrecorded {
                     Some(why) => Err(why),
                     None => Ok(Ended { summary, writer: self.writer, length, abandoned: false, dark }),
@@ -181,14 +182,16 @@ impl Watch {
         }
     }
 
-    pub(crate) fn is_over(&self, summary: &Summary, gave_up: bool, now: Instant) -> bool {
+    /// `ask`: what is still asked. The bleed is asked for as soon as the far side reads empty, so where nothing is asked
+    /// any more it has been answered, whatever is known of the ball's cavity.
+    pub(crate) fn is_over(&self, summary: &Summary, ask: Option<Ask>, gave_up: bool, now: Instant) -> bool {
         let waited = |since: Option<Instant>, most: Duration| {
             since.is_some_and(|since| now.as_ticks().saturating_sub(since.as_ticks()) >= most.as_ticks())
         };
         let at_rest_unproved = gave_up && self.proved.is_none() && summary.phase == Some(Phase::Ready);
         summary.refused.is_some()
             || at_rest_unproved
-            || (self.proved.is_some() && summary.disconnect == Disconnect::Confirmed)
+            || (self.proved.is_some() && summary.reads_empty() && ask.is_none())
             || waited(self.proved, if gave_up { GIVEN_UP_MAX } else { CONFIRM_MAX })
             || waited(self.stuck, WAIT_MAX)
     }

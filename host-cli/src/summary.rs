@@ -110,23 +110,13 @@ impl Summary {
             line(&mut out, "FAULT", &what);
             line(&mut out, "", &format!("→ {next}"));
         }
-        let state = match self.disconnect {
-            Disconnect::Pressurised => {
-                "NOT known to be empty: treat as PRESSURISED, open the hand bleed slowly, look at its gauge, touch no fitting"
-            }
-            Disconnect::CavityUnknown => {
-                "reads empty, the ball's CAVITY MAY HOLD PRESSURE: open the bleed, look at the gauge"
-            }
-            Disconnect::ReadsEmpty => "reads empty: open the bleed and look at the gauge before a fitting is loosened",
-            Disconnect::Confirmed => "reads empty, bleed open and gauge at nothing by the operator's word",
-        };
-        line(&mut out, "far side", state);
+        line(&mut out, "far side", &words::far_side_at_end(self.disconnect));
         out
     }
 
     /// Whether the far side was measured empty, as far as one transducer can tell.
     pub fn reads_empty(&self) -> bool {
-        self.disconnect != Disconnect::Pressurised
+        self.disconnect.reads_empty()
     }
 
     fn write_sides(&self, out: &mut String, recipe: &RawRecipe, speaker: &Speaker) {

@@ -128,7 +128,7 @@ impl Speaker {
             Event::Aborted => "given up by the operator: venting".into(),
             Event::Acknowledged => "fault acknowledged".into(),
             Event::Reminder(phase) => format!("still waiting: {}", phase_line(*phase)),
-            Event::Disconnect(is) => disconnect(*is).into(),
+            Event::Disconnect(is) => disconnect(*is),
         })
     }
 
@@ -269,21 +269,33 @@ pub const fn asked(ask: Ask) -> &'static str {
         Ask::OpenToVent => "turn the lever to OPEN (air blows off at the silencer)",
         Ask::WorkLever => "turn the lever to SHUT and OPEN again (empties the cavity)",
         Ask::SwapEnds => "swap the ends (end B to the supply side), shut the bleed, close the guard",
-        Ask::OpenBleed => "open the BLEED slowly and look at its gauge: confirm only when it shows nothing",
+        Ask::OpenBleed => "open the BLEED slowly and look at its gauge: confirm only when the gauge reads zero",
     }
 }
 
-/// What is known of the pressure behind a fitting.
-pub const fn disconnect(is: Disconnect) -> &'static str {
+/// What is known of the pressure behind a fitting, after "far side".
+pub const fn far_side(is: Disconnect) -> &'static str {
     match is {
-        Disconnect::Pressurised => "treat as PRESSURISED: touch no fitting",
+        Disconnect::Pressurised => "NOT known to be empty: treat as PRESSURISED, touch no fitting",
         Disconnect::CavityUnknown => {
-            "far side reads empty, but the ball's CAVITY MAY HOLD PRESSURE (no further stroke was made): \
-             open the bleed, look at the gauge, loosen nothing before the valve has been worked by hand"
+            "reads empty, the ball's CAVITY MAY HOLD PRESSURE: open the bleed, look at the gauge; \
+             turn the ball half-open by hand before the body is opened"
         }
-        Disconnect::ReadsEmpty => "far side reads empty: open the bleed, look at the gauge",
-        Disconnect::Confirmed => "bleed open, gauge at nothing, by your word: fittings may be loosened",
+        Disconnect::ReadsEmpty => "reads empty: open the bleed and look at the gauge before a fitting is loosened",
+        Disconnect::Confirmed => "reads empty, bleed open and gauge at zero, confirmed by the operator",
     }
+}
+
+/// The same at the end of a run. The bleed has no place in its middle: there it would blow.
+pub fn far_side_at_end(is: Disconnect) -> String {
+    let then = if is.reads_empty() { "" } else { "; open the hand bleed slowly, look at its gauge" };
+    format!("{}{then}", far_side(is))
+}
+
+/// The same by itself, as it is now. What may be done with a fitting is not said of a run that is past.
+pub fn disconnect(is: Disconnect) -> String {
+    let may = if is == Disconnect::Confirmed { ": fittings may be loosened" } else { "" };
+    format!("far side {}{may}", far_side(is))
 }
 
 /// Each condition that forbade a start.

@@ -4,7 +4,7 @@
 //! hands to the plant ([`crate::rig::SimRig::obey`]): rig and operator stay two values, as they are on a bench.
 
 use crate::config::{examine, whole};
-use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::event::{Disconnect, Event, Phase};
 use seathold_sequencer::field::{Errors, Field, Unit};
 use seathold_sequencer::input::{Ask, Command, Sides};
 use seathold_sequencer::io::Operator;
@@ -151,7 +151,8 @@ pub enum Act {
     },
 }
 
-/// How many acts may wait at once: the longest answer opens the guard, does something, and closes it.
+/// How many acts may wait at once: the longest answer closes a guard left open by the last, opens it, does something, and
+/// closes it again.
 const ACTS: usize = 4;
 
 /// From the guard opened to the thing done, and from there to the guard closed.
@@ -327,6 +328,13 @@ impl Operator for SimOperator {
             Event::Asked(ask) => self.asked(at, *ask),
             // What was only said to be done has been found out: now it is done.
             Event::Refused(refusal) if refusal.guard_not_opened => self.asked(at, Ask::SwapEnds),
+            // Taken back: hands off what rests on it, and no word that it was done.
+            Event::Disconnect(Disconnect::Pressurised) if self.open.is_some_and(|(_, ask)| ask.rests_on_empty()) => {
+                (self.open, self.command, self.acts) = (None, None, [None; ACTS]);
+                if self.hand_in {
+                    self.plan(at, Act::Guard { closed: true });
+                }
+            }
             Event::Faulted(_) if self.raw.acknowledge => {
                 self.command = Some((at + millis(self.raw.acknowledge_ms), Command::Acknowledge));
             }

@@ -10,8 +10,10 @@ use crate::scenario::Checked;
 use crate::sensor::Channel;
 use crate::spot::Spot;
 use core::convert::Infallible;
-use seathold_sequencer::input::{Contacts, Sample, SensorFault, Side};
-use seathold_sequencer::io::Hardware;
+use seathold_sequencer::bench::Polled;
+use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::input::{Ask, Command, Contacts, Sample, SensorFault, Side, Sides};
+use seathold_sequencer::io::{Hardware, Operator};
 use seathold_sequencer::output::Outputs;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::time::{Duration, Instant};
@@ -116,6 +118,28 @@ impl SimRig {
                 Act::Guard { closed } => self.hand_in = !closed,
             }
         }
+    }
+
+    /// What the hands are told after a poll, where a host gives the orders and of the person only the hands are used.
+    ///
+    /// Levers are turned a while after they are asked. Ends are swapped when the host says so: a person at a desk confirms
+    /// as fast as they like, and must not find the valve loose later.
+    pub fn follow_host(&mut self, hands: &mut SimOperator, polled: &Polled, phase: Phase) {
+        for event in &polled.events {
+            match event {
+                Event::Asked(Ask::SwapEnds) => hands.reach_in(polled.at),
+                // What the host said too early, the host says again.
+                Event::Refused(_) => {}
+                event => hands.tell(polled.at, event),
+            }
+        }
+        match polled.inputs.command {
+            Some(Command::Confirm(Ask::SwapEnds) | Command::Start(Sides::Second)) => self.mount(Side::Second),
+            Some(Command::Start(_)) => self.mount(Side::First),
+            _ => {}
+        }
+        // What the hands would say is the host's to say.
+        let _ = hands.command(polled.at, phase);
     }
 
     /// Sets the wired contacts; the shut switch is the ball's own.

@@ -321,6 +321,25 @@ fn coarse_loggers_get_wide_answers() {
 
 /// 40 CFR 1065.644, worked example of a vacuum-decay leak (inputs *seen*; answer *computed*): 2 l, 25.300 to
 /// 50.600 kPa absolute in 70 s at 293.15 K, R = 8.314472: 2.96570468e-4 mol/s flowing in.
+/// A logger so fine that its whole range is some kilopascals: every figure of the rig it is taken for must fit that.
+#[test]
+fn fine_loggers_are_judged() {
+    let mut text = String::from("time_s,pressure_pa\n");
+    for i in 0..600 {
+        let t = f64::from(i) / 10.0;
+        let _ = writeln!(text, "{t:.1},{:.6}", 2_000.0 + 0.05 * (t * 1.7).sin() - 0.01 * t);
+    }
+    let said = assess(text, &[]);
+    assert!(said.code != 2 && said.err.is_empty(), "{} {}", said.err, said.out);
+}
+
+#[test]
+fn a_limit_that_would_empty_the_volume_at_once_is_told_as_such() {
+    let text = csv(&trace(60, 0.0, 20.0, 1));
+    let said = assess(text, &["--limit", "900cm3/s"]);
+    assert!(said.err.contains("within a fraction of a second: are limit and volume right?"), "{}", said.err);
+}
+
 #[test]
 fn vacuum_decay_example() {
     let mut text = String::from("time_s,pressure_pa\n");

@@ -123,6 +123,25 @@ fn speed_changes_nothing_but_the_waiting() {
     assert!((ratio - 4.0).abs() < 0.01, "{ratio}");
 }
 
+/// Without the further stroke the cavity stays unknown for good; once the bleed has been answered there is nothing left to
+/// wait for.
+#[test]
+fn a_run_that_leaves_the_cavity_unknown_ends_with_the_bleed() {
+    let dir = tempfile::tempdir().unwrap();
+    let length = |name: &str, recipe: &str| {
+        std::fs::write(dir.path().join(name), recipe).unwrap();
+        let (recipe, out) = (format!("[DIR]/{name}"), format!("[DIR]/{name}.hold"));
+        let said = seathold(dir.path(), &["run", "--json", "--recipe", &recipe, "--out", &out]);
+        assert_eq!(said.code, TIGHT, "{}", said.err);
+        let last: serde_json::Value = serde_json::from_str(said.out.lines().last().unwrap()).unwrap();
+        (last["result"]["length_s"].as_f64().unwrap(), last["result"]["far_side"].as_str().unwrap().to_owned())
+    };
+    let (whole, confirmed) = length("with.toml", "");
+    let (short, unknown) = length("without.toml", "cavity_stroke = false\n");
+    assert_eq!((confirmed.as_str(), unknown.as_str()), ("confirmed", "cavity-unknown"));
+    assert!(short < whole, "{short} s without the stroke, {whole} s with it");
+}
+
 #[test]
 fn ctrl_c_vents_first_and_the_recording_is_whole() {
     let dir = tempfile::tempdir().unwrap();

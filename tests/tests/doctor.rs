@@ -110,7 +110,7 @@ fn air_left_on_fails_the_supply_valve_and_ends_empty() {
     assert_eq!(code, 3, "{out}");
     let out = flat(&out);
     assert!(out.contains("FAILED supply valve pressure came: the air is not shut off"), "{out}");
-    assert!(out.contains("good at rest everything at rest, far side measured empty"), "{out}");
+    assert!(out.contains("good at rest everything at rest; without a test nothing is proved of the far side"), "{out}");
 }
 
 /// Ctrl-C while an output is energised.

@@ -398,10 +398,7 @@ fn a_driver_that_has_welded_is_a_fault() {
         // anything is judged. What a driver will not follow is not known to be open into the vent either: no dwell is kept.
         run.until(Phase::Trapped);
         assert_eq!(run.faults(), [Fault::Output, Fault::Trapped], "GPIO{pin}");
-        assert!(
-            !matches!(run.sequencer.status().disconnect, Disconnect::ReadsEmpty | Disconnect::Confirmed),
-            "GPIO{pin}"
-        );
+        assert_eq!(run.sequencer.status().disconnect, Disconnect::Pressurised, "GPIO{pin}");
         assert!(!run.hands.events.iter().any(|event| matches!(event, Event::Judged(_))), "GPIO{pin}");
     }
 }

@@ -7,7 +7,7 @@ use seathold::console::{Console, SystemClock};
 use seathold_on_target::trace::Noise;
 use seathold_sequencer::bench;
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Side, Sides};
+use seathold_sequencer::input::{Ask, Command, Sides};
 use seathold_sequencer::io::Operator;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::host::{Heard, Host};
@@ -221,7 +221,9 @@ impl<S: Read + Write> Desk<S> {
                 match event {
                     Event::Asked(ask) => self.to_do.push_back(Order::Operate(Command::Confirm(ask))),
                     // Said before the simulated hands were out of the guard: said again.
-                    Event::Refused(_) => self.to_do.push_back(Order::Operate(Command::Confirm(Ask::SwapEnds))),
+                    Event::Refused(r) if r.guard_open || r.guard_not_opened => {
+                        self.to_do.push_back(Order::Operate(Command::Confirm(Ask::SwapEnds)));
+                    }
                     _ => {}
                 }
                 self.emptied |= self.began.is_some() && matches!(event, Event::Entered { .. });
@@ -269,18 +271,11 @@ fn same_here<S: Read + Write>(desk: &Desk<S>, valve: &str, seed: u64) {
         let Ok(polled) = bench::poll(&mut sequencer, &mut stand.rig, &mut Said(poll));
         assert_eq!(Poll::from(&polled), *poll, "poll {i}");
         events.extend(polled.events.iter().map(|e| (polled.at, e.clone())));
-        for event in &polled.events {
-            match event {
-                Event::Asked(Ask::SwapEnds) => stand.operator.reach_in(polled.at),
-                // What the host said too early, the host says again.
-                Event::Refused(_) => {}
-                event => stand.operator.tell(polled.at, event),
-            }
+        stand.rig.follow_host(&mut stand.operator, &polled, sequencer.phase());
+        // The end said to be under test is the one on the rig.
+        if let (true, Some(side)) = (sequencer.phase().is_live(), sequencer.status().side) {
+            assert_eq!(stand.rig.truth().side, side, "poll {i}");
         }
-        if poll.inputs.command == Some(Command::Confirm(Ask::SwapEnds)) {
-            stand.rig.mount(Side::Second);
-        }
-        let _ = stand.operator.command(polled.at, sequencer.phase());
         stand.rig.obey(&mut stand.operator);
         stand.rig.advance(stand.period);
     }

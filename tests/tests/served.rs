@@ -120,7 +120,9 @@ impl Desk {
                 match event {
                     Event::Asked(ask) => self.to_do.push_back(Order::Operate(Command::Confirm(ask))),
                     // Said before the simulated hands were out of the guard: said again.
-                    Event::Refused(_) => self.to_do.push_back(Order::Operate(Command::Confirm(Ask::SwapEnds))),
+                    Event::Refused(r) if r.guard_open || r.guard_not_opened => {
+                        self.to_do.push_back(Order::Operate(Command::Confirm(Ask::SwapEnds)));
+                    }
                     _ => {}
                 }
                 self.events.push((at, event));

@@ -1,7 +1,6 @@
 //! `seathold rigs`: what is connected.
 
 use clap::Args;
-use seathold_sequencer::event::Disconnect;
 use seathold_sequencer::link::message::{Snapshot, VERSION, Welcome};
 use serde_json::json;
 
@@ -75,7 +74,6 @@ fn tell(
     volume: f64,
     console: &mut Console<'_>,
 ) -> Result<(), Error> {
-    let empty = status.disconnect != Disconnect::Pressurised;
     if as_json {
         let rig = json!({
             "rig": address.to_string(),
@@ -95,7 +93,7 @@ fn tell(
     let kind = if welcome.can.simulated { "simulated rig, no air" } else { "rig with air" };
     line(&mut text, "controller", &format!("{kind}; link version {VERSION}; boot {:08x}", welcome.boot));
     line(&mut text, "rig", &format!("far volume {:.1} cm³", volume * 1e6));
-    let far = if empty { "far side reads empty" } else { "treat the far side as PRESSURISED" };
+    let far = words::disconnect(status.disconnect);
     line(&mut text, "state", &format!("{}; {far}", words::phase_name(status.phase)));
     if let Some(fault) = status.fault {
         line(&mut text, "FAULT", &words::fault(fault).0);

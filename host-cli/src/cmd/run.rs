@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
+use seathold_sequencer::event::Disconnect;
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::recipe::Recipe;
 use seathold_sequencer::rig::Rig;
@@ -63,7 +64,7 @@ struct Plan {
 pub(super) struct How {
     /// What the register is told besides the recording.
     pub(super) meta: Meta,
-    /// The caller tells the result, unless a fault ended the run.
+    /// The caller tells the result, unless a fault ended the run or the bleed was not confirmed.
     pub(super) brief: bool,
 }
 
@@ -335,7 +336,9 @@ pub(super) fn finish(
         None => {}
     }
     let exit = summary.exit();
-    let told = if how.brief && exit != Exit::Fault && summary.reads_empty() {
+    // What a bench of many valves is told in one line leaves the far side out: only where nothing is left to say of it.
+    let far_side_done = summary.disconnect == Disconnect::Confirmed;
+    let told = if how.brief && exit != Exit::Fault && far_side_done {
         Ok(())
     } else if typed.json {
         let result = json!({ "result": {

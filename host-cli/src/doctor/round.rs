@@ -440,11 +440,11 @@ impl Round {
         } else if !self.bench.view.is_at_rest() {
             (Outcome::Failed, "something is energised: switch the solenoids' supply off")
         } else if !ready || !self.bench.view.is_ready() {
-            (Outcome::Failed, "at rest, but the far side is not measured empty: treat it as pressurised")
+            (Outcome::Failed, "at rest, but the controller is not ready: treat the far side as pressurised")
         } else if self.bench.view.differed {
             (Outcome::Failed, "an output reads back otherwise than at rest: a driver or a coil's wire")
         } else {
-            (Outcome::Good, "everything at rest, far side measured empty")
+            (Outcome::Good, "everything at rest; without a test nothing is proved of the far side")
         };
         self.note(console, Subject::Rest, outcome, seen)
     }

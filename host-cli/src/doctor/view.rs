@@ -1,6 +1,6 @@
 //! The controller as its records show it now.
 
-use seathold_sequencer::event::{Disconnect, Event, Fault, Phase, Refusal};
+use seathold_sequencer::event::{Event, Fault, Phase, Refusal};
 use seathold_sequencer::input::{Ask, Contacts, Inputs, Reading};
 use seathold_sequencer::link::message::Snapshot;
 use seathold_sequencer::link::polls::Poll;
@@ -68,8 +68,6 @@ pub struct View {
     pub phase: Phase,
     /// The latched fault.
     pub fault: Option<Fault>,
-    /// Whether it is measured empty.
-    pub disconnect: Disconnect,
     /// What is asked.
     pub ask: Option<Ask>,
     /// The last poll.
@@ -97,7 +95,6 @@ impl View {
             rig: *rig,
             phase: snapshot.phase,
             fault: snapshot.fault,
-            disconnect: snapshot.disconnect,
             ask: snapshot.ask,
             last: None,
             healthy: [None; 2],
@@ -168,7 +165,6 @@ impl View {
                 self.fault.get_or_insert(*fault);
                 self.faulted.get_or_insert(*fault);
             }
-            Event::Disconnect(is) => self.disconnect = *is,
             _ => {}
         }
     }

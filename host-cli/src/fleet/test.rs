@@ -119,7 +119,7 @@ impl Common {
                 summary.see(event);
                 watch.see(event, polled.at);
             }
-            if watch.is_over(&summary, false, polled.at) {
+            if watch.is_over(&summary, sequencer.status().ask, false, polled.at) {
                 break polled.at;
             }
             if presses.load(Ordering::Relaxed) > 1 {

@@ -2,7 +2,6 @@
 
 pub mod energy;
 
-use seathold_sequencer::limits::FROZEN_CODES;
 use seathold_sequencer::measure::{Chances, Curve, Prediction, Window};
 use seathold_sequencer::recipe::{Actuation, Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig, Transducer};
@@ -127,16 +126,20 @@ impl Wanted {
         rig.validate().map_err(|errors| errors.to_string())
     }
 
+    /// How long the samples take that the shortest window must hold.
+    fn samples_s(&self, rig: &Rig) -> f64 {
+        f64::from(rig.window_samples_min()) * f64::from(self.sample_ms) / 1e3
+    }
+
     /// The recipe for a wait and a longest measuring time.
-    fn raw_recipe(&self, wait_s: f64, most_s: f64) -> RawRecipe {
+    fn raw_recipe(&self, rig: &Rig, wait_s: f64, most_s: f64) -> RawRecipe {
         let ms = |s: f64| (s * 1e3).ceil() as u32;
         // Whole half seconds read better.
         let neat = |s: f64| ms((s * 2.0).ceil() / 2.0);
         let target = self.target_pa;
         let settle_ms = neat(wait_s * (1.0 - SOAK_SHARE));
         let base = RawRecipe { actuation: self.actuation, ..RawRecipe::DEMO };
-        let samples_s = f64::from(FROZEN_CODES) * f64::from(self.sample_ms) / 1e3;
-        let least_s = (most_s / 10.0).max(samples_s).max(1.0).max(self.least_s).min(most_s);
+        let least_s = (most_s / 10.0).max(self.samples_s(rig)).max(1.0).max(self.least_s).min(most_s);
         let waiting_s = f64::from(base.stroke_ms + base.vent_ms_max + settle_ms) / 1e3;
         let before_pa = 2.0 * self.limit.pa_m3_s() / self.rig.far_volume_m3 * waiting_s;
         // A valve at the limit must still stand in the band when it is measured.
@@ -208,7 +211,7 @@ impl Wanted {
     fn best_wait(&self, rig: &Rig, most_s: f64) -> Result<(f64, f64, Recipe), String> {
         let mut best: Option<(f64, f64, Recipe)> = None;
         for wait_s in self.waits() {
-            let recipe = self.raw_recipe(wait_s, most_s).validate(rig).map_err(|errors| errors.to_string())?;
+            let recipe = self.raw_recipe(rig, wait_s, most_s).validate(rig).map_err(|errors| errors.to_string())?;
             let reach = self.reach(rig, &recipe, wait_s, most_s);
             if best.as_ref().is_none_or(|(r, ..)| reach > *r) {
                 best = Some((reach, wait_s, recipe));
@@ -225,15 +228,17 @@ impl Wanted {
         let rig = self.checked_rig()?;
         let mut best: Option<(f64, f64, Recipe)> = None;
         for wait_s in self.waits() {
-            let mut seconds = (f64::from(FROZEN_CODES) * f64::from(self.sample_ms) / 1e3).max(1.0).max(self.least_s);
+            let mut seconds = self.samples_s(&rig).max(1.0).max(self.least_s);
             while seconds <= self.longest_s {
                 if best.as_ref().is_some_and(|(cost, ..)| wait_s + seconds >= *cost) {
                     break;
                 }
-                let recipe = self.raw_recipe(wait_s, seconds).validate(&rig).map_err(|errors| errors.to_string())?;
+                let recipe =
+                    self.raw_recipe(&rig, wait_s, seconds).validate(&rig).map_err(|errors| errors.to_string())?;
                 if self.reach(&rig, &recipe, wait_s, seconds) >= 1.0 {
                     let spare = (SPARE * seconds).min(3_600.0);
-                    let recipe = self.raw_recipe(wait_s, spare).validate(&rig).map_err(|errors| errors.to_string())?;
+                    let recipe =
+                        self.raw_recipe(&rig, wait_s, spare).validate(&rig).map_err(|errors| errors.to_string())?;
                     best = Some((wait_s + seconds, wait_s, recipe));
                     break;
                 }

@@ -18,6 +18,8 @@ pub struct Answers {
     sides: Sides,
     begun: bool,
     under_way: bool,
+    /// The controller began anew in the middle.
+    restarted: bool,
     phase: Phase,
     /// When the phase began, or the ask was made, on the controller's clock.
     since: u64,
@@ -38,6 +40,7 @@ impl Answers {
             sides,
             begun: !keyboard,
             under_way: false,
+            restarted: false,
             phase: Phase::StartUp,
             since: 0,
             asked: None,
@@ -106,9 +109,7 @@ impl Answers {
                 (self.asked, self.since, self.done, self.given) = (Some(*ask), at.as_ticks(), false, None);
             }
             // Taken back: the bleed is not to be opened on what was read.
-            Event::Disconnect(Disconnect::Pressurised)
-                if matches!(self.asked, Some(Ask::OpenBleed | Ask::SwapEnds)) =>
-            {
+            Event::Disconnect(Disconnect::Pressurised) if self.asked.is_some_and(Ask::rests_on_empty) => {
                 self.asked = None
             }
             // Said to be done, and not believed: to be done, and said again.
@@ -140,7 +141,7 @@ impl Answers {
 
     /// The controller began anew: nothing is started any more, as it has no recipe for it.
     pub const fn restarted(&mut self) {
-        self.under_way = true;
+        self.restarted = true;
     }
 
     /// The next command, if there is one.
@@ -155,7 +156,7 @@ impl Answers {
             Some(Command::Confirm(ask))
         } else if self.phase == Phase::Ready {
             let due = self.begun && (self.keyboard || waited >= us(RawOperator::DEMO.start_ms));
-            (due && !self.under_way && !self.gave_up).then_some(Command::Start(self.sides))
+            (due && !self.under_way && !self.restarted && !self.gave_up).then_some(Command::Start(self.sides))
         } else {
             None
         };

@@ -3,7 +3,7 @@
 
 use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::{Disconnect, Event, Events, Phase};
-use seathold_sequencer::input::{Known, Reading};
+use seathold_sequencer::input::{Ask, Command, Known, Reading};
 use seathold_sequencer::link::message::Snapshot;
 use seathold_sequencer::link::polls::Poll;
 use seathold_sequencer::recipe::Recipe;
@@ -148,6 +148,10 @@ impl Follower {
             Reading::Waiting => {}
         }
         self.status.deadline = None;
+        // The bleed is answered without a phase of its own.
+        if poll.inputs.command == Some(Command::Confirm(Ask::OpenBleed)) {
+            self.status.ask = self.status.ask.filter(|ask| *ask != Ask::OpenBleed);
+        }
         for event in events {
             match event {
                 Event::Entered { phase, side } => {
@@ -155,7 +159,10 @@ impl Follower {
                 }
                 Event::Asked(ask) => self.status.ask = Some(*ask),
                 Event::Faulted(fault) => self.status.fault = Some(*fault),
-                Event::Disconnect(is) => self.status.disconnect = *is,
+                Event::Disconnect(is) => {
+                    self.status.disconnect = *is;
+                    self.status.ask = self.status.ask.filter(|ask| is.reads_empty() || !ask.rests_on_empty());
+                }
                 _ => {}
             }
         }

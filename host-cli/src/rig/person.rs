@@ -147,14 +147,52 @@ impl Operator for WithHands<'_> {
                 person.phase = *phase;
                 person.waiting = None;
             }
-            // Taken back: the bleed is not to be opened on what was read.
-            Event::Disconnect(Disconnect::Pressurised) if person.waiting == Some(Ask::OpenBleed) => {
-                person.waiting = None
+            // Taken back: nothing is to be done on what was read.
+            Event::Disconnect(Disconnect::Pressurised) => {
+                person.waiting = person.waiting.filter(|ask| !ask.rests_on_empty());
+                // The hands may be at it already, at the keyboard's word.
+                hands.tell(at, event);
+                return;
             }
             _ => {}
         }
         if !person.keyboard {
             hands.tell(at, event);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use seathold_sequencer::input::Sides;
+    use seathold_sequencer::time::millis;
+    use seathold_sim::operator::RawOperator;
+
+    /// Said to be done, and then the pressure comes back: neither said to the sequencer nor done.
+    #[test]
+    fn ends_are_not_said_to_be_swapped_once_the_pressure_is_back() {
+        let spec = RawOperator::DEMO.validate().expect("the example operator");
+        for taken_back in [false, true] {
+            let mut person = Person { begun: true, ..Person::at_keyboard() };
+            let mut hands = SimOperator::new(&spec, Sides::Both, millis(500));
+            let asked_at = Instant::from_ticks(1_000_000);
+            WithHands(&mut person, &mut hands).tell(asked_at, &Event::Asked(Ask::SwapEnds));
+            if taken_back {
+                // Asked, and not yet answered.
+                WithHands(&mut person, &mut hands).tell(asked_at, &Event::Disconnect(Disconnect::Pressurised));
+                assert_eq!(person.asked(), None);
+                WithHands(&mut person, &mut hands).tell(asked_at, &Event::Asked(Ask::SwapEnds));
+            }
+            assert_eq!(person.asked(), Some(Question::Of(Ask::SwapEnds)));
+            person.hear(&Typed::Line(String::new()), asked_at, &mut hands);
+            if taken_back {
+                WithHands(&mut person, &mut hands).tell(asked_at, &Event::Disconnect(Disconnect::Pressurised));
+            }
+            let later = asked_at + millis(600_000);
+            let done = hands.act(later).is_some();
+            let said = WithHands(&mut person, &mut hands).command(later, Phase::Swap);
+            assert_eq!((done, said.is_some()), (!taken_back, !taken_back));
         }
     }
 }

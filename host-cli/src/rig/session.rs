@@ -262,7 +262,8 @@ impl Session {
                 let rested = quiet
                     && self.follower.phase() == Some(Phase::Ready)
                     && course.upto <= self.remote.have().map_or(0, |have| have.next);
-                course.over = rested || course.watch.is_over(&course.summary, self.answers.gave_up(), at);
+                course.over = rested
+                    || course.watch.is_over(&course.summary, self.follower.status().ask, self.answers.gave_up(), at);
                 self.writer.push(&polled)
             }
         };

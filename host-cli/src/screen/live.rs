@@ -1,6 +1,6 @@
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 use seathold_sequencer::bench::Polled;
-use seathold_sequencer::event::{Disconnect, Event, Phase};
+use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::Known;
 use seathold_sequencer::step::Status;
 use seathold_sequencer::time::Instant;
@@ -8,7 +8,7 @@ use seathold_sequencer::time::Instant;
 use super::{Screen, stamp};
 use crate::console::Console;
 use crate::error::Error;
-use crate::words::{Speaker, asked, phase_name, supply_end};
+use crate::words::{self, Speaker, asked, phase_name, supply_end};
 
 /// How often a moving line is drawn, a second.
 const DRAWS: u8 = 15;
@@ -96,13 +96,7 @@ impl Screen for Live {
         self.phase.set_length(whole.max(1));
         self.phase.set_position(spent);
         self.phase.set_message(left);
-        let touch = match status.disconnect {
-            Disconnect::Pressurised => "PRESSURISED: touch no fitting",
-            Disconnect::CavityUnknown => "far side reads empty; CAVITY MAY HOLD PRESSURE",
-            Disconnect::ReadsEmpty => "far side reads empty: open the bleed, look at the gauge",
-            Disconnect::Confirmed => "bleed open by your word: fittings may be loosened",
-        };
-        self.far.set_message(touch);
+        self.far.set_message(words::disconnect(status.disconnect));
         self.ask.set_message(status.ask.map_or_else(String::new, |ask| format!("PLEASE {}", asked(ask))));
     }
 

@@ -14,8 +14,7 @@ pub use line::{Line, News, open_pty, open_tcp};
 pub use pace::Pace;
 
 use seathold_sequencer::bench::Polled;
-use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Side, Sides};
+use seathold_sequencer::event::Phase;
 use seathold_sequencer::io::Operator;
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
@@ -145,24 +144,8 @@ impl Served {
             Ok(()) => {}
             Err(never) => match never {},
         };
-        // Levers are turned by the simulated hands a while after they are asked. Ends are swapped when the host says
-        // so: a person at a desk confirms as fast as they like, and must not find the valve loose later.
-        for event in &polled.events {
-            match event {
-                Event::Asked(Ask::SwapEnds) => stand.operator.reach_in(polled.at),
-                // What the host said too early, the host says again.
-                Event::Refused(_) => {}
-                event => stand.operator.tell(polled.at, event),
-            }
-        }
-        match polled.inputs.command {
-            Some(Command::Confirm(Ask::SwapEnds) | Command::Start(Sides::Second)) => stand.rig.mount(Side::Second),
-            Some(Command::Start(_)) => stand.rig.mount(Side::First),
-            _ => {}
-        }
         let status = sequencer.status();
-        // What the hands would say is the host's to say.
-        let _ = stand.operator.command(polled.at, status.phase);
+        stand.rig.follow_host(&mut stand.operator, &polled, status.phase);
         stand.suffer(polled.at, status.phase, status.side);
         stand.rig.obey(&mut stand.operator);
         stand.rig.advance(stand.period);

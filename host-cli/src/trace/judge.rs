@@ -1,6 +1,7 @@
 //! A trace judged by the sequencer's own estimator, budget and decision rule, in a single look.
 
-use seathold_sequencer::limits::{BLOCKS_MIN, MEASURE_MS_MAX, SAFE_PA_MAX, TRANSDUCER_PA_MAX};
+use seathold_sequencer::field::Problem;
+use seathold_sequencer::limits::{BLOCKS_MIN, LIFE_SAFES, MEASURE_MS_MAX, SAFE_PA_MAX, TRANSDUCER_PA_MAX};
 use seathold_sequencer::measure::{
     Compensation, Conditions, Curves, Decision, Figure, Folded, Knock, Schedule, decide, fit,
 };
@@ -128,6 +129,9 @@ const GAP: f64 = 5.0;
 /// Readings are turned into at most so many counts, which keeps every sum exact.
 const COUNTS_MAX: f64 = 8_388_608.0;
 
+/// Finest count, in pascals: with it the transducer just reaches the least pressure that a recipe may test at.
+const COUNT_PA_MIN: f64 = 0.0025;
+
 /// Most counts the sequencer takes a transducer to have.
 const TRANSDUCER_COUNTS: f64 = 16_000_000.0;
 
@@ -187,7 +191,7 @@ pub fn judge(trace: &Trace, window: Window, assumed: &Assumed) -> Result<Judged,
         return Ok(judged);
     }
     // Finer than the logger's own step says nothing; so fine that sums overflow is no use either.
-    let count_pa = step_pa.unwrap_or(0.0).max((high - low) / COUNTS_MAX).max(0.002);
+    let count_pa = step_pa.unwrap_or(0.0).max((high - low) / COUNTS_MAX).max(COUNT_PA_MIN);
     // A thermometer's own steps count as the converter's do; where it never moved they are not known.
     let kelvins = rows.iter().filter_map(|row| row.kelvin);
     let thermometer = rows[0].kelvin.map(|kelvin_at_zero| Thermometer {
@@ -221,7 +225,7 @@ fn cut(trace: &Trace, window: Window) -> Result<&[Row], String> {
 fn rig_for(count_pa: f64, assumed: &Assumed, volume_m3: f64, thermometer: Option<Thermometer>) -> Result<Rig, String> {
     let raw = RawRig {
         hard_max_pa: hard_max(count_pa),
-        safe_pa: SAFE_PA_MAX,
+        safe_pa: safe(hard_max(count_pa)),
         safe_dwell_ms: 4_000,
         stall_ms_max: 2_000,
         guard_fitted: false,
@@ -248,16 +252,28 @@ fn rig_for(count_pa: f64, assumed: &Assumed, volume_m3: f64, thermometer: Option
 }
 
 fn hard_max(count_pa: f64) -> u32 {
-    (0.9 * TRANSDUCER_COUNTS * count_pa).clamp(25_000.0, 900_000.0) as u32
+    (0.9 * TRANSDUCER_COUNTS * count_pa).clamp(35_000.0, 900_000.0) as u32
+}
+
+/// Target and band.
+fn aim(hard_max: u32) -> (u32, u32) {
+    (hard_max / 10 * 6, (hard_max / 100 * 29).min(200_000))
+}
+
+/// The widest safe limit: every test pressure must lie above so many of it.
+fn safe(hard_max: u32) -> u32 {
+    let (target, band) = aim(hard_max);
+    ((target - band - 1) / LIFE_SAFES).min(SAFE_PA_MAX)
 }
 
 fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, String> {
     let hard_max = rig.raw().hard_max_pa;
     let measure_ms = u32::try_from(span_us / 1_000).unwrap_or(MEASURE_MS_MAX).clamp(400, MEASURE_MS_MAX);
+    let (target_pa, band_pa) = aim(hard_max);
     let raw = RawRecipe {
         model: assumed.model,
-        target_pa: hard_max / 10 * 6,
-        band_pa: (hard_max / 100 * 29).min(200_000),
+        target_pa,
+        band_pa,
         max_pa: hard_max,
         zero_band_pa: 50,
         zero_ms: 1_000,
@@ -281,12 +297,14 @@ fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, Stri
         ..RawRecipe::DEMO
     };
     raw.validate(rig).map_err(|errors| {
-        let text = errors.to_string();
-        if text.contains("band") {
+        // The band is not the user's, so what a rule says of it would tell them nothing.
+        let by_limit =
+            |problem: &Problem| matches!(problem, Problem::Conflict { with, .. } if with.starts_with("limit"));
+        if errors.as_slice().iter().any(|error| error.field == "band" && by_limit(&error.problem)) {
             "a leak at the limit would empty such a volume within a fraction of a second: are limit and volume right?"
                 .into()
         } else {
-            text
+            errors.to_string()
         }
     })
 }

@@ -16,9 +16,8 @@ use critical_section::Mutex;
 use heapless::spsc::{Producer, Queue};
 use seathold_board::{down, stop_memory::Retained, two_stacks};
 use seathold_sequencer::bench::Polled;
-use seathold_sequencer::event::Event;
-use seathold_sequencer::input::{Ask, Command, Side, Sides};
-use seathold_sequencer::io::{Operator, StopMemory, Watchdog};
+use seathold_sequencer::input::Sides;
+use seathold_sequencer::io::{StopMemory, Watchdog};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
@@ -198,22 +197,7 @@ fn main() -> ! {
         if done != ticks {
             done += 1;
             let Ok(()) = serve::turn(link, now, sequencer, rig, polled);
-            // Levers are turned by the simulated hands a while after they are asked. Ends are swapped when the host
-            // says so: a person at a desk confirms as fast as they like, and must not find the valve loose later.
-            for event in &polled.events {
-                match event {
-                    Event::Asked(Ask::SwapEnds) => hands.reach_in(polled.at),
-                // What the host said too early, the host says again.
-                Event::Refused(_) => {}
-                    event => hands.tell(polled.at, event),
-                }
-            }
-            match polled.inputs.command {
-                Some(Command::Confirm(Ask::SwapEnds) | Command::Start(Sides::Second)) => rig.mount(Side::Second),
-                Some(Command::Start(_)) => rig.mount(Side::First),
-                _ => {}
-            }
-            let _ = hands.command(polled.at, sequencer.phase());
+            rig.follow_host(&mut hands, polled, sequencer.phase());
             rig.obey(&mut hands);
             rig.advance(millis(POLL_MS));
             // The rig's own memory is the simulated one, and goes with a reset.
