@@ -2,7 +2,7 @@
 //!
 //! The rule that is broken (`/` between several); the troubles that break it (`+` between, others may come on top; `/`
 //! between those of which any one does; `@phase` where it does so only if it is on in that phase); the rigs and valves it
-//! is so on (all words must hold: see [`CONDITIONS`], `any` for all); a run in which it happens; the reason.
+//! is so on (all words must hold: see `CONDITIONS`, `any` for all); a run in which it happens; the reason.
 
 use crate::edge;
 use crate::judge::Broken;
