@@ -10,9 +10,9 @@
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 
-files=(interlock step channel dwell persist life verdict warmth
+files=(interlock step channel dwell persist life verdict gas_temperature
     phase/fill phase/isolate phase/measure phase/mod phase/precheck phase/safe_vent phase/settle phase/soak phase/start_up
-    phase/vent phase/work)
+    phase/vent phase/output_test)
 argued=tests/mutants-argued.txt
 command -v cargo-mutants >/dev/null || { echo 'cargo-mutants is missing: cargo install cargo-mutants --locked' >&2; exit 1; }
 

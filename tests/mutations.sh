@@ -26,12 +26,14 @@ plant 'heat capacities of another gas' gas.rs 'pub const GAMMA: f64 = 1.4;' 'pub
 plant 'a film twice as good' heat.rs 'film: stated / gas_s' 'film: 2.0 * stated / gas_s'
 plant 'the wall does not follow the room' network.rs 'sum.f[WALL + i] += (into + wall.room' 'sum.f[WALL + i] += (into + 0.0 * wall.room'
 plant 'heat to the wall from nowhere' network.rs 'sum.f[ENERGY + 2 * i] -= into;' 'sum.f[ENERGY + 2 * i] -= 0.99 * into;'
-plant 'creep without work' network.rs 'sum.f[ENERGY + 4] -= far.p * layout.creep * rate;' ''
-plant 'the ball lifts off the wrong seat' network.rs 'drive.line_seat, -push), (cavity, far, CAVITY, FAR, drive.far_seat, push)]' 'drive.line_seat, push), (cavity, far, CAVITY, FAR, drive.far_seat, -push)]'
+plant 'creep without work' network.rs 'sum.f[ENERGY + 4] -= far.p * parameters.creep * rate;' ''
+plant 'the ball lifts off the wrong seat' network.rs 'controls.line_seat, -push),
+            (cavity, far, CAVITY, FAR, controls.far_seat, push),' 'controls.line_seat, push),
+            (cavity, far, CAVITY, FAR, controls.far_seat, -push),'
 plant 'a joint does not feel the load' network.rs 'flow.add::<SLOPES>(&plain, factor);' 'flow.add::<SLOPES>(&plain, 1.0);'
 plant 'droop twice as large' plant.rs 'let regulator = 1e-3 / raw.droop_pa;' 'let regulator = 0.5e-3 / raw.droop_pa;'
 plant 'joints change places' plant.rs 'Side::First => ((seat_a, seat_b), (joint_a, joint_b)),' 'Side::First => ((seat_a, seat_b), (joint_b, joint_a)),'
-plant 'dirt never lets by' plant.rs 'if self.grit.letting_by { seat.and(leak(grit)) } else { seat }' 'seat'
+plant 'dirt never lets by' plant.rs 'if self.debris.letting_by { seat.and(leak(grit)) } else { seat }' 'seat'
 plant 'a freed ball stays where it is' plant.rs '        } else {
             self.work_pilot(now);
         }
@@ -42,7 +44,7 @@ plant 'a freed ball stays where it is' plant.rs '        } else {
 
     /// A place'
 plant 'too few steps in a stroke' plant.rs 'const STROKE_STEPS: f64 = 32.0;' 'const STROKE_STEPS: f64 = 1.0;'
-plant 'a switching is noticed a step late' plant.rs 'if limit < self.span.end() {
+plant 'a switching is noticed a step late' plant.rs 'if limit < self.step.end() {
             let equations' 'if false {
             let equations'
 plant 'the integrator takes any step' rodas.rs 'if error <= 1.0 || forced {' 'if error <= 1e4 || forced {'
@@ -59,7 +61,7 @@ plant 'pink noise is white' sensor.rs 'let row = (self.count.trailing_zeros() as
 plant 'a slipped conversion keeps its number' sensor.rs '    pub fn slip(&mut self) {
         self.number = self.number.wrapping_add(1);' '    pub fn slip(&mut self) {
         self.number = self.number.wrapping_add(0);'
-plant 'a stuck channel is free' faulty.rs 'Some(ChannelFault::Stuck) => Sample { counts: last.counts, ..sample },' 'Some(ChannelFault::Stuck) => sample,'
+plant 'a stuck channel is free' channel_fault.rs 'Some(ChannelFault::Stuck) => Sample { counts: last.counts, ..sample },' 'Some(ChannelFault::Stuck) => sample,'
 plant 'the half-shut lever is shut' operator.rs 'self.plan(hand, Act::Lever(0.5))' 'self.plan(hand, Act::Lever(0.0))'
 plant 'a fault that never ends' fault.rs 'State::On(since) if fault.lasts.is_some_and(|lasts| now >= since + lasts)' 'State::On(since) if false && fault.lasts.is_some_and(|lasts| now >= since + lasts)'
 plant 'streams of chance fall together' noise.rs 'seed ^ (stream as u64)' 'seed ^ (stream as u64 & 0)'

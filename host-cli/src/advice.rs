@@ -1,37 +1,37 @@
-//! What would settle an undecided figure, in words.
+//! What would decide an undecided result, in words.
 
 use seathold_sequencer::input::Side;
-use seathold_sequencer::measure::{Advice, Remedy, Term, advise};
+use seathold_sequencer::measure::{Advice, Contribution, Remedy, advise};
 use seathold_sequencer::verdict::Verdict;
 
 use crate::recording::Header;
 use crate::summary::Summary;
 
-/// What would settle each side of a run that stayed undecided.
+/// What would decide each side of a run that stayed undecided.
 pub fn of_sides(summary: &Summary, header: &Header) -> Vec<(Side, Advice)> {
     let rig = header.rig.validate().ok();
     let Some(recipe) = rig.and_then(|rig| header.recipe.validate(&rig).ok()) else { return Vec::new() };
     let undecided = summary.sides.iter().filter(|side| side.verdict == Verdict::Undecided);
-    undecided.filter_map(|s| Some((s.side, advise(&s.figure?, recipe.limit(), recipe.schedule())))).collect()
+    undecided.filter_map(|s| Some((s.side, advise(&s.estimate?, recipe.limit(), recipe.schedule())))).collect()
 }
 
 /// A contribution to the uncertainty.
-pub const fn term(term: Term) -> &'static str {
+pub const fn term(term: Contribution) -> &'static str {
     match term {
-        Term::Fit => "scatter of the readings",
-        Term::Curve => "not knowing which curve the settling gas follows",
-        Term::Resolution => "steps of the converter",
-        Term::Volume => "far volume",
-        Term::Gain => "transducer gain",
-        Term::Temperature => "drift of the gas temperature",
-        Term::Background => "the rig's own leak",
+        Contribution::Fit => "noise of the readings",
+        Contribution::Curve => "not knowing which curve the settling gas follows",
+        Contribution::Resolution => "quantisation of the converter",
+        Contribution::Volume => "far volume",
+        Contribution::Gain => "sensor gain",
+        Contribution::Temperature => "drift of the gas temperature",
+        Contribution::Background => "background leak of the rig",
     }
 }
 
 /// The same for a budget's column.
-pub const fn term_short(term: Term) -> &'static str {
+pub const fn term_short(term: Contribution) -> &'static str {
     match term {
-        Term::Curve => "curve of the settling gas",
+        Contribution::Curve => "curve of the settling gas",
         other => self::term(other),
     }
 }
@@ -39,7 +39,7 @@ pub const fn term_short(term: Term) -> &'static str {
 /// What to do first, and what else would do.
 pub fn words(advice: &Advice) -> String {
     let share = (advice.share * 100.0).round();
-    let dominant = format!("most of the doubt is {} ({share} % of the variance)", term(advice.dominant));
+    let dominant = format!("most of the uncertainty is {} ({share} % of the variance)", term(advice.dominant));
     let longer = match advice.window_s {
         Some(s) => format!("a window of about {}", seconds(s)),
         None => "no longer window".into(),
@@ -51,23 +51,23 @@ pub fn words(advice: &Advice) -> String {
         Remedy::SmallerVolume => {
             format!("make the far volume smaller: {} would do", less("volume", advice.volume_to).unwrap_or_default())
         }
-        Remedy::Calibrate => "calibrate better: with a well-known volume and gain this window would do".into(),
+        Remedy::Calibrate => "calibrate better: with a better known volume and sensor gain this window would do".into(),
         Remedy::SteadierTemperature => {
             "keep the temperature steadier (shelter, longer soak), or fit a thermometer: then this window would do"
                 .into()
         }
         Remedy::BlankRun => {
-            "measure the rig's own leak better, by a longer blank run: then this window would do".into()
+            "measure the background leak better, by a longer blank run: then this window would do".into()
         }
         Remedy::Settle => {
-            return "let the gas rest longer before measuring (soak, settle): the leak came out below nothing by more than \
-                    its doubt, so the curve does not fit what was seen"
+            return "let the gas rest longer before measuring (soak, settle): the leak came out below zero by more than its \
+                    uncertainty, so the curve does not fit the readings"
                 .into();
         }
         Remedy::TooNear => {
             return format!(
-                "{dominant}. The leak lies too near the limit for its uncertainty: no time, and neither noise nor volume \
-                 alone, would part them at these risks. Rework the valve, or agree on wider risks"
+                "{dominant}. The leak lies too near the limit for its uncertainty: no time, and neither noise nor \
+                 volume alone, would separate them at these risks. Rework the valve, or agree on wider risks"
             );
         }
     };

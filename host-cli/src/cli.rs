@@ -1,4 +1,4 @@
-//! What can be typed. What it means is worked out in [`crate::cmd`].
+//! The command line. The commands are in [`crate::cmd`].
 
 use std::path::PathBuf;
 
@@ -11,7 +11,7 @@ use seathold_sequencer::recipe::Actuation;
 #[derive(Debug, Parser)]
 #[command(name = "seathold", version, after_help = crate::exit::help(), max_term_width = 100)]
 pub struct Cli {
-    /// What to do; without one, a short what-now.
+    /// What to do; without one, a short introduction.
     #[command(subcommand)]
     pub command: Option<Command>,
 }
@@ -20,42 +20,42 @@ pub struct Cli {
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Test a valve: run a recipe on a rig, judge both sides, keep a recording
-    Run(Box<Run>),
-    /// List the controllers that are connected, and how they stand
-    Rigs(crate::cmd::rigs::Rigs),
+    Run(Box<RunArgs>),
+    /// List the controllers that are connected, and their state
+    Rigs(crate::cmd::rigs::RigsArgs),
     /// Check a rig without air: every input and output, one by one, with you listening
-    Doctor(crate::cmd::doctor::Doctor),
+    Doctor(crate::cmd::doctor::DoctorArgs),
     /// Run recordings through the sequencer again and compare every event, output and verdict
-    Replay(Replay),
-    /// Judge recordings again by another recipe, and tell what changes and why
-    Rejudge(Box<crate::cmd::rejudge::Rejudge>),
-    /// Choose times and risks from recorded runs whose truth is known
-    Tune(Box<crate::cmd::tune::Tune>),
-    /// Study how good the measuring is: repeats and operators, reference leaks, a check valve
+    Replay(ReplayArgs),
+    /// Re-evaluate recordings by another recipe, and report what changes and why
+    Rejudge(Box<crate::cmd::rejudge::RejudgeArgs>),
+    /// Choose times and risks from recorded runs with known results
+    Tune(Box<crate::cmd::tune::TuneArgs>),
+    /// Measurement system analysis: repeats and operators, reference leaks, a check valve, drift
     #[command(subcommand)]
     Study(Box<crate::cmd::study::StudyCommand>),
     /// Show a recording: result, evidence, plot
-    Show(Show),
+    Show(ShowArgs),
     /// Write a page of evidence on a valve or a batch, from recordings
-    Report(crate::cmd::report::Report),
+    Report(crate::cmd::report::ReportArgs),
     /// Write recordings as tables of runs, sides and samples: CSV, JSON Lines or Parquet
-    Export(crate::cmd::export::Export),
-    /// Judge a pressure trace of any data logger
-    Assess(Box<crate::cmd::assess::Assess>),
-    /// Find volume, own leak, time constant or gain of a rig, and keep them as dated files
+    Export(crate::cmd::export::ExportArgs),
+    /// Evaluate a pressure trace of any data logger
+    Assess(Box<crate::cmd::assess::AssessArgs>),
+    /// Calibrate volume, background leak, time constant or sensor gain of a rig, as dated files
     #[command(subcommand)]
-    Calibrate(Box<crate::cmd::calibrate::Calibrate>),
-    /// Work out whether a rig can tell, how long it takes, and a recipe for it
-    Plan(Box<crate::cmd::plan::Plan>),
-    /// Test many simulated valves, drawn from stated distributions, on all cores
-    Fleet(Box<crate::cmd::fleet::Fleet>),
+    Calibrate(Box<crate::cmd::calibrate::CalibrateCommand>),
+    /// Compute whether a rig can decide, how long it takes, and a recipe for it
+    Plan(Box<crate::cmd::plan::PlanArgs>),
+    /// Test many simulated valves, sampled from stated distributions, on all cores
+    Fleet(Box<crate::cmd::fleet::FleetArgs>),
     /// Serve the simulated rig as a controller would, over a socket or a pseudo-terminal
-    Serve(Box<crate::cmd::serve::Serve>),
+    Serve(Box<crate::cmd::serve::ServeArgs>),
     /// Test a batch of valves: open it from a list, work through it, rework, retest, close it
     #[command(subcommand)]
     Batch(Box<crate::cmd::batch::BatchCommand>),
     /// Find runs in the register; the history of a valve
-    Find(Box<crate::cmd::find::Find>),
+    Find(Box<crate::cmd::find::FindArgs>),
     /// Make, check and merge registers; get recordings in and out
     #[command(subcommand)]
     Register(Box<crate::cmd::register::RegisterCommand>),
@@ -75,7 +75,7 @@ pub enum Command {
 pub enum RigCommand {
     /// Print a file with every field, its meaning and its range
     Template,
-    /// Check a file as a whole and say everything that is wrong with it
+    /// Check a file and report everything that is wrong with it
     Check {
         /// The file
         file: PathBuf,
@@ -87,7 +87,7 @@ pub enum RigCommand {
 pub enum RecipeCommand {
     /// Print a file with every field, its meaning and its range
     Template,
-    /// Check a file as a whole and say everything that is wrong with it
+    /// Check a file and report everything that is wrong with it
     Check {
         /// The file
         file: PathBuf,
@@ -104,7 +104,7 @@ pub enum ValveCommand {
     List,
     /// Print a valve file with every field, its meaning and its range
     Template,
-    /// Check a file as a whole and say everything that is wrong with it
+    /// Check a file and report everything that is wrong with it
     Check {
         /// The file
         file: PathBuf,
@@ -113,7 +113,7 @@ pub enum ValveCommand {
 
 /// `seathold run`.
 #[derive(Debug, Args)]
-pub struct Run {
+pub struct RunArgs {
     /// Recipe file, or a built-in one: "dn25-air", "dn25-hand"
     #[arg(long, value_name = "FILE", help_heading = "What and how")]
     pub recipe: Option<PathBuf>,
@@ -138,20 +138,20 @@ pub struct Run {
     /// Sides to test: both, first (end A on supply) or second (end B on supply)
     #[arg(long, value_enum, hide_possible_values = true, default_value_t = SidesArg::Both, help_heading = "What and how")]
     pub sides: SidesArg,
-    /// How the valve is worked: air or hand [default: as the valve or the recipe says]
+    /// Actuation of the valve: air or hand [default: the valve's or the recipe's]
     #[arg(long, value_enum, hide_possible_values = true, help_heading = "What and how")]
-    pub kind: Option<KindArg>,
+    pub actuation: Option<ActuationArg>,
 
     /// "sim" (in this program), or a controller: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
     #[arg(long, value_name = "RIG", default_value = "sim", help_heading = "The rig")]
     pub rig: crate::rig::Address,
-    /// Take up a run whose program was stopped, from its unfinished recording
+    /// Resume a run whose program was stopped, from its unfinished recording
     #[arg(long, value_name = "FILE", help_heading = "The rig")]
     pub resume: Option<PathBuf>,
-    /// Give up whatever run is in progress on the controller, then begin
+    /// Abort any run in progress on the controller, then begin
     #[arg(long, help_heading = "The rig")]
-    pub take_over: bool,
-    /// Acknowledge a fault that is latched on the controller, then begin
+    pub abort_existing: bool,
+    /// Acknowledge a fault that waits for it on the controller, then begin
     #[arg(long, help_heading = "The rig")]
     pub acknowledge: bool,
 
@@ -179,7 +179,7 @@ pub struct Run {
     /// Any other field of a valve file, as FIELD=VALUE; may be given again
     #[arg(long, value_name = "FIELD=VALUE", help_heading = "The simulated rig")]
     pub set: Vec<String>,
-    /// Seed of all chance
+    /// Seed of all random numbers
     #[arg(long, value_name = "N", help_heading = "The simulated rig")]
     pub seed: Option<u64>,
     /// A fault: NAME, NAME@TIME, NAME@TIME..TIME or NAME@PHASE+TIME like "guard@20s"; `--fault list` names them
@@ -188,9 +188,9 @@ pub struct Run {
     /// How fast simulated time passes: "max", or times real time
     #[arg(long, value_parser = speed, value_name = "max|N", help_heading = "The simulated rig")]
     pub speed: Option<Speed>,
-    /// The person at the keyboard answers, instead of the simulated operator; always so on a real rig
+    /// You answer at the keyboard, instead of the simulated operator; always so on a real rig
     #[arg(long, help_heading = "The simulated rig")]
-    pub ask: bool,
+    pub interactive: bool,
 
     /// Recording to write, or a folder for it [default: recordings/SERIAL_STAMP.hold]
     #[arg(long, value_name = "FILE|FOLDER", help_heading = "Output")]
@@ -200,7 +200,7 @@ pub struct Run {
     pub register: Option<PathBuf>,
     /// When the run began, instead of now: an RFC 3339 time like 2026-03-02T09:30:00Z
     #[arg(long, value_name = "TIME", help_heading = "Output")]
-    pub at: Option<Timestamp>,
+    pub started_at: Option<Timestamp>,
     /// Events and the result as JSON, a line each
     #[arg(long, help_heading = "Output")]
     pub json: bool,
@@ -211,7 +211,7 @@ pub struct Run {
 
 /// `seathold replay`.
 #[derive(Debug, Args)]
-pub struct Replay {
+pub struct ReplayArgs {
     /// Recordings
     #[arg(required = true)]
     pub files: Vec<PathBuf>,
@@ -219,7 +219,7 @@ pub struct Replay {
 
 /// `seathold show`.
 #[derive(Debug, Args)]
-pub struct Show {
+pub struct ShowArgs {
     /// The recording
     pub file: PathBuf,
     /// Every poll as comma-separated values
@@ -254,20 +254,20 @@ impl From<SidesArg> for Sides {
     }
 }
 
-/// `--kind`.
+/// `--actuation`.
 #[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum KindArg {
+pub enum ActuationArg {
     /// Opened by compressed air, shut by a spring.
     Air,
     /// Turned by hand.
     Hand,
 }
 
-impl From<KindArg> for Actuation {
-    fn from(arg: KindArg) -> Self {
+impl From<ActuationArg> for Actuation {
+    fn from(arg: ActuationArg) -> Self {
         match arg {
-            KindArg::Air => Self::Air,
-            KindArg::Hand => Self::Hand,
+            ActuationArg::Air => Self::Air,
+            ActuationArg::Hand => Self::Hand,
         }
     }
 }

@@ -1,4 +1,4 @@
-//! Everything of the outside that is not a file: our streams, the wall clock, Ctrl-C, the keyboard.
+//! The program's environment except files: streams, wall clock, Ctrl-C, keyboard.
 
 use std::io::{self, IsTerminal, Write};
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -17,29 +17,29 @@ pub trait Clock {
     fn pause(&mut self, span: Duration);
 }
 
-/// What the keyboard has to say.
+/// Input from the keyboard.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Typed {
+pub enum KeyboardInput {
     /// Nothing yet.
     Nothing,
     /// A line.
     Line(String),
-    /// There will be no more.
+    /// End of input.
     Closed,
 }
 
-/// Lines typed by the person at the bench.
+/// Lines typed by the operator.
 pub trait Keys {
     /// The next line, without waiting.
-    fn line(&mut self) -> Typed;
+    fn line(&mut self) -> KeyboardInput;
 }
 
-/// The outside, as a command sees it. Results go to `out`, talk goes to `err`.
+/// The environment of a command. Results go to `out`, messages go to `err`.
 #[allow(missing_debug_implementations, reason = "streams have nothing to show")]
 pub struct Console<'a> {
     /// Results.
     pub out: &'a mut dyn Write,
-    /// Talk.
+    /// Messages.
     pub err: &'a mut dyn Write,
     /// Whether a person watches `err` on a terminal, where lines may move.
     pub live: bool,
@@ -87,7 +87,7 @@ impl Clock for SystemClock {
 pub struct Keyboard(Option<Receiver<String>>);
 
 impl Keys for Keyboard {
-    fn line(&mut self) -> Typed {
+    fn line(&mut self) -> KeyboardInput {
         let lines = self.0.get_or_insert_with(|| {
             let (to, from) = channel();
             std::thread::spawn(move || {
@@ -101,9 +101,9 @@ impl Keys for Keyboard {
             from
         });
         match lines.try_recv() {
-            Ok(line) => Typed::Line(line),
-            Err(TryRecvError::Empty) => Typed::Nothing,
-            Err(TryRecvError::Disconnected) => Typed::Closed,
+            Ok(line) => KeyboardInput::Line(line),
+            Err(TryRecvError::Empty) => KeyboardInput::Nothing,
+            Err(TryRecvError::Disconnected) => KeyboardInput::Closed,
         }
     }
 }

@@ -1,4 +1,4 @@
-//! What can go wrong, said once: what, where, the value, what is allowed, what to do next.
+//! Errors: what, where, the value, what is allowed, what to do next.
 
 use std::fmt;
 use std::io;
@@ -6,9 +6,9 @@ use std::path::{Path, PathBuf};
 
 use crate::exit::Exit;
 
-/// One thing wrong with what the user wrote.
+/// One mistake in the user's input.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Problem {
+pub struct InputProblem {
     /// Line in the file, where there is one.
     pub line: Option<usize>,
     /// What is wrong; begins with the field's name.
@@ -18,12 +18,12 @@ pub struct Problem {
 /// Everything that ends a command early.
 #[derive(Debug)]
 pub enum Error {
-    /// What the user wrote is wrong: all of it, at once.
+    /// Mistakes in the user's input: all of them, at once.
     Input {
         /// The file, or "command line".
         origin: String,
         /// Each mistake.
-        problems: Vec<Problem>,
+        problems: Vec<InputProblem>,
     },
     /// A file could not be read, written or made.
     File {
@@ -46,11 +46,11 @@ pub enum Error {
         /// The file.
         path: PathBuf,
         /// Why.
-        why: crate::register::Trouble,
+        why: crate::register::RegisterError,
     },
     /// A run is recorded, but not in the register.
     NotRegistered {
-        /// The recording, which is whole.
+        /// The recording, which is complete.
         recording: PathBuf,
         /// The register.
         register: PathBuf,
@@ -64,7 +64,7 @@ pub enum Error {
         /// What is wrong, and what to do.
         why: String,
     },
-    /// The reader of our output went away; not an error to the user.
+    /// The reader of our output has gone; not an error to the user.
     ClosedPipe,
     /// Our output could not be written.
     Output(io::Error),
@@ -73,7 +73,10 @@ pub enum Error {
 impl Error {
     /// One mistake on the command line.
     pub fn usage(message: impl Into<String>) -> Self {
-        Self::Input { origin: "command line".into(), problems: vec![Problem { line: None, message: message.into() }] }
+        Self::Input {
+            origin: "command line".into(),
+            problems: vec![InputProblem { line: None, message: message.into() }],
+        }
     }
 
     /// A controller that cannot be reached or used.
@@ -87,14 +90,16 @@ impl Error {
     }
 
     /// A register that could not be used.
-    pub fn register(path: &Path, why: crate::register::Trouble) -> Self {
+    pub fn register(path: &Path, why: crate::register::RegisterError) -> Self {
         Self::Register { path: path.into(), why }
     }
 
     /// The exit code that belongs to it.
     pub const fn exit(&self) -> Exit {
         match self {
-            Self::Input { .. } | Self::Register { why: crate::register::Trouble::Refused(_), .. } => Exit::BadInput,
+            Self::Input { .. } | Self::Register { why: crate::register::RegisterError::Refused(_), .. } => {
+                Exit::BadInput
+            }
             Self::Rig { .. } => Exit::NoVerdict,
             Self::File { .. }
             | Self::Recording { .. }
@@ -135,9 +140,9 @@ impl fmt::Display for Error {
             Self::Register { path, why } => write!(f, "{}: {why}", path.display()),
             Self::NotRegistered { recording, register, why } => {
                 writeln!(f, "not in the register: {why}")?;
-                writeln!(f, "  the run is not lost, its recording is whole: {}", recording.display())?;
+                writeln!(f, "  the run is not lost, its recording is complete: {}", recording.display())?;
                 let (recording, register) = (recording.display(), register.display());
-                write!(f, "  put it in later: seathold register import {recording} --register {register}")
+                write!(f, "  import it later: seathold register import {recording} --register {register}")
             }
             Self::Rig { address, why } => write!(f, "{address}: {why}"),
             Self::ClosedPipe => write!(f, "output was closed"),

@@ -1,4 +1,4 @@
-//! Exit codes: a promise to scripts. Documented in `--help` and docs/use.md.
+//! Exit codes that scripts can rely on. Documented in `--help` and docs/use.md.
 
 use seathold_sequencer::verdict::Verdict;
 
@@ -11,7 +11,7 @@ pub enum Exit {
     Leaking,
     /// Bad usage or bad input: nothing was run.
     BadInput,
-    /// Undecided, void, refused or given up: nothing can be said of the valve.
+    /// Undecided, void, refused or given up: no verdict on the valve.
     NoVerdict,
     /// A safety fault ended the run.
     Fault,

@@ -5,7 +5,7 @@ use seathold_sequencer::rate_class::{RateClass, Standard, closure_test_s};
 use seathold_sequencer::units::{AbsolutePressure, LeakRate, Reference};
 
 use crate::error::did_you_mean;
-use crate::quantity::{Kind, Symbol};
+use crate::quantity::{Dimension, UnitDef};
 
 /// A limit, and what it was written as.
 #[derive(Clone, Debug, PartialEq)]
@@ -13,7 +13,7 @@ pub struct Limit {
     /// The greatest leak allowed.
     pub leak: LeakRate,
     /// The unit to show leaks in.
-    pub symbol: Symbol,
+    pub symbol: UnitDef,
     /// The class, where it is one.
     pub class: Option<Class>,
 }
@@ -35,13 +35,13 @@ impl Class {
         format!("{} rate {} DN {}", self.standard.name(), self.rate.name(), self.dn)
     }
 
-    /// Where its figure comes from and how sure that is.
+    /// The source of its value and how reliable that is.
     pub const fn source(&self) -> &'static str {
         match self.standard {
-            Standard::Iso5208 => "ISO 5208:2015 table 4 for gas, seen quoted second-hand: compare with the standard",
+            Standard::Iso5208 => "ISO 5208:2015 table 4 for gas, from a secondary source: compare with the standard",
             Standard::En12266 => {
-                "EN 12266-1:2012 table A.5 for gas, taken as equal to ISO 5208 table 4 (second-hand): compare with the \
-                 standard"
+                "EN 12266-1:2012 table A.5 for gas, taken as equal to ISO 5208 table 4 (secondary source): compare \
+                 with the standard"
             }
         }
     }
@@ -55,20 +55,20 @@ impl Class {
 /// Reads a limit. `dn` is the size given elsewhere, for a class that names none.
 ///
 /// # Errors
-/// Says what is wrong, and for "no visible leakage" why a figure is needed.
+/// Says what is wrong, and for "no visible leakage" why a value is needed.
 pub fn parse(text: &str, dn: Option<u32>, reference: Reference) -> Result<Limit, String> {
     if let Some(class) = class(text, dn)? {
         let leak =
             class.rate.gas_limit(class.standard, class.dn, reference).map_err(|why| format!("\"{text}\": {why}"))?;
-        return Ok(Limit { leak, symbol: Kind(Unit::PascalCubicMetrePerSecond).usual(), class: Some(class) });
+        return Ok(Limit { leak, symbol: Dimension(Unit::PascalCubicMetrePerSecond).usual(), class: Some(class) });
     }
-    let quantity = Kind(Unit::PascalCubicMetrePerSecond)
+    let quantity = Dimension(Unit::PascalCubicMetrePerSecond)
         .parse(text)
         .map_err(|why| format!("{why}; or a class with its size, like \"ISO 5208 rate B DN 25\""))?;
     let leak = LeakRate::from_pa_m3_s(quantity.value(reference.pressure.pascals()));
     if !(1e-9..=100.0).contains(&leak.pa_m3_s()) {
         let (least, most) = (quantity.symbol, quantity.symbol);
-        let kind = Kind(Unit::PascalCubicMetrePerSecond);
+        let kind = Dimension(Unit::PascalCubicMetrePerSecond);
         let pascals = reference.pressure.pascals();
         return Err(format!(
             "\"{text}\" is outside {} to {}",
@@ -79,7 +79,7 @@ pub fn parse(text: &str, dn: Option<u32>, reference: Reference) -> Result<Limit,
     Ok(Limit { leak, symbol: quantity.symbol, class: None })
 }
 
-/// Conditions with this absolute pressure, in pascals; rate classes do not look at the temperature.
+/// Conditions with this absolute pressure, in pascals; rate classes do not depend on the temperature.
 pub fn reference_at(pressure_pa: f64) -> Reference {
     Reference { pressure: AbsolutePressure::from_pascals(pressure_pa), ..Reference::ISO_8778 }
 }
@@ -167,8 +167,8 @@ mod tests {
     #[test]
     fn what_is_no_limit_says_why() {
         for (text, said) in [
-            ("ISO 5208 rate A DN 25", "not a figure"),
-            ("no visible leakage", "not a figure"),
+            ("ISO 5208 rate A DN 25", "not a leak rate"),
+            ("no visible leakage", "not a leak rate"),
             ("EN 12266-1 rate AA DN 25", "EN 12266-1 has no rate AA"),
             ("ISO 5208 rate H DN 25", "there is no rate \"H\""),
             ("ISO 5208 DN 25", "names no rate"),

@@ -1,4 +1,4 @@
-//! A recording's far-side pressure as a picture of text, with the phases underneath.
+//! A recording's far-side pressure as a text chart, with the phases underneath.
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
@@ -9,11 +9,11 @@ use ratatui::widgets::canvas::{Canvas, Line};
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::Reading;
 
-use crate::picture::envelope;
+use crate::chart::envelope;
+use crate::messages::{UnitFormat, phase_name};
 use crate::recording::Recording;
-use crate::words::{Speaker, phase_name};
 
-/// Columns and rows of the picture itself.
+/// Columns and rows of the chart itself.
 const COLUMNS: u16 = 66;
 const ROWS: u16 = 12;
 /// Dots a column has in Braille.
@@ -21,8 +21,8 @@ const DOTS: usize = 2;
 /// Columns in front, for the pressure scale.
 const MARGIN: usize = 11;
 
-/// The picture. Empty when there is nothing to draw.
-pub fn plot(recording: &Recording, speaker: &Speaker) -> String {
+/// The chart. Empty when there is nothing to draw.
+pub fn plot(recording: &Recording, units: &UnitFormat) -> String {
     let trace = trace(recording);
     let (Some(first), Some(last)) = (trace.first(), trace.last()) else { return String::new() };
     let (start, end) = (first.0, last.0.max(first.0 + 1e-3));
@@ -46,8 +46,8 @@ pub fn plot(recording: &Recording, speaker: &Speaker) -> String {
     let mut out = String::new();
     for row in 0..ROWS {
         let label = match row {
-            0 => speaker.pressure(high as i32),
-            r if r + 1 == ROWS => speaker.pressure(if low.abs() < high / 500.0 { 0 } else { low as i32 }),
+            0 => units.pressure(high as i32),
+            r if r + 1 == ROWS => units.pressure(if low.abs() < high / 500.0 { 0 } else { low as i32 }),
             _ => String::new(),
         };
         let cells: String = (0..COLUMNS).map(|column| buffer[(column, row)].symbol()).collect();
@@ -74,7 +74,7 @@ fn trace(recording: &Recording) -> Vec<(f64, f64)> {
                 let seconds = poll.at.as_ticks().saturating_sub(origin) as f64 / 1e6;
                 Some((seconds, f64::from(transducer.pressure(sample.counts).pascals())))
             }
-            Reading::Waiting | Reading::Sick(_) => None,
+            Reading::NoSample | Reading::SensorFault(_) => None,
         })
         .collect()
 }

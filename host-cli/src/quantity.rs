@@ -1,7 +1,7 @@
 //! Quantities as people type them: "6 bar", "45 cm3", "7.5 mm3/s", "10 s".
 //!
-//! A unit is an exact ratio to the base unit of its kind ([`Unit`]), and the arithmetic is done with whole numbers of
-//! any length; the one rounding is the last, to the nearest double. So `0.07 bar` is 7000 Pa, not 7000.000000000001.
+//! A unit is an exact ratio to the base unit of its dimension ([`Unit`]), and the arithmetic is done with whole numbers
+//! of any length; the one rounding is the last, to the nearest double. So `0.07 bar` is 7000 Pa, not 7000.000000000001.
 
 use std::fmt;
 
@@ -10,8 +10,8 @@ use num_rational::BigRational;
 use num_traits::{One, Signed, ToPrimitive, Zero};
 use seathold_sequencer::field::Unit;
 
-/// What a typed unit measures, where one kind of field takes two: a leak is a throughput, or a volume of gas a second
-/// counted at a stated pressure.
+/// What a typed unit measures, where one dimension takes two: a leak is a throughput, or a volume flow at a stated
+/// reference pressure.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Counted {
     /// In the field's own base unit.
@@ -22,7 +22,7 @@ enum Counted {
 
 /// One unit: its symbol, and the exact ratio `numerator × 10^tens / denominator` to the base unit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Symbol {
+pub struct UnitDef {
     /// As typed and printed, with plain digits.
     pub text: &'static str,
     numerator: i64,
@@ -33,20 +33,20 @@ pub struct Symbol {
     counted: Counted,
 }
 
-const fn tens(text: &'static str, tens: i32) -> Symbol {
-    Symbol { text, numerator: 1, denominator: 1, tens, offset_hundredths: 0, counted: Counted::AsIs }
+const fn tens(text: &'static str, tens: i32) -> UnitDef {
+    UnitDef { text, numerator: 1, denominator: 1, tens, offset_hundredths: 0, counted: Counted::AsIs }
 }
 
-const fn ratio(text: &'static str, numerator: i64, denominator: i64, tens: i32) -> Symbol {
-    Symbol { text, numerator, denominator, tens, offset_hundredths: 0, counted: Counted::AsIs }
+const fn ratio(text: &'static str, numerator: i64, denominator: i64, tens: i32) -> UnitDef {
+    UnitDef { text, numerator, denominator, tens, offset_hundredths: 0, counted: Counted::AsIs }
 }
 
-const fn volume_flow(text: &'static str, denominator: i64, tens: i32) -> Symbol {
-    Symbol { text, numerator: 1, denominator, tens, offset_hundredths: 0, counted: Counted::Volume }
+const fn volume_flow(text: &'static str, denominator: i64, tens: i32) -> UnitDef {
+    UnitDef { text, numerator: 1, denominator, tens, offset_hundredths: 0, counted: Counted::Volume }
 }
 
 /// Pressures. bar and psi: NIST SP 811, appendix B.8; psi is 4.4482216152605 N over 6.4516e-4 m², both exact.
-const PRESSURES: &[Symbol] = &[
+const PRESSURES: &[UnitDef] = &[
     tens("Pa", 0),
     tens("hPa", 2),
     tens("kPa", 3),
@@ -56,7 +56,7 @@ const PRESSURES: &[Symbol] = &[
     ratio("psi", 44_482_216_152_605, 64_516, -5),
 ];
 /// As [`PRESSURES`], and the standard atmosphere (101 325 Pa exactly, 10th CGPM, 1954, resolution 4).
-const ABSOLUTE_PRESSURES: &[Symbol] = &[
+const ABSOLUTE_PRESSURES: &[UnitDef] = &[
     tens("Pa", 0),
     tens("hPa", 2),
     tens("kPa", 3),
@@ -66,14 +66,14 @@ const ABSOLUTE_PRESSURES: &[Symbol] = &[
     ratio("psi", 44_482_216_152_605, 64_516, -5),
     ratio("atm", 101_325, 1, 0),
 ];
-const PRESSURE_RATES: &[Symbol] =
+const PRESSURE_RATES: &[UnitDef] =
     &[tens("Pa/s", 0), tens("kPa/s", 3), tens("MPa/s", 6), tens("mbar/s", 2), tens("bar/s", 5)];
-const TIMES: &[Symbol] = &[tens("ms", 0), tens("s", 3), ratio("min", 60, 1, 3), ratio("h", 3_600, 1, 3)];
-const SECONDS: &[Symbol] = &[tens("s", 0), tens("ms", -3), ratio("min", 60, 1, 0), ratio("h", 3_600, 1, 0)];
-const VOLUMES: &[Symbol] =
+const TIMES: &[UnitDef] = &[tens("ms", 0), tens("s", 3), ratio("min", 60, 1, 3), ratio("h", 3_600, 1, 3)];
+const SECONDS: &[UnitDef] = &[tens("s", 0), tens("ms", -3), ratio("min", 60, 1, 0), ratio("h", 3_600, 1, 0)];
+const VOLUMES: &[UnitDef] =
     &[tens("m3", 0), tens("l", -3), tens("dm3", -3), tens("ml", -6), tens("cm3", -6), tens("mm3", -9)];
 /// Leaks. mbar·l/s is 100 Pa × 10⁻³ m³/s; volume flows are counted at the reference pressure.
-const LEAKS: &[Symbol] = &[
+const LEAKS: &[UnitDef] = &[
     tens("Pa*m3/s", 0),
     tens("mbar*l/s", -1),
     volume_flow("mm3/s", 1, -9),
@@ -85,32 +85,32 @@ const LEAKS: &[Symbol] = &[
     volume_flow("l/h", 3_600, -3),
 ];
 /// 0 °C is 273.15 K exactly (SI Brochure, 9th edition, 2.3.1).
-const TEMPERATURES: &[Symbol] = &[
+const TEMPERATURES: &[UnitDef] = &[
     tens("K", 0),
     tens("mK", -3),
-    Symbol { offset_hundredths: 27_315, ..tens("C", 0) },
-    Symbol { offset_hundredths: 27_315, ..tens("degC", 0) },
+    UnitDef { offset_hundredths: 27_315, ..tens("C", 0) },
+    UnitDef { offset_hundredths: 27_315, ..tens("degC", 0) },
 ];
 /// A field whose greatest temperature is below this, K, holds a difference: no bench is that cold.
 const DIFFERENCE_BELOW: f64 = 200.0;
-const TEMPERATURE_RATES: &[Symbol] =
+const TEMPERATURE_RATES: &[UnitDef] =
     &[tens("K/s", 0), tens("mK/s", -3), ratio("K/min", 1, 60, 0), ratio("K/h", 1, 3_600, 0)];
 /// Sonic conductance: ISO 6358-1 states it in m³/(s·Pa) and in dm³/(s·bar).
-const CONDUCTANCES: &[Symbol] = &[tens("m3/(s*Pa)", 0), tens("dm3/(s*bar)", -8), tens("l/(s*bar)", -8)];
-const COUNTS: &[Symbol] = &[tens("counts", 0), tens("", 0)];
-const PRESSURE_STEPS: &[Symbol] = &[tens("Pa/count", 0), tens("kPa/count", 3), tens("mbar/count", 2)];
-const TEMPERATURE_STEPS: &[Symbol] = &[tens("K/count", 0), tens("mK/count", -3)];
-const VOLTAGES: &[Symbol] = &[tens("V", 0), tens("mV", -3)];
-const RESISTANCES: &[Symbol] = &[tens("ohm", 0), tens("kohm", 3)];
-const RATIOS: &[Symbol] = &[tens("", 0), tens("%", -2), tens("ppm", -6)];
+const CONDUCTANCES: &[UnitDef] = &[tens("m3/(s*Pa)", 0), tens("dm3/(s*bar)", -8), tens("l/(s*bar)", -8)];
+const COUNTS: &[UnitDef] = &[tens("counts", 0), tens("", 0)];
+const PRESSURE_STEPS: &[UnitDef] = &[tens("Pa/count", 0), tens("kPa/count", 3), tens("mbar/count", 2)];
+const TEMPERATURE_STEPS: &[UnitDef] = &[tens("K/count", 0), tens("mK/count", -3)];
+const VOLTAGES: &[UnitDef] = &[tens("V", 0), tens("mV", -3)];
+const RESISTANCES: &[UnitDef] = &[tens("ohm", 0), tens("kohm", 3)];
+const RATIOS: &[UnitDef] = &[tens("", 0), tens("%", -2), tens("ppm", -6)];
 
-/// What kind of number a field takes.
+/// The dimension of a field.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Kind(pub Unit);
+pub struct Dimension(pub Unit);
 
-impl Kind {
+impl Dimension {
     /// The units accepted, the base unit first.
-    pub const fn symbols(self) -> &'static [Symbol] {
+    pub const fn symbols(self) -> &'static [UnitDef] {
         match self.0 {
             Unit::Pascal | Unit::PascalRms => PRESSURES,
             Unit::PascalAbsolute => ABSOLUTE_PRESSURES,
@@ -131,8 +131,8 @@ impl Kind {
         }
     }
 
-    /// The unit people at a bench use, for templates and for what was never typed.
-    pub fn usual(self) -> Symbol {
+    /// The usual unit, for templates and for what was never typed.
+    pub fn usual(self) -> UnitDef {
         let name = match self.0 {
             Unit::Pascal => "bar",
             Unit::PascalAbsolute => "kPa",
@@ -148,21 +148,21 @@ impl Kind {
         self.symbol(name).unwrap_or(self.base())
     }
 
-    /// The unit to tell a number in, of a field that reaches up to `most` in the base unit: the one typed, or the usual
-    /// one; but not one that counts from another zero, where the field holds a difference.
-    pub fn told_in(self, typed: Option<Symbol>, most: f64) -> Symbol {
+    /// The unit to print a number in, of a field that reaches up to `most` in the base unit: the one typed, or the
+    /// usual one; but not one that counts from another zero, where the field holds a difference.
+    pub fn display_unit(self, typed: Option<UnitDef>, most: f64) -> UnitDef {
         let symbol = typed.unwrap_or(self.usual());
         if symbol.offset_hundredths != 0 && most < DIFFERENCE_BELOW { self.base() } else { symbol }
     }
 
     /// The unit of this name.
-    pub fn symbol(self, text: &str) -> Option<Symbol> {
+    pub fn symbol(self, text: &str) -> Option<UnitDef> {
         let plain = plain(text);
         self.symbols().iter().copied().find(|s| s.text == plain)
     }
 
     /// The base unit.
-    pub const fn base(self) -> Symbol {
+    pub const fn base(self) -> UnitDef {
         self.symbols()[0]
     }
 
@@ -183,20 +183,20 @@ pub struct Quantity {
     /// In the base unit; a volume flow is still in m³/s.
     scaled: BigRational,
     /// The unit it was typed in.
-    pub symbol: Symbol,
+    pub symbol: UnitDef,
 }
 
-/// Why a text is not a quantity. Says what would be.
+/// Why a text is not a quantity, and what would be.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum QuantityError {
     /// No number at the front.
-    NotANumber(String, Kind),
+    NotANumber(String, Dimension),
     /// A bare number where a unit is needed.
-    NoUnit(String, Kind),
-    /// A unit that this kind of field does not take.
-    UnknownUnit(String, String, Kind),
+    NoUnit(String, Dimension),
+    /// A unit that this field does not take.
+    UnknownUnit(String, String, Dimension),
     /// Finer than the whole number the field counts in.
-    TooFine(String, Kind),
+    TooFine(String, Dimension),
 }
 
 impl fmt::Display for QuantityError {
@@ -216,7 +216,7 @@ impl fmt::Display for QuantityError {
     }
 }
 
-/// Superscripts, middle dots and blanks as the plain signs that [`Symbol::text`] uses.
+/// Superscripts, middle dots and blanks as the plain signs that [`UnitDef::text`] uses.
 fn plain(unit: &str) -> String {
     let mut out = String::with_capacity(unit.len());
     for c in unit.chars() {
@@ -235,7 +235,7 @@ fn power_of_ten(exponent: i32) -> BigRational {
     if exponent < 0 { power.recip() } else { power }
 }
 
-impl Symbol {
+impl UnitDef {
     fn factor(self) -> BigRational {
         BigRational::new(self.numerator.into(), self.denominator.into()) * power_of_ten(self.tens)
     }
@@ -271,7 +271,7 @@ impl Symbol {
     }
 
     /// The shortest text in this unit that reads back as the same value.
-    pub fn write(self, kind: Kind, value: f64, reference_pa: f64) -> String {
+    pub fn write(self, kind: Dimension, value: f64, reference_pa: f64) -> String {
         let Some(exact) = self.exact_from_base(value, reference_pa) else { return format!("{value}") };
         let join = if self.text.is_empty() || self.text == "%" { "" } else { " " };
         for digits in 1..=19 {
@@ -292,7 +292,7 @@ fn round_digits(exact: &BigRational, digits: i32) -> String {
     // The power of ten that brings the number to `digits` digits before the point.
     let mut shift = digits - 1 - exact.abs().to_f64().map_or(0, |v| v.log10().floor() as i32);
     let mut whole = (exact * power_of_ten(shift)).round().to_integer();
-    // Trailing zeros say nothing.
+    // Trailing zeros mean nothing.
     let ten = BigInt::from(10);
     while !whole.is_zero() && (&whole % &ten).is_zero() {
         whole /= &ten;
@@ -341,7 +341,7 @@ fn decimal(text: &str) -> Option<BigRational> {
     Some(BigRational::from_integer(whole) * power_of_ten(exponent - after.len() as i32))
 }
 
-impl Kind {
+impl Dimension {
     /// Reads a number with its unit. A blank between them is optional; so are superscripts and middle dots.
     ///
     /// # Errors
@@ -369,7 +369,7 @@ impl Kind {
         let mut scaled = (exact + symbol.offset()) * symbol.factor();
         if self.0.whole() {
             let rounded = scaled.round();
-            // A psi is never a whole number of pascals; rounding by less than a thousandth part is nobody's loss.
+            // A psi is never a whole number of pascals; rounding by less than a thousandth part does not matter.
             if (&scaled - &rounded).abs() * BigInt::from(1_000) > scaled.abs() {
                 return Err(QuantityError::TooFine(text.into(), self));
             }
@@ -381,7 +381,7 @@ impl Kind {
 
 impl Quantity {
     /// The value in the base unit, to the nearest double. `reference_pa` is the absolute pressure at which volumes of
-    /// leaked gas are counted; only leaks look at it.
+    /// leaked gas are counted; only leaks use it.
     pub fn value(&self, reference_pa: f64) -> f64 {
         let mut exact = self.scaled.clone();
         if self.symbol.needs_reference() {
@@ -399,7 +399,7 @@ mod tests {
     const REFERENCE: f64 = 100_000.0;
 
     fn value(unit: Unit, text: &str) -> f64 {
-        Kind(unit).parse(text).unwrap().value(REFERENCE)
+        Dimension(unit).parse(text).unwrap().value(REFERENCE)
     }
 
     #[test]
@@ -437,7 +437,7 @@ mod tests {
 
     #[test]
     fn errors_say_what_is_taken() {
-        let message = |unit: Unit, text: &str| Kind(unit).parse(text).unwrap_err().to_string();
+        let message = |unit: Unit, text: &str| Dimension(unit).parse(text).unwrap_err().to_string();
         assert_eq!(message(Unit::Pascal, "6"), "\"6\" needs a unit (Pa, hPa, kPa, MPa, mbar, bar, psi)");
         assert_eq!(
             message(Unit::Pascal, "6 barr"),
@@ -475,7 +475,7 @@ mod tests {
         /// Whatever a field can hold, in whatever unit it is written, it reads back as the same bits.
         #[test]
         fn written_values_read_back(u in 0..UNITS.len(), s in 0..9usize, v in 1e-6..1e6f64, negative: bool) {
-            let kind = Kind(UNITS[u]);
+            let kind = Dimension(UNITS[u]);
             let symbol = kind.symbols()[s % kind.symbols().len()];
             let v = if kind.0.whole() { v.ceil() } else { v };
             // Below absolute zero the sum with 273.15 loses bits; no field allows it.
@@ -491,14 +491,14 @@ mod tests {
             let text = format!("{}.{:0places$}", mantissa / 7, mantissa % 10u32.pow(places as u32).max(1));
             // The standard library parses decimals to the nearest double, so moving the point in the text is an oracle.
             let oracle: f64 = format!("{text}e5").parse().unwrap();
-            let ours = Kind(Unit::PascalAbsolute).parse(&format!("{text} bar")).unwrap().value(REFERENCE);
+            let ours = Dimension(Unit::PascalAbsolute).parse(&format!("{text} bar")).unwrap().value(REFERENCE);
             prop_assert_eq!(ours.to_bits(), oracle.to_bits());
         }
 
         /// No text panics.
         #[test]
         fn any_text_is_a_quantity_or_an_error(text in "\\PC{0,50}", u in 0..UNITS.len()) {
-            let _ = Kind(UNITS[u]).parse(&text).map(|q| q.value(REFERENCE));
+            let _ = Dimension(UNITS[u]).parse(&text).map(|q| q.value(REFERENCE));
         }
     }
 }

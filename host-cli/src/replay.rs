@@ -1,4 +1,4 @@
-//! A recording run through the sequencer again. It must set the same outputs and say the same things at every poll.
+//! Replay of a recording through the sequencer: it must give the same outputs and events at every poll.
 
 use std::fmt;
 
@@ -7,7 +7,7 @@ use seathold_sequencer::time::Instant;
 use serde_json::Value;
 
 use crate::recording::Recording;
-use crate::recording::tree::{Names, Node};
+use crate::recording::value::{NameTable, RecordValue};
 
 /// Where a replay first differs.
 #[derive(Clone, Debug, PartialEq)]
@@ -37,7 +37,7 @@ impl fmt::Display for Difference {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Invalid(pub String);
 
-/// Runs every poll again, up to the first break. `None` when nothing differs.
+/// Runs every poll again, up to the first discontinuity. `None` when nothing differs.
 ///
 /// # Errors
 /// When the recorded rig or recipe is not valid for this sequencer.
@@ -48,15 +48,15 @@ pub fn replay(recording: &Recording) -> Result<Option<Difference>, Invalid> {
     let recipe = recipe.map_err(|errors| Invalid(format!("the recipe in it is not valid: {errors}")))?;
     let mut sequencer = Sequencer::new(rig, Some(recipe));
     let mut names = recording.names.clone();
-    let mut happened = recording.happened.follow();
+    let mut next_event = recording.event_log.follow();
     for (number, poll) in recording.polls.iter().take(recording.whole()).enumerate() {
         let step = sequencer.step(poll.at, &poll.inputs);
         let differs = |what, recorded, now| Some(Difference { poll: number, at: poll.at, what, recorded, now });
         if step.outputs != poll.outputs {
             return Ok(differs("outputs", format!("{:?}", poll.outputs), format!("{:?}", step.outputs)));
         }
-        let events: Vec<Node> = step.events.iter().filter_map(|event| names.tree(event)).collect();
-        let recorded: Vec<Node> = std::iter::from_fn(|| happened(number)).map(|event| event.node()).collect();
+        let events: Vec<RecordValue> = step.events.iter().filter_map(|event| names.tree(event)).collect();
+        let recorded: Vec<RecordValue> = std::iter::from_fn(|| next_event(number)).map(|event| event.node()).collect();
         if let Some((recorded, now)) = first_difference(&recorded, &events, &names) {
             return Ok(differs("events", recorded, now));
         }
@@ -64,8 +64,8 @@ pub fn replay(recording: &Recording) -> Result<Option<Difference>, Invalid> {
     Ok(None)
 }
 
-fn first_difference(recorded: &[Node], now: &[Node], names: &Names) -> Option<(String, String)> {
-    let say = |node: Option<&Node>| {
+fn first_difference(recorded: &[RecordValue], now: &[RecordValue], names: &NameTable) -> Option<(String, String)> {
+    let say = |node: Option<&RecordValue>| {
         node.map_or_else(|| "nothing".into(), |node| names.value(node).unwrap_or(Value::Null).to_string())
     };
     (0..recorded.len().max(now.len())).find_map(|i| {
@@ -75,14 +75,14 @@ fn first_difference(recorded: &[Node], now: &[Node], names: &Names) -> Option<(S
     })
 }
 
-/// Whether everything that was recorded is there now, bit for bit. Fields that the recording did not know are not
-/// held against it: that is how old recordings stay replayable when events gain a field.
-fn covers(now: &Node, recorded: &Node) -> bool {
+/// Whether everything that was recorded is there now, bit for bit. Fields that the recording lacks are ignored, so that
+/// old recordings stay replayable when events gain a field.
+fn covers(now: &RecordValue, recorded: &RecordValue) -> bool {
     match (now, recorded) {
-        (Node::Map(now), Node::Map(recorded)) => {
+        (RecordValue::Map(now), RecordValue::Map(recorded)) => {
             recorded.iter().all(|(name, value)| now.iter().any(|(other, now)| other == name && covers(now, value)))
         }
-        (Node::List(now), Node::List(recorded)) => {
+        (RecordValue::List(now), RecordValue::List(recorded)) => {
             now.len() == recorded.len() && now.iter().zip(recorded).all(|(now, recorded)| covers(now, recorded))
         }
         _ => now == recorded,

@@ -2,15 +2,15 @@
 
 use std::fmt::Write;
 
-use seathold_sequencer::event::{Disconnect, Event, Fault, Phase, Refusal};
+use seathold_sequencer::event::{Disconnect, Event, Fault, Phase, StartRefusal};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::verdict::{Diagnosis, SideResult, Verdict};
 
 use crate::exit::Exit;
-use crate::recording::Why;
-use crate::words::{self, Speaker};
+use crate::messages::{self, UnitFormat};
+use crate::recording::Discontinuity;
 
-/// What a run came to.
+/// The result of a run.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Summary {
     /// Each side's result, in the order judged.
@@ -20,20 +20,20 @@ pub struct Summary {
     /// Faults in order.
     pub faults: Vec<Fault>,
     /// Why it did not start.
-    pub refused: Option<Refusal>,
+    pub refused: Option<StartRefusal>,
     /// Given up by the operator.
     pub aborted: bool,
-    /// What is known of the pressure behind a fitting, as last told.
+    /// The known pressure state behind a fitting, as last reported.
     pub disconnect: Disconnect,
     /// The last phase entered.
     pub phase: Option<Phase>,
-    /// Why the readings do not hang together, if they do not. Results that came after that are not taken in.
-    pub broken: Option<Why>,
+    /// The discontinuity of the readings, if any. Results after it are ignored.
+    pub broken: Option<Discontinuity>,
     started: bool,
 }
 
 impl Summary {
-    /// Takes in an event.
+    /// Adds an event.
     pub fn see(&mut self, event: &Event) {
         match event {
             Event::Entered { phase, .. } => {
@@ -41,9 +41,9 @@ impl Summary {
                 self.started |= *phase == Phase::Precheck;
             }
             Event::Refused(refusal) if !self.started => self.refused = Some(*refusal),
-            Event::Judged(_) | Event::Proved { .. } if self.broken.is_some() => {}
-            Event::Judged(result) => self.sides.push(*result),
-            Event::Proved { verdict, diagnosis } => self.proved = Some((*verdict, diagnosis.clone())),
+            Event::SideFinished(_) | Event::RunFinished { .. } if self.broken.is_some() => {}
+            Event::SideFinished(result) => self.sides.push(*result),
+            Event::RunFinished { verdict, diagnosis } => self.proved = Some((*verdict, diagnosis.clone())),
             Event::Faulted(fault) => self.faults.push(*fault),
             Event::Aborted => self.aborted = true,
             Event::Disconnect(disconnect) => self.disconnect = *disconnect,
@@ -66,8 +66,8 @@ impl Summary {
             return Exit::Fault;
         }
         match self.broken {
-            Some(Why::Differs) => return Exit::Differs,
-            Some(Why::Restarted) if self.proved.is_none() => return Exit::Fault,
+            Some(Discontinuity::Differs) => return Exit::Differs,
+            Some(Discontinuity::Restarted) if self.proved.is_none() => return Exit::Fault,
             _ => {}
         }
         self.proved.as_ref().map_or(Exit::NoVerdict, |(verdict, _)| (*verdict).into())
@@ -76,70 +76,70 @@ impl Summary {
     /// The verdict in a word.
     pub fn word(&self) -> &'static str {
         match &self.proved {
-            _ if self.broken == Some(Why::Differs) => "no verdict",
+            _ if self.broken == Some(Discontinuity::Differs) => "no verdict",
             _ if self.refused.is_some() => "not started",
-            Some((verdict, _)) => words::verdict_word(*verdict),
+            Some((verdict, _)) => messages::verdict_word(*verdict),
             None => "no verdict",
         }
     }
 
     /// A table of the sides, the diagnosis, faults, and whether the far side is empty.
-    pub fn text(&self, recipe: &RawRecipe, speaker: &Speaker) -> String {
+    pub fn text(&self, recipe: &RawRecipe, units: &UnitFormat) -> String {
         let mut out = String::new();
-        self.write_sides(&mut out, recipe, speaker);
+        self.write_sides(&mut out, recipe, units);
         if let Some((_, diagnosis)) = &self.proved
             && self.faults.is_empty()
             && !self.aborted
         {
-            line(&mut out, "where", &words::diagnosis(diagnosis));
+            line(&mut out, "where", &messages::diagnosis(diagnosis));
         }
         if let Some(refusal) = self.refused {
-            line(&mut out, "not started", &words::refused(refusal));
+            line(&mut out, "not started", &messages::refused(refusal));
         }
         if self.aborted {
             line(&mut out, "given up", "by the operator: no verdict on the valve");
         }
         if let Some(why) = self.broken {
             line(&mut out, "NOT WHOLE", &why.to_string());
-            if self.proved.is_none() || why == Why::Differs {
+            if self.proved.is_none() || why == Discontinuity::Differs {
                 line(&mut out, "", "→ these readings carry no verdict: test again");
             }
         }
         for fault in &self.faults {
-            let (what, next) = words::fault(*fault);
+            let (what, next) = messages::fault(*fault);
             line(&mut out, "FAULT", &what);
             line(&mut out, "", &format!("→ {next}"));
         }
-        line(&mut out, "far side", &words::far_side_at_end(self.disconnect));
+        line(&mut out, "far side", &messages::far_side_at_end(self.disconnect));
         out
     }
 
-    /// Whether the far side was measured empty, as far as one transducer can tell.
+    /// Whether the far side was measured empty, as far as one transducer can show.
     pub fn reads_empty(&self) -> bool {
         self.disconnect.reads_empty()
     }
 
-    fn write_sides(&self, out: &mut String, recipe: &RawRecipe, speaker: &Speaker) {
+    fn write_sides(&self, out: &mut String, recipe: &RawRecipe, units: &UnitFormat) {
         if self.sides.is_empty() {
             return;
         }
-        let limit = speaker.limit(recipe.limit_pa_m3_s);
-        let leak = |side: &SideResult| side.figure.as_ref().map_or_else(|| "no figure".into(), |f| speaker.leak(f));
+        let limit = units.limit(recipe.limit_pa_m3_s);
+        let leak = |side: &SideResult| side.estimate.as_ref().map_or_else(|| "no figure".into(), |f| units.leak(f));
         let leaks: Vec<String> = self.sides.iter().map(leak).collect();
         let width =
             leaks.iter().map(|t| t.chars().count()).max().unwrap_or(0).max("leak ± uncertainty".chars().count());
         let _ = writeln!(out, "  side         on supply  verdict    {:width$}  limit", "leak ± uncertainty");
         for (side, leak) in self.sides.iter().zip(&leaks) {
-            let name = words::side_name(side.side).trim_end_matches(" side");
-            let (end, verdict) = (words::supply_end(side.side), words::verdict_word(side.verdict));
+            let name = messages::side_name(side.side).trim_end_matches(" side");
+            let (end, verdict) = (messages::supply_end(side.side), messages::verdict_word(side.verdict));
             let _ = writeln!(out, "  {name:11}  end {end}      {verdict:9}  {leak:width$}  {limit}");
         }
-        for side in self.sides.iter().filter(|s| s.ground != seathold_sequencer::verdict::Ground::Measured) {
-            line(out, words::side_name(side.side), &speaker.ground(side));
+        for side in self.sides.iter().filter(|s| s.reason != seathold_sequencer::verdict::Reason::Measured) {
+            line(out, messages::side_name(side.side), &units.reason(side));
         }
-        if let Some(figure) = self.sides.iter().find_map(|s| s.figure) {
-            let counted = format!("leaks are counted at {}", speaker.reference());
-            let covers = format!("± covers the true leak with {} %", percent(figure.coverage));
+        if let Some(estimate) = self.sides.iter().find_map(|s| s.estimate) {
+            let counted = format!("leaks are counted at {}", units.reference());
+            let covers = format!("± covers the true leak with {} %", percent(estimate.coverage));
             line(out, "figures", &format!("{counted}; {covers}"));
         }
     }
@@ -147,7 +147,7 @@ impl Summary {
     /// What to do next.
     pub fn next_step(&self) -> &'static str {
         if !self.faults.is_empty() {
-            return "see to the fault before anything else, then test again";
+            return "deal with the fault before anything else, then test again";
         }
         match &self.proved {
             Some((Verdict::Tight, _)) if self.sides.len() < 2 => {

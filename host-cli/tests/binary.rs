@@ -41,7 +41,7 @@ fn a_leaking_valve_is_exit_code_one_and_the_recording_lands_where_asked() {
     let run = |out: &str| {
         seathold()
             .current_dir(dir.path())
-            .args(["run", "-q", "--valve", "does-not-shut", "--at", "2026-03-02T09:30:00Z"])
+            .args(["run", "-q", "--valve", "does-not-shut", "--started-at", "2026-03-02T09:30:00Z"])
             .args(["--out", out])
             .output()
             .unwrap()

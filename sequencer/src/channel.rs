@@ -1,16 +1,16 @@
-//! One transducer as the sequencer knows it: last good reading, health, holes and repeats.
+//! State of one transducer: last good reading, health, gaps and repeats.
 
 use crate::event::Disturbance;
-use crate::input::{Known, Reading, SensorFault};
+use crate::input::{ChannelState, Reading, SensorFault};
 use crate::limits::FROZEN_CODES;
 use crate::rig::Transducer;
 use crate::time::{Duration, Instant, since};
 use crate::units::GaugePressure;
 
-/// Anchors of the rate are this far apart, so that noise of a few counts does not look like filling.
+/// Anchors of the rate are this far apart, so that noise of a few counts is not taken for filling.
 const ANCHOR_APART: Duration = Duration::from_ticks(100_000);
 
-/// Sample periods without a sample before the window counts as broken, in halves: 2½ leaves room for jitter of a
+/// Sample periods without a sample before the window counts as interrupted, in halves: 2½ leaves room for jitter of a
 /// sample either way.
 const MISSING_HALF_PERIODS: u64 = 5;
 
@@ -22,7 +22,7 @@ struct Anchor {
 
 /// A good reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub(crate) struct Good {
+pub(crate) struct FreshSample {
     pub(crate) at: Instant,
     pub(crate) counts: i32,
     pub(crate) pressure: GaugePressure,
@@ -35,21 +35,21 @@ pub(crate) struct Channel {
     period: Duration,
     stale: Duration,
     number: Option<u32>,
-    good: Option<Good>,
+    good: Option<FreshSample>,
     /// The good reading before `good`, for the slew.
-    before: Option<Good>,
-    /// When readings became bad, if they are.
-    sick_since: Option<Instant>,
-    /// What is wrong with this poll's reading, for a window of samples.
-    trouble: Option<Disturbance>,
+    before: Option<FreshSample>,
+    /// Since when readings are bad, if they are.
+    fault_since: Option<Instant>,
+    /// Disturbance of a window by this poll's reading.
+    disturbance: Option<Disturbance>,
     /// Whether `good` is this poll's.
     fresh: bool,
-    /// What can be said of the pressure since the last update; asked for many times a step, found once.
-    known: Known,
-    lost: bool,
+    /// State since the last update; read many times a step, computed once.
+    state: ChannelState,
+    timed_out: bool,
     anchors: [Option<Anchor>; 2],
-    /// Good readings in a row with the code of the last.
-    same: u8,
+    /// Consecutive good readings with the same code.
+    same_code: u8,
 }
 
 impl Channel {
@@ -61,27 +61,27 @@ impl Channel {
             number: None,
             good: None,
             before: None,
-            sick_since: None,
-            trouble: None,
+            fault_since: None,
+            disturbance: None,
             fresh: false,
-            known: Known::Nothing,
-            lost: true,
+            state: ChannelState::Unknown,
+            timed_out: true,
             anchors: [None; 2],
-            same: 0,
+            same_code: 0,
         }
     }
 
-    /// Whether this is a conversion that was not handed over before.
+    /// Whether this is a new conversion.
     pub(crate) fn is_new(&self, reading: Reading) -> bool {
         matches!(reading, Reading::Sample(sample) if self.number != Some(sample.number))
     }
 
-    /// Whether it reads within `limit` of the atmosphere, above and below; false while it is not known.
+    /// Whether it reads within `limit` of the atmosphere, above and below; false while it is unknown.
     pub(crate) fn reads_empty(&self, limit: GaugePressure) -> bool {
         self.pressure().is_some_and(|p| p.is_within(limit))
     }
 
-    /// Whether it reads `limit` or more; false while it is not known.
+    /// Whether it reads `limit` or more; false while it is unknown.
     pub(crate) fn reads_full(&self, limit: GaugePressure) -> bool {
         self.pressure().is_some_and(|p| p >= limit)
     }
@@ -91,56 +91,57 @@ impl Channel {
         self.period
     }
 
-    /// Forgets every reading: the clock they were stamped with cannot be trusted any more. The running number is not the
-    /// clock's, and still tells an old sample from a new one.
+    /// Forgets every reading: the clock they were stamped with cannot be trusted any more. The running number does not
+    /// depend on the clock, and still distinguishes an old sample from a new one.
     pub(crate) fn forget(&mut self) {
         *self = Self { number: self.number, ..Self::new(self.transducer, self.period) };
     }
 
     pub(crate) fn update(&mut self, now: Instant, reading: Reading) {
         self.fresh = false;
-        self.trouble = None;
+        self.disturbance = None;
         let quiet = self.good.map_or(0, |good| since(now, good.at).as_ticks());
         if quiet > self.period.as_ticks() * MISSING_HALF_PERIODS / 2 {
-            self.trouble = Some(Disturbance::Missing);
+            self.disturbance = Some(Disturbance::Missing);
         }
         match reading {
-            Reading::Waiting => {}
-            Reading::Sick(SensorFault::Open | SensorFault::Short | SensorFault::BrownOut | SensorFault::Device) => {
-                self.bad(now)
-            }
+            Reading::NoSample => {}
+            Reading::SensorFault(
+                SensorFault::Open | SensorFault::Short | SensorFault::BrownOut | SensorFault::Device,
+            ) => self.bad(now),
             Reading::Sample(sample) => {
                 let expected = self.number.map(|n| n.checked_add(1));
                 let last = self.number.replace(sample.number);
                 if last == Some(sample.number) {
-                    self.trouble = Some(Disturbance::Repeated);
+                    self.disturbance = Some(Disturbance::Repeated);
                 } else if self.transducer.plausible(sample.counts) {
                     if expected.is_some_and(|e| e != Some(sample.number)) {
-                        self.trouble = Some(Disturbance::Missing);
+                        self.disturbance = Some(Disturbance::Missing);
                     }
-                    self.take(now, sample.counts);
+                    self.accept(now, sample.counts);
                 } else {
                     self.bad(now);
                 }
             }
         }
         let silent = self.good.is_none_or(|good| since(now, good.at) > self.stale);
-        (self.known, self.lost) = match (self.sick_since, self.good) {
-            (Some(at), _) => (Known::Sick, since(now, at) > self.stale),
-            (None, Some(good)) if !silent => (Known::Pressure(good.pressure), false),
-            (None, _) => (Known::Nothing, true),
+        (self.state, self.timed_out) = match (self.fault_since, self.good) {
+            (Some(at), _) => (ChannelState::SensorFault, since(now, at) > self.stale),
+            (None, Some(good)) if !silent => (ChannelState::Pressure(good.pressure), false),
+            (None, _) => (ChannelState::Unknown, true),
         };
     }
 
     fn bad(&mut self, now: Instant) {
-        self.trouble = Some(Disturbance::Implausible);
-        self.sick_since.get_or_insert(now);
+        self.disturbance = Some(Disturbance::Implausible);
+        self.fault_since.get_or_insert(now);
     }
 
-    fn take(&mut self, now: Instant, counts: i32) {
-        let good = Good { at: now, counts, pressure: self.transducer.pressure(counts) };
-        self.same = if self.good.is_some_and(|good| good.counts == counts) { self.same.saturating_add(1) } else { 1 };
-        self.sick_since = None;
+    fn accept(&mut self, now: Instant, counts: i32) {
+        let good = FreshSample { at: now, counts, pressure: self.transducer.pressure(counts) };
+        self.same_code =
+            if self.good.is_some_and(|good| good.counts == counts) { self.same_code.saturating_add(1) } else { 1 };
+        self.fault_since = None;
         self.before = self.good.replace(good);
         self.fresh = true;
         let [newer, _] = self.anchors;
@@ -149,36 +150,36 @@ impl Channel {
         }
     }
 
-    /// What can be said of the pressure at the last update.
-    pub(crate) const fn known(&self) -> Known {
-        self.known
+    /// State at the last update.
+    pub(crate) const fn state(&self) -> ChannelState {
+        self.state
     }
 
     /// The pressure, if healthy and fresh enough.
     pub(crate) const fn pressure(&self) -> Option<GaugePressure> {
-        match self.known {
-            Known::Pressure(p) => Some(p),
-            Known::Nothing | Known::Sick => None,
+        match self.state {
+            ChannelState::Pressure(p) => Some(p),
+            ChannelState::Unknown | ChannelState::SensorFault => None,
         }
     }
 
-    /// Whether the channel has been sick or silent for longer than a moment.
-    pub(crate) const fn lost(&self) -> bool {
-        self.lost
+    /// Whether the channel has been faulty or silent for longer than its time-out.
+    pub(crate) const fn timed_out(&self) -> bool {
+        self.timed_out
     }
 
-    /// Whether the last readings were one and the same code, for so long that noise cannot explain it.
+    /// Whether the last readings all had the same code, for longer than noise can explain.
     pub(crate) const fn is_frozen(&self) -> bool {
-        self.same >= FROZEN_CODES
+        self.same_code >= FROZEN_CODES
     }
 
     /// This poll's good reading.
-    pub(crate) const fn fresh(&self) -> Option<Good> {
+    pub(crate) const fn fresh(&self) -> Option<FreshSample> {
         if self.fresh { self.good } else { None }
     }
 
-    pub(crate) const fn trouble(&self) -> Option<Disturbance> {
-        self.trouble
+    pub(crate) const fn disturbance(&self) -> Option<Disturbance> {
+        self.disturbance
     }
 
     /// Change between this poll's good reading and the one before, in pascals and the time it took.
@@ -214,12 +215,12 @@ mod tests {
     }
 
     #[test]
-    fn a_hole_in_the_numbers_is_seen() {
+    fn a_gap_in_the_numbers_is_detected() {
         let mut c = channel();
         c.update(at(0), Reading::sample(3_277, 7));
-        assert_eq!(c.trouble(), None);
+        assert_eq!(c.disturbance(), None);
         c.update(at(10), Reading::sample(3_277, 9));
-        assert_eq!(c.trouble(), Some(Disturbance::Missing));
+        assert_eq!(c.disturbance(), Some(Disturbance::Missing));
     }
 
     #[test]
@@ -227,31 +228,31 @@ mod tests {
         let mut c = channel();
         c.update(at(0), Reading::sample(3_277, 7));
         c.update(at(10), Reading::sample(3_300, 7));
-        assert_eq!(c.trouble(), Some(Disturbance::Repeated));
+        assert_eq!(c.disturbance(), Some(Disturbance::Repeated));
         assert_eq!(c.fresh(), None);
         assert_eq!(c.pressure(), Some(GaugePressure::ZERO));
     }
 
     #[test]
-    fn a_wrapped_sample_counter_is_a_hole() {
+    fn a_wrapped_sample_counter_is_a_gap() {
         let mut c = channel();
         c.update(at(0), Reading::sample(3_277, u32::MAX));
         c.update(at(10), Reading::sample(3_277, 0));
-        assert_eq!(c.trouble(), Some(Disturbance::Missing));
+        assert_eq!(c.disturbance(), Some(Disturbance::Missing));
     }
 
     #[test]
-    fn silence_becomes_nothing_known_and_sickness_stays_sick() {
+    fn silence_becomes_unknown_and_a_sensor_fault_stays_one() {
         let mut c = channel();
         c.update(at(0), Reading::sample(3_277, 0));
-        c.update(at(50), Reading::Waiting);
-        assert_eq!(c.known(), Known::Pressure(GaugePressure::ZERO));
-        c.update(at(51), Reading::Waiting);
-        assert_eq!(c.known(), Known::Nothing);
+        c.update(at(50), Reading::NoSample);
+        assert_eq!(c.state(), ChannelState::Pressure(GaugePressure::ZERO));
+        c.update(at(51), Reading::NoSample);
+        assert_eq!(c.state(), ChannelState::Unknown);
         c.update(at(60), Reading::sample(70_000, 1));
-        assert_eq!(c.known(), Known::Sick);
-        assert!(!c.lost());
-        c.update(at(111), Reading::Waiting);
-        assert!(c.lost());
+        assert_eq!(c.state(), ChannelState::SensorFault);
+        assert!(!c.timed_out());
+        c.update(at(111), Reading::NoSample);
+        assert!(c.timed_out());
     }
 }

@@ -1,16 +1,16 @@
-//! How long something has been *measured* to hold. Kept apart because several decide on it: the look before anything
-//! moves, safe vent, and what is said about loosening a fitting.
+//! How long a condition has been *measured* to hold. Separate because several decide on it: start-up, safe vent, and
+//! the disconnect state.
 
 use crate::channel::Channel;
 use crate::time::{Duration, Instant, since};
 use crate::units::GaugePressure;
 
-/// An unbroken span of readings for which it held, from the first to the last of them. Time since the last reading does
-/// not count: silence is not a measurement.
+/// An unbroken span of readings for which a condition held, from the first to the last of them. Time since the last
+/// reading does not count: silence is not a measurement.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct Dwell {
     first: Instant,
-    /// From the first reading to the last, in microseconds: no dwell is as long as the hour that this holds.
+    /// From the first reading to the last, in microseconds: no dwell is as long as the hour that fits in.
     span_us: u32,
     begun: bool,
 }
@@ -18,7 +18,7 @@ pub(crate) struct Dwell {
 impl Dwell {
     pub(crate) const NONE: Self = Self { first: Instant::from_ticks(0), span_us: 0, begun: false };
 
-    /// Takes in what this poll knows: whether it `holds`, and whether that rests on a reading of this poll.
+    /// Takes in this poll: whether the condition `holds`, and whether on a reading of this poll.
     #[inline(never)]
     pub(crate) fn note(&mut self, holds: bool, fresh: bool, now: Instant) {
         if !holds {
@@ -38,7 +38,7 @@ impl Dwell {
         self.note(empty, far.fresh().is_some(), now);
     }
 
-    /// It held at the last reading, and nothing has been unknown since.
+    /// It held at the last reading, and the state has been known since.
     pub(crate) const fn is_begun(&self) -> bool {
         self.begun
     }

@@ -1,24 +1,24 @@
-//! What a step tells: everything an operator, a recording or a report needs to know, in the order it happened.
+//! Events of a step: everything an operator, a recording or a report needs to know, in order.
 
-use crate::input::{Ask, Side};
+use crate::input::{Prompt, Side};
 use crate::limits;
-use crate::measure::Figure;
+use crate::measure::LeakEstimate;
 use crate::units::GaugePressure;
 use crate::verdict::{Diagnosis, SideResult, Verdict};
 
-/// Where the sequence stands.
+/// The phase of the sequence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Phase {
-    /// After a reset or a new recipe: at rest, looking at the far side before anything moves.
+    /// After a reset or a new recipe: at rest, reading the far side before anything moves.
     StartUp,
-    /// At rest, waiting for a start: what both sides read is checked then.
+    /// At rest, waiting for a start: both sides' readings are checked then.
     Ready,
     /// At rest: zero offset and noise of the empty far side.
     Precheck,
-    /// Opening the valve and feeding air until the far side stands in the band.
+    /// Opening the valve and feeding air until the far side is in the band.
     Fill,
     /// Fed at pressure while the gas settles.
     Soak,
@@ -28,7 +28,7 @@ pub enum Phase {
     Vent,
     /// Waiting for the trapped gas and the seats to settle.
     Settle,
-    /// Watching the trapped pressure.
+    /// Recording the trapped pressure.
     Measure,
     /// Opening the valve into the open vent until both sides are measured empty.
     SafeVent,
@@ -39,9 +39,9 @@ pub enum Phase {
     /// Safe vent ran out of time: pressure may be trapped.
     Trapped,
     /// Emergency stop: everything at rest, nothing moves until it is released and acknowledged.
-    Held,
-    /// One output is being worked for a check of the rig, without air.
-    Work,
+    EmergencyStopped,
+    /// Output test: one output is driven, without air.
+    OutputTest,
 }
 
 impl Phase {
@@ -60,8 +60,8 @@ impl Phase {
         Self::Swap,
         Self::Fault,
         Self::Trapped,
-        Self::Held,
-        Self::Work,
+        Self::EmergencyStopped,
+        Self::OutputTest,
     ];
 }
 
@@ -79,9 +79,9 @@ pub enum Fault {
     OverPressure,
     /// Supply side above the recipe's or the rig's maximum.
     SupplyOverPressure,
-    /// The far transducer reported itself sick, gave impossible counts, or went silent.
+    /// The far transducer reported a fault, gave implausible counts, or went silent.
     FarSensor,
-    /// The supply transducer did.
+    /// Likewise the supply transducer.
     SupplySensor,
     /// The far pressure changed faster than gas can.
     Slew,
@@ -91,7 +91,7 @@ pub enum Fault {
     Stalled,
     /// The operator could not be reached while needed.
     LinkLost,
-    /// Noise, spread or zero of the far side was not plausible.
+    /// Noise, peak-to-peak or zero of the far side was not plausible.
     Implausible,
     /// The far transducer gave one and the same code for longer than its noise allows.
     Frozen,
@@ -100,23 +100,23 @@ pub enum Fault {
     FillStalled,
     /// The far side did not reach the band in time: too little supply.
     FillTimeout,
-    /// The far transducer did not follow the fill and the fall: what it reads proves nothing.
+    /// The far transducer did not follow the fill and the fall: its readings prove nothing.
     NoSignOfLife,
     /// The far side left the band while fed.
     BandLost,
-    /// Far and supply side read differently while they were joined: one transducer, its range or its line is wrong.
+    /// Far and supply side read differently while they were joined: a transducer, its range or its line is wrong.
     SidesDisagree,
-    /// The shut switch was not made in time.
+    /// The shut switch did not close in time.
     NotShut,
     /// The supply side did not empty in time.
     VentTimeout,
-    /// A request to the operator was not answered in time.
-    NoAnswer(Ask),
+    /// A prompt was not answered in time.
+    NoAnswer(Prompt),
     /// The far side could not be emptied in time.
     Trapped,
-    /// A phase outlived its time-out with nothing better to say; a defect, kept so that no phase can last for ever.
+    /// A phase exceeded its time-out without a more specific fault; a defect, kept so that no phase can last for ever.
     Overrun(Phase),
-    /// An output reads back otherwise than it was set: a driver that failed, a coil or its wire that broke.
+    /// An output's read-back differs from its setting: a failed driver, a broken coil or wire.
     Output,
 }
 
@@ -124,7 +124,7 @@ pub enum Fault {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Refusal {
+pub struct StartRefusal {
     /// Not at rest: a run, a fault or a vent is in progress.
     pub busy: bool,
     /// No recipe is loaded.
@@ -141,15 +141,15 @@ pub struct Refusal {
     pub far_not_empty: bool,
     /// The supply side does not read empty, where it has a transducer.
     pub supply_not_empty: bool,
-    /// An output reads back otherwise than it was set.
-    pub output_mismatch: bool,
-    /// The ends are said to be swapped, and the guard has not been open since that was asked.
+    /// An output's read-back differs from its setting.
+    pub readback_mismatch: bool,
+    /// The swap was confirmed, but the guard has not been open since the prompt.
     pub guard_not_opened: bool,
     /// The operator cannot be reached.
     pub link_down: bool,
 }
 
-impl Refusal {
+impl StartRefusal {
     /// Whether any condition fails.
     pub const fn any(self) -> bool {
         self.busy
@@ -160,45 +160,45 @@ impl Refusal {
             || self.supply_sensor
             || self.far_not_empty
             || self.supply_not_empty
-            || self.output_mismatch
+            || self.readback_mismatch
             || self.guard_not_opened
             || self.link_down
     }
 }
 
-/// What spoiled a window of samples.
+/// What disturbed a window of samples.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Disturbance {
-    /// A sample did not arrive, or its number shows a hole.
+    /// A sample did not arrive, or its number shows a gap.
     Missing,
-    /// A sample came twice.
+    /// A sample was repeated.
     Repeated,
-    /// The transducer reported itself sick or gave impossible counts for a moment.
+    /// The transducer reported a fault or gave implausible counts for a moment.
     Implausible,
     /// Two samples differ by more than noise can explain.
     Jump,
-    /// A step or knock, too small to show between two samples, shows between their means.
-    Knock,
-    /// The window bends in a way that no curve in use explains: the gas is still settling, or something warms or cools
+    /// A step too small to show between two samples shows between their means.
+    Step,
+    /// The window has a curvature that no curve in use explains: the gas is still settling, or something warms or cools
     /// it.
-    Bend,
-    /// The thermometer that the rig has is silent or sick: a pressure without its temperature is half a reading.
+    Curvature,
+    /// The rig's thermometer is silent or faulty: a pressure without its temperature is half a reading.
     Thermometer,
     /// The far transducer, whose last digits move by themselves, gave one code for too long.
     Frozen,
 }
 
-/// What is known of the pressure behind a fitting, in rising order. Never more than one transducer can tell: the last
-/// word is a gauge and a person.
+/// Knowledge of the pressure behind a fitting, in rising order. Never more than one transducer can prove: the final
+/// check is a gauge and a person.
 ///
 /// [`ReadsEmpty`](Self::ReadsEmpty) rests on all of: both sides measured within the safe limit of zero for the whole
-/// dwell while the ball stood open into the vent, the further stroke made (and seen, where a switch is fitted), the
-/// prompts answered (by hand valves), a far transducer that has risen and come down with the pressure since air was last
-/// let in, everything at rest for a stroke and half as long again, and outputs that read back right. It is taken back at
-/// the first reading that contradicts it.
+/// dwell while the ball was open into the vent, the further stroke made (and confirmed by the switch, where one is
+/// fitted), the prompts answered (by hand valves), a far transducer that has risen and come down with the pressure
+/// since air was last let in, everything at rest for a stroke and half as long again, and outputs that read back as
+/// set. It is withdrawn at the first reading that contradicts it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
@@ -207,14 +207,12 @@ pub enum Disconnect {
     /// Treat as pressurised: touch no fitting.
     #[default]
     Pressurised,
-    /// The far side reads empty, but no further stroke is known to have been made (switched off, held up by the guard, or
-    /// in doubt): the ball's cavity may hold pressure.
+    /// The far side reads empty, but no further stroke is known to have been made (switched off, blocked by the guard,
+    /// or uncertain): the ball's cavity may hold pressure.
     CavityUnknown,
     /// The far side reads empty: open the bleed, look at the gauge.
-    // What it was called in the first recordings, which stay readable.
-    #[cfg_attr(feature = "serde", serde(alias = "safe"))]
     ReadsEmpty,
-    /// The far side reads empty, and a person has opened the bleed and looked: a fitting may be loosened.
+    /// The far side reads empty, and a person has opened the bleed and checked the gauge: a fitting may be loosened.
     Confirmed,
 }
 
@@ -224,13 +222,13 @@ impl Disconnect {
         !matches!(self, Self::Pressurised)
     }
 
-    /// Whether that is known of the ball's cavity as well.
-    pub const fn cavity_too(self) -> bool {
+    /// Whether that includes the ball's cavity.
+    pub const fn includes_cavity(self) -> bool {
         matches!(self, Self::ReadsEmpty | Self::Confirmed)
     }
 }
 
-/// One thing that happened.
+/// One event.
 #[derive(Clone, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
@@ -243,30 +241,31 @@ pub enum Event {
         /// The side under test, where one is.
         side: Option<Side>,
     },
-    /// The operator is asked to do something.
-    Asked(Ask),
+    /// The operator is prompted.
+    Prompted(Prompt),
     /// A start was refused.
-    Refused(Refusal),
+    Refused(StartRefusal),
     /// Zero offset taken from the empty far side.
     Zeroed {
         /// Mean reading against the transducer's calibrated zero.
         offset: GaugePressure,
         /// Peak-to-peak reading, in pascals.
-        spread_pa: u32,
+        peak_to_peak_pa: u32,
     },
-    /// The valve has been shut (or said to be) at this far-side pressure.
+    /// The valve has been shut (or confirmed shut) at this far-side pressure.
     Isolated {
         /// Far-side pressure.
         at: GaugePressure,
     },
-    /// The window was spoiled and begins anew.
+    /// The window was disturbed and restarts.
     Restarted(Disturbance),
-    /// A look at the growing window: the figure so far. Not a verdict.
-    Looked(Figure),
-    /// One side's result, given only once both sides have been measured empty after it, or at rest where no air was let in.
-    Judged(SideResult),
+    /// A look at the growing window: the estimate so far. Not a verdict.
+    InterimEstimate(LeakEstimate),
+    /// One side's result, given only once both sides have been measured empty after it, or at rest where no air was let
+    /// in.
+    SideFinished(SideResult),
     /// The run's result.
-    Proved {
+    RunFinished {
         /// Over all sides run.
         verdict: Verdict,
         /// Where a leak probably is.
@@ -274,13 +273,13 @@ pub enum Event {
     },
     /// A fault was latched.
     Faulted(Fault),
-    /// The run was given up by the operator.
+    /// The run was aborted by the operator.
     Aborted,
     /// The latched fault was acknowledged.
     Acknowledged,
     /// A resting state still waits for a person.
     Reminder(Phase),
-    /// What is known of the pressure behind a fitting has changed.
+    /// The disconnect state has changed.
     Disconnect(Disconnect),
 }
 

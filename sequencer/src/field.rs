@@ -2,7 +2,7 @@
 
 use core::fmt;
 
-/// The base unit a field's number is in. File readers turn what the user typed into it.
+/// The base unit a field's number is in. File readers convert user input into it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Unit {
@@ -87,7 +87,7 @@ pub struct Field<T: 'static> {
     pub max: f64,
     /// Reads the field, in the base unit.
     pub get: fn(&T) -> f64,
-    /// Writes the field, in the base unit; the value is cut to what the field's type can hold.
+    /// Writes the field, in the base unit; the value saturates at the range of the field's type.
     pub set: fn(&mut T, f64),
 }
 
@@ -97,13 +97,13 @@ impl<T> fmt::Debug for Field<T> {
     }
 }
 
-/// What is wrong with a field.
+/// Error of a field.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Problem {
     /// Outside its own range (or not a number).
     OutOfRange {
-        /// The value found.
+        /// The value.
         value: f64,
         /// Least allowed.
         min: f64,
@@ -112,18 +112,18 @@ pub enum Problem {
     },
     /// Breaks a rule that ties it to another field.
     Conflict {
-        /// The value found.
+        /// The value.
         value: f64,
         /// The other field.
         with: &'static str,
         /// The bound that follows from it.
         bound: f64,
-        /// What the rule says, as a phrase after the field's name: "must stay below …".
+        /// The rule, as a phrase after the field's name: "must stay below …".
         rule: &'static str,
     },
 }
 
-/// One thing wrong, with the field's name.
+/// One error, with the field's name.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FieldError {
@@ -131,7 +131,7 @@ pub struct FieldError {
     pub field: &'static str,
     /// Its unit.
     pub unit: Unit,
-    /// What is wrong.
+    /// The error.
     pub problem: Problem,
 }
 
@@ -152,7 +152,7 @@ impl fmt::Display for FieldError {
 /// How many errors one validation reports; the tables are shorter than this.
 pub const ERRORS_MAX: usize = 64;
 
-/// Everything wrong with a recipe or rig, in the order of its table.
+/// All errors of a recipe or rig, in the order of its table.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Errors(heapless::Vec<FieldError, ERRORS_MAX>);
 
@@ -172,8 +172,8 @@ impl Errors {
     }
 }
 
-/// What a check needs of a field, and nothing for people: a controller that counts errors and names none then carries no
-/// names, no help and no way to write a field.
+/// The part of a field that a check needs, without texts: a controller that only counts errors then carries no names,
+/// no help and no setters.
 pub(crate) struct Bounds<T> {
     min: f64,
     max: f64,
@@ -195,7 +195,7 @@ impl<T> fmt::Debug for Bounds<T> {
 }
 
 /// The bounds of a table, in its order; for a constant of `N` = the table's length.
-#[expect(clippy::indexing_slicing, reason = "worked out by the compiler, which stops if anything is out of place")]
+#[expect(clippy::indexing_slicing, reason = "evaluated by the compiler, which stops if an index is out of range")]
 pub(crate) const fn bounds<T, const N: usize>(fields: &[Field<T>]) -> [Bounds<T>; N] {
     assert!(N > 0 && N == fields.len(), "a bound for each field");
     let mut all = [Bounds { min: 0.0, max: 0.0, get: fields[0].get }; N];
@@ -207,21 +207,21 @@ pub(crate) const fn bounds<T, const N: usize>(fields: &[Field<T>]) -> [Bounds<T>
     all
 }
 
-/// Goes through the rules and reports each one broken. Errors are handed on one by one, so that a controller need not
-/// hold them all; a reporter that uses no names costs none.
-pub struct Examiner<R> {
+/// Checks the rules and reports each violation. Errors are passed on one by one, so that a controller need not hold
+/// them all; a reporter that uses no names costs none.
+pub struct Validator<R> {
     report: R,
     clean: bool,
 }
 
-impl<R> fmt::Debug for Examiner<R> {
+impl<R> fmt::Debug for Validator<R> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Examiner").field("clean", &self.clean).finish_non_exhaustive()
+        f.debug_struct("Validator").field("clean", &self.clean).finish_non_exhaustive()
     }
 }
 
-impl<R: FnMut(FieldError)> Examiner<R> {
-    /// Hands each broken rule to `report`.
+impl<R: FnMut(FieldError)> Validator<R> {
+    /// Passes each broken rule to `report`.
     pub const fn new(report: R) -> Self {
         Self { report, clean: true }
     }
@@ -246,14 +246,14 @@ impl<R: FnMut(FieldError)> Examiner<R> {
         }
     }
 
-    /// The same by the table's [`bounds`]; `fields` only lends its names to errors.
+    /// The same by the table's [`bounds`]; `fields` only gives the names for errors.
     pub(crate) fn ranges_by<T>(&mut self, raw: &T, bounds: &[Bounds<T>], fields: &[Field<T>]) {
         for (bounds, field) in bounds.iter().zip(fields) {
             self.range(field.name, field.unit, (bounds.get)(raw), bounds.min, bounds.max);
         }
     }
 
-    /// Checks a number, which may stand in no table.
+    /// Checks a number, which need not be in a table.
     pub fn range(&mut self, field: &'static str, unit: Unit, value: f64, min: f64, max: f64) {
         // NaN lies in no range.
         let problem = Problem::OutOfRange { value, min, max };

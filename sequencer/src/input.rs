@@ -1,4 +1,4 @@
-//! What goes into a step: everything the sequencer can know about the world at one moment.
+//! Input of a step: everything the sequencer can know at one moment.
 
 use crate::output::Coil;
 use crate::units::GaugePressure;
@@ -8,9 +8,9 @@ use crate::units::GaugePressure;
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Sample {
-    /// The converter's reading, in counts. [`crate::rig::Transducer`] says what a count is worth.
+    /// The converter's reading, in counts. [`crate::rig::Transducer`] has its scale.
     pub counts: i32,
-    /// Running number of the conversion, one more each time. Repeats and holes are how lost samples are seen.
+    /// Running number of the conversion, one more each time. Lost samples show as repeats and gaps.
     pub number: u32,
 }
 
@@ -25,7 +25,7 @@ pub enum SensorFault {
     Short,
     /// Supply to the sensor out of range.
     BrownOut,
-    /// The converter or bus did not answer as it should.
+    /// The converter or bus did not respond correctly.
     Device,
 }
 
@@ -36,11 +36,11 @@ pub enum SensorFault {
 pub enum Reading {
     /// Nothing new since the last poll, or the channel is not fitted.
     #[default]
-    Waiting,
+    NoSample,
     /// A new conversion.
     Sample(Sample),
-    /// The channel reports itself sick.
-    Sick(SensorFault),
+    /// The channel reports a sensor fault.
+    SensorFault(SensorFault),
 }
 
 impl Reading {
@@ -59,12 +59,12 @@ pub struct Contacts {
     pub stop: bool,
     /// The guard is closed. Ignored where [`crate::rig::RawRig::guard_fitted`] is false.
     pub guard_closed: bool,
-    /// The valve's position switch says *shut*. Ignored where no switch is fitted.
+    /// The valve's position switch reads *shut*. Ignored where no switch is fitted.
     pub valve_shut: bool,
 }
 
 impl Contacts {
-    /// Stop released, guard closed, position switch not made.
+    /// Stop released, guard closed, position switch open.
     pub const CLEAR: Self = Self { stop: false, guard_closed: true, valve_shut: false };
 }
 
@@ -95,16 +95,16 @@ pub enum Side {
     Second,
 }
 
-/// What the operator is asked to do; each is answered by [`Command::Confirm`] with the same value, so that a late
-/// answer to an earlier question cannot pass for this one.
+/// What the operator is asked to do; each is confirmed by [`Command::Confirm`] with the same value, so that a late
+/// confirmation of an earlier prompt is not taken for this one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Ask {
+pub enum Prompt {
     /// Turn the lever to open, before filling.
     OpenValve,
-    /// Turn the lever to shut: the far side is full.
+    /// Turn the lever to shut: the far side is at pressure.
     ShutValve,
     /// Turn the lever to open, into the open vent.
     OpenToVent,
@@ -113,33 +113,33 @@ pub enum Ask {
     /// Swap the ends of the valve on the rig.
     SwapEnds,
     /// Open the hand bleed at the far transducer and look at the gauge there: the far side reads empty, and a second,
-    /// independent look is what a fitting may be loosened on.
+    /// independent reading is required before a fitting is loosened.
     OpenBleed,
 }
 
-impl Ask {
-    /// Whether it is asked only where the bench reads empty, and taken back when that is.
+impl Prompt {
+    /// Whether it is issued only where the rig reads empty, and withdrawn when it no longer does.
     pub const fn rests_on_empty(self) -> bool {
         matches!(self, Self::OpenBleed | Self::SwapEnds)
     }
 }
 
-/// What the operator, or the host for them, tells the sequencer.
+/// A command of the operator, or of the host for them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Command {
     /// Begin a run over these sides. Refused unless everything is at rest, empty and healthy.
     Start(Sides),
-    /// The thing asked for has been done.
-    Confirm(Ask),
-    /// Give the run up: into the vent where air was let in, else at rest.
+    /// The prompted action has been done.
+    Confirm(Prompt),
+    /// Abort the run: into the vent where air was let in, else at rest.
     Abort,
-    /// The latched fault has been seen. Never skips the safe vent.
+    /// Acknowledge the latched fault. Never skips the safe vent.
     Acknowledge,
-    /// Energise this output for [`crate::limits::WORK_MS`], to see whether it works: for a check of the rig without air.
-    /// Refused unless everything is at rest, healthy, and measured empty on both sides.
-    Work(Coil),
+    /// Energise this output for [`crate::limits::WORK_MS`], for an output test without air. Refused unless everything
+    /// is at rest, healthy, and measured empty on both sides.
+    TestOutput(Coil),
 }
 
 /// Everything read at one poll.
@@ -155,8 +155,8 @@ pub struct Inputs {
     pub thermometer: Reading,
     /// Wired contacts.
     pub contacts: Contacts,
-    /// An output reads back otherwise than it was set. Always false where nothing is read back.
-    pub outputs_differ: bool,
+    /// An output's read-back differs from its setting. Always false where nothing is read back.
+    pub readback_mismatch: bool,
     /// Whether the operator's screen can be reached.
     pub link_up: bool,
     /// At most one command a poll.
@@ -166,11 +166,11 @@ pub struct Inputs {
 impl Inputs {
     /// Nothing new to read, contacts clear, operator reachable.
     pub const IDLE: Self = Self {
-        far: Reading::Waiting,
-        supply: Reading::Waiting,
-        thermometer: Reading::Waiting,
+        far: Reading::NoSample,
+        supply: Reading::NoSample,
+        thermometer: Reading::NoSample,
         contacts: Contacts::CLEAR,
-        outputs_differ: false,
+        readback_mismatch: false,
         link_up: true,
         command: None,
     };
@@ -179,11 +179,11 @@ impl Inputs {
 /// Far-side pressure with its health, as last known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Known {
+pub enum ChannelState {
     /// Never read, or not for too long.
-    Nothing,
+    Unknown,
     /// Read, plausible and fresh.
     Pressure(GaugePressure),
-    /// The transducer is sick: treat as pressurised, whatever it reads.
-    Sick,
+    /// The transducer has a sensor fault: treat as pressurised, whatever it reads.
+    SensorFault,
 }

@@ -1,18 +1,18 @@
-//! The last word on the outputs, whatever a phase asked for. Kept apart from the phases on purpose: a mistake there
+//! The final check of the outputs, whatever a phase commanded. Separate from the phases on purpose: a mistake there
 //! must not reach a solenoid.
 
-use crate::output::{Gate, Outputs, Pilot};
+use crate::output::{GasValve, Outputs, Pilot};
 use crate::time::{Duration, Instant};
 
-/// What the interlock goes by at one poll.
+/// Inputs of the interlock at one poll.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Conditions {
+pub(crate) struct InterlockInputs {
     pub(crate) now: Instant,
     /// The emergency stop is pressed.
     pub(crate) stop: bool,
     /// A guard is fitted and not closed.
     pub(crate) guard_open: bool,
-    /// The far side is known, and neither side above its maximum.
+    /// The far pressure is known, and neither side above its maximum.
     pub(crate) may_feed: bool,
     /// Either side is above its maximum.
     pub(crate) over: bool,
@@ -21,8 +21,8 @@ pub(crate) struct Conditions {
     pub(crate) changeover: Duration,
 }
 
-/// What it remembers: the outputs it allowed last, and when each side of the gas path was shut, by the low half of the
-/// clock: once in 71 minutes it may wait for a changeover that is long over.
+/// Its state: the outputs it allowed last, and when each side of the gas path was shut, by the low half of the clock:
+/// once in 71 minutes it may wait for a changeover that is long over.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct Interlock {
     last: Outputs,
@@ -31,7 +31,7 @@ pub(crate) struct Interlock {
 }
 
 impl Interlock {
-    /// At rest for long enough that nothing is under way.
+    /// At rest for long enough that nothing is moving.
     pub(crate) const NEW: Self = Self { last: Outputs::REST, supply_shut: None, vent_shut: None };
 
     /// The outputs it allowed last.
@@ -39,45 +39,48 @@ impl Interlock {
         self.last
     }
 
-    /// What the outputs are allowed to be.
+    /// The outputs allowed.
     ///
-    /// - Emergency stop: everything at rest at once, as when power is lost. Supply and vent may then pass each other on the
-    ///   way, for as long as their springs take: into the silencer, which is what a power cut does too.
-    /// - Supply and vent never open together: the supply gives way.
+    /// - Emergency stop: everything at rest at once, as when power is lost. Supply and vent may then both be open in
+    ///   passing, for as long as their springs take: into the silencer, as at a power cut.
+    /// - Supply and vent never open together: the supply is shut.
     /// - Supply only while the far pressure is known, and neither side above its maximum.
-    /// - The one opens only when the other has been shut for the changeover; but above the maximum the vent does not wait.
-    /// - With the guard open the pilot stays as it is, but for opening the valve into the vent under a far side that reads
-    ///   full.
-    pub(crate) fn allow(&mut self, wanted: Outputs, c: &Conditions) -> Outputs {
+    /// - Either opens only when the other has been shut for the changeover; but above the maximum the vent does not
+    ///   wait.
+    /// - With the guard open the pilot stays as it is, but for opening the valve into the vent under a far side that
+    ///   reads full.
+    pub(crate) fn allow(&mut self, commanded: Outputs, c: &InterlockInputs) -> Outputs {
         let now = c.now.as_ticks() as u32;
-        let mut allowed = if c.stop { Outputs::REST } else { self.restrain(wanted, c) };
+        let mut allowed = if c.stop { Outputs::REST } else { self.restrain(commanded, c) };
         if !c.stop {
             let waits =
                 |shut: Option<u32>| shut.is_some_and(|at| u64::from(now.wrapping_sub(at)) < c.changeover.as_ticks());
-            let supply_moving = self.last.supply == Gate::Open || waits(self.supply_shut);
-            let vent_moving = self.last.vent == Gate::Open || waits(self.vent_shut);
-            if allowed.vent == Gate::Open && self.last.vent == Gate::Shut && supply_moving && !c.over {
-                allowed.vent = Gate::Shut;
+            let supply_moving = self.last.supply == GasValve::Open || waits(self.supply_shut);
+            let vent_moving = self.last.vent == GasValve::Open || waits(self.vent_shut);
+            if allowed.vent == GasValve::Open && self.last.vent == GasValve::Shut && supply_moving && !c.over {
+                allowed.vent = GasValve::Shut;
             }
-            if allowed.supply == Gate::Open && self.last.supply == Gate::Shut && vent_moving {
-                allowed.supply = Gate::Shut;
+            if allowed.supply == GasValve::Open && self.last.supply == GasValve::Shut && vent_moving {
+                allowed.supply = GasValve::Shut;
             }
         }
-        let shut = |was: Gate, is: Gate, at| if was == Gate::Open && is == Gate::Shut { Some(now) } else { at };
+        let shut = |was: GasValve, is: GasValve, at| {
+            if was == GasValve::Open && is == GasValve::Shut { Some(now) } else { at }
+        };
         self.supply_shut = shut(self.last.supply, allowed.supply, self.supply_shut);
         self.vent_shut = shut(self.last.vent, allowed.vent, self.vent_shut);
         self.last = allowed;
         allowed
     }
 
-    fn restrain(&self, wanted: Outputs, c: &Conditions) -> Outputs {
-        let mut allowed = wanted;
-        if allowed.blows_through() {
-            allowed.supply = Gate::Shut;
+    fn restrain(&self, commanded: Outputs, c: &InterlockInputs) -> Outputs {
+        let mut allowed = commanded;
+        if allowed.supply_to_vent() {
+            allowed.supply = GasValve::Shut;
         }
-        if allowed.supply == Gate::Open && !c.may_feed {
-            allowed.supply = Gate::Shut;
-            allowed.vent = Gate::Open;
+        if allowed.supply == GasValve::Open && !c.may_feed {
+            allowed.supply = GasValve::Shut;
+            allowed.vent = GasValve::Open;
         }
         let lets_out = allowed.pilot == Pilot::Fed && c.far_full;
         if c.guard_open && allowed.pilot != self.last.pilot && !lets_out {
@@ -92,20 +95,22 @@ mod tests {
     use super::*;
     use crate::time::millis;
 
-    const GATES: [Gate; 2] = [Gate::Shut, Gate::Open];
+    const GAS_VALVES: [GasValve; 2] = [GasValve::Shut, GasValve::Open];
     const BOTH: [bool; 2] = [false, true];
 
     fn outputs() -> impl Iterator<Item = Outputs> {
         let pilots = [Pilot::Exhausted, Pilot::Fed];
-        GATES.into_iter().flat_map(move |supply| {
-            GATES.into_iter().flat_map(move |vent| pilots.into_iter().map(move |pilot| Outputs { supply, vent, pilot }))
+        GAS_VALVES.into_iter().flat_map(move |supply| {
+            GAS_VALVES
+                .into_iter()
+                .flat_map(move |vent| pilots.into_iter().map(move |pilot| Outputs { supply, vent, pilot }))
         })
     }
 
-    fn conditions(now_ms: u64) -> impl Iterator<Item = Conditions> {
+    fn conditions(now_ms: u64) -> impl Iterator<Item = InterlockInputs> {
         (0..32u8).map(move |bits| {
             let on = |bit: u8| bits & (1 << bit) != 0;
-            Conditions {
+            InterlockInputs {
                 now: Instant::from_ticks(now_ms * 1_000),
                 stop: on(0),
                 guard_open: on(1),
@@ -117,7 +122,8 @@ mod tests {
         })
     }
 
-    /// Every pair of wanted outputs in every pair of conditions, at every distance that matters: small enough to try whole.
+    /// Every pair of commanded outputs in every pair of conditions, at every interval that matters: few enough to try
+    /// all.
     #[test]
     fn every_pair_of_polls_keeps_the_rules() {
         for (first, second) in outputs().flat_map(|a| outputs().map(move |b| (a, b))) {
@@ -126,19 +132,19 @@ mod tests {
                     for c in conditions(1_000 + gap) {
                         let mut interlock = Interlock::NEW;
                         let last = interlock.allow(first, &before);
-                        let got = interlock.allow(second, &c);
-                        assert!(!got.blows_through());
-                        assert!(!c.stop || got == Outputs::REST);
-                        assert!(got.supply == Gate::Shut || c.may_feed || c.stop);
+                        let allowed = interlock.allow(second, &c);
+                        assert!(!allowed.supply_to_vent());
+                        assert!(!c.stop || allowed == Outputs::REST);
+                        assert!(allowed.supply == GasValve::Shut || c.may_feed || c.stop);
                         // From supply to vent in one poll only by the stop, or to relieve.
-                        let turned = last.supply == Gate::Open && got.vent == Gate::Open;
-                        assert!(!turned || c.stop || c.over, "{last:?} {got:?} {c:?}");
-                        assert!(!(last.vent == Gate::Open && got.supply == Gate::Open));
-                        let moved = got.pilot != last.pilot && !c.stop;
-                        let lets_out = got.pilot == Pilot::Fed && c.far_full;
+                        let changed_over = last.supply == GasValve::Open && allowed.vent == GasValve::Open;
+                        assert!(!changed_over || c.stop || c.over, "{last:?} {allowed:?} {c:?}");
+                        assert!(!(last.vent == GasValve::Open && allowed.supply == GasValve::Open));
+                        let moved = allowed.pilot != last.pilot && !c.stop;
+                        let lets_out = allowed.pilot == Pilot::Fed && c.far_full;
                         assert!(!moved || !c.guard_open || lets_out);
-                        // The same again changes nothing.
-                        assert_eq!(interlock.allow(second, &c), got);
+                        // A repetition changes nothing.
+                        assert_eq!(interlock.allow(second, &c), allowed);
                     }
                 }
             }
@@ -148,8 +154,8 @@ mod tests {
     #[test]
     fn both_are_shut_for_the_changeover_in_both_directions() {
         for may in BOTH {
-            let feed = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Fed };
-            let at = |ms: u64| Conditions {
+            let feed = Outputs { supply: GasValve::Open, vent: GasValve::Shut, pilot: Pilot::Fed };
+            let at = |ms: u64| InterlockInputs {
                 now: Instant::from_ticks(ms * 1_000),
                 stop: false,
                 guard_open: false,
@@ -160,12 +166,12 @@ mod tests {
             };
             let mut interlock = Interlock::NEW;
             let mut opened =
-                |wanted, from: u64| (from..from + 200).find(|ms| interlock.allow(wanted, &at(*ms)) == wanted);
+                |commanded, from: u64| (from..from + 200).find(|ms| interlock.allow(commanded, &at(*ms)) == commanded);
             assert_eq!(opened(feed, 1_000), Some(1_050));
             assert_eq!(opened(Outputs::OPEN_TO_VENT, 1_100), Some(1_150));
             // Above the maximum the vent does not wait.
             let mut interlock = Interlock { last: feed, ..Interlock::NEW };
-            let over = Conditions { over: true, may_feed: false, ..at(2_000) };
+            let over = InterlockInputs { over: true, may_feed: false, ..at(2_000) };
             assert_eq!(interlock.allow(Outputs::OPEN_TO_VENT, &over), Outputs::OPEN_TO_VENT);
         }
     }

@@ -1,4 +1,4 @@
-//! The edge between the sequencer and a rig: two traits, each a contract of two parties.
+//! The interface between the sequencer and a rig: two traits, each a contract of two parties.
 
 use crate::event::{Event, Phase};
 use crate::input::{Command, Contacts, Sample, SensorFault};
@@ -7,13 +7,13 @@ use crate::time::{Duration, Instant};
 
 /// A rig: transducers, contacts, solenoids, a clock and a watchdog.
 ///
-/// **For whoever implements it.** Every call returns at once: a conversion that is not ready is
-/// [`nb::Error::WouldBlock`], and so is a channel that is not fitted. Each conversion is handed over once, with a
-/// running number that counts conversions, not calls, so that a lost one shows. [`Hardware::now`] never goes back while
-/// the program runs; a counter that wraps in use must be widened. [`Hardware::apply`] sets *every* output every time.
+/// **For the implementer.** Every call returns at once: a conversion that is not ready is [`nb::Error::WouldBlock`],
+/// and so is a channel that is not fitted. Each conversion is handed over once, with a running number that counts
+/// conversions, not calls, so that a lost one is detected. [`Hardware::now`] never goes back while the program runs; a
+/// counter that wraps in use must be widened. [`Hardware::apply`] sets *every* output every time.
 ///
-/// **For whoever calls it.** Read, step, retain, apply, and only then call [`Hardware::alive`]: a loop that stalls anywhere
-/// must run into the watchdog, and the watchdog must end in [`Outputs::REST`].
+/// **For the caller.** Read, step, retain, apply, and only then call [`Hardware::feed_watchdog`]: a loop that stalls
+/// anywhere must run into the watchdog, and the watchdog must end in [`Outputs::REST`].
 pub trait Hardware {
     /// Why outputs could not be set.
     type Error;
@@ -24,7 +24,7 @@ pub trait Hardware {
     /// The far-side transducer.
     ///
     /// # Errors
-    /// `WouldBlock` while no new conversion is ready; a [`SensorFault`] when the transducer is known to be sick.
+    /// `WouldBlock` while no new conversion is ready; a [`SensorFault`] when the transducer has a known fault.
     fn far(&mut self) -> nb::Result<Sample, SensorFault>;
 
     /// The supply-side transducer. Not fitted by default.
@@ -49,50 +49,51 @@ pub trait Hardware {
     /// Sets every output.
     ///
     /// # Errors
-    /// When an output could not be set, or reads back otherwise.
+    /// When an output could not be set, or its read-back differs.
     fn apply(&mut self, outputs: Outputs) -> Result<(), Self::Error>;
 
-    /// Whether an output has read back otherwise than it was set, for longer than it may take to follow. For a fault that
-    /// the sequencer is to hear of; an output that cannot even be set is an error of [`Hardware::apply`]. False where
+    /// Whether an output's read-back has differed from its setting for longer than it may take to follow. For a fault
+    /// that the sequencer handles; an output that cannot even be set is an error of [`Hardware::apply`]. False where
     /// nothing is read back.
-    fn outputs_differ(&mut self) -> bool;
+    fn readback_mismatch(&mut self) -> bool;
 
-    /// Keeps, over a reset, whether an emergency stop is latched: the start of the program hands what was kept to
-    /// [`crate::step::Sequencer::resume`]. Called at every poll. A rig that can keep nothing does nothing here, and its
-    /// hazard is that a reset while the stop is released forgets the stop.
+    /// Keeps, over a reset, whether an emergency stop is latched: the program passes the retained value to
+    /// [`crate::step::Sequencer::resume`] at its start. Called at every poll. A rig without such memory does nothing
+    /// here, and its hazard is that a reset while the stop is released loses the stop.
     fn retain_stop(&mut self, stopped: bool);
 
-    /// Tells the watchdog that the loop is alive. Does nothing by default: a simulated rig has none.
-    fn alive(&mut self) {}
+    /// Feeds the watchdog: the loop is running. Does nothing by default: a simulated rig has none.
+    fn feed_watchdog(&mut self) {}
 }
 
-/// A hardware watchdog. It lies behind [`Hardware::alive`], which the poll loop calls only after every output was set.
+/// A hardware watchdog. It lies behind [`Hardware::feed_watchdog`], which the poll loop calls only after every output
+/// was set.
 ///
-/// **For whoever implements it.** When it bites, it must reset the *whole* part, pins included, so that every solenoid
-/// falls to rest. Once started it cannot be stopped.
+/// **For the implementer.** On time-out it must reset the *whole* part, pins included, so that every solenoid falls to
+/// rest. Once started it cannot be stopped.
 ///
-/// **For whoever calls it.** Start it before the first poll, with a time longer than the longest poll and shorter than
-/// the rig may be left alone; feed it from nowhere else, least of all from an interrupt, which would go on while the loop
+/// **For the caller.** Start it before the first poll, with a time longer than the longest poll and shorter than the
+/// rig may be left alone; feed it from nowhere else, least of all from an interrupt, which would go on while the loop
 /// hangs.
 pub trait Watchdog {
-    /// Starts it: it bites after `timeout` without [`Watchdog::feed`]. A time that the part cannot count is cut to the
-    /// longest it can.
+    /// Starts it: it resets after `timeout` without [`Watchdog::feed`]. A time that the part cannot count is reduced to
+    /// its longest.
     fn start(&mut self, timeout: Duration);
 
-    /// Puts the bite off.
+    /// Restarts the time-out.
     fn feed(&mut self);
 
     /// Whether the last reset was by it.
-    fn has_bitten(&self) -> bool;
+    fn caused_reset(&self) -> bool;
 }
 
-/// A place that outlives a reset of the controller, though perhaps not a loss of power: memory that the start-up code
+/// Memory that survives a reset of the controller, though perhaps not a loss of power: memory that the start-up code
 /// leaves alone, a scratch register, or better.
 pub trait StopMemory {
-    /// Keeps whether an emergency stop is latched.
+    /// Stores whether an emergency stop is latched.
     fn keep(&mut self, stopped: bool);
 
-    /// What was kept before the reset; false where nothing was, or what is there makes no sense.
+    /// The value stored before the reset; false where there is none, or it is invalid.
     fn kept(&self) -> bool;
 }
 
@@ -107,7 +108,7 @@ impl StopMemory for () {
 
 /// The person at the bench, or the host program in between.
 ///
-/// **For whoever implements it.** Never wait: no command is `None`. A command is handed over once.
+/// **For the implementer.** Never wait: no command is `None`. Each command is returned once.
 pub trait Operator {
     /// Whether the person can be reached.
     fn link_up(&mut self) -> bool {
@@ -117,6 +118,6 @@ pub trait Operator {
     /// The next command, if there is one.
     fn command(&mut self, now: Instant, phase: Phase) -> Option<Command>;
 
-    /// Something happened.
-    fn tell(&mut self, at: Instant, event: &Event);
+    /// An event was emitted.
+    fn notify(&mut self, at: Instant, event: &Event);
 }

@@ -16,29 +16,28 @@
 //! # Calling contract
 //!
 //! 1. Check the rig and the recipe once: [`rig::RawRig::validate`], [`recipe::RawRecipe::validate`]. Only what has been
-//!    checked as a whole gets in.
+//!    validated as a whole is accepted.
 //! 2. Make a [`step::Sequencer`]. It assumes that the far side is pressurised. On a controller that was reset, by
 //!    [`step::Sequencer::resume`], with what [`io::Hardware::retain_stop`] kept: a reset releases no emergency stop.
-//! 3. Over and over: read everything into [`input::Inputs`], call [`step::Sequencer::step`] with the time, set *all* of
-//!    [`step::Step::outputs`], and pass the events on. [`bench::poll`] is that loop for anything that implements
+//! 3. In a loop: read everything into [`input::Inputs`], call [`step::Sequencer::step`] with the time, set *all* of
+//!    [`step::Step::outputs`], and pass the events on. [`poll_loop::poll`] is that loop for anything that implements
 //!    [`io::Hardware`] and [`io::Operator`].
 //!
 //! Time comes in as an argument and must not go back; polls must not lie further apart than the rig's `stall_max`.
-//! If either happens it is seen, the run is void, and, once air was let in, the valve is opened into the vent. A step with nothing new in it,
-//! early or repeated, changes nothing. Every step is bounded work; none waits.
+//! Either is detected, the run is void, and, once air was let in, the valve is opened into the vent. A step with
+//! nothing new in it, early or repeated, changes nothing. Every step is bounded work; none waits.
 //!
 //! The same inputs give the same outputs, events and verdict, bit for bit, on every machine: decisions rest on integers
 //! and on IEEE 754 `f64` with + − × ÷, and on [`libm`] in software for the rest. So a recording is the rig, the recipe
-//! and the inputs, and replaying it *is* running the sequencer again.
+//! and the inputs, and replaying it *is* a second run of the sequencer.
 //!
 //! # Map
 //!
-//! [`units`], [`time`], [`limits`], [`rate_class`]: quantities and bounds. [`rig`], [`recipe`], [`field`]: what is tested
-//! on and how.
-//! [`input`] → [`step`] → [`output`], [`event`]: the machine. `phase`: a file each, in the order of a run.
-//! `interlock`: the last word on outputs. [`measure`]: samples to figure to verdict. [`verdict`]: results.
-//! [`io`], [`bench`](mod@bench), `adapters` (feature `adapters`): the edge to real or simulated hardware. `link` (feature
-//! `link`): the edge to a host over a line.
+//! [`units`], [`time`], [`limits`], [`rate_class`]: quantities and bounds. [`rig`], [`recipe`], [`field`]: what is
+//! tested, on what and how. [`input`] → [`step`] → [`output`], [`event`]: the machine. `phase`: a file each, in the
+//! order of a run. `interlock`: the final check of outputs. [`measure`]: samples to leak estimate to verdict.
+//! [`verdict`]: results. [`io`], [`poll_loop`](mod@poll_loop), `adapters` (feature `adapters`): the edge to real or
+//! simulated hardware. `link` (feature `link`): the edge to a host over a line.
 //!
 //! # Example
 //!
@@ -49,17 +48,17 @@
 //! let recipe = RawRecipe::DEMO.validate(&rig).unwrap();
 //! let mut sequencer = Sequencer::new(rig, Some(recipe));
 //! let step = sequencer.step(Instant::from_ticks(0), &Inputs::IDLE);
-//! // At rest, and looking: nothing moves yet.
+//! // At rest, and reading: nothing moves yet.
 //! assert_eq!(step.outputs, Outputs::REST);
 //! ```
 
 #[cfg(feature = "adapters")]
 pub mod adapters;
-pub mod bench;
 mod channel;
 mod dwell;
 pub mod event;
 pub mod field;
+mod gas_temperature;
 pub mod input;
 mod interlock;
 pub mod io;
@@ -71,6 +70,7 @@ pub mod measure;
 pub mod output;
 mod persist;
 mod phase;
+pub mod poll_loop;
 pub mod rate_class;
 pub mod recipe;
 pub mod rig;
@@ -78,4 +78,3 @@ pub mod step;
 pub mod time;
 pub mod units;
 pub mod verdict;
-mod warmth;

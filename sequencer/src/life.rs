@@ -1,10 +1,11 @@
 //! Proof of life: whether the far transducer has followed the pressure, up with the fill and down with the vent.
 //!
-//! A transducer that is dead, frozen, shifted or behind a blocked line near zero reads "empty" whatever is behind it.
-//! What cannot be faked by any of these is a reading that rose with the fill and then came *down*, step by step, while
-//! the ball stood open into the vent. Gas leaves through a vent exponentially at fastest (choked flow from a closed
-//! volume: any text on gas dynamics), so a reading that has lost more than three quarters of itself from one sample to the
-//! next has leapt. A rig so small and quick that half of its pressure comes *in* within a sample cannot show more: there, leaps say nothing.
+//! A transducer that is dead, frozen, shifted or behind a blocked line near zero reads "empty" whatever the pressure.
+//! None of these can produce a reading that rose with the fill and then came *down*, step by step, while the ball was
+//! open into the vent. Gas leaves through a vent exponentially at fastest (choked flow from a closed volume: any text
+//! on gas dynamics), so a reading that has lost more than three quarters of itself from one sample to the next has
+//! jumped. A rig so small and quick that half of its pressure comes *in* within a sample cannot show more: there, jumps
+//! mean nothing.
 
 use crate::channel::Channel;
 use crate::limits::LIFE_SAFES;
@@ -14,43 +15,43 @@ use crate::units::GaugePressure;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Stage {
-    /// So little has been read since air was let in that it is no sign of life.
+    /// The readings since air was let in were too low to be a sign of life.
     Waiting,
     /// Pressure has been read.
     Risen,
-    /// And has come down to empty, step by step.
+    /// The reading has come down to empty, step by step.
     Shown,
-    /// A reading leapt, or the transducer was lost: until air is let in again it proves nothing.
+    /// A reading jumped, or the transducer timed out: until air is next let in it proves nothing.
     Broken,
 }
 
-/// What the far transducer has shown since air was last let in.
+/// What the far transducer has proved since air was last let in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct Life {
     stage: Stage,
     /// The last reading that followed from those before.
     last: Option<GaugePressure>,
-    leap: Persist,
-    /// While air was let in, half of the target came in from one sample to the next: a leap says nothing.
+    jump: Persist,
+    /// While air was let in, half of the target came in from one sample to the next: a jump means nothing.
     quick: bool,
 }
 
-/// What a reading must have come up to, and above which leaps are looked for.
+/// The level a reading must have reached, and above which jumps are detected.
 fn floor(safe: GaugePressure) -> i32 {
     safe.pascals().saturating_mul(LIFE_SAFES as i32)
 }
 
 impl Life {
-    pub(crate) const NONE: Self = Self { stage: Stage::Waiting, last: None, leap: Persist::NONE, quick: false };
+    pub(crate) const NONE: Self = Self { stage: Stage::Waiting, last: None, jump: Persist::NONE, quick: false };
 
-    /// Air is let in: what was shown before says nothing of the pressure from here on.
+    /// Air is let in: earlier evidence is void for the pressure from here on.
     pub(crate) fn begin(&mut self) {
         *self = Self { last: self.last, ..Self::NONE };
     }
 
-    /// Takes in what this poll brought of the far side; `fed` while supply is open, up to the `target`.
+    /// Takes in this poll's reading of the far side; `fed` while supply is open, up to the `target`.
     pub(crate) fn watch(&mut self, far: &Channel, safe: GaugePressure, target: GaugePressure, fed: bool, now: Instant) {
-        if far.lost() {
+        if far.timed_out() {
             self.last = None;
             if self.stage != Stage::Waiting {
                 self.stage = Stage::Broken;
@@ -61,20 +62,20 @@ impl Life {
         let last = self.last.unwrap_or(good.pressure);
         let rise = good.pressure.above(last);
         if fed && rise >= 0 {
-            // Against the target and not what was reached: a fill cut short must not look quick.
+            // Relative to the target and not the pressure reached: a fill cut short must not count as quick.
             self.quick |= rise >= target.pascals() / 2;
-        } else if leap(last, good.pressure, safe) && !self.quick {
-            self.leap.note(true, now);
-            if !self.leap.holds() {
+        } else if jump(last, good.pressure, safe) && !self.quick {
+            self.jump.note(true, now);
+            if !self.jump.holds() {
                 return;
             }
             self.stage = Stage::Broken;
         }
-        self.leap = Persist::NONE;
+        self.jump = Persist::NONE;
         self.last = Some(good.pressure);
         self.stage = match self.stage {
             Stage::Waiting if good.pressure.pascals() > floor(safe) => Stage::Risen,
-            // While air is let in nothing goes out: what reads empty then has shown nothing.
+            // While air is let in nothing goes out: an empty reading then proves nothing.
             Stage::Risen if good.pressure.is_within(safe) && fed => Stage::Waiting,
             Stage::Risen if good.pressure.is_within(safe) => Stage::Shown,
             stage => stage,
@@ -86,14 +87,14 @@ impl Life {
         self.stage == Stage::Shown
     }
 
-    /// Whether the reading has leapt, or the transducer was lost, since air was let in.
+    /// Whether the reading has jumped, or the transducer timed out, since air was let in.
     pub(crate) fn broken(&self) -> bool {
         self.stage == Stage::Broken
     }
 }
 
 /// Whether gas cannot have gone from one pressure to the other in a sample.
-fn leap(from: GaugePressure, to: GaugePressure, safe: GaugePressure) -> bool {
+fn jump(from: GaugePressure, to: GaugePressure, safe: GaugePressure) -> bool {
     let (low, high) = if from < to { (from, to) } else { (to, from) };
     high.pascals() > floor(safe) && low.pascals() < high.pascals() / 4
 }
@@ -148,7 +149,7 @@ mod tests {
     }
 
     #[test]
-    fn a_transducer_that_never_rose_or_leapt_down_has_not() {
+    fn a_transducer_that_never_rose_or_jumped_down_has_not() {
         let mut bench = Bench::new();
         bench.read(true, [0; 30]).read(false, [0; 100]);
         assert!(!bench.life.shown() && !bench.life.broken());
@@ -157,9 +158,10 @@ mod tests {
         assert!(bench.life.broken() && !bench.life.shown());
     }
 
-    /// Below what is looked at for leaps, a transducer may die and read empty unnoticed: so little is no sign of life.
+    /// Below the level at which jumps are detected, a transducer may fail and read empty unnoticed: a rise to there is
+    /// no sign of life.
     #[test]
-    fn a_rise_in_which_no_leap_would_be_seen_has_not() {
+    fn a_rise_in_which_no_jump_would_be_detected_has_not() {
         let mut bench = Bench::new();
         bench.read(true, ramp(0, 50_000)).read(false, [0; 30]);
         assert!(!bench.life.shown());

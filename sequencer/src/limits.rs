@@ -10,34 +10,33 @@ pub const SAFE_PA_MIN: u32 = 200;
 /// See [`SAFE_PA_MIN`].
 pub const SAFE_PA_MAX: u32 = 10_000;
 
-/// Counts of a transducer that the safe limit must span at least: a limit of a count or two would be judged by the
+/// Counts of a transducer that the safe limit must span at least: a limit of a count or two would be decided by the
 /// converter's last digit (our judgement).
 pub const SAFE_COUNTS_MIN: u32 = 4;
 
-/// Highest reading a transducer may call healthy: ten times the highest maximum of any rig, so that a range mistaken by
+/// Highest reading a transducer may call healthy: ten times the highest maximum of any rig, so that a range wrong by
 /// powers of ten is refused (our judgement).
 pub const TRANSDUCER_PA_MAX: u32 = 10 * HARD_MAX_PA;
 
-/// A transducer that has risen to so many safe limits, and come down from there without a leap, has followed the pressure.
-/// Below, noise and the puff of an opening valve could be taken for leaps, and a transducer that drops to empty cannot be
-/// told from a vent (our judgement). Every test pressure lies above it.
+/// A transducer that has risen to so many safe limits, and come down from there without a jump, has followed the
+/// pressure. Below, noise and the puff of an opening valve could be taken for jumps, and a transducer that drops to
+/// empty cannot be distinguished from a vent (our judgement). Every test pressure lies above it.
 pub const LIFE_SAFES: u32 = 20;
 
-/// What looks like a gross fall, a leap, or a supply side not empty must persist for so many readings in a row, and for
-/// this long, before anything is concluded from it: a burst of interference is over by then (our judgement).
+/// An apparent gross fall, jump, or non-empty supply side must persist for this many consecutive readings, and this
+/// long, before it counts: a burst of interference is over by then (our judgement).
 pub const PERSIST_READINGS: u8 = 3;
 /// See [`PERSIST_READINGS`]; in milliseconds.
 pub const PERSIST_MS: u32 = 100;
 
-/// So many equal codes in a row are a frozen reading, where the precheck saw the code move over
-/// [`FLICKER_COUNTS`] or more. Noise of half a count (the least that gives such a spread) repeats its likeliest code with a
-/// chance of 0.68 (normal distribution, ±0.5 count about the mean): 64 in a row come once in 10¹⁰ times.
+/// This many equal codes in a row are a frozen reading, where the code moved in the precheck over [`FLICKER_COUNTS`] or
+/// more. Noise of half a count (the least that gives such a range) repeats its likeliest code with a chance of 0.68
+/// (normal distribution, ±0.5 count about the mean): 64 in a row come once in 10¹⁰ times.
 pub const FROZEN_CODES: u8 = 64;
 /// See [`FROZEN_CODES`].
 pub const FLICKER_COUNTS: u32 = 3;
 
-/// Readings without any change in the precheck that make a frozen transducer, where the rig says that its last digits
-/// move.
+/// Readings without any change in the precheck that mean a frozen transducer, where by the rig its last digits move.
 pub const FROZEN_PRECHECK: u32 = 50;
 
 /// Readings a mean zero is taken over at least (our judgement).
@@ -46,17 +45,17 @@ pub const ZERO_SAMPLES_MIN: u32 = 10;
 /// Longest window of samples, in milliseconds: one hour.
 pub const MEASURE_MS_MAX: u32 = 3_600_000;
 
-/// Most blocks a trace is folded into; a power of two.
+/// Most blocks of a trace; a power of two.
 pub const BLOCKS: usize = 64;
 
-/// Fewest blocks a fit may rest on: enough that a residual spread means something.
+/// Fewest blocks a fit may rest on: enough for a residual standard deviation.
 pub const BLOCKS_MIN: usize = 8;
 
-/// Settling exponentials a fit allows for beside a line.
-pub const SETTLINGS: usize = 6;
+/// Exponentials a fit allows for beside a line.
+pub const EXPONENTIALS: usize = 6;
 
-/// Most curves a fit weighs against each other: each settling as the greater part, and a line.
-pub const CURVES_MAX: usize = SETTLINGS + 1;
+/// Most curves averaged in a fit: each exponential as the dominant mode, and a line.
+pub const CURVES_MAX: usize = EXPONENTIALS + 1;
 
 /// Most looks at a growing window.
 pub const LOOKS_MAX: u32 = 48;
@@ -64,22 +63,22 @@ pub const LOOKS_MAX: u32 = 48;
 /// Restarts of a disturbed window before the side is void.
 pub const RESTARTS_MAX: u8 = 5;
 
-/// Restarts for a bend that no curve explains; after that it is left to widen the uncertainty.
-pub const BENDS_MAX: u8 = 2;
+/// Restarts for a curvature that no curve explains; after that it only widens the uncertainty.
+pub const CURVATURE_RESTARTS_MAX: u8 = 2;
 
-/// Blocks a fit works through for each millisecond since the last poll, so that it takes a fixed share of a core without
-/// a floating-point unit, however often it is polled.
+/// Blocks a fit works through for each millisecond since the last poll, so that it takes a fixed share of a core
+/// without a floating-point unit, however often it is polled.
 pub const BLOCKS_PER_MS: usize = 2;
 
 /// Blocks a fit works through in one poll at most: so few that even a Cortex-M0 at 48 MHz is done in half of a 10 ms
 /// poll (docs/figures.md).
 pub const BLOCKS_PER_POLL_MAX: usize = 3;
 
-/// How long one output is worked in a check of the rig: long enough to hear it, in milliseconds (our choice).
+/// Duration of an output test: long enough to hear it, in milliseconds (our choice).
 pub const WORK_MS: u32 = 2_000;
 
-/// Most events one step can emit: an event of the phase's own, a refusal, a side's end with its result and the run's, the
-/// phase entered with what is asked, and what is known of the pressure. The model checker demands it.
+/// Most events one step can emit: an event of the phase's own, a refusal, a side's end with its result and the run's,
+/// the phase entered with its prompt, and the disconnect state. The model checker requires it.
 pub const EVENTS_MAX: usize = 7;
 
 const _: () = {

@@ -1,10 +1,10 @@
-//! What comes out of a step: the wanted state of each solenoid.
+//! Output of a step: the commanded state of each solenoid.
 
 /// A shut-or-open solenoid valve in the gas path.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Gate {
+pub enum GasValve {
     /// No flow.
     Shut,
     /// Flow.
@@ -22,7 +22,7 @@ pub enum Pilot {
     Fed,
 }
 
-/// One output by itself, as it is worked in a check of the rig.
+/// One output, as driven in an output test.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
@@ -36,15 +36,15 @@ pub enum Coil {
     Pilot,
 }
 
-/// The wanted state of every output.
+/// The commanded state of every output.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Outputs {
     /// Supply valve: normally closed, energised opens.
-    pub supply: Gate,
+    pub supply: GasValve,
     /// Vent valve: normally open, energised shuts.
-    pub vent: Gate,
+    pub vent: GasValve,
     /// Pilot valve: normally exhausted, energised feeds the actuator.
     pub pilot: Pilot,
 }
@@ -52,13 +52,13 @@ pub struct Outputs {
 impl Outputs {
     /// De-energised: supply shut, vent open, pilot exhausted. At rest is *not* always safe: a spring-return valve
     /// shuts, and may trap pressure on the far side.
-    pub const REST: Self = Self { supply: Gate::Shut, vent: Gate::Open, pilot: Pilot::Exhausted };
+    pub const REST: Self = Self { supply: GasValve::Shut, vent: GasValve::Open, pilot: Pilot::Exhausted };
 
     /// Supply shut, vent open, and the valve driven open into the vent.
-    pub const OPEN_TO_VENT: Self = Self { supply: Gate::Shut, vent: Gate::Open, pilot: Pilot::Fed };
+    pub const OPEN_TO_VENT: Self = Self { supply: GasValve::Shut, vent: GasValve::Open, pilot: Pilot::Fed };
 
-    /// Supply and vent both open: shop air would blow straight through. Never allowed.
-    pub const fn blows_through(self) -> bool {
-        matches!((self.supply, self.vent), (Gate::Open, Gate::Open))
+    /// Supply and vent both open: shop air would flow straight to the room. Never allowed.
+    pub const fn supply_to_vent(self) -> bool {
+        matches!((self.supply, self.vent), (GasValve::Open, GasValve::Open))
     }
 }

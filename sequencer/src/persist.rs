@@ -1,14 +1,15 @@
-//! Whether something has held for several readings in a row, and for a while. One bad sample proves nothing.
+//! Whether a condition has held for several consecutive readings, and for a minimum time. One bad sample is no
+//! evidence.
 
 use crate::limits::{PERSIST_MS, PERSIST_READINGS};
 use crate::time::Instant;
 
-/// An unbroken series of readings for which something held. There are many of these, so they are small.
+/// An unbroken series of readings for which a condition held. There are many of these, so they are small.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub(crate) struct Persist {
-    /// When it began: the low half of the clock, which goes round in 71 minutes; what has persisted by then stays so.
+    /// When it began: the low half of the clock, which wraps in 71 minutes; what has persisted by then stays so.
     began: u32,
-    /// Readings so far, up to those that are needed.
+    /// Readings so far, up to the required number.
     readings: u8,
     persisted: bool,
 }
@@ -31,12 +32,12 @@ impl Persist {
         self.persisted |= self.readings >= PERSIST_READINGS && now.wrapping_sub(self.began) >= PERSIST_MS * 1_000;
     }
 
-    /// Held at the last reading, but perhaps not for long enough.
+    /// True at the last reading, but perhaps not for long enough.
     pub(crate) const fn is_pending(&self) -> bool {
         self.readings > 0
     }
 
-    /// Has held for long enough.
+    /// True for long enough.
     pub(crate) const fn holds(&self) -> bool {
         self.persisted
     }
@@ -66,7 +67,7 @@ mod tests {
         assert!(p.holds());
     }
 
-    /// Samples that come rarely must still be three.
+    /// Infrequent samples must still be three.
     #[test]
     fn two_readings_far_apart_do_not_persist() {
         let mut p = Persist::NONE;

@@ -49,7 +49,7 @@ impl Standard {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum RateClassError {
-    /// Rate A states no figure.
+    /// Rate A states no leak.
     NoFigure,
     /// The standard has no such class.
     NotInStandard(RateClass, Standard),
@@ -61,8 +61,8 @@ impl fmt::Display for RateClassError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::NoFigure => f.write_str(
-                "rate A means \"no visually detectable leakage for the duration of the test\": what an eye sees is not \
-                 a figure, and no measurement can prove a leak to be nought, so give the greatest leak allowed as one, \
+                "rate A means \"no visually detectable leakage for the duration of the test\": visual detection is not \
+                 a leak rate, and no measurement can prove a leak to be zero, so give the greatest leak allowed as one, \
                  like \"0.5 mm3/s\"",
             ),
             Self::NotInStandard(class, standard) => {
@@ -136,11 +136,11 @@ impl RateClass {
     /// The greatest leak of gas a valve of size `dn` may have, counted at `reference`.
     ///
     /// The conditions the standards count gas at could not be confirmed; room atmosphere is usual. The reference
-    /// pressure moves the limit by 1.3 % between 100 and 101.325 kPa, so whoever shows the limit must show it too.
-    /// The rates hold only for a discharge to atmosphere (ISO 5208 table 4, note 2, second-hand).
+    /// pressure moves the limit by 1.3 % between 100 and 101.325 kPa, so it must be shown with the limit. The rates
+    /// hold only for a discharge to atmosphere (ISO 5208 table 4, note 2, second-hand).
     ///
     /// # Errors
-    /// For rate A, which is no figure; for a class the standard lacks; for a DN out of range.
+    /// For rate A, which states no leak; for a class the standard lacks; for a DN out of range.
     pub fn gas_limit(self, standard: Standard, dn: u32, reference: Reference) -> Result<LeakRate, RateClassError> {
         if !self.stands_in(standard) {
             return Err(RateClassError::NotInStandard(self, standard));

@@ -1,13 +1,13 @@
-//! The recipe: how one valve is tested. Raw as it arrives, checked as a whole before anything moves.
+//! The recipe: how one valve is tested. Raw as received, validated as a whole before anything moves.
 
-use crate::field::{Bounds, Errors, Examiner, Field, FieldError, Unit, bounds, conflict};
+use crate::field::{Bounds, Errors, Field, FieldError, Unit, Validator, bounds, conflict};
 use crate::limits;
-use crate::measure::{Band, Curves, Schedule};
+use crate::measure::{CurvePrior, Schedule, TauRange};
 use crate::rig::Rig;
 use crate::time::{Duration, millis};
 use crate::units::{AbsolutePressure, GaugePressure, LeakRate, Reference, Temperature};
 
-/// How the valve is worked.
+/// How the valve is actuated.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
@@ -16,7 +16,7 @@ pub enum Actuation {
     /// Opened by compressed air, shut by a spring.
     #[default]
     Air,
-    /// Turned by hand: the operator is asked, and the effect is looked for in the pressure.
+    /// Turned by hand: the operator is prompted, and the effect is checked in the pressure.
     Hand,
 }
 
@@ -29,12 +29,12 @@ pub enum Model {
     /// `p0 − s·t`.
     Line,
     /// `p0 − s·t + a·exp(−t/τ)`: τ from the rig's blank run, or where there has been none, any τ between the recipe's
-    /// bounds, or no transient at all, weighed by the evidence.
+    /// bounds, or no transient at all, weighted by their probability.
     #[default]
     LineAndTransient,
 }
 
-/// A recipe as written down, not yet checked. Ranges and meanings are in [`FIELDS`].
+/// A recipe as entered, not yet validated. Ranges and meanings are in [`FIELDS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -43,16 +43,16 @@ pub struct RawRecipe {
     pub actuation: Actuation,
     pub model: Model,
     pub target_pa: u32,
-    pub band_pa: u32,
-    pub max_pa: u32,
+    pub target_tolerance_pa: u32,
+    pub pressure_max_pa: u32,
     pub zero_band_pa: u32,
     pub zero_ms: u32,
-    pub spread_max_pa: u32,
+    pub zero_peak_to_peak_max_pa: u32,
     pub slew_max_pa_s: u32,
     pub fill_ms_max: u32,
-    pub fill_rate_pa_s: u32,
+    pub fill_settled_rate_pa_s: u32,
     pub soak_ms: u32,
-    pub stroke_ms: u32,
+    pub stroke_time_ms: u32,
     pub isolate_ms_max: u32,
     pub vent_below_pa: u32,
     pub vent_ms: u32,
@@ -62,10 +62,10 @@ pub struct RawRecipe {
     pub jump_max_pa: u32,
     pub measure_ms_min: u32,
     pub measure_ms_max: u32,
-    pub sample_ms: u32,
+    pub sample_period_ms: u32,
     pub tau_ms_min: u32,
     pub tau_ms_max: u32,
-    pub prompt_ms_max: u32,
+    pub answer_ms_max: u32,
     pub swap_ms_max: u32,
     pub cavity_stroke: bool,
     pub limit_pa_m3_s: f64,
@@ -84,16 +84,16 @@ impl RawRecipe {
         actuation: Actuation::Air,
         model: Model::LineAndTransient,
         target_pa: 600_000,
-        band_pa: 20_000,
-        max_pa: 700_000,
+        target_tolerance_pa: 20_000,
+        pressure_max_pa: 700_000,
         zero_band_pa: 2_000,
         zero_ms: 1_000,
-        spread_max_pa: 1_000,
+        zero_peak_to_peak_max_pa: 1_000,
         slew_max_pa_s: 50_000_000,
         fill_ms_max: 20_000,
-        fill_rate_pa_s: 20_000,
+        fill_settled_rate_pa_s: 20_000,
         soak_ms: 10_000,
-        stroke_ms: 1_000,
+        stroke_time_ms: 1_000,
         isolate_ms_max: 5_000,
         vent_below_pa: 5_000,
         vent_ms: 3_000,
@@ -103,10 +103,10 @@ impl RawRecipe {
         jump_max_pa: 600,
         measure_ms_min: 2_000,
         measure_ms_max: 60_000,
-        sample_ms: 10,
+        sample_period_ms: 10,
         tau_ms_min: 500,
         tau_ms_max: 20_000,
-        prompt_ms_max: 120_000,
+        answer_ms_max: 120_000,
         swap_ms_max: 1_800_000,
         cavity_stroke: true,
         limit_pa_m3_s: 7.5e-4,
@@ -137,22 +137,22 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
         set: |r, v| r.target_pa = v as u32,
     },
     Field {
-        name: "band",
-        about: "how far from the target the far side may stand while fed",
+        name: "target_tolerance",
+        about: "how far from the target the far side may read while fed",
         unit: Unit::Pascal,
         min: 100.0,
         max: 200_000.0,
-        get: |r| r.band_pa.into(),
-        set: |r, v| r.band_pa = v as u32,
+        get: |r| r.target_tolerance_pa.into(),
+        set: |r, v| r.target_tolerance_pa = v as u32,
     },
     Field {
-        name: "max",
+        name: "pressure_max",
         about: "gauge pressure above which supply is shut at once",
         unit: Unit::Pascal,
         min: 20_000.0,
         max: limits::HARD_MAX_PA as f64,
-        get: |r| r.max_pa.into(),
-        set: |r, v| r.max_pa = v as u32,
+        get: |r| r.pressure_max_pa.into(),
+        set: |r, v| r.pressure_max_pa = v as u32,
     },
     Field {
         name: "zero_band",
@@ -165,7 +165,7 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
     },
     Field {
         name: "zero_time",
-        about: "how long the empty far side is watched before filling",
+        about: "how long the empty far side is recorded before filling",
         unit: Unit::Millisecond,
         min: 100.0,
         max: 60_000.0,
@@ -173,17 +173,17 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
         set: |r, v| r.zero_ms = v as u32,
     },
     Field {
-        name: "spread_max",
+        name: "zero_peak_to_peak_max",
         about: "greatest peak-to-peak reading of the empty far side",
         unit: Unit::Pascal,
         min: 1.0,
         max: 20_000.0,
-        get: |r| r.spread_max_pa.into(),
-        set: |r, v| r.spread_max_pa = v as u32,
+        get: |r| r.zero_peak_to_peak_max_pa.into(),
+        set: |r, v| r.zero_peak_to_peak_max_pa = v as u32,
     },
     Field {
         name: "slew_max",
-        about: "fastest change between samples a healthy transducer can show",
+        about: "fastest change between samples of a healthy transducer",
         unit: Unit::PascalPerSecond,
         min: 10_000.0,
         max: 1_000_000_000.0,
@@ -200,17 +200,17 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
         set: |r, v| r.fill_ms_max = v as u32,
     },
     Field {
-        name: "fill_rate",
+        name: "fill_settled_rate",
         about: "filling is over when the pressure rises slower than this",
         unit: Unit::PascalPerSecond,
         min: 10.0,
         max: 10_000_000.0,
-        get: |r| r.fill_rate_pa_s.into(),
-        set: |r, v| r.fill_rate_pa_s = v as u32,
+        get: |r| r.fill_settled_rate_pa_s.into(),
+        set: |r, v| r.fill_settled_rate_pa_s = v as u32,
     },
     Field {
         name: "soak",
-        about: "time fed at pressure, for the gas warmed by filling to cool",
+        about: "time fed at pressure, for the gas heated by filling to cool",
         unit: Unit::Millisecond,
         min: 0.0,
         max: 3_600_000.0,
@@ -218,13 +218,13 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
         set: |r, v| r.soak_ms = v as u32,
     },
     Field {
-        name: "stroke",
+        name: "stroke_time",
         about: "time the actuator needs to open or shut the valve",
         unit: Unit::Millisecond,
         min: 50.0,
         max: 60_000.0,
-        get: |r| r.stroke_ms.into(),
-        set: |r, v| r.stroke_ms = v as u32,
+        get: |r| r.stroke_time_ms.into(),
+        set: |r, v| r.stroke_time_ms = v as u32,
     },
     Field {
         name: "isolate_max",
@@ -282,7 +282,7 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
     },
     Field {
         name: "jump_max",
-        about: "a jump between samples that is a knock, not a leak",
+        about: "a jump between samples that is a disturbance, not a leak",
         unit: Unit::Pascal,
         min: 5.0,
         max: 100_000.0,
@@ -291,7 +291,7 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
     },
     Field {
         name: "measure_min",
-        about: "shortest window a verdict may rest on",
+        about: "shortest window for a verdict",
         unit: Unit::Millisecond,
         min: 200.0,
         max: limits::MEASURE_MS_MAX as f64,
@@ -300,7 +300,7 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
     },
     Field {
         name: "measure_max",
-        about: "longest time to measure before saying undecided",
+        about: "longest time to measure before the result is undecided",
         unit: Unit::Millisecond,
         min: 400.0,
         max: limits::MEASURE_MS_MAX as f64,
@@ -308,17 +308,17 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
         set: |r, v| r.measure_ms_max = v as u32,
     },
     Field {
-        name: "sample",
+        name: "sample_period",
         about: "time between samples of the far side",
         unit: Unit::Millisecond,
         min: 1.0,
         max: 1_000.0,
-        get: |r| r.sample_ms.into(),
-        set: |r, v| r.sample_ms = v as u32,
+        get: |r| r.sample_period_ms.into(),
+        set: |r, v| r.sample_period_ms = v as u32,
     },
     Field {
         name: "tau_min",
-        about: "shortest settling time constant looked for, where the rig's is not calibrated",
+        about: "shortest settling time constant fitted, where the rig's is not calibrated",
         unit: Unit::Millisecond,
         min: 50.0,
         max: 600_000.0,
@@ -327,7 +327,7 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
     },
     Field {
         name: "tau_max",
-        about: "longest settling time constant looked for, where the rig's is not calibrated",
+        about: "longest settling time constant fitted, where the rig's is not calibrated",
         unit: Unit::Millisecond,
         min: 100.0,
         max: 600_000.0,
@@ -335,13 +335,13 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
         set: |r, v| r.tau_ms_max = v as u32,
     },
     Field {
-        name: "prompt_max",
-        about: "longest wait for an operator to work the lever",
+        name: "answer_max",
+        about: "longest wait for an operator to turn the lever",
         unit: Unit::Millisecond,
         min: 1_000.0,
         max: 3_600_000.0,
-        get: |r| r.prompt_ms_max.into(),
-        set: |r, v| r.prompt_ms_max = v as u32,
+        get: |r| r.answer_ms_max.into(),
+        set: |r, v| r.answer_ms_max = v as u32,
     },
     Field {
         name: "swap_max",
@@ -428,30 +428,29 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
 
 static BOUNDS: [Bounds<RawRecipe>; FIELDS.len()] = bounds(FIELDS);
 
-/// A recipe that has been checked as a whole, against the rig it is to run on. The only way to one is
-/// [`RawRecipe::validate`].
+/// A recipe validated as a whole, against the rig it is to run on. Only made by [`RawRecipe::validate`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Recipe {
     raw: RawRecipe,
     schedule: Schedule,
-    curves: Curves,
+    curves: CurvePrior,
 }
 
 impl RawRecipe {
-    /// Checks every field, every rule between fields, and every rule that ties the recipe to the rig, and reports all
-    /// that is wrong, one by one.
+    /// Checks every field, every rule between fields, and every rule that ties the recipe to the rig, and reports every
+    /// error, one by one.
     pub fn examine(&self, rig: &Rig, report: impl FnMut(FieldError)) -> Option<Recipe> {
-        let mut examiner = Examiner::new(report);
-        examiner.ranges_by(self, &BOUNDS, FIELDS);
-        self.check_pressures(rig, &mut examiner);
-        self.check_times(rig, &mut examiner);
-        examiner.clean().then(|| Recipe { raw: *self, schedule: Schedule::new(self), curves: curves(self, rig) })
+        let mut validator = Validator::new(report);
+        validator.ranges_by(self, &BOUNDS, FIELDS);
+        self.check_pressures(rig, &mut validator);
+        self.check_times(rig, &mut validator);
+        validator.clean().then(|| Recipe { raw: *self, schedule: Schedule::new(self), curves: curves(self, rig) })
     }
 
     /// As [`RawRecipe::examine`], with the errors collected.
     ///
     /// # Errors
-    /// All that is wrong, at once.
+    /// All errors, at once.
     #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `examine`")]
     pub fn validate(&self, rig: &Rig) -> Result<Recipe, Errors> {
         let mut errors = Errors::new();
@@ -459,34 +458,48 @@ impl RawRecipe {
     }
 
     // Compared as integers, which a core without floating point does in a few instructions.
-    fn check_pressures(&self, rig: &Rig, examiner: &mut Examiner<impl FnMut(FieldError)>) {
+    fn check_pressures(&self, rig: &Rig, validator: &mut Validator<impl FnMut(FieldError)>) {
         let mut pa = |holds: bool, field, value: u32, rule, bound: f64, with| {
-            examiner.require(holds, conflict(field, Unit::Pascal, value.into(), rule, bound, with));
+            validator.require(holds, conflict(field, Unit::Pascal, value.into(), rule, bound, with));
         };
-        let Self { target_pa: target, band_pa: band, max_pa: max, .. } = *self;
-        let (hard_max, safe) = (rig.raw().hard_max_pa, rig.raw().safe_pa);
+        let Self { target_pa: target, target_tolerance_pa: band, pressure_max_pa: max, .. } = *self;
+        let (hard_max, safe) = (rig.raw().hard_max_pa, rig.raw().safe_pressure_pa);
         let [wide_target, wide_band] = [target, band].map(u64::from);
         let (least, most) = (i64::from(target) - i64::from(band), wide_target + wide_band);
         let rule = "must lie above target and band together,";
-        pa(most < max.into(), "max", max, rule, most as f64, "target, band");
-        pa(max <= hard_max, "max", max, "must not pass the rig's hard maximum,", hard_max.into(), "hard_max");
+        pa(most < max.into(), "pressure_max", max, rule, most as f64, "target, target_tolerance");
+        pa(max <= hard_max, "pressure_max", max, "must not pass the rig's hard maximum,", hard_max.into(), "hard_max");
         let half_target = f64::from(target) / 2.0;
-        pa(2 * wide_band < wide_target, "band", band, "must stay below half the target,", half_target, "target");
+        pa(
+            2 * wide_band < wide_target,
+            "target_tolerance",
+            band,
+            "must stay below half the target,",
+            half_target,
+            "target",
+        );
         let zero_band = self.zero_band_pa;
-        pa(zero_band <= safe, "zero_band", zero_band, "must not pass the rig's safe limit,", safe.into(), "safe");
+        pa(
+            zero_band <= safe,
+            "zero_band",
+            zero_band,
+            "must not pass the rig's safe limit,",
+            safe.into(),
+            "safe_pressure",
+        );
         let life = u64::from(limits::LIFE_SAFES) * u64::from(safe) + wide_band;
         let rule = "must lie above twenty of the rig's safe limits and the band together,";
-        pa(wide_target > life, "target", target, rule, life as f64, "safe, band");
+        pa(wide_target > life, "target", target, rule, life as f64, "safe_pressure, target_tolerance");
         let vent_below = self.vent_below_pa;
         let rule = "must stay below half the least test pressure,";
         let half_least = least as f64 / 2.0;
-        pa(2 * i64::from(vent_below) < least, "vent_below", vent_below, rule, half_least, "target, band");
-        // A valve right at the limit must still stand in the band when it is measured.
-        let waiting_ms = u64::from(self.stroke_ms) + u64::from(self.vent_ms_max) + u64::from(self.settle_ms);
+        pa(2 * i64::from(vent_below) < least, "vent_below", vent_below, rule, half_least, "target, target_tolerance");
+        // A valve right at the limit must still be in the band when it is measured.
+        let waiting_ms = u64::from(self.stroke_time_ms) + u64::from(self.vent_ms_max) + u64::from(self.settle_ms);
         let twice_at_limit = 2.0 * self.limit_pa_m3_s / rig.raw().far_volume_m3 * waiting_ms as f64 / 1e3;
         pa(
             f64::from(band) >= twice_at_limit,
-            "band",
+            "target_tolerance",
             band,
             "must be at least twice what a leak at the limit takes before measuring,",
             twice_at_limit,
@@ -494,69 +507,90 @@ impl RawRecipe {
         );
         let jump = self.jump_max_pa;
         let two_counts = 2.0 * rig.raw().far.pa_per_count;
-        pa(f64::from(jump) >= two_counts, "jump_max", jump, "must be at least two counts,", two_counts, "far_step");
+        pa(
+            f64::from(jump) >= two_counts,
+            "jump_max",
+            jump,
+            "must be at least two counts,",
+            two_counts,
+            "far_per_count",
+        );
     }
 
-    fn check_times(&self, rig: &Rig, examiner: &mut Examiner<impl FnMut(FieldError)>) {
+    fn check_times(&self, rig: &Rig, validator: &mut Validator<impl FnMut(FieldError)>) {
         let mut ms = |holds: bool, field, value: u32, rule, bound: f64, with| {
-            examiner.require(holds, conflict(field, Unit::Millisecond, value.into(), rule, bound, with));
+            validator.require(holds, conflict(field, Unit::Millisecond, value.into(), rule, bound, with));
         };
-        let (sample, least, most) = (self.sample_ms, self.measure_ms_min, self.measure_ms_max);
+        let (sample, least, most) = (self.sample_period_ms, self.measure_ms_min, self.measure_ms_max);
         ms(least <= most, "measure_min", least, "must not pass measure_max,", most.into(), "measure_max");
         let samples = |n: u32| u64::from(n) * u64::from(sample);
         let (window, zero, zeroing) =
             (samples(rig.window_samples_min()), self.zero_ms, samples(rig.zero_samples_min()));
         let rule = "must hold 64 samples (16 where the reading does not flicker),";
-        ms(u64::from(least) >= window, "measure_min", least, rule, window as f64, "sample, far_flickers");
+        ms(u64::from(least) >= window, "measure_min", least, rule, window as f64, "sample_period, far_flickers");
         let rule = "must hold 50 samples (10 where the reading does not flicker),";
-        ms(u64::from(zero) >= zeroing, "zero_time", zero, rule, zeroing as f64, "sample, far_flickers");
+        ms(u64::from(zero) >= zeroing, "zero_time", zero, rule, zeroing as f64, "sample_period, far_flickers");
         let (vent, vent_max) = (self.vent_ms, self.vent_ms_max);
         ms(vent <= vent_max, "vent_time", vent, "must not pass vent_max,", vent_max.into(), "vent_max");
-        let (stroke, isolate_max) = (self.stroke_ms, self.isolate_ms_max);
-        ms(stroke <= isolate_max, "stroke", stroke, "must not pass isolate_max,", isolate_max.into(), "isolate_max");
-        let stall = rig.raw().stall_ms_max;
+        let (stroke, isolate_max) = (self.stroke_time_ms, self.isolate_ms_max);
+        ms(
+            stroke <= isolate_max,
+            "stroke_time",
+            stroke,
+            "must not pass isolate_max,",
+            isolate_max.into(),
+            "isolate_max",
+        );
+        let stall = rig.raw().poll_gap_ms_max;
         let rule = "must not pass half the rig's stall limit,";
-        ms(2 * u64::from(sample) <= stall.into(), "sample", sample, rule, f64::from(stall) / 2.0, "stall_max");
+        ms(
+            2 * u64::from(sample) <= stall.into(),
+            "sample_period",
+            sample,
+            rule,
+            f64::from(stall) / 2.0,
+            "poll_gap_max",
+        );
         let (tau_min, tau_max) = (self.tau_ms_min, self.tau_ms_max);
         ms(tau_min < tau_max, "tau_min", tau_min, "must lie below tau_max,", tau_max.into(), "tau_max");
-        // A safe vent has to hold two dwells and up to three strokes.
+        // A safe vent includes two dwells and up to three strokes.
         let strokes = u64::from(stroke) * if self.cavity_stroke { 3 } else { 1 };
         let needs = strokes + 2 * u64::from(rig.raw().safe_dwell_ms);
         let rule = "makes a safe vent take longer than allowed:";
         let has = rig.raw().safe_vent_ms_max;
-        ms(needs <= has.into(), "stroke", stroke, rule, needs as f64, "safe_vent_max, safe_dwell");
+        ms(needs <= has.into(), "stroke_time", stroke, rule, needs as f64, "safe_vent_max, safe_dwell");
     }
 }
 
 /// The curves that may be fitted, by recipe and calibration.
-fn curves(recipe: &RawRecipe, rig: &Rig) -> Curves {
-    let band = Band { min_s: f64::from(recipe.tau_ms_min) / 1e3, max_s: f64::from(recipe.tau_ms_max) / 1e3 };
+fn curves(recipe: &RawRecipe, rig: &Rig) -> CurvePrior {
+    let range = TauRange { min_s: f64::from(recipe.tau_ms_min) / 1e3, max_s: f64::from(recipe.tau_ms_max) / 1e3 };
     match (recipe.model, rig.raw().tau_s) {
-        (Model::Line, _) => Curves::Line,
+        (Model::Line, _) => CurvePrior::Line,
         (Model::LineAndTransient, Some(tau_s)) => {
-            Curves::Calibrated { tau_s, u_rel: rig.raw().tau_u_rel, lesser: band }
+            CurvePrior::Calibrated { tau_s, u_rel: rig.raw().tau_u_rel, minor: range }
         }
-        (Model::LineAndTransient, None) => Curves::Profiled(band),
+        (Model::LineAndTransient, None) => CurvePrior::Profiled(range),
     }
 }
 
 impl Recipe {
     /// The curves that may be fitted to the trapped pressure.
-    pub const fn curves(&self) -> &Curves {
+    pub const fn curves(&self) -> &CurvePrior {
         &self.curves
     }
 
-    /// What was written down.
+    /// The raw recipe.
     pub const fn raw(&self) -> &RawRecipe {
         &self.raw
     }
 
-    /// When the growing window is looked at, and how sure each look must be.
+    /// When the growing window is looked at, and the risk of each look.
     pub const fn schedule(&self) -> &Schedule {
         &self.schedule
     }
 
-    /// How the valve is worked.
+    /// How the valve is actuated.
     pub const fn actuation(&self) -> Actuation {
         self.raw.actuation
     }
@@ -566,21 +600,21 @@ impl Recipe {
     }
 
     pub(crate) const fn max(&self) -> GaugePressure {
-        GaugePressure::from_pascals(self.raw.max_pa as i32)
+        GaugePressure::from_pascals(self.raw.pressure_max_pa as i32)
     }
 
     /// Whether a pressure lies in the target band.
     pub(crate) const fn in_band(&self, p: GaugePressure) -> bool {
-        let off = p.above(self.target());
-        off.unsigned_abs() <= self.raw.band_pa
+        let difference = p.above(self.target());
+        difference.unsigned_abs() <= self.raw.target_tolerance_pa
     }
 
     pub(crate) const fn stroke(&self) -> Duration {
-        millis(self.raw.stroke_ms)
+        millis(self.raw.stroke_time_ms)
     }
 
     pub(crate) const fn sample_period(&self) -> Duration {
-        millis(self.raw.sample_ms)
+        millis(self.raw.sample_period_ms)
     }
 
     /// The greatest leak a tight valve may have, at the reference temperature.
@@ -596,7 +630,7 @@ impl Recipe {
         }
     }
 
-    /// Temperature taken for the trapped gas where no thermometer says better.
+    /// Temperature of the trapped gas where no thermometer measures it.
     pub const fn gas_temperature(&self) -> Temperature {
         Temperature::from_kelvin(self.raw.gas_k)
     }

@@ -1,6 +1,6 @@
 //! The rig: what is fitted, what a count is worth, and the limits that belong to the hardware, not to a recipe.
 
-use crate::field::{Bounds, Errors, Examiner, Field, FieldError, Unit, bounds, conflict};
+use crate::field::{Bounds, Errors, Field, FieldError, Unit, Validator, bounds, conflict};
 use crate::limits;
 use crate::time::{Duration, millis};
 use crate::units::{AbsolutePressure, GaugePressure, LeakRate, PressureRate, Temperature, Volume};
@@ -12,7 +12,7 @@ use crate::units::{AbsolutePressure, GaugePressure, LeakRate, PressureRate, Temp
 pub struct Transducer {
     /// Counts at atmospheric pressure, from the last zero check.
     pub zero_counts: i32,
-    /// Pascals one count stands for.
+    /// Pascals per count.
     pub pa_per_count: f64,
     /// Least counts a healthy transducer gives.
     pub counts_min: i32,
@@ -25,11 +25,11 @@ impl Transducer {
     pub const DEMO: Self =
         Self { zero_counts: 3_277, pa_per_count: 1_000_000.0 / 58_982.0, counts_min: 1_000, counts_max: 65_000 };
 
-    /// The gauge pressure a reading stands for, to the nearest pascal, saturating.
+    /// The gauge pressure of a reading, to the nearest pascal, saturating.
     pub fn pressure(&self, counts: i32) -> GaugePressure {
         let pascals = f64::from(counts.saturating_sub(self.zero_counts)) * self.pa_per_count;
-        // `as` saturates; half a pascal either way is far below any converter's step, so plain truncation
-        // after the offset is enough, and avoids a call to `round`.
+        // `as` saturates; half a pascal either way is far below any quantisation step, so plain truncation after the
+        // offset is enough, and avoids a call to `round`.
         GaugePressure::from_pascals((pascals + if pascals < 0.0 { -0.5 } else { 0.5 }) as i32)
     }
 
@@ -56,23 +56,23 @@ pub struct Thermometer {
 }
 
 impl Thermometer {
-    /// The temperature a reading stands for.
+    /// The temperature of a reading.
     pub fn temperature(&self, counts: i32) -> Temperature {
         Temperature::from_kelvin(self.kelvin_at_zero + f64::from(counts) * self.kelvin_per_count)
     }
 }
 
-/// A rig as written down, not yet checked. Ranges and meanings are in [`FIELDS`].
+/// A rig as entered, not yet validated. Ranges and meanings are in [`FIELDS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[allow(missing_docs, reason = "each field is described once, in FIELDS")]
 pub struct RawRig {
     pub hard_max_pa: u32,
-    pub safe_pa: u32,
+    pub safe_pressure_pa: u32,
     pub safe_dwell_ms: u32,
     pub safe_vent_ms_max: u32,
-    pub stall_ms_max: u32,
+    pub poll_gap_ms_max: u32,
     pub changeover_ms: u32,
     pub guard_fitted: bool,
     pub shut_switch_fitted: bool,
@@ -86,21 +86,21 @@ pub struct RawRig {
     pub gain_u_rel: f64,
     pub background_pa_m3_s: f64,
     pub background_u_pa_m3_s: f64,
-    pub drift_u_k_s: f64,
-    /// Time constant of the gas settling in the far side, seconds; `None` until a blank run has found it.
+    pub temperature_drift_u_k_s: f64,
+    /// Time constant of the gas settling in the far side, seconds; `None` until determined by a blank run.
     pub tau_s: Option<f64>,
     /// Standard uncertainty of that time constant, as a ratio.
     pub tau_u_rel: f64,
 }
 
 impl RawRig {
-    /// The rig of the examples. Every figure is ours, for the demonstration only.
+    /// The rig of the examples. Every value is ours, for the demonstration only.
     pub const DEMO: Self = Self {
         hard_max_pa: 900_000,
-        safe_pa: 3_000,
+        safe_pressure_pa: 3_000,
         safe_dwell_ms: 1_000,
         safe_vent_ms_max: 30_000,
-        stall_ms_max: 250,
+        poll_gap_ms_max: 250,
         changeover_ms: 50,
         guard_fitted: true,
         shut_switch_fitted: false,
@@ -114,7 +114,7 @@ impl RawRig {
         gain_u_rel: 0.002,
         background_pa_m3_s: 0.0,
         background_u_pa_m3_s: 5e-6,
-        drift_u_k_s: 2e-4,
+        temperature_drift_u_k_s: 2e-4,
         tau_s: None,
         tau_u_rel: 0.1,
     };
@@ -130,7 +130,7 @@ impl Default for RawRig {
 pub const FIELDS: &[Field<RawRig>] = &[
     Field {
         name: "hard_max",
-        about: "gauge pressure above which supply is shut whatever the recipe says",
+        about: "gauge pressure above which supply is shut, whatever the recipe",
         unit: Unit::Pascal,
         min: 20_000.0,
         max: limits::HARD_MAX_PA as f64,
@@ -138,13 +138,13 @@ pub const FIELDS: &[Field<RawRig>] = &[
         set: |r, v| r.hard_max_pa = v as u32,
     },
     Field {
-        name: "safe",
+        name: "safe_pressure",
         about: "how far from zero, above or below, a side may read and count as empty",
         unit: Unit::Pascal,
         min: limits::SAFE_PA_MIN as f64,
         max: limits::SAFE_PA_MAX as f64,
-        get: |r| r.safe_pa.into(),
-        set: |r, v| r.safe_pa = v as u32,
+        get: |r| r.safe_pressure_pa.into(),
+        set: |r, v| r.safe_pressure_pa = v as u32,
     },
     Field {
         name: "safe_dwell",
@@ -165,13 +165,13 @@ pub const FIELDS: &[Field<RawRig>] = &[
         set: |r, v| r.safe_vent_ms_max = v as u32,
     },
     Field {
-        name: "stall_max",
-        about: "longest gap between polls before a run is given up",
+        name: "poll_gap_max",
+        about: "longest gap between polls before a run is aborted",
         unit: Unit::Millisecond,
         min: 10.0,
         max: 2_000.0,
-        get: |r| r.stall_ms_max.into(),
-        set: |r, v| r.stall_ms_max = v as u32,
+        get: |r| r.poll_gap_ms_max.into(),
+        set: |r, v| r.poll_gap_ms_max = v as u32,
     },
     Field {
         name: "changeover",
@@ -193,7 +193,7 @@ pub const FIELDS: &[Field<RawRig>] = &[
     },
     Field {
         name: "shut_switch_fitted",
-        about: "a switch on the valve says when it is shut",
+        about: "a switch on the valve closes when it is shut",
         unit: Unit::Flag,
         min: 0.0,
         max: 1.0,
@@ -202,7 +202,7 @@ pub const FIELDS: &[Field<RawRig>] = &[
     },
     Field {
         name: "far_flickers",
-        about: "the last digits of the far transducer move by themselves at rest, so that a frozen one shows",
+        about: "the last digits of the far transducer move by themselves at rest, so that a frozen one is detected",
         unit: Unit::Flag,
         min: 0.0,
         max: 1.0,
@@ -219,7 +219,7 @@ pub const FIELDS: &[Field<RawRig>] = &[
         set: |r, v| r.far.zero_counts = v as i32,
     },
     Field {
-        name: "far_step",
+        name: "far_per_count",
         about: "far-side transducer: pascals a count",
         unit: Unit::PascalPerCount,
         min: 0.001,
@@ -283,7 +283,7 @@ pub const FIELDS: &[Field<RawRig>] = &[
     },
     Field {
         name: "background",
-        about: "the rig's own leak, from a blank run",
+        about: "background leak, from a blank run",
         unit: Unit::PascalCubicMetrePerSecond,
         min: -0.1,
         max: 0.1,
@@ -292,7 +292,7 @@ pub const FIELDS: &[Field<RawRig>] = &[
     },
     Field {
         name: "background_u",
-        about: "standard uncertainty of the rig's own leak",
+        about: "standard uncertainty of the background leak",
         unit: Unit::PascalCubicMetrePerSecond,
         min: 0.0,
         max: 0.1,
@@ -300,13 +300,13 @@ pub const FIELDS: &[Field<RawRig>] = &[
         set: |r, v| r.background_u_pa_m3_s = v,
     },
     Field {
-        name: "drift_u",
+        name: "temperature_drift_u",
         about: "standard uncertainty of how fast the gas temperature drifts",
         unit: Unit::KelvinPerSecond,
         min: 0.0,
         max: 1.0,
-        get: |r| r.drift_u_k_s,
-        set: |r, v| r.drift_u_k_s = v,
+        get: |r| r.temperature_drift_u_k_s,
+        set: |r, v| r.temperature_drift_u_k_s = v,
     },
     Field {
         name: "tau_u",
@@ -321,48 +321,48 @@ pub const FIELDS: &[Field<RawRig>] = &[
 
 static BOUNDS: [Bounds<RawRig>; FIELDS.len()] = bounds(FIELDS);
 
-/// A rig that has been checked as a whole. The only way to one is [`RawRig::validate`].
+/// A rig validated as a whole. Only made by [`RawRig::validate`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Rig {
     raw: RawRig,
 }
 
 impl RawRig {
-    /// Checks every field and every rule between fields, and reports all that is wrong, one by one.
+    /// Checks every field and every rule between fields, and reports every error, one by one.
     pub fn examine(&self, report: impl FnMut(FieldError)) -> Option<Rig> {
-        let mut examiner = Examiner::new(report);
-        examiner.ranges_by(self, &BOUNDS, FIELDS);
-        let names = Names { min: "far_counts_min", max: "far_counts_max", step: "far_step" };
-        check_transducer(&mut examiner, &self.far, self, names);
+        let mut validator = Validator::new(report);
+        validator.ranges_by(self, &BOUNDS, FIELDS);
+        let names = Names { min: "far_counts_min", max: "far_counts_max", step: "far_per_count" };
+        check_transducer(&mut validator, &self.far, self, names);
         if let Some(supply) = &self.supply {
-            examiner.range("supply_step", Unit::PascalPerCount, supply.pa_per_count, 0.001, 1_000.0);
-            let names = Names { min: "supply_counts_min", max: "supply_counts_max", step: "supply_step" };
-            check_transducer(&mut examiner, supply, self, names);
+            validator.range("supply_per_count", Unit::PascalPerCount, supply.pa_per_count, 0.001, 1_000.0);
+            let names = Names { min: "supply_counts_min", max: "supply_counts_max", step: "supply_per_count" };
+            check_transducer(&mut validator, supply, self, names);
         }
         if let Some(tau) = self.tau_s {
-            examiner.range("tau", Unit::Second, tau, 0.1, 600.0);
+            validator.range("tau", Unit::Second, tau, 0.1, 600.0);
         }
         if let Some(t) = &self.thermometer {
-            examiner.range("thermometer_zero", Unit::Kelvin, t.kelvin_at_zero, -1e4, 1e4);
-            examiner.range("thermometer_step", Unit::KelvinPerCount, t.kelvin_per_count, 1e-6, 10.0);
+            validator.range("thermometer_zero", Unit::Kelvin, t.kelvin_at_zero, -1e4, 1e4);
+            validator.range("thermometer_per_count", Unit::KelvinPerCount, t.kelvin_per_count, 1e-6, 10.0);
         }
         let mut ms = |holds: bool, field, value: u32, rule, bound: f64| {
-            examiner.require(holds, conflict(field, Unit::Millisecond, value.into(), rule, bound, "safe_dwell"));
+            validator.require(holds, conflict(field, Unit::Millisecond, value.into(), rule, bound, "safe_dwell"));
         };
-        let (vent_max, stall, dwell) = (self.safe_vent_ms_max, self.stall_ms_max, self.safe_dwell_ms);
+        let (vent_max, stall, dwell) = (self.safe_vent_ms_max, self.poll_gap_ms_max, self.safe_dwell_ms);
         let twice = |ms: u32| 2 * u64::from(ms);
         let rule = "must be at least twice the dwell,";
         ms(u64::from(vent_max) >= twice(dwell), "safe_vent_max", vent_max, rule, twice(dwell) as f64);
-        // A dwell that a stall could hide half of is not one.
+        // A stall must not hide more than half of a dwell.
         let half_dwell = f64::from(dwell) / 2.0;
-        ms(twice(stall) <= dwell.into(), "stall_max", stall, "must not pass half the dwell,", half_dwell);
-        examiner.clean().then_some(Rig { raw: *self })
+        ms(twice(stall) <= dwell.into(), "poll_gap_max", stall, "must not pass half the dwell,", half_dwell);
+        validator.clean().then_some(Rig { raw: *self })
     }
 
     /// As [`RawRig::examine`], with the errors collected.
     ///
     /// # Errors
-    /// All that is wrong, at once.
+    /// All errors, at once.
     #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `examine`")]
     pub fn validate(&self) -> Result<Rig, Errors> {
         let mut errors = Errors::new();
@@ -370,7 +370,7 @@ impl RawRig {
     }
 }
 
-/// What a transducer's fields are called.
+/// Field names of a transducer.
 #[derive(Clone, Copy)]
 struct Names {
     min: &'static str,
@@ -378,10 +378,10 @@ struct Names {
     step: &'static str,
 }
 
-/// A transducer must be able to show the hard maximum, and atmospheric pressure, from inside its healthy range; that range
-/// must not reach where no gas can be; and its resolution must be finer than what counts as empty.
+/// The hard maximum and atmospheric pressure must lie in a transducer's healthy range; that range must not reach below
+/// vacuum; and its resolution must be finer than the safe limit.
 fn check_transducer(
-    examiner: &mut Examiner<impl FnMut(FieldError)>,
+    validator: &mut Validator<impl FnMut(FieldError)>,
     t: &Transducer,
     rig: &RawRig,
     Names { min, max, step }: Names,
@@ -389,29 +389,31 @@ fn check_transducer(
     let (step_pa, zero) = (t.pa_per_count, f64::from(t.zero_counts));
     let (below_pa, above_pa) = ((zero - f64::from(t.counts_min)) * step_pa, (f64::from(t.counts_max) - zero) * step_pa);
     let (safe, hard_max, most) =
-        (f64::from(rig.safe_pa), f64::from(rig.hard_max_pa), f64::from(limits::TRANSDUCER_PA_MAX));
+        (f64::from(rig.safe_pressure_pa), f64::from(rig.hard_max_pa), f64::from(limits::TRANSDUCER_PA_MAX));
     let counts = f64::from(limits::SAFE_COUNTS_MIN);
     let rule = "must not pass a quarter of the safe limit,";
-    examiner
-        .require(step_pa * counts <= safe, conflict(step, Unit::PascalPerCount, step_pa, rule, safe / counts, "safe"));
+    validator.require(
+        step_pa * counts <= safe,
+        conflict(step, Unit::PascalPerCount, step_pa, rule, safe / counts, "safe_pressure"),
+    );
     let counts = |field, value: i32, rule, bound, with| conflict(field, Unit::Count, value.into(), rule, bound, with);
-    examiner.require(below_pa > 0.0, counts(min, t.counts_min, "must lie below the zero,", zero, "zero"));
+    validator.require(below_pa > 0.0, counts(min, t.counts_min, "must lie below the zero,", zero, "zero"));
     let vacuum = zero - rig.atmosphere_pa / step_pa;
-    examiner.require(
+    validator.require(
         below_pa <= rig.atmosphere_pa,
         counts(min, t.counts_min, "must not reach below a vacuum, at", vacuum, "zero, step"),
     );
     let top = zero + hard_max / step_pa;
-    examiner
+    validator
         .require(above_pa >= hard_max, counts(max, t.counts_max, "must reach the hard maximum, at", top, "hard_max"));
-    examiner.require(
+    validator.require(
         above_pa <= most,
         counts(max, t.counts_max, "must not reach above 10 MPa, at", zero + most / step_pa, "zero, step"),
     );
 }
 
 impl Rig {
-    /// What was written down.
+    /// The raw rig.
     pub const fn raw(&self) -> &RawRig {
         &self.raw
     }
@@ -422,10 +424,11 @@ impl Rig {
 
     /// Nearer to zero than this, above or below, a side counts as empty.
     pub const fn safe_limit(&self) -> GaugePressure {
-        GaugePressure::from_pascals(self.raw.safe_pa as i32)
+        GaugePressure::from_pascals(self.raw.safe_pressure_pa as i32)
     }
 
-    /// Samples that the shortest window must hold: where a frozen reading can be told, no verdict may come before it would be.
+    /// Samples that the shortest window must hold: where a frozen reading is detectable, no verdict may come before its
+    /// detection.
     pub fn window_samples_min(&self) -> u32 {
         if self.raw.far_flickers { limits::FROZEN_CODES.into() } else { 2 * limits::BLOCKS_MIN as u32 }
     }
@@ -440,7 +443,7 @@ impl Rig {
     }
 
     pub(crate) const fn stall_max(&self) -> Duration {
-        millis(self.raw.stall_ms_max)
+        millis(self.raw.poll_gap_ms_max)
     }
 
     pub(crate) const fn changeover(&self) -> Duration {
@@ -457,7 +460,7 @@ impl Rig {
         AbsolutePressure::from_pascals(self.raw.atmosphere_pa)
     }
 
-    /// The rig's own leak, from its last blank run.
+    /// Background leak, from the last blank run.
     pub const fn background(&self) -> LeakRate {
         LeakRate::from_pa_m3_s(self.raw.background_pa_m3_s)
     }

@@ -2,12 +2,13 @@
 
 use crate::channel::Channel;
 use crate::dwell::Dwell;
-use crate::event::{Disconnect, Event, Events, Fault, Phase, Refusal};
-use crate::input::{Ask, Command, Inputs, Known, Reading, Side, Sides};
-use crate::interlock::{Conditions, Interlock};
+use crate::event::{Disconnect, Event, Events, Fault, Phase, StartRefusal};
+use crate::gas_temperature::ThermometerChannel;
+use crate::input::{ChannelState, Command, Inputs, Prompt, Reading, Side, Sides};
+use crate::interlock::{Interlock, InterlockInputs};
 use crate::life::Life;
 use crate::measure::diagnose;
-use crate::output::{Coil, Gate, Outputs};
+use crate::output::{Coil, GasValve, Outputs};
 use crate::persist::Persist;
 use crate::phase::fill::{self, Fill};
 use crate::phase::isolate::{self, Isolate};
@@ -16,64 +17,63 @@ use crate::phase::precheck::{self, Precheck};
 use crate::phase::safe_vent::{self, SafeVent, VentView};
 use crate::phase::start_up::{self, StartUp};
 use crate::phase::vent::{self, Vent};
-use crate::phase::{End, Isolated, Next, View, gross_fall_pa, settle, soak, tell, work};
+use crate::phase::{End, Isolated, Next, View, emit, gross_fall_pa, output_test, settle, soak};
 use crate::recipe::{Actuation, Recipe};
 use crate::rig::{Rig, Transducer};
 use crate::time::{Duration, Instant, after, millis, since};
 use crate::units::GaugePressure;
-use crate::verdict::{Ground, SideResult, Verdict};
-use crate::warmth::Thermometer;
+use crate::verdict::{Reason, SideResult, Verdict};
 
-/// Expected time between samples where no recipe says otherwise.
+/// Expected time between samples where there is no recipe.
 const PERIOD_UNKNOWN: Duration = millis(100);
 
-/// Longest step of the clock that is believed, 71 minutes: more than any measurement lasts, and so little that no number
-/// of them within a lifetime fills the clock.
+/// Longest accepted step of the clock, 71 minutes: longer than any measurement, and so short that no number of them
+/// within a lifetime fills the clock.
 const LEAP_MAX: Duration = Duration::from_ticks(u32::MAX as u64);
 
-/// Conversions that may come while a coarse clock stands, before it counts as broken.
-const STOOD_MAX: u8 = 20;
+/// Conversions that may arrive while a coarse clock does not advance, before it counts as broken.
+const CLOCK_STOPPED_MAX: u8 = 20;
 
-/// Latest start of the sequencer's own clock: as much again is left before it is full.
+/// Latest start of the sequencer's own clock: the same range is left before it is full.
 const START_MAX: u64 = 1 << 62;
 
-/// How often a resting state that waits for a person says so again.
+/// Interval of reminders in a resting state that waits for a person.
 const REMINDER: Duration = millis(60_000);
 
-/// What a step asks for.
+/// Result of a step.
 #[derive(Clone, Debug)]
 #[must_use = "outputs must be set every step"]
 pub struct Step {
-    /// To be set now, whatever was set before.
+    /// To be set now, whatever is set at present.
     pub outputs: Outputs,
-    /// What happened, in order.
+    /// Events, in order.
     pub events: Events,
-    /// When the present phase ends by itself, if nothing happens before; for displays.
+    /// Time-out of the present phase; for displays.
     pub deadline: Option<Instant>,
 }
 
-/// What a screen shows.
+/// State for a display.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Status {
-    /// Where the sequence stands.
+    /// The present phase.
     pub phase: Phase,
     /// The side under test.
     pub side: Option<Side>,
     /// Far-side pressure with its health.
-    pub far: Known,
+    pub far: ChannelState,
     /// Supply-side pressure with its health.
-    pub supply: Known,
-    /// What the operator is asked to do, if anything.
-    pub ask: Option<Ask>,
+    pub supply: ChannelState,
+    /// The open prompt, if any.
+    pub prompt: Option<Prompt>,
     /// The latched fault, if any.
     pub fault: Option<Fault>,
     /// Whether a fitting may be loosened.
     pub disconnect: Disconnect,
-    /// When the present phase ends by itself.
+    /// Time-out of the present phase.
     pub deadline: Option<Instant>,
 }
 
-/// A phase with what it remembers.
+/// A phase with its state.
 #[derive(Clone, Debug)]
 enum State {
     StartUp(StartUp),
@@ -84,15 +84,15 @@ enum State {
     Isolate(Isolate),
     Vent(Vent),
     Settle,
-    /// What it remembers is kept in [`Sequencer::measure`]: it is far larger than the rest.
+    /// Its state is kept in [`Sequencer::measure`]: it is far larger than the rest.
     Measure,
     SafeVent(SafeVent),
-    /// Whether the guard has been seen open.
+    /// Whether the guard has been open.
     Swap(bool),
     Fault,
     Trapped,
-    Held,
-    Work(Coil),
+    EmergencyStopped,
+    OutputTest(Coil),
 }
 
 impl State {
@@ -111,14 +111,14 @@ impl State {
             Self::Swap(_) => Phase::Swap,
             Self::Fault => Phase::Fault,
             Self::Trapped => Phase::Trapped,
-            Self::Held => Phase::Held,
-            Self::Work(_) => Phase::Work,
+            Self::EmergencyStopped => Phase::EmergencyStopped,
+            Self::OutputTest(_) => Phase::OutputTest,
         }
     }
 }
 
 impl Phase {
-    /// A phase of a test under way, from the precheck to the end of the measurement; or an output being worked.
+    /// A phase of a test under way, from the precheck to the end of the measurement; or an output test.
     pub const fn is_live(self) -> bool {
         matches!(
             self,
@@ -129,7 +129,7 @@ impl Phase {
                 | Self::Vent
                 | Self::Settle
                 | Self::Measure
-                | Self::Work
+                | Self::OutputTest
         )
     }
 
@@ -140,7 +140,7 @@ impl Phase {
 
     /// A phase in which supply may be open.
     const fn is_fed(self) -> bool {
-        matches!(self, Self::Fill | Self::Soak | Self::Isolate | Self::Work)
+        matches!(self, Self::Fill | Self::Soak | Self::Isolate | Self::OutputTest)
     }
 }
 
@@ -152,9 +152,9 @@ struct Run {
     isolated: Option<Isolated>,
     /// Started, and waiting for the far side to be emptied first.
     opening: bool,
-    /// The far transducer's last digits moved in the precheck: were they to stop, that would show.
+    /// The far transducer's last digits moved in the precheck, so a frozen reading is detectable.
     flickers: bool,
-    /// What the side ended with; becomes its result once the far side has been measured empty.
+    /// How the side ended; becomes its result once the far side has been measured empty.
     pending: Option<SideResult>,
     aborted: bool,
 }
@@ -171,49 +171,49 @@ pub struct Sequencer {
     rig: Rig,
     recipe: Option<Recipe>,
     state: State,
-    /// That of `state`: asked for many times a step.
+    /// Phase of `state`: read many times a step.
     phase: Phase,
     measure: Measure,
     /// When the phase was entered, and when a reminder was last given.
     entered: Instant,
     reminded: Instant,
-    /// Longest that the phase can last; all of time where there is no limit.
-    longest: Duration,
+    /// Longest that the phase can last; maximum where there is no limit.
+    phase_limit: Duration,
     /// The last step's time as given; `None` before the first.
     clock: Option<Instant>,
-    /// The sequencer's own time: as given, but that it never goes back. Every moment noted is of this clock, so that a
-    /// clock that misbehaves again and again cannot keep a phase for ever.
+    /// The sequencer's own time: as given, but never going back. All stored times are of this clock, so that a clock
+    /// that fails repeatedly cannot prolong a phase for ever.
     now: Instant,
     /// Time between the last two steps.
     elapsed: Duration,
-    /// Conversions in a row that came while the clock stood.
-    stood: u8,
+    /// Consecutive conversions that arrived while the clock did not advance.
+    clock_stopped_count: u8,
     far: Channel,
     supply: Option<Channel>,
-    thermometer: Thermometer,
+    thermometer: ThermometerChannel,
     /// How long both sides have been measured empty without a break.
-    below: Dwell,
-    /// What the far transducer has shown since air was last let in.
+    empty_dwell: Dwell,
+    /// What the far transducer has proved since air was last let in.
     life: Life,
     /// Air was let in, and the far side has not been measured empty since.
     fed: bool,
     /// Both sides were measured empty with the ball open into the vent, and nothing has been let in since; and whether
     /// the ball's cavity was emptied by a further stroke.
     emptied: Option<bool>,
-    /// The bleed is said to be open, and the gauge to show nothing.
-    bled: bool,
+    /// The operator has confirmed that the bleed is open and the gauge reads zero.
+    bleed_confirmed: bool,
     /// Since when everything has been at rest.
     rested: Option<Instant>,
     /// The far side reads full, and has done so for long enough to be more than interference.
     full: Persist,
     /// At rest, pressure has come back on either side.
-    refilled: Persist,
-    gross: Persist,
+    pressure_returned: Persist,
+    gross_fall: Persist,
     supply_full: Persist,
-    apart: Persist,
+    sides_apart: Persist,
     interlock: Interlock,
     disconnect: Disconnect,
-    ask: Option<Ask>,
+    prompt: Option<Prompt>,
     run: Option<Run>,
     results: [Option<SideResult>; 2],
     fault: Option<Fault>,
@@ -222,18 +222,21 @@ pub struct Sequencer {
 
 impl Sequencer {
     /// After power-up, reset or a new recipe, or at the head of a recording. Assumes that the far side is pressurised,
-    /// and that a hand may be in the ball: the first thing it does is to look, at rest. Without a recipe it can do that,
-    /// open the valve into the vent, and nothing else.
+    /// and that a hand may be in the ball: it first reads, at rest. Without a recipe it can do that, open the valve
+    /// into the vent, and nothing else.
     pub fn new(rig: Rig, recipe: Option<Recipe>) -> Self {
         Self::resume(rig, recipe, false)
     }
 
     /// As [`Sequencer::new`], for a controller that was reset. Where an emergency stop was latched before
-    /// ([`crate::io::Hardware::retain_stop`]), it still is: a reset releases nothing.
+    /// ([`crate::io::Hardware::retain_stop`]), it still is: a reset releases no stop.
     pub fn resume(rig: Rig, recipe: Option<Recipe>, stopped: bool) -> Self {
-        // Made in one piece, where it is to lie: two of them on the way are more than a small part's stack.
-        let (state, phase) =
-            if stopped { (State::Held, Phase::Held) } else { (State::StartUp(StartUp::NEW), Phase::StartUp) };
+        // Constructed in place: two copies would overflow a small part's stack.
+        let (state, phase) = if stopped {
+            (State::EmergencyStopped, Phase::EmergencyStopped)
+        } else {
+            (State::StartUp(StartUp::NEW), Phase::StartUp)
+        };
         let period = recipe.as_ref().map_or(PERIOD_UNKNOWN, Recipe::sample_period);
         let channel = |transducer: Transducer| Channel::new(transducer, period);
         Self {
@@ -244,28 +247,28 @@ impl Sequencer {
             measure: Measure::new(period),
             entered: Instant::from_ticks(0),
             reminded: Instant::from_ticks(0),
-            longest: Duration::MAX,
+            phase_limit: Duration::MAX,
             clock: None,
             now: Instant::from_ticks(0),
             elapsed: millis(0),
-            stood: 0,
+            clock_stopped_count: 0,
             far: channel(rig.raw().far),
             supply: rig.raw().supply.map(channel),
-            thermometer: Thermometer::NEW,
-            below: Dwell::NONE,
+            thermometer: ThermometerChannel::NEW,
+            empty_dwell: Dwell::NONE,
             life: Life::NONE,
             fed: false,
             emptied: None,
-            bled: false,
+            bleed_confirmed: false,
             rested: None,
             full: Persist::NONE,
-            refilled: Persist::NONE,
-            gross: Persist::NONE,
+            pressure_returned: Persist::NONE,
+            gross_fall: Persist::NONE,
             supply_full: Persist::NONE,
-            apart: Persist::NONE,
+            sides_apart: Persist::NONE,
             interlock: Interlock::NEW,
             disconnect: Disconnect::Pressurised,
-            ask: None,
+            prompt: None,
             run: None,
             results: [None; 2],
             fault: None,
@@ -273,27 +276,28 @@ impl Sequencer {
         }
     }
 
-    /// Whether an emergency stop is latched: what has to be kept over a reset.
+    /// Whether an emergency stop is latched: to be retained over a reset.
     pub const fn stop_latched(&self) -> bool {
-        matches!(self.phase, Phase::Held)
+        matches!(self.phase, Phase::EmergencyStopped)
     }
 
-    /// Whether a new recipe may take this sequencer's place ([`Sequencer::new`]): only where everything is at rest, as a new
-    /// one takes it to be. With the guard open the pilot may still be fed: dropped, the ball would shut with a hand in it.
+    /// Whether a new recipe may take this sequencer's place ([`Sequencer::new`]): only where everything is at rest, as
+    /// a new one assumes. With the guard open the pilot may still be fed: dropped, the ball would shut with a hand in
+    /// it.
     pub fn takes_recipe(&self) -> bool {
         self.phase == Phase::Ready && self.interlock.last() == Outputs::REST
     }
 
-    /// One step. Bounded work, no waiting. `now` must not go back: if it does, that is a fault of the clock, and seen.
-    /// Calling early, or twice with nothing new, changes nothing.
+    /// One step. Bounded work, no waiting. `now` must not go back: if it does, that is a clock fault. A call that is
+    /// early, or repeated with nothing new, changes nothing.
     pub fn step(&mut self, now: Instant, inputs: &Inputs) -> Step {
         let mut events = Events::new();
         let outputs = self.step_into(now, inputs, &mut events);
         Step { outputs, events, deadline: self.deadline() }
     }
 
-    /// As [`Sequencer::step`], its events put into a list of the caller's in place of what was there. That list is far
-    /// larger than anything else a step gives, and most steps have no event: a controller keeps one, and copies none.
+    /// As [`Sequencer::step`], with its events written over a list of the caller's. That list is far larger than the
+    /// rest of a step's result, and most steps have no event: a controller keeps one, and copies none.
     #[must_use = "outputs must be set every step"]
     pub fn step_into(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> Outputs {
         events.clear();
@@ -303,18 +307,18 @@ impl Sequencer {
 
         if inputs.contacts.stop {
             self.stop(now, events);
-        } else if let Some(fault) = time_fault.or_else(|| self.hazard(inputs)) {
+        } else if let Some(fault) = time_fault.or_else(|| self.check_faults(inputs)) {
             self.fail(fault, now, events);
-        } else if !self.obey(now, inputs, events) {
+        } else if !self.handle_command(now, inputs, events) {
             self.poll(now, inputs, events);
         }
         self.remind(now, events);
         let outputs = self.set_outputs(inputs);
-        self.tell_disconnect(inputs, events);
+        self.update_disconnect(inputs, events);
         outputs
     }
 
-    /// Takes in what was read, and what follows from it whatever the phase.
+    /// Takes in the readings, and updates what depends on them in every phase.
     fn update_channels(&mut self, inputs: &Inputs) {
         let now = self.now;
         self.far.update(now, inputs.far);
@@ -325,37 +329,37 @@ impl Sequencer {
             self.thermometer.update(self.elapsed, inputs.thermometer);
         }
         let safe = self.rig.safe_limit();
-        self.below.watch_empty(&self.far, self.supply.as_ref(), safe, now);
+        self.empty_dwell.watch_empty(&self.far, self.supply.as_ref(), safe, now);
         let target = self.recipe.as_ref().map_or(self.rig.hard_max(), Recipe::target);
-        self.life.watch(&self.far, safe, target, self.interlock.last().supply == Gate::Open, now);
+        self.life.watch(&self.far, safe, target, self.interlock.last().supply == GasValve::Open, now);
         if self.far.fresh().is_some() {
             self.full.note(self.far.reads_full(safe), now);
-            self.refilled.note(self.phase.is_resting() && !self.below.is_begun(), now);
+            self.pressure_returned.note(self.phase.is_resting() && !self.empty_dwell.is_begun(), now);
         } else if self.far.pressure().is_none() {
             self.full = Persist::NONE;
         }
-        if self.refilled.holds() {
-            // What came back may have gone into the cavity, too: only another stroke tells.
+        if self.pressure_returned.holds() {
+            // It may have entered the cavity, too: only another stroke empties that.
             self.emptied = None;
         }
         let (Some(run), Some(recipe)) = (&self.run, &self.recipe) else { return };
         if let (Some(isolated), Some(good)) = (run.isolated, self.far.fresh()) {
             let fall = isolated.pressure.above(good.pressure);
-            self.gross.note(fall > gross_fall_pa(isolated, &self.rig), now);
+            self.gross_fall.note(fall > gross_fall_pa(isolated, &self.rig), now);
         }
         if let Some(good) = self.supply.as_ref().and_then(Channel::fresh) {
             let vented = i64::from(good.pressure.pascals()) < i64::from(recipe.raw().vent_below_pa);
-            let watched = matches!(self.phase, Phase::Settle | Phase::Measure);
-            self.supply_full.note(watched && !vented, now);
-            let off = self.far.pressure().map_or(0, |far| far.above(good.pressure).unsigned_abs());
-            self.apart.note(self.phase == Phase::Soak && off > recipe.raw().band_pa, now);
+            let monitored = matches!(self.phase, Phase::Settle | Phase::Measure);
+            self.supply_full.note(monitored && !vented, now);
+            let difference = self.far.pressure().map_or(0, |far| far.above(good.pressure).unsigned_abs());
+            self.sides_apart.note(self.phase == Phase::Soak && difference > recipe.raw().target_tolerance_pa, now);
         }
     }
 
-    /// What the phase wants, as far as the interlock allows it; and what follows from that.
+    /// Sets the outputs of the phase, as far as the interlock allows, and the state that follows.
     fn set_outputs(&mut self, inputs: &Inputs) -> Outputs {
         let over = self.over();
-        let conditions = Conditions {
+        let conditions = InterlockInputs {
             now: self.now,
             stop: inputs.contacts.stop,
             guard_open: self.guard_open(inputs),
@@ -364,9 +368,9 @@ impl Sequencer {
             far_full: self.full.holds(),
             changeover: self.rig.changeover(),
         };
-        let fed_before = self.interlock.last().supply == Gate::Open;
-        let outputs = self.interlock.allow(self.wanted(), &conditions);
-        if outputs.supply == Gate::Open {
+        let fed_before = self.interlock.last().supply == GasValve::Open;
+        let outputs = self.interlock.allow(self.outputs_wanted(), &conditions);
+        if outputs.supply == GasValve::Open {
             if !fed_before {
                 self.life.begin();
             }
@@ -378,8 +382,8 @@ impl Sequencer {
         } else {
             self.rested = None;
         }
-        if self.phase != Phase::SafeVent && !self.has_rested() && !self.below.is_begun() {
-            // The ball may be moving, and there may be pressure: its cavity takes it, and no reading tells of that later.
+        if self.phase != Phase::SafeVent && !self.has_rested() && !self.empty_dwell.is_begun() {
+            // The ball may be moving, and there may be pressure: its cavity may fill, and no later reading shows that.
             self.emptied = None;
         }
         outputs
@@ -389,24 +393,24 @@ impl Sequencer {
         self.rig.raw().guard_fitted && !inputs.contacts.guard_closed
     }
 
-    /// Where the sequence stands.
+    /// The present phase.
     pub const fn phase(&self) -> Phase {
         self.phase
     }
 
-    /// The given clock's moment for one of the sequencer's own.
+    /// Converts a time of the sequencer's own clock to the given clock.
     fn given(&self, at: Instant) -> Instant {
         after(self.clock.unwrap_or(at), since(at, self.now))
     }
 
-    /// What a screen shows, as of the last step.
+    /// State for a display, as of the last step.
     pub fn status(&self) -> Status {
         Status {
             phase: self.phase(),
             side: self.side(),
-            far: self.far.known(),
-            supply: self.supply.as_ref().map_or(Known::Nothing, |s| s.known()),
-            ask: self.ask,
+            far: self.far.state(),
+            supply: self.supply.as_ref().map_or(ChannelState::Unknown, |s| s.state()),
+            prompt: self.prompt,
             fault: self.fault,
             disconnect: self.disconnect,
             deadline: self.deadline(),
@@ -435,18 +439,18 @@ impl Sequencer {
     /// Longest the present phase can last, whatever happens; `None` for the states that wait at rest for a person
     /// (they feed nothing, and some remind).
     pub fn limit(&self) -> Option<Duration> {
-        let bare = self.span()?;
-        // A phase of several stages sees each one's end up to a poll late.
-        Some(Duration::from_ticks(bare.as_ticks() + 4 * self.rig.stall_max().as_ticks()))
+        let span = self.span()?;
+        // In a phase of several stages each may end up to a poll late.
+        Some(Duration::from_ticks(span.as_ticks() + 4 * self.rig.stall_max().as_ticks()))
     }
 
-    /// The time that the present phase has.
+    /// Time allowed for the present phase.
     #[inline(never)]
     fn span(&self) -> Option<Duration> {
         Some(match (&self.state, &self.recipe) {
             (State::StartUp(_), _) => start_up::limit(&self.rig),
             (State::SafeVent(_), recipe) => safe_vent::limit(&self.rig, recipe.as_ref()),
-            (State::Work(_), _) => work::limit(&self.rig),
+            (State::OutputTest(_), _) => output_test::limit(&self.rig),
             (State::Precheck(_), Some(r)) => precheck::limit(r),
             (State::Fill(_), Some(r)) => fill::limit(r, &self.rig),
             (State::Soak, Some(r)) => soak::limit(r),
@@ -463,7 +467,7 @@ impl Sequencer {
         self.run.as_ref().map(|run| run.side)
     }
 
-    /// When the present phase is due to end by itself, if all goes well.
+    /// Expected end of the present phase.
     fn deadline(&self) -> Option<Instant> {
         let span = match (&self.state, &self.recipe) {
             (State::Precheck(_), Some(r)) => millis(r.raw().zero_ms),
@@ -473,13 +477,13 @@ impl Sequencer {
         Some(self.given(after(self.entered, span)))
     }
 
-    /// Pressure above which supply is shut, on either side: while one output is worked, no air at all.
+    /// Pressure above which supply is shut, on either side: in an output test, no air at all.
     fn max(&self) -> GaugePressure {
-        let hard = if let State::Work(_) = self.state { self.rig.safe_limit() } else { self.rig.hard_max() };
+        let hard = if let State::OutputTest(_) = self.state { self.rig.safe_limit() } else { self.rig.hard_max() };
         self.recipe.as_ref().map_or(hard, |r| r.max().min(hard))
     }
 
-    /// Which side is above the maximum, as the fault it is.
+    /// The side above the maximum, as a fault.
     #[inline(never)]
     fn over(&self) -> Option<Fault> {
         let max = self.max();
@@ -493,13 +497,13 @@ impl Sequencer {
         }
     }
 
-    /// Notes the time; a clock that went back or a gap between polls makes what was dwelt worthless.
+    /// Advances the time; a clock that went back or a gap between polls voids the dwell.
     fn pass_time(&mut self, now: Instant, far: Reading, events: &mut Events) -> Option<Fault> {
         let Some(last) = self.clock.replace(now) else {
             self.now = Instant::from_ticks(now.as_ticks().min(START_MAX));
             if self.stop_latched() {
                 self.latch(Fault::EmergencyStop, events);
-                self.enter(State::Held, self.now, events);
+                self.enter(State::EmergencyStopped, self.now, events);
             } else {
                 self.enter(State::StartUp(StartUp::NEW), self.now, events);
             }
@@ -508,23 +512,23 @@ impl Sequencer {
         self.elapsed = since(now, last);
         let back = now < last;
         let stalled = self.elapsed > self.rig.stall_max();
-        // Nobody can say how long it truly was since a clock that went back was last right: long enough to count.
+        // The true time since a clock that went back was last right is unknown: assume enough to count.
         let passed = if back { self.rig.stall_max() } else { self.elapsed.min(LEAP_MAX) };
-        // A clock that stands while conversions go on is no clock: they are counted in its place.
-        let stands = self.elapsed.as_ticks() == 0 && !back && self.far.is_new(far);
+        // A clock that does not advance while conversions continue is broken: they are counted instead.
+        let stopped = self.elapsed.as_ticks() == 0 && !back && self.far.is_new(far);
         if self.elapsed.as_ticks() > 0 {
-            self.stood = 0;
+            self.clock_stopped_count = 0;
         }
-        self.stood = self.stood.saturating_add(stands.into());
-        let passed = if stands { self.far.period() } else { passed };
+        self.clock_stopped_count = self.clock_stopped_count.saturating_add(stopped.into());
+        let passed = if stopped { self.far.period() } else { passed };
         self.now = after(self.now, passed);
-        let back = back || self.stood >= STOOD_MAX;
+        let back = back || self.clock_stopped_count >= CLOCK_STOPPED_MAX;
         if !back && !stalled {
             return None;
         }
-        self.below = Dwell::NONE;
+        self.empty_dwell = Dwell::NONE;
         if back {
-            // What was read last cannot be placed in time.
+            // The last readings have no valid time.
             self.far.forget();
             if let Some(supply) = &mut self.supply {
                 supply.forget();
@@ -538,19 +542,19 @@ impl Sequencer {
         self.phase().is_live().then_some(if back { Fault::Clock } else { Fault::Stalled })
     }
 
-    /// What is wrong with the world, for a test under way. While it is being emptied, only a guard opened too early or an
-    /// output that does not follow, and only once: nothing more can be done about it, but no side may be judged.
-    fn hazard(&self, inputs: &Inputs) -> Option<Fault> {
+    /// The fault to raise, for a test under way. In safe vent only a guard opened too early or an output that does not
+    /// follow, and only once: no further action is possible, but no side may be judged.
+    fn check_faults(&self, inputs: &Inputs) -> Option<Fault> {
         let phase = self.phase();
         let guard_open = self.guard_open(inputs);
         if !phase.is_live() {
             let empty = self.far.reads_empty(self.rig.safe_limit());
-            // A run that only begins has nothing to judge yet, and nobody has fed it.
+            // A run that is still opening has nothing to judge yet, and has not been fed.
             let judging = phase == Phase::SafeVent && self.run.as_ref().is_some_and(|run| !run.opening);
             let emptying = judging && !empty;
             return match self.fault {
                 None if guard_open && emptying => Some(Fault::GuardOpen),
-                None if inputs.outputs_differ && judging => Some(Fault::Output),
+                None if inputs.readback_mismatch && judging => Some(Fault::Output),
                 _ => None,
             };
         }
@@ -560,26 +564,26 @@ impl Sequencer {
         if guard_open {
             return Some(Fault::GuardOpen);
         }
-        if inputs.outputs_differ {
+        if inputs.readback_mismatch {
             return Some(Fault::Output);
         }
-        // While air is let in, a moment's blindness is one too many.
-        if self.far.lost() || (phase.is_fed() && self.far.pressure().is_none()) {
+        // While air is let in, no loss of the reading is tolerated.
+        if self.far.timed_out() || (phase.is_fed() && self.far.pressure().is_none()) {
             return Some(Fault::FarSensor);
         }
-        if self.supply.as_ref().is_some_and(|s| s.lost()) {
+        if self.supply.as_ref().is_some_and(|s| s.timed_out()) {
             return Some(Fault::SupplySensor);
         }
         if phase.is_fed() && self.slews() {
             return Some(Fault::Slew);
         }
-        if (self.ask.is_some() || phase == Phase::Work) && !inputs.link_up {
+        if (self.prompt.is_some() || phase == Phase::OutputTest) && !inputs.link_up {
             return Some(Fault::LinkLost);
         }
         None
     }
 
-    /// Whether the far pressure has changed faster than gas can.
+    /// Whether the far pressure has changed faster than physically possible.
     fn slews(&self) -> bool {
         let (Some((pa, took)), Some(recipe)) = (self.far.change(), &self.recipe) else { return false };
         let most = u64::from(recipe.raw().slew_max_pa_s).saturating_mul(took.as_ticks()) / 1_000_000;
@@ -588,15 +592,15 @@ impl Sequencer {
 
     /// Emergency stop: at rest, and nothing moves until it is released and acknowledged. A hand may be in the ball.
     fn stop(&mut self, now: Instant, events: &mut Events) {
-        if matches!(self.state, State::Held) {
+        if matches!(self.state, State::EmergencyStopped) {
             return;
         }
         self.latch(Fault::EmergencyStop, events);
-        self.enter(State::Held, now, events);
+        self.enter(State::EmergencyStopped, now, events);
     }
 
-    /// A fault: whatever was under way is void. With air in it the valve is opened into the vent: nobody has a hand in a
-    /// full, connected valve. With none everything goes to rest, and nothing moves: a hand may be there.
+    /// A fault: whatever was under way is void. With air in it the valve is opened into the vent: nobody has a hand in
+    /// a pressurised, connected valve. With none everything goes to rest, and nothing moves: a hand may be there.
     fn fail(&mut self, fault: Fault, now: Instant, events: &mut Events) {
         self.latch(fault, events);
         if fault == Fault::Trapped {
@@ -608,10 +612,10 @@ impl Sequencer {
 
     /// Ends what is under way: by the safe vent where there may be air, else at rest.
     fn end_run(&mut self, now: Instant, events: &mut Events) {
-        // In start-up what is not full for the dwell is doubtful, and doubt moves nothing.
+        // In start-up a far side that does not read full for the dwell is uncertain, and uncertainty moves nothing.
         let full = self.full.holds() && self.phase != Phase::StartUp;
         if self.fed || full || self.phase == Phase::SafeVent {
-            self.go(Phase::SafeVent, now, events);
+            self.transition(Phase::SafeVent, now, events);
         } else {
             self.finish(now, events);
         }
@@ -620,35 +624,35 @@ impl Sequencer {
     fn latch(&mut self, fault: Fault, events: &mut Events) {
         self.fault.get_or_insert(fault);
         self.acknowledged = false;
-        tell(events, Event::Faulted(fault));
+        emit(events, Event::Faulted(fault));
     }
 
-    /// Carries out a command that is not the present phase's own business. True when that was all for this step.
-    fn obey(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
+    /// Handles a command that does not belong to the present phase. True when that completes the step.
+    fn handle_command(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         match (inputs.command, self.phase()) {
-            // Refused, it must not hold up the phase under way.
+            // If refused, it must not delay the present phase.
             (Some(Command::Start(sides)), _) => return self.start(sides, now, inputs, events),
-            (Some(Command::Work(coil)), _) => return self.work(coil, now, inputs, events),
+            (Some(Command::TestOutput(coil)), _) => return self.test_output(coil, now, inputs, events),
             (Some(Command::Abort), Phase::Swap) => {
                 // Empty already, and hands may be at the valve: nothing is moved.
-                self.give_up(events);
+                self.abort_run(events);
                 self.finish(now, events);
             }
             (Some(Command::Abort), phase) if phase.is_live() => {
-                self.give_up(events);
+                self.abort_run(events);
                 self.end_run(now, events);
             }
             (Some(Command::Abort), Phase::SafeVent) if self.run.as_ref().is_some_and(|r| !r.aborted) => {
-                self.give_up(events);
+                self.abort_run(events);
                 return false;
             }
             (Some(Command::Acknowledge), phase) => return self.acknowledge(phase, now, inputs, events),
-            (Some(Command::Confirm(Ask::SwapEnds)), Phase::Swap) if self.ask == Some(Ask::SwapEnds) => {
-                return self.swapped(now, inputs, events);
+            (Some(Command::Confirm(Prompt::SwapEnds)), Phase::Swap) if self.prompt == Some(Prompt::SwapEnds) => {
+                return self.start_second_side(now, inputs, events);
             }
-            (Some(Command::Confirm(Ask::OpenBleed)), _) if self.ask == Some(Ask::OpenBleed) => {
-                self.bled = true;
-                self.ask = None;
+            (Some(Command::Confirm(Prompt::OpenBleed)), _) if self.prompt == Some(Prompt::OpenBleed) => {
+                self.bleed_confirmed = true;
+                self.prompt = None;
                 return false;
             }
             _ => return false,
@@ -656,47 +660,48 @@ impl Sequencer {
         true
     }
 
-    fn give_up(&mut self, events: &mut Events) {
+    fn abort_run(&mut self, events: &mut Events) {
         if let Some(run) = &mut self.run {
             run.aborted = true;
         }
-        tell(events, Event::Aborted);
+        emit(events, Event::Aborted);
     }
 
     fn acknowledge(&mut self, phase: Phase, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let pressurised = self.disconnect == Disconnect::Pressurised;
-        let moves = matches!(phase, Phase::Held | Phase::Trapped) || (phase == Phase::Ready && pressurised);
-        if refuse(Refusal { guard_open: moves && self.guard_open(inputs), ..Refusal::default() }, events) {
+        let moves = matches!(phase, Phase::EmergencyStopped | Phase::Trapped) || (phase == Phase::Ready && pressurised);
+        if refuse(StartRefusal { guard_open: moves && self.guard_open(inputs), ..StartRefusal::default() }, events) {
             return false;
         }
         match phase {
-            Phase::Held | Phase::Trapped | Phase::Fault | Phase::SafeVent if self.fault.is_some() => {
+            Phase::EmergencyStopped | Phase::Trapped | Phase::Fault | Phase::SafeVent if self.fault.is_some() => {
                 self.acknowledged = true;
-                tell(events, Event::Acknowledged);
+                emit(events, Event::Acknowledged);
                 match phase {
                     Phase::Fault => self.rest(now, events),
                     // On purpose, and only now: into the vent, from the beginning.
-                    Phase::Held | Phase::Trapped => {
-                        self.go(Phase::SafeVent, now, events);
+                    Phase::EmergencyStopped | Phase::Trapped => {
+                        self.transition(Phase::SafeVent, now, events);
                     }
                     _ => return false,
                 }
             }
-            // Nothing is proved, or pressure has come back while waiting: told to, the valve is opened into the vent.
+            // Not proved empty, or pressure has come back while waiting: on acknowledgement the valve is opened into
+            // the vent.
             Phase::Ready if pressurised => {
-                tell(events, Event::Acknowledged);
-                self.go(Phase::SafeVent, now, events);
+                emit(events, Event::Acknowledged);
+                self.transition(Phase::SafeVent, now, events);
             }
             _ => return false,
         }
         true
     }
 
-    /// Which conditions for letting air in fail.
-    fn refusal(&self, inputs: &Inputs) -> Refusal {
+    /// The failed conditions for letting air in.
+    fn refusal(&self, inputs: &Inputs) -> StartRefusal {
         let (far, supply) = (self.far.pressure(), self.supply.as_ref().and_then(|s| s.pressure()));
         let safe = self.rig.safe_limit();
-        Refusal {
+        StartRefusal {
             busy: self.phase != Phase::Ready,
             no_recipe: self.recipe.is_none(),
             stop_pressed: inputs.contacts.stop,
@@ -705,7 +710,7 @@ impl Sequencer {
             supply_sensor: self.supply.is_some() && supply.is_none(),
             far_not_empty: far.is_some_and(|p| !p.is_within(safe)),
             supply_not_empty: supply.is_some_and(|p| !p.is_within(safe)),
-            output_mismatch: inputs.outputs_differ,
+            readback_mismatch: inputs.readback_mismatch,
             guard_not_opened: false,
             link_down: !inputs.link_up,
         }
@@ -719,7 +724,7 @@ impl Sequencer {
         }
         self.results = [None; 2];
         let side = if sides == Sides::Second { Side::Second } else { Side::First };
-        // What was never opened into the vent is opened first: it reads empty, and may not be.
+        // A valve not yet opened into the vent is opened first: it reads empty, and may not be.
         let opening = self.emptied.is_none();
         self.run = Some(Run { opening, ..Run::on(sides, side) });
         let first = if opening { State::SafeVent(SafeVent::new(now)) } else { State::Precheck(Precheck::default()) };
@@ -727,27 +732,27 @@ impl Sequencer {
         true
     }
 
-    /// True when the output is being worked. Asked for a second time it is refused, so that the time it has is one time.
-    fn work(&mut self, coil: Coil, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
+    /// True when the output test has started. A second request is refused, so that its duration is not extended.
+    fn test_output(&mut self, coil: Coil, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let mut refusal = self.refusal(inputs);
         refusal.no_recipe = false;
-        // Told below, as the fault it is.
-        refusal.output_mismatch = false;
-        refusal.far_not_empty |= !self.below.lasted(self.rig.safe_dwell());
+        // Reported below, as a fault.
+        refusal.readback_mismatch = false;
+        refusal.far_not_empty |= !self.empty_dwell.lasted(self.rig.safe_dwell());
         if refuse(refusal, events) {
             return false;
         }
-        if inputs.outputs_differ {
+        if inputs.readback_mismatch {
             // At rest already. Once it is energised, a coil with a broken wire reads back as it should.
             self.fail(Fault::Output, now, events);
         } else {
-            self.enter(State::Work(coil), now, events);
+            self.enter(State::OutputTest(coil), now, events);
         }
         true
     }
 
     /// True when the second side has been begun.
-    fn swapped(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
+    fn start_second_side(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let mut refusal = self.refusal(inputs);
         refusal.busy = false;
         refusal.guard_not_opened = self.rig.raw().guard_fitted && !matches!(self.state, State::Swap(true));
@@ -758,36 +763,36 @@ impl Sequencer {
         true
     }
 
-    /// Lets the present phase work, and goes where it says.
+    /// Polls the present phase, and makes the transition it returns.
     #[inline(never)]
     fn poll(&mut self, now: Instant, inputs: &Inputs, events: &mut Events) {
-        let confirmed = match (inputs.command, self.ask) {
-            // Ends said to be swapped and refused: still asked for. The bleed is taken note of elsewhere.
-            (Some(Command::Confirm(Ask::SwapEnds | Ask::OpenBleed)), _) => None,
-            (Some(Command::Confirm(answer)), Some(asked)) if answer == asked => {
-                self.ask = None;
+        let confirmed = match (inputs.command, self.prompt) {
+            // Swap confirmed but refused: the prompt stays. The bleed is handled elsewhere.
+            (Some(Command::Confirm(Prompt::SwapEnds | Prompt::OpenBleed)), _) => None,
+            (Some(Command::Confirm(answer)), Some(prompt)) if answer == prompt => {
+                self.prompt = None;
                 Some(answer)
             }
             _ => None,
         };
         let next = self.poll_phase(now, inputs, confirmed, events);
-        let overrun = since(now, self.entered) > self.longest;
+        let overrun = since(now, self.entered) > self.phase_limit;
         match next {
             Next::Stay if overrun => self.fail(Fault::Overrun(self.phase()), now, events),
             Next::Stay => {}
-            Next::Ask(ask) => self.put(ask, events),
-            Next::Go(phase) => self.go(phase, now, events),
+            Next::Prompt(prompt) => self.prompt_operator(prompt, events),
+            Next::Go(phase) => self.transition(phase, now, events),
             Next::Shut(isolated) => {
                 if let Some(run) = &mut self.run {
                     run.isolated = Some(isolated);
                 }
-                self.gross = Persist::NONE;
-                tell(events, Event::Isolated { at: isolated.pressure });
+                self.gross_fall = Persist::NONE;
+                emit(events, Event::Isolated { at: isolated.pressure });
                 self.enter(State::Vent(Vent::default()), now, events);
             }
             Next::End(end) => {
                 self.end_side(&end, now);
-                self.go(Phase::SafeVent, now, events);
+                self.transition(Phase::SafeVent, now, events);
             }
             Next::Fault(fault) => self.fail(fault, now, events),
             Next::Empty { stroked } => self.emptied(stroked, now, events),
@@ -799,11 +804,11 @@ impl Sequencer {
     fn emptied(&mut self, stroked: bool, now: Instant, events: &mut Events) {
         let fed = core::mem::replace(&mut self.fed, false);
         self.emptied = Some(stroked);
-        // Given up while it was emptied, a side keeps what it ended with: that is judged, too.
+        // A side aborted during safe vent keeps how it ended: that is judged, too.
         let judges = |run: &Run| run.pending.is_some() || !(run.aborted || run.opening);
         let judging = self.fault.is_none() && self.run.as_ref().is_some_and(judges);
         if fed && judging && !self.life.shown() {
-            // What it reads proves nothing: neither that the far side is empty, nor what was measured before.
+            // Its readings prove nothing: neither that the far side is empty, nor the measurement before.
             self.latch(Fault::NoSignOfLife, events);
             self.emptied = None;
         }
@@ -816,7 +821,7 @@ impl Sequencer {
         }
     }
 
-    fn poll_phase(&mut self, now: Instant, inputs: &Inputs, confirmed: Option<Ask>, events: &mut Events) -> Next {
+    fn poll_phase(&mut self, now: Instant, inputs: &Inputs, confirmed: Option<Prompt>, events: &mut Events) -> Next {
         let spent = since(now, self.entered);
         let guard_open = self.guard_open(inputs);
         if let State::SafeVent(vent) = &mut self.state {
@@ -831,25 +836,25 @@ impl Sequencer {
                 valve_shut: inputs.contacts.valve_shut,
                 fell: self.life.shown(),
                 fed: self.fed,
-                outputs_differ: inputs.outputs_differ,
+                readback_mismatch: inputs.readback_mismatch,
                 confirmed,
             });
         }
         if let State::StartUp(look) = &mut self.state {
             return look.poll(&self.far, &self.rig, now, spent);
         }
-        if let State::Work(_) = self.state {
-            return if spent >= work::limit(&self.rig) { Next::Go(Phase::SafeVent) } else { Next::Stay };
+        if let State::OutputTest(_) = self.state {
+            return if spent >= output_test::limit(&self.rig) { Next::Go(Phase::SafeVent) } else { Next::Stay };
         }
         let Some(recipe) = &self.recipe else { return Next::Stay };
         if let State::Swap(opened) = &mut self.state {
             *opened |= guard_open;
-            let ground = match self.emptied {
-                None => Ground::NotEmpty,
-                Some(_) if spent >= millis(recipe.raw().swap_ms_max) => Ground::NotSwapped,
+            let reason = match self.emptied {
+                None => Reason::NotEmpty,
+                Some(_) if spent >= millis(recipe.raw().swap_ms_max) => Reason::NotSwapped,
                 Some(_) => return Next::Stay,
             };
-            self.end_side(&End::plain(Verdict::Void, ground), now);
+            self.end_side(&End::without_estimate(Verdict::Void, reason), now);
             return Next::Rest;
         }
         let view = View {
@@ -860,14 +865,14 @@ impl Sequencer {
             recipe,
             far: &self.far,
             supply: self.supply.as_ref(),
-            warmth: self.thermometer.known(self.rig.raw().thermometer.is_some()),
+            gas_temperature: self.thermometer.state(self.rig.raw().thermometer.is_some()),
             contacts: inputs.contacts,
             confirmed,
             isolated: self.run.as_ref().and_then(|run| run.isolated),
-            gross: self.gross,
+            gross_fall: self.gross_fall,
             supply_full: self.supply_full.holds(),
-            apart: self.apart.holds(),
-            leapt: self.life.broken(),
+            sides_apart: self.sides_apart.holds(),
+            jumped: self.life.broken(),
             frozen: self.run.as_ref().is_some_and(|run| run.flickers) && self.far.is_frozen(),
         };
         match &mut self.state {
@@ -883,13 +888,13 @@ impl Sequencer {
             | State::Swap(_)
             | State::Fault
             | State::Trapped
-            | State::Held
+            | State::EmergencyStopped
             | State::SafeVent(_)
-            | State::Work(_) => Next::Stay,
+            | State::OutputTest(_) => Next::Stay,
         }
     }
 
-    fn go(&mut self, phase: Phase, now: Instant, events: &mut Events) {
+    fn transition(&mut self, phase: Phase, now: Instant, events: &mut Events) {
         let state = match phase {
             Phase::Fill => {
                 if let (State::Precheck(precheck), Some(run)) = (&self.state, &mut self.run) {
@@ -907,7 +912,7 @@ impl Sequencer {
                 State::Measure
             }
             Phase::SafeVent
-            // No phase asks for any of these, and if one ever did, this is the harmless answer.
+            // No phase requests any of these, and if one ever did, this is the harmless response.
             | Phase::StartUp
             | Phase::Ready
             | Phase::Precheck
@@ -915,29 +920,30 @@ impl Sequencer {
             | Phase::Swap
             | Phase::Fault
             | Phase::Trapped
-            | Phase::Held
-            | Phase::Work => State::SafeVent(SafeVent::new(now)),
+            | Phase::EmergencyStopped
+            | Phase::OutputTest => State::SafeVent(SafeVent::new(now)),
         };
         self.enter(state, now, events);
     }
 
-    /// Notes what the side ended with. Not yet its result: that waits until the far side has been measured empty.
+    /// Stores how the side ended. Not yet its result: that waits until the far side has been measured empty.
     fn end_side(&mut self, end: &End, now: Instant) {
         let pressure = self.far.pressure();
         if let Some(run) = &mut self.run {
             let after = run.isolated.map_or(0, |i| since(now, i.at).as_ticks() / 1_000);
-            // Supply may sag in the moment the valve shuts. Leaking at less is leaking, but tight at less is not tight.
+            // Supply may sag just as the valve shuts. Leaking at less pressure is leaking, but tight at less is not
+            // tight.
             let in_band = |i: Isolated| self.recipe.as_ref().is_some_and(|r| r.in_band(i.pressure));
-            let (verdict, ground) = if end.verdict == Verdict::Tight && !run.isolated.is_some_and(in_band) {
-                (Verdict::Void, Ground::OutOfBand)
+            let (verdict, reason) = if end.verdict == Verdict::Tight && !run.isolated.is_some_and(in_band) {
+                (Verdict::Void, Reason::OutOfBand)
             } else {
-                (end.verdict, end.ground)
+                (end.verdict, end.reason)
             };
             run.pending = Some(SideResult {
                 side: run.side,
                 verdict,
-                ground,
-                figure: end.figure,
+                reason,
+                estimate: end.estimate,
                 isolated_at: run.isolated.map(|i| i.pressure),
                 fall_pa: run.isolated.and_then(|i| Some(i.pressure.above(pressure?))).unwrap_or(0),
                 after_ms: u32::try_from(after).unwrap_or(u32::MAX),
@@ -945,48 +951,48 @@ impl Sequencer {
         }
     }
 
-    /// The far side has been measured empty, or was never fed: gives the side's result and goes on.
+    /// The far side has been measured empty, or was never fed: emits the side's result and continues.
     fn finish(&mut self, now: Instant, events: &mut Events) {
         let Some(run) = self.run.take() else {
             self.rest(now, events);
             return;
         };
         let result = self.settle_result(&run);
-        tell(events, Event::Judged(result));
+        emit(events, Event::SideFinished(result));
         let [first, second] = &mut self.results;
         *(if run.side == Side::First { first } else { second }) = Some(result);
         let more = run.sides == Sides::Both && run.side == Side::First;
-        if more && self.fault.is_none() && !run.aborted && result.ground != Ground::NotEmpty {
+        if more && self.fault.is_none() && !run.aborted && result.reason != Reason::NotEmpty {
             self.run = Some(Run::on(run.sides, Side::Second));
             self.enter(State::Swap(false), now, events);
             return;
         }
-        self.prove(run.sides, events);
+        self.side_finished(run.sides, events);
         self.rest(now, events);
     }
 
-    /// A side's result: what it ended with, unless a fault or an abort touched it.
+    /// A side's result: as it ended, unless void by a fault or an abort.
     fn settle_result(&self, run: &Run) -> SideResult {
         let mut result = run.pending.unwrap_or(SideResult {
             side: run.side,
             verdict: Verdict::Void,
-            ground: Ground::Fault,
-            figure: None,
+            reason: Reason::Fault,
+            estimate: None,
             isolated_at: run.isolated.map(|i| i.pressure),
             fall_pa: 0,
             after_ms: 0,
         });
         if self.fault.is_some() {
-            (result.verdict, result.ground) = (Verdict::Void, Ground::Fault);
+            (result.verdict, result.reason) = (Verdict::Void, Reason::Fault);
         } else if run.aborted && run.pending.is_none() {
-            (result.verdict, result.ground) = (Verdict::Void, Ground::Aborted);
+            (result.verdict, result.reason) = (Verdict::Void, Reason::Aborted);
         }
         result
     }
 
     /// The run's result over all sides it was to cover; a side that was not reached is void.
     #[inline(never)]
-    fn prove(&self, sides: Sides, events: &mut Events) {
+    fn side_finished(&self, sides: Sides, events: &mut Events) {
         let [first, second] = &self.results;
         let of = |side: &Option<SideResult>| side.as_ref().map_or(Verdict::Void, |r| r.verdict);
         let verdict = match sides {
@@ -994,10 +1000,10 @@ impl Sequencer {
             Sides::First => of(first),
             Sides::Second => of(second),
         };
-        tell(events, Event::Proved { verdict, diagnosis: diagnose(first.as_ref(), second.as_ref()) });
+        emit(events, Event::RunFinished { verdict, diagnosis: diagnose(first.as_ref(), second.as_ref()) });
     }
 
-    /// To the resting state that fits: a latched fault waits for its acknowledgement.
+    /// To the resting state: a latched fault waits for its acknowledgement.
     fn rest(&mut self, now: Instant, events: &mut Events) {
         if self.fault.is_some() && !self.acknowledged {
             self.enter(State::Fault, now, events);
@@ -1013,32 +1019,32 @@ impl Sequencer {
             self.emptied = None;
         }
         self.state = state;
-        self.longest = self.limit().unwrap_or(Duration::MAX);
+        self.phase_limit = self.limit().unwrap_or(Duration::MAX);
         self.entered = now;
         self.reminded = now;
-        self.ask = None;
-        tell(events, Event::Entered { phase: self.phase(), side: self.side() });
-        let ask = match (&self.state, &self.recipe) {
-            (State::Fill(_), Some(recipe)) => fill::ask(recipe),
-            (State::Isolate(_), Some(recipe)) => isolate::ask(recipe),
-            (State::SafeVent(_), recipe) => safe_vent::ask(recipe.as_ref()),
+        self.prompt = None;
+        emit(events, Event::Entered { phase: self.phase(), side: self.side() });
+        let prompt = match (&self.state, &self.recipe) {
+            (State::Fill(_), Some(recipe)) => fill::prompt(recipe),
+            (State::Isolate(_), Some(recipe)) => isolate::prompt(recipe),
+            (State::SafeVent(_), recipe) => safe_vent::prompt(recipe.as_ref()),
             _ => None,
         };
-        if let Some(ask) = ask {
-            self.put(ask, events);
+        if let Some(prompt) = prompt {
+            self.prompt_operator(prompt, events);
         }
     }
 
-    fn put(&mut self, ask: Ask, events: &mut Events) {
-        self.ask = Some(ask);
-        tell(events, Event::Asked(ask));
+    fn prompt_operator(&mut self, prompt: Prompt, events: &mut Events) {
+        self.prompt = Some(prompt);
+        emit(events, Event::Prompted(prompt));
     }
 
-    /// What the phase wants of the outputs, before the interlock.
+    /// Outputs of the phase, before the interlock.
     #[inline(never)]
-    fn wanted(&self) -> Outputs {
+    fn outputs_wanted(&self) -> Outputs {
         match &self.state {
-            State::StartUp(_) | State::Ready | State::Swap(_) | State::Fault | State::Held => Outputs::REST,
+            State::StartUp(_) | State::Ready | State::Swap(_) | State::Fault | State::EmergencyStopped => Outputs::REST,
             State::Trapped => Outputs::OPEN_TO_VENT,
             State::Precheck(_) => precheck::OUTPUTS,
             State::Fill(phase) => phase.outputs(),
@@ -1048,37 +1054,37 @@ impl Sequencer {
             State::Settle => settle::OUTPUTS,
             State::Measure => measure::OUTPUTS,
             State::SafeVent(phase) => phase.outputs(),
-            State::Work(coil) => work::outputs(*coil, since(self.now, self.entered), &self.rig),
+            State::OutputTest(coil) => output_test::outputs(*coil, since(self.now, self.entered), &self.rig),
         }
     }
 
-    /// A person has been waited for long enough to be reminded.
+    /// Emits a reminder when the wait for a person has been long enough.
     fn remind(&mut self, now: Instant, events: &mut Events) {
-        let waits = matches!(self.phase, Phase::Fault | Phase::Trapped | Phase::Held | Phase::Swap);
+        let waits = matches!(self.phase, Phase::Fault | Phase::Trapped | Phase::EmergencyStopped | Phase::Swap);
         if waits && since(now, self.reminded) >= REMINDER {
             self.reminded = now;
-            tell(events, Event::Reminder(self.phase()));
+            emit(events, Event::Reminder(self.phase()));
         }
     }
 
-    fn tell_disconnect(&mut self, inputs: &Inputs, events: &mut Events) {
-        let is = self.known_empty(inputs);
-        // Good news can wait a step where there is much to tell: no event may be lost.
-        let waits = is != Disconnect::Pressurised && events.len() > 3;
-        if is != self.disconnect && !waits {
-            let was = core::mem::replace(&mut self.disconnect, is);
-            tell(events, Event::Disconnect(is));
-            if is == Disconnect::Pressurised {
-                // Taken back: an answer to what was asked before means nothing any more.
-                self.bled = false;
-                self.ask = self.ask.filter(|ask| !ask.rests_on_empty());
-            } else if was == Disconnect::Pressurised && self.ask.is_none() {
-                self.put(Ask::OpenBleed, events);
+    fn update_disconnect(&mut self, inputs: &Inputs, events: &mut Events) {
+        let state = self.disconnect_state(inputs);
+        // A better state can wait a step where there are many events: none may be lost.
+        let waits = state != Disconnect::Pressurised && events.len() > 3;
+        if state != self.disconnect && !waits {
+            let was = core::mem::replace(&mut self.disconnect, state);
+            emit(events, Event::Disconnect(state));
+            if state == Disconnect::Pressurised {
+                // Withdrawn: a confirmation of the earlier prompt is void.
+                self.bleed_confirmed = false;
+                self.prompt = self.prompt.filter(|prompt| !prompt.rests_on_empty());
+            } else if was == Disconnect::Pressurised && self.prompt.is_none() {
+                self.prompt_operator(Prompt::OpenBleed, events);
             }
         }
         // First the bleed, then the ends.
-        if self.phase == Phase::Swap && self.bled && self.ask.is_none() {
-            self.put(Ask::SwapEnds, events);
+        if self.phase == Phase::Swap && self.bleed_confirmed && self.prompt.is_none() {
+            self.prompt_operator(Prompt::SwapEnds, events);
         }
     }
 
@@ -1088,32 +1094,32 @@ impl Sequencer {
         self.rested.is_some_and(|at| 2 * since(self.now, at).as_ticks() >= 3 * stroke)
     }
 
-    /// What is known of the pressure behind a fitting: see [`Disconnect`] for what it takes.
-    fn known_empty(&self, inputs: &Inputs) -> Disconnect {
+    /// The disconnect state: see [`Disconnect`] for its conditions.
+    fn disconnect_state(&self, inputs: &Inputs) -> Disconnect {
         let rested = self.has_rested();
-        // A ball that the spring should have shut and has not may yet move. A lever is left open.
+        // A ball that the spring should have shut but has not may still move. A lever is left open.
         let by_air = self.recipe.as_ref().is_some_and(|r| r.actuation() == Actuation::Air);
-        let still = !(self.rig.raw().shut_switch_fitted && by_air) || inputs.contacts.valve_shut;
+        let steady = !(self.rig.raw().shut_switch_fitted && by_air) || inputs.contacts.valve_shut;
         let holds = self.phase.is_resting()
             && rested
-            && still
-            && !inputs.outputs_differ
+            && steady
+            && !inputs.readback_mismatch
             && self.life.shown()
-            && self.below.lasted(self.rig.safe_dwell());
+            && self.empty_dwell.lasted(self.rig.safe_dwell());
         match self.emptied {
             Some(false) if holds => Disconnect::CavityUnknown,
-            Some(true) if holds && self.bled => Disconnect::Confirmed,
+            Some(true) if holds && self.bleed_confirmed => Disconnect::Confirmed,
             Some(true) if holds => Disconnect::ReadsEmpty,
             _ => Disconnect::Pressurised,
         }
     }
 }
 
-/// Whether there is a reason to refuse; if so, it is told.
+/// Whether there is a reason to refuse; if so, emits it.
 #[inline(never)]
-fn refuse(refusal: Refusal, events: &mut Events) -> bool {
+fn refuse(refusal: StartRefusal, events: &mut Events) -> bool {
     if refusal.any() {
-        tell(events, Event::Refused(refusal));
+        emit(events, Event::Refused(refusal));
     }
     refusal.any()
 }
@@ -1141,23 +1147,23 @@ mod tests {
     #[test]
     fn every_phase_is_entered_with_its_own_limit() {
         let mut sequencer = sequencer();
-        assert_eq!(Some(sequencer.longest), sequencer.limit());
+        assert_eq!(Some(sequencer.phase_limit), sequencer.limit());
         for phase in [Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Settle, Phase::Measure] {
-            sequencer.go(phase, at(10), &mut Events::new());
+            sequencer.transition(phase, at(10), &mut Events::new());
             assert_eq!(sequencer.phase(), phase);
-            assert_eq!(Some(sequencer.longest), sequencer.limit(), "{phase:?}");
+            assert_eq!(Some(sequencer.phase_limit), sequencer.limit(), "{phase:?}");
         }
         sequencer.rest(at(20), &mut Events::new());
         assert_eq!((sequencer.phase(), sequencer.limit()), (Phase::Ready, None));
-        assert_eq!(sequencer.longest, Duration::MAX);
+        assert_eq!(sequencer.phase_limit, Duration::MAX);
     }
 
-    /// Every phase ends by itself, so that this is never seen outside: what stands behind a mistake in one of them.
+    /// Every phase ends by itself, so that this never shows outside: the backstop for a mistake in one of them.
     #[test]
     fn a_phase_that_does_not_end_by_itself_is_ended() {
         let mut sequencer = sequencer();
-        sequencer.go(Phase::Fill, at(10), &mut Events::new());
-        sequencer.longest = millis(20);
+        sequencer.transition(Phase::Fill, at(10), &mut Events::new());
+        sequencer.phase_limit = millis(20);
         let empty = |number| Inputs {
             far: Reading::sample(RawRig::DEMO.far.zero_counts, number),
             supply: Reading::sample(RawRig::DEMO.supply.unwrap().zero_counts, number),
@@ -1170,7 +1176,7 @@ mod tests {
         }
         let step = sequencer.step(at(40), &empty(3));
         assert!(step.events.contains(&Event::Faulted(Fault::Overrun(Phase::Fill))), "{:?}", step.events);
-        // Nothing was let in yet.
+        // No air was let in yet.
         assert_eq!(sequencer.phase(), Phase::Fault);
     }
 }

@@ -1,7 +1,7 @@
-//! Time as the sequencer sees it: microseconds since some start, never wrapping in practice (584 000 years).
+//! Time in the sequencer: microseconds since an arbitrary start, never wrapping in practice (584 000 years).
 //!
-//! The clock belongs to the caller. What the sequencer asks of it is in [`crate::io::Hardware::now`]: it never goes back.
-//! A counter that wrapped, or was reset, is seen as going back and faults the run.
+//! The clock belongs to the caller. The sequencer's requirement is in [`crate::io::Hardware::now`]: it never goes back.
+//! A counter that wrapped, or was reset, is treated as going back and faults the run.
 
 /// A moment, in microseconds since the clock's own start.
 pub type Instant = fugit::MonotonicTimerInstantU64<1_000_000>;
@@ -14,7 +14,7 @@ pub const fn millis(ms: u32) -> Duration {
     Duration::from_ticks(ms as u64 * 1_000)
 }
 
-/// Time from `earlier` to `later`, zero if the order is reversed.
+/// Time from `earlier` to `later`, zero if reversed.
 pub(crate) fn since(later: Instant, earlier: Instant) -> Duration {
     Duration::from_ticks(later.as_ticks().saturating_sub(earlier.as_ticks()))
 }

@@ -1,10 +1,10 @@
 //! Verdicts, and where a leak probably is.
 
 use crate::input::Side;
-use crate::measure::Figure;
+use crate::measure::LeakEstimate;
 use crate::units::GaugePressure;
 
-/// What is said of a side or a valve.
+/// Result for a side or a valve.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
@@ -14,14 +14,14 @@ pub enum Verdict {
     Tight,
     /// The leak less its guard band lies over the limit, or the fall was gross.
     Leaking,
-    /// Neither could be said at the chosen risks in the time allowed.
+    /// Neither could be decided at the chosen risks in the time allowed.
     Undecided,
     /// The measurement cannot be used.
     Void,
 }
 
 impl Verdict {
-    /// The verdict on a whole made of two parts: a leak anywhere is a leak; otherwise the less certain wins.
+    /// The combined verdict of two parts: a leak anywhere is a leak; otherwise the less certain one wins.
     pub const fn and(self, other: Self) -> Self {
         match (self, other) {
             (Self::Leaking, _) | (_, Self::Leaking) => Self::Leaking,
@@ -37,34 +37,35 @@ impl Verdict {
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Ground {
-    /// The figure and its guard band fell on one side of the limit.
+pub enum Reason {
+    /// The estimate and its guard band lie on one side of the limit.
     Measured,
     /// The maximum time was over with the limit still inside the guard band.
     MaximumTime,
     /// The trapped pressure fell by three tenths of its absolute pressure, which no cooling explains.
     GrossFall,
-    /// The trapped pressure went with the supply side while venting: the valve did not hold at all.
+    /// The trapped pressure followed the supply side while venting: the valve did not hold at all.
     WentWithSupply,
     /// The trapped pressure rose: the supply valve passes, or the gas is warming.
     Rise,
-    /// The supply side did not stay empty while the trapped pressure was watched: nothing drove a leak through the seat.
+    /// The supply side did not stay empty while the trapped pressure was monitored: nothing drove a leak through the
+    /// seat.
     SupplyNotEmpty,
     /// The far side was not empty before filling.
     NotEmpty,
-    /// The window was spoiled too often to finish.
+    /// The window was disturbed too often to finish.
     Disturbed,
     /// The trapped pressure left the range the fit may be used in.
     OutOfBand,
-    /// The run was given up.
+    /// The run was aborted.
     Aborted,
-    /// A fault touched the run.
+    /// A fault occurred in the run.
     Fault,
     /// The operator did not swap the ends in time.
     NotSwapped,
 }
 
-/// What was found on one side.
+/// Result of one side.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -74,9 +75,9 @@ pub struct SideResult {
     /// The verdict.
     pub verdict: Verdict,
     /// Why.
-    pub ground: Ground,
+    pub reason: Reason,
     /// Leak, uncertainty and window; `None` where nothing was fitted.
-    pub figure: Option<Figure>,
+    pub estimate: Option<LeakEstimate>,
     /// Far-side pressure when the valve was shut.
     pub isolated_at: Option<GaugePressure>,
     /// How far the trapped pressure had fallen when the side ended, in pascals.
@@ -108,12 +109,12 @@ pub enum Suspect {
     /// A fitting of the rig on the far side.
     RigFitting,
     /// The valve does not shut.
-    NotShutting,
-    /// The rig's supply valve lets air by.
+    NotClosing,
+    /// The rig's supply valve passes.
     SupplyValve,
 }
 
-/// What was seen that points there.
+/// The evidence for it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
@@ -128,22 +129,23 @@ pub enum Evidence {
     FirstSideOnly,
     /// Only the second side leaks.
     SecondSideOnly,
-    /// Both sides leak, and by figures that agree within their uncertainties.
+    /// Both sides leak, and by amounts that agree within their uncertainties.
     BothAlike,
-    /// Both sides leak, by figures that differ.
+    /// Both sides leak, by amounts that differ.
     BothUnlike,
-    /// The trapped pressure went with the supply side.
+    /// The trapped pressure followed the supply side.
     WentWithSupply,
     /// The trapped pressure rose.
     Rose,
 }
 
-/// Where a leak probably is, likeliest first, and what was seen. No suspect means nothing leaks or nothing can be told.
+/// Where a leak probably is, likeliest first, with the evidence. No suspect means that nothing leaks or the leak cannot
+/// be localised.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Diagnosis {
-    /// What was seen.
+    /// The evidence.
     pub evidence: Evidence,
     /// Where the leak may be.
     pub suspects: heapless::Vec<Suspect, 4>,

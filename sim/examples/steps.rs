@@ -15,23 +15,23 @@ fn main() {
     let recipe = recipe.validate(&rig).expect("full windows are valid");
     let mut sequencer = Sequencer::new(rig, Some(recipe));
     let mut bench = SimBench::new(&Scenario::TIGHT, rig.raw(), 7).expect("ready-made scenarios are valid");
-    let mut found: BTreeMap<String, (u64, u64, f64)> = BTreeMap::new();
+    let mut totals: BTreeMap<String, (u64, u64, f64)> = BTreeMap::new();
     let mut last = bench.rig.plant().work();
-    let mut proved = false;
-    while !(proved && sequencer.phase() == Phase::Ready) {
+    let mut finished = false;
+    while !(finished && sequencer.phase() == Phase::Ready) {
         let ball = bench.rig.truth().ball;
         let moving = if ball > 0.0 && ball < 1.0 { "moving" } else { "still" };
-        let row = found.entry(format!("{:?}, ball {moving}", sequencer.phase())).or_default();
-        let polled = bench.poll(&mut sequencer);
-        proved |= polled.events.iter().any(|e| matches!(e, Event::Proved { .. }));
-        let work = bench.rig.plant().work();
-        row.0 += work.steps - last.steps;
-        row.1 += work.rejected - last.rejected;
+        let row = totals.entry(format!("{:?}, ball {moving}", sequencer.phase())).or_default();
+        let record = bench.poll(&mut sequencer);
+        finished |= record.events.iter().any(|e| matches!(e, Event::RunFinished { .. }));
+        let stats = bench.rig.plant().work();
+        row.0 += stats.steps - last.steps;
+        row.1 += stats.rejected - last.rejected;
         row.2 += 0.01;
-        last = work;
+        last = stats;
     }
-    for (what, (steps, rejected, seconds)) in found {
-        println!("{what:<24} {steps:>5} steps {rejected:>5} thrown away {seconds:>8.2} s");
+    for (what, (steps, rejected, seconds)) in totals {
+        println!("{what:<24} {steps:>5} steps {rejected:>5} rejected {seconds:>8.2} s");
     }
     println!("a rig is {} bytes", size_of::<SimRig>());
 }

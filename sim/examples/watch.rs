@@ -29,12 +29,12 @@ fn main() {
     let mut bench = SimBench::new(&scenario, rig.raw(), seed).expect("ready-made scenarios are valid");
     let begin = std::time::Instant::now();
     let at_s = loop {
-        let polled = bench.poll(&mut sequencer);
-        let at_s = polled.at.as_ticks() as f64 * 1e-6;
+        let record = bench.poll(&mut sequencer);
+        let at_s = record.at.as_ticks() as f64 * 1e-6;
         let mut over = false;
-        for event in &polled.events {
+        for event in &record.events {
             let truth = bench.rig.truth();
-            if !matches!(event, Event::Looked(_)) {
+            if !matches!(event, Event::InterimEstimate(_)) {
                 println!(
                     "{at_s:9.3} s  line {:8.0}  cavity {:8.0}  far {:8.0} Pa  {:5.1} K  ball {:.2}  {event:?}",
                     truth.line_gauge(),
@@ -44,9 +44,9 @@ fn main() {
                     truth.ball,
                 );
             }
-            over |= matches!(event, Event::Proved { .. });
+            over |= matches!(event, Event::RunFinished { .. });
         }
-        let stuck = matches!(sequencer.phase(), Phase::Fault | Phase::Trapped | Phase::Held);
+        let stuck = matches!(sequencer.phase(), Phase::Fault | Phase::Trapped | Phase::EmergencyStopped);
         if (over && !matches!(sequencer.phase(), Phase::SafeVent)) || stuck || at_s > 1000.0 {
             break at_s;
         }

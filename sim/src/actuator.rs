@@ -1,19 +1,19 @@
-//! How the ball moves: a spring-return actuator worked by air, or a hand on a lever.
+//! How the ball moves: a spring-return actuator driven by air, or a hand on a lever.
 //!
-//! Air fills and empties the actuator exponentially. The ball starts once the air beats spring and friction (or the
-//! spring beats air and friction) and follows the spring's load, no faster than the least stroke; too little air never
-//! opens it, or not all the way, and a ball that sticks more than the spring can push stays part open.
+//! Air fills and empties the actuator exponentially. The ball starts once the air overcomes spring and friction (or the
+//! spring overcomes air and friction) and follows the spring's load, no faster than the least stroke; too little air
+//! never opens it, or only partly, and a ball that sticks more than the spring can push stays part open.
 //!
 //! Position is piecewise linear in time. Its corners, and the moments at which the ball's edge passes a seat, fall on
-//! whole microseconds and are told to the plant in advance, so that no integration step runs across one: a step that
-//! began before an opening was there would know nothing of it.
+//! whole microseconds and are reported to the plant in advance, so that no integration step runs across one: a step
+//! that began before an opening would not include it.
 
 /// The ball's position in time: 0 shut, 1 open.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Motion {
     /// Position at `since`.
     from: f64,
-    /// When this stretch began, µs.
+    /// Start of the present segment, µs.
     since: u64,
     /// Speed, 1/s; 0 at rest.
     speed: f64,
@@ -32,7 +32,7 @@ impl Motion {
         Self { from: position, since: 0, speed: 0.0, to: position, until: 0, pending: None, edges }
     }
 
-    /// Position at a time within the present stretch.
+    /// Position at a time within the present segment.
     pub fn position(&self, now: u64) -> f64 {
         if self.speed == 0.0 {
             return self.from;
@@ -43,7 +43,7 @@ impl Motion {
         self.from + self.speed * (now.saturating_sub(self.since) as f64 * 1e-6)
     }
 
-    /// Speed in the present stretch, 1/s.
+    /// Speed in the present segment, 1/s.
     pub const fn speed(&self) -> f64 {
         self.speed
     }
@@ -53,12 +53,12 @@ impl Motion {
         self.pending = Some((at, to, takes));
     }
 
-    /// Stops where it is, for good or until the next start.
+    /// Stops where it is, until the next start.
     pub fn halt(&mut self, now: u64) {
         *self = Self::at(self.position(now), self.edges);
     }
 
-    /// When the next corner after `now` comes, µs; one already due, but not yet passed, counts too.
+    /// Time of the next corner after `now`, µs; one already due, but not yet passed, counts too.
     pub fn corner(&self, now: u64) -> Option<u64> {
         let start = self.pending.map(|(at, ..)| at);
         let stop = (self.speed != 0.0).then_some(self.until);
@@ -66,7 +66,7 @@ impl Motion {
         [start, stop, one, two].into_iter().flatten().min()
     }
 
-    /// When the ball will pass a position, or has passed it, in this stretch.
+    /// When the ball will pass a position, or has passed it, in this segment.
     fn passes(&self, position: f64) -> Option<u64> {
         if self.speed == 0.0 {
             return None;
@@ -96,11 +96,11 @@ impl Motion {
     }
 }
 
-/// What does not change of an actuator. Pressures are gauge.
+/// Constants of an actuator. Pressures are gauge.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Actuator {
-    /// Time before the pilot valve has turned over, µs.
-    pub dead: u64,
+    /// Dead time of the pilot valve, µs.
+    pub dead_time_us: u64,
     /// Least time for a whole stroke, s.
     pub stroke_s: f64,
     /// Pressure at which the spring begins to give, and at which it is fully pressed, Pa.
@@ -125,7 +125,7 @@ pub struct Air {
 }
 
 impl Air {
-    /// None in it.
+    /// Empty.
     pub const EMPTY: Self = Self { from: 0.0, to: 0.0, since: 0, tau_s: 0.0 };
 
     /// Gauge pressure now, Pa.
@@ -136,20 +136,20 @@ impl Air {
         if self.tau_s <= 0.0 {
             return self.to;
         }
-        let gone = (now - self.since) as f64 * 1e-6;
-        self.to + (self.from - self.to) * libm::exp(-gone / self.tau_s)
+        let elapsed = (now - self.since) as f64 * 1e-6;
+        self.to + (self.from - self.to) * libm::exp(-elapsed / self.tau_s)
     }
 
-    /// When it will pass a pressure, s after `since`: 0 if it stands beyond it already, `None` if it never will.
+    /// When it will pass a pressure, s after `since`: 0 if it is beyond it already, `None` if it never will.
     fn passes(&self, pressure: f64) -> Option<f64> {
-        let (whole, left) = (self.to - self.from, self.to - pressure);
-        if whole * left <= 0.0 {
+        let (total, rest) = (self.to - self.from, self.to - pressure);
+        if total * rest <= 0.0 {
             return None;
         }
-        if left.abs() >= whole.abs() {
+        if rest.abs() >= total.abs() {
             return Some(0.0);
         }
-        Some(self.tau_s * libm::log(whole / left))
+        Some(self.tau_s * libm::log(total / rest))
     }
 }
 
@@ -157,10 +157,10 @@ impl Air {
 pub type Move = (u64, f64, u64);
 
 impl Actuator {
-    /// The actuator is fed at `fed` Pa gauge, or exhausted for `None`, from `now` on, with the ball at `ball`: what the
-    /// air does, and how the ball moves, if the air can beat the friction.
+    /// The actuator is fed at `fed` Pa gauge, or exhausted for `None`, from `now` on, with the ball at `ball`: the
+    /// course of the air, and the move of the ball, if the air can overcome the friction.
     pub fn plan(&self, air: &Air, fed: Option<f64>, now: u64, ball: f64) -> (Air, Option<Move>) {
-        let since = now.saturating_add(self.dead);
+        let since = now.saturating_add(self.dead_time_us);
         let to = fed.unwrap_or(0.0);
         let from = air.pressure(now);
         let opening = to > from;
@@ -178,7 +178,7 @@ impl Actuator {
         let Some(start_s) = air.passes(load(ball)) else {
             return (air, None);
         };
-        // A pressure it only nears is not waited for to the last: four time constants are 98 %.
+        // An asymptotic pressure counts as reached after four time constants: 98 %.
         let end_s = air.passes(load(end)).unwrap_or(start_s + 4.0 * tau_s);
         let least = (end - ball).abs() * self.stroke_s;
         let start = micros(start_s);

@@ -1,12 +1,13 @@
-//! Linear equations of the network, solved with their shape known.
+//! Linear equations of the network, solved by their known structure.
 //!
-//! Five variables touch little: the hose knows only the line, each wall only its own gas, the creep only two pressures;
-//! and none of the five knows another. They are eliminated by hand, which leaves six equations in the masses and
-//! energies of the three nodes. A full factorisation of all eleven took nine times the arithmetic, most of it on zeros.
+//! Five variables are weakly coupled: the hose only to the line, each wall only to its own gas, the creep only to two
+//! pressures; and none of the five to another. They are eliminated by hand, which leaves six equations in the masses
+//! and energies of the three nodes. A full factorisation of all eleven took nine times the arithmetic, most of it on
+//! zeros.
 //!
 //! The elimination of the five needs no pivoting: each has a positive diagonal (`shift` plus what drains it), and each
-//! only takes from the diagonal it lands on what a series of two conductances takes from one. The six are pivoted, with
-//! energies counted in the heat of a kilogram at the reference temperature so that rows can be compared. (The full
+//! reduces the diagonal it is added to only as a series of two conductances reduces one. The six are pivoted, with
+//! energies in units of the energy of a kilogram at the reference temperature so that rows can be compared. (The full
 //! factorisation compared kilograms with joules, and left residues of 2e-9 of the terms where this leaves rounding.)
 
 use crate::gas;
@@ -16,14 +17,14 @@ use crate::rodas::Factors;
 /// Masses and energies.
 const CORE: usize = 6;
 
-/// Energy of a kilogram at the reference temperature, J: the unit of energy in here.
+/// Energy of a kilogram at the reference temperature, J: the unit of energy here.
 const UNIT: f64 = gas::CV * gas::T_REF;
 
-/// What a variable of the six is counted in, and one over it.
+/// Units of the six variables, and their reciprocals.
 const UNITS: [f64; CORE] = [1.0, UNIT, 1.0, UNIT, 1.0, UNIT];
 const PER_UNIT: [f64; CORE] = [1.0, 1.0 / UNIT, 1.0, 1.0 / UNIT, 1.0, 1.0 / UNIT];
 
-/// A pivot this many times smaller than the largest below it is passed over.
+/// A pivot this many times smaller than the largest below it is skipped.
 const POOR: f64 = 10.0;
 
 /// `shift·I − J`, factorised.

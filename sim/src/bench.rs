@@ -1,13 +1,13 @@
-//! A simulated rig with its operator, and one round of the loop over both.
+//! A simulated rig with its operator, and one cycle of the loop over both.
 
-use crate::fault::Schedule;
+use crate::fault::FaultSchedule;
 use crate::operator::SimOperator;
 use crate::rig::SimRig;
 use crate::scenario::{Scenario, ScenarioErrors};
-use seathold_sequencer::bench::{self, Polled};
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::io::Hardware;
 use seathold_sequencer::output::Outputs;
+use seathold_sequencer::poll_loop::{self, PollRecord};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, millis};
@@ -21,15 +21,15 @@ pub struct SimBench {
     pub operator: SimOperator,
     /// Time between polls.
     pub period: Duration,
-    /// What goes wrong.
-    pub schedule: Schedule,
+    /// The injected faults.
+    pub schedule: FaultSchedule,
 }
 
 impl SimBench {
-    /// A bench that runs `scenario` over both sides, polled every 10 ms.
+    /// A bench that runs `scenario` over both sides, record every 10 ms.
     ///
     /// # Errors
-    /// All that is wrong with the scenario.
+    /// All errors of the scenario.
     pub fn new(scenario: &Scenario, rig: &RawRig, seed: u64) -> Result<Self, ScenarioErrors> {
         Self::with(scenario, rig, seed, Sides::Both, millis(10))
     }
@@ -37,7 +37,7 @@ impl SimBench {
     /// As [`SimBench::new`], with the sides to run and the time between polls.
     ///
     /// # Errors
-    /// All that is wrong with the scenario.
+    /// All errors of the scenario.
     pub fn with(
         scenario: &Scenario,
         rig: &RawRig,
@@ -51,31 +51,31 @@ impl SimBench {
             rig: SimRig::new(&checked, rig, seed),
             operator: SimOperator::new(&checked.operator, sides, turn),
             period,
-            schedule: Schedule::EMPTY,
+            schedule: FaultSchedule::EMPTY,
         };
         if sides == Sides::Second {
-            // Put on the other way round before anything begins.
+            // Mounted the other way round before the start.
             bench.rig.mount_second();
         }
         Ok(bench)
     }
 
-    /// One round: poll, let the operator's hands work, move time on.
-    pub fn poll(&mut self, sequencer: &mut Sequencer) -> Polled {
-        let polled = match bench::poll(sequencer, &mut self.rig, &mut self.operator) {
-            Ok(polled) => polled,
+    /// One cycle: poll, apply the operator's actions, advance time.
+    pub fn poll(&mut self, sequencer: &mut Sequencer) -> PollRecord {
+        let record = match poll_loop::poll(sequencer, &mut self.rig, &mut self.operator) {
+            Ok(record) => record,
             Err(never) => match never {},
         };
         let status = sequencer.status();
-        self.suffer(polled.at, status.phase, status.side);
+        self.apply_due_faults(record.at, status.phase, status.side);
         self.rig.obey(&mut self.operator);
         self.rig.advance(self.period);
-        polled
+        record
     }
 
-    /// The controller has no power for a while: every output falls to rest. The caller then begins with a new
-    /// sequencer, as a controller does after a reset.
-    pub fn dark(&mut self, lasts: Duration) {
+    /// The controller loses power for a while: every output falls to rest. The caller then begins with a new sequencer,
+    /// as a controller does after a reset.
+    pub fn power_loss(&mut self, lasts: Duration) {
         match self.rig.apply(Outputs::REST) {
             Ok(()) => {}
             Err(never) => match never {},

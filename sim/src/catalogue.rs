@@ -1,17 +1,17 @@
-//! Faults by name, each with what the sequencer is expected to say.
+//! Faults by name, each with the expected response of the sequencer.
 
-use crate::config::Path;
-use crate::fault::{Fault, Mishap, When};
-use crate::faulty::ChannelFault;
+use crate::channel_fault::ChannelFault;
+use crate::config::LeakSpec;
+use crate::fault::{FaultKind, InjectedFault, When};
+use crate::leak_path::LeakPath;
 use crate::operator::Mistake;
-use crate::spot::Spot;
 use seathold_sequencer::event::{self, Disturbance, Phase};
 use seathold_sequencer::input::Side;
-use seathold_sequencer::output::Gate;
+use seathold_sequencer::output::GasValve;
 use seathold_sequencer::time::millis;
 use seathold_sequencer::verdict::Verdict;
 
-/// What the sequencer is expected to make of a fault.
+/// Expected response of the sequencer to a fault.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Expected {
     /// It latches this fault, and the run has no verdict of tight.
@@ -25,14 +25,14 @@ pub enum Expected {
 /// A fault with a name.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Entry {
-    /// As typed.
+    /// Name, as typed.
     pub name: &'static str,
-    /// What happens, in one line.
+    /// Description, in one line.
     pub about: &'static str,
-    /// The fault, as it strikes a tight valve: an air-operated one, unless it takes a lever; on a rig with a thermometer
-    /// where it takes one.
-    pub fault: Fault,
-    /// What the sequencer is expected to say of that.
+    /// The fault, on a tight valve: an air-operated one, unless it requires a lever; on a rig with a thermometer where
+    /// it requires one.
+    pub fault: InjectedFault,
+    /// The expected response.
     pub expected: Expected,
 }
 
@@ -43,7 +43,7 @@ const fn on_first(phase: Phase, after_ms: u32) -> When {
 const fn entry(
     name: &'static str,
     about: &'static str,
-    mishap: Mishap,
+    kind: FaultKind,
     when: When,
     lasts_ms: Option<u32>,
     expected: Expected,
@@ -52,15 +52,16 @@ const fn entry(
         Some(ms) => Some(millis(ms)),
         None => None,
     };
-    Entry { name, about, fault: Fault { mishap, when, lasts }, expected }
+    Entry { name, about, fault: InjectedFault { kind, when, lasts }, expected }
 }
 
-/// Every fault by name, where it hurts most. Each is run against the real sequencer in `tests/tests/plant_faults.rs`.
+/// Every fault by name, where its effect is greatest. Each is run against the real sequencer in
+/// `tests/tests/plant_faults.rs`.
 pub const CATALOGUE: &[Entry] = &[
     entry(
         "far-open",
         "the far-side transducer's wire breaks while measuring",
-        Mishap::Far(ChannelFault::Open),
+        FaultKind::Far(ChannelFault::Open),
         on_first(Phase::Measure, 1_000),
         None,
         Expected::Faults(event::Fault::FarSensor),
@@ -68,7 +69,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "far-short",
         "the far-side transducer is shorted while filling",
-        Mishap::Far(ChannelFault::Short),
+        FaultKind::Far(ChannelFault::Short),
         on_first(Phase::Fill, 200),
         None,
         Expected::Faults(event::Fault::FarSensor),
@@ -76,7 +77,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "far-brown-out",
         "the far-side transducer's supply sags while soaking",
-        Mishap::Far(ChannelFault::BrownOut),
+        FaultKind::Far(ChannelFault::BrownOut),
         on_first(Phase::Soak, 1_000),
         None,
         Expected::Faults(event::Fault::FarSensor),
@@ -84,23 +85,23 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "far-lost",
         "far-side readings stop coming while measuring",
-        Mishap::Far(ChannelFault::Lost),
+        FaultKind::Far(ChannelFault::Lost),
         on_first(Phase::Measure, 1_000),
         None,
         Expected::Faults(event::Fault::FarSensor),
     ),
     entry(
         "far-spike",
-        "a knock moves a few far-side readings by 200 counts",
-        Mishap::Far(ChannelFault::Spike(200)),
+        "a disturbance shifts a few far-side readings by 200 counts",
+        FaultKind::Far(ChannelFault::Spike(200)),
         on_first(Phase::Measure, 1_000),
         Some(20),
         Expected::Restarts(Disturbance::Jump),
     ),
     entry(
         "far-slip",
-        "one far-side conversion goes missing",
-        Mishap::Slip,
+        "one far-side conversion is missed",
+        FaultKind::MissedSample,
         on_first(Phase::Measure, 1_000),
         None,
         Expected::Restarts(Disturbance::Missing),
@@ -108,7 +109,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "far-repeated",
         "the same far-side conversion comes several times",
-        Mishap::Far(ChannelFault::Repeated),
+        FaultKind::Far(ChannelFault::Repeated),
         on_first(Phase::Measure, 1_000),
         Some(30),
         Expected::Restarts(Disturbance::Repeated),
@@ -116,7 +117,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "far-stuck",
         "the far-side transducer freezes while measuring: it never seems to empty",
-        Mishap::Far(ChannelFault::Stuck),
+        FaultKind::Far(ChannelFault::Stuck),
         on_first(Phase::Measure, 1_000),
         None,
         Expected::Faults(event::Fault::Trapped),
@@ -124,7 +125,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "supply-open",
         "the supply-side transducer's wire breaks while soaking",
-        Mishap::Supply(ChannelFault::Open),
+        FaultKind::Supply(ChannelFault::Open),
         on_first(Phase::Soak, 1_000),
         None,
         Expected::Faults(event::Fault::SupplySensor),
@@ -132,7 +133,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "supply-short",
         "the supply-side transducer is shorted while filling",
-        Mishap::Supply(ChannelFault::Short),
+        FaultKind::Supply(ChannelFault::Short),
         on_first(Phase::Fill, 200),
         None,
         Expected::Faults(event::Fault::SupplySensor),
@@ -140,7 +141,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "supply-brown-out",
         "the supply-side transducer's supply sags while settling",
-        Mishap::Supply(ChannelFault::BrownOut),
+        FaultKind::Supply(ChannelFault::BrownOut),
         on_first(Phase::Settle, 1_000),
         None,
         Expected::Faults(event::Fault::SupplySensor),
@@ -148,7 +149,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "supply-stuck-reading",
         "the supply-side transducer freezes while soaking: the line never seems to empty",
-        Mishap::Supply(ChannelFault::Stuck),
+        FaultKind::Supply(ChannelFault::Stuck),
         on_first(Phase::Soak, 1_000),
         Some(60_000),
         Expected::Faults(event::Fault::VentTimeout),
@@ -156,7 +157,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "stop",
         "the emergency stop is pressed while filling",
-        Mishap::Stop,
+        FaultKind::Stop,
         on_first(Phase::Fill, 300),
         Some(3_000),
         Expected::Faults(event::Fault::EmergencyStop),
@@ -164,7 +165,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "guard",
         "the guard is opened while measuring",
-        Mishap::Guard,
+        FaultKind::Guard,
         on_first(Phase::Measure, 1_000),
         Some(3_000),
         Expected::Faults(event::Fault::GuardOpen),
@@ -172,15 +173,15 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "no-shop-air",
         "shop air fails before filling",
-        Mishap::SupplyAir(100_000.0),
+        FaultKind::SupplyAir(100_000.0),
         When::At(millis(0)),
         None,
         Expected::Faults(event::Fault::FillStalled),
     ),
     entry(
         "regulator-runs-away",
-        "the regulator stands at 8.5 bar when filling begins",
-        Mishap::SupplyAir(850_000.0),
+        "the regulator is at 8.5 bar when filling begins",
+        FaultKind::SupplyAir(850_000.0),
         on_first(Phase::Precheck, 0),
         None,
         Expected::Faults(event::Fault::OverPressure),
@@ -188,7 +189,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "regulator-creeps",
         "the regulator creeps to 8.5 bar while soaking: the pressure leaves its band",
-        Mishap::SupplyAir(850_000.0),
+        FaultKind::SupplyAir(850_000.0),
         on_first(Phase::Soak, 2_000),
         None,
         Expected::Faults(event::Fault::BandLost),
@@ -196,7 +197,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "no-pilot-air",
         "the actuator's air fails before filling: the valve stays shut",
-        Mishap::PilotAir(0.0),
+        FaultKind::PilotAir(0.0),
         on_first(Phase::Precheck, 0),
         None,
         Expected::Faults(event::Fault::FillStalled),
@@ -204,7 +205,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "low-pilot-air",
         "the actuator's air sinks to 2.5 bar before filling: the ball stops half way, and fills slowly",
-        Mishap::PilotAir(250_000.0),
+        FaultKind::PilotAir(250_000.0),
         on_first(Phase::Precheck, 0),
         None,
         Expected::Says(Verdict::Tight),
@@ -212,7 +213,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "sticks",
         "the ball sticks for three seconds as it should shut: the far side empties through it",
-        Mishap::Jam,
+        FaultKind::Jam,
         on_first(Phase::Isolate, 0),
         Some(3_000),
         Expected::Says(Verdict::Leaking),
@@ -220,7 +221,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "jam-open",
         "the ball jams open while soaking",
-        Mishap::Jam,
+        FaultKind::Jam,
         on_first(Phase::Soak, 2_000),
         Some(25_000),
         Expected::Says(Verdict::Leaking),
@@ -228,7 +229,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "jam-shut",
         "the ball jams shut while measuring: the far side cannot be emptied",
-        Mishap::Jam,
+        FaultKind::Jam,
         on_first(Phase::Measure, 500),
         None,
         Expected::Faults(event::Fault::Trapped),
@@ -236,7 +237,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "vent-stuck",
         "the vent valve stays shut when the supply side should be vented",
-        Mishap::VentStuck(Gate::Shut),
+        FaultKind::VentStuck(GasValve::Shut),
         on_first(Phase::Soak, 1_000),
         Some(60_000),
         Expected::Faults(event::Fault::VentTimeout),
@@ -244,7 +245,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "supply-stuck",
         "the supply valve stays open when the supply side should be vented",
-        Mishap::SupplyStuck(Gate::Open),
+        FaultKind::SupplyStuck(GasValve::Open),
         on_first(Phase::Soak, 1_000),
         Some(60_000),
         Expected::Faults(event::Fault::VentTimeout),
@@ -252,7 +253,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "fitting-loosens",
         "a fitting at the transducer begins to leak while settling",
-        Mishap::Leak(Spot::Rig, Path::orifice(5e-3)),
+        FaultKind::Leak(LeakPath::Rig, LeakSpec::orifice(5e-3)),
         on_first(Phase::Settle, 1_000),
         None,
         Expected::Says(Verdict::Leaking),
@@ -260,7 +261,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "seat-torn",
         "swarf tears the seat at end A as the ball shuts on it: 30 mm³/s from then on",
-        Mishap::Leak(Spot::SeatA, Path::viscous(3e-3)),
+        FaultKind::Leak(LeakPath::SeatA, LeakSpec::viscous(3e-3)),
         on_first(Phase::Isolate, 0),
         None,
         Expected::Says(Verdict::Leaking),
@@ -268,7 +269,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "joint-cracks",
         "the end joint at end B cracks under pressure while soaking: 30 mm³/s from then on",
-        Mishap::Leak(Spot::JointB, Path::orifice(3e-3)),
+        FaultKind::Leak(LeakPath::JointB, LeakSpec::orifice(3e-3)),
         on_first(Phase::Soak, 2_000),
         None,
         Expected::Says(Verdict::Leaking),
@@ -276,7 +277,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "stem-gives",
         "the stem packing gives way a second into measuring: 30 mm³/s from then on",
-        Mishap::Leak(Spot::Stem, Path::viscous(3e-3)),
+        FaultKind::Leak(LeakPath::Stem, LeakSpec::viscous(3e-3)),
         on_first(Phase::Measure, 1_000),
         None,
         Expected::Says(Verdict::Leaking),
@@ -284,7 +285,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "door-opens",
         "a door stands open on a frosty yard for twenty seconds: the room is 15 K colder, and cooling gas looks like a leak",
-        Mishap::Room(278.15),
+        FaultKind::Room(278.15),
         on_first(Phase::Settle, 1_000),
         Some(20_000),
         Expected::Says(Verdict::Leaking),
@@ -292,7 +293,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "supply-lost",
         "supply-side readings stop coming while soaking",
-        Mishap::Supply(ChannelFault::Lost),
+        FaultKind::Supply(ChannelFault::Lost),
         on_first(Phase::Soak, 1_000),
         None,
         Expected::Faults(event::Fault::SupplySensor),
@@ -300,39 +301,39 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "thermometer-open",
         "the thermometer's wire comes off for two seconds while measuring",
-        Mishap::Thermometer(ChannelFault::Open),
+        FaultKind::Thermometer(ChannelFault::Open),
         on_first(Phase::Measure, 1_000),
         Some(2_000),
         Expected::Restarts(Disturbance::Thermometer),
     ),
     entry(
         "thermometer-lost",
-        "the thermometer's readings stop coming while measuring: a pressure without its temperature says nothing",
-        Mishap::Thermometer(ChannelFault::Lost),
+        "the thermometer's readings stop coming while measuring: a pressure without its temperature is not evaluated",
+        FaultKind::Thermometer(ChannelFault::Lost),
         on_first(Phase::Measure, 1_000),
         None,
         Expected::Says(Verdict::Void),
     ),
     entry(
         "thermometer-dead",
-        "the thermometer has never said anything since switching on",
-        Mishap::Thermometer(ChannelFault::Lost),
+        "the thermometer has been silent since switching on",
+        FaultKind::Thermometer(ChannelFault::Lost),
         When::At(millis(0)),
         None,
         Expected::Says(Verdict::Void),
     ),
     entry(
         "forgets-to-shut",
-        "the operator says the lever is shut and has not touched it",
-        Mishap::Hand(Mistake::ForgetsToShut),
+        "the operator confirms that the lever is shut and has not touched it",
+        FaultKind::Hand(Mistake::ForgetsToShut),
         on_first(Phase::Isolate, 0),
         Some(100),
         Expected::Says(Verdict::Leaking),
     ),
     entry(
         "half-shut",
-        "the operator turns the lever half way and says it is shut",
-        Mishap::Hand(Mistake::HalfShut),
+        "the operator turns the lever half way and confirms that it is shut",
+        FaultKind::Hand(Mistake::HalfShut),
         on_first(Phase::Isolate, 0),
         Some(100),
         Expected::Says(Verdict::Leaking),
@@ -340,23 +341,23 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "wrong-way",
         "the operator turns the lever shut where it is to be opened into the vent: the far side stays full",
-        Mishap::Hand(Mistake::WrongWay),
+        FaultKind::Hand(Mistake::WrongWay),
         on_first(Phase::Measure, 0),
         None,
         Expected::Faults(event::Fault::Trapped),
     ),
     entry(
         "never-answers",
-        "the operator walks away and never says that the ends are swapped",
-        Mishap::Hand(Mistake::NeverAnswers),
+        "the operator walks away and never confirms that the ends are swapped",
+        FaultKind::Hand(Mistake::NeverAnswers),
         When::In { phase: Phase::Swap, side: None, after: millis(0) },
         None,
         Expected::Says(Verdict::Void),
     ),
     entry(
         "not-swapped",
-        "the operator says the ends are swapped and has left the valve as it was: nothing on the rig can see that",
-        Mishap::Hand(Mistake::ConfirmsWithoutDoing),
+        "the operator confirms that the ends are swapped and has left the valve as it was: nothing on the rig can detect that",
+        FaultKind::Hand(Mistake::ConfirmsWithoutDoing),
         When::In { phase: Phase::Swap, side: None, after: millis(0) },
         Some(100),
         Expected::Says(Verdict::Tight),
@@ -364,7 +365,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "link-down",
         "the operator cannot be reached for a while, with everything empty and at rest: it waits",
-        Mishap::LinkDown,
+        FaultKind::LinkDown,
         When::In { phase: Phase::Swap, side: None, after: millis(1_000) },
         Some(5_000),
         Expected::Says(Verdict::Tight),
@@ -372,7 +373,7 @@ pub const CATALOGUE: &[Entry] = &[
     entry(
         "clock-back",
         "the controller's clock jumps back a second while measuring",
-        Mishap::ClockBack(1_000),
+        FaultKind::ClockBack(1_000),
         on_first(Phase::Measure, 1_000),
         None,
         Expected::Faults(event::Fault::Clock),

@@ -1,9 +1,9 @@
-//! Every figure of the simulated rig with its name, unit and range, and the rules between them.
+//! Every parameter of the simulated rig with its name, unit and range, and the rules between them.
 //!
-//! Raw as written, then checked as a whole: [`RawPlant::validate`] and its like report everything wrong at once, with
-//! the same errors as recipes get. The tables are what file readers, help and templates work from.
+//! Raw as entered, then validated as a whole: [`RawPlant::validate`] and the like report every error at once, in the
+//! same form as for recipes. File readers, help and templates use the tables.
 
-use seathold_sequencer::field::{Errors, Examiner, Field, FieldError, Unit, conflict};
+use seathold_sequencer::field::{Errors, Field, FieldError, Unit, Validator, conflict};
 use seathold_sequencer::recipe::Actuation;
 
 /// A field whose value is an `f64` in the base unit.
@@ -41,31 +41,31 @@ pub(crate) use {real, whole};
 /// Checks every field against its range, then the rules between them.
 ///
 /// # Errors
-/// All that is wrong, at once.
+/// All errors, at once.
 pub(crate) fn examine<T>(
     raw: &T,
     fields: &[Field<T>],
-    rules: impl FnOnce(&T, &mut Examiner<&mut dyn FnMut(FieldError)>),
+    rules: impl FnOnce(&T, &mut Validator<&mut dyn FnMut(FieldError)>),
 ) -> Result<(), Errors> {
     let mut errors = Errors::default();
     let mut report = |error| errors.add(error);
-    let mut examiner = Examiner::<&mut dyn FnMut(FieldError)>::new(&mut report);
-    examiner.ranges(raw, fields);
-    rules(raw, &mut examiner);
-    if examiner.clean() { Ok(()) } else { Err(errors) }
+    let mut validator = Validator::<&mut dyn FnMut(FieldError)>::new(&mut report);
+    validator.ranges(raw, fields);
+    rules(raw, &mut validator);
+    if validator.clean() { Ok(()) } else { Err(errors) }
 }
 
-/// A leak path as written down: how much, and how much of it through a thin orifice.
+/// A leak as entered: its rate, and the share of it through a thin orifice.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-pub struct Path {
+pub struct LeakSpec {
     /// Leak in Pa·m³/s at 293.15 K, from 6 bar gauge to a standard atmosphere.
     pub rate: f64,
     /// Share of it through a thin orifice (∝ p1 while choked); the rest is viscous (∝ p1² − p2²).
     pub orifice: f64,
 }
 
-impl Path {
+impl LeakSpec {
     /// No leak.
     pub const NONE: Self = Self { rate: 0.0, orifice: 0.0 };
 
@@ -80,12 +80,12 @@ impl Path {
     }
 }
 
-/// The plant as written down, not yet checked. Ranges and meanings are in [`PLANT_FIELDS`].
+/// The plant as entered, not yet validated. Ranges and meanings are in [`PLANT_FIELDS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[allow(missing_docs, reason = "each field is described once, in PLANT_FIELDS")]
 pub struct RawPlant {
-    /// How the valve is worked.
+    /// How the valve is actuated.
     pub actuation: Actuation,
     pub line_volume_m3: f64,
     pub cavity_volume_m3: f64,
@@ -99,7 +99,7 @@ pub struct RawPlant {
     pub atmosphere_pa: f64,
     pub room_k: f64,
     pub room_drift_k_s: f64,
-    pub set_pa: f64,
+    pub regulator_set_pa: f64,
     pub droop_pa: f64,
     pub supply_c: f64,
     pub supply_b: f64,
@@ -107,11 +107,11 @@ pub struct RawPlant {
     pub vent_b: f64,
     pub bore_c: f64,
     pub bore_b: f64,
-    pub past_c: f64,
+    pub crossover_c: f64,
     pub overlap: f64,
-    pub dead_ms: u32,
-    pub stroke_ms: u32,
-    pub air_pa: f64,
+    pub dead_time_ms: u32,
+    pub stroke_time_ms: u32,
+    pub pilot_air_pa: f64,
     pub piston_start_pa: f64,
     pub piston_end_pa: f64,
     pub piston_friction_pa: f64,
@@ -123,27 +123,27 @@ pub struct RawPlant {
     pub lift_full_pa: f64,
     pub creep_m3: f64,
     pub creep_tau_s: f64,
-    pub seat_a: Path,
-    pub seat_b: Path,
-    pub stem: Path,
-    pub body_joint: Path,
-    pub joint_a: Path,
-    pub joint_b: Path,
+    pub seat_a: LeakSpec,
+    pub seat_b: LeakSpec,
+    pub stem: LeakSpec,
+    pub body_joint: LeakSpec,
+    pub joint_a: LeakSpec,
+    pub joint_b: LeakSpec,
     pub joint_load: f64,
     pub joint_reseat: f64,
-    pub grit_a: Path,
-    pub grit_b: Path,
+    pub grit_a: LeakSpec,
+    pub grit_b: LeakSpec,
     pub grit_on_s: f64,
     pub grit_off_s: f64,
-    pub rig_leak: Path,
-    pub supply_passing: Path,
+    pub rig_leak: LeakSpec,
+    pub supply_passing: LeakSpec,
     pub tolerance: f64,
 }
 
 impl RawPlant {
-    /// A tight, air-operated DN 25 valve on the rig of the examples. Every figure is ours, for the demonstration; far
-    /// side and cavity together are the 45 cm³ the example rig believes in, since the cavity hangs on the far side
-    /// while the ball is pressed on the other seat.
+    /// A tight, air-operated DN 25 valve on the rig of the examples. Every value is ours, for the demonstration; far
+    /// side and cavity together are the 45 cm³ of the example rig, since the cavity is connected to the far side while
+    /// the ball is pressed on the other seat.
     pub const DEMO: Self = Self {
         actuation: Actuation::Air,
         line_volume_m3: 30e-6,
@@ -158,7 +158,7 @@ impl RawPlant {
         atmosphere_pa: 101_325.0,
         room_k: 293.15,
         room_drift_k_s: 0.0,
-        set_pa: 600_000.0,
+        regulator_set_pa: 600_000.0,
         droop_pa: 10_000.0,
         supply_c: 1.0e-8,
         supply_b: 0.3,
@@ -166,11 +166,11 @@ impl RawPlant {
         vent_b: 0.3,
         bore_c: 3e-7,
         bore_b: 0.4,
-        past_c: 5e-8,
+        crossover_c: 5e-8,
         overlap: 0.15,
-        dead_ms: 20,
-        stroke_ms: 200,
-        air_pa: 600_000.0,
+        dead_time_ms: 20,
+        stroke_time_ms: 200,
+        pilot_air_pa: 600_000.0,
         piston_start_pa: 200_000.0,
         piston_end_pa: 350_000.0,
         piston_friction_pa: 20_000.0,
@@ -182,20 +182,20 @@ impl RawPlant {
         lift_full_pa: 20_000.0,
         creep_m3: 1e-9,
         creep_tau_s: 2.0,
-        seat_a: Path::viscous(2e-6),
-        seat_b: Path::viscous(2e-6),
-        stem: Path::viscous(5e-7),
-        body_joint: Path::viscous(2e-7),
-        joint_a: Path::viscous(2e-7),
-        joint_b: Path::viscous(2e-7),
+        seat_a: LeakSpec::viscous(2e-6),
+        seat_b: LeakSpec::viscous(2e-6),
+        stem: LeakSpec::viscous(5e-7),
+        body_joint: LeakSpec::viscous(2e-7),
+        joint_a: LeakSpec::viscous(2e-7),
+        joint_b: LeakSpec::viscous(2e-7),
         joint_load: 0.0,
         joint_reseat: 0.0,
-        grit_a: Path::NONE,
-        grit_b: Path::NONE,
+        grit_a: LeakSpec::NONE,
+        grit_b: LeakSpec::NONE,
         grit_on_s: 3.0,
         grit_off_s: 5.0,
-        rig_leak: Path::viscous(1e-6),
-        supply_passing: Path::NONE,
+        rig_leak: LeakSpec::viscous(1e-6),
+        supply_passing: LeakSpec::NONE,
         tolerance: 1e-6,
     };
 }
@@ -229,7 +229,7 @@ pub const PLANT_FIELDS: &[Field<RawPlant>] = &[
     real!("atmosphere", "absolute pressure of the room", PascalAbsolute, 50_000.0, 110_000.0, atmosphere_pa),
     real!("room", "temperature of the room at the start", Kelvin, 250.0, 330.0, room_k),
     real!("room_drift", "how fast the room warms", KelvinPerSecond, -0.01, 0.01, room_drift_k_s),
-    real!("set", "gauge pressure the regulator is set to", PascalRms, 0.0, 1_200_000.0, set_pa),
+    real!("regulator_set", "gauge pressure the regulator is set to", PascalRms, 0.0, 1_200_000.0, regulator_set_pa),
     real!("droop", "fall of the regulated pressure at a flow of 1 g/s", PascalRms, 100.0, 1_000_000.0, droop_pa),
     real!("supply_c", "supply valve, sonic conductance", SonicConductance, 1e-11, 1e-5, supply_c),
     real!("supply_b", "supply valve, critical pressure ratio", Ratio, 0.0, 0.8, supply_b),
@@ -237,7 +237,14 @@ pub const PLANT_FIELDS: &[Field<RawPlant>] = &[
     real!("vent_b", "vent valve, critical pressure ratio", Ratio, 0.0, 0.8, vent_b),
     real!("bore_c", "ball wide open, sonic conductance", SonicConductance, 1e-10, 1e-4, bore_c),
     real!("bore_b", "ball wide open, critical pressure ratio", Ratio, 0.0, 0.8, bore_b),
-    real!("past_c", "past the ball's edge in mid-stroke, sonic conductance", SonicConductance, 1e-12, 1e-5, past_c),
+    real!(
+        "crossover_c",
+        "crossover at the ball's edge in mid-stroke, sonic conductance",
+        SonicConductance,
+        1e-12,
+        1e-5,
+        crossover_c
+    ),
     real!("overlap", "share of the stroke before the bore meets the port", Ratio, 0.0, 0.4, overlap),
     whole!(
         "dead_time",
@@ -245,10 +252,10 @@ pub const PLANT_FIELDS: &[Field<RawPlant>] = &[
         Millisecond,
         0.0,
         60_000.0,
-        dead_ms
+        dead_time_ms
     ),
-    whole!("stroke", "actuator: least time from shut to open", Millisecond, 10.0, 60_000.0, stroke_ms),
-    real!("air", "gauge pressure of the actuator's air", PascalRms, 0.0, 1_200_000.0, air_pa),
+    whole!("stroke_time", "actuator: least time from shut to open", Millisecond, 10.0, 60_000.0, stroke_time_ms),
+    real!("pilot_air", "gauge pressure of the actuator's air", PascalRms, 0.0, 1_200_000.0, pilot_air_pa),
     real!(
         "piston_start",
         "actuator pressure against which the spring begins to give",
@@ -304,7 +311,7 @@ pub const PLANT_FIELDS: &[Field<RawPlant>] = &[
     ),
     real!(
         "grit_a",
-        "leak that dirt on the seat at end A lets by now and then",
+        "intermittent leak by debris on the seat at end A",
         PascalCubicMetrePerSecond,
         0.0,
         LEAK_MAX,
@@ -313,14 +320,14 @@ pub const PLANT_FIELDS: &[Field<RawPlant>] = &[
     real!("grit_a_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, grit_a.orifice),
     real!(
         "grit_b",
-        "leak that dirt on the seat at end B lets by now and then",
+        "intermittent leak by debris on the seat at end B",
         PascalCubicMetrePerSecond,
         0.0,
         LEAK_MAX,
         grit_b.rate
     ),
     real!("grit_b_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, grit_b.orifice),
-    real!("grit_on", "mean time dirt lets by", Second, 0.01, 1e6, grit_on_s),
+    real!("grit_on", "mean time debris leaks", Second, 0.01, 1e6, grit_on_s),
     real!("grit_off", "mean time between", Second, 0.01, 1e6, grit_off_s),
     real!(
         "rig_leak",
@@ -347,12 +354,12 @@ impl RawPlant {
     /// Checks every field and every rule between fields.
     ///
     /// # Errors
-    /// All that is wrong, at once.
+    /// All errors, at once.
     pub fn validate(&self) -> Result<PlantSpec, Errors> {
         let metre = Unit::CubicMetre;
-        examine(self, PLANT_FIELDS, |raw, examiner| {
+        examine(self, PLANT_FIELDS, |raw, validator| {
             let room = 0.05 * raw.far_volume_m3;
-            examiner.require(
+            validator.require(
                 raw.creep_m3 <= room,
                 conflict(
                     "creep",
@@ -363,7 +370,7 @@ impl RawPlant {
                     "far_volume",
                 ),
             );
-            examiner.require(
+            validator.require(
                 raw.piston_start_pa < raw.piston_end_pa,
                 conflict(
                     "piston_start",
@@ -374,12 +381,12 @@ impl RawPlant {
                     "piston_end",
                 ),
             );
-            examiner.require(
-                raw.past_c <= raw.bore_c,
+            validator.require(
+                raw.crossover_c <= raw.bore_c,
                 conflict(
-                    "past_c",
+                    "crossover_c",
                     Unit::SonicConductance,
-                    raw.past_c,
+                    raw.crossover_c,
                     "must not pass the open ball's,",
                     raw.bore_c,
                     "bore_c",
@@ -390,14 +397,14 @@ impl RawPlant {
     }
 }
 
-/// A plant that has been checked as a whole. The only way to one is [`RawPlant::validate`].
+/// A plant validated as a whole. Only made by [`RawPlant::validate`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PlantSpec {
     raw: RawPlant,
 }
 
 impl PlantSpec {
-    /// What was written down.
+    /// The raw values.
     pub const fn raw(&self) -> &RawPlant {
         &self.raw
     }

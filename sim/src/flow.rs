@@ -1,17 +1,16 @@
 //! Flow from one place to another: valves by ISO 6358, fine leaks by Poiseuille.
 //!
 //! Every element gives mass flow, enthalpy flow and the slopes of both against the pressures and temperatures at its
-//! two ends, so that the integrator has an exact Jacobian. Where slopes are not wanted (`SLOPES` false) they are left
-//! at 0 and cost nothing.
+//! two ends, so that the integrator has an exact Jacobian. Where slopes are not needed (`SLOPES` false) they stay 0 and
+//! cost nothing.
 //!
 //! # Near Δp = 0
 //!
-//! The ellipse of ISO 6358 has an infinite slope where the pressures are equal, which nothing physical has. Above a
-//! pressure ratio of [`LINEAR_RATIO`] it is replaced by an odd cubic in the pressure difference that meets the ellipse
-//! with the same value and slope (a linear region from a ratio of 0.995 to 0.999 is common in simulators and not in
-//! the standard; the cubic has no kink where the two meet). What flows carries the enthalpy, and has the √T, of where
-//! it comes from: no smoothing between the two ends' temperatures, because that would carry heat through a valve in
-//! which nothing flows.
+//! The ellipse of ISO 6358 has an infinite slope where the pressures are equal, which is not physical. Above a pressure
+//! ratio of [`LINEAR_RATIO`] it is replaced by an odd cubic in the pressure difference that meets the ellipse with the
+//! same value and slope (a linear region from a ratio of 0.995 to 0.999 is common in simulators and not in the
+//! standard; the cubic has no kink where the two meet). The flow has the enthalpy and √T of upstream: no smoothing
+//! between the two ends' temperatures, because that would carry heat through a valve without flow.
 
 use crate::gas;
 
@@ -27,7 +26,7 @@ pub struct End {
     pub t: f64,
 }
 
-/// What flows from the first end to the second, with its slopes.
+/// Flow from the first end to the second, with its slopes.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Flow {
     /// Mass flow, kg/s.
@@ -71,14 +70,14 @@ impl Flow {
         }
     }
 
-    /// The same flow seen with the ends named the other way round.
+    /// The same flow with the ends exchanged.
     #[inline(always)]
     fn reversed<const SLOPES: bool>(self) -> Self {
         if !SLOPES {
             return Self { mass: -self.mass, heat: -self.heat, ..Self::default() };
         }
-        let turn = |d: [f64; 4]| [-d[1], -d[0], -d[3], -d[2]];
-        Self { mass: -self.mass, heat: -self.heat, dmass: turn(self.dmass), dheat: turn(self.dheat) }
+        let exchange = |d: [f64; 4]| [-d[1], -d[0], -d[3], -d[2]];
+        Self { mass: -self.mass, heat: -self.heat, dmass: exchange(self.dmass), dheat: exchange(self.dheat) }
     }
 }
 
@@ -163,7 +162,7 @@ fn carrying(up: End, mass: f64, dmass: [f64; 4]) -> Flow {
 
 /// A fine viscous leak for a conductance of 1 kg/(s·Pa²): `q_m = p1² − p2²` (compressible Poiseuille flow; textbook).
 ///
-/// The gas in a fine passage has the temperature of the metal, so its own does not count.
+/// The gas in a fine passage has the temperature of the metal, so its own temperature does not matter.
 #[inline(always)]
 pub fn viscous<const SLOPES: bool>(one: End, two: End) -> Flow {
     if one.p >= two.p {
@@ -202,7 +201,7 @@ impl Leak {
         Self { viscous: mass * (1.0 - orifice) / (p1 * p1 - p2 * p2), orifice: mass * orifice / (gas::RHO_REF * p1) }
     }
 
-    /// Two leaks side by side.
+    /// Two leaks in parallel.
     pub fn and(self, other: Self) -> Self {
         Self { viscous: self.viscous + other.viscous, orifice: self.orifice + other.orifice }
     }
@@ -212,7 +211,7 @@ impl Leak {
         Self { viscous: self.viscous * factor, orifice: self.orifice * factor }
     }
 
-    /// Whether nothing passes.
+    /// Whether there is no leak.
     pub fn is_none(self) -> bool {
         self.viscous == 0.0 && self.orifice == 0.0
     }

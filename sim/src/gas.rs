@@ -1,9 +1,9 @@
 //! The gas: air as an ideal gas with constant heat capacities.
 //!
-//! How good that is, from CoolProp 8.0.0 (computed; `tests/tests/plant_physics.rs`): from 10 to 115 °C and 1 to 8 bar
-//! the ideal density is within 0.37 % and γ within 1.2 %; a filled adiabatic vessel ends 0.9 K too hot; and at 700 kPa a
-//! real gas loses 0.48 % more mass per pascal than an ideal one, so a leak figure from `V·dp/dt` is that much low. A
-//! bench knows its volume to 2 %: the real-gas factor is left out.
+//! Its accuracy, from CoolProp 8.0.0 (computed; `tests/tests/plant_physics.rs`): from 10 to 115 °C and 1 to 8 bar the
+//! ideal density is within 0.37 % and γ within 1.2 %; a filled adiabatic vessel ends 0.9 K too hot; and at 700 kPa a
+//! real gas loses 0.48 % more mass per pascal than an ideal one, so a leak from `V·dp/dt` is that much low. A rig's
+//! volume is known to 2 %: the real-gas factor is omitted.
 
 /// Specific gas constant of dry air, J/(kg·K): 8.31446 J/(mol·K) over 0.028965 kg/mol, as printed in gas-dynamics
 /// texts (287.05); CoolProp's air has 287.0491.
@@ -52,7 +52,7 @@ pub fn temperature(energy: f64, mass: f64) -> f64 {
     energy / (mass * CV)
 }
 
-/// Square root. IEEE 754 (clause 5.4.1) asks for the correctly rounded one, so the processor's own instruction, which
+/// Square root. IEEE 754 (clause 5.4.1) requires the correctly rounded one, so the processor's own instruction, which
 /// the feature `std` gives, and `libm`'s long division have the same bits.
 #[inline]
 pub fn sqrt(x: f64) -> f64 {

@@ -9,10 +9,9 @@
 //!                          room                stem, body joint ─ room
 //! ```
 //!
-//! State, in the order that keeps the factorisation sparse (what touches least comes first): mass in the hose,
-//! the three wall temperatures, the creep, then mass and internal energy of each gas node. Pressure is
-//! `(γ−1)·U/V`, temperature `U/(m·c_v)`; what flows carries the enthalpy of where it comes from. The hose stands at
-//! room temperature.
+//! State, in the order that keeps the factorisation sparse (least coupled first): mass in the hose, the three wall
+//! temperatures, the creep, then mass and internal energy of each gas node. Pressure is `(γ−1)·U/V`, temperature
+//! `U/(m·c_v)`; the flow carries the upstream enthalpy. The hose is at room temperature.
 
 use crate::arrow::Arrow;
 use crate::flow::{End, Flow, Leak, Passage, viscous};
@@ -49,9 +48,9 @@ pub enum Node {
 /// All three.
 pub const NODES: [Node; 3] = [Node::Line, Node::Cavity, Node::Far];
 
-/// What does not change while a run lasts.
+/// Constants of a run.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Layout {
+pub struct Parameters {
     /// Volumes of the nodes, m³.
     pub volume: [f64; 3],
     /// Heat paths of the nodes.
@@ -60,7 +59,7 @@ pub struct Layout {
     pub hose: f64,
     /// Regulator: kg/s a pascal below its set pressure.
     pub regulator: f64,
-    /// Where the regulator's flow rounds off to nothing, Pa.
+    /// Pressure range over which the regulator's flow is rounded off to zero, Pa.
     pub regulator_round: f64,
     /// Supply valve and its conductance open, m³/(s·Pa).
     pub supply: (Passage, f64),
@@ -68,8 +67,8 @@ pub struct Layout {
     pub vent: (Passage, f64),
     /// Bore of the ball.
     pub bore: (Passage, f64),
-    /// Past the edge of the ball in mid-stroke, m³/(s·Pa).
-    pub past: f64,
+    /// Crossover at the edge of the ball in mid-stroke, m³/(s·Pa).
+    pub crossover: f64,
     /// Share of the stroke before the bore meets the port.
     pub overlap: f64,
     /// Orifice leaks.
@@ -78,28 +77,29 @@ pub struct Layout {
     pub lift: f64,
     /// Pressure that lifts the ball fully off a seat, Pa.
     pub lift_full: f64,
-    /// By how much the far side grows when the seats have crept under 6 bar, m³.
+    /// Growth of the far side when the seats have crept under 6 bar, m³.
     pub creep: f64,
     /// Time constant of that, s.
     pub creep_s: f64,
     /// Atmosphere, Pa.
     pub atmosphere: f64,
-    /// How much of a joint's leak comes with load: 0 the same at every pressure (but for its own law), 1 in proportion.
+    /// Share of a joint's leak that depends on load: 0 the same at every pressure (but for its own law), 1
+    /// proportional.
     pub joint_load: f64,
     /// Absolute tolerances.
-    pub floor: [f64; N],
+    pub abs_tol: [f64; N],
 }
 
-/// What changes from one moment to the next by itself or by command, and stays within a step.
+/// Inputs that change by themselves or by command, constant within a step.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Drive {
+pub struct Controls {
     /// Regulator's set pressure, absolute, Pa.
-    pub set: f64,
+    pub regulator_set: f64,
     /// Supply valve is open.
     pub supply_open: bool,
     /// Vent valve is open.
     pub vent_open: bool,
-    /// What the supply valve passes when shut.
+    /// Leak of the shut supply valve.
     pub passing: Leak,
     /// Ball position at `t = 0` and its speed, 1/s.
     pub ball: (f64, f64),
@@ -113,23 +113,23 @@ pub struct Drive {
     pub line_joint: Leak,
     /// Far side to room: the joint on that side.
     pub far_joint: Leak,
-    /// Far side to room: the rig's own leak.
+    /// Far side to room: background leak of the rig.
     pub rig_leak: Leak,
     /// Room temperature at `t = 0`, K, and its drift, K/s.
     pub room: (f64, f64),
 }
 
-/// The equations over one stretch of time.
+/// The equations over one interval of time.
 #[derive(Clone, Copy, Debug)]
 pub struct Network<'a> {
-    /// What stays.
-    pub layout: &'a Layout,
-    /// What has been set.
-    pub drive: &'a Drive,
+    /// The constants.
+    pub parameters: &'a Parameters,
+    /// The inputs.
+    pub controls: &'a Controls,
     inverse: Inverse,
 }
 
-/// One over what is divided by at every evaluation: a step has seven, and a division costs as much as ten products.
+/// Reciprocals of the divisors of every evaluation: a step has seven, and a division costs as much as ten products.
 #[derive(Clone, Copy, Debug)]
 struct Inverse {
     volume: [f64; 3],
@@ -139,23 +139,23 @@ struct Inverse {
     lift_full: f64,
     creep_s: f64,
     bore: f64,
-    past: f64,
+    crossover: f64,
 }
 
 impl<'a> Network<'a> {
-    /// The equations of a rig as it stands.
-    pub fn new(layout: &'a Layout, drive: &'a Drive) -> Self {
+    /// The equations of a rig in its present state.
+    pub fn new(parameters: &'a Parameters, controls: &'a Controls) -> Self {
         let inverse = Inverse {
-            volume: layout.volume.map(|v| 1.0 / v),
-            hose: 1.0 / layout.hose,
-            capacity: layout.wall.map(|w| 1.0 / w.capacity),
-            regulator_round: 1.0 / layout.regulator_round,
-            lift_full: 1.0 / layout.lift_full,
-            creep_s: 1.0 / layout.creep_s,
-            bore: 1.0 / (1.0 - layout.overlap),
-            past: 1.0 / (1.0 - 2.0 * layout.overlap),
+            volume: parameters.volume.map(|v| 1.0 / v),
+            hose: 1.0 / parameters.hose,
+            capacity: parameters.wall.map(|w| 1.0 / w.capacity),
+            regulator_round: 1.0 / parameters.regulator_round,
+            lift_full: 1.0 / parameters.lift_full,
+            creep_s: 1.0 / parameters.creep_s,
+            bore: 1.0 / (1.0 - parameters.overlap),
+            crossover: 1.0 / (1.0 - 2.0 * parameters.overlap),
         };
-        Self { layout, drive, inverse }
+        Self { parameters, controls, inverse }
     }
 }
 
@@ -174,8 +174,8 @@ struct Local {
     p_by_creep: f64,
 }
 
-impl Layout {
-    /// Volume of a node, with what the seats' creep adds to the far side.
+impl Parameters {
+    /// Volume of a node, with the growth of the far side by the seats' creep.
     #[inline]
     pub fn volume_of(&self, node: Node, creep: f64) -> f64 {
         let v = self.volume[node as usize];
@@ -200,7 +200,7 @@ enum Place {
     Room,
 }
 
-/// Where rates and slopes are gathered. Without the Jacobian the second half costs nothing.
+/// Accumulates rates and slopes. Without the Jacobian the second half costs nothing.
 struct Sum<'a, const SLOPES: bool> {
     local: &'a Local,
     f: &'a mut [f64; N],
@@ -303,21 +303,24 @@ impl Network<'_> {
             if !(m > 0.0 && u > 0.0) {
                 return None;
             }
-            let per_volume =
-                if node == Node::Far { 1.0 / self.layout.volume_of(node, y[CREEP]) } else { self.inverse.volume[i] };
+            let per_volume = if node == Node::Far {
+                1.0 / self.parameters.volume_of(node, y[CREEP])
+            } else {
+                self.inverse.volume[i]
+            };
             l.p_by_energy[i] = (gas::GAMMA - 1.0) * per_volume;
             let inv_m = 1.0 / m;
             l.inv_heat[i] = inv_m * PER_CV;
             l.end[i] = End { p: u * l.p_by_energy[i], t: u * l.inv_heat[i] };
             l.t_by_mass[i] = -l.end[i].t * inv_m;
             if node == Node::Far {
-                l.p_by_creep = -l.end[i].p * per_volume * self.layout.creep;
+                l.p_by_creep = -l.end[i].p * per_volume * self.parameters.creep;
             }
         }
         (y[HOSE] > 0.0).then_some(l)
     }
 
-    fn gather<const SLOPES: bool>(
+    fn evaluate<const SLOPES: bool>(
         &self,
         t: f64,
         y: &[f64; N],
@@ -328,7 +331,7 @@ impl Network<'_> {
         const LINE: usize = Node::Line as usize;
         const CAVITY: usize = Node::Cavity as usize;
         const FAR: usize = Node::Far as usize;
-        let (layout, drive, inverse) = (self.layout, self.drive, &self.inverse);
+        let (parameters, controls, inverse) = (self.parameters, self.controls, &self.inverse);
         let Some(local) = self.local(y) else {
             return false;
         };
@@ -337,90 +340,91 @@ impl Network<'_> {
             jac.fill([0.0; N]);
             dfdt.fill(0.0);
         }
-        let room_t = drive.room.0 + drive.room.1 * t;
-        let room = End { p: layout.atmosphere, t: room_t };
+        let room_t = controls.room.0 + controls.room.1 * t;
+        let room = End { p: parameters.atmosphere, t: room_t };
         let hose_p_by_mass = gas::R * room_t * inverse.hose;
         let hose = End { p: y[HOSE] * hose_p_by_mass, t: room_t };
         let [line, cavity, far] = local.end;
         let mut sum = Sum::<SLOPES> { local: &local, f, jac, dfdt, hose_p_by_mass };
 
-        // Regulator: does not relieve, so the hose only ever fills; rounded off where it shuts.
-        let below = (drive.set - hose.p) * inverse.regulator_round;
-        let (ramp, dramp) = if below <= 0.0 {
+        // Regulator: non-relieving, so the hose only ever fills; rounded off where it shuts.
+        let error = (controls.regulator_set - hose.p) * inverse.regulator_round;
+        let (ramp, dramp) = if error <= 0.0 {
             (0.0, 0.0)
-        } else if below < 1.0 {
-            (0.5 * below * below, below)
+        } else if error < 1.0 {
+            (0.5 * error * error, error)
         } else {
-            (below - 0.5, 1.0)
+            (error - 0.5, 1.0)
         };
-        sum.f[HOSE] += layout.regulator * layout.regulator_round * ramp;
+        sum.f[HOSE] += parameters.regulator * parameters.regulator_round * ramp;
         if SLOPES {
-            sum.jac[HOSE][HOSE] -= layout.regulator * dramp * hose_p_by_mass;
+            sum.jac[HOSE][HOSE] -= parameters.regulator * dramp * hose_p_by_mass;
             // The hose follows the room.
-            sum.dfdt[HOSE] -= layout.regulator * dramp * y[HOSE] * gas::R * inverse.hose * drive.room.1;
+            sum.dfdt[HOSE] -= parameters.regulator * dramp * y[HOSE] * gas::R * inverse.hose * controls.room.1;
         }
 
         // Supply valve.
-        if drive.supply_open {
+        if controls.supply_open {
             sum.flow(
                 Place::Hose,
                 Place::Node(LINE),
-                &layout.supply.0.flow::<SLOPES>(hose, line).scaled::<SLOPES>(layout.supply.1),
+                &parameters.supply.0.flow::<SLOPES>(hose, line).scaled::<SLOPES>(parameters.supply.1),
             );
-        } else if !drive.passing.is_none() {
+        } else if !controls.passing.is_none() {
             let mut flow = Flow::default();
-            drive.passing.add_to::<SLOPES>(&mut flow, &layout.orifice, hose, line);
+            controls.passing.add_to::<SLOPES>(&mut flow, &parameters.orifice, hose, line);
             sum.flow(Place::Hose, Place::Node(LINE), &flow);
         }
 
         // Line to room: vent valve and the joint on this side.
-        if drive.vent_open || !drive.line_joint.is_none() {
+        if controls.vent_open || !controls.line_joint.is_none() {
             let mut flow = Flow::default();
-            if drive.vent_open {
-                flow.add::<SLOPES>(&layout.vent.0.flow::<SLOPES>(line, room), layout.vent.1);
+            if controls.vent_open {
+                flow.add::<SLOPES>(&parameters.vent.0.flow::<SLOPES>(line, room), parameters.vent.1);
             }
-            joint::<SLOPES>(drive.line_joint, layout, line, room, &mut flow);
+            joint::<SLOPES>(controls.line_joint, parameters, line, room, &mut flow);
             sum.flow(Place::Node(LINE), Place::Room, &flow);
         }
 
         // Far side to room.
-        if !(drive.far_joint.is_none() && drive.rig_leak.is_none()) {
+        if !(controls.far_joint.is_none() && controls.rig_leak.is_none()) {
             let mut flow = Flow::default();
-            joint::<SLOPES>(drive.far_joint, layout, far, room, &mut flow);
-            drive.rig_leak.add_to::<SLOPES>(&mut flow, &layout.orifice, far, room);
+            joint::<SLOPES>(controls.far_joint, parameters, far, room, &mut flow);
+            controls.rig_leak.add_to::<SLOPES>(&mut flow, &parameters.orifice, far, room);
             sum.flow(Place::Node(FAR), Place::Room, &flow);
         }
 
         // Cavity to room.
-        if !drive.cavity_leak.is_none() {
+        if !controls.cavity_leak.is_none() {
             let mut flow = Flow::default();
-            drive.cavity_leak.add_to::<SLOPES>(&mut flow, &layout.orifice, cavity, room);
+            controls.cavity_leak.add_to::<SLOPES>(&mut flow, &parameters.orifice, cavity, room);
             sum.flow(Place::Node(CAVITY), Place::Room, &flow);
         }
 
         // The ball.
-        let x = drive.ball.0 + drive.ball.1 * t;
-        let (bore, dbore) = seat::bore(x, layout.overlap, inverse.bore);
+        let x = controls.ball.0 + controls.ball.1 * t;
+        let (bore, dbore) = seat::bore(x, parameters.overlap, inverse.bore);
         if bore > 0.0 {
-            let full = layout.bore.0.flow::<SLOPES>(line, far).scaled::<SLOPES>(layout.bore.1);
+            let full = parameters.bore.0.flow::<SLOPES>(line, far).scaled::<SLOPES>(parameters.bore.1);
             sum.flow(Place::Node(LINE), Place::Node(FAR), &full.scaled::<SLOPES>(bore));
-            sum.opening(LINE, FAR, &full, dbore * drive.ball.1);
+            sum.opening(LINE, FAR, &full, dbore * controls.ball.1);
         }
-        let (past, dpast) = seat::past(x, layout.overlap, inverse.past);
+        let (crossover, dcrossover) = seat::past(x, parameters.overlap, inverse.crossover);
         let push = far.p - line.p;
-        for (one, two, from, to, leak, push) in
-            [(line, cavity, LINE, CAVITY, drive.line_seat, -push), (cavity, far, CAVITY, FAR, drive.far_seat, push)]
-        {
+        for (one, two, from, to, leak, push) in [
+            (line, cavity, LINE, CAVITY, controls.line_seat, -push),
+            (cavity, far, CAVITY, FAR, controls.far_seat, push),
+        ] {
             let mut flow = Flow::default();
-            if past > 0.0 {
-                let full = layout.bore.0.flow::<SLOPES>(one, two).scaled::<SLOPES>(layout.past);
-                flow.add::<SLOPES>(&full, past);
-                sum.opening(from, to, &full, dpast * drive.ball.1);
+            if crossover > 0.0 {
+                let full = parameters.bore.0.flow::<SLOPES>(one, two).scaled::<SLOPES>(parameters.crossover);
+                flow.add::<SLOPES>(&full, crossover);
+                sum.opening(from, to, &full, dcrossover * controls.ball.1);
             }
-            let (lift, dlift) = seat::lift(push, inverse.lift_full);
-            leak.add_to::<SLOPES>(&mut flow, &layout.orifice, one, two);
+            let (lift, dlift) = seat::seat_lift(push, inverse.lift_full);
+            leak.add_to::<SLOPES>(&mut flow, &parameters.orifice, one, two);
             if lift > 0.0 {
-                let off = viscous::<SLOPES>(one, two).scaled::<SLOPES>(layout.lift);
+                let off = viscous::<SLOPES>(one, two).scaled::<SLOPES>(parameters.lift);
                 flow.add::<SLOPES>(&off, lift);
                 if dlift > 0.0 {
                     // Both seats' pushes are the same difference, with opposite signs.
@@ -433,7 +437,7 @@ impl Network<'_> {
 
         // Gas to wall to room.
         for i in 0..3 {
-            let wall = &layout.wall[i];
+            let wall = &parameters.wall[i];
             let into = wall.film * (local.end[i].t - y[WALL + i]);
             let inv = inverse.capacity[i];
             sum.f[ENERGY + 2 * i] -= into;
@@ -445,7 +449,7 @@ impl Network<'_> {
                 sum.jac[WALL + i][MASS + 2 * i] += wall.film * local.t_by_mass[i] * inv;
                 sum.jac[WALL + i][ENERGY + 2 * i] += wall.film * local.inv_heat[i] * inv;
                 sum.jac[WALL + i][WALL + i] -= (wall.film + wall.room) * inv;
-                sum.dfdt[WALL + i] += wall.room * drive.room.1 * inv;
+                sum.dfdt[WALL + i] += wall.room * controls.room.1 * inv;
             }
         }
 
@@ -454,7 +458,7 @@ impl Network<'_> {
         let rate = (load - y[CREEP]) * inverse.creep_s;
         sum.f[CREEP] += rate;
         let per_pa = PER_STATED * inverse.creep_s;
-        sum.f[ENERGY + 4] -= far.p * layout.creep * rate;
+        sum.f[ENERGY + 4] -= far.p * parameters.creep * rate;
         if SLOPES {
             let by_far = local.p_by_energy[FAR] * per_pa;
             let by_line = -local.p_by_energy[LINE] * per_pa;
@@ -462,31 +466,31 @@ impl Network<'_> {
             sum.jac[CREEP][ENERGY + 4] += by_far;
             sum.jac[CREEP][ENERGY] += by_line;
             sum.jac[CREEP][CREEP] += by_creep;
-            let work = layout.creep * far.p;
-            sum.jac[ENERGY + 4][ENERGY + 4] -= work * by_far + layout.creep * rate * local.p_by_energy[FAR];
+            let work = parameters.creep * far.p;
+            sum.jac[ENERGY + 4][ENERGY + 4] -= work * by_far + parameters.creep * rate * local.p_by_energy[FAR];
             sum.jac[ENERGY + 4][ENERGY] -= work * by_line;
-            sum.jac[ENERGY + 4][CREEP] -= work * by_creep + layout.creep * rate * local.p_by_creep;
+            sum.jac[ENERGY + 4][CREEP] -= work * by_creep + parameters.creep * rate * local.p_by_creep;
         }
         true
     }
 }
 
-/// A joint whose crack opens with load: its leak grows with the gauge pressure across it and has its stated size at
-/// 6 bar gauge.
+/// A joint whose crack opens with load: its leak grows with the gauge pressure across it and has its stated value at 6
+/// bar gauge.
 #[inline(always)]
-fn joint<const SLOPES: bool>(leak: Leak, layout: &Layout, inside: End, room: End, flow: &mut Flow) {
+fn joint<const SLOPES: bool>(leak: Leak, parameters: &Parameters, inside: End, room: End, flow: &mut Flow) {
     if leak.is_none() {
         return;
     }
     let mut plain = Flow::default();
-    leak.add_to::<SLOPES>(&mut plain, &layout.orifice, inside, room);
-    if layout.joint_load == 0.0 {
+    leak.add_to::<SLOPES>(&mut plain, &parameters.orifice, inside, room);
+    if parameters.joint_load == 0.0 {
         flow.add::<SLOPES>(&plain, 1.0);
         return;
     }
-    let per_pa = layout.joint_load * PER_STATED;
-    // A joint under vacuum closes no further than to nothing.
-    let factor = 1.0 - layout.joint_load + per_pa * (inside.p - room.p);
+    let per_pa = parameters.joint_load * PER_STATED;
+    // A joint under vacuum closes no further than to zero.
+    let factor = 1.0 - parameters.joint_load + per_pa * (inside.p - room.p);
     if factor <= 0.0 {
         return;
     }
@@ -500,20 +504,20 @@ impl System<N> for Network<'_> {
 
     #[inline]
     fn rate(&self, t: f64, y: &[f64; N], f: &mut [f64; N]) -> bool {
-        self.gather::<false>(t, y, f, &mut [], &mut [])
+        self.evaluate::<false>(t, y, f, &mut [], &mut [])
     }
 
     fn slopes(&self, t: f64, y: &[f64; N], f: &mut [f64; N], jac: &mut [[f64; N]; N], dfdt: &mut [f64; N]) -> bool {
-        self.gather::<true>(t, y, f, jac, dfdt)
+        self.evaluate::<true>(t, y, f, jac, dfdt)
     }
 
-    fn possible(&self, y: &[f64; N]) -> bool {
+    fn is_physical(&self, y: &[f64; N]) -> bool {
         // Written so that NaN fails.
         let positive = |i: &usize| y[*i] > 0.0;
         [HOSE, MASS, ENERGY, MASS + 2, ENERGY + 2, MASS + 4, ENERGY + 4].iter().all(positive)
     }
 
-    fn floor(&self) -> &[f64; N] {
-        &self.layout.floor
+    fn abs_tol(&self) -> &[f64; N] {
+        &self.parameters.abs_tol
     }
 }

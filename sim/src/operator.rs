@@ -1,16 +1,16 @@
-//! The person at the bench, simulated: answers after a while, works the lever, swaps the ends, makes mistakes.
+//! The simulated operator: answers after a delay, turns the lever, swaps the ends, makes mistakes.
 //!
-//! [`SimOperator`] implements the sequencer's [`Operator`]. What its hands do it keeps as an [`Act`], which the loop
-//! hands to the plant ([`crate::rig::SimRig::obey`]): rig and operator stay two values, as they are on a bench.
+//! [`SimOperator`] implements the sequencer's [`Operator`]. Its manual actions are kept as [`Act`]s, which the loop
+//! passes to the plant ([`crate::rig::SimRig::obey`]): rig and operator stay two values, as in reality.
 
 use crate::config::{examine, whole};
 use seathold_sequencer::event::{Disconnect, Event, Phase};
 use seathold_sequencer::field::{Errors, Field, Unit};
-use seathold_sequencer::input::{Ask, Command, Sides};
+use seathold_sequencer::input::{Command, Prompt, Sides};
 use seathold_sequencer::io::Operator;
 use seathold_sequencer::time::{Duration, Instant, millis};
 
-/// What can go wrong with a hand.
+/// Mistakes of the operator.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
@@ -18,13 +18,13 @@ pub enum Mistake {
     /// Nothing.
     #[default]
     None,
-    /// Leaves the lever where it is, and says it is shut.
+    /// Leaves the lever where it is, and confirms that it is shut.
     ForgetsToShut,
-    /// Turns the lever half way when it should be shut, and says it is shut.
+    /// Turns the lever half way when it should be shut, and confirms that it is shut.
     HalfShut,
     /// Turns the lever the wrong way.
     WrongWay,
-    /// Says it is done without touching anything, whatever is asked: ends stay unswapped too.
+    /// Confirms every prompt without doing anything: ends stay unswapped too.
     ConfirmsWithoutDoing,
     /// Never answers.
     NeverAnswers,
@@ -42,11 +42,11 @@ impl Mistake {
     ];
 
     /// Whether it can be made at this prompt.
-    pub fn applies(self, ask: Ask) -> bool {
+    pub fn applies(self, prompt: Prompt) -> bool {
         match self {
             Self::None => false,
-            Self::ForgetsToShut | Self::HalfShut => ask == Ask::ShutValve,
-            Self::WrongWay => matches!(ask, Ask::OpenValve | Ask::ShutValve | Ask::OpenToVent),
+            Self::ForgetsToShut | Self::HalfShut => prompt == Prompt::ShutValve,
+            Self::WrongWay => matches!(prompt, Prompt::OpenValve | Prompt::ShutValve | Prompt::OpenToVent),
             Self::ConfirmsWithoutDoing | Self::NeverAnswers => true,
         }
     }
@@ -57,12 +57,12 @@ impl Mistake {
     }
 }
 
-/// The operator as written down, not yet checked. Ranges and meanings are in [`OPERATOR_FIELDS`].
+/// The operator as entered, not yet validated. Ranges and meanings are in [`OPERATOR_FIELDS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[allow(missing_docs, reason = "each field is described once, in OPERATOR_FIELDS")]
 pub struct RawOperator {
-    /// What goes wrong.
+    /// The mistake made.
     pub mistake: Mistake,
     pub mistakes: u32,
     pub start_ms: u32,
@@ -98,7 +98,7 @@ pub const OPERATOR_FIELDS: &[Field<RawOperator>] = &[
     whole!("mistakes", "how many times the mistake is made", Count, 0.0, 1_000_000.0, mistakes),
     whole!("start", "from ready to the start command", Millisecond, 0.0, 3_600_000.0, start_ms),
     whole!("reaction", "from a prompt to the hand on the lever", Millisecond, 0.0, 3_600_000.0, reaction_ms),
-    whole!("confirm", "from the lever turned to the answer", Millisecond, 0.0, 3_600_000.0, confirm_ms),
+    whole!("confirm", "from the lever turned to the confirmation", Millisecond, 0.0, 3_600_000.0, confirm_ms),
     whole!(
         "swap",
         "taking the valve off and putting it on the other way round",
@@ -123,39 +123,39 @@ impl RawOperator {
     /// Checks every field.
     ///
     /// # Errors
-    /// All that is wrong, at once.
+    /// All errors, at once.
     pub fn validate(&self) -> Result<OperatorSpec, Errors> {
         examine(self, OPERATOR_FIELDS, |_, _| {}).map(|()| OperatorSpec { raw: *self })
     }
 }
 
-/// An operator that has been checked. The only way to one is [`RawOperator::validate`].
+/// A validated operator. Only made by [`RawOperator::validate`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct OperatorSpec {
     raw: RawOperator,
 }
 
-/// Something done by hand.
+/// A manual action.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Act {
     /// Turns the lever towards this position: 0 shut, 1 open.
     Lever(f64),
     /// Takes the valve off and puts it on the other way round.
     SwapEnds,
-    /// Opens the hand bleed at the far transducer, lets out what is there, and shuts it again.
+    /// Opens the hand bleed at the far transducer, vents it, and shuts it again.
     Bleed,
     /// Opens the guard, or closes it.
     Guard {
-        /// To be closed.
+        /// Whether to close it.
         closed: bool,
     },
 }
 
-/// How many acts may wait at once: the longest answer closes a guard left open by the last, opens it, does something, and
-/// closes it again.
+/// Most pending actions: the longest sequence closes a guard left open by the last, opens it, acts, and closes it
+/// again.
 const ACTS: usize = 4;
 
-/// From the guard opened to the thing done, and from there to the guard closed.
+/// From the guard opened to the action, and from there to the guard closed.
 const BEHIND_GUARD: Duration = millis(200);
 
 /// The simulated operator.
@@ -170,17 +170,17 @@ pub struct SimOperator {
     acts: [Option<(Instant, Act)>; ACTS],
     command: Option<(Instant, Command)>,
     mistakes_left: u32,
-    /// The mistake of the moment, whatever `raw` says.
-    slip: Option<Mistake>,
-    /// The last question, since when, until it is answered.
-    open: Option<(Instant, Ask)>,
+    /// The present mistake, which overrides `raw`.
+    override_mistake: Option<Mistake>,
+    /// The open prompt and its time, until it is answered.
+    open: Option<(Instant, Prompt)>,
     link_up: bool,
     /// The guard has been opened by the operator.
     hand_in: bool,
 }
 
 impl SimOperator {
-    /// An operator who will start a run over `sides` on a valve whose lever takes `turn`.
+    /// An operator that will start a run over `sides` on a valve whose lever takes `turn`.
     pub fn new(spec: &OperatorSpec, sides: Sides, turn: Duration) -> Self {
         Self {
             raw: spec.raw,
@@ -191,14 +191,14 @@ impl SimOperator {
             acts: [None; ACTS],
             command: None,
             mistakes_left: spec.raw.mistakes,
-            slip: None,
+            override_mistake: None,
             open: None,
             link_up: true,
             hand_in: false,
         }
     }
 
-    /// The next thing done by hand that is due, once.
+    /// The next manual action that is due, once.
     pub fn act(&mut self, now: Instant) -> Option<Act> {
         let first =
             self.acts.iter_mut().filter(|a| a.is_some_and(|(at, _)| at <= now)).min_by_key(|a| a.map(|(at, _)| at))?;
@@ -209,8 +209,8 @@ impl SimOperator {
         act
     }
 
-    /// Opens the guard for a moment, as one does who swaps the ends: for a rig whose ends are swapped when the host says
-    /// so.
+    /// Opens the guard for a moment, as for swapping the ends: for a rig whose ends are swapped on the host's
+    /// confirmation.
     pub fn reach_in(&mut self, now: Instant) {
         self.acts = [None; ACTS];
         self.plan(now, Act::Guard { closed: false });
@@ -222,13 +222,13 @@ impl SimOperator {
         self.link_up = up;
     }
 
-    /// From now on this mistake is made wherever it can be, at a question that is still open, too; or no longer.
+    /// From now on this mistake is made wherever it applies, at an open prompt, too; or no longer.
     pub fn set_slip(&mut self, mistake: Option<Mistake>) {
-        self.slip = mistake;
-        if let (Some(mistake), Some((at, ask))) = (mistake, self.open)
-            && mistake.applies(ask)
+        self.override_mistake = mistake;
+        if let (Some(mistake), Some((at, prompt))) = (mistake, self.open)
+            && mistake.applies(prompt)
         {
-            self.asked(at, ask);
+            self.handle_prompt(at, prompt);
         }
     }
 
@@ -238,39 +238,39 @@ impl SimOperator {
         }
     }
 
-    fn asked(&mut self, at: Instant, ask: Ask) {
-        // A new question drops what was still to be done about the last.
+    fn handle_prompt(&mut self, at: Instant, prompt: Prompt) {
+        // A new prompt cancels the pending actions of the last.
         self.acts = [None; ACTS];
         if self.hand_in {
             self.plan(at, Act::Guard { closed: true });
         }
-        self.open = Some((at, ask));
+        self.open = Some((at, prompt));
         let hand = at + millis(self.raw.reaction_ms);
         let turned = hand + self.turn;
         let confirm = millis(self.raw.confirm_ms);
-        let mistake = self.mistake(ask);
+        let mistake = self.mistake(prompt);
         if mistake == Mistake::NeverAnswers {
             self.command = None;
             return;
         }
         let mut done = turned;
-        match (ask, mistake) {
-            (_, Mistake::ConfirmsWithoutDoing) | (Ask::ShutValve, Mistake::ForgetsToShut) => done = hand,
-            (Ask::ShutValve, Mistake::HalfShut) => self.plan(hand, Act::Lever(0.5)),
-            (Ask::OpenValve | Ask::OpenToVent, Mistake::WrongWay) => self.plan(hand, Act::Lever(0.0)),
-            (Ask::ShutValve, Mistake::WrongWay) => self.plan(hand, Act::Lever(1.0)),
-            (Ask::OpenValve | Ask::OpenToVent, _) => self.plan(hand, Act::Lever(1.0)),
-            (Ask::ShutValve, _) => self.plan(hand, Act::Lever(0.0)),
-            (Ask::WorkLever, _) => {
+        match (prompt, mistake) {
+            (_, Mistake::ConfirmsWithoutDoing) | (Prompt::ShutValve, Mistake::ForgetsToShut) => done = hand,
+            (Prompt::ShutValve, Mistake::HalfShut) => self.plan(hand, Act::Lever(0.5)),
+            (Prompt::OpenValve | Prompt::OpenToVent, Mistake::WrongWay) => self.plan(hand, Act::Lever(0.0)),
+            (Prompt::ShutValve, Mistake::WrongWay) => self.plan(hand, Act::Lever(1.0)),
+            (Prompt::OpenValve | Prompt::OpenToVent, _) => self.plan(hand, Act::Lever(1.0)),
+            (Prompt::ShutValve, _) => self.plan(hand, Act::Lever(0.0)),
+            (Prompt::WorkLever, _) => {
                 self.plan(hand, Act::Lever(0.0));
-                // A breath between the two, so that the first turn is over.
+                // A short wait between the two, so that the first turn is over.
                 let back = turned + millis(300);
                 self.plan(back, Act::Lever(1.0));
                 done = back + self.turn;
             }
-            (Ask::SwapEnds | Ask::OpenBleed, _) => {
-                let (act, takes) = match ask {
-                    Ask::SwapEnds => (Act::SwapEnds, self.raw.swap_ms.max(self.raw.reaction_ms)),
+            (Prompt::SwapEnds | Prompt::OpenBleed, _) => {
+                let (act, takes) = match prompt {
+                    Prompt::SwapEnds => (Act::SwapEnds, self.raw.swap_ms.max(self.raw.reaction_ms)),
                     _ => (Act::Bleed, self.raw.reaction_ms),
                 };
                 // Valve and bleed are behind the guard.
@@ -281,15 +281,15 @@ impl SimOperator {
                 self.plan(done, Act::Guard { closed: true });
             }
         }
-        self.command = Some((done + confirm, Command::Confirm(ask)));
+        self.command = Some((done + confirm, Command::Confirm(prompt)));
     }
 
-    /// The mistake made at this prompt, if it is one of those it can be made at and there are any left.
-    fn mistake(&mut self, ask: Ask) -> Mistake {
-        if let Some(slip) = self.slip.filter(|slip| slip.applies(ask)) {
+    /// The mistake made at this prompt, if it applies there and there are any left.
+    fn mistake(&mut self, prompt: Prompt) -> Mistake {
+        if let Some(slip) = self.override_mistake.filter(|slip| slip.applies(prompt)) {
             return slip;
         }
-        if self.raw.mistake.applies(ask) && self.mistakes_left > 0 {
+        if self.raw.mistake.applies(prompt) && self.mistakes_left > 0 {
             self.mistakes_left -= 1;
             self.raw.mistake
         } else {
@@ -323,13 +323,15 @@ impl Operator for SimOperator {
         None
     }
 
-    fn tell(&mut self, at: Instant, event: &Event) {
+    fn notify(&mut self, at: Instant, event: &Event) {
         match event {
-            Event::Asked(ask) => self.asked(at, *ask),
-            // What was only said to be done has been found out: now it is done.
-            Event::Refused(refusal) if refusal.guard_not_opened => self.asked(at, Ask::SwapEnds),
-            // Taken back: hands off what rests on it, and no word that it was done.
-            Event::Disconnect(Disconnect::Pressurised) if self.open.is_some_and(|(_, ask)| ask.rests_on_empty()) => {
+            Event::Prompted(prompt) => self.handle_prompt(at, *prompt),
+            // A false confirmation was detected: now it is done.
+            Event::Refused(refusal) if refusal.guard_not_opened => self.handle_prompt(at, Prompt::SwapEnds),
+            // Withdrawn: no actions that rest on it, and no confirmation.
+            Event::Disconnect(Disconnect::Pressurised)
+                if self.open.is_some_and(|(_, prompt)| prompt.rests_on_empty()) =>
+            {
                 (self.open, self.command, self.acts) = (None, None, [None; ACTS]);
                 if self.hand_in {
                     self.plan(at, Act::Guard { closed: true });

@@ -1,32 +1,33 @@
-//! The plant in time: integration steps, events, and what is true behind the sensors.
+//! The plant in time: integration steps, events, and the true state behind the sensors.
 
 use crate::actuator::{Actuator, Air, Motion};
-use crate::config::{Path, PlantSpec};
+use crate::config::{LeakSpec, PlantSpec};
 use crate::flow::{End, Leak, Passage};
 use crate::gas;
 use crate::heat::Wall;
-use crate::network::{CREEP, Drive, ENERGY, HOSE, Layout, MASS, N, NODES, Network, Node, WALL};
+use crate::leak_path::LeakPath;
+use crate::network::{CREEP, Controls, ENERGY, HOSE, MASS, N, NODES, Network, Node, Parameters, WALL};
 use crate::noise::{Noise, Stream};
-use crate::rodas::{Rodas, Span, Work};
-use crate::spot::Spot;
+use crate::rodas::{DenseStep, Rodas, SolverStats};
 use seathold_sequencer::input::Side;
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::Actuation;
 
-/// Longest integration step, s: so long that a still plant costs nothing, so short that the dense cubic follows it.
+/// Longest integration step, s: long enough that a plant at rest costs nothing, short enough that the dense cubic
+/// follows it.
 const STEP_MAX: f64 = 20.0;
-/// Steps a whole stroke is cut into at least. While the ball moves the openings change by orders of magnitude, and an
-/// error estimate that only looks at a step's end cannot see what was missed in between; `tests/tests/plant_lsoda.rs`
-/// shows what a coarser choice costs.
+/// Least number of steps in a whole stroke. While the ball moves the openings change by orders of magnitude, and an
+/// error estimate at a step's end cannot detect what was missed in between; `tests/tests/plant_lsoda.rs` shows the
+/// error of a coarser choice.
 const STROKE_STEPS: f64 = 32.0;
-/// The same where the gas on all sides of the ball is even, so that hardly anything will flow whatever opens.
-const EVEN_STROKE_STEPS: f64 = 4.0;
-/// Pressures and temperatures no further apart than these shares count as even: 10 Pa at atmosphere, and 0.3 K.
-const EVEN: (f64, f64) = (1e-4, 1e-3);
-/// First step after something was switched, s.
+/// The same where the gas on all sides of the ball is equalised, so that hardly anything will flow whatever opens.
+const EQUALISED_STROKE_STEPS: f64 = 4.0;
+/// Pressures and temperatures that differ by less than these shares count as equalised: 10 Pa at atmosphere, and 0.3 K.
+const EQUALISED: (f64, f64) = (1e-4, 1e-3);
+/// First step after a switching event, s.
 const STEP_FIRST: f64 = 2e-3;
 
-/// What is true of the plant at a moment: for checkers and displays, never for the sequencer.
+/// The true state of the plant at a moment: for checks and displays, never for the sequencer.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Truth {
     /// Absolute pressure and temperature of the supply line.
@@ -66,16 +67,16 @@ impl Truth {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Stuck {
     /// The supply valve stays like this.
-    pub supply: Option<Gate>,
+    pub supply: Option<GasValve>,
     /// The vent valve stays like this.
-    pub vent: Option<Gate>,
+    pub vent: Option<GasValve>,
 }
 
-/// Dirt on the seats: lets by, and seals, for exponentially distributed times.
+/// Debris on the seats: leaks, and seals, for exponentially distributed times.
 #[derive(Clone, Debug)]
-struct Grit {
+struct Debris {
     letting_by: bool,
-    /// When that changes, µs.
+    /// Time of the next change, µs.
     until: Option<u64>,
     noise: Noise,
 }
@@ -84,8 +85,8 @@ struct Grit {
 #[derive(Clone, Debug)]
 pub struct Plant {
     spec: PlantSpec,
-    layout: Layout,
-    drive: Drive,
+    parameters: Parameters,
+    controls: Controls,
     motion: Motion,
     actuator: Actuator,
     air: Air,
@@ -94,27 +95,27 @@ pub struct Plant {
     /// The ball is stuck.
     jammed: bool,
     stuck: Stuck,
-    /// What leaks now, in the order of [`Spot::ALL`].
-    leaks: [Path; Spot::ALL.len()],
-    grit: Grit,
+    /// The present leaks, in the order of [`LeakPath::ALL`].
+    leaks: [LeakSpec; LeakPath::ALL.len()],
+    debris: Debris,
     mounting: Noise,
-    /// How the end joints on the supply side and on the far side were made up: their leak over what is stated.
+    /// How the end joints on the supply side and on the far side were made up: ratio of their leak to the stated one.
     made_up: [f64; 2],
     outputs: Outputs,
     side: Side,
     solver: Rodas,
     /// The step that covers the present, and maybe some of the future.
-    span: Span<N>,
-    /// Time that `span` counts from, µs.
+    step: DenseStep<N>,
+    /// Time origin of `step`, µs.
     base: u64,
 }
 
 impl Plant {
-    /// Empty, at rest, in equilibrium with the room; end A on the supply side.
-    /// Chance (dirt on a seat, how a joint is made up) follows from `seed`.
+    /// Empty, at rest, in equilibrium with the room; end A on the supply side. Random events (debris on a seat, the
+    /// make-up of a joint) follow from `seed`.
     pub fn new(spec: &PlantSpec, seed: u64) -> Self {
         let raw = spec.raw();
-        let layout = lay_out(spec);
+        let parameters = parameters(spec);
         let begin = match raw.actuation {
             Actuation::Air => raw.shut_stop,
             // A hand valve comes to the rig open, as it left the bench.
@@ -122,14 +123,14 @@ impl Plant {
         };
         let motion = Motion::at(begin, [raw.overlap, 1.0 - raw.overlap]);
         let mut y = [0.0; N];
-        let set = raw.set_pa + raw.atmosphere_pa;
+        let set = raw.regulator_set_pa + raw.atmosphere_pa;
         y[HOSE] = gas::mass(set, raw.hose_volume_m3, raw.room_k);
         for node in NODES {
-            fill(&mut y, &layout, node, raw.atmosphere_pa, raw.room_k);
+            fill(&mut y, &parameters, node, raw.atmosphere_pa, raw.room_k);
             y[WALL + node as usize] = raw.room_k;
         }
-        let drive = Drive {
-            set,
+        let controls = Controls {
+            regulator_set: set,
             supply_open: false,
             vent_open: true,
             passing: leak(raw.supply_passing),
@@ -144,12 +145,12 @@ impl Plant {
         };
         let mut plant = Self {
             spec: *spec,
-            layout,
-            drive,
+            parameters,
+            controls,
             motion,
             actuator: Actuator {
-                dead: u64::from(raw.dead_ms) * 1_000,
-                stroke_s: f64::from(raw.stroke_ms) * 1e-3,
+                dead_time_us: u64::from(raw.dead_time_ms) * 1_000,
+                stroke_s: f64::from(raw.stroke_time_ms) * 1e-3,
                 spring: (raw.piston_start_pa, raw.piston_end_pa),
                 friction: raw.piston_friction_pa,
                 fill_s: raw.piston_fill_s,
@@ -157,39 +158,39 @@ impl Plant {
                 shut_stop: raw.shut_stop,
             },
             air: Air::EMPTY,
-            pilot_air: raw.air_pa,
+            pilot_air: raw.pilot_air_pa,
             jammed: false,
             stuck: Stuck::default(),
-            leaks: Spot::ALL.map(|spot| spot.of(raw)),
-            grit: Grit { letting_by: false, until: None, noise: Noise::new(seed, Stream::Grit) },
+            leaks: LeakPath::ALL.map(|path| path.of(raw)),
+            debris: Debris { letting_by: false, until: None, noise: Noise::new(seed, Stream::Grit) },
             mounting: Noise::new(seed, Stream::Mounting),
             made_up: [1.0; 2],
             outputs: Outputs::REST,
             side: Side::First,
             solver: Rodas::new(raw.tolerance, STEP_MAX, STEP_FIRST),
-            span: Span::still(0.0, y),
+            step: DenseStep::still(0.0, y),
             base: 0,
         };
         plant.mount(Side::First);
         if raw.grit_a.rate + raw.grit_b.rate > 0.0 {
-            plant.turn_grit(0);
+            plant.toggle_debris(0);
         }
         plant
     }
 
-    /// Work done by the integrator so far.
-    pub const fn work(&self) -> Work {
+    /// Statistics of the integrator so far.
+    pub const fn work(&self) -> SolverStats {
         self.solver.work
     }
 
-    /// What is solved: for checks against other solvers.
+    /// The equations: for checks against other solvers.
     pub fn equations(&self) -> Network<'_> {
-        Network::new(&self.layout, &self.drive)
+        Network::new(&self.parameters, &self.controls)
     }
 
     /// The state at `now`, which [`Plant::advance`] must have reached.
     pub fn state(&self, now: u64) -> [f64; N] {
-        self.span.state(self.share(now))
+        self.step.state(self.share(now))
     }
 
     /// Sets every output.
@@ -197,22 +198,22 @@ impl Plant {
         if outputs == self.outputs {
             return;
         }
-        self.cut(now);
-        let pilot_turned = outputs.pilot != self.outputs.pilot;
+        self.truncate_step(now);
+        let pilot_changed = outputs.pilot != self.outputs.pilot;
         self.outputs = outputs;
-        self.gates();
-        if pilot_turned {
+        self.set_solenoids();
+        if pilot_changed {
             self.work_pilot(now);
         }
     }
 
-    /// Solenoid valves go where their outputs say, unless they are stuck.
-    fn gates(&mut self) {
-        self.drive.supply_open = self.stuck.supply.unwrap_or(self.outputs.supply) == Gate::Open;
-        self.drive.vent_open = self.stuck.vent.unwrap_or(self.outputs.vent) == Gate::Open;
+    /// Solenoid valves follow their outputs, unless they are stuck.
+    fn set_solenoids(&mut self) {
+        self.controls.supply_open = self.stuck.supply.unwrap_or(self.outputs.supply) == GasValve::Open;
+        self.controls.vent_open = self.stuck.vent.unwrap_or(self.outputs.vent) == GasValve::Open;
     }
 
-    /// The actuator's air begins to fill or leave, as the pilot valve and its supply now stand.
+    /// The actuator begins to fill or exhaust, by the present state of the pilot valve and its supply.
     fn work_pilot(&mut self, now: u64) {
         if self.spec.raw().actuation != Actuation::Air {
             return;
@@ -228,36 +229,36 @@ impl Plant {
 
     /// The actuator's air supply changes to this gauge pressure, Pa.
     pub fn set_pilot_air(&mut self, now: u64, gauge: f64) {
-        self.cut(now);
+        self.truncate_step(now);
         self.pilot_air = gauge;
         self.work_pilot(now);
     }
 
     /// The regulator is set to, or shop air falls to, this gauge pressure, Pa.
     pub fn set_supply_air(&mut self, now: u64, gauge: f64) {
-        self.cut(now);
-        self.drive.set = self.layout.atmosphere + gauge;
+        self.truncate_step(now);
+        self.controls.regulator_set = self.parameters.atmosphere + gauge;
     }
 
-    /// The shop air is shut off at the wall, and what stands in the hose and in the pilot's line is let out.
+    /// The shop air is shut off at the wall, and the hose and the pilot's line are vented.
     pub fn shut_off_air(&mut self, now: u64) {
         self.set_pilot_air(now, 0.0);
         self.set_supply_air(now, 0.0);
         let mut y = self.state(now);
-        y[HOSE] = gas::mass(self.layout.atmosphere, self.layout.hose, self.drive.room.0);
-        self.span = Span::still(0.0, y);
+        y[HOSE] = gas::mass(self.parameters.atmosphere, self.parameters.hose, self.controls.room.0);
+        self.step = DenseStep::still(0.0, y);
     }
 
     /// Solenoid valves stick, or are freed.
     pub fn set_stuck(&mut self, now: u64, stuck: Stuck) {
-        self.cut(now);
+        self.truncate_step(now);
         self.stuck = stuck;
-        self.gates();
+        self.set_solenoids();
     }
 
-    /// The ball jams where it is, or is freed: then it goes where its actuator has long wanted it.
+    /// The ball jams where it is, or is freed: then it follows its actuator.
     pub fn jam(&mut self, now: u64, jammed: bool) {
-        self.cut(now);
+        self.truncate_step(now);
         self.jammed = jammed;
         if jammed {
             self.motion.halt(now);
@@ -267,27 +268,27 @@ impl Plant {
         }
     }
 
-    /// A place begins to leak this much, or is put right again. Of an end joint it is what is stated: how it was made up
+    /// A place begins to leak this much, or is repaired. For an end joint this is the stated leak: its make-up ratio
     /// stays.
-    pub fn set_leak(&mut self, now: u64, spot: Spot, path: Path) {
-        self.cut(now);
-        self.leaks[spot as usize] = path;
-        self.lay_leaks();
+    pub fn set_leak(&mut self, now: u64, path: LeakPath, leak: LeakSpec) {
+        self.truncate_step(now);
+        self.leaks[path as usize] = leak;
+        self.route_leaks();
     }
 
-    /// The room's air is suddenly at this temperature, K: a door was opened. It drifts on from there. The hose goes along,
-    /// with the pressure it had.
+    /// The room's air is suddenly at this temperature, K: a door was opened. It drifts on from there. The hose follows,
+    /// at its present pressure.
     pub fn set_room(&mut self, now: u64, kelvin: f64) {
-        self.cut(now);
+        self.truncate_step(now);
         let mut y = self.state(now);
-        y[HOSE] *= self.drive.room.0 / kelvin;
-        self.drive.room.0 = kelvin;
-        self.span = Span::still(0.0, y);
+        y[HOSE] *= self.controls.room.0 / kelvin;
+        self.controls.room.0 = kelvin;
+        self.step = DenseStep::still(0.0, y);
     }
 
     /// A hand turns the lever towards `to`: 0 shut, 1 open. A stop in the valve keeps it from going further shut.
     pub fn turn_lever(&mut self, now: u64, to: f64) {
-        self.cut(now);
+        self.truncate_step(now);
         let raw = self.spec.raw();
         if self.jammed {
             return;
@@ -299,18 +300,17 @@ impl Plant {
         self.turn(now);
     }
 
-    /// The valve is taken off and put on the other way round: whatever pressure stood in line and far side is let out
-    /// at once, and both fill with room air; the cavity keeps what it holds. Returns the far side's gauge pressure as
-    /// the fitting came loose, Pa.
+    /// The valve is taken off and put on the other way round: line and far side are vented at once, and both fill with
+    /// room air; the cavity keeps its gas. Returns the far side's gauge pressure as the fitting came loose, Pa.
     pub fn swap_ends(&mut self, now: u64) -> f64 {
-        self.cut(now);
+        self.truncate_step(now);
         let let_out = self.truth(now).far_gauge();
         let mut y = self.state(now);
         y[CREEP] = 0.0;
         for node in [Node::Line, Node::Far] {
-            fill(&mut y, &self.layout, node, self.layout.atmosphere, self.drive.room.0);
+            fill(&mut y, &self.parameters, node, self.parameters.atmosphere, self.controls.room.0);
         }
-        self.span = Span::still(0.0, y);
+        self.step = DenseStep::still(0.0, y);
         self.mount(match self.side {
             Side::First => Side::Second,
             Side::Second => Side::First,
@@ -318,12 +318,12 @@ impl Plant {
         let_out
     }
 
-    /// The hand bleed at the far transducer is opened for as long as it takes, and shut again.
+    /// The hand bleed at the far transducer is opened until empty, and shut again.
     pub fn bleed(&mut self, now: u64) {
-        self.cut(now);
+        self.truncate_step(now);
         let mut y = self.state(now);
-        fill(&mut y, &self.layout, Node::Far, self.layout.atmosphere, self.drive.room.0);
-        self.span = Span::still(0.0, y);
+        fill(&mut y, &self.parameters, Node::Far, self.parameters.atmosphere, self.controls.room.0);
+        self.step = DenseStep::still(0.0, y);
     }
 
     /// Which end is on the supply side.
@@ -333,111 +333,111 @@ impl Plant {
 
     fn mount(&mut self, side: Side) {
         self.side = side;
-        // A joint that is made up anew never seals quite as before: log-normal about its stated leak.
+        // A joint made up again never seals quite as before: log-normal about its stated leak.
         let reseat = self.spec.raw().joint_reseat;
         self.made_up = [0; 2].map(|_| libm::exp(reseat * self.mounting.normal()));
-        self.lay_leaks();
+        self.route_leaks();
     }
 
-    /// Every leak where it now lies.
-    fn lay_leaks(&mut self) {
+    /// Assigns every leak to its present node.
+    fn route_leaks(&mut self) {
         let raw = self.spec.raw();
         let [seat_a, seat_b, stem, body_joint, joint_a, joint_b, rig] = self.leaks.map(leak);
-        let with_grit = |seat: Leak, grit: Path| if self.grit.letting_by { seat.and(leak(grit)) } else { seat };
+        let with_grit = |seat: Leak, grit: LeakSpec| if self.debris.letting_by { seat.and(leak(grit)) } else { seat };
         let (seat_a, seat_b) = (with_grit(seat_a, raw.grit_a), with_grit(seat_b, raw.grit_b));
         let ((near, far), (near_joint, far_joint)) = match self.side {
             Side::First => ((seat_a, seat_b), (joint_a, joint_b)),
             Side::Second => ((seat_b, seat_a), (joint_b, joint_a)),
         };
-        let drive = &mut self.drive;
-        (drive.line_seat, drive.far_seat) = (near, far);
-        drive.cavity_leak = stem.and(body_joint);
-        drive.line_joint = near_joint.times(self.made_up[0]);
-        drive.far_joint = far_joint.times(self.made_up[1]);
-        drive.rig_leak = rig;
+        let controls = &mut self.controls;
+        (controls.line_seat, controls.far_seat) = (near, far);
+        controls.cavity_leak = stem.and(body_joint);
+        controls.line_joint = near_joint.times(self.made_up[0]);
+        controls.far_joint = far_joint.times(self.made_up[1]);
+        controls.rig_leak = rig;
     }
 
-    /// The dirt's next turn is drawn.
-    fn turn_grit(&mut self, now: u64) {
+    /// Draws the time of the debris' next change.
+    fn toggle_debris(&mut self, now: u64) {
         let raw = self.spec.raw();
-        let mean = if self.grit.letting_by { raw.grit_on_s } else { raw.grit_off_s };
-        let lasts = (mean * self.grit.noise.exponential() * 1e6) as u64;
-        self.grit.until = Some(now.saturating_add(lasts.max(1)));
+        let mean = if self.debris.letting_by { raw.grit_on_s } else { raw.grit_off_s };
+        let lasts = (mean * self.debris.noise.exponential() * 1e6) as u64;
+        self.debris.until = Some(now.saturating_add(lasts.max(1)));
     }
 
-    /// Moves the plant on so that every moment up to `now` is known.
+    /// Advances the plant so that every moment up to `now` is known.
     pub fn advance(&mut self, now: u64) {
-        while self.seconds(now) > self.span.end() {
-            self.next_span();
+        while self.seconds(now) > self.step.end() {
+            self.next_step();
         }
     }
 
     /// Takes the next step, and passes the event it ends at if there is one.
-    fn next_span(&mut self) {
-        // The present span's end, as the whole microsecond at or before it: corners are whole.
-        let reached = self.base + (self.span.end() * 1e6 + 1e-3) as u64;
-        let corner = [self.motion.corner(reached), self.grit.until].into_iter().flatten().min();
+    fn next_step(&mut self) {
+        // The present step's end, as the whole microsecond at or before it: corners are whole.
+        let reached = self.base + (self.step.end() * 1e6 + 1e-3) as u64;
+        let corner = [self.motion.corner(reached), self.debris.until].into_iter().flatten().min();
         let limit = corner.map_or(f64::INFINITY, |at| self.seconds(at));
-        if limit <= self.span.end() {
+        if limit <= self.step.end() {
             // The corner is here.
             let at = corner.unwrap_or(self.base);
-            let y = self.span.y1;
+            let y = self.step.y1;
             self.restart(at, y);
             self.turn(at);
-            if self.grit.until.is_some_and(|until| until <= at) {
-                self.grit.letting_by = !self.grit.letting_by;
-                self.lay_leaks();
-                self.turn_grit(at);
+            if self.debris.until.is_some_and(|until| until <= at) {
+                self.debris.letting_by = !self.debris.letting_by;
+                self.route_leaks();
+                self.toggle_debris(at);
             }
             return;
         }
-        let equations = Network::new(&self.layout, &self.drive);
+        let equations = Network::new(&self.parameters, &self.controls);
         let speed = self.motion.speed().abs();
-        self.solver.h_max = match (speed == 0.0, self.even()) {
+        self.solver.h_max = match (speed == 0.0, self.is_equalised()) {
             (true, _) => STEP_MAX,
-            (false, true) => 1.0 / (EVEN_STROKE_STEPS * speed),
+            (false, true) => 1.0 / (EQUALISED_STROKE_STEPS * speed),
             (false, false) => 1.0 / (STROKE_STEPS * speed),
         };
-        self.solver.step(&equations, &mut self.span, limit);
+        self.solver.step(&equations, &mut self.step, limit);
     }
 
-    /// Whether the gas around the ball is even at the end of the present span.
-    fn even(&self) -> bool {
-        let [a, b, c] = NODES.map(|node| self.layout.end(&self.span.y1, node));
+    /// Whether the gas around the ball is equalised at the end of the present step.
+    fn is_equalised(&self) -> bool {
+        let [a, b, c] = NODES.map(|node| self.parameters.end(&self.step.y1, node));
         let close = |a: f64, b: f64, c: f64, share: f64| a.max(b).max(c) - a.min(b).min(c) < share * a;
-        close(a.p, b.p, c.p, EVEN.0) && close(a.t, b.t, c.t, EVEN.1)
+        close(a.p, b.p, c.p, EQUALISED.0) && close(a.t, b.t, c.t, EQUALISED.1)
     }
 
-    /// Ends the present step at `now`, because something is about to be switched. The part of it already gone is
-    /// taken again as a step of its own: shorter, so at least as exact.
-    fn cut(&mut self, now: u64) {
+    /// Ends the present step at `now`, before a switching event. The elapsed part of it is integrated again as a step
+    /// of its own: shorter, so at least as exact.
+    fn truncate_step(&mut self, now: u64) {
         self.advance(now);
         let limit = self.seconds(now);
-        if limit < self.span.end() {
-            let equations = Network::new(&self.layout, &self.drive);
-            self.span = Span::still(self.span.t0, self.span.y0);
-            while self.span.end() < limit {
-                self.solver.step(&equations, &mut self.span, limit);
+        if limit < self.step.end() {
+            let equations = Network::new(&self.parameters, &self.controls);
+            self.step = DenseStep::still(self.step.t0, self.step.y0);
+            while self.step.end() < limit {
+                self.solver.step(&equations, &mut self.step, limit);
             }
         }
-        let y = self.span.y1;
+        let y = self.step.y1;
         self.restart(now, y);
     }
 
-    /// Counts from `now` again, at this state.
+    /// Sets the time origin to `now`, at this state.
     fn restart(&mut self, now: u64, y: [f64; N]) {
-        let gone = self.seconds(now);
-        self.drive.room.0 += self.drive.room.1 * gone;
-        self.drive.ball = (self.motion.position(now), self.motion.speed());
+        let elapsed = self.seconds(now);
+        self.controls.room.0 += self.controls.room.1 * elapsed;
+        self.controls.ball = (self.motion.position(now), self.motion.speed());
         self.base = now;
-        self.span = Span::still(0.0, y);
+        self.step = DenseStep::still(0.0, y);
         self.solver.h_next = STEP_FIRST;
     }
 
     /// Passes the ball's corners due by `now`, which must be the base.
     fn turn(&mut self, now: u64) {
         self.motion.turn(now);
-        self.drive.ball = (self.motion.position(now), self.motion.speed());
+        self.controls.ball = (self.motion.position(now), self.motion.speed());
     }
 
     /// Seconds from the base.
@@ -448,16 +448,16 @@ impl Plant {
 
     #[inline]
     fn share(&self, now: u64) -> f64 {
-        self.span.share(self.seconds(now))
+        self.step.share(self.seconds(now))
     }
 
-    /// Absolute pressure of a node at `now`, Pa: what a sensor there stands in.
+    /// Absolute pressure of a node at `now`, Pa: the input of a sensor there.
     #[inline]
     pub fn pressure(&self, node: Node, now: u64) -> f64 {
         let s = self.share(now);
-        let energy = self.span.component(ENERGY + 2 * node as usize, s);
-        let creep = if node == Node::Far { self.span.component(CREEP, s) } else { 0.0 };
-        gas::pressure(energy, self.layout.volume_of(node, creep))
+        let energy = self.step.component(ENERGY + 2 * node as usize, s);
+        let creep = if node == Node::Far { self.step.component(CREEP, s) } else { 0.0 };
+        gas::pressure(energy, self.parameters.volume_of(node, creep))
     }
 
     /// Temperature of the far side's gas, or of its wall, at `now`, K.
@@ -465,19 +465,19 @@ impl Plant {
         let s = self.share(now);
         let far = Node::Far as usize;
         if of_wall {
-            return self.span.component(WALL + far, s);
+            return self.step.component(WALL + far, s);
         }
-        gas::temperature(self.span.component(ENERGY + 2 * far, s), self.span.component(MASS + 2 * far, s))
+        gas::temperature(self.step.component(ENERGY + 2 * far, s), self.step.component(MASS + 2 * far, s))
     }
 
-    /// What it was made from.
+    /// Its specification.
     pub const fn spec(&self) -> &PlantSpec {
         &self.spec
     }
 
     /// Atmosphere, Pa.
     pub const fn atmosphere(&self) -> f64 {
-        self.layout.atmosphere
+        self.parameters.atmosphere
     }
 
     /// Ball position at `now`: 0 shut, 1 open.
@@ -485,49 +485,49 @@ impl Plant {
         self.motion.position(now)
     }
 
-    /// What is true at `now`.
+    /// The true state at `now`.
     pub fn truth(&self, now: u64) -> Truth {
         let y = self.state(now);
-        let room = self.drive.room.0 + self.drive.room.1 * self.seconds(now);
+        let room = self.controls.room.0 + self.controls.room.1 * self.seconds(now);
         Truth {
-            line: self.layout.end(&y, Node::Line),
-            cavity: self.layout.end(&y, Node::Cavity),
-            far: self.layout.end(&y, Node::Far),
-            hose: y[HOSE] * gas::R * room / self.layout.hose,
-            atmosphere: self.layout.atmosphere,
+            line: self.parameters.end(&y, Node::Line),
+            cavity: self.parameters.end(&y, Node::Cavity),
+            far: self.parameters.end(&y, Node::Far),
+            hose: y[HOSE] * gas::R * room / self.parameters.hose,
+            atmosphere: self.parameters.atmosphere,
             ball: self.ball(now),
             side: self.side,
         }
     }
 }
 
-fn leak(path: Path) -> Leak {
-    Leak::stated(path.rate, path.orifice)
+fn leak(spec: LeakSpec) -> Leak {
+    Leak::stated(spec.rate, spec.orifice)
 }
 
-/// Puts gas at a pressure and temperature into a node.
-fn fill(y: &mut [f64; N], layout: &Layout, node: Node, pressure: f64, temperature: f64) {
-    let volume = layout.volume_of(node, y[CREEP]);
+/// Fills a node with gas at a pressure and temperature.
+fn fill(y: &mut [f64; N], parameters: &Parameters, node: Node, pressure: f64, temperature: f64) {
+    let volume = parameters.volume_of(node, y[CREEP]);
     y[MASS + 2 * node as usize] = gas::mass(pressure, volume, temperature);
     y[ENERGY + 2 * node as usize] = gas::energy(pressure, volume);
 }
 
-fn lay_out(spec: &PlantSpec) -> Layout {
+fn parameters(spec: &PlantSpec) -> Parameters {
     let raw = spec.raw();
     let volume = [raw.line_volume_m3, raw.cavity_volume_m3, raw.far_volume_m3];
     let tau = [raw.line_tau_s, raw.cavity_tau_s, raw.far_tau_s];
     let regulator = 1e-3 / raw.droop_pa;
-    let mut floor = [0.0; N];
+    let mut abs_tol = [0.0; N];
     // Masses and energies: the tolerance of a node holding a hundredth of an atmosphere; temperatures: that of 3 K;
-    // creep: what shows as a hundredth of a pascal at the usual tolerance.
-    floor[HOSE] = raw.tolerance * gas::mass(1e3, raw.hose_volume_m3, gas::T_REF);
-    floor[CREEP] = raw.tolerance * 100.0;
+    // creep: the equivalent of a hundredth of a pascal at the usual tolerance.
+    abs_tol[HOSE] = raw.tolerance * gas::mass(1e3, raw.hose_volume_m3, gas::T_REF);
+    abs_tol[CREEP] = raw.tolerance * 100.0;
     for i in 0..3 {
-        floor[WALL + i] = raw.tolerance * 3.0;
-        floor[MASS + 2 * i] = raw.tolerance * gas::mass(1e3, volume[i], gas::T_REF);
-        floor[ENERGY + 2 * i] = raw.tolerance * gas::energy(1e3, volume[i]);
+        abs_tol[WALL + i] = raw.tolerance * 3.0;
+        abs_tol[MASS + 2 * i] = raw.tolerance * gas::mass(1e3, volume[i], gas::T_REF);
+        abs_tol[ENERGY + 2 * i] = raw.tolerance * gas::energy(1e3, volume[i]);
     }
-    Layout {
+    Parameters {
         volume,
         wall: core::array::from_fn(|i| Wall::new(volume[i], tau[i], raw.wall_ratio, raw.wall_tau_s)),
         hose: raw.hose_volume_m3,
@@ -536,7 +536,7 @@ fn lay_out(spec: &PlantSpec) -> Layout {
         supply: (Passage::new(raw.supply_b), raw.supply_c),
         vent: (Passage::new(raw.vent_b), raw.vent_c),
         bore: (Passage::new(raw.bore_b), raw.bore_c),
-        past: raw.past_c,
+        crossover: raw.crossover_c,
         overlap: raw.overlap,
         orifice: Passage::new(Passage::ORIFICE_B),
         lift: Leak::stated(raw.lift_pa_m3_s, 0.0).viscous,
@@ -545,6 +545,6 @@ fn lay_out(spec: &PlantSpec) -> Layout {
         creep_s: raw.creep_tau_s,
         atmosphere: raw.atmosphere_pa,
         joint_load: raw.joint_load,
-        floor,
+        abs_tol,
     }
 }

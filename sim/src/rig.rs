@@ -1,36 +1,36 @@
 //! The plant behind the sequencer's [`Hardware`] trait.
 
-use crate::config::Path;
-use crate::faulty::{ChannelFault, Wire};
+use crate::channel_fault::{ChannelFault, ChannelFaultInjector};
+use crate::config::LeakSpec;
+use crate::leak_path::LeakPath;
 use crate::network::Node;
 use crate::noise::Stream;
 use crate::operator::{Act, SimOperator};
 use crate::plant::{Plant, Stuck, Truth};
 use crate::scenario::Checked;
 use crate::sensor::Channel;
-use crate::spot::Spot;
 use core::convert::Infallible;
-use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Contacts, Sample, SensorFault, Side, Sides};
+use seathold_sequencer::input::{Command, Contacts, Prompt, Sample, SensorFault, Side, Sides};
 use seathold_sequencer::io::{Hardware, Operator};
 use seathold_sequencer::output::Outputs;
+use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::time::{Duration, Instant};
 
-/// Ball positions below this make the shut switch.
+/// Ball positions below this close the shut switch.
 const SHUT_SWITCH: f64 = 0.02;
 
-/// A simulated rig: plant, sensors, contacts and a clock that only [`SimRig::advance`] moves.
+/// A simulated rig: plant, sensors, contacts and a clock advanced only by [`SimRig::advance`].
 #[derive(Clone, Debug)]
 pub struct SimRig {
     plant: Plant,
     far: Channel,
     supply: Option<Channel>,
     thermometer: Option<(Channel, bool)>,
-    far_wire: Wire,
-    supply_wire: Wire,
-    thermometer_wire: Wire,
+    far_fault: ChannelFaultInjector,
+    supply_fault: ChannelFaultInjector,
+    thermometer_fault: ChannelFaultInjector,
     contacts: Contacts,
     now: u64,
     /// By how much the controller's clock is behind the plant's, µs.
@@ -39,12 +39,12 @@ pub struct SimRig {
     let_out: Option<f64>,
     /// The operator has the guard open.
     hand_in: bool,
-    /// What the controller keeps over a reset.
+    /// Retained by the controller over a reset.
     stop_kept: bool,
 }
 
 impl SimRig {
-    /// A rig at rest with the sensors that `rig` says are fitted, read through its calibration.
+    /// A rig at rest with the sensors fitted by `rig`, read through its calibration.
     pub fn new(scenario: &Checked, rig: &RawRig, seed: u64) -> Self {
         Self {
             plant: Plant::new(&scenario.plant, seed),
@@ -54,9 +54,9 @@ impl SimRig {
                 let spec = &scenario.thermometer;
                 (Channel::thermometer(spec, t, seed), spec.of_wall())
             }),
-            far_wire: Wire::SOUND,
-            supply_wire: Wire::SOUND,
-            thermometer_wire: Wire::SOUND,
+            far_fault: ChannelFaultInjector::SOUND,
+            supply_fault: ChannelFaultInjector::SOUND,
+            thermometer_fault: ChannelFaultInjector::SOUND,
             contacts: Contacts::CLEAR,
             now: 0,
             clock_behind: 0,
@@ -67,13 +67,13 @@ impl SimRig {
         }
     }
 
-    /// Moves time on. Conversions that fall due are made on the way; of several, the last is handed over and the
-    /// numbers of the others are missing, as on a rig that is polled too slowly.
+    /// Advances time. Conversions due meanwhile are made; of several, the last is returned and the numbers of the
+    /// others are missing, as on a rig that is record too slowly.
     pub fn advance(&mut self, by: Duration) {
         let until = self.now.saturating_add(by.as_ticks());
         let due = |channel: Option<&Channel>| channel.map_or(u64::MAX, Channel::due);
         loop {
-            // In the order of time, since the plant cannot go back.
+            // In order of time, since the plant cannot go back.
             let (far, supply) = (self.far.due(), due(self.supply.as_ref()));
             let thermometer = due(self.thermometer.as_ref().map(|(t, _)| t));
             let at = far.min(supply).min(thermometer);
@@ -94,21 +94,21 @@ impl SimRig {
         self.now = until;
     }
 
-    /// Puts the valve on with end B on the supply side, before anything begins.
+    /// Mounts the valve with end B on the supply side, before the start.
     pub fn mount_second(&mut self) {
         let _ = self.plant.swap_ends(self.now);
     }
 
-    /// Puts the valve on for this side, where it is not on so already.
+    /// Mounts the valve for this side, unless already so.
     pub fn mount(&mut self, side: Side) {
         if self.plant.side() != side {
             self.let_out = Some(self.plant.swap_ends(self.now));
         }
     }
 
-    /// Does what the operator's hands do by now.
+    /// Applies the operator's actions due by now.
     pub fn obey(&mut self, operator: &mut SimOperator) {
-        // The operator was told the controller's time.
+        // The operator's times are the controller's.
         let now = Instant::from_ticks(self.now.saturating_sub(self.clock_behind));
         while let Some(act) = operator.act(now) {
             match act {
@@ -120,26 +120,27 @@ impl SimRig {
         }
     }
 
-    /// What the hands are told after a poll, where a host gives the orders and of the person only the hands are used.
+    /// Updates the hands after a poll, where a host sends the requests and only the hands of the operator are
+    /// simulated.
     ///
-    /// Levers are turned a while after they are asked. Ends are swapped when the host says so: a person at a desk confirms
-    /// as fast as they like, and must not find the valve loose later.
-    pub fn follow_host(&mut self, hands: &mut SimOperator, polled: &Polled, phase: Phase) {
-        for event in &polled.events {
+    /// Levers are turned a delay after the prompt. Ends are swapped on the host's confirmation: a person at a desk
+    /// confirms at any speed, and must not find the valve loose later.
+    pub fn follow_host(&mut self, hands: &mut SimOperator, record: &PollRecord, phase: Phase) {
+        for event in &record.events {
             match event {
-                Event::Asked(Ask::SwapEnds) => hands.reach_in(polled.at),
-                // What the host said too early, the host says again.
+                Event::Prompted(Prompt::SwapEnds) => hands.reach_in(record.at),
+                // A confirmation that came too early is repeated by the host.
                 Event::Refused(_) => {}
-                event => hands.tell(polled.at, event),
+                event => hands.notify(record.at, event),
             }
         }
-        match polled.inputs.command {
-            Some(Command::Confirm(Ask::SwapEnds) | Command::Start(Sides::Second)) => self.mount(Side::Second),
+        match record.inputs.command {
+            Some(Command::Confirm(Prompt::SwapEnds) | Command::Start(Sides::Second)) => self.mount(Side::Second),
             Some(Command::Start(_)) => self.mount(Side::First),
             _ => {}
         }
-        // What the hands would say is the host's to say.
-        let _ = hands.command(polled.at, phase);
+        // Commands are given by the host, not by the simulated operator.
+        let _ = hands.command(record.at, phase);
     }
 
     /// Sets the wired contacts; the shut switch is the ball's own.
@@ -148,22 +149,22 @@ impl SimRig {
         self.contacts.guard_closed = guard_closed;
     }
 
-    /// Breaks the far-side channel, or mends it.
+    /// Injects a fault into the far-side channel, or removes it.
     pub const fn break_far(&mut self, fault: Option<ChannelFault>) {
-        self.far_wire.fault = fault;
+        self.far_fault.fault = fault;
     }
 
-    /// Breaks the supply-side channel, or mends it.
+    /// Injects a fault into the supply-side channel, or removes it.
     pub const fn break_supply(&mut self, fault: Option<ChannelFault>) {
-        self.supply_wire.fault = fault;
+        self.supply_fault.fault = fault;
     }
 
-    /// Breaks the thermometer's channel, or mends it.
+    /// Injects a fault into the thermometer's channel, or removes it.
     pub const fn break_thermometer(&mut self, fault: Option<ChannelFault>) {
-        self.thermometer_wire.fault = fault;
+        self.thermometer_fault.fault = fault;
     }
 
-    /// One far-side conversion goes missing on the way: its number is used up.
+    /// One far-side conversion is missed: its number is used up.
     pub fn slip(&mut self) {
         self.far.slip();
     }
@@ -173,7 +174,7 @@ impl SimRig {
         self.plant.set_supply_air(self.now, gauge);
     }
 
-    /// The shop air is shut off at the wall, and what stands in the lines is let out.
+    /// The shop air is shut off at the wall, and the lines are vented.
     pub fn shut_off_air(&mut self) {
         self.plant.shut_off_air(self.now);
     }
@@ -199,9 +200,9 @@ impl SimRig {
         self.stuck
     }
 
-    /// A place begins to leak this much, or is put right again.
-    pub fn set_leak(&mut self, spot: Spot, path: Path) {
-        self.plant.set_leak(self.now, spot, path);
+    /// A place begins to leak this much, or is repaired.
+    pub fn set_leak(&mut self, path: LeakPath, leak: LeakSpec) {
+        self.plant.set_leak(self.now, path, leak);
     }
 
     /// The room's air is suddenly at this temperature, K.
@@ -209,7 +210,7 @@ impl SimRig {
         self.plant.set_room(self.now, kelvin);
     }
 
-    /// The controller's clock jumps back by this much, for good.
+    /// The controller's clock jumps back by this much, permanently.
     pub const fn set_clock_back(&mut self, by: Duration) {
         self.clock_behind = self.clock_behind.saturating_add(by.as_ticks());
     }
@@ -219,12 +220,12 @@ impl SimRig {
         self.contacts
     }
 
-    /// What the controller kept over a reset: whether an emergency stop was latched.
+    /// Retained by the controller over a reset: whether an emergency stop was latched.
     pub const fn stop_kept(&self) -> bool {
         self.stop_kept
     }
 
-    /// What is true now.
+    /// The true state now.
     pub fn truth(&mut self) -> Truth {
         self.plant.advance(self.now);
         self.plant.truth(self.now)
@@ -249,16 +250,16 @@ impl Hardware for SimRig {
     }
 
     fn far(&mut self) -> nb::Result<Sample, SensorFault> {
-        self.far_wire.pass(self.far.take().ok_or(nb::Error::WouldBlock))
+        self.far_fault.pass(self.far.take().ok_or(nb::Error::WouldBlock))
     }
 
     fn supply(&mut self) -> nb::Result<Sample, SensorFault> {
-        self.supply_wire.pass(self.supply.as_mut().and_then(Channel::take).ok_or(nb::Error::WouldBlock))
+        self.supply_fault.pass(self.supply.as_mut().and_then(Channel::take).ok_or(nb::Error::WouldBlock))
     }
 
     fn thermometer(&mut self) -> nb::Result<Sample, SensorFault> {
         let reading = self.thermometer.as_mut().and_then(|(channel, _)| channel.take());
-        self.thermometer_wire.pass(reading.ok_or(nb::Error::WouldBlock))
+        self.thermometer_fault.pass(reading.ok_or(nb::Error::WouldBlock))
     }
 
     fn contacts(&mut self) -> Contacts {
@@ -274,7 +275,7 @@ impl Hardware for SimRig {
         Ok(())
     }
 
-    fn outputs_differ(&mut self) -> bool {
+    fn readback_mismatch(&mut self) -> bool {
         false
     }
 

@@ -4,43 +4,44 @@
 //!
 //! # Why this one
 //!
-//! - A wide-open ball joins millilitres through a conductance that would even them out within microseconds, while a
-//!   test lasts minutes: the equations are stiff, and an explicit method would crawl. RODAS is L-stable: it steps over
-//!   what has died out.
+//! - A wide-open ball joins millilitres through a conductance that would equalise them within microseconds, while a
+//!   test lasts minutes: the equations are stiff, and an explicit method would need tiny steps. RODAS is L-stable: it
+//!   steps over transients that have decayed.
 //! - Linear invariants (mass; energy of gas and wall) are kept to rounding by any Rosenbrock method with an exact
 //!   Jacobian, because every stage is a linear combination of right-hand sides and Jacobian products. There is no
-//!   Newton iteration whose end could leave a residue, and no iteration count that could differ between machines.
-//! - The dense output makes samples cheap: while a tight valve holds, one step spans thousands of samples, and each is
-//!   one cubic.
+//!   Newton iteration whose termination could leave a residue, and no iteration count that could differ between
+//!   machines.
+//! - The dense output makes samples cheap: while a tight valve holds pressure, one step spans thousands of samples, and
+//!   each is one cubic.
 //! - No heap, a fixed amount of work a step, only + − × ÷ √: the same bits everywhere.
 
 /// A system of `N` equations `dy/dt = f(t, y)`.
 pub trait System<const N: usize> {
-    /// What solves its linear equations.
+    /// Solver of its linear equations.
     type Factors: Factors<N>;
 
-    /// The right-hand side; false when the state is not a possible one (a negative mass).
+    /// The right-hand side; false when the state is not physical (a negative mass).
     fn rate(&self, t: f64, y: &[f64; N], f: &mut [f64; N]) -> bool;
 
     /// As [`System::rate`], with the Jacobian `jac[row][column] = ∂f_row/∂y_column` and `∂f/∂t`.
     fn slopes(&self, t: f64, y: &[f64; N], f: &mut [f64; N], jac: &mut [[f64; N]; N], dfdt: &mut [f64; N]) -> bool;
 
-    /// Whether a state is a possible one.
-    fn possible(&self, y: &[f64; N]) -> bool;
+    /// Whether a state is physical.
+    fn is_physical(&self, y: &[f64; N]) -> bool;
 
     /// Absolute tolerance of each component.
-    fn floor(&self) -> &[f64; N];
+    fn abs_tol(&self) -> &[f64; N];
 }
 
 /// Linear equations `(shift·I − J) x = b` with one matrix and many right-hand sides.
 pub trait Factors<const N: usize> {
-    /// Before anything is factorised.
+    /// Before any factorisation.
     const EMPTY: Self;
 
     /// Factorises; false where the matrix is singular.
     fn factor(&mut self, jac: &[[f64; N]; N], shift: f64) -> bool;
 
-    /// Turns a right-hand side into the solution.
+    /// Replaces a right-hand side by the solution.
     fn solve(&self, x: &mut [f64; N]);
 }
 
@@ -80,12 +81,12 @@ const H3: [f64; 5] = [
     -6.594_389_125_716_872,
 ];
 
-/// A step that has been taken, with the cubic through it.
+/// A completed step, with the cubic through it.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Span<const N: usize> {
-    /// Where it began, s.
+pub struct DenseStep<const N: usize> {
+    /// Its start, s.
     pub t0: f64,
-    /// How long it is, s.
+    /// Its length, s.
     pub h: f64,
     /// State at its beginning.
     pub y0: [f64; N],
@@ -95,44 +96,44 @@ pub struct Span<const N: usize> {
     c3: [f64; N],
 }
 
-impl<const N: usize> Span<N> {
-    /// No time at all, at this state.
+impl<const N: usize> DenseStep<N> {
+    /// A step of zero length, at this state.
     pub const fn still(t0: f64, y: [f64; N]) -> Self {
         Self { t0, h: 0.0, y0: y, y1: y, c2: [0.0; N], c3: [0.0; N] }
     }
 
-    /// Where it ends, s.
+    /// Its end, s.
     pub fn end(&self) -> f64 {
         self.t0 + self.h
     }
 
-    /// Share of the span gone at time `t`, cut to 0 to 1.
+    /// Elapsed share of the step at time `t`, limited to 0 to 1.
     #[inline]
     pub fn share(&self, t: f64) -> f64 {
         if self.h > 0.0 { ((t - self.t0) / self.h).clamp(0.0, 1.0) } else { 1.0 }
     }
 
-    /// One component at a share of the span.
+    /// One component at a share of the step.
     #[inline]
     pub fn component(&self, i: usize, s: f64) -> f64 {
         let rest = 1.0 - s;
         rest * self.y0[i] + s * (self.y1[i] + rest * (self.c2[i] + s * self.c3[i]))
     }
 
-    /// The whole state at a share of the span.
+    /// The whole state at a share of the step.
     pub fn state(&self, s: f64) -> [f64; N] {
         core::array::from_fn(|i| self.component(i, s))
     }
 }
 
-/// How much work has been done.
+/// Step counts.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Work {
+pub struct SolverStats {
     /// Steps taken.
     pub steps: u64,
-    /// Steps tried and thrown away.
+    /// Steps rejected.
     pub rejected: u64,
-    /// Steps at the least length, taken whatever their error: none in a sound plant.
+    /// Steps at the least length, taken whatever their error: none in a healthy plant.
     pub forced: u64,
 }
 
@@ -145,11 +146,11 @@ pub struct Rodas {
     pub h_max: f64,
     /// Length to try next, s.
     pub h_next: f64,
-    /// Work done.
-    pub work: Work,
+    /// Statistics.
+    pub work: SolverStats,
 }
 
-/// Where a step begins, with everything known there.
+/// Start of a step, with state, rates and slopes there.
 struct Begin<const N: usize> {
     t0: f64,
     y0: [f64; N],
@@ -158,21 +159,22 @@ struct Begin<const N: usize> {
     dfdt: [f64; N],
 }
 
-/// Shortest step, s: far below the fastest time constant there is (a tenth of a cubic centimetre behind the widest valve
-/// that may be described empties in a fifth of a microsecond).
+/// Shortest step, s: far below the fastest time constant (a tenth of a cubic centimetre behind the widest valve in
+/// range empties in a fifth of a microsecond).
 const H_MIN: f64 = 1e-12;
-/// The same as a share of the time gone, so that a step always moves time on.
+/// The same as a share of elapsed time, so that a step always advances time.
 const H_MIN_SHARE: f64 = 1e-15;
 
 impl Rodas {
     /// At rest, about to try a step of `h_first`.
     pub const fn new(tolerance: f64, h_max: f64, h_first: f64) -> Self {
-        Self { tolerance, h_max, h_next: h_first, work: Work { steps: 0, rejected: 0, forced: 0 } }
+        Self { tolerance, h_max, h_next: h_first, work: SolverStats { steps: 0, rejected: 0, forced: 0 } }
     }
 
-    /// Takes one step from the end of `span`, and puts it in its place. The step ends at `limit` at the latest, and exactly there if it would come close.
-    pub fn step<const N: usize, S: System<N>>(&mut self, system: &S, span: &mut Span<N>, limit: f64) {
-        let mut begin = Begin { t0: span.end(), y0: span.y1, f0: [0.0; N], jac: [[0.0; N]; N], dfdt: [0.0; N] };
+    /// Takes one step from the end of `step`, and replaces it. The step ends at `limit` at the latest, and exactly
+    /// there if it would come close.
+    pub fn step<const N: usize, S: System<N>>(&mut self, system: &S, step: &mut DenseStep<N>, limit: f64) {
+        let mut begin = Begin { t0: step.end(), y0: step.y1, f0: [0.0; N], jac: [[0.0; N]; N], dfdt: [0.0; N] };
         let t0 = begin.t0;
         // A state the system refuses cannot have been accepted as a step's end, nor set by the plant.
         let _ = system.slopes(t0, &begin.y0, &mut begin.f0, &mut begin.jac, &mut begin.dfdt);
@@ -180,18 +182,18 @@ impl Rodas {
         let least = H_MIN.max(H_MIN_SHARE * t0);
         let mut h = self.h_next.min(self.h_max);
         loop {
-            let left = limit - t0;
-            // Not leave a sliver behind.
-            let last = h * 1.000_001 >= left;
-            let tried = if last { left } else { h.min(left) };
+            let remaining = limit - t0;
+            // Leave no tiny last step.
+            let last = h * 1.000_001 >= remaining;
+            let tried = if last { remaining } else { h.min(remaining) };
             let forced = tried <= least;
-            let Some(error) = self.attempt(system, &begin, tried, &mut lu, span) else {
+            let Some(error) = self.try_step(system, &begin, tried, &mut lu, step) else {
                 self.work.rejected += 1;
                 h = (tried * 0.25).max(least);
                 if forced {
-                    // Nothing better can be done: hold the state over so short a time.
+                    // No better option: hold the state over so short a time.
                     self.work.forced += 1;
-                    *span = Span { h: tried, ..Span::still(t0, begin.y0) };
+                    *step = DenseStep { h: tried, ..DenseStep::still(t0, begin.y0) };
                     return;
                 }
                 continue;
@@ -203,7 +205,7 @@ impl Rodas {
                 self.work.steps += 1;
                 self.work.forced += u64::from(error > 1.0);
                 let next = tried / factor;
-                // A step cut short by the limit says nothing about how long the next may be.
+                // A step shortened by the limit gives no information on the next length.
                 self.h_next = if last { next.max(self.h_next) } else { next };
                 return;
             }
@@ -212,13 +214,13 @@ impl Rodas {
         }
     }
 
-    fn attempt<const N: usize, S: System<N>>(
+    fn try_step<const N: usize, S: System<N>>(
         &self,
         system: &S,
         begin: &Begin<N>,
         h: f64,
         lu: &mut S::Factors,
-        span: &mut Span<N>,
+        step: &mut DenseStep<N>,
     ) -> Option<f64> {
         let Begin { t0, y0, f0, jac, dfdt } = begin;
         let t0 = *t0;
@@ -275,14 +277,14 @@ impl Rodas {
         for i in 0..N {
             y[i] += k6[i];
         }
-        // The end must be a possible state too, since the next step starts from it.
-        if !system.possible(&y) {
+        // The end must be a physical state too, since the next step starts from it.
+        if !system.is_physical(&y) {
             return None;
         }
-        let floor = system.floor();
+        let abs_tol = system.abs_tol();
         let mut sum = 0.0;
         for i in 0..N {
-            let scale = floor[i] + self.tolerance * y0[i].abs().max(y[i].abs());
+            let scale = abs_tol[i] + self.tolerance * y0[i].abs().max(y[i].abs());
             let e = k6[i] / scale;
             sum += e * e;
         }
@@ -291,22 +293,22 @@ impl Rodas {
             return None;
         }
         let blend = |w: &[f64; 5], i: usize| w[0] * k1[i] + w[1] * k2[i] + w[2] * k3[i] + w[3] * k4[i] + w[4] * k5[i];
-        span.t0 = t0;
-        span.h = h;
-        span.y0 = *y0;
-        span.y1 = y;
+        step.t0 = t0;
+        step.h = h;
+        step.y0 = *y0;
+        step.y1 = y;
         for i in 0..N {
-            span.c2[i] = blend(&H2, i);
-            span.c3[i] = blend(&H3, i);
+            step.c2[i] = blend(&H2, i);
+            step.c3[i] = blend(&H3, i);
         }
         Some(error)
     }
 }
 
-/// Any matrix. Rows are swapped only where the pivot is poor, so the sparsity of a good ordering stays.
+/// Any matrix. Rows are swapped only where the pivot is poor, so the sparsity of a good ordering is kept.
 ///
 /// Kept by columns: factorising and both solves then run down a column, which has no long chain of dependent additions,
-/// and a column that a pivot row does not reach is left alone.
+/// and a column without an entry in a pivot row is unchanged.
 #[derive(Clone, Debug)]
 pub struct Dense<const N: usize> {
     columns: [[f64; N]; N],

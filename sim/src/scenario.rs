@@ -1,6 +1,6 @@
 //! A scenario: plant, sensors and operator together; and ready-made ones by name.
 
-use crate::config::{Path, PlantSpec, RawPlant};
+use crate::config::{LeakSpec, PlantSpec, RawPlant};
 use crate::operator::{OperatorSpec, RawOperator};
 use crate::sensor::{RawSensor, RawThermometer, SensorSpec, ThermometerSpec};
 use core::fmt;
@@ -12,7 +12,7 @@ use seathold_sequencer::recipe::Actuation;
 pub struct Scenario {
     /// Name, as typed.
     pub name: &'static str,
-    /// What it shows, in one line.
+    /// Description, in one line.
     pub about: &'static str,
     /// Gas, heat, valve and leaks.
     pub plant: RawPlant,
@@ -22,11 +22,11 @@ pub struct Scenario {
     pub supply: RawSensor,
     /// Thermometer, used where the rig has one.
     pub thermometer: RawThermometer,
-    /// The person.
+    /// The operator.
     pub operator: RawOperator,
 }
 
-/// A scenario that has been checked. The only way to one is [`Scenario::validate`].
+/// A validated scenario. Only made by [`Scenario::validate`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Checked {
     /// Gas, heat, valve and leaks.
@@ -37,11 +37,11 @@ pub struct Checked {
     pub supply: SensorSpec,
     /// Thermometer.
     pub thermometer: ThermometerSpec,
-    /// The person.
+    /// The operator.
     pub operator: OperatorSpec,
 }
 
-/// Everything wrong with a scenario, section by section.
+/// All errors of a scenario, by section.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct ScenarioErrors {
     /// `plant`.
@@ -68,7 +68,7 @@ impl ScenarioErrors {
         ]
     }
 
-    /// Whether nothing is wrong.
+    /// Whether there are no errors.
     pub fn is_empty(&self) -> bool {
         self.sections().iter().all(|(_, errors)| errors.as_slice().is_empty())
     }
@@ -93,7 +93,7 @@ impl fmt::Display for ScenarioErrors {
 impl core::error::Error for ScenarioErrors {}
 
 impl Scenario {
-    /// A tight valve, worked by air.
+    /// A tight, air-operated valve.
     pub const TIGHT: Self = Self {
         name: "tight",
         about: "a good valve: every path below a thousandth of what rate B allows at DN 25",
@@ -117,7 +117,7 @@ impl Scenario {
     /// Checks everything.
     ///
     /// # Errors
-    /// All that is wrong, at once.
+    /// All errors, at once.
     pub fn validate(&self) -> Result<Checked, ScenarioErrors> {
         let plant = self.plant.validate();
         let (far, supply, thermometer) = (self.far.validate(), self.supply.validate(), self.thermometer.validate());
@@ -136,39 +136,38 @@ impl Scenario {
     }
 }
 
-/// The ready-made scenarios. Leak figures are ours, chosen to stand clearly on one side of rate B at DN 25
-/// (7.5e-4 Pa·m³/s).
+/// The ready-made scenarios. Leaks are ours, chosen to lie clearly on one side of rate B at DN 25 (7.5e-4 Pa·m³/s).
 pub const SCENARIOS: &[Scenario] = &[
     Scenario::TIGHT,
     Scenario::with(
         "scratched-seat-a",
         "the seat at end A is scratched: 20 mm³/s",
-        RawPlant { seat_a: Path::viscous(2.0e-3), ..RawPlant::DEMO },
+        RawPlant { seat_a: LeakSpec::viscous(2.0e-3), ..RawPlant::DEMO },
     ),
     Scenario::with(
         "stem-leak",
         "the stem packing leaks 15 mm³/s to the room, whichever way round",
-        RawPlant { stem: Path::viscous(1.5e-3), ..RawPlant::DEMO },
+        RawPlant { stem: LeakSpec::viscous(1.5e-3), ..RawPlant::DEMO },
     ),
     Scenario::with(
         "does-not-shut",
-        "grit in the ball: it stops with a third of the stroke to go",
+        "debris in the ball: it stops with a third of the stroke to go",
         RawPlant { shut_stop: 0.33, ..RawPlant::DEMO },
     ),
     Scenario::with(
         "rig-leak",
         "the valve is good; a fitting of the rig at the transducer leaks 12 mm³/s",
-        RawPlant { rig_leak: Path::viscous(1.2e-3), ..RawPlant::DEMO },
+        RawPlant { rig_leak: LeakSpec::viscous(1.2e-3), ..RawPlant::DEMO },
     ),
     Scenario::with(
         "dirty-seat-b",
-        "grit on the seat at end B lets 30 mm³/s by now and then",
-        RawPlant { grit_b: Path::orifice(3.0e-3), ..RawPlant::DEMO },
+        "debris on the seat at end B leaks 30 mm³/s now and then",
+        RawPlant { grit_b: LeakSpec::orifice(3.0e-3), ..RawPlant::DEMO },
     ),
     Scenario::with(
         "cracked-joint-b",
         "the end joint at end B cracked when it was twisted: 14 mm³/s, more under load, different each time it is made up",
-        RawPlant { joint_b: Path::viscous(1.4e-3), joint_load: 0.8, joint_reseat: 0.1, ..RawPlant::DEMO },
+        RawPlant { joint_b: LeakSpec::viscous(1.4e-3), joint_load: 0.8, joint_reseat: 0.1, ..RawPlant::DEMO },
     ),
     Scenario::with(
         "creeping-seats",
@@ -178,7 +177,7 @@ pub const SCENARIOS: &[Scenario] = &[
     Scenario::with(
         "low-pilot-air",
         "the actuator gets 1.8 bar where it needs 2.2 to start opening",
-        RawPlant { air_pa: 180_000.0, ..RawPlant::DEMO },
+        RawPlant { pilot_air_pa: 180_000.0, ..RawPlant::DEMO },
     ),
     Scenario::with(
         "sticking-ball",
@@ -187,8 +186,8 @@ pub const SCENARIOS: &[Scenario] = &[
     ),
     Scenario::with(
         "supply-passing",
-        "the rig's supply valve lets 40 mm³/s by when shut",
-        RawPlant { supply_passing: Path::orifice(4e-3), ..RawPlant::DEMO },
+        "the rig's supply valve passes 40 mm³/s when shut",
+        RawPlant { supply_passing: LeakSpec::orifice(4e-3), ..RawPlant::DEMO },
     ),
     Scenario::with(
         "warming-room",

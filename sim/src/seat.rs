@@ -7,7 +7,7 @@
 /// How far the ball has lifted off a seat, 0 to 1, and the slope of that, when the pressure pushing it *away* from the
 /// seat is `push` (Pa) and it is fully off at one over `per_full` (1/Pa).
 #[inline]
-pub fn lift(push: f64, per_full: f64) -> (f64, f64) {
+pub fn seat_lift(push: f64, per_full: f64) -> (f64, f64) {
     smoothstep(push * per_full, per_full)
 }
 
@@ -18,7 +18,7 @@ pub fn bore(x: f64, overlap: f64, width: f64) -> (f64, f64) {
     smoothstep((x - overlap) * width, width)
 }
 
-/// Opening between port and cavity past the edge of the ball, 0 to 1: there in mid-stroke only, because a ball seals
+/// Crossover between port and cavity at the edge of the ball, 0 to 1: there in mid-stroke only, because a ball seals
 /// its cavity from the ports when fully open as well as when fully shut; `width` is 1 / (1 − 2·overlap).
 #[inline]
 pub fn past(x: f64, overlap: f64, width: f64) -> (f64, f64) {

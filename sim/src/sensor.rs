@@ -1,9 +1,9 @@
-//! What a converter makes of the plant: hysteresis, lag, gain, offset, drift, noise, quantisation, and conversions with
+//! Measuring channels of the plant: hysteresis, lag, gain, offset, drift, noise, quantisation, and conversions with
 //! running numbers.
 //!
-//! In the order a real channel does it: the diaphragm has hysteresis and lag; bridge and amplifier have gain, offset and
-//! drift; noise comes on top; the amplifier saturates; the converter rounds to counts. Gain, offset and drift are errors *against the
-//! calibration in the rig's file*, which is all the sequencer knows.
+//! In the order of a real channel: the diaphragm has hysteresis and lag; bridge and amplifier have gain, offset and
+//! drift; then noise; the amplifier saturates; the converter rounds to counts. Gain, offset and drift are errors
+//! *against the calibration in the rig's file*, the only one the sequencer knows.
 
 use crate::config::{examine, real, whole};
 use crate::noise::{Noise, Stream};
@@ -11,7 +11,7 @@ use seathold_sequencer::field::{Errors, Field, Unit};
 use seathold_sequencer::input::Sample;
 use seathold_sequencer::rig::{Thermometer, Transducer};
 
-/// A pressure channel as written down, not yet checked. Ranges and meanings are in [`SENSOR_FIELDS`].
+/// A pressure channel as entered, not yet validated. Ranges and meanings are in [`SENSOR_FIELDS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[allow(missing_docs, reason = "each field is described once, in SENSOR_FIELDS")]
@@ -57,14 +57,7 @@ pub const SENSOR_FIELDS: &[Field<RawSensor>] = &[
     real!("drift", "zero drift in a second", PascalRms, -100.0, 100.0, drift_pa_s),
     real!("hysteresis", "half the width of the hysteresis loop", PascalRms, 0.0, 10_000.0, hysteresis_pa),
     real!("lag", "time constant of the transducer", Second, 0.0, 60.0, lag_s),
-    real!(
-        "range",
-        "gauge pressure beyond which the signal rises no further",
-        PascalRms,
-        10_000.0,
-        2_000_000.0,
-        range_pa
-    ),
+    real!("range", "gauge pressure beyond which the signal saturates", PascalRms, 10_000.0, 2_000_000.0, range_pa),
     whole!("period", "time between conversions", Millisecond, 1.0, 10_000.0, period_ms),
 ];
 
@@ -72,19 +65,19 @@ impl RawSensor {
     /// Checks every field.
     ///
     /// # Errors
-    /// All that is wrong, at once.
+    /// All errors, at once.
     pub fn validate(&self) -> Result<SensorSpec, Errors> {
         examine(self, SENSOR_FIELDS, |_, _| {}).map(|()| SensorSpec { raw: *self })
     }
 }
 
-/// A pressure channel that has been checked. The only way to one is [`RawSensor::validate`].
+/// A validated pressure channel. Only made by [`RawSensor::validate`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SensorSpec {
     raw: RawSensor,
 }
 
-/// A thermometer as written down, not yet checked. Ranges and meanings are in [`THERMOMETER_FIELDS`].
+/// A thermometer as entered, not yet validated. Ranges and meanings are in [`THERMOMETER_FIELDS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[allow(missing_docs, reason = "each field is described once, in THERMOMETER_FIELDS")]
@@ -128,13 +121,13 @@ impl RawThermometer {
     /// Checks every field.
     ///
     /// # Errors
-    /// All that is wrong, at once.
+    /// All errors, at once.
     pub fn validate(&self) -> Result<ThermometerSpec, Errors> {
         examine(self, THERMOMETER_FIELDS, |_, _| {}).map(|()| ThermometerSpec { raw: *self })
     }
 }
 
-/// A thermometer that has been checked. The only way to one is [`RawThermometer::validate`].
+/// A validated thermometer. Only made by [`RawThermometer::validate`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ThermometerSpec {
     raw: RawThermometer,
@@ -147,7 +140,7 @@ impl ThermometerSpec {
     }
 }
 
-/// What a count is worth.
+/// Value of a count.
 #[derive(Clone, Copy, Debug)]
 enum Scale {
     Pressure(Transducer),
@@ -165,11 +158,11 @@ pub struct Channel {
     /// Drift a conversion.
     drift: f64,
     hysteresis: f64,
-    /// Where the signal rises no further; infinite for a thermometer.
+    /// Saturation of the signal; infinite for a thermometer.
     range: f64,
-    /// Share of the way that lag lets the reading go in one period; 1 without lag.
+    /// Share of a step that the lag passes in one period; 1 without lag.
     follows: f64,
-    /// Where hysteresis and lag have left the diaphragm; `None` before the first conversion.
+    /// State of hysteresis and lag of the diaphragm; `None` before the first conversion.
     diaphragm: Option<(f64, f64)>,
     period: u64,
     /// When the next conversion is due, µs.
@@ -179,7 +172,7 @@ pub struct Channel {
     noise: Noise,
 }
 
-/// Share of the way a first-order lag goes in one period.
+/// Share of a step that a first-order lag follows in one period.
 fn follows(period_ms: u32, lag_s: f64) -> f64 {
     if lag_s > 0.0 { 1.0 - libm::exp(-f64::from(period_ms) * 1e-3 / lag_s) } else { 1.0 }
 }
@@ -242,8 +235,8 @@ impl Channel {
         self.next += self.period;
         self.number = self.number.wrapping_add(1);
         self.offset += self.drift;
-        let felt = self.feel(value);
-        let mut seen = self.gain * felt + self.offset + self.noise_sd * self.noise.normal();
+        let sensed = self.diaphragm(value);
+        let mut seen = self.gain * sensed + self.offset + self.noise_sd * self.noise.normal();
         if let Some(pink) = &mut self.pink {
             seen += pink.next(&mut self.noise);
         }
@@ -255,9 +248,9 @@ impl Channel {
         self.waiting = Some(Sample { counts, number: self.number });
     }
 
-    /// What the diaphragm does: play of the hysteresis, then lag.
+    /// Response of the diaphragm: hysteresis, then lag.
     #[inline]
-    fn feel(&mut self, value: f64) -> f64 {
+    fn diaphragm(&mut self, value: f64) -> f64 {
         let (held, lagged) = self.diaphragm.unwrap_or((value, value));
         let held = held.clamp(value - self.hysteresis, value + self.hysteresis);
         let lagged = lagged + self.follows * (held - lagged);
@@ -271,17 +264,17 @@ impl Channel {
         self.waiting.take()
     }
 
-    /// A conversion that nobody will ever see: its number is used up.
+    /// A missed conversion: its number is used up.
     pub fn slip(&mut self) {
         self.number = self.number.wrapping_add(1);
     }
 }
 
-/// Rows of the 1/f generator: its slowest holds for 2¹⁵ conversions, five minutes at 100 a second.
+/// Rows of the 1/f generator: its slowest row lasts 2¹⁵ conversions, five minutes at 100 a second.
 const ROWS: usize = 16;
 
 /// 1/f noise by Voss's algorithm (in M. Gardner, *Scientific American*, April 1978): a sum of random numbers of which
-/// the k-th is drawn anew every 2ᵏ conversions. One new number a conversion, whatever the depth.
+/// the k-th is redrawn every 2ᵏ conversions. One new number a conversion, whatever the depth.
 #[derive(Clone, Debug)]
 struct Pink {
     rows: [f64; ROWS],
@@ -300,7 +293,7 @@ impl Pink {
         self.count = self.count.wrapping_add(1);
         let row = (self.count.trailing_zeros() as usize).min(ROWS - 1);
         self.rows[row] = self.row_sd * noise.normal();
-        // Summed afresh, so that rounding cannot pile up over days.
+        // Summed from scratch, so that rounding cannot accumulate over days.
         self.rows.iter().sum()
     }
 }

@@ -1,17 +1,17 @@
 //! Configuration: clear errors, all at once; the tables cover what they should.
 
 use seathold_sequencer::field::Field;
-use seathold_sim::config::{PLANT_FIELDS, Path, RawPlant};
+use seathold_sim::config::{LeakSpec, PLANT_FIELDS, RawPlant};
+use seathold_sim::leak_path::LeakPath;
 use seathold_sim::operator::{OPERATOR_FIELDS, RawOperator};
 use seathold_sim::scenario::{SCENARIOS, Scenario};
 use seathold_sim::sensor::{RawSensor, RawThermometer, SENSOR_FIELDS, THERMOMETER_FIELDS};
-use seathold_sim::spot::Spot;
 
 #[test]
 fn every_error_is_reported_at_once_with_section_field_value_and_range() {
     let mut scenario = Scenario::TIGHT;
     scenario.plant.far_volume_m3 = -1.0;
-    scenario.plant.seat_a = Path::viscous(f64::NAN);
+    scenario.plant.seat_a = LeakSpec::viscous(f64::NAN);
     scenario.plant.piston_start_pa = 500_000.0;
     scenario.far.noise_pa = 1e9;
     scenario.operator.reaction_ms = u32::MAX;
@@ -35,7 +35,7 @@ fn each_field_writes_what_it_reads_and_nothing_else<T: Copy + PartialEq + std::f
     let mut names = Vec::new();
     for field in fields {
         assert!(!field.about.is_empty() && field.min < field.max, "{}", field.name);
-        assert!(!names.contains(&field.name), "{} stands twice", field.name);
+        assert!(!names.contains(&field.name), "{} occurs twice", field.name);
         names.push(field.name);
         let value = (field.get)(&raw);
         assert!(value >= field.min && value <= field.max, "{}: {value} outside its own range", field.name);
@@ -60,7 +60,7 @@ fn tables_agree_with_the_structs() {
 }
 
 #[test]
-fn ready_made_scenarios_are_valid_and_say_what_they_show() {
+fn ready_made_scenarios_are_valid_and_described() {
     for scenario in SCENARIOS {
         assert!(scenario.validate().is_ok(), "{}: {:?}", scenario.name, scenario.validate());
         assert!(scenario.by_hand().validate().is_ok(), "{}", scenario.name);
@@ -69,12 +69,12 @@ fn ready_made_scenarios_are_valid_and_say_what_they_show() {
 }
 
 #[test]
-fn a_spot_is_its_field() {
+fn a_leak_path_is_its_field() {
     let mut raw = RawPlant::DEMO;
-    for (i, spot) in Spot::ALL.into_iter().enumerate() {
+    for (i, path) in LeakPath::ALL.into_iter().enumerate() {
         let rate = (i + 1) as f64 * 1e-5;
-        spot.of_mut(&mut raw).rate = rate;
-        let field = PLANT_FIELDS.iter().find(|f| f.name == spot.name()).expect("a field of that name");
-        assert_eq!(((field.get)(&raw), spot.of(&raw).rate), (rate, rate), "{}", field.name);
+        path.of_mut(&mut raw).rate = rate;
+        let field = PLANT_FIELDS.iter().find(|f| f.name == path.name()).expect("a field of that name");
+        assert_eq!(((field.get)(&raw), path.of(&raw).rate), (rate, rate), "{}", field.name);
     }
 }

@@ -1,11 +1,11 @@
 //! The integrator: its order, its dense output, and the network's Jacobian.
 
 use seathold_sim::arrow::Arrow;
-use seathold_sim::config::{Path, RawPlant};
+use seathold_sim::config::{LeakSpec, RawPlant};
 use seathold_sim::flow::Leak;
-use seathold_sim::network::{CREEP, Drive, ENERGY, HOSE, Layout, MASS, N, Network, WALL};
+use seathold_sim::network::{CREEP, Controls, ENERGY, HOSE, MASS, N, Network, Parameters, WALL};
 use seathold_sim::plant::Plant;
-use seathold_sim::rodas::{Dense, Factors, Rodas, Span, System};
+use seathold_sim::rodas::{Dense, DenseStep, Factors, Rodas, System};
 
 /// `y0' = cos t · y0`, `y1' = −1000 (y1 − sin t) + cos t`: a smooth non-linear-in-time equation beside a stiff one,
 /// with `y0 = exp(sin t)` and `y1 = sin t` (the second is Prothero and Robinson's problem).
@@ -25,11 +25,11 @@ impl System<2> for Known {
         self.rate(t, y, f)
     }
 
-    fn possible(&self, y: &[f64; 2]) -> bool {
+    fn is_physical(&self, y: &[f64; 2]) -> bool {
         y.iter().all(|v| v.is_finite())
     }
 
-    fn floor(&self) -> &[f64; 2] {
+    fn abs_tol(&self) -> &[f64; 2] {
         &self.0
     }
 }
@@ -38,17 +38,17 @@ impl System<2> for Known {
 fn errors(h: f64) -> (f64, f64) {
     let system = Known([1e9; 2]);
     let mut solver = Rodas::new(1e9, h, h);
-    let mut span = Span::still(0.0, [1.0, 0.0]);
+    let mut step = DenseStep::still(0.0, [1.0, 0.0]);
     let mut inside = 0.0_f64;
-    while span.end() < 2.0 - 1e-9 {
-        solver.step(&system, &mut span, 2.0);
+    while step.end() < 2.0 - 1e-9 {
+        solver.step(&system, &mut step, 2.0);
         for k in 1..10 {
             let s = f64::from(k) / 10.0;
-            let exact = (span.t0 + s * span.h).sin().exp();
-            inside = inside.max((span.component(0, s) - exact).abs());
+            let exact = (step.t0 + s * step.h).sin().exp();
+            inside = inside.max((step.component(0, s) - exact).abs());
         }
     }
-    ((span.y1[0] - 2.0_f64.sin().exp()).abs(), inside)
+    ((step.y1[0] - 2.0_f64.sin().exp()).abs(), inside)
 }
 
 #[test]
@@ -65,11 +65,11 @@ fn order_four_at_the_steps_and_three_between_them() {
 fn a_component_a_thousand_times_faster_than_the_step_stays_on_its_curve() {
     let system = Known([1e-6; 2]);
     let mut solver = Rodas::new(1e-5, 0.5, 0.1);
-    let mut span = Span::still(0.0, [1.0, 0.0]);
-    while span.end() < 20.0 {
-        solver.step(&system, &mut span, 20.0);
-        let off = span.y1[1] - span.end().sin();
-        assert!(off.abs() < 1e-4, "{off} at {}", span.end());
+    let mut step = DenseStep::still(0.0, [1.0, 0.0]);
+    while step.end() < 20.0 {
+        solver.step(&system, &mut step, 20.0);
+        let error = step.y1[1] - step.end().sin();
+        assert!(error.abs() < 1e-4, "{error} at {}", step.end());
     }
     // An explicit method of order 4 would need more than 20 × 1000 / 2.8 = 7100 steps to stay stable.
     assert!(solver.work.steps < 1_500, "{:?}", solver.work);
@@ -77,7 +77,7 @@ fn a_component_a_thousand_times_faster_than_the_step_stays_on_its_curve() {
 
 /// A plant with every path open a little, so that every term of the Jacobian counts.
 fn everything() -> Plant {
-    let path = |rate| Path { rate, orifice: 0.4 };
+    let path = |rate| LeakSpec { rate, orifice: 0.4 };
     let raw = RawPlant {
         seat_a: path(2e-2),
         seat_b: path(3e-2),
@@ -106,12 +106,12 @@ const CASES: [Case; 6] = [
     ([120e3, 110e3, 111e3], [293.0, 350.0, 300.0], false, false, (1.0, 0.0)),
 ];
 
-fn state(layout: &Layout, (pressures, temperatures, ..): &Case) -> [f64; N] {
+fn state(parameters: &Parameters, (pressures, temperatures, ..): &Case) -> [f64; N] {
     let mut y = [0.0; N];
     y[HOSE] = 5e-3 * 0.8;
     y[CREEP] = 0.3;
     for i in 0..3 {
-        let volume = layout.volume[i] + if i == 2 { layout.creep * 0.3 } else { 0.0 };
+        let volume = parameters.volume[i] + if i == 2 { parameters.creep * 0.3 } else { 0.0 };
         y[MASS + 2 * i] = pressures[i] * volume / (287.05 * temperatures[i]);
         y[ENERGY + 2 * i] = pressures[i] * volume / 0.4;
         y[WALL + i] = 290.0 + i as f64;
@@ -119,16 +119,16 @@ fn state(layout: &Layout, (pressures, temperatures, ..): &Case) -> [f64; N] {
     y
 }
 
-/// For steps from a nanosecond to the longest: what the known shape gives solves all eleven equations, to rounding.
+/// For steps from a nanosecond to the longest: the structured solution solves all eleven equations, to rounding.
 #[test]
-fn the_equations_solved_by_their_shape_are_the_equations() {
+fn the_structured_solver_solves_the_equations() {
     let plant = everything();
-    let (layout, base) = (*plant.equations().layout, *plant.equations().drive);
+    let (parameters, base) = (*plant.equations().parameters, *plant.equations().controls);
     for case in &CASES {
         let (_, _, supply_open, vent_open, ball) = *case;
-        let drive = Drive { supply_open, vent_open, ball, ..base };
-        let network = Network::new(&layout, &drive);
-        let y = state(&layout, case);
+        let controls = Controls { supply_open, vent_open, ball, ..base };
+        let network = Network::new(&parameters, &controls);
+        let y = state(&parameters, case);
         let (mut f, mut jac, mut dfdt) = ([0.0; N], [[0.0; N]; N], [0.0; N]);
         assert!(network.slopes(0.0, &y, &mut f, &mut jac, &mut dfdt));
         for h in [1e-9, 1e-6, 1e-3, 1.0, 20.0] {
@@ -142,17 +142,17 @@ fn the_equations_solved_by_their_shape_are_the_equations() {
                 for b in [one, y] {
                     let mut x = b;
                     factors.solve(&mut x);
-                    let left = residual(&jac, shift, &x, &b);
-                    assert!(left < 1e-14, "h {h:e}: {left:e}");
+                    let error = residual(&jac, shift, &x, &b);
+                    assert!(error < 1e-14, "h {h:e}: {error:e}");
                 }
             }
         }
     }
 }
 
-/// What is left of `(shift·I − J) x = b`, worst row, as a share of the largest terms that cancel in it: the backward
-/// error, which is a few units of rounding for a stable elimination (Higham, *Accuracy and Stability of Numerical
-/// Algorithms*, 2nd ed., theorem 7.3; from memory).
+/// Residual of `(shift·I − J) x = b`, worst row, as a share of the largest terms that cancel in it: the backward error,
+/// which is a few units of rounding for a stable elimination (Higham, *Accuracy and Stability of Numerical Algorithms*,
+/// 2nd ed., theorem 7.3; from memory).
 fn residual(jac: &[[f64; N]; N], shift: f64, x: &[f64; N], b: &[f64; N]) -> f64 {
     let row = |i: usize| {
         let terms = (0..N).map(|j| (if i == j { shift - jac[i][i] } else { -jac[i][j] }) * x[j]);
@@ -166,12 +166,12 @@ fn residual(jac: &[[f64; N]; N], shift: f64, x: &[f64; N], b: &[f64; N]) -> f64 
 fn the_jacobian_is_the_slope_of_the_rates() {
     let plant = everything();
     let network = plant.equations();
-    let base = *network.drive;
+    let base = *network.controls;
     for case in &CASES {
         let (pressures, _, supply_open, vent_open, ball) = *case;
-        let drive = Drive { supply_open, vent_open, ball, ..base };
-        let network = Network::new(network.layout, &drive);
-        let y = state(network.layout, case);
+        let controls = Controls { supply_open, vent_open, ball, ..base };
+        let network = Network::new(network.parameters, &controls);
+        let y = state(network.parameters, case);
         let (mut f, mut jac, mut dfdt) = ([0.0; N], [[0.0; N]; N], [0.0; N]);
         assert!(network.slopes(0.0, &y, &mut f, &mut jac, &mut dfdt));
         let rate = |t: f64, y: &[f64; N]| {
@@ -194,16 +194,16 @@ fn the_jacobian_is_the_slope_of_the_rates() {
             };
             let (up, down) = (moved(d), moved(-d));
             for row in 0..N {
-                // What rounding of the rates leaves of a difference.
+                // Rounding error of a difference of the rates.
                 let size = (2e-6, f[row].abs().max(1e-6) / d * 1e-2);
                 compare(format!("∂f{row}/∂y{column}"), jac[row][column], up[row], down[row], d, size);
             }
         }
-        // Against time: the ball, and the walls' room. The drift of the room in what is breathed in and in the hose is
-        // left out of ∂f/∂t on purpose (a millikelvin a second at most), so it is switched off for the other rows.
+        // Against time: the ball, and the walls' room. The drift of the room in inflowing air and in the hose is
+        // omitted from ∂f/∂t on purpose (a millikelvin a second at most), so it is switched off for the other rows.
         for drifts in [true, false] {
-            let drive = Drive { room: (293.15, if drifts { 1e-3 } else { 0.0 }), ..drive };
-            let network = Network::new(network.layout, &drive);
+            let controls = Controls { room: (293.15, if drifts { 1e-3 } else { 0.0 }), ..controls };
+            let network = Network::new(network.parameters, &controls);
             assert!(network.slopes(0.0, &y, &mut f, &mut jac, &mut dfdt));
             let [up, down] = [1e-6, -1e-6].map(|t| {
                 let mut f = [0.0; N];

@@ -1,8 +1,8 @@
 //! One seed is one run: the same bits in debug and release, with and without the processor's square root, and however
-//! time is chopped.
+//! time is divided.
 
 use seathold_sequencer::io::Hardware;
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::time::millis;
 use seathold_sim::rig::SimRig;
@@ -24,19 +24,19 @@ fn counts(name: &str, seed: u64, poll_ms: u32) -> Vec<(u32, i32)> {
     let checked = scenario::find(name).expect("ready-made").validate().expect("valid");
     let mut rig = SimRig::new(&checked, &RawRig::DEMO, seed);
     let mut script = SCRIPT.iter().peekable();
-    let mut found = Vec::new();
+    let mut actual = Vec::new();
     for now in (0..30_000).step_by(poll_ms as usize) {
         while let Some((_, supply, vent, pilot)) = script.next_if(|(at, ..)| *at <= now) {
-            let gate = |open: bool| if open { Gate::Open } else { Gate::Shut };
+            let gate = |open: bool| if open { GasValve::Open } else { GasValve::Shut };
             let pilot = if *pilot { Pilot::Fed } else { Pilot::Exhausted };
             let Ok(()) = rig.apply(Outputs { supply: gate(*supply), vent: gate(*vent), pilot });
         }
         rig.advance(millis(poll_ms));
         if let Ok(sample) = rig.far() {
-            found.push((sample.number, sample.counts));
+            actual.push((sample.number, sample.counts));
         }
     }
-    found
+    actual
 }
 
 /// FNV-1a over the counts.
@@ -48,17 +48,17 @@ fn hash(counts: &[(u32, i32)]) -> u64 {
 }
 
 #[test]
-fn committed_runs_come_out_again_to_the_bit() {
+fn committed_runs_are_reproduced_to_the_bit() {
     let wrong: Vec<String> = GOLDEN
         .iter()
         .map(|(name, seed, expected)| (name, seed, expected, hash(&counts(name, *seed, 10))))
-        .filter(|(.., expected, found)| *expected != found)
-        .map(|(name, seed, _, found)| format!("(\"{name}\", {seed}, {found:#018x}),"))
+        .filter(|(.., expected, actual)| *expected != actual)
+        .map(|(name, seed, _, actual)| format!("(\"{name}\", {seed}, {actual:#018x}),"))
         .collect();
     assert!(wrong.is_empty(), "these runs have changed:\n{}", wrong.join("\n"));
 }
 
-/// A change here means that recordings made from a seed cannot be made again: say so in the change log.
+/// A change here means that recordings made from a seed cannot be reproduced: say so in the change log.
 const GOLDEN: [(&str, u64, u64); 4] = [
     ("tight", 7, 0x09a4_ee23_f07b_f0ce),
     ("scratched-seat-a", 8, 0x5b61_3f5b_0969_c158),
@@ -67,7 +67,7 @@ const GOLDEN: [(&str, u64, u64); 4] = [
 ];
 
 #[test]
-fn chopping_time_finer_changes_nothing() {
+fn dividing_time_finer_changes_nothing() {
     let coarse = counts("scratched-seat-a", 3, 10);
     assert_eq!(coarse, counts("scratched-seat-a", 3, 1));
     assert_eq!(coarse, counts("scratched-seat-a", 3, 5));

@@ -1,4 +1,4 @@
-//! Sensors and noise: what was asked for is what comes out.
+//! Sensors and noise: the output has the specified properties.
 
 use seathold_sequencer::rig::{RawRig, Thermometer, Transducer};
 use seathold_sim::noise::{Noise, Stream};
@@ -56,7 +56,7 @@ fn pink_noise_loses_little_by_averaging() {
 }
 
 #[test]
-fn gain_offset_and_drift_are_as_asked() {
+fn gain_offset_and_drift_are_as_specified() {
     let x = read(RawSensor { gain_error: 0.01, offset_pa: 50.0, drift_pa_s: 2.0, ..QUIET }, 1, [0.0, 100_000.0]);
     assert!((x[0] - 50.02).abs() < 1e-3 && (x[1] - 101_050.04).abs() < 1e-3, "{x:?}");
 }
@@ -101,7 +101,7 @@ fn the_thermometer_reads_kelvin_through_its_calibration() {
 }
 
 #[test]
-fn streams_of_one_seed_and_seeds_of_one_stream_are_apart() {
+fn streams_of_one_seed_and_seeds_of_one_stream_are_independent() {
     let first = |seed, stream| Noise::new(seed, stream).uniform().to_bits();
     let mut all = Vec::new();
     for seed in 0..500 {
@@ -117,7 +117,7 @@ fn streams_of_one_seed_and_seeds_of_one_stream_are_apart() {
 
 #[test]
 fn one_seed_gives_the_same_bits_for_ever() {
-    // Written down once: a change here breaks every recording's repeatability from its seed.
+    // Recorded once: a change here breaks every recording's repeatability from its seed.
     let mut noise = Noise::new(7, Stream::Far);
     let drawn: Vec<u64> = (0..4).map(|_| noise.normal().to_bits()).collect();
     assert_eq!(drawn, GOLDEN, "{drawn:#x?}");

@@ -13,7 +13,7 @@ use seathold_machine::ideal::Ideal;
 use seathold_machine::script::{brisk, checked};
 use seathold_sequencer::event::Event;
 use seathold_sequencer::input::{Command, Sides};
-use seathold_sequencer::measure::{Curves, Folded, fit};
+use seathold_sequencer::measure::{BlockedTrace, CurvePrior, fit};
 use seathold_sequencer::recipe::{Model, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
@@ -21,7 +21,7 @@ use seathold_sequencer::time::Instant;
 use seathold_sequencer::units::LeakRate;
 use seathold_sequencer::verdict::{SideResult, Verdict};
 use seathold_sim::bench::SimBench;
-use seathold_sim::config::{Path, RawPlant};
+use seathold_sim::config::{LeakSpec, RawPlant};
 use seathold_sim::noise::{Noise, Stream};
 use seathold_sim::scenario::Scenario;
 use seathold_sim::sensor::RawSensor;
@@ -67,7 +67,7 @@ fn list(runs: u64) {
             .filter_map(|run| Some((run, at_share(share, run, calibrated, &Draw::WIDER)?)))
             .collect();
         for (run, (result, q)) in found {
-            let Some(f) = result.figure else { continue };
+            let Some(f) = result.estimate else { continue };
             let wrong = if share < 1.0 { Verdict::Leaking } else { Verdict::Tight };
             let error = (f.leak.pa_m3_s() - q) / f.budget.combined;
             if error.abs() > 3.0 || result.verdict == wrong {
@@ -120,14 +120,14 @@ fn bound(runs: u64) {
             .map(|run| {
                 let mut random = Noise::new(run, Stream::Far);
                 let start = 40_000.0 + random.uniform();
-                let mut trace = Folded::new();
+                let mut trace = BlockedTrace::new();
                 for i in 0..n {
                     let t = i as f64 / 100.0;
                     let settling = transient.map_or(0.0, |(a, tau): (f64, f64)| a * (-t / tau).exp());
                     let y = start - 1.3 * t + settling + noise * random.normal();
                     trace.push(Instant::from_ticks(i as u64 * 10_000), y.round() as i32, 0);
                 }
-                let curves = transient.map_or(Curves::Line, |(_, tau)| Curves::Exact { tau_s: tau });
+                let curves = transient.map_or(CurvePrior::Line, |(_, tau)| CurvePrior::Exact { tau_s: tau });
                 fit(curves, None, 0.0, &trace).expect("a fit").slope
             })
             .collect();
@@ -198,7 +198,7 @@ fn trial(case: &Case, run: u64) -> Trial {
     let volume = raw.far_volume_m3 * (1.0 + raw.far_volume_u_rel * hidden.normal());
     let gain = 1.0 + raw.gain_u_rel * hidden.normal();
     let background = raw.background_pa_m3_s + raw.background_u_pa_m3_s * hidden.normal();
-    let kelvin_s = raw.drift_u_k_s * hidden.normal();
+    let kelvin_s = raw.temperature_drift_u_k_s * hidden.normal();
     let mut plant = Ideal::seeded(raw.far, run);
     plant.noise = case.noise;
     // A calibrated time constant is off by what its uncertainty says.
@@ -238,7 +238,7 @@ fn trial(case: &Case, run: u64) -> Trial {
                         }
                     }
                 }
-                Event::Judged(result) => {
+                Event::SideFinished(result) => {
                     let seconds = (ended_at - shut_at) as f64 / 1e6;
                     return Trial { result: *result, seconds, leak: case.leak, trace };
                 }
@@ -260,7 +260,7 @@ fn trial(case: &Case, run: u64) -> Trial {
 fn covered(trials: &[Trial]) -> f64 {
     let (mut inside, mut counted) = (0, 0);
     for t in trials {
-        if let Some(figure) = t.result.figure {
+        if let Some(figure) = t.result.estimate {
             counted += 1;
             inside += u32::from((figure.leak.pa_m3_s() - t.leak).abs() <= figure.expanded.pa_m3_s());
         }
@@ -524,7 +524,7 @@ fn plant(runs: u64, draw: &'static Draw) {
             (0..runs).into_par_iter().map(|run| at_share(share, run, calibrated, draw)).collect();
         let trials: Vec<(SideResult, f64)> = trials.into_iter().flatten().collect();
         let of = |v: Verdict| 100.0 * trials.iter().filter(|t| t.0.verdict == v).count() as f64 / trials.len() as f64;
-        let figures: Vec<_> = trials.iter().filter_map(|(r, q)| Some((r.figure?, *q))).collect();
+        let figures: Vec<_> = trials.iter().filter_map(|(r, q)| Some((r.estimate?, *q))).collect();
         let inside = figures.iter().filter(|(f, q)| (f.leak.pa_m3_s() - q).abs() <= f.expanded.pa_m3_s()).count();
         let errors: Vec<f64> = figures.iter().map(|(f, q)| (f.leak.pa_m3_s() - q) / f.budget.combined).collect();
         println!(
@@ -570,12 +570,12 @@ fn on_plant(leak: f64, run: u64, calibrated: bool, draw: &Draw) -> Option<(SideR
         wall_ratio: between(draw.wall_ratio),
         creep_m3: between(draw.creep_m3),
         creep_tau_s: between(draw.creep_tau_s),
-        seat_a: Path::viscous(leak),
-        rig_leak: Path::viscous(rig_leak.max(0.0)),
+        seat_a: LeakSpec::viscous(leak),
+        rig_leak: LeakSpec::viscous(rig_leak.max(0.0)),
         ..RawPlant::DEMO
     };
     // A bench that warms or cools shows as a slope: p/T·dT/dt.
-    let warming = 700_000.0 / 293.15 * believed.drift_u_k_s * errors.normal();
+    let warming = 700_000.0 / 293.15 * believed.temperature_drift_u_k_s * errors.normal();
     let far = RawSensor {
         gain_error: believed.gain_u_rel * errors.normal(),
         drift_pa_s: warming,
@@ -606,7 +606,7 @@ fn on_plant(leak: f64, run: u64, calibrated: bool, draw: &Draw) -> Option<(SideR
                     // Outputs have only just been told: the gas is still where it was.
                     ended = Some(held(&mut bench, polled.at));
                 }
-                Event::Judged(result) => {
+                Event::SideFinished(result) => {
                     let ((t0, n0, p0), (t1, n1, p1)) = (began?, ended?);
                     let lost = LeakRate::from_pa_m3_s((n0 - n1) / (t1 - t0) * 293.15).pa_m3_s();
                     // The rig's own leak is rated from 6 bar gauge; it goes as p² − p0².

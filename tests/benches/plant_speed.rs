@@ -200,7 +200,7 @@ fn main() {
             if run == 0 && swapped_at == 0 && bench.rig.let_out().is_some() {
                 swapped_at = at;
             }
-            proved |= polled.events.iter().any(|e| matches!(e, Event::Proved { .. }));
+            proved |= polled.events.iter().any(|e| matches!(e, Event::RunFinished { .. }));
             if proved && sequencer.phase() == Phase::Ready {
                 plant_s = at as f64 * 1e-6;
                 break;

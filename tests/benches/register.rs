@@ -16,10 +16,10 @@ use std::path::Path;
 use std::time::Instant;
 
 use register_kit::{SERIAL, renamed};
-use seathold::batch::standing;
+use seathold::batch::status;
 use seathold::console::Timestamp;
-use seathold::register::valves::Valve;
-use seathold::register::{Access, Filter, Meta, Register};
+use seathold::register::valves::ValveRecord;
+use seathold::register::{Access, Register, RunFilter, RunMeta};
 
 /// Different recordings.
 const SEEDS: usize = 200;
@@ -59,7 +59,7 @@ fn main() {
         "runs of a serial",
         times(1_000, |n| {
             let serial = Some(format!("HM-{:06}", pick(n)));
-            let found = register.runs(Filter { serial, ..Filter::default() }).map(Result::unwrap).count();
+            let found = register.runs(RunFilter { serial, ..RunFilter::default() }).map(Result::unwrap).count();
             assert_eq!(found, 1);
         }),
     );
@@ -69,13 +69,13 @@ fn main() {
     told(
         "work list of 40",
         times(200, |n| {
-            assert_eq!(standing::of_batch(&register, &small[pick(n) % small.len()]).unwrap().len(), BATCH);
+            assert_eq!(status::of_batch(&register, &small[pick(n) % small.len()]).unwrap().len(), BATCH);
         }),
     );
     told(
         "work list of 400",
         times(20, |_| {
-            assert_eq!(standing::of_batch(&register, &large[0]).unwrap().len(), LARGE);
+            assert_eq!(status::of_batch(&register, &large[0]).unwrap().len(), LARGE);
         }),
     );
     told(
@@ -85,7 +85,7 @@ fn main() {
         }),
     );
     let began = Instant::now();
-    let listed = register.runs(Filter::default()).map(Result::unwrap).count();
+    let listed = register.runs(RunFilter::default()).map(Result::unwrap).count();
     println!("all rows listed: {listed} in {:.2} s", began.elapsed().as_secs_f64());
     let began = Instant::now();
     let first = runs.min(10_000);
@@ -101,7 +101,7 @@ fn main() {
     let now: Timestamp = "2026-03-02T10:00:00Z".parse().unwrap();
     let extra: Vec<Vec<u8>> = (0..SEEDS).map(|n| renamed(&recordings[n], &format!("HX-{n:06}"))).collect();
     let appended = times(SEEDS, |n| {
-        assert!(register.append(&extra[n], &Meta::default(), now).unwrap().new);
+        assert!(register.append(&extra[n], &RunMeta::default(), now).unwrap().new);
     });
     let mut file = std::fs::File::create(folder.join("sync")).unwrap();
     // As many bytes as SQLite writes for a run: its pages, in the log.
@@ -120,7 +120,7 @@ fn main() {
     let seconds = began.elapsed().as_secs_f64();
     println!(
         "verify: {} records in {seconds:.1} s, {:.1} million samples/s on all cores",
-        chains[0].records,
+        chains[0].last_number,
         all / 1e6 / seconds
     );
     drop(register);
@@ -147,7 +147,8 @@ fn told(what: &str, sorted: Vec<f64>) {
 
 /// Tests of both sides, one in eight leaking, measured for as long as makes about 12 000 polls.
 fn simulate(folder: &Path) -> Vec<Vec<u8>> {
-    std::fs::write(folder.join("long.toml"), "target = \"6 bar\"\nmax = \"7 bar\"\nmeasure_min = \"16 s\"\n").unwrap();
+    std::fs::write(folder.join("long.toml"), "target = \"6 bar\"\npressure_max = \"7 bar\"\nmeasure_min = \"16 s\"\n")
+        .unwrap();
     (0..SEEDS)
         .map(|n| {
             let (seed, out) = (n.to_string(), format!("[DIR]/{n}.hold"));
@@ -171,11 +172,16 @@ fn fill(path: &Path, recordings: &[Vec<u8>], runs: usize) -> usize {
     while next <= runs {
         let left = runs + 1 - next;
         let count = if left <= LARGE { left } else { BATCH };
-        let valve = |n| Valve { serial: format!("HM-{n:06}"), kind: "air".into(), dn: Some(25), ..Valve::default() };
-        let valves: Vec<Valve> = (next..next + count).map(valve).collect();
+        let valve = |n| ValveRecord {
+            serial: format!("HM-{n:06}"),
+            actuation: "air".into(),
+            dn: Some(25),
+            ..ValveRecord::default()
+        };
+        let valves: Vec<ValveRecord> = (next..next + count).map(valve).collect();
         let now = Timestamp::from_second(1_700_000_000 + next as i64 * 600).unwrap();
         let batch = register.open_batch(&format!("batch {batches}"), &valves, "", "", now).unwrap();
-        let meta = Meta { batch: Some(batch.batch), answers: None };
+        let meta = RunMeta { batch: Some(batch.batch), after_rework: None };
         for (valve, seed) in valves.iter().zip(next..) {
             register.append(&renamed(&recordings[seed % SEEDS], &valve.serial), &meta, now).unwrap();
         }

@@ -21,10 +21,10 @@ use cli_kit::seathold;
 use clock::{cpu, cpu_of_all};
 use rayon::prelude::*;
 use seathold::recording::{Recording, read_bytes};
-use seathold::register::{Access, Filter, Register};
-use seathold::rejudge::again;
-use seathold::rejudge::course::Course;
-use seathold::rejudge::looks::{Fate, Looks, looks};
+use seathold::register::{Access, Register, RunFilter};
+use seathold::rejudge::looks::{LimitOutcome, Looks, looks};
+use seathold::rejudge::rerun;
+use seathold::rejudge::timeline::Timeline;
 use seathold_sequencer::measure::student_quantile;
 use seathold_sequencer::verdict::Verdict;
 
@@ -65,7 +65,7 @@ fn main() {
     for recording in &recordings {
         let rig = recording.header.rig.validate().unwrap();
         let recipe = recording.header.recipe.validate(&rig).unwrap();
-        black_box(again(recording, &Course::of(recording), rig, recipe));
+        black_box(rerun(recording, &Timeline::of(recording), rig, recipe));
     }
     let whole = cpu() - begun;
     println!("the whole sequencer, one recipe: {:.1} million samples/s on one core", samples / whole / 1e6);
@@ -74,17 +74,17 @@ fn main() {
         let recording = one(bytes);
         let rig = recording.header.rig.validate().unwrap();
         let recipe = recording.header.recipe.validate(&rig).unwrap();
-        black_box(again(&recording, &Course::of(&recording), rig, recipe));
+        black_box(rerun(&recording, &Timeline::of(&recording), rig, recipe));
     }
     println!("  with reading: {:.1}", samples / (cpu() - begun) / 1e6);
 
     let begun = cpu();
     let mut judged = 0;
-    for run in register.runs(Filter::default()) {
+    for run in register.runs(RunFilter::default()) {
         let recording = one(&register.recording(run.unwrap().id).unwrap());
         let rig = recording.header.rig.validate().unwrap();
         let recipe = recording.header.recipe.validate(&rig).unwrap();
-        black_box(again(&recording, &Course::of(&recording), rig, recipe));
+        black_box(rerun(&recording, &Timeline::of(&recording), rig, recipe));
         judged += 1;
     }
     assert_eq!(judged, RECORDED);
@@ -98,7 +98,7 @@ fn main() {
     let all_in = reading + looking;
     let schedule = *own.validate(&recordings[0].header.rig.validate().unwrap()).unwrap().schedule();
     let begun = cpu();
-    let mut fates: Vec<Fate> = Vec::new();
+    let mut fates: Vec<LimitOutcome> = Vec::new();
     for side in all.iter().flatten() {
         fates.extend(side.judge(&limits, &schedule));
     }
@@ -109,7 +109,7 @@ fn main() {
         fates.len() as f64 / judging / 1e6,
         samples * LIMITS as f64 / (all_in + judging) / 1e6
     );
-    let left = fates.iter().filter(|fate| matches!(fate, Fate::Whole)).count();
+    let left = fates.iter().filter(|fate| matches!(fate, LimitOutcome::Whole)).count();
     println!("  {left} of {} left to the whole sequencer", fates.len());
 
     let (begun, before) = (Instant::now(), cpu_of_all());
@@ -130,15 +130,15 @@ fn main() {
     // The verdict of each look, and when, for NumPy.
     let mut table = String::from("side,leak,guard,freedom,curve,after\n");
     for (number, side) in all.iter().flatten().enumerate() {
-        let closed = u8::from(side.after == seathold::rejudge::looks::After::MaximumTime);
+        let closed = u8::from(side.after == seathold::rejudge::looks::LookEnd::MaximumTime);
         for look in &side.looks {
-            let f = &look.figure;
+            let f = &look.estimate;
             let _ = writeln!(
                 table,
                 "{number},{:e},{:e},{:e},{:e},{closed}",
                 f.leak.pa_m3_s(),
                 f.budget.guard,
-                f.budget.freedom,
+                f.budget.dof,
                 f.budget.curve
             );
         }
@@ -147,8 +147,8 @@ fn main() {
     for (number, side) in all.iter().flatten().enumerate() {
         for (limit, fate) in limits.iter().zip(side.judge(&limits, &schedule)) {
             let verdict = match fate {
-                Fate::Judged(Verdict::Tight, Some(_)) => 1,
-                Fate::Judged(Verdict::Leaking, Some(_)) => 2,
+                LimitOutcome::Judged(Verdict::Tight, Some(_)) => 1,
+                LimitOutcome::Judged(Verdict::Leaking, Some(_)) => 2,
                 _ => 0,
             };
             let _ = writeln!(answers, "{number},{limit:e},{verdict}");
@@ -158,7 +158,7 @@ fn main() {
         .iter()
         .flatten()
         .flat_map(|side| &side.looks)
-        .map(|look| format!("{:e}\n", student_quantile(schedule.z_accept(), look.figure.budget.freedom)))
+        .map(|look| format!("{:e}\n", student_quantile(schedule.z_accept(), look.estimate.budget.dof)))
         .collect();
     std::fs::write(folder.join("looks.csv"), table).unwrap();
     std::fs::write(folder.join("answers.csv"), answers).unwrap();
@@ -206,5 +206,5 @@ mod clock {
 
 fn look(recording: &Recording) -> Vec<Looks> {
     let rig = recording.header.rig.validate().unwrap();
-    looks(recording, &Course::of(recording), &rig, &recording.header.recipe).0
+    looks(recording, &Timeline::of(recording), &rig, &recording.header.recipe).0
 }

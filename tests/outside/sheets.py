@@ -110,7 +110,7 @@ def main():
         subprocess.run([seathold, "report", *files, "-o", page], check=True, stdout=subprocess.DEVNULL)
         for size in SIZES:
             path = folder / f"{name}-{size}.pdf"
-            command = [seathold, "report", *files, "-o", path, "--paper", size]
+            command = [seathold, "report", *files, "-o", path, "--page-size", size]
             subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
             text = check(path, size, page)
             if (name, size) == ("scratched-seat-a", "a4"):

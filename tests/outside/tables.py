@@ -71,20 +71,20 @@ def main():
     runs = pd.read_parquet(folder / "runs.parquet")
     sides = pd.read_parquet(folder / "sides.parquet")
     samples = pd.read_parquet(folder / "samples.parquet")
-    assert len(runs) == len(recordings) and runs.run.is_unique and runs.whole.all()
+    assert len(runs) == len(recordings) and runs.run.is_unique and runs.complete.all()
     for path, run in zip(recordings, runs.itertuples()):
         shown = json.loads(subprocess.run([seathold, "show", path, "--json"], check=True, capture_output=True).stdout)
         assert run.serial == shown["header"]["serial"] and run.verdict == shown["verdict"], path
         of = samples[samples.run == run.run]
         assert len(of) == run.polls == shown["polls"], path
         assert abs((of.time_us.max() - of.time_us.min()) / 1e6 - run.length_s) < 1e-9, path
-        judged = [e["event"]["judged"] for e in shown["events"] if "judged" in e["event"]]
+        judged = [e["event"]["side-finished"] for e in shown["events"] if "side-finished" in e["event"]]
         mine = sides[sides.run == run.run]
         assert len(judged) == len(mine), path
         for theirs, row in zip(judged, mine.itertuples()):
-            assert theirs["verdict"] == row.verdict and theirs["ground"] == row.ground, path
-            if theirs["figure"]:
-                assert theirs["figure"]["leak"] == row.leak_pa_m3_s, path
+            assert theirs["verdict"] == row.verdict and theirs["reason"] == row.reason, path
+            if theirs["estimate"]:
+                assert theirs["estimate"]["leak"] == row.leak_pa_m3_s, path
                 parts = [getattr(row, c) for c in mine.columns if c.startswith("u_")]
                 # Combined as the root of the sum of squares: JCGM 100:2008, 5.1.2.
                 assert math.isclose(math.sqrt(sum(u * u for u in parts)), row.combined_pa_m3_s, rel_tol=1e-9), path

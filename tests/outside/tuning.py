@@ -44,7 +44,7 @@ def main():
     watch.write_text('measure_min = "60 s"\nmeasure_max = "60 s"\n')
     say("fleet", "-n", valves, "--seed", 11, "--recipe", watch, *LEAKY, "--out", learn)
     asked = ["--false-accept", RISKS["accepted"], "--false-reject", RISKS["refused"]]
-    for how, known in (("with labels", ["--truth", learn / "fleet.csv"]), ("by the mixture", [])):
+    for how, known in (("with labels", ["--labels", learn / "fleet.csv"]), ("by the mixture", [])):
         recipe, fresh = folder / f"{how}.toml", folder / f"fresh {how}"
         say("tune", learn, *known, *asked, "--out", recipe)
         say("fleet", "-n", valves, "--seed", 12, "--recipe", recipe, *LEAKY, "--no-recordings", "--out", fresh)

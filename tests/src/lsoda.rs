@@ -1,7 +1,7 @@
 //! Whole two-sided traces that SciPy's LSODA solved (rtol 1e-9) on the same equations, written independently in Python
 //! in pressures and temperatures: `tests/reference/plant_lsoda.py`, which makes the committed traces.
 
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sim::config::RawPlant;
 use seathold_sim::plant::Plant;
 use std::iter::Peekable;
@@ -33,8 +33,8 @@ pub fn read(case: &str) -> Reference {
             let cells: Vec<_> = set.split(',').collect();
             let on = |i: usize| cells[i] == "1";
             let outputs = (cells[1] != "swap").then(|| Outputs {
-                supply: if on(1) { Gate::Open } else { Gate::Shut },
-                vent: if on(2) { Gate::Shut } else { Gate::Open },
+                supply: if on(1) { GasValve::Open } else { GasValve::Shut },
+                vent: if on(2) { GasValve::Shut } else { GasValve::Open },
                 pilot: if on(3) { Pilot::Fed } else { Pilot::Exhausted },
             });
             reference.switchings.push((micros(cells[0]), outputs));

@@ -37,7 +37,7 @@ fn said(scenario: &Scenario) -> (u64, usize, Verdict) {
         }
         for event in &polled.events {
             digest.update(&postcard::to_allocvec(event).expect("encoded"));
-            if let Event::Proved { verdict, .. } = event {
+            if let Event::RunFinished { verdict, .. } = event {
                 return (digest.finalize(), polls, *verdict);
             }
         }

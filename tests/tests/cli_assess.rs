@@ -172,7 +172,7 @@ fn bad_files_are_refused_with_their_line() {
         (
             "too short",
             good.lines().take(9).collect::<Vec<_>>().join("\n"),
-            "the window holds 8 readings; a figure needs at least 16",
+            "the window holds 8 readings; an estimate needs at least 16",
         ),
         (
             "kelvin that are Celsius",
@@ -291,7 +291,7 @@ fn temperature_is_taken_out() {
 #[test]
 fn coarse_thermometers_get_wide_answers() {
     let part = |places| {
-        let (_, said) = json(warming(places), &["--line"]);
+        let (_, said) = json(warming(places), &["--model", "line"]);
         let (leak, u) =
             (said["leak_pa_m3_s"].as_f64().unwrap(), said["expanded_uncertainty_pa_m3_s"].as_f64().unwrap());
         assert!((leak - 30.0 * 45e-6).abs() < u, "{places} places: {leak} ± {u}");
@@ -315,7 +315,7 @@ fn coarse_loggers_get_wide_answers() {
         assert!((leak - 5.0 * 45e-6).abs() < u, "{leak} ± {u}");
         u
     };
-    let line = &["--line"];
+    let line = &["--model", "line"];
     assert!(u(&coarse, line) > 3.0 * u(&fine, line));
 }
 
@@ -348,8 +348,18 @@ fn vacuum_decay_example() {
     }
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("trace.csv"), text).unwrap();
-    let typed =
-        ["assess", "[DIR]/trace.csv", "--absolute", "--volume", "2l", "--limit", "1 Pa*m3/s", "--line", "--json"];
+    let typed = [
+        "assess",
+        "[DIR]/trace.csv",
+        "--absolute",
+        "--volume",
+        "2l",
+        "--limit",
+        "1 Pa*m3/s",
+        "--model",
+        "line",
+        "--json",
+    ];
     let said: Value = serde_json::from_str(&seathold(dir.path(), &typed).out).unwrap();
     let moles = said["leak_pa_m3_s"].as_f64().unwrap() / (8.314_472 * 293.15);
     assert!((moles / -2.965_704_68e-4 - 1.0).abs() < 1e-7, "{moles}");
@@ -363,7 +373,7 @@ fn options_are_checked_all_at_once() {
         &["--limit", "no visible leakage", "--window", "9s..3s", "--tau", "4 bar", "--coverage", "2"],
     );
     assert_eq!(said.code, 2);
-    for part in ["4 mistakes", "--limit:", "not a figure", "ends before it begins", "--tau:", "--coverage:"] {
+    for part in ["4 mistakes", "--limit:", "not a leak rate", "ends before it begins", "--tau:", "--coverage:"] {
         assert!(said.err.contains(part), "{part}: {}", said.err);
     }
     let said = assess(csv(&trace(10, 5.0, 20.0, 6)), &["--window", "50s..60s"]);
@@ -372,7 +382,7 @@ fn options_are_checked_all_at_once() {
 
 #[test]
 fn texts() {
-    let line = ["--line"];
+    let line = ["--model", "line"];
     golden("assess-tight.txt", &assess(csv(&trace(40, 0.5, 20.0, 3)), &line).out);
     golden(
         "assess-leaking.txt",

@@ -31,10 +31,10 @@ const ROWS: &[Row] = &[
     ("r.toml", "limit = \"7.5 mm3\"\n", RECIPE,
      "[DIR]/r.toml: line 1: limit: \"7.5 mm3\": unit \"mm3\" does not fit here; did you mean \"mm3/s\"? \
       (units taken: Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h)"),
-    ("r.toml", "max = \"6.1 bar\"\n", RECIPE,
-     "[DIR]/r.toml: line 1: max: 6.1 bar must lie above target and band together, 6.2 bar (from target, band)"),
-    ("r.toml", "sample = \"0.4 ms\"\n", RECIPE,
-     "[DIR]/r.toml: line 1: sample: \"0.4 ms\" is finer than the whole ms this is counted in"),
+    ("r.toml", "pressure_max = \"6.1 bar\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: pressure_max: 6.1 bar must lie above target and band together, 6.2 bar (from target, target_tolerance)"),
+    ("r.toml", "sample_period = \"0.4 ms\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: sample_period: \"0.4 ms\" is finer than the whole ms this is counted in"),
     ("r.toml", "cavity_stroke = \"yes\"\n", RECIPE,
      "[DIR]/r.toml: line 1: cavity_stroke: \"yes\" is neither true nor false"),
     ("r.toml", "actuation = \"hend\"\n", RECIPE,
@@ -57,7 +57,7 @@ const ROWS: &[Row] = &[
      "[DIR]/v.toml: 2 mistakes\n  \
         line 3: fault[1].at: 25 h is outside 0 h to 24 h\n  \
         line 6: fault[2].phase: \"messure\" is none of \"start-up\", \"ready\", \"precheck\", \"fill\", \"soak\", \"isolate\", \"vent\", \
-        \"settle\", \"measure\", \"safe-vent\", \"swap\", \"fault\", \"trapped\", \"held\", \"work\"; did you mean \"measure\"?"),
+        \"settle\", \"measure\", \"safe-vent\", \"swap\", \"fault\", \"trapped\", \"emergency-stopped\", \"output-test\"; did you mean \"measure\"?"),
     ("v.toml", "[[fault]]\nname = \"guard\"\nat = \"3 s\"\nphase = \"fill\"\nsize = \"1 bar\"\n", VALVE,
      "[DIR]/v.toml: 2 mistakes\n  \
         line 4: fault[1].phase: give either a time (at) or a phase, not both\n  \
@@ -74,8 +74,8 @@ const ROWS: &[Row] = &[
     ("g.toml", "far_volume = \"45 cm2\"\n", RIG,
      "[DIR]/g.toml: line 1: far_volume: \"45 cm2\": unit \"cm2\" does not fit here; did you mean \"cm3\"? \
       (units taken: m3, l, dm3, ml, cm3, mm3)"),
-    ("g.toml", "supply_transducer = \"no\"\nsupply_step = \"10 Pa/count\"\nsafe = \"1 bar\"\n", RIG,
-     "[DIR]/g.toml: line 3: safe: 1 bar is outside 0.002 bar to 0.1 bar"),
+    ("g.toml", "supply_transducer = \"no\"\nsupply_per_count = \"10 Pa/count\"\nsafe_pressure = \"1 bar\"\n", RIG,
+     "[DIR]/g.toml: line 3: safe_pressure: 1 bar is outside 0.002 bar to 0.1 bar"),
     ("g.toml", "safe_dwell = \"20 s\"\n", RIG,
      "[DIR]/g.toml: line 1: safe_vent_max: 30 s must be at least twice the dwell, 40 s (from safe_dwell)"),
     ("v.toml", "[plant]\nseat_c = \"3 mm3/s\"\n", VALVE,
@@ -110,7 +110,7 @@ const ROWS: &[Row] = &[
      "command line: --fault: no fault \"far-opn\"; did you mean \"far-open\"? (`seathold run --fault list` names them)"),
     ("", "", &["run", "--fault", "stop@5s..4s"],
      "command line: --fault: \"stop@5s..4s\" ends before it begins"),
-    ("", "", &["run", "--ask", "--speed", "max"],
+    ("", "", &["run", "--interactive", "--speed", "max"],
      "command line: --speed max: a person cannot answer at that speed; leave it out, or give --speed 1"),
 ];
 

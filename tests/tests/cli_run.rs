@@ -88,7 +88,7 @@ fn faults_and_what_to_do_about_them() {
 #[test]
 fn figures_come_in_the_units_typed_and_never_without_uncertainty() {
     let dir = tempfile::tempdir().unwrap();
-    let recipe = "target = \"0.6 MPa\"\nmax = \"0.7 MPa\"\nlimit = \"0.45 cm3/min\"\n";
+    let recipe = "target = \"0.6 MPa\"\npressure_max = \"0.7 MPa\"\nlimit = \"0.45 cm3/min\"\n";
     std::fs::write(dir.path().join("recipe.toml"), recipe).unwrap();
     let said = seathold(
         dir.path(),
@@ -105,7 +105,7 @@ fn figures_come_in_the_units_typed_and_never_without_uncertainty() {
 #[test]
 fn speed_changes_nothing_but_the_waiting() {
     let dir = tempfile::tempdir().unwrap();
-    let at = ["run", "-q", "--sides", "first", "--at", "2026-01-01T00:00:00Z"];
+    let at = ["run", "-q", "--sides", "first", "--started-at", "2026-01-01T00:00:00Z"];
     let run = |name: &str, speed: &str| {
         let out = format!("[DIR]/{name}");
         let said = seathold(dir.path(), &[&at[..], &["--speed", speed, "--out", &out]].concat());
@@ -166,21 +166,21 @@ fn a_second_ctrl_c_leaves_at_once_and_the_recording_stays_unfinished() {
     let shown = seathold(dir.path(), &["show", "[DIR]/a.hold.part"]);
     assert_eq!(shown.code, STORAGE);
     assert!(shown.err.contains("cut short at byte"), "{}", shown.err);
-    assert!(shown.out.contains("NO VERDICT (recording not whole)"), "{}", shown.out);
+    assert!(shown.out.contains("NO VERDICT (recording incomplete)"), "{}", shown.out);
 }
 
 #[test]
 fn a_person_at_the_keyboard_can_answer() {
     let dir = tempfile::tempdir().unwrap();
     let stage = Stage { interrupt_at: Vec::new(), keys: &mut Every(300, "", 0), out_breaks: None, live: false };
-    let ask = ["run", "--valve", "hand", "--ask", "--sides", "first", "--out", "[DIR]/a.hold"];
+    let ask = ["run", "--valve", "hand", "--interactive", "--sides", "first", "--out", "[DIR]/a.hold"];
     let said = seathold_on(dir.path(), &ask, stage);
     assert_eq!(said.code, TIGHT, "{}", said.err);
     assert!(said.err.contains(">>> valve on the rig"), "{}", said.err);
     assert!(said.err.matches(">>> Enter when done").count() >= 4, "{}", said.err);
     // Somebody who only ever gives up: nothing is filled.
     let stage = Stage { interrupt_at: Vec::new(), keys: &mut Every(300, "a", 0), out_breaks: None, live: false };
-    let said = seathold_on(dir.path(), &["run", "--ask", "--out", "[DIR]/b.hold"], stage);
+    let said = seathold_on(dir.path(), &["run", "--interactive", "--out", "[DIR]/b.hold"], stage);
     assert_eq!(said.code, NO_VERDICT, "{}", said.out);
     assert!(!said.err.contains("fill:"), "{}", said.err);
 }
@@ -189,13 +189,13 @@ fn a_person_at_the_keyboard_can_answer() {
 fn nobody_at_the_keyboard_is_an_operator_who_cannot_be_reached() {
     struct Gone;
     impl seathold::console::Keys for Gone {
-        fn line(&mut self) -> seathold::console::Typed {
-            seathold::console::Typed::Closed
+        fn line(&mut self) -> seathold::console::KeyboardInput {
+            seathold::console::KeyboardInput::Closed
         }
     }
     let dir = tempfile::tempdir().unwrap();
     let stage = Stage { interrupt_at: Vec::new(), keys: &mut Gone, out_breaks: None, live: false };
-    let said = seathold_on(dir.path(), &["run", "--valve", "hand", "--ask", "--out", "[DIR]/a.hold"], stage);
+    let said = seathold_on(dir.path(), &["run", "--valve", "hand", "--interactive", "--out", "[DIR]/a.hold"], stage);
     assert!(said.code == NO_VERDICT || said.code == FAULT, "{}", said.out);
     assert!(!said.err.contains("fill:"), "{}", said.err);
 }

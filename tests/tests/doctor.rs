@@ -83,7 +83,7 @@ fn address(rig: &Rig) -> String {
 
 #[test]
 fn over_a_line_a_person_answers_and_a_contact_that_never_changes_is_found() {
-    let rig = Rig::on("127.0.0.1:0", &["--set", "set=0 bar"]);
+    let rig = Rig::on("127.0.0.1:0", &["--set", "regulator_set=0 bar"]);
     let (code, out, err) = at(&address(&rig), &AtomicUsize::new(0), &mut |_| {});
     assert_eq!(code, 3, "{out}{err}");
     let out = flat(&out);
@@ -99,7 +99,7 @@ fn over_a_line_a_person_answers_and_a_contact_that_never_changes_is_found() {
         assert!(out.contains(line), "{line}: {out}");
     }
     let told = rig.stop();
-    assert_eq!(told.matches("work: one output, without air").count(), 3, "{told}");
+    assert_eq!(told.matches("output test: one output, without air").count(), 3, "{told}");
 }
 
 /// The wall valve was forgotten: the controller sees it before anybody would.
@@ -116,7 +116,7 @@ fn air_left_on_fails_the_supply_valve_and_ends_empty() {
 /// Ctrl-C while an output is energised.
 #[test]
 fn given_up_while_an_output_is_worked_nothing_is_left_energised() {
-    let rig = Rig::on("127.0.0.1:0", &["--set", "set=0 bar", "--speed", "1"]);
+    let rig = Rig::on("127.0.0.1:0", &["--set", "regulator_set=0 bar", "--speed", "1"]);
     let interrupts = Arc::new(AtomicUsize::new(0));
     let (code, out, err) = at(&address(&rig), &interrupts, &mut |prompt| {
         if prompt.ends_with("Enter works it") {
@@ -131,7 +131,7 @@ fn given_up_while_an_output_is_worked_nothing_is_left_energised() {
     let out = flat(&out);
     assert!(out.contains("not checked vent valve") && out.contains("good at rest everything at rest"), "{out}{err}");
     let told = rig.stop();
-    assert!(told.contains("work: one output, without air"), "{told}");
+    assert!(told.contains("output test: one output, without air"), "{told}");
     assert!(told.contains("given up by the operator"), "{told}");
     assert!(told.contains("switched off, in phase \"ready\""), "{told}");
 }
@@ -139,7 +139,7 @@ fn given_up_while_an_output_is_worked_nothing_is_left_energised() {
 /// The controller is gone in the middle: that is said, and nothing is called good that was not seen.
 #[test]
 fn a_line_that_is_lost_ends_it_and_says_so() {
-    let rig = Rig::on("127.0.0.1:0", &["--set", "set=0 bar"]);
+    let rig = Rig::on("127.0.0.1:0", &["--set", "regulator_set=0 bar"]);
     let address = address(&rig);
     let mut rig = Some(rig);
     let (code, out, err) = at(&address, &AtomicUsize::new(0), &mut |prompt| {
@@ -149,7 +149,7 @@ fn a_line_that_is_lost_ends_it_and_says_so() {
     });
     assert_eq!(code, 3, "{out}{err}");
     let (out, err) = (flat(&out), flat(&err));
-    assert!(err.contains("the controller cannot be reached any more") && err.contains("lets go of an output"), "{err}");
+    assert!(err.contains("the controller cannot be reached any more") && err.contains("releases an output"), "{err}");
     assert!(out.contains("not checked vent valve") && out.contains("not checked at rest"), "{out}");
 }
 

@@ -4,13 +4,13 @@
 //! Needs the image built (with `SEATHOLD_SPEED=20`, which the check list does) and an emulator: `.ci/run on-target`.
 
 use seathold::console::Keys;
-use seathold::recording::{self, Recording, Why, Writer};
+use seathold::recording::{self, Discontinuity, Recording, Writer};
 use seathold::replay::replay;
-use seathold_sequencer::bench::{Polled, poll_into};
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Inputs, Side, Sides};
+use seathold_sequencer::input::{Command, Inputs, Prompt, Side, Sides};
 use seathold_sequencer::io::{Hardware, Operator};
 use seathold_sequencer::output::Outputs;
+use seathold_sequencer::poll_loop::{PollRecord, poll_into};
 use seathold_sequencer::recipe::Actuation;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
@@ -53,14 +53,14 @@ impl Operator for Said {
         self.0.command
     }
 
-    fn tell(&mut self, _: Instant, _: &Event) {}
+    fn notify(&mut self, _: Instant, _: &Event) {}
 }
 
 /// The image's rig and its hands in this process.
 struct Here {
     rig: SimRig,
     hands: SimOperator,
-    polled: Polled,
+    polled: PollRecord,
 }
 
 impl Here {
@@ -68,7 +68,7 @@ impl Here {
         let checked = scenario.validate().unwrap();
         let lever = millis(checked.plant.raw().lever_ms);
         let hands = SimOperator::new(&checked.operator, Sides::Both, lever);
-        Self { rig: SimRig::new(&checked, &RawRig::DEMO, SEED), hands, polled: Polled::none() }
+        Self { rig: SimRig::new(&checked, &RawRig::DEMO, SEED), hands, polled: PollRecord::empty() }
     }
 
     /// One turn of the image's loop, with what the link said at it.
@@ -77,21 +77,21 @@ impl Here {
         let Ok(()) = poll_into(sequencer, rig, &mut Said(said), polled);
         for event in &polled.events {
             match event {
-                Event::Asked(Ask::SwapEnds) => hands.reach_in(polled.at),
+                Event::Prompted(Prompt::SwapEnds) => hands.reach_in(polled.at),
                 // What the host said too early, the host says again.
                 Event::Refused(_) => {}
-                event => hands.tell(polled.at, event),
+                event => hands.notify(polled.at, event),
             }
         }
         match polled.inputs.command {
-            Some(Command::Confirm(Ask::SwapEnds) | Command::Start(Sides::Second)) => rig.mount(Side::Second),
+            Some(Command::Confirm(Prompt::SwapEnds) | Command::Start(Sides::Second)) => rig.mount(Side::Second),
             Some(Command::Start(_)) => rig.mount(Side::First),
             _ => {}
         }
         let _ = hands.command(polled.at, sequencer.phase());
         rig.obey(hands);
         rig.advance(millis(POLL_MS));
-        rig.alive();
+        rig.feed_watchdog();
     }
 }
 
@@ -200,7 +200,7 @@ fn killed_in_every_phase_it_comes_back_at_rest_and_run_says_so() {
             "{at}: {out}"
         );
         let recording = recording::read(&file).unwrap();
-        assert_eq!(recording.breaks.first().map(|b| b.why), Some(Why::Restarted), "{at}");
+        assert_eq!(recording.breaks.first().map(|b| b.why), Some(Discontinuity::Restarted), "{at}");
         assert!(recording.summary().proved.is_none(), "{at}");
         assert_eq!(replay(&recording), Ok(None), "{at}: up to the reset");
         let after = &recording.polls[recording.whole()..];

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use seathold::calibration::blank;
-use seathold_sequencer::measure::{Curves, Folded, fit};
+use seathold_sequencer::measure::{BlockedTrace, CurvePrior, fit};
 use seathold_sequencer::time::Instant;
 use seathold_tests::reference::cells;
 
@@ -33,17 +33,17 @@ fn every_trace_is_fitted_as_statsmodels_does() {
     assert_eq!(answers.len(), traces.len());
     for row in &answers {
         let case = row[0].as_str();
-        let mut trace = Folded::new();
+        let mut trace = BlockedTrace::new();
         for (us, counts) in &traces[case] {
             trace.push(Instant::from_ticks(*us), *counts, 0);
         }
-        let curves = row[1].parse().map_or(Curves::Line, |tau_s| Curves::Exact { tau_s });
+        let curves = row[1].parse().map_or(CurvePrior::Line, |tau_s| CurvePrior::Exact { tau_s });
         let got = fit(curves, None, 0.0, &trace).unwrap();
         close(case, "slope", got.slope, &row[2], 1e-9);
-        close(case, "u(slope)", got.u_slope / got.stretch, &row[3], 1e-9);
+        close(case, "u(slope)", got.u_slope / got.autocorrelation_factor, &row[3], 1e-9);
         if !row[1].is_empty() {
             close(case, "amplitude", got.amplitude, &row[4], 1e-9);
-            close(case, "u(amplitude)", got.u_amplitude / got.stretch, &row[5], 1e-9);
+            close(case, "u(amplitude)", got.u_amplitude / got.autocorrelation_factor, &row[5], 1e-9);
             close(case, "correlation", got.correlation, &row[6], 1e-9);
         }
         close(case, "residual spread", got.residual_sd, &row[7], 1e-9);
@@ -83,13 +83,13 @@ fn pressure_decay_of_tp_201_3() {
         [(500.0, 0.734_455), (1_000.0, 1.211_986), (2_000.0, 1.556_911), (5_000.0, 1.809_354), (10_000.0, 1.902_290)]
     {
         let tau_s = 300.0 * gallons / 500.887;
-        let mut trace = Folded::new();
+        let mut trace = BlockedTrace::new();
         for i in 0..=60u32 {
             let t = f64::from(i) * 4.0;
             let inches = 2.0 * (-t / tau_s).exp();
             trace.push(Instant::from_ticks(u64::from(i) * 4_000_000), (inches * 1e6).round() as i32, 0);
         }
-        let got = fit(Curves::Exact { tau_s }, None, 0.0, &trace).unwrap();
+        let got = fit(CurvePrior::Exact { tau_s }, None, 0.0, &trace).unwrap();
         let first = f64::from(trace.first_counts());
         let at = |t: f64| (first + got.start + got.slope * t + got.amplitude * (-t / tau_s).exp()) / 1e6;
         assert!((at(300.0) - after_five).abs() < 2e-6, "V = {gallons}: {} against {after_five}", at(300.0));

@@ -7,18 +7,18 @@
 use proptest::prelude::*;
 use seathold_on_target::bottle::{Ails, Bottle};
 use seathold_on_target::trace::Noise;
-use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Sides};
+use seathold_sequencer::input::{Command, Prompt, Sides};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::{self, Deframer, Frame, MESSAGE_MAX};
-use seathold_sequencer::link::host::{Heard, Host};
+use seathold_sequencer::link::host::{Host, HostEvent};
 use seathold_sequencer::link::message::{
-    Answer, Capabilities, Have, Hello, Order, Record, ToController, ToHost, VERSION, Welcome,
+    Capabilities, Hello, Record, Request, Response, ResumePoint, ToController, ToHost, VERSION, Welcome,
 };
 use seathold_sequencer::link::polls::{Packer, Poll, Polls};
 use seathold_sequencer::link::serve;
 use seathold_sequencer::output::{Outputs, Pilot};
+use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
@@ -83,7 +83,7 @@ struct Known {
     polls: Vec<Poll>,
     events: Vec<(Instant, Event)>,
     gaps: Vec<(u32, u32)>,
-    answers: Vec<Answer>,
+    answers: Vec<Response>,
     restarts: u32,
     began: u32,
     connections: u32,
@@ -102,8 +102,8 @@ struct Bench<const N: usize> {
     up: Line,
     host: Host,
     known: Known,
-    to_do: VecDeque<Order>,
-    given: Option<Order>,
+    to_do: VecDeque<Request>,
+    given: Option<Request>,
     swap_in: Option<u32>,
     seed: Noise,
     sent_frames: u64,
@@ -122,7 +122,7 @@ impl<const N: usize> Bench<N> {
             up: Line::new(faults, seed.word()),
             host: Host::new(seed.word()),
             known: Known::default(),
-            to_do: VecDeque::from([Order::LoadRecipe(RECIPE), Order::Operate(Command::Start(Sides::Both))]),
+            to_do: VecDeque::from([Request::LoadRecipe(RECIPE), Request::Operate(Command::Start(Sides::Both))]),
             given: None,
             swap_in: None,
             seed,
@@ -139,7 +139,7 @@ impl<const N: usize> Bench<N> {
             self.controller.receive(clock, byte);
         }
         let Self { controller, sequencer, bottle, .. } = self;
-        let Ok(()) = serve::turn(controller, clock, sequencer, bottle, &mut Polled::none());
+        let Ok(()) = serve::service(controller, clock, sequencer, bottle, &mut PollRecord::empty());
         let mut frame = Frame::new();
         while self.controller.transmit(clock, &mut frame) {
             self.sent_frames += 1;
@@ -152,41 +152,41 @@ impl<const N: usize> Bench<N> {
         for byte in self.up.arrived(self.turn) {
             let Some(heard) = self.host.receive(byte) else { continue };
             match heard {
-                Heard::Connected { restarted, .. } => {
+                HostEvent::Connected { restarted, .. } => {
                     self.known.connections += 1;
                     self.known.restarts += u32::from(restarted);
                 }
-                Heard::Began(recipe) => {
+                HostEvent::Began(recipe) => {
                     assert_eq!(recipe, RECIPE);
                     self.known.began += 1;
                     // A recording begins here.
                     self.known.polls.clear();
                     self.known.events.clear();
                 }
-                Heard::Polls(series) => {
+                HostEvent::Polls(series) => {
                     let mut polls = Polls::new(series);
                     self.known.polls.extend(polls.by_ref());
                     assert!(!polls.is_broken(), "a series with a right check is whole");
                 }
-                Heard::Event { at, event } => {
+                HostEvent::Event { at, event } => {
                     match event {
-                        Event::Asked(Ask::SwapEnds) => self.swap_in = Some(100),
-                        Event::Asked(ask) => self.to_do.push_back(Order::Operate(Command::Confirm(ask))),
+                        Event::Prompted(Prompt::SwapEnds) => self.swap_in = Some(100),
+                        Event::Prompted(ask) => self.to_do.push_back(Request::Operate(Command::Confirm(ask))),
                         _ => {}
                     }
                     self.known.events.push((at, event));
                 }
-                Heard::Gap { from, to } => self.known.gaps.push((from, to)),
-                Heard::Answer(answer) => {
+                HostEvent::Gap { from, to } => self.known.gaps.push((from, to)),
+                HostEvent::Answer(answer) => {
                     // Not ready yet after power-up: ask again.
-                    if answer == Answer::Busy {
+                    if answer == Response::Busy {
                         self.to_do.extend(self.given.clone());
                         self.to_do.rotate_right(1);
                     }
                     self.known.answers.push(answer);
                 }
-                Heard::Dated { .. } => {}
-                Heard::OtherVersion(_) | Heard::Unreadable { .. } => panic!("{heard:?}"),
+                HostEvent::Dated { .. } => {}
+                HostEvent::OtherVersion(_) | HostEvent::Unreadable { .. } => panic!("{heard:?}"),
             }
         }
         if let Some(left) = &mut self.swap_in {
@@ -196,7 +196,7 @@ impl<const N: usize> Bench<N> {
             if *left == 0 {
                 self.swap_in = None;
                 self.bottle.swapped = true;
-                self.to_do.push_back(Order::Operate(Command::Confirm(Ask::SwapEnds)));
+                self.to_do.push_back(Request::Operate(Command::Confirm(Prompt::SwapEnds)));
             }
         }
         // Start only once the fresh sequencer has vented and is ready, as a person would. An answer may overtake the
@@ -206,13 +206,13 @@ impl<const N: usize> Bench<N> {
             _ => None,
         });
         let may = match self.to_do.front() {
-            Some(Order::Operate(Command::Start(_))) => self.known.began > 0 && ready == Some(true),
+            Some(Request::Operate(Command::Start(_))) => self.known.began > 0 && ready == Some(true),
             Some(_) => true,
             None => false,
         };
         if may && self.host.is_open() {
             let order = self.to_do[0].clone();
-            if self.host.order(order).is_ok() {
+            if self.host.request(order).is_ok() {
                 self.given = self.to_do.pop_front();
             }
         }
@@ -233,7 +233,7 @@ impl<const N: usize> Bench<N> {
 
     fn proved(&self) -> Option<Verdict> {
         self.known.events.iter().find_map(|(_, e)| match e {
-            Event::Proved { verdict, .. } => Some(*verdict),
+            Event::RunFinished { verdict, .. } => Some(*verdict),
             _ => None,
         })
     }
@@ -369,7 +369,7 @@ fn a_reset_controller_is_known_as_another_boot_and_vents_first() {
         bench.turn();
     }
     assert_eq!(bench.sequencer.phase(), Phase::SafeVent);
-    bench.to_do = VecDeque::from([Order::LoadRecipe(RECIPE), Order::Operate(Command::Start(Sides::Both))]);
+    bench.to_do = VecDeque::from([Request::LoadRecipe(RECIPE), Request::Operate(Command::Start(Sides::Both))]);
     bench.known = Known::default();
     assert_eq!(bench.run_until_proved(), Verdict::Tight);
     bench.replays();
@@ -378,16 +378,16 @@ fn a_reset_controller_is_known_as_another_boot_and_vents_first() {
 #[test]
 fn an_invalid_recipe_moves_nothing_and_a_busy_controller_takes_none() {
     let mut bench = Bench::<32_768>::new(SOUND, Faults::default(), 9);
-    let wrong = RawRecipe { target_pa: 5_000_000, band_pa: 0, ..RECIPE };
+    let wrong = RawRecipe { target_pa: 5_000_000, target_tolerance_pa: 0, ..RECIPE };
     bench.to_do =
-        VecDeque::from([Order::LoadRecipe(wrong), Order::ReadRig, Order::SetTime { unix_ms: 1_764_000_000_000 }]);
+        VecDeque::from([Request::LoadRecipe(wrong), Request::ReadRig, Request::SetTime { unix_ms: 1_764_000_000_000 }]);
     for _ in 0..1_500 {
         bench.turn();
     }
-    let said: Vec<_> = bench.known.answers.iter().filter(|a| **a != Answer::Busy).collect();
-    assert!(matches!(said[..], [Answer::NotValid { errors: 3.. }, Answer::Rig(_), Answer::Done]), "{said:?}");
-    assert!(bench.known.answers.contains(&Answer::Busy), "it was not ready at first");
-    assert!(bench.known.answers.contains(&Answer::Rig(RawRig::DEMO)));
+    let said: Vec<_> = bench.known.answers.iter().filter(|a| **a != Response::Busy).collect();
+    assert!(matches!(said[..], [Response::NotValid { errors: 3.. }, Response::Rig(_), Response::Done]), "{said:?}");
+    assert!(bench.known.answers.contains(&Response::Busy), "it was not ready at first");
+    assert!(bench.known.answers.contains(&Response::Rig(RawRig::DEMO)));
     assert!(bench.sequencer.recipe().is_none());
     assert_eq!(bench.known.began, 0);
 }
@@ -399,7 +399,7 @@ fn a_recipe_moves_no_ball_behind_an_open_guard() {
     let aborted = || {
         let mut bench = Bench::<32_768>::new(SOUND, Faults::default(), 12);
         bench.run_until(Phase::Soak);
-        bench.to_do = VecDeque::from([Order::Operate(Command::Abort)]);
+        bench.to_do = VecDeque::from([Request::Operate(Command::Abort)]);
         bench.run_until(Phase::SafeVent);
         bench
     };
@@ -415,13 +415,13 @@ fn a_recipe_moves_no_ball_behind_an_open_guard() {
     bench.turn();
     let held = Outputs { pilot: Pilot::Fed, ..Outputs::REST };
     assert_eq!((bench.sequencer.phase(), bench.bottle.outputs()), (Phase::Ready, held));
-    bench.to_do = VecDeque::from([Order::LoadRecipe(RECIPE)]);
+    bench.to_do = VecDeque::from([Request::LoadRecipe(RECIPE)]);
     bench.known = Known::default();
     for _ in 0..200 {
         bench.turn();
         assert_eq!(bench.bottle.outputs(), held);
     }
-    assert!(bench.known.answers.contains(&Answer::Busy), "{:?}", bench.known.answers);
+    assert!(bench.known.answers.contains(&Response::Busy), "{:?}", bench.known.answers);
     bench.bottle.guard_open = false;
     (0..200).for_each(|_| bench.turn());
     assert_eq!((bench.bottle.outputs(), bench.known.began), (Outputs::REST, 1), "{:?}", bench.known.answers);
@@ -430,8 +430,8 @@ fn a_recipe_moves_no_ball_behind_an_open_guard() {
 #[test]
 fn a_host_of_another_version_is_told_so_and_gets_nothing() {
     let mut controller = Controller::<4_096>::new(Capabilities::default());
-    let hello = ToController::Hello(Hello { version: VERSION + 1, session: 7, have: None });
-    let order = ToController::Do { session: 7, number: 0, order: Order::LoadRecipe(RECIPE) };
+    let hello = ToController::Hello(Hello { version: VERSION + 1, session: 7, resume: None });
+    let order = ToController::Request { session: 7, number: 0, order: Request::LoadRecipe(RECIPE) };
     let mut frame = Frame::new();
     let now = Instant::from_ticks(1_000);
     for message in [hello, order] {
@@ -451,7 +451,7 @@ fn worked_frames() -> Vec<(&'static str, String)> {
     let mut frames = Vec::new();
     let mut add = |name, message: &[u8]| {
         let mut frame = Frame::new();
-        frame::stuff(message, &mut frame).unwrap();
+        frame::encode_bytes(message, &mut frame).unwrap();
         frames.push((name, hex(&frame)));
     };
     let bytes = |message: &dyn Fn(&mut [u8]) -> usize| {
@@ -464,17 +464,24 @@ fn worked_frames() -> Vec<(&'static str, String)> {
     let body = |r: Record<'_>| bytes(&|room| postcard::to_slice(&r, room).unwrap().len());
     let at = Instant::from_ticks(12_340_000);
 
-    add("hello", &down(ToController::Hello(Hello { version: 1, session: 0x1234_5678, have: None })));
-    let have = Some(Have { boot: 0x1234_5678, next: 300 });
-    add("hello again", &down(ToController::Hello(Hello { version: 1, session: 0x0bad_cafe, have })));
+    add("hello", &down(ToController::Hello(Hello { version: 1, session: 0x1234_5678, resume: None })));
+    let have = Some(ResumePoint { boot: 0x1234_5678, next: 300 });
+    add("hello again", &down(ToController::Hello(Hello { version: 1, session: 0x0bad_cafe, resume: have })));
     let can = Capabilities { store: 32_768, simulated: true, single_outputs: false };
-    let welcome =
-        Welcome { version: 1, session: 0x1234_5678, boot: 0x1234_5678, oldest: 0, next: 2, now_us: 12_340_000, can };
+    let welcome = Welcome {
+        version: 1,
+        session: 0x1234_5678,
+        boot: 0x1234_5678,
+        oldest: 0,
+        next: 2,
+        now_us: 12_340_000,
+        capabilities: can,
+    };
     add("welcome", &up(ToHost::Welcome(welcome)));
     add("acknowledge", &down(ToController::Acknowledge { session: 0x1234_5678, next: 2, again: false }));
-    let start = Order::Operate(Command::Start(Sides::Both));
-    add("start", &down(ToController::Do { session: 0x1234_5678, number: 1, order: start }));
-    add("done", &up(ToHost::Answer { number: 1, answer: Answer::Done }));
+    let start = Request::Operate(Command::Start(Sides::Both));
+    add("start", &down(ToController::Request { session: 0x1234_5678, number: 1, order: start }));
+    add("done", &up(ToHost::Answer { number: 1, answer: Response::Done }));
     let event = body(Record::Event { at, event: Event::Isolated { at: GaugePressure::from_pascals(600_000) } });
     add("event", &up(ToHost::Record { number: 41, body: &event }));
     let mut packer = Packer::default();
@@ -602,7 +609,7 @@ proptest! {
         let mut line = Vec::new();
         let mut frame = Frame::new();
         for message in &messages {
-            frame::stuff(message, &mut frame).unwrap();
+            frame::encode_bytes(message, &mut frame).unwrap();
             line.extend_from_slice(&frame);
         }
         feed(&line);
@@ -619,7 +626,7 @@ fn accepted_though_corrupted(frames: u32, seed: u32) -> u32 {
         let mut message = [0u8; 40];
         let len = 4 + (noise.word() % 36) as usize;
         message[..len].iter_mut().for_each(|b| *b = noise.word() as u8);
-        frame::stuff(&message[..len], &mut frame).unwrap();
+        frame::encode_bytes(&message[..len], &mut frame).unwrap();
         match round % 4 {
             // A few bits flipped; a run of bytes lost; a byte doubled; a stretch of noise.
             0 => (0..=noise.word() % 6).for_each(|_| {

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use proptest::prelude::*;
-use seathold::tune::mixture::{Group, Mixture, Seen, fit, fit_groups};
+use seathold::tune::mixture::{Mixture, MixtureComponent, Observation, fit, fit_groups};
 
 fn table(name: &str) -> Vec<Vec<String>> {
     let path = format!("{}/reference/{name}", env!("CARGO_MANIFEST_DIR"));
@@ -11,10 +11,10 @@ fn table(name: &str) -> Vec<Vec<String>> {
     text.lines().skip(1).map(|line| line.split(',').map(str::to_owned).collect()).collect()
 }
 
-fn figures(case: &str) -> Vec<Seen> {
+fn figures(case: &str) -> Vec<Observation> {
     let number = |text: &String| text.parse::<f64>().unwrap();
     let rows = table("mixture_figures.csv").into_iter().filter(|row| row[0] == case);
-    rows.map(|row| Seen { leak: number(&row[1]), u: number(&row[2]) }).collect()
+    rows.map(|row| Observation { leak: number(&row[1]), u: number(&row[2]) }).collect()
 }
 
 /// SciPy's direct maximum of the likelihood, integrated in another way (tests/reference/mixture.py): shares and spreads
@@ -24,7 +24,7 @@ fn groups_are_those_of_another_program() {
     for (case, none, others) in [("two", false, 2), ("none-and-one", true, 1), ("one", false, 1)] {
         let seen = figures(case);
         let found = fit_groups(&seen, none, others);
-        let leaking: Vec<&Group> = found.groups.iter().filter(|g| g.median.is_some()).collect();
+        let leaking: Vec<&MixtureComponent> = found.groups.iter().filter(|g| g.median.is_some()).collect();
         let mut checked = 0;
         for row in table("mixture_answers.csv").iter().filter(|row| row[0] == case) {
             let (place, value): (usize, f64) = (row[2].parse().unwrap(), row[3].parse().unwrap());
@@ -56,12 +56,13 @@ fn the_number_of_groups_is_found() {
         assert!(off < allowed, "{case}: {off} {allowed}");
     }
     // Leaks at two sharp heights are no two broad groups in one.
-    let sharp: Vec<Seen> = (0..60).map(|i| Seen { leak: if i % 2 == 0 { 1e-5 } else { 1e-2 }, u: 1e-6 }).collect();
+    let sharp: Vec<Observation> =
+        (0..60).map(|i| Observation { leak: if i % 2 == 0 { 1e-5 } else { 1e-2 }, u: 1e-6 }).collect();
     let forced = fit_groups(&sharp, false, 1);
     let (off, allowed) = forced.distance(&sharp);
     assert!(off > allowed, "one group for two heights is blamed: {off} {allowed}");
     assert_eq!(fit(&sharp).unwrap().groups.len(), 2);
-    assert!(fit(&sharp[..10]).unwrap_err().contains("10 figures"));
+    assert!(fit(&sharp[..10]).unwrap_err().contains("10 leaks"));
 }
 
 /// Numbers that look like chance, the same each time.
@@ -84,15 +85,15 @@ impl Chance {
 fn chances_come_true() {
     let mut chance = Chance(5);
     let limit = 7.5e-4;
-    let drawn: Vec<(f64, Seen)> = (0..500)
+    let drawn: Vec<(f64, Observation)> = (0..500)
         .map(|_| {
             let (median, spread): (f64, f64) = if chance.unit() < 0.65 { (2e-4, 0.5) } else { (1.5e-3, 0.7) };
             let truth = median * (spread * chance.normal()).exp();
             let u = 1e-4 * (0.5 * chance.normal()).exp();
-            (truth, Seen { leak: truth + u * chance.normal(), u })
+            (truth, Observation { leak: truth + u * chance.normal(), u })
         })
         .collect();
-    let seen: Vec<Seen> = drawn.iter().map(|d| d.1).collect();
+    let seen: Vec<Observation> = drawn.iter().map(|d| d.1).collect();
     let found = fit(&seen).unwrap();
     let mut tenths: HashMap<usize, (f64, f64, f64)> = HashMap::new();
     for (truth, seen) in &drawn {
@@ -110,8 +111,8 @@ fn chances_come_true() {
     assert!(tenths.len() > 4, "the chances say something: {tenths:?}");
 }
 
-fn some() -> impl Strategy<Value = Vec<Seen>> {
-    let one = (-1e-4f64..5e-3, 1e-5f64..2e-4).prop_map(|(leak, u)| Seen { leak, u });
+fn some() -> impl Strategy<Value = Vec<Observation>> {
+    let one = (-1e-4f64..5e-3, 1e-5f64..2e-4).prop_map(|(leak, u)| Observation { leak, u });
     prop::collection::vec(one, 20..30)
 }
 
@@ -133,15 +134,15 @@ proptest! {
     #[test]
     fn order_and_unit_do_not_matter(seen in some(), scale in 0.01f64..100.0) {
         let one = fit_groups(&seen, true, 1);
-        let turned: Vec<Seen> = seen.iter().rev().copied().collect();
+        let turned: Vec<Observation> = seen.iter().rev().copied().collect();
         alike(&one, &fit_groups(&turned, true, 1), 1.0)?;
-        let scaled: Vec<Seen> = seen.iter().map(|s| Seen { leak: s.leak * scale, u: s.u * scale }).collect();
+        let scaled: Vec<Observation> = seen.iter().map(|s| Observation { leak: s.leak * scale, u: s.u * scale }).collect();
         alike(&one, &fit_groups(&scaled, true, 1), scale)?;
         let shares: f64 = one.groups.iter().map(|g| g.share).sum();
         prop_assert!((shares - 1.0).abs() < 1e-9);
         let mut before = 1.0;
         for step in 0..30 {
-            let within = one.within(Seen { leak: f64::from(step) * 2e-4, u: 1e-4 }, 1e-3);
+            let within = one.within(Observation { leak: f64::from(step) * 2e-4, u: 1e-4 }, 1e-3);
             prop_assert!((0.0..=1.0).contains(&within) && within <= before + 1e-9, "{within} after {before}");
             before = within;
         }

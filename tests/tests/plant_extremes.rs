@@ -2,7 +2,7 @@
 //! integrator had to force, no run without an end.
 
 use proptest::prelude::*;
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sim::config::{PLANT_FIELDS, RawPlant};
 use seathold_sim::plant::Plant;
 
@@ -39,7 +39,7 @@ fn any_plant() -> impl Strategy<Value = RawPlant> {
         }
         raw.tolerance = raw.tolerance.max(1e-7);
         raw.piston_start_pa = raw.piston_start_pa.min(0.99 * raw.piston_end_pa);
-        raw.past_c = raw.past_c.min(raw.bore_c);
+        raw.crossover_c = raw.crossover_c.min(raw.bore_c);
         raw.creep_m3 = raw.creep_m3.min(0.05 * raw.far_volume_m3);
         raw
     })
@@ -48,10 +48,10 @@ fn any_plant() -> impl Strategy<Value = RawPlant> {
 /// Both sides, looked at all the way.
 fn run(raw: &RawPlant) -> Result<(), String> {
     let mut plant = Plant::new(&raw.validate().expect("drawn within the ranges"), 1);
-    let fed = raw.set_pa + raw.atmosphere_pa;
+    let fed = raw.regulator_set_pa + raw.atmosphere_pa;
     for began in [0, SIDE_US] {
         for (i, (at_ms, supply, vent, pilot)) in SIDE.iter().enumerate() {
-            let gate = |open: bool| if open { Gate::Open } else { Gate::Shut };
+            let gate = |open: bool| if open { GasValve::Open } else { GasValve::Shut };
             let pilot = if *pilot { Pilot::Fed } else { Pilot::Exhausted };
             let now = began + at_ms * 1_000;
             plant.set(now, Outputs { supply: gate(*supply), vent: gate(*vent), pilot });

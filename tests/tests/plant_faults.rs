@@ -2,7 +2,7 @@
 //! tight that was touched by a fault, and "reads empty" never stands over pressure or a moving ball.
 
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::{RawRig, Thermometer};
 use seathold_sequencer::step::Sequencer;
@@ -10,12 +10,12 @@ use seathold_sequencer::time::millis;
 use seathold_sequencer::verdict::Verdict;
 use seathold_sim::bench::SimBench;
 use seathold_sim::catalogue::{self, Entry, Expected};
-use seathold_sim::config::{Path, RawPlant};
-use seathold_sim::fault::{self, Mishap};
+use seathold_sim::config::{LeakSpec, RawPlant};
+use seathold_sim::fault::{self, FaultKind};
+use seathold_sim::leak_path::LeakPath;
 use seathold_sim::operator::Mistake;
 use seathold_sim::plant::Plant;
 use seathold_sim::scenario::{self, Scenario};
-use seathold_sim::spot::Spot;
 
 /// A thermometer in hundredths of a degree Celsius.
 const CELSIUS: Thermometer = Thermometer { kelvin_at_zero: 273.15, kelvin_per_count: 0.01 };
@@ -30,11 +30,11 @@ struct Log {
 }
 
 /// Runs until the run is proved, or a resting state after a fault has been reached and held for a while.
-fn run(scenario: &Scenario, faults: &[fault::Fault]) -> Log {
+fn run(scenario: &Scenario, faults: &[fault::InjectedFault]) -> Log {
     run_on(&RawRig::DEMO, scenario, faults)
 }
 
-fn run_on(rig: &RawRig, scenario: &Scenario, faults: &[fault::Fault]) -> Log {
+fn run_on(rig: &RawRig, scenario: &Scenario, faults: &[fault::InjectedFault]) -> Log {
     let rig = rig.validate().expect("example rig");
     let recipe = RawRecipe { actuation: scenario.plant.actuation, ..RawRecipe::DEMO };
     let recipe = recipe.validate(&rig).expect("example recipe");
@@ -57,8 +57,8 @@ fn run_on(rig: &RawRig, scenario: &Scenario, faults: &[fault::Fault]) -> Log {
         log.events.extend(polled.events);
         let phase = sequencer.phase();
         log.end = phase;
-        let proved = log.events.iter().any(|e| matches!(e, Event::Proved { .. })) && phase == Phase::Ready;
-        let rests = proved || matches!(phase, Phase::Fault | Phase::Trapped | Phase::Held);
+        let proved = log.events.iter().any(|e| matches!(e, Event::RunFinished { .. })) && phase == Phase::Ready;
+        let rests = proved || matches!(phase, Phase::Fault | Phase::Trapped | Phase::EmergencyStopped);
         resting = if rests { resting + 1 } else { 0 };
         if resting > 1_000 {
             break;
@@ -70,7 +70,7 @@ fn run_on(rig: &RawRig, scenario: &Scenario, faults: &[fault::Fault]) -> Log {
 impl Log {
     fn verdict(&self) -> Option<Verdict> {
         self.events.iter().find_map(|e| match e {
-            Event::Proved { verdict, .. } => Some(*verdict),
+            Event::RunFinished { verdict, .. } => Some(*verdict),
             _ => None,
         })
     }
@@ -87,13 +87,13 @@ impl Log {
 }
 
 fn check(entry: &Entry) -> Result<(), String> {
-    let tight = if entry.fault.mishap.of_lever() { Scenario::TIGHT.by_hand() } else { Scenario::TIGHT };
-    let thermometer = entry.fault.mishap.of_thermometer().then_some(CELSIUS);
+    let tight = if entry.fault.kind.of_lever() { Scenario::TIGHT.by_hand() } else { Scenario::TIGHT };
+    let thermometer = entry.fault.kind.of_thermometer().then_some(CELSIUS);
     let log = run_on(&RawRig { thermometer, ..RawRig::DEMO }, &tight, &[entry.fault]);
     let said = format!("{}: faults {:?}, verdict {:?}, ends in {:?}", entry.name, log.faults(), log.verdict(), log.end);
     // A ball that comes free by itself moves unseen where no shut switch is fitted.
-    let moved = log.moved_while_empty && entry.fault.mishap != Mishap::Jam;
-    if log.most_while_empty >= f64::from(RawRig::DEMO.safe_pa) || moved {
+    let moved = log.moved_while_empty && entry.fault.kind != FaultKind::Jam;
+    if log.most_while_empty >= f64::from(RawRig::DEMO.safe_pressure_pa) || moved {
         return Err(format!("{said}; said to read empty at {} Pa, moving: {}", log.most_while_empty, moved));
     }
     let as_expected = match entry.expected {
@@ -127,8 +127,8 @@ fn names_are_unique_and_found() {
 #[test]
 fn a_transducer_that_freezes_while_measuring_never_makes_a_leaking_valve_tight() {
     let leaking = scenario::find("stem-leak").expect("ready-made");
-    let frozen = fault::Fault {
-        mishap: fault::Mishap::Far(seathold_sim::faulty::ChannelFault::Stuck),
+    let frozen = fault::InjectedFault {
+        kind: fault::FaultKind::Far(seathold_sim::channel_fault::ChannelFault::Stuck),
         when: fault::When::In { phase: Phase::Measure, side: None, after: millis(0) },
         lasts: None,
     };
@@ -138,8 +138,8 @@ fn a_transducer_that_freezes_while_measuring_never_makes_a_leaking_valve_tight()
 
 #[test]
 fn a_lost_link_at_a_prompt_for_the_lever_is_a_fault_with_the_far_side_emptied() {
-    let down = fault::Fault {
-        mishap: fault::Mishap::LinkDown,
+    let down = fault::InjectedFault {
+        kind: fault::FaultKind::LinkDown,
         when: fault::When::In { phase: Phase::Isolate, side: None, after: millis(200) },
         lasts: Some(millis(2_000)),
     };
@@ -158,7 +158,7 @@ fn no_mistake_at_the_lever_makes_an_open_valve_tight_or_a_full_far_side_empty() 
             let log = run(&scenario, &[]);
             let said = format!("{name} × {mistakes}: {:?}, {:?}", log.verdict(), log.faults());
             let most = log.most_while_empty;
-            assert!(most < f64::from(RawRig::DEMO.safe_pa), "{said}; said to read empty at {most} Pa");
+            assert!(most < f64::from(RawRig::DEMO.safe_pressure_pa), "{said}; said to read empty at {most} Pa");
             match mistake {
                 Mistake::None => assert_eq!(log.verdict(), Some(Verdict::Tight), "{said}"),
                 // The ball never shut on the side it was forgotten on.
@@ -184,7 +184,7 @@ fn a_power_cut_while_pressure_is_trapped_ends_with_the_far_side_measured_empty()
     while sequencer.phase() != Phase::Settle {
         let _ = bench.poll(&mut sequencer);
     }
-    bench.dark(millis(2_000));
+    bench.power_loss(millis(2_000));
     // The spring has shut the ball over a full far side.
     assert!(bench.rig.truth().far_gauge() > 500_000.0);
     assert!(bench.rig.truth().ball == 0.0);
@@ -193,7 +193,7 @@ fn a_power_cut_while_pressure_is_trapped_ends_with_the_far_side_measured_empty()
         let far = bench.rig.truth().far_gauge();
         let _ = bench.poll(&mut sequencer);
         if sequencer.status().disconnect != Disconnect::Pressurised {
-            assert!(far < f64::from(RawRig::DEMO.safe_pa));
+            assert!(far < f64::from(RawRig::DEMO.safe_pressure_pa));
             return;
         }
     }
@@ -204,26 +204,26 @@ fn a_power_cut_while_pressure_is_trapped_ends_with_the_far_side_measured_empty()
 fn what_is_put_right_is_as_it_was_and_a_draught_moves_no_pressure_at_once() {
     let rig = RawRig::DEMO.validate().expect("example rig");
     let mut bench = SimBench::new(&Scenario::TIGHT, rig.raw(), 5).expect("ready-made scenario");
-    let before = *bench.rig.plant().equations().drive;
-    for spot in Spot::ALL {
-        let torn = Mishap::Leak(spot, Path { rate: 1e-2, orifice: 0.3 });
-        bench.happen(torn, true);
-        assert_ne!(before, *bench.rig.plant().equations().drive, "{spot:?} does not leak");
-        bench.happen(torn, false);
-        assert_eq!(before, *bench.rig.plant().equations().drive, "{spot:?} leaks on");
+    let before = *bench.rig.plant().equations().controls;
+    for spot in LeakPath::ALL {
+        let torn = FaultKind::Leak(spot, LeakSpec { rate: 1e-2, orifice: 0.3 });
+        bench.inject(torn, true);
+        assert_ne!(before, *bench.rig.plant().equations().controls, "{spot:?} does not leak");
+        bench.inject(torn, false);
+        assert_eq!(before, *bench.rig.plant().equations().controls, "{spot:?} leaks on");
     }
     let hose = bench.rig.truth().hose;
-    bench.happen(Mishap::Room(278.15), true);
-    assert_eq!(bench.rig.plant().equations().drive.room.0, 278.15);
+    bench.inject(FaultKind::Room(278.15), true);
+    assert_eq!(bench.rig.plant().equations().controls.room.0, 278.15);
     assert!((bench.rig.truth().hose / hose - 1.0).abs() < 1e-12, "{hose} Pa, {} Pa", bench.rig.truth().hose);
-    bench.happen(Mishap::Room(278.15), false);
-    assert_eq!(before.room, bench.rig.plant().equations().drive.room);
+    bench.inject(FaultKind::Room(278.15), false);
+    assert_eq!(before.room, bench.rig.plant().equations().controls.room);
 }
 
 #[test]
 fn a_freed_ball_goes_where_its_actuator_has_long_wanted_it() {
     let mut plant = Plant::new(&RawPlant::DEMO.validate().expect("valid"), 5);
-    let pilot = |pilot| Outputs { supply: Gate::Shut, vent: Gate::Open, pilot };
+    let pilot = |pilot| Outputs { supply: GasValve::Shut, vent: GasValve::Open, pilot };
     plant.set(0, pilot(Pilot::Fed));
     plant.advance(5_000_000);
     plant.jam(5_000_000, true);

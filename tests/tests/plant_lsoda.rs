@@ -5,7 +5,7 @@
 //! on the steep parts (a switch passes 100 kPa in tens of milliseconds), and 0.05 % at most; 0.5 K. LSODA's own doubt,
 //! 7e-8, comes on top: that is how far it moves from rtol 1e-9 to 3e-11.
 
-use seathold_sim::config::{Path, RawPlant};
+use seathold_sim::config::{LeakSpec, RawPlant};
 use seathold_tests::lsoda::{read, worst};
 
 const NAMES: [&str; 3] = ["line", "cavity", "far"];
@@ -37,7 +37,7 @@ fn a_tight_valve_follows_lsoda() {
 
 #[test]
 fn a_valve_leaking_everywhere_follows_lsoda() {
-    let path = |rate, orifice| Path { rate, orifice };
+    let path = |rate, orifice| LeakSpec { rate, orifice };
     let plant = RawPlant {
         seat_a: path(2e-3, 0.5),
         seat_b: path(3e-4, 1.0),
@@ -65,7 +65,7 @@ fn a_stiff_plant_follows_lsoda() {
         cavity_volume_m3: 2e-9,
         far_volume_m3: 4e-6,
         bore_c: 5e-6,
-        past_c: 1e-6,
+        crossover_c: 1e-6,
         line_tau_s: 0.05,
         cavity_tau_s: 0.01,
         far_tau_s: 0.05,

@@ -2,13 +2,13 @@
 //! marks are those of `tests/reference/README.md` (S seen in the source, S2 seen second-hand, C computed with the named
 //! library, M from memory).
 
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sim::config::RawPlant;
 use seathold_sim::flow::{End, Leak, Passage, viscous};
 use seathold_sim::gas;
-use seathold_sim::network::{CREEP, Drive, ENERGY, HOSE, Layout, MASS, N, Network, Node, WALL};
+use seathold_sim::network::{CREEP, Controls, ENERGY, HOSE, MASS, N, Network, Node, Parameters, WALL};
 use seathold_sim::plant::Plant;
-use seathold_sim::rodas::{Rodas, Span};
+use seathold_sim::rodas::{DenseStep, Rodas};
 
 const ROOM: f64 = 293.15;
 const ATMOSPHERE: f64 = 101_325.0;
@@ -44,11 +44,11 @@ fn near(what: &str, ours: f64, theirs: f64, relative: f64) {
 }
 
 /// A plant's equations, to be bent into a test case.
-fn case() -> (Layout, Drive) {
+fn case() -> (Parameters, Controls) {
     let spec = RawPlant::DEMO.validate().expect("valid");
     let plant = Plant::new(&spec, 0);
     let network = plant.equations();
-    let (mut layout, mut drive) = (*network.layout, *network.drive);
+    let (mut layout, mut drive) = (*network.parameters, *network.controls);
     layout.creep = 0.0;
     layout.lift = 0.0;
     drive.vent_open = false;
@@ -72,7 +72,7 @@ fn case() -> (Layout, Drive) {
 }
 
 /// Every node at the same pressure and room temperature.
-fn still(layout: &Layout, pressure: f64, hose: f64) -> [f64; N] {
+fn still(layout: &Parameters, pressure: f64, hose: f64) -> [f64; N] {
     let mut y = [0.0; N];
     y[HOSE] = gas::mass(hose, layout.hose, ROOM);
     for i in 0..3 {
@@ -84,10 +84,10 @@ fn still(layout: &Layout, pressure: f64, hose: f64) -> [f64; N] {
     y
 }
 
-fn run(layout: &Layout, drive: &Drive, y: [f64; N], seconds: f64, tolerance: f64) -> [f64; N] {
+fn run(layout: &Parameters, drive: &Controls, y: [f64; N], seconds: f64, tolerance: f64) -> [f64; N] {
     let network = Network::new(layout, drive);
     let mut solver = Rodas::new(tolerance, 10.0, 1e-6);
-    let mut span = Span::still(0.0, y);
+    let mut span = DenseStep::still(0.0, y);
     while span.end() < seconds {
         solver.step(&network, &mut span, seconds);
     }
@@ -95,9 +95,9 @@ fn run(layout: &Layout, drive: &Drive, y: [f64; N], seconds: f64, tolerance: f64
     span.y1
 }
 
-fn tight_floor(layout: &mut Layout, tolerance: f64) {
+fn tight_floor(layout: &mut Parameters, tolerance: f64) {
     let spec = RawPlant { tolerance, ..RawPlant::DEMO }.validate().expect("valid");
-    layout.floor = Plant::new(&spec, 0).equations().layout.floor;
+    layout.abs_tol = Plant::new(&spec, 0).equations().parameters.abs_tol;
 }
 
 #[test]
@@ -176,7 +176,7 @@ fn filling_an_adiabatic_vessel_ends_at_the_closed_form_temperature() {
         tight_floor(&mut layout, 1e-8);
         // A hose so large, and a regulator so stiff, that the line it makes stands still.
         layout.hose = 1e3;
-        drive.set = p2;
+        drive.regulator_set = p2;
         drive.room.0 = tl;
         drive.supply_open = true;
         let mut y = still(&layout, p1, p2);
@@ -291,8 +291,8 @@ fn both_limits_of_heat_exchange_are_reached_by_parameters() {
     let after = |tau: f64| {
         let raw = RawPlant { far_tau_s: tau, line_tau_s: tau, wall_ratio: 1e9, ..RawPlant::DEMO };
         let mut plant = Plant::new(&raw.validate().expect("valid"), 0);
-        plant.set(0, Outputs { supply: Gate::Shut, vent: Gate::Shut, pilot: Pilot::Fed });
-        plant.set(2_000_000, Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Fed });
+        plant.set(0, Outputs { supply: GasValve::Shut, vent: GasValve::Shut, pilot: Pilot::Fed });
+        plant.set(2_000_000, Outputs { supply: GasValve::Open, vent: GasValve::Shut, pilot: Pilot::Fed });
         plant.advance(4_000_000);
         plant.truth(4_000_000)
     };
@@ -342,13 +342,13 @@ fn halving_the_tolerance_moves_no_pressure_by_more_than_the_stated_error() {
         let mut plant = Plant::new(&RawPlant { tolerance, ..RawPlant::DEMO }.validate().expect("valid"), 0);
         let set = |supply, vent, pilot| Outputs { supply, vent, pilot };
         let script = [
-            (0, set(Gate::Shut, Gate::Open, Pilot::Fed)),
-            (1_000_000, set(Gate::Shut, Gate::Shut, Pilot::Fed)),
-            (1_050_000, set(Gate::Open, Gate::Shut, Pilot::Fed)),
-            (10_000_000, set(Gate::Open, Gate::Shut, Pilot::Exhausted)),
-            (11_000_000, set(Gate::Shut, Gate::Shut, Pilot::Exhausted)),
-            (11_050_000, set(Gate::Shut, Gate::Open, Pilot::Exhausted)),
-            (40_000_000, set(Gate::Shut, Gate::Open, Pilot::Fed)),
+            (0, set(GasValve::Shut, GasValve::Open, Pilot::Fed)),
+            (1_000_000, set(GasValve::Shut, GasValve::Shut, Pilot::Fed)),
+            (1_050_000, set(GasValve::Open, GasValve::Shut, Pilot::Fed)),
+            (10_000_000, set(GasValve::Open, GasValve::Shut, Pilot::Exhausted)),
+            (11_000_000, set(GasValve::Shut, GasValve::Shut, Pilot::Exhausted)),
+            (11_050_000, set(GasValve::Shut, GasValve::Open, Pilot::Exhausted)),
+            (40_000_000, set(GasValve::Shut, GasValve::Open, Pilot::Fed)),
         ];
         let mut script = script.iter().peekable();
         let mut found = Vec::new();

@@ -8,7 +8,7 @@ use std::path::Path;
 use cli_kit::seathold;
 use seathold::recording::{Recording, read};
 use seathold_sequencer::event::{Disturbance, Event};
-use seathold_sequencer::verdict::{Ground, SideResult, Verdict};
+use seathold_sequencer::verdict::{Reason, SideResult, Verdict};
 
 /// Zero and step: from the ice point, from nothing at all, and with counts below zero in any room.
 const SCALES: [(&str, &str); 4] =
@@ -16,8 +16,11 @@ const SCALES: [(&str, &str); 4] =
 
 /// The first side of a simulated valve, tested with such a thermometer.
 fn first_side(dir: &Path, (zero, step): (&str, &str), more: &[&str]) -> Recording {
-    std::fs::write(dir.join("rig.toml"), format!("thermometer_zero = \"{zero}\"\nthermometer_step = \"{step}\"\n"))
-        .unwrap();
+    std::fs::write(
+        dir.join("rig.toml"),
+        format!("thermometer_zero = \"{zero}\"\nthermometer_per_count = \"{step}\"\n"),
+    )
+    .unwrap();
     let path = dir.join("side.hold");
     let _ = std::fs::remove_file(&path);
     let options = ["run", "-q", "--sides", "first", "--rig-file", "[DIR]/rig.toml", "--out", "[DIR]/side.hold"];
@@ -41,7 +44,7 @@ fn the_figure_covers_the_leak_whatever_the_counts_are() {
         for scale in SCALES {
             for seed in ["1", "2", "3", "4"] {
                 let side = result(&first_side(dir.path(), scale, &["--seat-a", typed, "--seed", seed]));
-                let figure = side.figure.unwrap();
+                let figure = side.estimate.unwrap();
                 // A volume of gas counted at 1 bar.
                 let (found, expanded) = (figure.leak.pa_m3_s() * 1e4, figure.expanded.pa_m3_s() * 1e4);
                 let wrong = if leak < 7.5 { Verdict::Leaking } else { Verdict::Tight };
@@ -62,7 +65,7 @@ fn the_zero_of_the_counts_does_not_matter() {
     let dir = tempfile::tempdir().unwrap();
     let figures: Vec<_> = SCALES[..3]
         .iter()
-        .map(|scale| result(&first_side(dir.path(), *scale, &["--seat-a", "5 mm3/s", "--seed", "5"])).figure.unwrap())
+        .map(|scale| result(&first_side(dir.path(), *scale, &["--seat-a", "5 mm3/s", "--seed", "5"])).estimate.unwrap())
         .collect();
     for figure in &figures {
         let apart = (figure.leak.pa_m3_s() - figures[0].leak.pa_m3_s()).abs();
@@ -76,7 +79,7 @@ fn a_thermometer_that_fails_leaves_no_verdict_and_says_why() {
     for fault in ["thermometer-dead", "thermometer-lost"] {
         let recording = first_side(dir.path(), SCALES[0], &["--fault", fault]);
         let side = result(&recording);
-        assert_eq!((side.verdict, side.ground, side.figure), (Verdict::Void, Ground::Disturbed, None), "{fault}");
+        assert_eq!((side.verdict, side.reason, side.estimate), (Verdict::Void, Reason::Disturbed, None), "{fault}");
         let why = Event::Restarted(Disturbance::Thermometer);
         assert!(recording.events().any(|(_, event)| event == why), "{fault}");
     }

@@ -41,7 +41,7 @@ fn run(scenario: &Scenario, seed: u64) -> Run {
             most_while_empty = Some(most_while_empty.map_or(most, |so_far| so_far.max(most)));
         }
         for event in polled.events {
-            if let Event::Proved { verdict, diagnosis } = event {
+            if let Event::RunFinished { verdict, diagnosis } = event {
                 proved = Some((verdict, diagnosis));
             }
         }
@@ -71,11 +71,11 @@ fn expected(scenario: &Scenario) -> (&'static [Verdict], Option<Suspect>) {
         "stem-leak" => (&[Leaking], Some(Suspect::Stem)),
         "rig-leak" => (&[Leaking], Some(Suspect::RigFitting)),
         "cracked-joint-b" => (&[Leaking], Some(Suspect::JointB)),
-        "does-not-shut" => (&[Leaking], Some(Suspect::NotShutting)),
+        "does-not-shut" => (&[Leaking], Some(Suspect::NotClosing)),
         // A hand feels no actuator.
         "low-pilot-air" | "sticking-ball" if hand => (&[Tight], None),
         "low-pilot-air" => (&[Void], None),
-        "sticking-ball" => (&[Leaking], Some(Suspect::NotShutting)),
+        "sticking-ball" => (&[Leaking], Some(Suspect::NotClosing)),
         // Neither creep nor a warming room is a leak, but both blur the figure.
         "creeping-seats" | "warming-room" => (&[Tight, Undecided], None),
         // It may hold its breath for as long as the window lasts.
@@ -114,7 +114,7 @@ fn reads_empty_is_never_said_over_a_pressurised_side() {
         let moves = scenario.name != "low-pilot-air" || scenario.plant.actuation == Actuation::Hand;
         assert_eq!(most.is_some(), moves, "{}: whether it is said", scenario.name);
         let most = most.unwrap_or_default();
-        assert!(most < f64::from(RawRig::DEMO.safe_pa), "{}: {most} Pa", scenario.name);
+        assert!(most < f64::from(RawRig::DEMO.safe_pressure_pa), "{}: {most} Pa", scenario.name);
     }
 }
 

@@ -3,7 +3,8 @@
 
 use proptest::prelude::*;
 use seathold_sequencer::measure::{
-    Budget, Curve, Curves, Figure, Folded, Remedy, Term, Window, advise, conformance_probability, fit, normal_cdf,
+    BlockedTrace, Budget, Contribution, Curve, CurvePrior, LeakEstimate, Remedy, Window, advise,
+    conformance_probability, fit, normal_cdf,
 };
 use seathold_sequencer::recipe::{RawRecipe, Recipe};
 use seathold_sequencer::rig::RawRig;
@@ -16,8 +17,8 @@ fn window(seconds: f64, samples: u32, curve: Curve) -> Window {
 
 /// A trace of noise alone, from a linear congruential sequence (Numerical Recipes' constants, from memory): uniform,
 /// 40 counts wide.
-fn noise(samples: u32, between_us: u64, seed: u32) -> Folded {
-    let mut trace = Folded::new();
+fn noise(samples: u32, between_us: u64, seed: u32) -> BlockedTrace {
+    let mut trace = BlockedTrace::new();
     let mut state = seed;
     for i in 0..samples {
         state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
@@ -59,11 +60,11 @@ proptest! {
         let tau_s = seconds / ratio;
         // A transient shorter than a block is not seen by a folded fit as it is by one of every sample.
         prop_assume!(line || tau_s > 2.0 * seconds / 32.0 || samples <= 64);
-        let (curves, curve) = if line { (Curves::Line, Curve::Line) } else { (Curves::Exact { tau_s }, Curve::Transient { tau_s }) };
+        let (curves, curve) = if line { (CurvePrior::Line, Curve::Line) } else { (CurvePrior::Exact { tau_s }, Curve::Transient { tau_s }) };
         let Some(got) = fit(curves, None, 0.0, &trace) else { return Ok(()) };
         let square = got.residual_sd * got.residual_sd - 1.0 / 12.0;
         let predicted = Window { noise_counts: square.sqrt(), ..window(seconds, samples, curve) }.slope_u();
-        let ours = got.u_slope / got.stretch;
+        let ours = got.u_slope / got.autocorrelation_factor;
         let loss = if samples <= 64 { 1e-9 } else if line { 1.1e-3 } else { 6e-3 };
         prop_assert!((ours / predicted - 1.0).abs() < loss, "fit {ours}, predicted {predicted}, {curve:?}");
     }
@@ -94,7 +95,7 @@ fn chances_at_the_limit_are_the_risks() {
     let w = Window { noise_counts: 1.2, ..window(60.0, 6_000, Curve::Line) };
     let at = |share: f64| {
         let leak = LeakRate::from_pa_m3_s(recipe.limit().pa_m3_s() * share);
-        w.predict(&rig, &recipe, 7e5, leak).chances(recipe.limit(), recipe.schedule())
+        w.predict(&rig, &recipe, 7e5, leak).outcome_probabilities(recipe.limit(), recipe.schedule())
     };
     let limit = at(1.0);
     // Student's factor of the fit makes the guard band a little wider than the normal one.
@@ -104,11 +105,11 @@ fn chances_at_the_limit_are_the_risks() {
     assert!((sum - 1.0).abs() < 1e-12);
 }
 
-fn figure(leak: f64, budget: Budget, curve: Curve) -> Figure {
-    let squares: f64 = Term::ALL.iter().map(|t| t.of(&budget).powi(2)).sum();
+fn figure(leak: f64, budget: Budget, curve: Curve) -> LeakEstimate {
+    let squares: f64 = Contribution::ALL.iter().map(|t| t.of(&budget).powi(2)).sum();
     let u = squares.sqrt();
-    let budget = Budget { combined: u, guard: u, freedom: 1e6, ..budget };
-    Figure {
+    let budget = Budget { combined: u, guard: u, dof: 1e6, ..budget };
+    LeakEstimate {
         leak: LeakRate::from_pa_m3_s(leak),
         expanded: LeakRate::from_pa_m3_s(2.0 * budget.combined),
         coverage: 0.95,
@@ -117,7 +118,7 @@ fn figure(leak: f64, budget: Budget, curve: Curve) -> Figure {
         curve,
         window_ms: 10_000,
         samples: 1_000,
-        stretch: 1.0,
+        autocorrelation_factor: 1.0,
     }
 }
 
@@ -127,7 +128,7 @@ fn noise_alone_is_settled_by_time() {
     let limit = recipe.limit().pa_m3_s();
     let budget = Budget { fit: limit / 2.0, ..Budget::default() };
     let advice = advise(&figure(limit / 2.0, budget, Curve::Line), recipe.limit(), recipe.schedule());
-    assert_eq!((advice.dominant, advice.remedy), (Term::Fit, Remedy::Longer));
+    assert_eq!((advice.dominant, advice.remedy), (Contribution::Fit, Remedy::Longer));
     // Needed: u down by z = 2.326, so T up by z^(2/3) = 1.756 (from the 3/2 power); steps are of a tenth.
     let times = advice.window_s.unwrap() / 10.0;
     assert!((1.75..=1.756 * 1.11).contains(&times), "{times}");
@@ -141,7 +142,7 @@ fn no_time_settles_a_bad_volume() {
     let limit = recipe.limit().pa_m3_s();
     let budget = Budget { volume: 0.3 * limit, fit: 0.01 * limit, ..Budget::default() };
     let advice = advise(&figure(1.5 * limit, budget, Curve::Line), recipe.limit(), recipe.schedule());
-    assert_eq!((advice.dominant, advice.remedy), (Term::Volume, Remedy::Calibrate));
+    assert_eq!((advice.dominant, advice.remedy), (Contribution::Volume, Remedy::Calibrate));
     assert_eq!((advice.window_s, advice.noise_to, advice.volume_to), (None, None, None));
 }
 
@@ -169,7 +170,7 @@ fn guard_bands_and_rest() {
     let plain = advise(&wide, recipe.limit(), recipe.schedule());
     wide.budget.guard *= 2.0;
     let guarded = advise(&wide, recipe.limit(), recipe.schedule());
-    assert_eq!((plain.dominant, guarded.dominant), (Term::Curve, Term::Curve));
+    assert_eq!((plain.dominant, guarded.dominant), (Contribution::Curve, Contribution::Curve));
     assert!(guarded.share > plain.share && guarded.window_s > plain.window_s, "{plain:?} {guarded:?}");
     let below = figure(-0.3 * limit, Budget { fit: 0.1 * limit, ..Budget::default() }, Curve::Line);
     assert_eq!(advise(&below, recipe.limit(), recipe.schedule()).remedy, Remedy::Settle);

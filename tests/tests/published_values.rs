@@ -1,7 +1,7 @@
 //! The estimator, units and statistics against published figures. Each check names its source; how sure it is stands
 //! beside it: *seen* in the source's own text, *second-hand*, *memory*, or *computed* with a named library.
 
-use seathold_sequencer::measure::{Curves, Folded, fit, normal_quantile, student_quantile};
+use seathold_sequencer::measure::{BlockedTrace, CurvePrior, fit, normal_quantile, student_quantile};
 use seathold_sequencer::time::Instant;
 use seathold_sequencer::units::{
     AbsolutePressure, LeakRate, PASCALS_PER_PSI, PressureRate, Reference, STANDARD_ATMOSPHERE, Temperature, Volume,
@@ -22,14 +22,14 @@ fn close(ours: f64, theirs: f64, relative: f64) {
 /// second scaled to microseconds and y as tenths.
 #[test]
 fn norris() {
-    let mut trace = Folded::new();
+    let mut trace = BlockedTrace::new();
     let rows = rows("norris.csv");
     assert_eq!(rows.len(), 36);
     for row in &rows {
         let (y, x) = (row[0], row[1]);
         trace.push(Instant::from_ticks((x * 10.0).round() as u64 * 100_000), (y * 10.0).round() as i32, 0);
     }
-    let got = fit(Curves::Line, None, 0.0, &trace).expect("a fit");
+    let got = fit(CurvePrior::Line, None, 0.0, &trace).expect("a fit");
     // The trace counts time and readings from its first sample: (0.2, 0.1).
     let slope = got.slope / 10.0;
     let intercept = (got.start + f64::from(trace.first_counts())) / 10.0 - slope * 0.2;
@@ -38,7 +38,7 @@ fn norris() {
     close(got.residual_sd / 10.0, 0.884_796_396_144_373, 1e-10);
     close(got.residual_squares / 100.0, 26.617_398_529_422_4, 1e-10);
     // Plain standard errors: the data are no time series, so any stretch for correlation is taken off.
-    close(got.u_slope / got.stretch / 10.0, 0.429_796_848_199_937e-3, 1e-10);
+    close(got.u_slope / got.autocorrelation_factor / 10.0, 0.429_796_848_199_937e-3, 1e-10);
 }
 
 /// Norris again: the standard error of the intercept, by shifting the origin of x to zero, which the trace's own origin
@@ -49,16 +49,16 @@ fn norris_intercept_error() {
     // A trace's origin is its first sample. Sorted, the first is x = 0.1; the intercept at x = 0 lies 0.1 before it,
     // and its variance follows from that of the start and the slope.
     rows.sort_by(|a, b| a[1].total_cmp(&b[1]));
-    let mut trace = Folded::new();
+    let mut trace = BlockedTrace::new();
     for row in &rows {
         trace.push(Instant::from_ticks((row[1] * 10.0).round() as u64 * 100_000), (row[0] * 10.0).round() as i32, 0);
     }
-    let got = fit(Curves::Line, None, 0.0, &trace).expect("a fit");
+    let got = fit(CurvePrior::Line, None, 0.0, &trace).expect("a fit");
     let n = rows.len() as f64;
     let mean: f64 = rows.iter().map(|r| r[1]).sum::<f64>() / n;
     let origin = rows[0][1];
     // var(at 0) = s²/n + mean²·var(b); var(at origin) = s²/n + (mean − origin)²·var(b).
-    let var_b = (got.u_slope / got.stretch / 10.0).powi(2);
+    let var_b = (got.u_slope / got.autocorrelation_factor / 10.0).powi(2);
     let var_start = (got.u_start / 10.0).powi(2);
     let at_zero = (var_start + (mean * mean - (mean - origin).powi(2)) * var_b).sqrt();
     close(at_zero, 0.232_818_234_301_152, 1e-9);
@@ -69,25 +69,25 @@ fn norris_intercept_error() {
 fn synthetic_decay_with_transient() {
     let rows = rows("decay_synthetic.csv");
     assert_eq!(rows.len(), 61);
-    let mut trace = Folded::new();
+    let mut trace = BlockedTrace::new();
     for row in &rows {
         // Readings in hundredths of a pascal, which the data are rounded to.
         trace.push(Instant::from_ticks((row[0] * 1e6).round() as u64), (row[1] * 100.0).round() as i32, 0);
     }
-    let got = fit(Curves::Exact { tau_s: 8.0 }, None, 0.0, &trace).expect("a fit");
+    let got = fit(CurvePrior::Exact { tau_s: 8.0 }, None, 0.0, &trace).expect("a fit");
     let first = f64::from(trace.first_counts());
     close(-got.slope / 100.0, 1.463_458_116_913_479, 1e-11);
     close((got.start + first) / 100.0, 599_998.896_287_871_8, 1e-14);
     close(got.amplitude / 100.0, 401.563_644_739_629, 1e-11);
     close(got.residual_sd / 100.0, 20.584_009_145_288_82, 1e-10);
     close(got.residual_squares / 1e4, 24_574.683_084_613_37, 1e-10);
-    close(got.u_slope / got.stretch / 100.0, 0.231_496_790_306_636_7, 1e-10);
-    close(got.u_amplitude / got.stretch / 100.0, 17.432_766_726_902_3, 1e-10);
+    close(got.u_slope / got.autocorrelation_factor / 100.0, 0.231_496_790_306_636_7, 1e-10);
+    close(got.u_amplitude / got.autocorrelation_factor / 100.0, 17.432_766_726_902_3, 1e-10);
     close(got.u_start / 100.0, 9.319_021_334_189_228, 1e-10);
     close(got.correlation, 0.762_824_782_035, 1e-11);
 
     // A plain line on the same data is badly wrong, and by the published amount.
-    let line = fit(Curves::Line, None, 0.0, &trace).expect("a fit");
+    let line = fit(CurvePrior::Line, None, 0.0, &trace).expect("a fit");
     close(line.slope / 100.0, -5.531_241_671_073_506, 1e-11);
     close((line.start + first) / 100.0, 600_176.926_594_394_5, 1e-14);
 }
@@ -98,18 +98,18 @@ fn synthetic_decay_with_transient() {
 #[test]
 fn slope_error_is_that_of_ordinary_least_squares() {
     for n in [64u32, 4_096] {
-        let mut trace = Folded::new();
+        let mut trace = BlockedTrace::new();
         let mut state = 1u32;
         for i in 0..n {
             // A linear congruential sequence (Numerical Recipes' constants, from memory) stands in for noise.
             state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             trace.push(Instant::from_ticks(u64::from(i) * 10_000), (state >> 22) as i32, 0);
         }
-        let got = fit(Curves::Line, None, 0.0, &trace).expect("a fit");
+        let got = fit(CurvePrior::Line, None, 0.0, &trace).expect("a fit");
         let sigma = got.residual_sd;
         let n = f64::from(n);
         let theory = (12.0 * sigma * sigma / (n * (n * n - 1.0) * 1e-4)).sqrt();
-        close(got.u_slope / got.stretch, theory, if n == 64.0 { 1e-12 } else { 1e-3 });
+        close(got.u_slope / got.autocorrelation_factor, theory, if n == 64.0 { 1e-12 } else { 1e-3 });
     }
 }
 
@@ -119,17 +119,17 @@ fn slope_error_is_that_of_ordinary_least_squares() {
 fn gum_thermometer_calibration() {
     let rows = rows("gum_h3.csv");
     assert_eq!(rows.len(), 11);
-    let mut trace = Folded::new();
+    let mut trace = BlockedTrace::new();
     for row in &rows {
         trace.push(Instant::from_ticks((row[0] * 1e3).round() as u64 * 1_000), (row[1] * 1e3).round() as i32, 0);
     }
-    let got = fit(Curves::Line, None, 0.0, &trace).expect("a fit");
+    let got = fit(CurvePrior::Line, None, 0.0, &trace).expect("a fit");
     let slope = got.slope / 1e3;
     let at_20 = (got.start + f64::from(trace.first_counts())) / 1e3 + slope * (20.0 - rows[0][0]);
     assert_eq!(format!("{slope:.5}"), "0.00218");
     assert_eq!(format!("{at_20:.4}"), "-0.1712");
     assert_eq!(format!("{:.4}", got.residual_sd / 1e3), "0.0035");
-    assert_eq!(format!("{:.5}", got.u_slope / got.stretch / 1e3), "0.00067");
+    assert_eq!(format!("{:.5}", got.u_slope / got.autocorrelation_factor / 1e3), "0.00067");
 }
 
 /// One-sided normal factors (computed with SciPy 1.17.1).

@@ -9,12 +9,12 @@ use seathold_sequencer::adapters::analogue::{Analogue, AnalogueRatio};
 use seathold_sequencer::adapters::contact::Contact;
 use seathold_sequencer::adapters::conversion::{Adc, Conversion, Oversampler};
 use seathold_sequencer::adapters::solenoid::{Sense, Solenoid};
-use seathold_sequencer::adapters::{Parts, Ticker};
-use seathold_sequencer::bench::{self, Polled};
+use seathold_sequencer::adapters::{MonotonicClock, Parts};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
-use seathold_sequencer::input::{Ask, Command, Reading, SensorFault, Sides};
+use seathold_sequencer::input::{Command, Prompt, Reading, SensorFault, Sides};
 use seathold_sequencer::io::{Hardware, Operator, Watchdog};
-use seathold_sequencer::output::{Coil, Gate, Outputs, Pilot};
+use seathold_sequencer::output::{Coil, GasValve, Outputs, Pilot};
+use seathold_sequencer::poll_loop::{self, PollRecord};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, Instant, millis};
@@ -63,8 +63,8 @@ impl Bench {
     fn outputs(&self) -> Outputs {
         let on = |pin: usize| self.high[pin] || self.welded == Some(pin);
         Outputs {
-            supply: if on(SUPPLY) { Gate::Open } else { Gate::Shut },
-            vent: if on(VENT) { Gate::Shut } else { Gate::Open },
+            supply: if on(SUPPLY) { GasValve::Open } else { GasValve::Shut },
+            vent: if on(VENT) { GasValve::Shut } else { GasValve::Open },
             pilot: if on(PILOT) { Pilot::Fed } else { Pilot::Exhausted },
         }
     }
@@ -150,7 +150,7 @@ impl InputPin for Sensed {
 
 struct Time(Wired);
 
-impl Ticker for Time {
+impl MonotonicClock for Time {
     fn now(&mut self) -> Instant {
         Instant::from_ticks(self.0.borrow().now_ms * 1_000)
     }
@@ -163,7 +163,7 @@ impl Watchdog for Dog {
     fn feed(&mut self) {
         self.0.borrow_mut().fed += 1;
     }
-    fn has_bitten(&self) -> bool {
+    fn caused_reset(&self) -> bool {
         false
     }
 }
@@ -173,7 +173,7 @@ impl Watchdog for Dog {
 struct Hands {
     started: bool,
     work: Option<Coil>,
-    asked: Option<Ask>,
+    asked: Option<Prompt>,
     wait: u32,
     events: Vec<Event>,
 }
@@ -187,17 +187,17 @@ impl Operator for Hands {
             return Some(Command::Start(Sides::Both));
         }
         if let Some(coil) = self.work.take() {
-            return Some(Command::Work(coil));
+            return Some(Command::TestOutput(coil));
         }
         // Ends are swapped behind the guard: open for the first half of the wait.
         self.wait = self.wait.saturating_sub(1);
         if self.wait > 0 { None } else { self.asked.take().map(Command::Confirm) }
     }
 
-    fn tell(&mut self, _: Instant, event: &Event) {
-        if let Event::Asked(ask) = event {
+    fn notify(&mut self, _: Instant, event: &Event) {
+        if let Event::Prompted(ask) = event {
             self.asked = Some(*ask);
-            self.wait = if *ask == Ask::SwapEnds { SWAP_POLLS } else { 0 };
+            self.wait = if *ask == Prompt::SwapEnds { SWAP_POLLS } else { 0 };
         }
         self.events.push(event.clone());
     }
@@ -211,7 +211,7 @@ fn board(wired: &Wired) -> impl Hardware<Error: core::fmt::Debug> + use<> {
         Solenoid::active_high(Pin(wired.clone(), pin))
             .with_read_back(Sense::low(Sensed(wired.clone(), pin)), rig::READ_BACK_FOLLOW)
     };
-    let contact = |pin| Contact::made_low(Sensed(wired.clone(), pin), rig::CONTACT_HOLD);
+    let contact = |pin| Contact::closed_low(Sensed(wired.clone(), pin), rig::CONTACT_HOLD);
     Parts {
         far: AnalogueRatio::new(input(Signal::Far), input(Signal::SensorSupply), transducer),
         supply: AnalogueRatio::new(input(Signal::Supply), input(Signal::SensorSupply), transducer),
@@ -229,7 +229,7 @@ fn board(wired: &Wired) -> impl Hardware<Error: core::fmt::Debug> + use<> {
 }
 
 /// One poll of the board, whatever it is made of.
-type Poll = Box<dyn FnMut(&mut Sequencer, &mut Hands) -> Polled>;
+type Poll = Box<dyn FnMut(&mut Sequencer, &mut Hands) -> PollRecord>;
 
 struct Run {
     wired: Wired,
@@ -259,14 +259,14 @@ impl Run {
         }));
         let mut hardware = board(&wired);
         Self {
-            hardware: Box::new(move |sequencer, hands| bench::poll(sequencer, &mut hardware, hands).unwrap()),
+            hardware: Box::new(move |sequencer, hands| poll_loop::poll(sequencer, &mut hardware, hands).unwrap()),
             sequencer: Sequencer::new(rig, Some(recipe)),
             hands: Hands::default(),
             wired,
         }
     }
 
-    fn poll(&mut self) -> Polled {
+    fn poll(&mut self) -> PollRecord {
         {
             let mut bench = self.wired.borrow_mut();
             let outputs = bench.outputs();
@@ -278,7 +278,7 @@ impl Run {
             }
         }
         let polled = (self.hardware)(&mut self.sequencer, &mut self.hands);
-        assert!(!self.wired.borrow().outputs().blows_through() || self.wired.borrow().welded.is_some());
+        assert!(!self.wired.borrow().outputs().supply_to_vent() || self.wired.borrow().welded.is_some());
         polled
     }
 
@@ -295,8 +295,8 @@ impl Run {
     fn verdict(&mut self) -> Verdict {
         for _ in 0..60_000 {
             let polled = self.poll();
-            if let Some(Event::Proved { verdict, .. }) =
-                polled.events.iter().find(|e| matches!(e, Event::Proved { .. }))
+            if let Some(Event::RunFinished { verdict, .. }) =
+                polled.events.iter().find(|e| matches!(e, Event::RunFinished { .. }))
             {
                 return *verdict;
             }
@@ -320,7 +320,7 @@ fn the_rig_of_the_board_fits_together() {
     assert!(f64::from(beat_hz) * 4.0 * 96.0 / 48e6 < 0.1);
     // The watchdog lets a few polls pass, and bites before the sequencer would call it a stall.
     let poll = 1_000 / rig::READINGS_HZ;
-    assert!(rig::WATCHDOG >= millis(5 * poll) && rig::WATCHDOG <= millis(raw.stall_ms_max));
+    assert!(rig::WATCHDOG >= millis(5 * poll) && rig::WATCHDOG <= millis(raw.poll_gap_ms_max));
 }
 
 #[test]
@@ -357,7 +357,7 @@ fn a_guard_that_bounces_shut_again_was_open() {
     run.wired.borrow_mut().open[GUARD] = false;
     let _ = run.poll();
     assert_eq!(run.faults(), [Fault::GuardOpen]);
-    assert_eq!(run.wired.borrow().outputs().supply, Gate::Shut);
+    assert_eq!(run.wired.borrow().outputs().supply, GasValve::Shut);
 }
 
 #[test]
@@ -366,8 +366,8 @@ fn a_broken_transducer_wire_shuts_the_supply_in_the_same_poll() {
     run.until(Phase::Soak);
     run.wired.borrow_mut().broken = Some(Signal::Far);
     let polled = run.poll();
-    assert_eq!(polled.inputs.far, Reading::Sick(SensorFault::Open));
-    assert_eq!(run.wired.borrow().outputs().supply, Gate::Shut);
+    assert_eq!(polled.inputs.far, Reading::SensorFault(SensorFault::Open));
+    assert_eq!(run.wired.borrow().outputs().supply, GasValve::Shut);
     assert_eq!(run.faults(), [Fault::FarSensor]);
     // Blind, it never says that a fitting may be loosened.
     run.until(Phase::Trapped);
@@ -384,7 +384,7 @@ fn a_sensor_supply_that_browns_out_is_not_a_pressure() {
     }
     assert_eq!(run.faults(), [], "a supply that moves inside its range changes nothing");
     run.wired.borrow_mut().sensor_supply_v = 4.3;
-    assert_eq!(run.poll().inputs.far, Reading::Sick(SensorFault::BrownOut));
+    assert_eq!(run.poll().inputs.far, Reading::SensorFault(SensorFault::BrownOut));
     assert_eq!(run.faults(), [Fault::FarSensor]);
 }
 
@@ -399,7 +399,7 @@ fn a_driver_that_has_welded_is_a_fault() {
         run.until(Phase::Trapped);
         assert_eq!(run.faults(), [Fault::Output, Fault::Trapped], "GPIO{pin}");
         assert_eq!(run.sequencer.status().disconnect, Disconnect::Pressurised, "GPIO{pin}");
-        assert!(!run.hands.events.iter().any(|event| matches!(event, Event::Judged(_))), "GPIO{pin}");
+        assert!(!run.hands.events.iter().any(|event| matches!(event, Event::SideFinished(_))), "GPIO{pin}");
     }
 }
 
@@ -418,7 +418,7 @@ fn each_output_is_worked_by_itself_and_a_coil_with_a_broken_wire_shows() {
             run.until(Phase::Ready);
             run.wired.borrow_mut().cut = cut;
             let seen = (0..10).map(|_| run.poll()).last().unwrap();
-            assert_eq!(seen.inputs.outputs_differ, cut.is_some(), "GPIO{pin} at rest");
+            assert_eq!(seen.inputs.readback_mismatch, cut.is_some(), "GPIO{pin} at rest");
             run.hands.work = Some(coil);
             let _ = run.poll();
             let _ = run.poll();
@@ -427,7 +427,7 @@ fn each_output_is_worked_by_itself_and_a_coil_with_a_broken_wire_shows() {
                 continue;
             }
             (0..10).for_each(|_| drop(run.poll()));
-            assert_eq!(run.sequencer.phase(), Phase::Work);
+            assert_eq!(run.sequencer.phase(), Phase::OutputTest);
             assert_eq!([SUPPLY, VENT, PILOT].map(|pin| run.wired.borrow().high[pin]), pins, "GPIO{pin}");
             run.until(Phase::SafeVent);
             run.until(Phase::Ready);

@@ -9,7 +9,7 @@ use cli_kit::{recorded, seathold};
 use rusqlite::Connection;
 use seathold::console::Timestamp;
 use seathold::error::Error;
-use seathold::register::{Access, Filter, Meta, Register, Trouble};
+use seathold::register::{Access, Register, RegisterError, RunFilter, RunMeta};
 use seathold_sequencer::verdict::Verdict;
 
 fn now() -> Timestamp {
@@ -27,7 +27,7 @@ fn three(dir: &Path) -> PathBuf {
     let path = dir.join("bench.sqlite");
     let mut register = Register::open(&path, Access::Make).unwrap();
     for (serial, more) in [("HM-001", &[][..]), ("HM-002", &["--seat-a", "20 mm3/s"]), ("HM-003", &[])] {
-        register.append(&recording(dir, serial, more), &Meta::default(), now()).unwrap();
+        register.append(&recording(dir, serial, more), &RunMeta::default(), now()).unwrap();
     }
     path
 }
@@ -37,7 +37,7 @@ fn a_recording_comes_out_as_it_went_in() {
     let dir = tempfile::tempdir().unwrap();
     let path = three(dir.path());
     let register = Register::open(&path, Access::Read).unwrap();
-    let runs: Vec<_> = register.runs(Filter::default()).collect::<Result<_, _>>().unwrap();
+    let runs: Vec<_> = register.runs(RunFilter::default()).collect::<Result<_, _>>().unwrap();
     let serials: Vec<_> = runs.iter().map(|run| run.serial.as_str()).collect();
     assert_eq!(serials, ["HM-001", "HM-002", "HM-003"]);
     let verdicts: Vec<_> = runs.iter().map(|run| run.verdict.unwrap()).collect();
@@ -57,9 +57,9 @@ fn a_recording_is_kept_once() {
     let path = three(dir.path());
     let mut register = Register::open(&path, Access::Write).unwrap();
     let bytes = std::fs::read(dir.path().join("HM-002.hold")).unwrap();
-    let again = register.append(&bytes, &Meta::default(), now()).unwrap();
+    let again = register.append(&bytes, &RunMeta::default(), now()).unwrap();
     assert_eq!((again.number, again.new), (2, false));
-    assert_eq!(register.count(&Filter::default()).unwrap(), 3);
+    assert_eq!(register.count(&RunFilter::default()).unwrap(), 3);
 }
 
 /// A register's file without what keeps its records from being changed.
@@ -124,27 +124,27 @@ fn what_hides_a_record_is_named() {
     let dir = tempfile::tempdir().unwrap();
     let whole = three(dir.path());
     let at = ["--register", "[DIR]/bench.sqlite"];
-    let open = ["batch", "open", "spring", "--serials", "HM-001..HM-002", "--kind", "air"];
+    let open = ["batch", "open", "spring", "--serials", "HM-001..HM-002", "--actuation", "air"];
     assert_eq!(seathold(dir.path(), &[&open[..], &at].concat()).code, 0);
     let cases = [
-        ("UPDATE runs SET again = 1 WHERE number = 2", 2, "is left out of counts"),
+        ("UPDATE runs SET duplicate = 1 WHERE number = 2", 2, "is left out of counts"),
         (
-            "INSERT INTO runs SELECT 9, bench, 5, recording, again, serial, batch, answers, operator, started_at, ended_at, \
-          appended_at, asked, ending, verdict, limit_pa_m3_s, recipe, recipe_name, rig, rig_name, calibrations, program, \
+            "INSERT INTO runs SELECT 9, bench, 5, recording, duplicate, serial, batch, after_rework, operator, started_at, ended_at, \
+          appended_at, sides_requested, outcome, verdict, limit_pa_m3_s, recipe, recipe_name, rig, rig_name, calibrations, program, \
           source, identity, leak_unit, polls, previous, seal FROM runs WHERE number = 2; UPDATE runs SET bench = 'x' WHERE \
           id = 9",
             5,
             "is of a bench that is not listed",
         ),
         (
-            "UPDATE benches SET whole = 0; DELETE FROM sides WHERE run = 2; DELETE FROM runs WHERE number = 2",
+            "UPDATE benches SET complete = 0; DELETE FROM sides WHERE run = 2; DELETE FROM runs WHERE number = 2",
             4,
             "own chain",
         ),
         ("UPDATE batches SET name = 'autumn'", 4, "a batch whose name or check digit was altered"),
-        ("UPDATE batches SET digits = 'luhn'", 4, "a batch whose name or check digit was altered"),
+        ("UPDATE batches SET check_digit = 'luhn'", 4, "a batch whose name or check digit was altered"),
         ("UPDATE batches SET opened_at = '2020-01-01T00:00:00Z'", 4, "a batch whose moment of opening was altered"),
-        ("DELETE FROM batch_valves WHERE place = 2", 4, "a batch whose list of valves was altered"),
+        ("DELETE FROM batch_valves WHERE position = 2", 4, "a batch whose list of valves was altered"),
         ("DELETE FROM batch_valves; DELETE FROM batches", 4, "a batch whose list of valves was altered"),
     ];
     for (sql, number, what) in cases {
@@ -179,7 +179,7 @@ fn a_record_replaced_with_its_seal_is_found_by_the_next() {
     for (serial, seconds) in [("HM-001", 0), ("HM-002", 60), ("HM-003", 0)] {
         let bytes = std::fs::read(dir.path().join(format!("{serial}.hold"))).unwrap();
         let at = Timestamp::from_second(now().as_second() + seconds).unwrap();
-        register.append(&bytes, &Meta::default(), at).unwrap();
+        register.append(&bytes, &RunMeta::default(), at).unwrap();
     }
     register.verify(|_| true).unwrap().unwrap();
     drop(register);
@@ -209,15 +209,17 @@ fn foreign_newer_and_missing_files_are_refused_and_left_alone() {
     drop(Register::open(&dir.path().join("newer"), Access::Make).unwrap());
     Connection::open(dir.path().join("newer")).unwrap().execute_batch("PRAGMA user_version = 99").unwrap();
     for access in [Access::Read, Access::Write, Access::Make] {
-        for (name, why) in [("text", Trouble::Foreign), ("foreign", Trouble::Foreign), ("newer", Trouble::Newer(99))] {
+        for (name, why) in
+            [("text", RegisterError::Foreign), ("foreign", RegisterError::Foreign), ("newer", RegisterError::Newer(99))]
+        {
             let path = dir.path().join(name);
             let before = std::fs::read(&path).unwrap();
             assert_eq!(trouble(name, access), why, "{name}");
             assert!(std::fs::read(&path).unwrap() == before, "{name} was touched");
         }
     }
-    assert_eq!(trouble("missing", Access::Read), Trouble::Missing);
-    assert_eq!(trouble("missing", Access::Write), Trouble::Missing);
+    assert_eq!(trouble("missing", Access::Read), RegisterError::Missing);
+    assert_eq!(trouble("missing", Access::Write), RegisterError::Missing);
     assert!(!dir.path().join("missing").exists());
 }
 
@@ -233,11 +235,11 @@ fn a_run_that_the_register_refuses_keeps_its_recording_and_says_how_to_go_on() {
     assert_eq!(
         said.err,
         "error: not in the register: [DIR]/foreign: not a seathold register; it has been left as it is\n  \
-         the run is not lost, its recording is whole: [DIR]/a.hold\n  \
-         put it in later: seathold register import [DIR]/a.hold --register [DIR]/foreign\n"
+         the run is not lost, its recording is complete: [DIR]/a.hold\n  \
+         import it later: seathold register import [DIR]/a.hold --register [DIR]/foreign\n"
     );
     let said = seathold(dir.path(), &["register", "import", "[DIR]/a.hold", "--register", "[DIR]/good"]);
-    assert_eq!((said.code, said.out.as_str()), (0, "[DIR]/a.hold: run 1\n"));
+    assert_eq!((said.code, said.out.as_str()), (0, "[DIR]/a.hold: record 1\n"));
 }
 
 /// Each way of asking gives the runs that a look through all of them gives.
@@ -248,13 +250,13 @@ fn what_is_looked_for_is_found() {
     let runs = [
         ("HM-001", "2026-01-10T08:00:00Z", "Ada", &[][..]),
         ("HM-002", "2026-01-11T08:00:00Z", "Ben", &["--seat-a", "20 mm3/s"]),
-        ("HM-001", "2026-02-01T00:00:00Z", "Ben", &["--recipe", "dn25-hand", "--kind", "hand"]),
+        ("HM-001", "2026-02-01T00:00:00Z", "Ben", &["--recipe", "dn25-hand", "--actuation", "hand"]),
         ("HM-003", "2027-03-01T23:59:59Z", "Ada", &["--seat-a", "9 mm3/s"]),
         ("HM-004", "2027-04-01T08:00:00Z", "Ada", &["--fault", "guard@0s"]),
     ];
     for (n, (serial, at, operator, more)) in runs.iter().enumerate() {
         let out = format!("[DIR]/{n}.hold");
-        let run = ["run", "-q", "--sides", "first", "--serial", serial, "--at", at, "--operator", operator];
+        let run = ["run", "-q", "--sides", "first", "--serial", serial, "--started-at", at, "--operator", operator];
         let run = [&run[..], more, &["--out", &out, "--register", "[DIR]/bench.sqlite"]].concat();
         assert!(seathold(folder, &run).code <= 3);
     }
@@ -279,7 +281,7 @@ fn what_is_looked_for_is_found() {
         (&["--since", "2027-03-01", "--until", "2027-03-01"], &[4]),
         (&["--since", "2026-01-10T09:00:00+01:00", "--until", "2026-01-11T08:00:00Z"], &[1]),
         (&["--operator", "Ben", "--since", "2026-01-20"], &[3]),
-        (&["--recipe", "dn25-hand"], &[3]),
+        (&["--recipe-name", "dn25-hand"], &[3]),
         (&["--leak", "15 mm3/s.."], &[2]),
         (&["--leak", "5 mm3/s..15 mm3/s"], &[4]),
         (&["--leak", "..5 mm3/s"], &[1, 3]),
@@ -288,7 +290,7 @@ fn what_is_looked_for_is_found() {
     }
     let register = Register::open(&folder.join("bench.sqlite"), Access::Read).unwrap();
     let hash = register.run_named("3").unwrap().recipe;
-    assert_eq!(found(&["--recipe", &hash[..10]]), [3]);
+    assert_eq!(found(&["--recipe-name", &hash[..10]]), [3]);
     for (more, why) in [
         (["--since", "last week"], "--since: \"last week\" is no date like 2026-03-02"),
         (["--leak", "5 mm3/s"], "--leak: \"5 mm3/s\" is no range"),
@@ -310,9 +312,9 @@ fn pages_neither_lose_nor_repeat() {
     let mut register = Register::open(&dir.path().join("bench.sqlite"), Access::Make).unwrap();
     for n in 0..700 {
         let renamed = register_kit::renamed(&bytes, &format!("HM-{n:06}"));
-        register.append(&renamed, &Meta::default(), now()).unwrap();
+        register.append(&renamed, &RunMeta::default(), now()).unwrap();
     }
-    let numbers: Vec<i64> = register.runs(Filter::default()).map(|run| run.unwrap().number).collect();
+    let numbers: Vec<i64> = register.runs(RunFilter::default()).map(|run| run.unwrap().number).collect();
     assert_eq!(numbers, (1..=700).collect::<Vec<_>>());
 }
 

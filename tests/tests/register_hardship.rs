@@ -13,7 +13,7 @@ use cli_kit::{recorded, seathold};
 use register_kit::{SERIAL, renamed};
 use rusqlite::Connection;
 use seathold::error::Error;
-use seathold::register::{Access, Filter, Meta, Register, Trouble};
+use seathold::register::{Access, Register, RegisterError, RunFilter, RunMeta};
 
 /// What the child is to do, as environment variables.
 const PART: &str = "SEATHOLD_TEST_PART";
@@ -34,7 +34,7 @@ fn child() {
             for n in first..first + 30 {
                 let serial = format!("HM-{n:06}");
                 let now = "2026-03-02T10:00:00Z".parse().unwrap();
-                register.append(&renamed(&bytes, &serial), &Meta::default(), now).unwrap();
+                register.append(&renamed(&bytes, &serial), &RunMeta::default(), now).unwrap();
                 println!("ack {serial}");
             }
         }
@@ -81,7 +81,7 @@ fn acknowledged(line: &str) -> Option<String> {
 }
 
 fn has(register: &Register, serial: &str) -> bool {
-    register.count(&Filter { serial: Some(serial.into()), ..Filter::default() }).unwrap() == 1
+    register.count(&RunFilter { serial: Some(serial.into()), ..RunFilter::default() }).unwrap() == 1
 }
 
 /// Killed with no chance to tidy up, at another moment each time: what was acknowledged is there, and the chain holds.
@@ -102,7 +102,7 @@ fn nothing_acknowledged_is_lost_to_a_kill() {
         assert!(all.iter().all(|serial| has(&register, serial)), "round {round}");
         let chains = register.verify(|_| true).unwrap().unwrap();
         // At most the one that was not acknowledged yet is there besides, each round.
-        assert!((all.len()..=all.len() + round + 1).contains(&(chains[0].records as usize)));
+        assert!((all.len()..=all.len() + round + 1).contains(&(chains[0].last_number as usize)));
     }
 }
 
@@ -127,7 +127,7 @@ fn a_killed_program_leaves_recordings_that_can_be_put_in() {
     let import = [&["register", "import", "--register", "[DIR]/bench.sqlite"], &files[..]].concat();
     assert_eq!(seathold(dir.path(), &import).code, 0);
     let register = Register::open(&dir.path().join("bench.sqlite"), Access::Read).unwrap();
-    assert_eq!(register.count(&Filter::default()).unwrap(), files.len() as u64);
+    assert_eq!(register.count(&RunFilter::default()).unwrap(), files.len() as u64);
     register.verify(|_| true).unwrap().unwrap();
 }
 
@@ -144,9 +144,9 @@ fn two_programs_at_once_lose_nothing_and_do_not_wait_for_ever() {
         assert_eq!(acks.len(), 30);
     }
     let register = Register::open(&dir.path().join("bench.sqlite"), Access::Read).unwrap();
-    assert_eq!(register.count(&Filter::default()).unwrap(), 60);
+    assert_eq!(register.count(&RunFilter::default()).unwrap(), 60);
     let chains = register.verify(|_| true).unwrap().unwrap();
-    assert_eq!((chains.len(), chains[0].records), (1, 60));
+    assert_eq!((chains.len(), chains[0].last_number), (1, 60));
 }
 
 /// A file may not grow beyond a limit, as on a full disk or over a quota: the run is refused with the way on, what was
@@ -168,13 +168,16 @@ fn a_full_disk_loses_nothing() {
     let refused = said.iter().find_map(|line| line.split_once("refused ")).map(|(_, rest)| rest);
     let Some((serial, why)) = refused.and_then(|rest| rest.split_once(' ')) else { panic!("never full: {said:?}") };
     assert!(why.starts_with("6 error: not in the register: "), "{why}");
-    assert!(why.contains("the run is not lost, its recording is whole: ") && why.contains("register import"), "{why}");
+    assert!(
+        why.contains("the run is not lost, its recording is complete: ") && why.contains("register import"),
+        "{why}"
+    );
     assert!(why.contains("nothing of this was written"), "{why}");
     let mut register = Register::open(&dir.path().join("bench.sqlite"), Access::Write).unwrap();
     assert!(!acks.is_empty() && acks.iter().all(|serial| has(&register, serial)));
     register.verify(|_| true).unwrap().unwrap();
     let file = dir.path().join(format!("{serial}.hold"));
-    register.import(&file, &Meta::default(), "2026-03-02T10:00:00Z".parse().unwrap()).unwrap();
+    register.import(&file, &RunMeta::default(), "2026-03-02T10:00:00Z".parse().unwrap()).unwrap();
     assert!(has(&register, serial));
 }
 
@@ -187,14 +190,14 @@ fn a_lock_that_is_held_is_told_and_loses_nothing() {
     let other = Connection::open(register.path()).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
     let now = "2026-03-02T10:00:00Z".parse().unwrap();
-    match register.import(&file, &Meta::default(), now) {
-        Err(Error::Register { why: Trouble::Locked, .. }) => {}
+    match register.import(&file, &RunMeta::default(), now) {
+        Err(Error::Register { why: RegisterError::Locked, .. }) => {}
         other => panic!("{other:?}"),
     }
     // Looking is still possible, and so is appending once the other is done.
-    assert_eq!(register.count(&Filter::default()).unwrap(), 0);
+    assert_eq!(register.count(&RunFilter::default()).unwrap(), 0);
     other.execute_batch("ROLLBACK").unwrap();
-    assert!(register.import(&file, &Meta::default(), now).unwrap().new);
+    assert!(register.import(&file, &RunMeta::default(), now).unwrap().new);
 }
 
 /// A file that may only be read is read, and refuses to be written with a plain word. Nothing is refused to the
@@ -208,10 +211,10 @@ fn a_file_that_may_only_be_read() {
     drop(Register::open(&path, Access::Make).unwrap());
     std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o444)).unwrap();
     let superuser = std::fs::OpenOptions::new().append(true).open(&path).is_ok();
-    assert_eq!(Register::open(&path, Access::Read).unwrap().count(&Filter::default()).unwrap(), 0);
+    assert_eq!(Register::open(&path, Access::Read).unwrap().count(&RunFilter::default()).unwrap(), 0);
     match Register::open(&path, Access::Write) {
         Ok(_) if superuser => {}
-        Err(Error::Register { why: Trouble::ReadOnly, .. }) if !superuser => {}
+        Err(Error::Register { why: RegisterError::ReadOnly, .. }) if !superuser => {}
         other => panic!("{other:?}"),
     }
 }

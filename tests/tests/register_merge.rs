@@ -10,9 +10,9 @@ use register_kit::{SERIAL, renamed};
 use rusqlite::Connection;
 use seathold::console::Timestamp;
 use seathold::error::Error;
-use seathold::register::merge::Merged;
-use seathold::register::valves::Valve;
-use seathold::register::{Access, Filter, Meta, Note, NoteKind, Register, Trouble};
+use seathold::register::merge::MergeCounts;
+use seathold::register::valves::ValveRecord;
+use seathold::register::{Access, NewNote, NoteKind, Register, RegisterError, RunFilter, RunMeta};
 
 fn now() -> Timestamp {
     "2026-03-02T10:00:00Z".parse().unwrap()
@@ -28,14 +28,16 @@ fn bench(dir: &Path, name: &str, serials: std::ops::Range<u32>) -> PathBuf {
     let path = dir.join(format!("{name}.sqlite"));
     let mut register = Register::open_named(&path, Access::Make, name).unwrap();
     let serial = |n| format!("HM-{n:06}");
-    let valves: Vec<Valve> =
-        serials.clone().map(|n| Valve { serial: serial(n), kind: "air".into(), ..Valve::default() }).collect();
+    let valves: Vec<ValveRecord> = serials
+        .clone()
+        .map(|n| ValveRecord { serial: serial(n), actuation: "air".into(), ..ValveRecord::default() })
+        .collect();
     let batch = register.open_batch(name, &valves, "", "Ada", now()).unwrap().batch;
-    let meta = Meta { batch: Some(batch.clone()), answers: None };
+    let meta = RunMeta { batch: Some(batch.clone()), after_rework: None };
     for n in serials.clone() {
         register.append(&renamed(&bytes, &serial(n)), &meta, now()).unwrap();
     }
-    let note = Note {
+    let note = NewNote {
         kind: NoteKind::Rework,
         batch: Some(batch),
         serial: Some(serial(serials.start)),
@@ -49,7 +51,7 @@ fn bench(dir: &Path, name: &str, serials: std::ops::Range<u32>) -> PathBuf {
 
 fn all(register: &Register) -> Vec<(String, i64, String, String)> {
     let mut runs: Vec<_> = register
-        .runs(Filter::default())
+        .runs(RunFilter::default())
         .map(Result::unwrap)
         .map(|run| (run.bench, run.number, run.serial, run.seal))
         .collect();
@@ -65,31 +67,31 @@ fn benches_come_together_and_each_chain_still_holds() {
     before.extend(all(&Register::open(&two, Access::Read).unwrap()));
     before.sort();
     let mut register = Register::open(&one, Access::Write).unwrap();
-    assert_eq!(register.merge(&two).unwrap(), Merged { runs: 3, notes: 2, known: 0 });
+    assert_eq!(register.merge(&two).unwrap(), MergeCounts { runs: 3, notes: 2, known: 0 });
     assert_eq!(all(&register), before, "nothing is renumbered or sealed anew");
     let chains = register.verify(|_| true).unwrap().unwrap();
     assert_eq!(
-        chains.iter().map(|c| (c.name.as_str(), c.whole, c.records)).collect::<Vec<_>>(),
+        chains.iter().map(|c| (c.name.as_str(), c.complete, c.last_number)).collect::<Vec<_>>(),
         [("one", true, 7), ("two", true, 5)]
     );
     // Again, and the other way round, and what came since.
-    assert_eq!(register.merge(&two).unwrap(), Merged { runs: 0, notes: 0, known: 5 });
+    assert_eq!(register.merge(&two).unwrap(), MergeCounts { runs: 0, notes: 0, known: 5 });
     drop(register);
     let mut register = Register::open(&two, Access::Write).unwrap();
-    assert_eq!(register.merge(&one).unwrap(), Merged { runs: 5, notes: 2, known: 5 });
+    assert_eq!(register.merge(&one).unwrap(), MergeCounts { runs: 5, notes: 2, known: 5 });
     assert_eq!(all(&register), before);
     let bytes = std::fs::read(dir.path().join("seed.hold")).unwrap();
-    register.append(&renamed(&bytes, "HM-000099"), &Meta::default(), now()).unwrap();
+    register.append(&renamed(&bytes, "HM-000099"), &RunMeta::default(), now()).unwrap();
     register.verify(|_| true).unwrap().unwrap();
     drop(register);
     let mut register = Register::open(&one, Access::Write).unwrap();
     assert_eq!(register.merge(&two).unwrap().runs, 1);
     // The batch of the other bench is here with its list, and its work list works.
     let batch = register.batch_named("two").unwrap();
-    let standings = seathold::batch::standing::of_batch(&register, &batch).unwrap();
+    let standings = seathold::batch::status::of_batch(&register, &batch).unwrap();
     assert_eq!(standings.len(), 3);
-    assert_eq!(standings[0].stand, seathold::batch::standing::Stand::Retest);
-    assert_eq!(standings[0].valve.kind, "air");
+    assert_eq!(standings[0].stand, seathold::batch::status::NextAction::Retest);
+    assert_eq!(standings[0].valve.actuation, "air");
 }
 
 #[test]
@@ -101,12 +103,12 @@ fn a_selection_travels_and_does_not_pass_for_the_whole() {
         dir.path(),
         &["register", "bundle", "[DIR]/bundle.sqlite", "--serial", "HM-000001", "--register", "[DIR]/one.sqlite"],
     );
-    assert_eq!(said.out, "[DIR]/bundle.sqlite: 1 runs and 2 notes taken in, 0 already there\n");
+    assert_eq!(said.out, "[DIR]/bundle.sqlite: 1 runs and 2 notes added, 0 already there\n");
     let mut register = Register::open(&two, Access::Write).unwrap();
-    assert_eq!(register.merge(&bundle).unwrap(), Merged { runs: 1, notes: 2, known: 0 });
+    assert_eq!(register.merge(&bundle).unwrap(), MergeCounts { runs: 1, notes: 2, known: 0 });
     let chains = register.verify(|_| true).unwrap().unwrap();
     let from = chains.iter().find(|c| c.name == "one").unwrap();
-    assert!(!from.whole && from.records == 3);
+    assert!(!from.complete && from.last_number == 3);
     // A record altered in a selection is still found: each has its own seal.
     let db = Connection::open(&two).unwrap();
     db.execute_batch("DROP TRIGGER runs_stay; UPDATE runs SET operator = 'Eve' WHERE serial = 'HM-000001'").unwrap();
@@ -118,7 +120,7 @@ fn a_selection_travels_and_does_not_pass_for_the_whole() {
     drop(db);
     register.merge(&one).unwrap();
     let chains = register.verify(|_| true).unwrap().unwrap();
-    assert!(chains.iter().all(|c| c.whole), "{chains:?}");
+    assert!(chains.iter().all(|c| c.complete), "{chains:?}");
 }
 
 /// A batch of which only a part was sent is not gone on with elsewhere, and what is not here does not pass for undone.
@@ -132,7 +134,7 @@ fn a_batch_of_a_selection_says_that_it_is_not_all() {
         assert_eq!(said.code, 0, "{arguments:?}: {}", said.err);
         said.out
     };
-    say(&["batch", "open", "spring", "--serials", "HM-001..HM-002", "--kind", "air"], &at);
+    say(&["batch", "open", "spring", "--serials", "HM-001..HM-002", "--actuation", "air"], &at);
     for serial in ["HM-001", "HM-002"] {
         let out = format!("[DIR]/{serial}.hold");
         say(&["run", "-q", "--serial", serial, "--out", &out], &["--sides", "first"]);
@@ -143,12 +145,12 @@ fn a_batch_of_a_selection_says_that_it_is_not_all() {
     let bundle = ["--register", "[DIR]/bundle.sqlite"];
     let said = say(&["register", "bundle", "[DIR]/bundle.sqlite", "--serial", "HM-002"], &at);
     // Its opening and its end travel with it.
-    assert_eq!(said, "[DIR]/bundle.sqlite: 1 runs and 2 notes taken in, 0 already there\n");
+    assert_eq!(said, "[DIR]/bundle.sqlite: 1 runs and 2 notes added, 0 already there\n");
     let info = say(&["register", "info"], &bundle).split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(info.contains("3 records, a selection"), "{info}");
     let listed = say(&["batch", "list"], &bundle);
     assert!(listed.contains("closed") && listed.contains("only a selection of its records"), "{listed}");
-    let work = say(&["batch", "work", "--batch", "spring"], &bundle);
+    let work = say(&["batch", "status", "--batch", "spring"], &bundle);
     assert!(work.split_whitespace().collect::<Vec<_>>().join(" ").contains("more may have been done"), "{work}");
     say(&["report", "--batch", "spring", "-o", "[DIR]/page.html"], &bundle);
     let page = std::fs::read_to_string(dir.join("page.html")).unwrap();
@@ -169,9 +171,9 @@ fn a_serial_that_is_not_there_says_which_may_be_meant() {
     let dir = tempfile::tempdir().unwrap();
     bench(dir.path(), "one", 1..4);
     let said = seathold(dir.path(), &["find", "--serial", "hm-OOOOO1", "--register", "[DIR]/one.sqlite"]);
-    assert_eq!(said.err, "no run fits: hm-OOOOO1 is not in this register; is it HM-000001?\n");
+    assert_eq!(said.err, "no run matches: hm-OOOOO1 is not in this register; is it HM-000001?\n");
     let said = seathold(dir.path(), &["find", "--serial", "XY", "--register", "[DIR]/one.sqlite"]);
-    assert_eq!(said.err, "no run fits: XY is not in this register\n");
+    assert_eq!(said.err, "no run matches: XY is not in this register\n");
 }
 
 #[test]
@@ -180,15 +182,15 @@ fn the_same_recording_by_two_ways_is_one_run() {
     let (one, two) = (bench(dir.path(), "one", 1..3), bench(dir.path(), "two", 10..12));
     // By mail first, with the register afterwards.
     let said =
-        seathold(dir.path(), &["register", "get", "2", "--register", "[DIR]/two.sqlite", "--out", "[DIR]/a.hold"]);
+        seathold(dir.path(), &["register", "extract", "2", "--register", "[DIR]/two.sqlite", "--out", "[DIR]/a.hold"]);
     assert_eq!(said.code, 0, "{}", said.err);
     let import = ["register", "import", "[DIR]/a.hold", "--register", "[DIR]/one.sqlite"];
-    assert_eq!(seathold(dir.path(), &import).out, "[DIR]/a.hold: run 5\n");
-    assert_eq!(seathold(dir.path(), &import).out, "[DIR]/a.hold: run 5 (already there)\n");
+    assert_eq!(seathold(dir.path(), &import).out, "[DIR]/a.hold: record 5\n");
+    assert_eq!(seathold(dir.path(), &import).out, "[DIR]/a.hold: record 5 (already there)\n");
     let mut register = Register::open(&one, Access::Write).unwrap();
     register.merge(&two).unwrap();
-    assert_eq!(register.count(&Filter::default()).unwrap(), 4);
-    assert_eq!(register.count(&Filter { serial: Some("HM-000010".into()), ..Filter::default() }).unwrap(), 1);
+    assert_eq!(register.count(&RunFilter::default()).unwrap(), 4);
+    assert_eq!(register.count(&RunFilter { serial: Some("HM-000010".into()), ..RunFilter::default() }).unwrap(), 1);
     register.verify(|_| true).unwrap().unwrap();
 }
 
@@ -202,7 +204,7 @@ fn registers_that_went_apart_are_told_apart() {
     let bytes = std::fs::read(dir.path().join("seed.hold")).unwrap();
     let append = |path: &Path, serial: &str| {
         let mut register = Register::open(path, Access::Write).unwrap();
-        register.append(&renamed(&bytes, serial), &Meta::default(), now()).unwrap();
+        register.append(&renamed(&bytes, serial), &RunMeta::default(), now()).unwrap();
     };
     // The copy is ahead: it has what this one has not, and goes in.
     append(&copy, "HM-000050");
@@ -213,7 +215,7 @@ fn registers_that_went_apart_are_told_apart() {
     append(&copy, "HM-000070");
     let before = all(&register);
     match register.merge(&copy) {
-        Err(Error::Register { why: Trouble::Refused(why), .. }) => assert!(why.contains("went apart"), "{why}"),
+        Err(Error::Register { why: RegisterError::Refused(why), .. }) => assert!(why.contains("diverged"), "{why}"),
         other => panic!("{other:?}"),
     }
     assert_eq!(all(&register), before);
@@ -246,7 +248,7 @@ fn an_altered_record_is_not_let_in() {
         drop(db);
         let mut register = Register::open(&one, Access::Write).unwrap();
         match register.merge(&spoiled) {
-            Err(Error::Register { path, why: Trouble::Damaged(why) }) => {
+            Err(Error::Register { path, why: RegisterError::Damaged(why) }) => {
                 assert_eq!(path, spoiled);
                 assert!(why.contains("altered"), "{sql}: {why}");
             }

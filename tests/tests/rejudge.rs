@@ -4,10 +4,10 @@ mod cli_kit;
 
 use cli_kit::seathold;
 use seathold::recording::{self, Recording};
-use seathold::rejudge::change::{Way, compare};
-use seathold::rejudge::course::Course;
-use seathold::rejudge::looks::{Fate, looks};
-use seathold::rejudge::{Unjudged, again};
+use seathold::rejudge::change::{VerdictShift, compare};
+use seathold::rejudge::looks::{LimitOutcome, looks};
+use seathold::rejudge::timeline::Timeline;
+use seathold::rejudge::{Unjudged, rerun};
 use seathold_sequencer::input::Side;
 use seathold_sequencer::recipe::RawRecipe;
 
@@ -31,7 +31,7 @@ fn nothing_changes_by_the_recorded_recipe() {
         let compared = compare(&recording, |own, _| *own);
         assert_eq!(compared.sides.len(), recording.summary().sides.len());
         for side in compared.sides {
-            assert_eq!(side.way, Way::Same, "{}: {:?}", recording.header.serial, side.new);
+            assert_eq!(side.way, VerdictShift::Same, "{}: {:?}", recording.header.serial, side.new);
             assert_eq!(side.new.ok(), side.old);
         }
     }
@@ -53,7 +53,7 @@ fn a_shorter_test_is_as_if_it_had_been_run() {
         let short = recording::read(&dir.path().join("short.hold")).unwrap();
         let compared = compare(&long, |own, _| RawRecipe { settle_ms: 3_000, ..*own });
         let (now, run) = (compared.sides[0].new.clone().unwrap(), short.summary().sides[0]);
-        assert_eq!((now.verdict, now.ground, now.figure), (run.verdict, run.ground, run.figure), "{seat}");
+        assert_eq!((now.verdict, now.reason, now.estimate), (run.verdict, run.reason, run.estimate), "{seat}");
     }
 }
 
@@ -69,14 +69,14 @@ fn longer_than_recorded_cannot_be_told() {
         assert_eq!(side.side, expected);
         assert!(matches!(side.new, Err(Unjudged::Longer { .. })), "{:?}", side.new);
     }
-    let compared = compare(&recording, |own, _| RawRecipe { target_pa: 400_000, max_pa: 500_000, ..*own });
+    let compared = compare(&recording, |own, _| RawRecipe { target_pa: 400_000, pressure_max_pa: 500_000, ..*own });
     for side in &compared.sides {
         let Err(why) = &side.new else { panic!("{:?}", side.new) };
         assert!(why.to_string().contains("other: target"), "{why}");
     }
     let compared = compare(&recording, |own, _| RawRecipe { jump_max_pa: 20, ..*own });
     let Err(why) = &compared.sides[0].new else { panic!("{:?}", compared.sides[0].new) };
-    let wanted = "jump_max: 0.0002 bar must be at least two counts, 33.9087 Pa (from far_step)";
+    let wanted = "jump_max: 0.0002 bar must be at least two counts, 33.9087 Pa (from far_per_count)";
     assert_eq!(why.to_string(), format!("the recipe does not fit: {wanted}"));
 }
 
@@ -85,7 +85,7 @@ fn longer_than_recorded_cannot_be_told() {
 fn many_limits_agree_with_the_whole_sequencer() {
     let mut told = [0usize; 3];
     for recording in fleet(10, 9) {
-        let course = Course::of(&recording);
+        let course = Timeline::of(&recording);
         let own = recording.header.recipe;
         let rig = recording.header.rig.validate().unwrap();
         let recipe = own.validate(&rig).unwrap();
@@ -98,18 +98,18 @@ fn many_limits_agree_with_the_whole_sequencer() {
             let fates = side.judge(&limits, recipe.schedule());
             for (limit, fate) in limits.iter().zip(fates) {
                 let by = RawRecipe { limit_pa_m3_s: *limit, ..own }.validate(&rig).unwrap();
-                let whole = again(&recording, &course, rig, by);
+                let whole = rerun(&recording, &course, rig, by);
                 let whole = &whole.side(side.side).unwrap().result;
                 match fate {
-                    Fate::Judged(verdict, _) => {
+                    LimitOutcome::Judged(verdict, _) => {
                         told[0] += 1;
                         assert_eq!(whole.as_ref().map(|w| w.verdict), Ok(verdict), "{limit} {:?}", side.after);
                     }
-                    Fate::Unjudged(why) => {
+                    LimitOutcome::Unjudged(why) => {
                         told[1] += 1;
                         assert_eq!(whole.as_ref().err(), Some(&why));
                     }
-                    Fate::Whole => told[2] += 1,
+                    LimitOutcome::Whole => told[2] += 1,
                 }
             }
         }
@@ -132,7 +132,7 @@ fn the_command_tells_changes_and_totals() {
     let one = by("1", &["--limit", "0.02 mm3/s"]);
     assert_eq!(one, by("2", &["--limit", "0.02 mm3/s"]));
     println!("{one}");
-    assert!(one.contains("2 runs, 4 sides judged again"), "{one}");
+    assert!(one.contains("2 runs, 4 sides re-evaluated"), "{one}");
     let same = by("2", &[]);
     assert!(same.contains("4  verdict as recorded") && same.lines().count() == 2, "{same}");
     let json = by("2", &["--json", "--set", "settle=100 s"]);
@@ -154,7 +154,7 @@ fn a_page_lays_sides_over_each_other() {
     assert_eq!(page.matches("<svg").count(), 2);
     assert!(page.contains("4 of 4 sides") && page.contains("at the limit") && page.contains("2 runs"), "{page}");
     // Residuals of a fit lie about nought: their picture's scale has both signs.
-    let residuals = page.split("Residuals").nth(1).unwrap();
+    let residuals = page.rsplit("Residuals").next().unwrap();
     assert!(residuals.contains('−'), "{residuals}");
 }
 

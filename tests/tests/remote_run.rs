@@ -2,10 +2,10 @@
 //! program; a stopped host takes its run up again; gaps and resets are told and carry no verdict; a bad line loses
 //! nothing and changes no verdict.
 
-use seathold::console::{Keys, SystemClock, Typed};
-use seathold::recording::{self, Why};
+use seathold::console::{KeyboardInput, Keys, SystemClock};
+use seathold::recording::{self, Discontinuity};
 use seathold::replay::replay;
-use seathold::rig::Remote;
+use seathold::rig::Client;
 use seathold_tests::proxy::{self, Ills};
 use std::collections::VecDeque;
 use std::path::Path;
@@ -21,8 +21,8 @@ use served_kit::{Ear, Rig, program};
 struct Lines(VecDeque<&'static str>);
 
 impl Keys for Lines {
-    fn line(&mut self) -> Typed {
-        self.0.pop_front().map_or(Typed::Closed, |line| Typed::Line(line.into()))
+    fn line(&mut self) -> KeyboardInput {
+        self.0.pop_front().map_or(KeyboardInput::Closed, |line| KeyboardInput::Line(line.into()))
     }
 }
 
@@ -152,7 +152,7 @@ fn a_gap_is_told_and_carries_no_verdict() {
     // A quarter of an hour on its clock.
     let clock = &mut SystemClock::default();
     let mut oldest = || {
-        let mut remote = Remote::look(&at.parse().unwrap(), clock).unwrap();
+        let mut remote = Client::look(&at.parse().unwrap(), clock).unwrap();
         remote.greet(clock, 10_000_000).unwrap().oldest
     };
     let had = oldest();
@@ -166,7 +166,7 @@ fn a_gap_is_told_and_carries_no_verdict() {
     assert!(said.out.contains("GAP") && said.out.contains("NO VERDICT"), "{}", said.out);
     let recording = recording::read(&file).unwrap();
     let first = recording.breaks.first().unwrap();
-    assert!(matches!(first.why, Why::Gap { records } if records > 1_000), "{first:?}");
+    assert!(matches!(first.why, Discontinuity::Gap { records } if records > 1_000), "{first:?}");
     let after = recording.polls.get(first.polls as usize).unwrap();
     let before = &recording.polls[first.polls as usize - 1];
     assert!(after.at.as_ticks() > before.at.as_ticks() + 1_000_000, "time goes on over the gap");
@@ -191,14 +191,14 @@ fn a_batch_takes_up_the_run_that_it_left() {
         typed(&[&["batch", "test"], &options[..]].concat(), press_at, &mut Lines(lines.iter().copied().collect()))
     };
     let said = test(&["", ""], Some("first side: fill"));
-    assert!(said.err.contains("goes on where this ended"), "{}", said.err);
+    assert!(said.err.contains("continues where this ended"), "{}", said.err);
     let said = test(&[""], None);
     assert_eq!(said.code, 0, "{}", said.err);
-    assert!(said.err.contains("HM-001: a run on a controller was left"), "{}", said.err);
+    assert!(said.err.contains("HM-001: a run on a controller was interrupted"), "{}", said.err);
     let runs = seathold(&["find", "--register", &register, "--batch", "spring", "--json"], None).out;
     // The operator had given it up, so its side is still due: that was the next test.
     let word = |line: &str, name: &str| line.split(&format!("\"{name}\":\"")).nth(1).unwrap()[..6].to_owned();
-    let told: Vec<[String; 2]> = runs.lines().map(|line| ["serial", "ending"].map(|name| word(line, name))).collect();
+    let told: Vec<[String; 2]> = runs.lines().map(|line| ["serial", "outcome"].map(|name| word(line, name))).collect();
     assert_eq!(told, [["HM-001", "given-"], ["HM-001", "judged"]], "{runs}");
     let left: Vec<String> = std::fs::read_dir(&folder)
         .unwrap()
@@ -222,7 +222,7 @@ fn a_controller_reset_in_the_middle_of_a_run_voids_it() {
     assert!(said.out.contains("RESET") && said.out.contains("NO VERDICT"), "{}", said.out);
     assert!(said.out.contains("NOT known to be empty"), "after a reset nothing is proved: {}", said.out);
     let recording = recording::read(&file).unwrap();
-    assert_eq!(recording.breaks.first().unwrap().why, Why::Restarted);
+    assert_eq!(recording.breaks.first().unwrap().why, Discontinuity::Restarted);
     assert!(recording.summary().proved.is_none());
     assert_eq!(replay(&recording), Ok(None), "up to the reset");
 }
@@ -259,7 +259,7 @@ fn trials(name: &str, ills: Ills, runs: u32) {
             continue;
         };
         assert_eq!(replay(&recording), Ok(None), "{name} {n}: {}", said.err);
-        assert!(recording.polls.iter().all(|poll| !poll.outputs.blows_through()));
+        assert!(recording.polls.iter().all(|poll| !poll.outputs.supply_to_vent()));
         wrong += u32::from(said.code == u8::from(!leaks));
         verdicts += u32::from(said.code == u8::from(leaks));
     }

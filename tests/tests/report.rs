@@ -43,7 +43,7 @@ fn sheets_are_as_asked_for_and_the_same_every_time() {
         std::fs::read(dir.path().join(format!("{name}.pdf"))).unwrap()
     };
     let (a4, again, letter) =
-        (write("a4", &[]), write("again", &["--paper", "a4"]), write("x", &["--paper", "letter"]));
+        (write("a4", &[]), write("again", &["--page-size", "a4"]), write("x", &["--page-size", "letter"]));
     assert_eq!(a4, again);
     let has = |bytes: &[u8], text: &str| bytes.windows(text.len()).any(|part| part == text.as_bytes());
     assert!(has(&a4, "/MediaBox[0 0 595.276 841.89]") && has(&letter, "/MediaBox[0 0 612 792]"));
@@ -71,15 +71,15 @@ fn a_later_run_of_a_side_counts_whatever_came_of_it() {
         let out = format!("[DIR]/{name}.hold");
         seathold(dir.path(), &[&["run", "-q", "--serial", "HM-001", "--out", &out], more].concat());
     };
-    run("first", &["--sides", "first", "--at", "2026-03-02T09:00:00Z"]);
-    run("second", &["--sides", "second", "--at", "2026-03-02T10:00:00Z"]);
+    run("first", &["--sides", "first", "--started-at", "2026-03-02T09:00:00Z"]);
+    run("second", &["--sides", "second", "--started-at", "2026-03-02T10:00:00Z"]);
     let word = || {
         let names = std::fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().path());
         let runs: Vec<Evidence> = names.map(|path| Evidence::read(&path).unwrap()).collect();
         by_valve(&runs)[0].word()
     };
     assert_eq!(word(), "tight");
-    run("again", &["--sides", "first", "--fault", "guard@20s", "--at", "2026-03-02T11:00:00Z"]);
+    run("again", &["--sides", "first", "--fault", "guard@20s", "--started-at", "2026-03-02T11:00:00Z"]);
     assert_ne!(word(), "tight");
 }
 
@@ -93,7 +93,7 @@ fn damage_is_on_the_page_and_in_the_exit_code() {
     assert_eq!(said.code, 6);
     assert!(said.err.contains("The page says so."), "{}", said.err);
     assert!(
-        std::fs::read_to_string(dir.path().join("a.html")).unwrap().contains("<strong>Recording not whole</strong>")
+        std::fs::read_to_string(dir.path().join("a.html")).unwrap().contains("<strong>Recording incomplete</strong>")
     );
 }
 
@@ -106,7 +106,7 @@ fn mistakes_are_named() {
     };
     let tight = shipped("tight");
     fails(&["report", &tight, "-o", "[DIR]/page.doc"], "must end in .html or .pdf", 2);
-    fails(&["report", &tight, "-o", "[DIR]/page.pdf", "--paper", "a3"], "invalid value 'a3'", 2);
+    fails(&["report", &tight, "-o", "[DIR]/page.pdf", "--page-size", "a3"], "invalid value 'a3'", 2);
     fails(&["report", &tight, "-o", "[DIR]/no/page.pdf"], "could not write", 6);
     fails(&["report", "[DIR]", "-o", "[DIR]/page.html"], "no recording (.hold)", 2);
     fails(&["report", &tight, "--serial", "X-1", "-o", "[DIR]/page.html"], "no recording there is of valve X-1", 2);
@@ -133,7 +133,7 @@ proptest! {
             run.header.calibrations = vec![words.into()];
             run.name = words.into();
             let runs = [run];
-            html::page(&valve::paper(&by_valve(&runs)[0]))
+            html::page(&valve::document(&by_valve(&runs)[0]))
         };
         let (plain, odd) = (page("plain"), page(&words));
         for sign in ['<', '>', '"'] {

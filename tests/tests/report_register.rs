@@ -6,14 +6,14 @@ use std::collections::VecDeque;
 use std::path::Path;
 
 use cli_kit::{Said, Stage, seathold, seathold_on};
-use seathold::console::{Keys, Typed};
+use seathold::console::{KeyboardInput, Keys};
 
 /// Somebody who types these lines and goes.
 struct Lines(VecDeque<&'static str>);
 
 impl Keys for Lines {
-    fn line(&mut self) -> Typed {
-        self.0.pop_front().map_or(Typed::Closed, |line| Typed::Line(line.into()))
+    fn line(&mut self) -> KeyboardInput {
+        self.0.pop_front().map_or(KeyboardInput::Closed, |line| KeyboardInput::Line(line.into()))
     }
 }
 
@@ -25,7 +25,8 @@ fn say(dir: &Path, arguments: &[&str]) -> Said {
 
 /// A batch of four: HM-001 tight, HM-002 leaking, reworked and retested tight, HM-003 leaking, HM-004 not tested.
 fn batch(dir: &Path) {
-    let said = say(dir, &["batch", "open", "spring", "--serials", "HM-001..HM-004", "--kind", "air", "--dn", "25"]);
+    let said =
+        say(dir, &["batch", "open", "spring", "--serials", "HM-001..HM-004", "--actuation", "air", "--dn", "25"]);
     assert_eq!(said.code, 0, "{}", said.err);
     let typed = |lines: &[&'static str], more: &[&str]| {
         let folder = ["--out", "[DIR]/recordings", "--operator", "Ada"];
@@ -35,7 +36,7 @@ fn batch(dir: &Path) {
         assert_eq!(seathold_on(dir, &arguments, stage).code, 0);
     };
     typed(&["HM-001", "HM-002"], &["--valve", "HM-002=scratched-seat-a"]);
-    let later = ["--", "--at", "2026-03-02T10:00:00Z"];
+    let later = ["--", "--started-at", "2026-03-02T10:00:00Z"];
     typed(&["rework HM-002 new seat at end A", "HM-002", "remark HM-001 lever is stiff"], &later);
     typed(&["HM-003"], &[&["--valve", "HM-003=stem-leak", "--order", "side"], &later[..]].concat());
 }
@@ -77,9 +78,9 @@ fn a_batch_says_where_every_valve_stands_and_what_was_done() {
     has("HM-004 not proved next not tested not tested 0");
     has("2026-03-02 09:30:00 UTC reworked 3 new seat at end A Ada");
     has("2026-03-02 09:30:00 UTC remark 2 lever is stiff Ada");
-    has("run 3 of bench.sqlite");
+    has("record 3 of bench.sqlite");
     // As in the work list, word for word.
-    let work = say(dir, &["batch", "work"]).out;
+    let work = say(dir, &["batch", "status"]).out;
     assert!(work.contains("of 4 valves 2 tight (1 after rework), 1 leaking, 1 not finished"), "{work}");
 }
 
@@ -91,15 +92,15 @@ fn method_and_calibrations_are_told_of_the_valves_they_hold_for() {
     assert_eq!(seathold(dir, &["calibrate", "blank", "--out", "[DIR]/cal/"]).code, 0);
     let run = |serial: &str, at: &str, more: &[&str]| {
         let out = format!("[DIR]/{serial}.hold");
-        let run = ["run", "-q", "--serial", serial, "--at", at, "--out", &out];
+        let run = ["run", "-q", "--serial", serial, "--started-at", at, "--out", &out];
         assert_eq!(say(dir, &[&run[..], more].concat()).code, 0);
     };
-    run("HM-001", "2026-03-02T09:30:00Z", &["--kind", "air"]);
-    run("HM-002", "2026-03-02T09:40:00Z", &["--kind", "hand"]);
+    run("HM-001", "2026-03-02T09:30:00Z", &["--actuation", "air"]);
+    run("HM-002", "2026-03-02T09:40:00Z", &["--actuation", "hand"]);
     let alike = page(dir, &["--title", "All", "--serial", "HM-001"]).replace('\n', " ");
     assert!(alike.contains(" Pressure hold with compressed air"), "{alike}");
     assert!(!alike.contains("For HM-001"), "{alike}");
-    run("HM-003", "2026-03-02T09:50:00Z", &["--kind", "air", "--calibrations", "[DIR]/cal/"]);
+    run("HM-003", "2026-03-02T09:50:00Z", &["--actuation", "air", "--calibrations", "[DIR]/cal/"]);
     let page = page(dir, &[]).replace('\n', " ");
     let has = |line: &str| assert!(page.contains(line), "\"{line}\" is not in\n{page}");
     has("For HM-001, HM-003: Pressure hold");
@@ -119,12 +120,12 @@ fn a_valve_is_told_by_its_serial_and_what_counts_is_there_whatever_was_selected(
     let dir = dir.path();
     batch(dir);
     let whole = page(dir, &["--serial", "HM-002"]);
-    for line in ["Stands as tight; reworked", "Run 3: 2026-03-02", "Run 5: 2026-03-02", "new seat at end A"] {
+    for line in ["Result so far tight; reworked", "Record 3: 2026-03-02", "Record 5: 2026-03-02", "new seat at end A"] {
         assert!(whole.contains(line), "\"{line}\" is not in\n{whole}");
     }
     // Only its leaking run was asked for; what the valve is now comes from the other, which is there for that.
     let leaking = page(dir, &["--serial", "HM-002", "--verdict", "leaking"]);
-    assert!(leaking.contains("Tight The leak of each side") && leaking.contains("Run 5: "), "{leaking}");
+    assert!(leaking.contains("Tight The leak of each side") && leaking.contains("Record 5: "), "{leaking}");
     // Two valves had a leaking run.
     let both = page(dir, &["--verdict", "leaking"]);
     assert!(both.contains("HM-002 tight tight; reworked") && both.contains("HM-003 leaking to rework"), "{both}");
@@ -143,7 +144,7 @@ fn the_recordings_alone_come_to_the_same_but_know_of_no_rework() {
     for figure in ["0.7 ± 1.4 mm³/s", "1.0 ± 1.5 mm³/s", "20.0 ± 3.9 mm³/s"] {
         assert_eq!(loose.contains(figure), told.contains(figure), "{figure}");
     }
-    assert!(loose.contains("recordings alone do not tell what was done about it") && !loose.contains("Stands as"));
+    assert!(loose.contains("recordings alone do not say what was done about it") && !loose.contains("Result so far"));
     assert!(!told.contains("recordings alone"));
 }
 
@@ -189,7 +190,7 @@ fn a_table_of_runs_says_where_they_stand_in_the_register() {
     let bench = kept[0]["bench"].as_str().unwrap();
     assert!(kept.iter().all(|run| run["bench"] == bench && run["batch_name"] == "spring" && run["simulated"] == true));
     // The rework is record 4; only the run after it answers it.
-    let answers: Vec<Option<&str>> = kept.iter().map(|run| run["answers"].as_str()).collect();
+    let answers: Vec<Option<&str>> = kept.iter().map(|run| run["after_rework"].as_str()).collect();
     assert_eq!(answers, [None, None, Some(format!("{bench}/4").as_str()), None]);
     assert_eq!(seathold(dir, &["export", "[DIR]/recordings", "--runs", "[DIR]/b.jsonl"]).code, 0);
     for run in read("b.jsonl") {
@@ -241,18 +242,19 @@ fn bytes_that_were_not_sealed_are_told() {
     change(dir, &format!("UPDATE recordings SET bytes = ({other}) WHERE {of_the_first}"));
     let said = say(dir, &["report", "--batch", "spring", "-o", "[DIR]/a.html"]);
     assert_eq!(said.code, 6, "{}", said.err);
-    assert!(said.err.contains("run 2 has a recording that was altered: its hash does not match"), "{}", said.err);
+    assert!(said.err.contains("record 2 has a recording that was altered: its hash does not match"), "{}", said.err);
     assert!(
         std::fs::read_to_string(dir.join("a.html"))
             .unwrap()
-            .contains("<strong>Altered</strong> run 2 has a recording that was altered")
+            .contains("<strong>Altered</strong> record 2 has a recording that was altered")
     );
     change(dir, "UPDATE runs SET verdict = 'tight' WHERE serial = 'HM-003'");
     change(dir, "UPDATE notes SET text = 'cleaned' WHERE kind = 'rework'");
     let said = say(dir, &["report", "--batch", "spring", "-o", "[DIR]/b.html"]);
     assert_eq!(said.code, 6, "{}", said.err);
     let page = std::fs::read_to_string(dir.join("b.html")).unwrap();
-    for what in ["run 7 was altered", "record 4 was altered", "3 records are not what was sealed", "does NOT hold"] {
+    for what in ["record 7 was altered", "record 4 was altered", "3 records are not what was sealed", "seal NOT valid"]
+    {
         assert!(page.contains(what), "{what}");
     }
     // What nobody touched holds.

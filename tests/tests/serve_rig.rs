@@ -5,14 +5,14 @@
 
 use seathold::console::{Console, SystemClock};
 use seathold_on_target::trace::Noise;
-use seathold_sequencer::bench;
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Sides};
+use seathold_sequencer::input::{Command, Prompt, Sides};
 use seathold_sequencer::io::Operator;
 use seathold_sequencer::link::frame::Frame;
-use seathold_sequencer::link::host::{Heard, Host};
-use seathold_sequencer::link::message::{Answer, Order};
+use seathold_sequencer::link::host::{Host, HostEvent};
+use seathold_sequencer::link::message::{Request, Response};
 use seathold_sequencer::link::polls::{Poll, Polls};
+use seathold_sequencer::poll_loop;
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
@@ -127,8 +127,8 @@ struct Desk<S> {
     stream: S,
     from: Wall,
     seed: Noise,
-    to_do: VecDeque<Order>,
-    given: Option<Order>,
+    to_do: VecDeque<Request>,
+    given: Option<Request>,
     /// How many polls there were when a recipe was taken.
     began: Option<usize>,
     /// A phase has been entered since.
@@ -141,13 +141,13 @@ struct Desk<S> {
 impl<S: Read + Write> Desk<S> {
     fn new(stream: S) -> Self {
         let mut seed = Noise::new(5);
-        let start = Order::Operate(Command::Start(Sides::Both));
+        let start = Request::Operate(Command::Start(Sides::Both));
         Self {
             host: Host::new(seed.word()),
             stream,
             from: Wall::now(),
             seed,
-            to_do: VecDeque::from([Order::LoadRecipe(RECIPE), start]),
+            to_do: VecDeque::from([Request::LoadRecipe(RECIPE), start]),
             given: None,
             began: None,
             emptied: false,
@@ -171,7 +171,7 @@ impl<S: Read + Write> Desk<S> {
 
     fn proved(&self) -> Option<Verdict> {
         self.events.iter().find_map(|(_, e)| match e {
-            Event::Proved { verdict, .. } => Some(*verdict),
+            Event::RunFinished { verdict, .. } => Some(*verdict),
             _ => None,
         })
     }
@@ -193,10 +193,10 @@ impl<S: Read + Write> Desk<S> {
         }
         // Ready with the recipe: what was entered before it was taken does not count.
         let ready = self.began.is_some() && self.emptied && self.phase() == Some(Phase::Ready);
-        let may = !matches!(self.to_do.front(), Some(Order::Operate(Command::Start(_)))) || ready;
+        let may = !matches!(self.to_do.front(), Some(Request::Operate(Command::Start(_)))) || ready;
         if may
             && let Some(order) = self.to_do.front().cloned()
-            && self.host.order(order).is_ok()
+            && self.host.request(order).is_ok()
         {
             self.given = self.to_do.pop_front();
         }
@@ -209,35 +209,35 @@ impl<S: Read + Write> Desk<S> {
 
     fn take(&mut self, byte: u8) {
         match self.host.receive(byte) {
-            Some(Heard::Connected { restarted, welcome }) => {
-                assert!(welcome.can.simulated && !restarted);
+            Some(HostEvent::Connected { restarted, welcome }) => {
+                assert!(welcome.capabilities.simulated && !restarted);
             }
-            Some(Heard::Began(recipe)) => {
+            Some(HostEvent::Began(recipe)) => {
                 assert_eq!(recipe, RECIPE);
                 self.began = Some(self.polls.len());
             }
-            Some(Heard::Polls(series)) => self.polls.extend(Polls::new(series)),
-            Some(Heard::Event { at, event }) => {
+            Some(HostEvent::Polls(series)) => self.polls.extend(Polls::new(series)),
+            Some(HostEvent::Event { at, event }) => {
                 match event {
-                    Event::Asked(ask) => self.to_do.push_back(Order::Operate(Command::Confirm(ask))),
+                    Event::Prompted(ask) => self.to_do.push_back(Request::Operate(Command::Confirm(ask))),
                     // Said before the simulated hands were out of the guard: said again.
                     Event::Refused(r) if r.guard_open || r.guard_not_opened => {
-                        self.to_do.push_back(Order::Operate(Command::Confirm(Ask::SwapEnds)));
+                        self.to_do.push_back(Request::Operate(Command::Confirm(Prompt::SwapEnds)));
                     }
                     _ => {}
                 }
                 self.emptied |= self.began.is_some() && matches!(event, Event::Entered { .. });
                 self.events.push((at, event));
             }
-            Some(Heard::Gap { .. }) => self.gaps += 1,
+            Some(HostEvent::Gap { .. }) => self.gaps += 1,
             // The controller was still emptying the valve: once more.
-            Some(Heard::Answer(Answer::Busy)) => self.to_do.extend(self.given.take()),
-            Some(Heard::Answer(answer)) => assert_eq!(answer, Answer::Done),
-            Some(other @ (Heard::OtherVersion(_) | Heard::Unreadable { .. })) => panic!("{other:?}"),
-            Some(Heard::Dated { .. }) | None => {}
+            Some(HostEvent::Answer(Response::Busy)) => self.to_do.extend(self.given.take()),
+            Some(HostEvent::Answer(answer)) => assert_eq!(answer, Response::Done),
+            Some(other @ (HostEvent::OtherVersion(_) | HostEvent::Unreadable { .. })) => panic!("{other:?}"),
+            Some(HostEvent::Dated { .. }) | None => {}
         }
         // Loading comes before starting, however often it is put off.
-        if self.began.is_none() && matches!(self.to_do.front(), Some(Order::Operate(_))) {
+        if self.began.is_none() && matches!(self.to_do.front(), Some(Request::Operate(_))) {
             self.to_do.rotate_left(1);
         }
     }
@@ -255,7 +255,7 @@ impl Operator for Said<'_> {
         self.0.inputs.command
     }
 
-    fn tell(&mut self, _: Instant, _: &Event) {}
+    fn notify(&mut self, _: Instant, _: &Event) {}
 }
 
 /// The same rig in this process, given the same orders at the same polls: must see, do and say the same.
@@ -268,7 +268,7 @@ fn same_here<S: Read + Write>(desk: &Desk<S>, valve: &str, seed: u64) {
         if Some(i) == desk.began {
             sequencer = Sequencer::new(rig, Some(RECIPE.validate(&rig).unwrap()));
         }
-        let Ok(polled) = bench::poll(&mut sequencer, &mut stand.rig, &mut Said(poll));
+        let Ok(polled) = poll_loop::poll(&mut sequencer, &mut stand.rig, &mut Said(poll));
         assert_eq!(Poll::from(&polled), *poll, "poll {i}");
         events.extend(polled.events.iter().map(|e| (polled.at, e.clone())));
         stand.rig.follow_host(&mut stand.operator, &polled, sequencer.phase());
@@ -314,7 +314,7 @@ fn a_host_that_goes_and_returns_finds_the_run_kept() {
 impl Server {
     fn connect_after_hanging_up(&self, desk: &Desk<TcpStream>) -> TcpStream {
         desk.stream.shutdown(std::net::Shutdown::Both).unwrap();
-        self.says("the host has gone");
+        self.says("the host has disconnected");
         self.connect()
     }
 }

@@ -5,10 +5,10 @@
 
 use seathold_on_target::trace::Noise;
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Sides};
+use seathold_sequencer::input::{Command, Prompt, Sides};
 use seathold_sequencer::link::frame::Frame;
-use seathold_sequencer::link::host::{Heard, Host};
-use seathold_sequencer::link::message::{Answer, Order};
+use seathold_sequencer::link::host::{Host, HostEvent};
+use seathold_sequencer::link::message::{Request, Response};
 use seathold_sequencer::link::polls::{Poll, Polls};
 use seathold_sequencer::output::Outputs;
 use seathold_sequencer::recipe::RawRecipe;
@@ -34,8 +34,8 @@ struct Desk {
     stream: TcpStream,
     from: Wall,
     seed: Noise,
-    to_do: VecDeque<Order>,
-    given: Option<Order>,
+    to_do: VecDeque<Request>,
+    given: Option<Request>,
     began: bool,
     restarts: u32,
     polls: Vec<Poll>,
@@ -53,7 +53,7 @@ impl Desk {
             stream: connect(port),
             from: Wall::now(),
             seed,
-            to_do: VecDeque::from([Order::LoadRecipe(RECIPE), Order::Operate(Command::Start(Sides::Both))]),
+            to_do: VecDeque::from([Request::LoadRecipe(RECIPE), Request::Operate(Command::Start(Sides::Both))]),
             given: None,
             began: false,
             restarts: 0,
@@ -89,10 +89,10 @@ impl Desk {
             Err(_) => return,
         }
         let ready = self.began && self.phase() == Some(Phase::Ready);
-        let may = !matches!(self.to_do.front(), Some(Order::Operate(Command::Start(_)))) || ready;
+        let may = !matches!(self.to_do.front(), Some(Request::Operate(Command::Start(_)))) || ready;
         if may
             && let Some(order) = self.to_do.front().cloned()
-            && self.host.order(order).is_ok()
+            && self.host.request(order).is_ok()
         {
             self.given = self.to_do.pop_front();
         }
@@ -105,36 +105,36 @@ impl Desk {
 
     fn take(&mut self, byte: u8) {
         match self.host.receive(byte) {
-            Some(Heard::Connected { restarted, welcome }) => {
-                assert!(welcome.can.simulated);
+            Some(HostEvent::Connected { restarted, welcome }) => {
+                assert!(welcome.capabilities.simulated);
                 self.restarts += u32::from(restarted);
             }
-            Some(Heard::Began(recipe)) => {
+            Some(HostEvent::Began(recipe)) => {
                 assert_eq!(recipe, RECIPE);
                 self.began = true;
                 self.polls.clear();
                 self.events.clear();
             }
-            Some(Heard::Polls(series)) => self.polls.extend(Polls::new(series)),
-            Some(Heard::Event { at, event }) => {
+            Some(HostEvent::Polls(series)) => self.polls.extend(Polls::new(series)),
+            Some(HostEvent::Event { at, event }) => {
                 match event {
-                    Event::Asked(ask) => self.to_do.push_back(Order::Operate(Command::Confirm(ask))),
+                    Event::Prompted(ask) => self.to_do.push_back(Request::Operate(Command::Confirm(ask))),
                     // Said before the simulated hands were out of the guard: said again.
                     Event::Refused(r) if r.guard_open || r.guard_not_opened => {
-                        self.to_do.push_back(Order::Operate(Command::Confirm(Ask::SwapEnds)));
+                        self.to_do.push_back(Request::Operate(Command::Confirm(Prompt::SwapEnds)));
                     }
                     _ => {}
                 }
                 self.events.push((at, event));
             }
-            Some(Heard::Gap { .. }) => self.gaps += 1,
-            Some(Heard::Answer(Answer::Busy)) => {
+            Some(HostEvent::Gap { .. }) => self.gaps += 1,
+            Some(HostEvent::Answer(Response::Busy)) => {
                 self.to_do.extend(self.given.clone());
                 self.to_do.rotate_right(1);
             }
-            Some(Heard::Answer(answer)) => assert_eq!(answer, Answer::Done),
-            Some(other @ (Heard::OtherVersion(_) | Heard::Unreadable { .. })) => panic!("{other:?}"),
-            Some(Heard::Dated { .. }) | None => {}
+            Some(HostEvent::Answer(answer)) => assert_eq!(answer, Response::Done),
+            Some(other @ (HostEvent::OtherVersion(_) | HostEvent::Unreadable { .. })) => panic!("{other:?}"),
+            Some(HostEvent::Dated { .. }) | None => {}
         }
     }
 
@@ -168,13 +168,13 @@ fn a_run_over_the_socket_replays_here_to_the_same_bits() {
     let port = free_port();
     let _emulator = switch_on(port);
     let mut desk = Desk::new(port, 21);
-    let proved = |d: &Desk| d.events.iter().any(|(_, e)| matches!(e, Event::Proved { .. }));
+    let proved = |d: &Desk| d.events.iter().any(|(_, e)| matches!(e, Event::RunFinished { .. }));
     // The host goes away in the middle and comes back.
     desk.until("the measurement", |d| d.phase() == Some(Phase::Measure));
     desk.reconnect(port);
     desk.until("a verdict", proved);
     assert!(
-        desk.events.iter().any(|(_, e)| matches!(e, Event::Proved { verdict: Verdict::Tight, .. })),
+        desk.events.iter().any(|(_, e)| matches!(e, Event::RunFinished { verdict: Verdict::Tight, .. })),
         "{:#?}",
         desk.events
     );

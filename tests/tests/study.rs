@@ -4,7 +4,7 @@ mod cli_kit;
 
 use cli_kit::seathold;
 use proptest::prelude::*;
-use seathold::study::anova::{Measured, study};
+use seathold::study::anova::{Measurement, study};
 use seathold::study::chart::chart;
 
 fn published() -> String {
@@ -16,10 +16,10 @@ fn published() -> String {
 #[test]
 fn the_published_study_comes_out_as_printed() {
     let dir = tempfile::tempdir().unwrap();
-    let said = seathold(dir.path(), &["study", "crossed", "--table", &published(), "--json"]);
+    let said = seathold(dir.path(), &["study", "gauge-rr", "--table", &published(), "--json"]);
     assert_eq!(said.code, 0, "{}", said.err);
     let result: serde_json::Value = serde_json::from_str(&said.out).unwrap();
-    let found = |pointer: &str| result["crossed"].pointer(pointer).unwrap().as_f64().unwrap();
+    let found = |pointer: &str| result["gauge_rr"].pointer(pointer).unwrap().as_f64().unwrap();
     let near = |pointer: &str, expected: f64, digits: f64| {
         let value = found(pointer);
         assert!((value - expected).abs() <= 0.51 * 10f64.powf(-digits), "{pointer}: {value}, printed {expected}");
@@ -42,9 +42,9 @@ fn the_published_study_comes_out_as_printed() {
         assert!(found(&format!("/{name}/low")) < variance && variance < found(&format!("/{name}/high")));
     }
     near("/share", 0.2786, 4.0);
-    assert_eq!(result["crossed"]["categories"], 4);
-    assert_eq!(result["crossed"]["pooled"], true);
-    let text = seathold(dir.path(), &["study", "crossed", "--table", &published()]).out;
+    assert_eq!(result["gauge_rr"]["categories"], 4);
+    assert_eq!(result["gauge_rr"]["pooled"], true);
+    let text = seathold(dir.path(), &["study", "gauge-rr", "--table", &published()]).out;
     cli_kit::golden("study.txt", &text);
 }
 
@@ -94,7 +94,7 @@ fn mistakes_are_told() {
     let dir = tempfile::tempdir().unwrap();
     let write = |name: &str, text: &str| std::fs::write(dir.path().join(name), text).unwrap();
     write("hole.csv", "part,operator,value\n1,A,1\n1,A,2\n1,B,1\n1,B,2\n2,A,1\n2,A,2\n2,B,1\n");
-    let said = seathold(dir.path(), &["study", "crossed", "--table", "[DIR]/hole.csv"]);
+    let said = seathold(dir.path(), &["study", "gauge-rr", "--table", "[DIR]/hole.csv"]);
     assert!(said.code == 2 && said.err.contains("part 2 by B: 1 measurements"), "{}", said.err);
     write("word.csv", "reference,value\n1,1\n2,two\n");
     let said = seathold(dir.path(), &["study", "linearity", "--table", "[DIR]/word.csv"]);
@@ -123,7 +123,7 @@ proptest! {
     /// The parts of the whole sum of squares add up, and neither order nor a shift of all values matters.
     #[test]
     fn squares_add_up(values in prop::collection::vec(-5.0f64..5.0, 24), shift in -100.0f64..100.0) {
-        let measured: Vec<Measured> = values.iter().enumerate().map(|(i, value)| Measured {
+        let measured: Vec<Measurement> = values.iter().enumerate().map(|(i, value)| Measurement {
             part: (i / 6).to_string(),
             operator: (i / 2 % 3).to_string(),
             value: *value,
@@ -133,8 +133,8 @@ proptest! {
         let one = study(&measured, 0.95).unwrap();
         let sum = one.parts.squares + one.operators.squares + one.interaction.squares + one.repeats.squares;
         prop_assert!((sum - whole).abs() < 1e-9 * whole.max(1.0));
-        let moved: Vec<Measured> =
-            measured.iter().rev().map(|m| Measured { value: m.value + shift, ..m.clone() }).collect();
+        let moved: Vec<Measurement> =
+            measured.iter().rev().map(|m| Measurement { value: m.value + shift, ..m.clone() }).collect();
         let two = study(&moved, 0.95).unwrap();
         prop_assert!((one.both.variance - two.both.variance).abs() < 1e-8);
         prop_assert!(one.both.low <= one.both.variance && one.both.variance <= one.both.high);
@@ -190,8 +190,20 @@ fn runs_with_a_plug_show_drift_too() {
         let said = seathold(
             dir.path(),
             &[
-                "run", "-q", "--valve", "tight", "--serial", "PLUG", "--sides", "first", "--seed", day, "--at", &at,
-                "--out", &out,
+                "run",
+                "-q",
+                "--valve",
+                "tight",
+                "--serial",
+                "PLUG",
+                "--sides",
+                "first",
+                "--seed",
+                day,
+                "--started-at",
+                &at,
+                "--out",
+                &out,
             ],
         );
         assert_eq!(said.code, 0, "{}", said.err);
@@ -199,6 +211,6 @@ fn runs_with_a_plug_show_drift_too() {
     let said = seathold(dir.path(), &["study", "drift", "[DIR]/blank", "--serial", "PLUG"]);
     println!("{}", said.out);
     assert_eq!(said.code, 0, "{}", said.err);
-    assert!(said.out.contains("own leak: 3 values from 2026-03-02 to 2026-03-16"), "{}", said.out);
+    assert!(said.out.contains("background leak: 3 values from 2026-03-02 to 2026-03-16"), "{}", said.out);
     assert!(said.out.contains("time constant: 3 values") && said.out.contains("a small sample"), "{}", said.out);
 }

@@ -5,21 +5,21 @@ mod cli_kit;
 use std::path::Path;
 
 use cli_kit::{Stage, seathold, seathold_on};
-use seathold::console::{Keys, Typed};
-use seathold::tune::rates::{Rate, Valve};
-use seathold::tune::rework::{Test, side};
+use seathold::console::{KeyboardInput, Keys};
+use seathold::tune::rates::{Cluster, Rate};
+use seathold::tune::rework_labels::{SideTest, side};
 use seathold_sequencer::verdict::Verdict;
 
 /// Somebody who presses enter so many times, and goes.
 struct Enter(usize);
 
 impl Keys for Enter {
-    fn line(&mut self) -> Typed {
+    fn line(&mut self) -> KeyboardInput {
         if self.0 == 0 {
-            return Typed::Closed;
+            return KeyboardInput::Closed;
         }
         self.0 -= 1;
-        Typed::Line(String::new())
+        KeyboardInput::Line(String::new())
     }
 }
 
@@ -44,7 +44,7 @@ fn rates(dir: &Path, name: &str, limit: f64) -> (Rate, Rate) {
     let at = |name: &str| names.iter().position(|n| *n == name).unwrap();
     let mut rates = (Rate::default(), Rate::default());
     for record in lines {
-        let mut valve = (Valve::default(), Valve::default());
+        let mut valve = (Cluster::default(), Cluster::default());
         for side in ["first", "second"] {
             let truth: f64 = record[at(&format!("{side}_true_leak_pa_m3_s"))].parse().unwrap();
             let tight = record[at(&format!("{side}_verdict"))] == "tight";
@@ -60,10 +60,10 @@ fn rates(dir: &Path, name: &str, limit: f64) -> (Rate, Rate) {
 fn the_promise_holds_on_a_fresh_fleet() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("watch.toml"), WATCH).unwrap();
-    let truth = fleet(dir.path(), "[DIR]/watch.toml", "learn", "90", "11", &LEAKY);
+    let truth = fleet(dir.path(), "[DIR]/watch.toml", "learn", "130", "11", &LEAKY);
     let tune = |more: &[&str]| {
-        let options = ["tune", "[DIR]/learn", "--truth", &truth, "--settle", "3,5"];
-        let risks = ["--measure", "30", "--false-accept", "0.1", "--false-reject", "0.25"];
+        let options = ["tune", "[DIR]/learn", "--labels", &truth, "--settle", "3 s,5 s"];
+        let risks = ["--measure", "30 s", "--false-accept", "15 %", "--false-reject", "35 %"];
         seathold(dir.path(), &[options.as_slice(), risks.as_slice(), more].concat())
     };
     let one = tune(&["--threads", "1", "--out", "[DIR]/tuned.toml", "--html", "[DIR]/tuned.html"]);
@@ -88,7 +88,7 @@ fn the_promise_holds_on_a_fresh_fleet() {
     let (accepted, refused) = rates(dir.path(), "fresh", limit);
     println!("fresh: accepted in error {accepted}; not accepted {refused}");
     assert!(accepted.of > 10.0 && refused.of > 20.0);
-    assert!(accepted.share() <= 0.1 && refused.share() <= 0.25, "{accepted} {refused}");
+    assert!(accepted.share() <= 0.15 && refused.share() <= 0.35, "{accepted} {refused}");
 }
 
 /// Nobody has labelled anything: groups are found, and their share within the limit is near the true one. Where all valves
@@ -98,13 +98,13 @@ fn without_labels_a_mixture_weighs() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("watch.toml"), WATCH).unwrap();
     fleet(dir.path(), "[DIR]/watch.toml", "learn", "80", "14", &LEAKY);
-    let options = ["tune", "[DIR]/learn", "--settle", "3", "--measure", "30", "--false-accept", "0.2"];
+    let options = ["tune", "[DIR]/learn", "--settle", "3 s", "--measure", "30 s", "--false-accept", "0.2"];
     let options = [options.as_slice(), &["--false-reject", "0.35"]].concat();
     let said = seathold(dir.path(), &options);
     println!("{}", said.out);
     assert_eq!(said.code, 0, "{}{}", said.out, said.err);
-    assert!(said.out.contains("weighed by a mixture") && said.out.contains("assumed:"), "{}", said.out);
-    assert!(said.out.contains("resting on a mixture, the choice was held to intervals of 95 %"), "{}", said.out);
+    assert!(said.out.contains("estimated from") && said.out.contains("assumed:"), "{}", said.out);
+    assert!(said.out.contains("with estimated labels, the choice was held to intervals of 99 %"), "{}", said.out);
     assert_eq!(said.out, seathold(dir.path(), &[options.as_slice(), &["--threads", "1"]].concat()).out);
     // "within 7.5 mm³/s: 62.64 % of all sides; …"
     let share = said.out.split("within 7.5 mm³/s: ").nth(1).unwrap().split(" %").next().unwrap();
@@ -120,7 +120,7 @@ fn without_labels_a_mixture_weighs() {
         .collect();
     let alike: Vec<&str> = alike.iter().map(String::as_str).collect();
     fleet(dir.path(), "[DIR]/watch.toml", "alike", "20", "15", &alike);
-    let said = seathold(dir.path(), &["tune", "[DIR]/alike", "--settle", "3", "--measure", "30"]);
+    let said = seathold(dir.path(), &["tune", "[DIR]/alike", "--settle", "3 s", "--measure", "30 s"]);
     assert_eq!(said.code, 2, "{}{}", said.out, said.err);
     assert!(said.err.contains("one group only"), "{}", said.err);
 }
@@ -141,16 +141,16 @@ fn the_register_knows_what_was_reworked() {
         let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: false };
         seathold_on(dir.path(), &options, stage)
     };
-    say(&["batch", "open", "spring", "--serials", "HM-001..HM-003", "--kind", "air", "--dn", "25"]);
+    say(&["batch", "open", "spring", "--serials", "HM-001..HM-003", "--actuation", "air", "--dn", "25"]);
     test(&["--valve", "HM-002=scratched-seat-a"], 3);
     say(&["batch", "rework", "HM-002", "--note", "new seat at end A"]);
     test(&[], 1);
-    let options = ["tune", "--settle", "5", "--measure", "60"];
+    let options = ["tune", "--settle", "5 s", "--measure", "60 s"];
     let said = seathold(dir.path(), &[options.as_slice(), &at].concat());
     println!("{}", said.out);
     assert_eq!(said.code, 3, "{}{}", said.out, said.err);
     assert!(said.out.contains("known: 0 good and 1 leaking sides"), "{}", said.out);
-    assert!(said.out.contains("the others, 7 sides, are left out: 8 figures"), "{}", said.out);
+    assert!(said.out.contains("the others, 7 sides, are left out: 8 leaks"), "{}", said.out);
 }
 
 /// What cannot be kept is not promised, and a sample too small is called small.
@@ -159,11 +159,12 @@ fn nothing_is_promised_on_too_little() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("plain.toml"), "settle = \"5 s\"\n").unwrap();
     let truth = fleet(dir.path(), "[DIR]/plain.toml", "learn", "6", "3", &LEAKY);
-    let said = seathold(dir.path(), &["tune", "[DIR]/learn", "--truth", &truth, "--settle", "5", "--measure", "60"]);
+    let said =
+        seathold(dir.path(), &["tune", "[DIR]/learn", "--labels", &truth, "--settle", "5 s", "--measure", "60 s"]);
     assert_eq!(said.code, 3, "{}{}", said.out, said.err);
-    assert!(said.out.contains("a small sample") && said.out.contains("no candidate keeps"), "{}", said.out);
+    assert!(said.out.contains("a small sample") && said.out.contains("no recipe keeps"), "{}", said.out);
     std::fs::write(dir.path().join("bad.csv"), "serial,side,truth\nHM-001,first,fine\n").unwrap();
-    let said = seathold(dir.path(), &["tune", "[DIR]/learn", "--truth", "[DIR]/bad.csv"]);
+    let said = seathold(dir.path(), &["tune", "[DIR]/learn", "--labels", "[DIR]/bad.csv"]);
     assert!(said.code == 2 && said.err.contains("line 2") && said.err.contains("\"fine\""), "{}", said.err);
 }
 
@@ -175,11 +176,11 @@ fn intervals_are_exact() {
     assert!(low == 0.0 && (high - (1.0 - 0.025f64.powf(0.1))).abs() < 1e-9, "{high}");
     let (low, high) = Rate::of(5, 10).interval(0.95);
     assert!((low - 0.1871).abs() < 1e-4 && (high - 0.8129).abs() < 1e-4, "{low} {high}");
-    assert_eq!(seathold::tune::choice::fewest(0.05, 0.9), 59);
+    assert_eq!(seathold::tune::selection::fewest(0.05, 0.9), 59);
     // A hundred sides of fifty valves, none wrong, are fifty valves.
     let mut pairs = Rate::default();
     for _ in 0..50 {
-        let mut valve = Valve::default();
+        let mut valve = Cluster::default();
         valve.see(false, 1.0);
         valve.see(false, 1.0);
         pairs.add(valve);
@@ -205,7 +206,7 @@ fn sides_of_a_valve_are_not_two_witnesses() {
                 let first = chance() < p;
                 let second = if chance() < alike { first } else { chance() < p };
                 wrong += u32::from(first) + u32::from(second);
-                let mut valve = Valve::default();
+                let mut valve = Cluster::default();
                 valve.see(first, 1.0);
                 valve.see(second, 1.0);
                 rate.add(valve);
@@ -227,14 +228,14 @@ fn sides_of_a_valve_are_not_two_witnesses() {
 /// What rework and retests show of a side, and what they do not.
 #[test]
 fn rework_tells_what_leaked() {
-    let test = |run: &str, rework: Option<&str>, verdict, leak: Option<(f64, f64)>| Test {
+    let test = |run: &str, rework: Option<&str>, verdict, leak: Option<(f64, f64)>| SideTest {
         run: run.into(),
         rework: rework.map(Into::into),
         verdict,
         leak,
     };
     let (tight, leaking) = (Verdict::Tight, Verdict::Leaking);
-    let history = |after: Test| {
+    let history = |after: SideTest| {
         side(&[test("1", None, leaking, Some((20.0, 3.0))), after])
             .into_iter()
             .map(|(r, g)| (r.to_owned(), g))

@@ -3,58 +3,59 @@
 use std::collections::HashMap;
 use std::path::Path;
 
-use super::alike;
-use super::digits::Digits;
-use crate::error::{Error, Problem, did_you_mean};
-use crate::register::valves::Valve;
+use super::check_digit::CheckDigit;
+use super::similar_serials;
+use crate::error::{Error, InputProblem, did_you_mean};
+use crate::register::valves::ValveRecord;
 
 /// Most valves of a batch.
 pub const VALVES_MAX: usize = 10_000;
 /// Nominal sizes that are taken.
 const DN: std::ops::RangeInclusive<u32> = 6..=4000;
 
-const COLUMNS: [&str; 4] = ["serial", "kind", "dn", "notes"];
+const COLUMNS: [&str; 4] = ["serial", "actuation", "dn", "notes"];
 
-/// A list as it was read: valves with the lines they stand on.
+/// A list as it was read: valves with their lines.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct List {
+pub struct ValveList {
     /// In the order given.
-    pub valves: Vec<Valve>,
+    pub valves: Vec<ValveRecord>,
     lines: Vec<Option<usize>>,
-    /// Lines that could not be read; [`List::check`] tells them with all else that is wrong.
-    problems: Vec<Problem>,
+    /// Lines that could not be read; [`ValveList::check`] reports them with everything else that is wrong.
+    problems: Vec<InputProblem>,
 }
 
-/// What all valves of a list share unless it says otherwise.
+/// Defaults for the valves of a list.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Shared {
+pub struct ListDefaults {
     /// "air", "hand", or empty.
-    pub kind: String,
+    pub actuation: String,
     /// Nominal size.
     pub dn: Option<u32>,
 }
 
-/// Reads a CSV file with the columns `serial` and, where wanted, `kind`, `dn` and `notes`; commas, semicolons or tabs.
+/// Reads a CSV file with the columns `serial` and optionally `actuation`, `dn` and `notes`; commas, semicolons or
+/// tabs.
 ///
 /// # Errors
-/// When it cannot be read, or has no column of serials. Wrong lines are told by [`List::check`].
-pub fn read(path: &Path, shared: &Shared) -> Result<List, Error> {
+/// When it cannot be read, or has no column of serials. Wrong lines are reported by [`ValveList::check`].
+pub fn read(path: &Path, shared: &ListDefaults) -> Result<ValveList, Error> {
     let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
     text(bytes)
         .and_then(|text| parse(&text, shared))
         .map_err(|problems| Error::Input { origin: path.display().to_string(), problems })
 }
 
-/// The text of a file. Spreadsheets like to write other encodings, where names with accents would come out as others.
-fn text(bytes: Vec<u8>) -> Result<String, Vec<Problem>> {
+/// The text of a file. Spreadsheets like to write other encodings, where names with accents would be garbled.
+fn text(bytes: Vec<u8>) -> Result<String, Vec<InputProblem>> {
     String::from_utf8(bytes).map_err(|why| {
         let whole = why.utf8_error().valid_up_to();
         let line = 1 + why.as_bytes().iter().take(whole).filter(|byte| **byte == b'\n').count();
-        vec![Problem { line: Some(line), message: "is not UTF-8: save the list as CSV in UTF-8".into() }]
+        vec![InputProblem { line: Some(line), message: "is not UTF-8: save the list as CSV in UTF-8".into() }]
     })
 }
 
-fn parse(text: &str, shared: &Shared) -> Result<List, Vec<Problem>> {
+fn parse(text: &str, shared: &ListDefaults) -> Result<ValveList, Vec<InputProblem>> {
     let text = text.trim_start_matches('\u{feff}');
     let first = text.lines().next().unwrap_or_default();
     let delimiter = [b';', b'\t'].into_iter().find(|d| first.contains(char::from(*d))).unwrap_or(b',');
@@ -64,7 +65,7 @@ fn parse(text: &str, shared: &Shared) -> Result<List, Vec<Problem>> {
         .comment(Some(b'#'))
         .flexible(true)
         .from_reader(text.as_bytes());
-    let at = |line: Option<usize>, message: String| Problem { line, message };
+    let at = |line: Option<usize>, message: String| InputProblem { line, message };
     let heads = match reader.headers() {
         Ok(heads) => heads.clone(),
         Err(why) => return Err(vec![at(None, format!("cannot be read as CSV: {why}"))]),
@@ -87,7 +88,7 @@ fn parse(text: &str, shared: &Shared) -> Result<List, Vec<Problem>> {
         problems.push(at(Some(1), "there is no column \"serial\"; the first line names the columns".into()));
         return Err(problems);
     }
-    let mut list = List::default();
+    let mut list = ValveList::default();
     for row in reader.records() {
         let row = match row {
             Ok(row) => row,
@@ -117,16 +118,16 @@ fn parse(text: &str, shared: &Shared) -> Result<List, Vec<Problem>> {
     Ok(list)
 }
 
-fn valve([serial, kind, dn, notes]: [&str; 4], shared: &Shared) -> Result<Valve, Vec<String>> {
+fn valve([serial, actuation, dn, notes]: [&str; 4], shared: &ListDefaults) -> Result<ValveRecord, Vec<String>> {
     let mut wrong = Vec::new();
     if let Err(why) = crate::cli::serial(serial) {
         wrong.push(format!("serial \"{serial}\": {why}"));
     }
-    let kind = match kind.to_lowercase().as_str() {
-        "" => shared.kind.clone(),
+    let actuation = match actuation.to_lowercase().as_str() {
+        "" => shared.actuation.clone(),
         word @ ("air" | "hand") => word.to_owned(),
         _ => {
-            wrong.push(format!("kind \"{kind}\": give \"air\" or \"hand\", or leave it empty"));
+            wrong.push(format!("actuation \"{actuation}\": give \"air\" or \"hand\", or leave it empty"));
             String::new()
         }
     };
@@ -143,16 +144,20 @@ fn valve([serial, kind, dn, notes]: [&str; 4], shared: &Shared) -> Result<Valve,
             None
         }
     };
-    if wrong.is_empty() { Ok(Valve { serial: serial.into(), kind, dn, notes: notes.into() }) } else { Err(wrong) }
+    if wrong.is_empty() {
+        Ok(ValveRecord { serial: serial.into(), actuation, dn, notes: notes.into() })
+    } else {
+        Err(wrong)
+    }
 }
 
-/// Serials by patterns: `HM-001..HM-040`, or single ones; several parted by commas.
+/// Serials by patterns: `HM-001..HM-040`, or single ones; several separated by commas.
 ///
 /// # Errors
 /// Says which pattern is wrong.
-pub fn patterns(text: &str, shared: &Shared) -> Result<List, Error> {
+pub fn patterns(text: &str, shared: &ListDefaults) -> Result<ValveList, Error> {
     let wrong = |why: String| Error::usage(format!("--serials: {why}"));
-    let mut list = List::default();
+    let mut list = ValveList::default();
     for pattern in text.split(',').map(str::trim).filter(|p| !p.is_empty()) {
         let serials = match pattern.split_once("..") {
             Some((from, to)) => range(from.trim(), to.trim()).map_err(|why| wrong(format!("\"{pattern}\": {why}")))?,
@@ -179,10 +184,10 @@ fn range(from: &str, to: &str) -> Result<Vec<String>, String> {
     let other = if other.is_empty() { head.clone() } else { other };
     let number = |text: &str| text.parse::<u64>().map_err(|_| format!("\"{text}\" is no number to count by"));
     let (low, high) = (number(&first)?, number(&last)?);
-    // "HM-9..HM-12" counts on without noughts.
+    // "HM-9..HM-12" counts without leading zeros.
     let grows = first.len() < last.len() && !first.starts_with('0');
     if head != other || !(first.len() == last.len() || grows) {
-        return Err("both ends must be alike but for the last digits, like HM-001..HM-040 or HM-9..HM-12".into());
+        return Err("both ends must be equal except for the last digits, like HM-001..HM-040 or HM-9..HM-12".into());
     }
     if high < low {
         return Err("ends before it begins".into());
@@ -193,17 +198,17 @@ fn range(from: &str, to: &str) -> Result<Vec<String>, String> {
     Ok((low..=high).map(|n| format!("{head}{n:0width$}", width = first.len())).collect())
 }
 
-impl List {
+impl ValveList {
     /// Checks it as a whole: every line could be read, not empty, no serial twice, none that looks like another, every
     /// check digit right.
     ///
     /// # Errors
     /// Everything wrong, with the lines. `origin` is the file or option.
-    pub fn check(&self, origin: &str, digits: Option<Digits>, look_alikes: bool) -> Result<(), Error> {
+    pub fn check(&self, origin: &str, digits: Option<CheckDigit>, look_alikes: bool) -> Result<(), Error> {
         let mut problems = self.problems.clone();
         let none = self.valves.is_empty() && problems.is_empty();
         let mut wrong = |place: usize, message: String| {
-            problems.push(Problem { line: self.lines.get(place).copied().flatten(), message });
+            problems.push(InputProblem { line: self.lines.get(place).copied().flatten(), message });
         };
         let line = |place: usize| {
             self.lines.get(place).copied().flatten().map_or_else(String::new, |n| format!(" (line {n})"))
@@ -226,9 +231,11 @@ impl List {
         }
         if !look_alikes {
             let serials: Vec<&str> = self.valves.iter().map(|v| v.serial.as_str()).collect();
-            for (one, other) in alike::pairs(&serials).into_iter().filter(|(a, b)| serials[*a] != serials[*b]) {
+            for (one, other) in similar_serials::pairs(&serials).into_iter().filter(|(a, b)| serials[*a] != serials[*b])
+            {
                 let text = format!(
-                    "serial \"{}\" looks like \"{}\"{}; mend the one that is wrong, or give --look-alikes if both are right",
+                    "serial \"{}\" looks like \"{}\"{}; correct the one that is wrong, or give --allow-similar if both \
+                     are right",
                     serials[other],
                     serials[one],
                     line(one)
@@ -246,7 +253,7 @@ mod tests {
     use super::*;
 
     fn serials(text: &str) -> Vec<String> {
-        let list = patterns(text, &Shared::default()).unwrap();
+        let list = patterns(text, &ListDefaults::default()).unwrap();
         list.valves.into_iter().map(|v| v.serial).collect()
     }
 
@@ -258,26 +265,31 @@ mod tests {
         for wrong in
             ["HM-1..HN-3", "HM-09..HM-100", "HM-10..HM-9", "HM-3..HM-1", "HM-a..HM-b", "HM-000000..HM-999999", "a b"]
         {
-            assert!(patterns(wrong, &Shared::default()).is_err(), "{wrong}");
+            assert!(patterns(wrong, &ListDefaults::default()).is_err(), "{wrong}");
         }
     }
 
     #[test]
     fn every_way_people_write_a_list() {
-        let shared = Shared { kind: "air".into(), dn: Some(25) };
+        let shared = ListDefaults { actuation: "air".into(), dn: Some(25) };
         for text in [
-            "serial,kind,dn,notes\nHM-001,air,25,\nHM-002,hand,15,worn stem\n",
-            "\u{feff}Serial;Kind;DN;Notes\r\nHM-001;;;\r\n\r\nHM-002;Hand;DN 15;worn stem\r\n",
-            "serial\tdn\tkind\tnotes\nHM-001\n# a remark\nHM-002\t15\thand\tworn stem\n",
+            "serial,actuation,dn,notes\nHM-001,air,25,\nHM-002,hand,15,worn stem\n",
+            "\u{feff}Serial;Actuation;DN;Notes\r\nHM-001;;;\r\n\r\nHM-002;Hand;DN 15;worn stem\r\n",
+            "serial\tdn\tactuation\tnotes\nHM-001\n# a remark\nHM-002\t15\thand\tworn stem\n",
         ] {
             let list = parse(text, &shared).unwrap();
             assert_eq!(
                 list.valves[0],
-                Valve { serial: "HM-001".into(), kind: "air".into(), dn: Some(25), notes: String::new() }
+                ValveRecord { serial: "HM-001".into(), actuation: "air".into(), dn: Some(25), notes: String::new() }
             );
             assert_eq!(
                 list.valves[1],
-                Valve { serial: "HM-002".into(), kind: "hand".into(), dn: Some(15), notes: "worn stem".into() }
+                ValveRecord {
+                    serial: "HM-002".into(),
+                    actuation: "hand".into(),
+                    dn: Some(15),
+                    notes: "worn stem".into()
+                }
             );
             assert_eq!(list.valves.len(), 2);
         }
@@ -285,15 +297,15 @@ mod tests {
 
     #[test]
     fn mistakes_come_all_at_once_with_their_lines() {
-        let text = "serial,kind,size\nHM-001,air,\nHM 002,steam,\nHM-003,air,,,\nHM-001,,\n";
-        let list = parse(text, &Shared::default()).unwrap();
+        let text = "serial,actuation,size\nHM-001,air,\nHM 002,steam,\nHM-003,air,,,\nHM-001,,\n";
+        let list = parse(text, &ListDefaults::default()).unwrap();
         let Err(Error::Input { problems, .. }) = list.check("x", None, false) else { panic!("not refused") };
-        let told: Vec<_> = problems.iter().map(|p| (p.line, p.message.split(':').next().unwrap())).collect();
-        assert_eq!(told[0].0, Some(1));
-        assert_eq!(told[1], (Some(3), "serial \"HM 002\""));
-        assert_eq!(told[2], (Some(3), "kind \"steam\""));
-        assert_eq!(told[3], (Some(4), "has 5 fields, the first line 3"));
-        assert_eq!(told[4], (Some(5), "serial \"HM-001\" is there already (line 2)"));
+        let reported: Vec<_> = problems.iter().map(|p| (p.line, p.message.split(':').next().unwrap())).collect();
+        assert_eq!(reported[0].0, Some(1));
+        assert_eq!(reported[1], (Some(3), "serial \"HM 002\""));
+        assert_eq!(reported[2], (Some(3), "actuation \"steam\""));
+        assert_eq!(reported[3], (Some(4), "has 5 fields, the first line 3"));
+        assert_eq!(reported[4], (Some(5), "serial \"HM-001\" is there already (line 2)"));
     }
 
     #[test]
@@ -306,12 +318,12 @@ mod tests {
     #[test]
     fn a_list_is_checked_as_a_whole() {
         let text = "serial\nHM-001\nHM-002\nHM-001\nHM-O02\n";
-        let list = parse(text, &Shared::default()).unwrap();
+        let list = parse(text, &ListDefaults::default()).unwrap();
         let Err(Error::Input { problems, .. }) = list.check("x", None, false) else { panic!("not refused") };
-        let told: Vec<_> = problems.iter().map(|p| (p.line, p.message.as_str())).collect();
-        assert_eq!(told[0], (Some(4), "serial \"HM-001\" is there already (line 2)"));
-        assert_eq!(told[1].0, Some(5));
-        assert!(told[1].1.starts_with("serial \"HM-O02\" looks like \"HM-002\" (line 3)"));
-        assert!(list.check("x", Some(Digits::Luhn), true).is_err());
+        let reported: Vec<_> = problems.iter().map(|p| (p.line, p.message.as_str())).collect();
+        assert_eq!(reported[0], (Some(4), "serial \"HM-001\" is there already (line 2)"));
+        assert_eq!(reported[1].0, Some(5));
+        assert!(reported[1].1.starts_with("serial \"HM-O02\" looks like \"HM-002\" (line 3)"));
+        assert!(list.check("x", Some(CheckDigit::Luhn), true).is_err());
     }
 }

@@ -3,11 +3,11 @@
 //! | file | subject |
 //! |---|---|
 //! | [`list`] | lists of valves: files and patterns |
-//! | [`digits`] | check digits |
-//! | [`alike`] | serial numbers that are easily taken for one another |
-//! | [`standing`] | where each valve stands, from the register alone |
+//! | [`check_digit`] | check digits |
+//! | [`similar_serials`] | serial numbers that are easily mistaken for each other |
+//! | [`status`] | the status of each valve, from the register alone |
 
-pub mod alike;
-pub mod digits;
+pub mod check_digit;
 pub mod list;
-pub mod standing;
+pub mod similar_serials;
+pub mod status;

@@ -1,4 +1,4 @@
-//! Calibrations laid over a rig's description.
+//! Calibrations applied to a rig's description.
 
 use std::path::PathBuf;
 
@@ -7,13 +7,13 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use seathold_sequencer::rig::{RawRig, Rig};
 
-use super::{Calibration, Subject};
+use super::{CalibratedQuantity, Calibration, background_words};
 use crate::error::Error;
 use crate::summary::percent;
 
-/// What was found in files and folders.
+/// The calibrations in files and folders.
 #[derive(Clone, Debug, Default)]
-pub struct Found {
+pub struct CalibrationSet {
     files: Vec<(PathBuf, Calibration)>,
 }
 
@@ -21,7 +21,7 @@ pub struct Found {
 ///
 /// # Errors
 /// When one cannot be read, or is wrong.
-pub fn find(paths: &[PathBuf]) -> Result<Found, Error> {
+pub fn find(paths: &[PathBuf]) -> Result<CalibrationSet, Error> {
     let mut files = Vec::new();
     for path in paths {
         if path.is_dir() {
@@ -38,12 +38,12 @@ pub fn find(paths: &[PathBuf]) -> Result<Found, Error> {
         }
     }
     let read = |path: PathBuf| Calibration::read(&path).map(|c| (path, c));
-    Ok(Found { files: files.into_iter().map(read).collect::<Result<_, _>>()? })
+    Ok(CalibrationSet { files: files.into_iter().map(read).collect::<Result<_, _>>()? })
 }
 
-/// A rig with its calibrations, and what there is to say of them.
+/// A rig with its calibrations, and notes on them.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Applied {
+pub struct CalibratedRig {
     /// The rig.
     pub rig: RawRig,
     /// One line each: what was taken from where, what is out of date, what is missing.
@@ -52,26 +52,29 @@ pub struct Applied {
     pub complete: bool,
 }
 
-impl Found {
-    /// Lays the latest of each subject over the rig. One that is out of date still says more than none, and is taken;
-    /// the note says so.
-    pub fn apply(&self, mut rig: RawRig, today: Date) -> Applied {
-        let latest = |subjects: &[Subject]| {
+impl CalibrationSet {
+    /// Applies the latest of each quantity to the rig. One that is out of date still says more than none, and is
+    /// applied; the note says so.
+    pub fn apply(&self, mut rig: RawRig, today: Date) -> CalibratedRig {
+        let latest = |subjects: &[CalibratedQuantity]| {
             let mut of = self.files.iter().filter(|(_, c)| subjects.contains(&c.subject)).collect::<Vec<_>>();
             of.sort_by_key(|(_, c)| c.made);
             of.last().copied()
         };
         let mut notes = Vec::new();
         let mut complete = true;
-        // A reference leak finds volume and gain together, so it stands in for both.
-        let volume = latest(&[Subject::Volume, Subject::Leak]);
-        let together = volume.is_some_and(|(_, c)| c.subject == Subject::Leak);
+        // A reference leak calibrates volume and gain together, so it replaces both.
+        let volume = latest(&[CalibratedQuantity::Volume, CalibratedQuantity::Leak]);
+        let together = volume.is_some_and(|(_, c)| c.subject == CalibratedQuantity::Leak);
         let wanted = [
-            (volume, "no calibration of the far volume: it is as the rig's file says"),
-            (latest(&[Subject::Blank]), "no blank run: the rig's own leak and τ are as its file says"),
+            (volume, "no calibration of the far volume: it is the rig file's"),
             (
-                if together { None } else { latest(&[Subject::Transducer]) },
-                if together { "" } else { "no check of the transducer: its gain is as the rig's file says" },
+                latest(&[CalibratedQuantity::Blank]),
+                "no blank run: background leak and settling time constant are the rig file's",
+            ),
+            (
+                if together { None } else { latest(&[CalibratedQuantity::Transducer]) },
+                if together { "" } else { "no check of the transducer: the sensor gain is the rig file's" },
             ),
         ];
         for (found, without) in wanted {
@@ -93,17 +96,18 @@ impl Found {
             }
             notes.push(note);
         }
-        Applied { rig, notes, complete }
+        CalibratedRig { rig, notes, complete }
     }
 }
 
-/// The rig a run works with, and what is said of its calibrations. Without any asked for that is one line.
+/// The rig a run works with, and a line on each of its calibrations; one line where none was asked for.
 ///
 /// # Errors
 /// When a file is wrong, or the rig is no longer valid with what it says.
 pub fn to_run(as_built: &Rig, paths: &[PathBuf], now: Timestamp) -> Result<(Rig, Vec<String>), Error> {
     if paths.is_empty() {
-        let note = "no calibration given: volume, own leak, τ and gain are as the rig's file says";
+        let note =
+            "no calibration given: volume, background leak, settling time constant and sensor gain are the rig file's";
         return Ok((*as_built, vec![note.to_owned()]));
     }
     let applied = find(paths)?.apply(*as_built.raw(), TimeZone::UTC.to_datetime(now).date());
@@ -112,33 +116,33 @@ pub fn to_run(as_built: &Rig, paths: &[PathBuf], now: Timestamp) -> Result<(Rig,
     Ok((rig, applied.notes))
 }
 
-/// Lays one over the rig; says what it brought.
+/// Applies one to the rig; returns what it set, in words.
 fn lay(rig: &mut RawRig, calibration: &Calibration) -> String {
     let v = &calibration.values;
     let cm3 = v.far_volume_m3 * 1e6;
     match calibration.subject {
-        Subject::Volume => {
+        CalibratedQuantity::Volume => {
             (rig.far_volume_m3, rig.far_volume_u_rel) = (v.far_volume_m3, v.far_volume_u_rel);
             format!("far volume {cm3:.2} cm³ ± {} %", percent(v.far_volume_u_rel))
         }
-        Subject::Leak => {
+        CalibratedQuantity::Leak => {
             (rig.far_volume_m3, rig.far_volume_u_rel, rig.gain_u_rel) = (v.far_volume_m3, v.far_volume_u_rel, 0.0);
-            format!("far volume and gain together {cm3:.2} cm³ ± {} %", percent(v.far_volume_u_rel))
+            format!("far volume and sensor gain together {cm3:.2} cm³ ± {} %", percent(v.far_volume_u_rel))
         }
-        Subject::Blank => {
+        CalibratedQuantity::Blank => {
             (rig.background_pa_m3_s, rig.background_u_pa_m3_s) = (v.background_pa_m3_s, v.background_u_pa_m3_s);
-            let leak = format!("own leak {:.2e} ± {:.1e} Pa·m³/s", v.background_pa_m3_s, v.background_u_pa_m3_s);
+            let leak = format!("background leak {}", background_words(v.background_pa_m3_s, v.background_u_pa_m3_s));
             if v.tau_s > 0.0 {
                 (rig.tau_s, rig.tau_u_rel) = (Some(v.tau_s), v.tau_u_rel);
-                format!("{leak}, τ {:.2} s ± {} %", v.tau_s, percent(v.tau_u_rel))
+                format!("{leak}, settling time constant {:.2} s ± {} %", v.tau_s, percent(v.tau_u_rel))
             } else {
-                format!("{leak}, no τ found")
+                format!("{leak}, no settling time constant found")
             }
         }
-        Subject::Transducer => {
+        CalibratedQuantity::Transducer => {
             rig.far.pa_per_count /= v.gain;
             rig.gain_u_rel = v.gain_u_rel;
-            format!("gain {:.5} ± {} %, zero {:.0} Pa", v.gain, percent(v.gain_u_rel), v.zero_pa)
+            format!("sensor gain {:.5} ± {} %, zero {:.0} Pa", v.gain, percent(v.gain_u_rel), v.zero_pa)
         }
     }
 }
@@ -146,15 +150,15 @@ fn lay(rig: &mut RawRig, calibration: &Calibration) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::calibration::Values;
+    use crate::calibration::CalibrationValues;
 
-    fn one(subject: Subject, made: &str, expires: &str, volume_m3: f64) -> (PathBuf, Calibration) {
-        let values = Values {
+    fn one(subject: CalibratedQuantity, made: &str, expires: &str, volume_m3: f64) -> (PathBuf, Calibration) {
+        let values = CalibrationValues {
             far_volume_m3: volume_m3,
             far_volume_u_rel: 0.01,
             gain: 1.002,
             gain_u_rel: 0.001,
-            ..Values::default()
+            ..CalibrationValues::default()
         };
         let (made, expires) = (made.parse().unwrap(), expires.parse().unwrap());
         ("x.toml".into(), Calibration { subject, made, expires, by: String::new(), method: String::new(), values })
@@ -166,19 +170,19 @@ mod tests {
 
     #[test]
     fn with_none_everything_is_missing_and_nothing_changes() {
-        let applied = Found::default().apply(RawRig::DEMO, today());
+        let applied = CalibrationSet::default().apply(RawRig::DEMO, today());
         assert_eq!((applied.rig, applied.complete, applied.notes.len()), (RawRig::DEMO, false, 3));
     }
 
     #[test]
     fn the_latest_counts_and_its_date_is_looked_at() {
         let files = vec![
-            one(Subject::Volume, "2026-01-01", "2026-12-31", 44e-6),
-            one(Subject::Volume, "2026-02-01", "2026-05-31", 46e-6),
-            one(Subject::Blank, "2026-02-01", "2026-06-01", 0.0),
-            one(Subject::Transducer, "2026-07-01", "2027-06-01", 0.0),
+            one(CalibratedQuantity::Volume, "2026-01-01", "2026-12-31", 44e-6),
+            one(CalibratedQuantity::Volume, "2026-02-01", "2026-05-31", 46e-6),
+            one(CalibratedQuantity::Blank, "2026-02-01", "2026-06-01", 0.0),
+            one(CalibratedQuantity::Transducer, "2026-07-01", "2027-06-01", 0.0),
         ];
-        let applied = Found { files }.apply(RawRig::DEMO, today());
+        let applied = CalibrationSet { files }.apply(RawRig::DEMO, today());
         assert_eq!(applied.rig.far_volume_m3, 46e-6);
         assert_eq!(applied.rig.tau_s, None, "a blank without τ leaves the rig's");
         assert_eq!(applied.rig.far.pa_per_count, RawRig::DEMO.far.pa_per_count / 1.002);
@@ -191,11 +195,11 @@ mod tests {
     #[test]
     fn a_reference_leak_stands_in_for_volume_and_gain() {
         let files = vec![
-            one(Subject::Leak, "2026-05-01", "2026-12-31", 45.5e-6),
-            one(Subject::Blank, "2026-05-01", "2026-12-31", 0.0),
-            one(Subject::Transducer, "2026-01-01", "2026-12-31", 0.0),
+            one(CalibratedQuantity::Leak, "2026-05-01", "2026-12-31", 45.5e-6),
+            one(CalibratedQuantity::Blank, "2026-05-01", "2026-12-31", 0.0),
+            one(CalibratedQuantity::Transducer, "2026-01-01", "2026-12-31", 0.0),
         ];
-        let applied = Found { files }.apply(RawRig::DEMO, today());
+        let applied = CalibrationSet { files }.apply(RawRig::DEMO, today());
         assert_eq!(applied.rig.far_volume_m3, 45.5e-6);
         assert_eq!(applied.rig.far.pa_per_count, RawRig::DEMO.far.pa_per_count, "or the gain would count twice");
         assert_eq!(applied.rig.gain_u_rel, 0.0);

@@ -1,19 +1,19 @@
-//! The rig's own leak and the time constant of the settling gas, from a run with a plug in place of the valve.
+//! Background leak and settling time constant of the rig, from a run with a plug in place of the valve.
 
-use seathold_sequencer::measure::Figure;
+use seathold_sequencer::measure::LeakEstimate;
 use seathold_sequencer::rig::RawRig;
 
-/// The rig's own leak and its standard uncertainty, Pa·m³/s. A figure has the background of the rig's file taken off
-/// already; its doubt is what is looked for, so it goes.
-pub fn background(figure: &Figure, rig: &RawRig) -> (f64, f64) {
-    let b = &figure.budget;
+/// The background leak and its standard uncertainty, Pa·m³/s. An estimate has the background of the rig file subtracted
+/// already; here it is the unknown, so it is added back, without its uncertainty.
+pub fn background(estimate: &LeakEstimate, rig: &RawRig) -> (f64, f64) {
+    let b = &estimate.budget;
     let u = (b.combined * b.combined - b.background * b.background).max(0.0).sqrt();
-    (figure.leak.pa_m3_s() + rig.background_pa_m3_s, u)
+    (estimate.leak.pa_m3_s() + rig.background_pa_m3_s, u)
 }
 
-/// What a trace of trapped pressure says of τ.
+/// The fit of τ to a trace of trapped pressure.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Settling {
+pub struct SettlingFit {
     /// Time constant, in seconds.
     pub tau_s: f64,
     /// Its standard uncertainty, as a ratio.
@@ -22,20 +22,20 @@ pub struct Settling {
     pub amplitude: f64,
 }
 
-/// A transient must stand this many standard errors high to have a time constant (our judgement, no source).
+/// Fewest standard errors of a transient's height for a time constant (our judgement, no source).
 const CLEAR: f64 = 10.0;
 
 /// Points of the first search.
 const POINTS: usize = 40;
 
-/// Fits `p0 + b·t + a·exp(−t/τ)` with τ free, at full resolution: a folded trace would join the first readings, where
-/// the transient is. `None` where no transient stands out.
+/// Fits `p0 + b·t + a·exp(−t/τ)` with τ free, at full resolution: block means would join the first readings, where the
+/// transient is. `None` where no transient is significant.
 ///
 /// For each τ the rest is linear least squares; τ is found by a grid and then golden section (Press et al., *Numerical
 /// Recipes*, 10.2, from memory), its uncertainty from the curvature of the residual squares there:
-/// `u² = 2s²/(d²S/dτ²)` (Seber & Wild, *Nonlinear Regression*, ch. 2, from memory), stretched for the residuals'
-/// correlation from one to the next.
-pub fn settling(samples: &[(f64, f64)]) -> Option<Settling> {
+/// `u² = 2s²/(d²S/dτ²)` (Seber & Wild, *Nonlinear Regression*, ch. 2, from memory), multiplied for the residuals'
+/// lag-one autocorrelation.
+pub fn settling(samples: &[(f64, f64)]) -> Option<SettlingFit> {
     let (first, last) = (samples.first()?.0, samples.last()?.0);
     let span = last - first;
     if samples.len() < 100 || !(span > 0.0) {
@@ -51,7 +51,7 @@ pub fn settling(samples: &[(f64, f64)]) -> Option<Settling> {
     let step = (high - low) / (POINTS - 1) as f64;
     let best = (0..POINTS).map(|i| low + step * i as f64).min_by(|a, b| squares(*a).total_cmp(&squares(*b)))?;
     let ln_tau = golden(squares, best - step, best + step);
-    // At the edge of the search nothing was found.
+    // A minimum at the edge of the search is none.
     if ln_tau < low + 0.01 * step || ln_tau > high - 0.01 * step {
         return None;
     }
@@ -67,7 +67,7 @@ pub fn settling(samples: &[(f64, f64)]) -> Option<Settling> {
     let rho = solved.lag_one.clamp(0.0, 0.95);
     let stretch = ((1.0 + rho) / (1.0 - rho)).sqrt();
     let tau_u_rel = stretch * (2.0 * variance / curvature).sqrt();
-    Some(Settling { tau_s, tau_u_rel, amplitude: solved.a })
+    Some(SettlingFit { tau_s, tau_u_rel, amplitude: solved.a })
 }
 
 /// The first second after venting belongs to ball and vent, not to the gas (our judgement, no source).
@@ -75,7 +75,7 @@ const FROM_S: [f64; 2] = [1.0, 2.0];
 
 /// The time constant to calibrate a rig with, and its standard uncertainty as a ratio. No real gas follows one
 /// exponential: wall, cavity and far side each have their own time. So the fit is done from two beginnings; the
-/// geometric mean is taken, and half of what they differ by counts as doubt, with three per cent at least (our
+/// geometric mean is taken, and half of their difference counts as uncertainty, with three per cent at least (our
 /// judgement, no source).
 pub fn time_constant(samples: &[(f64, f64)]) -> Option<(f64, f64)> {
     let first = samples.first()?.0;

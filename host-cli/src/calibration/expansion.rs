@@ -1,45 +1,45 @@
-//! A volume by letting gas expand between it and one that is known.
+//! A volume by expansion of gas between it and a reference volume.
 
 /// Which of the two held the gas.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Direction {
-    /// Out of the far side into the known volume.
+    /// Out of the far side into the reference volume.
     IntoKnown,
-    /// Out of the known volume into the far side.
+    /// Out of the reference volume into the far side.
     FromKnown,
 }
 
-/// What is known beforehand.
+/// The reference volume and its conditions.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Known {
-    /// The known volume, in m³.
+pub struct ReferenceVolume {
+    /// The reference volume, in m³.
     pub volume_m3: f64,
     /// Its standard uncertainty, as a ratio.
     pub volume_u_rel: f64,
-    /// Standard uncertainty of one reading, in pascals, without the gain: that is common to both and falls out.
+    /// Standard uncertainty of one reading, in pascals, without the gain: that is common to both and cancels.
     pub reading_u_pa: f64,
     /// Standard uncertainty of the difference of gas temperature before and after, in kelvin.
     pub temperature_u_k: f64,
     /// Gas temperature, in kelvin.
     pub gas_k: f64,
-    /// Atmosphere, absolute, in pascals: what stood in the empty one.
+    /// Atmosphere, absolute, in pascals: the pressure in the empty one.
     pub atmosphere_pa: f64,
 }
 
 /// Gauge pressures before and after opening.
-pub type Pair = (f64, f64);
+pub type PressurePair = (f64, f64);
 
 /// The far volume and its standard uncertainty, both in m³.
 ///
 /// With gauge pressures `g1` before and `g2` after, the empty volume being at the atmosphere, and ideal gas at constant
 /// temperature (Boyle; Moran & Shapiro, *Fundamentals of Engineering Thermodynamics*, from memory):
-/// `V·p1 + Vk·pa = (V + Vk)·p2`, so `V = Vk·g2/(g1 − g2)` into the known volume and `V = Vk·(g1 − g2)/g2` out of it.
-/// Uncertainty by JCGM 100:2008, 5.1.2, from these derivatives; several pairs are averaged, and their scatter counts
-/// where it is the larger (4.2.3).
+/// `V·p1 + Vk·pa = (V + Vk)·p2`, so `V = Vk·g2/(g1 − g2)` into the reference volume and `V = Vk·(g1 − g2)/g2` out of
+/// it. Uncertainty by JCGM 100:2008, 5.1.2, from these derivatives; several pairs are averaged, and their standard
+/// deviation counts where it is the larger (4.2.3).
 ///
 /// # Errors
 /// When a pair cannot come from an expansion.
-pub fn volume(known: &Known, direction: Direction, pairs: &[Pair]) -> Result<(f64, f64), String> {
+pub fn volume(known: &ReferenceVolume, direction: Direction, pairs: &[PressurePair]) -> Result<(f64, f64), String> {
     let mut found = Vec::new();
     let mut reading_squares = 0.0f64;
     let mut temperature = 0.0f64;
@@ -80,7 +80,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    const KNOWN: Known = Known {
+    const KNOWN: ReferenceVolume = ReferenceVolume {
         volume_m3: 30e-6,
         volume_u_rel: 0.003,
         reading_u_pa: 10.0,
@@ -106,7 +106,7 @@ mod tests {
         /// The stated derivatives are the real ones: a small change of a reading moves the volume by as much.
         #[test]
         fn uncertainty_is_the_derivatives(v in 5e-6f64..3e-4) {
-            let exact = Known { volume_u_rel: 0.0, temperature_u_k: 0.0, reading_u_pa: 1.0, ..KNOWN };
+            let exact = ReferenceVolume { volume_u_rel: 0.0, temperature_u_k: 0.0, reading_u_pa: 1.0, ..KNOWN };
             let g1 = 6e5;
             let g2 = g1 * v / (v + exact.volume_m3);
             let at = |a: f64, b: f64| volume(&exact, Direction::IntoKnown, &[(a, b)]).unwrap();

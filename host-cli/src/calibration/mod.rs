@@ -1,13 +1,13 @@
-//! Calibrations: what was found of a rig, when, and until when it counts. Each is a dated TOML file; a run takes them
+//! Calibrations: measured properties of a rig, with date and expiry. Each is a dated TOML file; a run applies them
 //! with `--calibrations`, and a verdict made without one, or with one out of date, says so.
 
 #![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x > 0.0)` is meant: NaN must fail too")]
 
 pub mod apply;
+pub mod bench;
 pub mod blank;
 pub mod expansion;
 pub mod reference_leak;
-pub mod stand;
 pub mod transducer;
 
 use std::fs::File;
@@ -17,39 +17,45 @@ use std::path::Path;
 use jiff::civil::Date;
 use seathold_sequencer::field::{Field, Unit};
 
-use crate::error::{Error, Problem};
-use crate::files::sheet::{Sheet, template};
+use crate::error::{Error, InputProblem};
+use crate::files::config_file::{ConfigFile, template};
+use crate::messages::with_half_width;
+
+/// "0.012 ± 0.003 mm³/s": as a volume at 100 kPa, from Pa·m³/s, like the leaks beside it.
+pub fn background_words(leak_pa_m3_s: f64, u_pa_m3_s: f64) -> String {
+    format!("{} mm³/s", with_half_width(leak_pa_m3_s * 1e4, u_pa_m3_s * 1e4))
+}
 
 /// What was calibrated.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Subject {
+pub enum CalibratedQuantity {
     /// Far volume, by expansion.
     Volume,
     /// Far volume and gain together, by a reference leak.
     Leak,
-    /// The rig's own leak, and the time constant of its gas.
+    /// Background leak, and settling time constant.
     Blank,
     /// Zero and gain of the far-side transducer.
     Transducer,
 }
 
-const SUBJECTS: &[(&str, Subject)] = &[
-    ("volume", Subject::Volume),
-    ("leak", Subject::Leak),
-    ("blank", Subject::Blank),
-    ("transducer", Subject::Transducer),
+const SUBJECTS: &[(&str, CalibratedQuantity)] = &[
+    ("volume", CalibratedQuantity::Volume),
+    ("leak", CalibratedQuantity::Leak),
+    ("blank", CalibratedQuantity::Blank),
+    ("transducer", CalibratedQuantity::Transducer),
 ];
 
-impl Subject {
+impl CalibratedQuantity {
     /// As written in files.
     pub fn name(self) -> &'static str {
         SUBJECTS.iter().find(|(_, s)| *s == self).map_or("", |(name, _)| name)
     }
 }
 
-/// What was found. Only the fields of its subject mean anything.
+/// The values. Only the fields of its quantity mean anything.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Values {
+pub struct CalibrationValues {
     /// Far volume, in m³.
     pub far_volume_m3: f64,
     /// Its standard uncertainty, as a ratio.
@@ -60,7 +66,7 @@ pub struct Values {
     pub gain_u_rel: f64,
     /// Reading at zero, in pascals.
     pub zero_pa: f64,
-    /// The rig's own leak and its standard uncertainty, in Pa·m³/s.
+    /// Background leak and its standard uncertainty, in Pa·m³/s.
     pub background_pa_m3_s: f64,
     /// See above.
     pub background_u_pa_m3_s: f64,
@@ -84,7 +90,7 @@ macro_rules! field {
     };
 }
 
-const VOLUME: &[Field<Values>] = &[
+const VOLUME: &[Field<CalibrationValues>] = &[
     field!(
         "far_volume",
         "gas trapped between ball and transducer, with the adapter",
@@ -95,23 +101,23 @@ const VOLUME: &[Field<Values>] = &[
     ),
     field!("far_volume_u", "its standard uncertainty, as a ratio", Ratio, 0.0, 0.5, far_volume_u_rel),
 ];
-const BLANK: &[Field<Values>] = &[
-    field!("background", "the rig's own leak", PascalCubicMetrePerSecond, -0.1, 0.1, background_pa_m3_s),
+const BLANK: &[Field<CalibrationValues>] = &[
+    field!("background", "background leak of the rig", PascalCubicMetrePerSecond, -0.1, 0.1, background_pa_m3_s),
     field!("background_u", "its standard uncertainty", PascalCubicMetrePerSecond, 0.0, 0.1, background_u_pa_m3_s),
 ];
-const TAU: &[Field<Values>] = &[
-    field!("tau", "time constant of the settling gas", Second, 0.1, 600.0, tau_s),
+const TAU: &[Field<CalibrationValues>] = &[
+    field!("tau", "settling time constant of the gas", Second, 0.1, 600.0, tau_s),
     field!("tau_u", "its standard uncertainty, as a ratio", Ratio, 0.0, 0.5, tau_u_rel),
 ];
-const TRANSDUCER: &[Field<Values>] = &[
+const TRANSDUCER: &[Field<CalibrationValues>] = &[
     field!("gain", "pascals read for each true one", Ratio, 0.5, 2.0, gain),
     field!("gain_u", "its standard uncertainty, as a ratio", Ratio, 0.0, 0.1, gain_u_rel),
-    field!("zero", "reading at zero; a run takes zero anew each time", PascalRms, -50_000.0, 50_000.0, zero_pa),
+    field!("zero", "reading at zero; each run takes zero again", PascalRms, -50_000.0, 50_000.0, zero_pa),
 ];
 
-impl Subject {
+impl CalibratedQuantity {
     /// Fields that must be there.
-    const fn fields(self) -> &'static [Field<Values>] {
+    const fn fields(self) -> &'static [Field<CalibrationValues>] {
         match self {
             Self::Volume | Self::Leak => VOLUME,
             Self::Blank => BLANK,
@@ -124,17 +130,17 @@ impl Subject {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Calibration {
     /// What.
-    pub subject: Subject,
+    pub subject: CalibratedQuantity,
     /// When.
     pub made: Date,
-    /// The last day it counts.
+    /// The last day it is valid.
     pub expires: Date,
     /// By whom.
     pub by: String,
     /// How, in a line.
     pub method: String,
-    /// What was found.
-    pub values: Values,
+    /// The values.
+    pub values: CalibrationValues,
 }
 
 /// Leak volumes in these files are never typed, so no reference pressure is asked for: files hold Pa·m³/s.
@@ -146,7 +152,7 @@ impl Calibration {
     /// # Errors
     /// Everything wrong with it.
     pub fn read(path: &Path) -> Result<Self, Error> {
-        Self::from_sheet(Sheet::read(path)?, &path.display().to_string())
+        Self::from_config(ConfigFile::read(path)?, &path.display().to_string())
     }
 
     /// Reads a text.
@@ -154,46 +160,46 @@ impl Calibration {
     /// # Errors
     /// Everything wrong with it.
     pub fn parse(origin: &str, text: &str) -> Result<Self, Error> {
-        Self::from_sheet(Sheet::parse(origin, text)?, origin)
+        Self::from_config(ConfigFile::parse(origin, text)?, origin)
     }
 
-    fn from_sheet(mut sheet: Sheet, origin: &str) -> Result<Self, Error> {
+    fn from_config(mut config: ConfigFile, origin: &str) -> Result<Self, Error> {
         let mut missing = Vec::new();
-        if !sheet.has("calibration") {
+        if !config.has("calibration") {
             missing.push("calibration: which one is it? (volume, leak, blank, transducer)".to_owned());
         }
-        let subject = sheet.choice("calibration", SUBJECTS);
-        let mut date = |sheet: &mut Sheet, name: &str| {
-            let text = sheet.text(name).unwrap_or_default();
+        let subject = config.choice("calibration", SUBJECTS);
+        let mut date = |config: &mut ConfigFile, name: &str| {
+            let text = config.text(name).unwrap_or_default();
             text.parse::<Date>().unwrap_or_else(|_| {
                 missing.push(format!("{name}: \"{text}\" is not a date like \"2026-03-02\""));
                 Date::MIN
             })
         };
-        let made = date(&mut sheet, "made");
-        let expires = date(&mut sheet, "expires");
+        let made = date(&mut config, "made");
+        let expires = date(&mut config, "expires");
         if expires < made {
             missing.push(format!("expires: {expires} is before it was made, {made}"));
         }
-        let by = sheet.text("by").unwrap_or_default();
-        let method = sheet.text("method").unwrap_or_default();
-        let mut values = Values::default();
+        let by = config.text("by").unwrap_or_default();
+        let method = config.text("method").unwrap_or_default();
+        let mut values = CalibrationValues::default();
         if let Some(subject) = subject {
             for field in subject.fields() {
-                if !sheet.has(field.name) {
+                if !config.has(field.name) {
                     missing.push(format!("{}: missing ({})", field.name, field.about));
                 }
             }
-            sheet.fields(&mut values, subject.fields(), |_| REFERENCE_PA);
-            if subject == Subject::Blank && sheet.has("tau") {
-                sheet.fields(&mut values, TAU, |_| REFERENCE_PA);
+            config.fields(&mut values, subject.fields(), |_| REFERENCE_PA);
+            if subject == CalibratedQuantity::Blank && config.has("tau") {
+                config.fields(&mut values, TAU, |_| REFERENCE_PA);
             }
         }
-        sheet.finish()?;
+        config.finish()?;
         match subject {
             Some(subject) if missing.is_empty() => Ok(Self { subject, made, expires, by, method, values }),
             _ => {
-                let problems = missing.into_iter().map(|message| Problem { line: None, message }).collect();
+                let problems = missing.into_iter().map(|message| InputProblem { line: None, message }).collect();
                 Err(Error::Input { origin: origin.into(), problems })
             }
         }
@@ -213,7 +219,7 @@ impl Calibration {
             quoted(&self.method)
         );
         out.push_str(&template(&self.values, self.subject.fields(), REFERENCE_PA));
-        if self.subject == Subject::Blank && self.values.tau_s > 0.0 {
+        if self.subject == CalibratedQuantity::Blank && self.values.tau_s > 0.0 {
             out.push_str(&template(&self.values, TAU, REFERENCE_PA));
         }
         out
@@ -241,7 +247,7 @@ mod tests {
 
     #[test]
     fn what_is_written_reads_back() {
-        let values = Values {
+        let values = CalibrationValues {
             far_volume_m3: 45.123e-6,
             far_volume_u_rel: 0.004,
             gain: 1.001,

@@ -1,22 +1,22 @@
-//! Volume and gain together, by a leak that is known.
+//! Volume and gain together, by a reference leak.
 
 /// A value with its standard uncertainty.
-pub type Measured = (f64, f64);
+pub type ValueAndU = (f64, f64);
 
-/// The volume that turns this transducer's slope into the known leak, and its standard uncertainty, in m³.
+/// The volume that turns this transducer's slope into the reference leak, and its standard uncertainty, in m³.
 ///
 /// `V = Q/(s1 − s0)`: falls with and without the reference leak, in Pa/s, positive for falling. The gain of the
-/// transducer is in the slopes, so the volume so found makes up for it. Uncertainty by JCGM 100:2008, 5.1.2.
+/// transducer is in the slopes, so the volume so found compensates for it. Uncertainty by JCGM 100:2008, 5.1.2.
 ///
 /// # Errors
-/// When the leak cannot be told from none.
-pub fn volume(leak_pa_m3_s: Measured, with: Measured, without: Measured) -> Result<Measured, String> {
+/// When the leak cannot be distinguished from zero.
+pub fn volume(leak_pa_m3_s: ValueAndU, with: ValueAndU, without: ValueAndU) -> Result<ValueAndU, String> {
     let more = with.0 - without.0;
     let more_u = with.1.hypot(without.1);
     if !(more > 3.0 * more_u) || !(leak_pa_m3_s.0 > 0.0) {
         return Err(format!(
-            "the fall with the leak, {:.4} Pa/s, is not clearly faster than without, {:.4} Pa/s: take a larger reference \
-             leak or measure longer",
+            "the fall with the leak, {:.4} Pa/s, is not clearly faster than without, {:.4} Pa/s: take a larger \
+             reference leak or measure longer",
             with.0, without.0
         ));
     }

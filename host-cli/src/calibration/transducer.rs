@@ -1,8 +1,8 @@
 //! A transducer against a reference gauge.
 
-/// What a check at several pressures found.
+/// The result of a check at several pressures.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Check {
+pub struct TransducerCheck {
     /// Reading at zero, in pascals.
     pub zero_pa: f64,
     /// Pascals read for each true one.
@@ -18,7 +18,7 @@ pub struct Check {
 ///
 /// # Errors
 /// With fewer than three points, or all at one pressure.
-pub fn check(points: &[(f64, f64)], reference_u_rel: f64) -> Result<Check, String> {
+pub fn check(points: &[(f64, f64)], reference_u_rel: f64) -> Result<TransducerCheck, String> {
     let n = points.len() as f64;
     if points.len() < 3 {
         return Err("give at least three points: zero, the middle, and the test pressure".into());
@@ -44,7 +44,7 @@ pub fn check(points: &[(f64, f64)], reference_u_rel: f64) -> Result<Check, Strin
     let variance = residuals.iter().map(|r| r * r).sum::<f64>() / (n - 2.0);
     let gain_u_rel = reference_u_rel.hypot((variance / xx).sqrt() / gain);
     let off_line_pa = residuals.iter().fold(0.0f64, |m, r| m.max(r.abs()));
-    Ok(Check { zero_pa, gain, gain_u_rel, off_line_pa })
+    Ok(TransducerCheck { zero_pa, gain, gain_u_rel, off_line_pa })
 }
 
 #[cfg(test)]

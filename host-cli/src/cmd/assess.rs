@@ -1,44 +1,53 @@
-//! `seathold assess`: a trace of any data logger, judged.
+//! `seathold assess`: evaluates a trace of any data logger.
 
 use std::path::PathBuf;
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 use seathold_sequencer::field::Unit;
-use seathold_sequencer::measure::{Curve, Figure, Term, advise};
+use seathold_sequencer::measure::{Contribution, Curve, LeakEstimate, advise};
 use seathold_sequencer::recipe::{Model, RawRecipe};
 use seathold_sequencer::verdict::Verdict;
 use serde_json::{Value, json};
 
 use crate::advice;
 use crate::console::Console;
-use crate::error::{Error, Problem};
+use crate::error::{Error, InputProblem};
 use crate::exit::Exit;
 use crate::limit::Limit;
-use crate::recording::header::Shown;
+use crate::messages::{UnitFormat, verdict_word};
+use crate::quantity_args::QuantityArgs;
+use crate::recording::header::DisplayUnits;
 use crate::summary::{line, percent};
-use crate::trace::{self, Assumed, Judged, PressureKind, Trace, Void, Window};
-use crate::typed::Typed;
-use crate::words::{Speaker, verdict_word};
+use crate::trace::{self, PressureReference, Trace, TraceConditions, TraceResult, TraceWindow, WindowError};
+
+/// `--model`.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum ModelArg {
+    /// A line and a settling transient.
+    Transient,
+    /// A straight line.
+    Line,
+}
 
 /// `seathold assess`.
 #[derive(Debug, Args)]
 #[command(after_help = "The file has a header line naming its columns: time_s, pressure_pa, and where there is one \
-    temperature_k. Cells are parted by commas, semicolons or tabs; decimal commas are understood unless commas part \
-    the cells. Exit codes are those of `seathold run`.")]
-pub struct Assess {
+    temperature_k. Cells are separated by commas, semicolons or tabs; decimal commas are understood unless commas \
+    separate the cells. Exit codes are those of `seathold run`.")]
+pub struct AssessArgs {
     /// The trace: CSV with columns time_s, pressure_pa, and optionally temperature_k
     #[arg(value_name = "TRACE.csv")]
     pub file: PathBuf,
-    /// pressure_pa counts from the atmosphere
+    /// pressure_pa is gauge pressure
     #[arg(long, conflicts_with = "absolute", required_unless_present = "absolute", help_heading = "The trace")]
     pub gauge: bool,
-    /// pressure_pa counts from vacuum
+    /// pressure_pa is absolute pressure
     #[arg(long, help_heading = "The trace")]
     pub absolute: bool,
-    /// Part to judge, in the trace's own time, like "5s..35s" or "5s.." [default: all of it]
+    /// Part to evaluate, in the trace's own time, like "5s..35s" or "5s.." [default: all of it]
     #[arg(long, value_name = "FROM..TO", help_heading = "The trace")]
     pub window: Option<String>,
-    /// Step of the logger's readings [default: found from the readings]
+    /// Resolution of the logger [default: found from the readings]
     #[arg(long, value_name = "PRESSURE", help_heading = "The trace")]
     pub resolution: Option<String>,
     /// Absolute pressure of the surroundings
@@ -54,13 +63,13 @@ pub struct Assess {
     /// Standard uncertainty of the volume, as a ratio
     #[arg(long, value_name = "RATIO", default_value = "2 %", help_heading = "The rig")]
     pub volume_u: String,
-    /// Standard uncertainty of the transducer's gain, as a ratio
+    /// Standard uncertainty of the sensor gain, as a ratio
     #[arg(long, value_name = "RATIO", default_value = "0.2 %", help_heading = "The rig")]
     pub gain_u: String,
-    /// Standard uncertainty of how fast the gas temperature drifts unseen
+    /// Standard uncertainty of the gas temperature drift
     #[arg(long, value_name = "K/s", default_value = "0.2 mK/s", help_heading = "The rig")]
-    pub drift_u: String,
-    /// The rig's own leak, from a blank run, to be taken off
+    pub temperature_drift_u: String,
+    /// Background leak of the rig, from a blank run, to be subtracted
     #[arg(long, value_name = "LEAK", default_value = "0 mm3/s", help_heading = "The rig")]
     pub background: String,
     /// Its standard uncertainty
@@ -89,90 +98,98 @@ pub struct Assess {
     #[arg(long, value_name = "RATIO", default_value = "95 %", help_heading = "The question")]
     pub coverage: String,
 
-    /// Time constant of the settling gas, from a blank run [default: looked for between 0.5 s and 20 s]
-    #[arg(long, value_name = "TIME", conflicts_with = "line", help_heading = "The curve")]
+    /// Settling time constant of the gas, from a blank run [default: looked for between 0.5 s and 20 s]
+    #[arg(long, value_name = "TIME", help_heading = "The curve")]
     pub tau: Option<String>,
     /// Its standard uncertainty, as a ratio
     #[arg(long, value_name = "RATIO", default_value = "10 %", help_heading = "The curve")]
     pub tau_u: String,
-    /// A straight line and no settling: only where the gas had long settled
-    #[arg(long, help_heading = "The curve")]
-    pub line: bool,
+    /// The curve: transient (a line and a settling transient), or line, only where the gas had long settled
+    #[arg(long, value_enum, hide_possible_values = true, default_value_t = ModelArg::Transient, help_heading = "The curve")]
+    pub model: ModelArg,
 
     /// One JSON object
     #[arg(long, help_heading = "Output")]
     pub json: bool,
 }
 
-/// What was typed, worked out.
-struct Question {
-    assumed: Assumed,
-    window: Window,
+/// The arguments, parsed and checked.
+struct Assessment {
+    assumed: TraceConditions,
+    window: TraceWindow,
     limit: Limit,
 }
 
 /// `seathold assess`.
-pub(super) fn run(typed: &Assess, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let question = question(typed)?;
-    let trace = trace::read(&typed.file, question.assumed.kind)?;
+pub(super) fn run(args: &AssessArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let question = question(args)?;
+    let trace = trace::read(&args.file, question.assumed.kind)?;
     let judged = trace::judge(&trace, question.window, &question.assumed).map_err(|message| Error::Input {
-        origin: typed.file.display().to_string(),
-        problems: vec![Problem { line: None, message }],
+        origin: args.file.display().to_string(),
+        problems: vec![InputProblem { line: None, message }],
     })?;
-    if typed.json {
+    if args.json {
         writeln!(console.out, "{}", as_json(&question, &judged))?;
     } else {
-        write!(console.out, "{}", text(typed, &question, &trace, &judged))?;
+        write!(console.out, "{}", text(args, &question, &trace, &judged))?;
     }
     Ok(judged.verdict.into())
 }
 
-fn question(typed: &Assess) -> Result<Question, Error> {
-    let mut o = Typed::default();
-    let reference = o.reference(typed.reference_temperature.as_deref(), typed.reference_pressure.as_deref());
+fn question(args: &AssessArgs) -> Result<Assessment, Error> {
+    let mut o = QuantityArgs::default();
+    let reference = o.reference(args.reference_temperature.as_deref(), args.reference_pressure.as_deref());
     let at = reference.pressure.pascals();
-    let limit = o.limit(&typed.limit, typed.dn, reference);
+    let limit = o.limit(&args.limit, args.dn, reference);
     let leak = Unit::PascalCubicMetrePerSecond;
-    let background = o.quantity_in("--background", leak, &typed.background, (-0.1, 0.1), at);
-    let background_u = o.quantity_in("--background-u", leak, &typed.background_u, (0.0, 0.1), at);
+    let background = o.quantity_in("--background", leak, &args.background, (-0.1, 0.1), at);
+    let background_u = o.quantity_in("--background-u", leak, &args.background_u, (0.0, 0.1), at);
     let risk = (1e-6, 0.25);
-    let tau = o.maybe("--tau", Unit::Second, typed.tau.as_deref(), (0.1, 600.0));
-    let tau_u = o.quantity("--tau-u", Unit::Ratio, &typed.tau_u, (0.0, 0.5));
-    let assumed = Assumed {
-        kind: if typed.absolute { PressureKind::Absolute } else { PressureKind::Gauge },
-        atmosphere_pa: o.quantity("--atmosphere", Unit::PascalAbsolute, &typed.atmosphere, (50_000.0, 110_000.0)),
-        volume_m3: o.quantity("--volume", Unit::CubicMetre, &typed.volume, (1e-7, 0.1)),
-        volume_u_rel: o.quantity("--volume-u", Unit::Ratio, &typed.volume_u, (0.0, 0.5)),
-        gain_u_rel: o.quantity("--gain-u", Unit::Ratio, &typed.gain_u, (0.0, 0.1)),
-        drift_u_k_s: o.quantity("--drift-u", Unit::KelvinPerSecond, &typed.drift_u, (0.0, 1.0)),
+    let tau = o.maybe("--tau", Unit::Second, args.tau.as_deref(), (0.1, 600.0));
+    let tau_u = o.quantity("--tau-u", Unit::Ratio, &args.tau_u, (0.0, 0.5));
+    let assumed = TraceConditions {
+        kind: if args.absolute { PressureReference::Absolute } else { PressureReference::Gauge },
+        atmosphere_pa: o.quantity("--atmosphere", Unit::PascalAbsolute, &args.atmosphere, (50_000.0, 110_000.0)),
+        volume_m3: o.quantity("--volume", Unit::CubicMetre, &args.volume, (1e-7, 0.1)),
+        volume_u_rel: o.quantity("--volume-u", Unit::Ratio, &args.volume_u, (0.0, 0.5)),
+        gain_u_rel: o.quantity("--gain-u", Unit::Ratio, &args.gain_u, (0.0, 0.1)),
+        temperature_drift_u_k_s: o.quantity(
+            "--temperature-drift-u",
+            Unit::KelvinPerSecond,
+            &args.temperature_drift_u,
+            (0.0, 1.0),
+        ),
         background_pa_m3_s: background.map_or(0.0, |(v, _)| v),
         background_u_pa_m3_s: background_u.map_or(0.0, |(v, _)| v),
-        gas_k: o.quantity("--gas-temperature", Unit::Kelvin, &typed.gas_temperature, (250.0, 350.0)),
+        gas_k: o.quantity("--gas-temperature", Unit::Kelvin, &args.gas_temperature, (250.0, 350.0)),
         reference,
         limit: limit.as_ref().map(|l| l.leak).unwrap_or_default(),
-        false_accept: o.quantity("--false-accept", Unit::Ratio, &typed.false_accept, risk),
-        false_reject: o.quantity("--false-reject", Unit::Ratio, &typed.false_reject, risk),
-        coverage: o.quantity("--coverage", Unit::Ratio, &typed.coverage, (0.8, 0.9999)),
-        step_pa: o.maybe("--resolution", Unit::PascalRms, typed.resolution.as_deref(), (0.001, 100_000.0)),
-        model: if typed.line { Model::Line } else { Model::LineAndTransient },
+        false_accept: o.quantity("--false-accept", Unit::Ratio, &args.false_accept, risk),
+        false_reject: o.quantity("--false-reject", Unit::Ratio, &args.false_reject, risk),
+        coverage: o.quantity("--coverage", Unit::Ratio, &args.coverage, (0.8, 0.9999)),
+        step_pa: o.maybe("--resolution", Unit::PascalRms, args.resolution.as_deref(), (0.001, 100_000.0)),
+        model: match args.model {
+            ModelArg::Line => Model::Line,
+            ModelArg::Transient => Model::LineAndTransient,
+        },
         tau: tau.map(|tau_s| (tau_s, tau_u)),
     };
-    let window = typed.window.as_deref().map_or(Window::default(), |text| window(&mut o, text));
+    let window = args.window.as_deref().map_or(TraceWindow::default(), |text| window(&mut o, text));
     o.finish()?;
-    limit.map(|limit| Question { assumed, window, limit }).ok_or(Error::usage("--limit: give one"))
+    limit.map(|limit| Assessment { assumed, window, limit }).ok_or(Error::usage("--limit: give one"))
 }
 
 /// "5s..35s", "5s..", "..35s".
-fn window(o: &mut Typed, text: &str) -> Window {
+fn window(o: &mut QuantityArgs, text: &str) -> TraceWindow {
     let Some((from, to)) = text.split_once("..") else {
         o.wrong(format!("--window: \"{text}\" is not FROM..TO, like \"5s..35s\" or \"5s..\""));
-        return Window::default();
+        return TraceWindow::default();
     };
     let mut end = |text: &str| {
         let text = text.trim();
         (!text.is_empty()).then(|| (o.quantity("--window", Unit::Second, text, (-1e11, 1e11)) * 1e6).round() as i64)
     };
-    let window = Window { from_us: end(from), to_us: end(to) };
+    let window = TraceWindow { from_us: end(from), to_us: end(to) };
     if let (Some(from), Some(to)) = (window.from_us, window.to_us)
         && to <= from
     {
@@ -181,98 +198,99 @@ fn window(o: &mut Typed, text: &str) -> Window {
     window
 }
 
-fn speaker(question: &Question) -> Speaker {
+fn units(question: &Assessment) -> UnitFormat {
     let reference = question.assumed.reference;
     let recipe = RawRecipe {
         reference_pa: reference.pressure.pascals(),
         reference_k: reference.temperature.kelvin(),
         ..RawRecipe::DEMO
     };
-    Speaker::new(&recipe, &Shown { leak: question.limit.symbol.text.into(), ..Shown::default() })
+    UnitFormat::new(&recipe, &DisplayUnits { leak: question.limit.symbol.text.into(), ..DisplayUnits::default() })
 }
 
-const fn model(figure: &Figure) -> &'static str {
-    match figure.curve {
+const fn model(estimate: &LeakEstimate) -> &'static str {
+    match estimate.curve {
         Curve::Line => "line",
         Curve::Transient { .. } => "line-and-transient",
     }
 }
 
-/// The slope's own expanded uncertainty: what of the budget comes from the trace itself, and the gain.
-fn slope_expanded(question: &Question, judged: &Judged, figure: &Figure) -> f64 {
-    let b = &figure.budget;
+/// The slope's own expanded uncertainty: the part of the budget from the trace itself, and the gain.
+fn slope_expanded(question: &Assessment, judged: &TraceResult, estimate: &LeakEstimate) -> f64 {
+    let b = &estimate.budget;
     if b.combined <= 0.0 {
         return 0.0;
     }
     let squares = b.fit * b.fit + b.curve * b.curve + b.resolution * b.resolution + b.gain * b.gain;
-    let k = figure.expanded.pa_m3_s() / b.combined;
-    // What a figure multiplies the slope by.
+    let k = estimate.expanded.pa_m3_s() / b.combined;
+    // The factor from slope to leak.
     let scale = question.assumed.volume_m3 * question.assumed.reference.temperature.kelvin() / judged.gas_k;
     k * squares.sqrt() / scale
 }
 
-fn void_words(void: &Void) -> String {
+fn void_words(void: &WindowError) -> String {
     match void {
-        Void::Missing { line, at_s } => format!(
-            "line {line}: no reading at {at_s} s; what happened then was not seen. Choose a --window without it"
+        WindowError::Missing { line, at_s } => {
+            format!("line {line}: no reading at {at_s} s; nothing is known of that time. Choose a --window without it")
+        }
+        WindowError::Gap { line, seconds, usual_s } => format!(
+            "line {line}: nothing for {seconds} s before it, where readings come every {usual_s} s; nothing is known \
+             of that time. Choose a --window on one side of it"
         ),
-        Void::Gap { line, seconds, usual_s } => format!(
-            "line {line}: nothing for {seconds} s before it, where readings come every {usual_s} s; what happened then \
-             was not seen. Choose a --window on one side of it"
-        ),
-        Void::Unmoving => {
+        WindowError::Unmoving => {
             "every reading is the same: the transducer sticks, or its step is too coarse to show a leak. \
                            If it is sound, say how fine it reads with --resolution"
                 .into()
         }
-        Void::Knock { line, at_s } => format!(
-            "line {line}: a step or knock shows at about {at_s} s, which no leak makes. Choose a --window on one side of it"
+        WindowError::Knock { line, at_s } => format!(
+            "line {line}: a step or knock shows at about {at_s} s, which no leak makes. Choose a --window on one side \
+             of it"
         ),
-        Void::Rise => {
-            "the pressure rises by more than its doubt: something feeds the volume or warms the gas, and would \
+        WindowError::Rise => {
+            "the pressure rises by more than its uncertainty: something feeds the volume or warms the gas, and would \
                        hide a leak"
                 .into()
         }
     }
 }
 
-fn as_json(question: &Question, judged: &Judged) -> Value {
-    let figure = judged.figure.as_ref();
+fn as_json(question: &Assessment, judged: &TraceResult) -> Value {
+    let estimate = judged.estimate.as_ref();
     let limit = &question.limit;
     let reference = question.assumed.reference;
-    let budget = figure.map(|f| {
+    let budget = estimate.map(|f| {
         let b = &f.budget;
         json!({
             "fit": b.fit, "curve": b.curve, "resolution": b.resolution, "volume": b.volume, "gain": b.gain,
             "temperature": b.temperature, "background": b.background, "combined": b.combined, "guard": b.guard,
-            "effective_degrees_of_freedom": b.freedom,
+            "effective_degrees_of_freedom": b.dof,
         })
     });
-    let tau = figure.and_then(|f| match f.curve {
+    let tau = estimate.and_then(|f| match f.curve {
         Curve::Line => None,
         Curve::Transient { tau_s } => Some(tau_s),
     });
-    let undecided = figure.filter(|_| judged.verdict == Verdict::Undecided);
+    let undecided = estimate.filter(|_| judged.verdict == Verdict::Undecided);
     let advice = undecided.map(|f| advise(f, limit.leak, &judged.schedule));
     json!({
         "verdict": verdict_word(judged.verdict),
         "exit": Exit::from(judged.verdict).code(),
         "void_because": judged.void.as_ref().map(void_words),
-        "leak_pa_m3_s": figure.map(|f| f.leak.pa_m3_s()),
-        "expanded_uncertainty_pa_m3_s": figure.map(|f| f.expanded.pa_m3_s()),
+        "leak_pa_m3_s": estimate.map(|f| f.leak.pa_m3_s()),
+        "expanded_uncertainty_pa_m3_s": estimate.map(|f| f.expanded.pa_m3_s()),
         "coverage": question.assumed.coverage,
-        "probability_under_limit": figure.map(|f| f.conforms(limit.leak)),
+        "probability_under_limit": estimate.map(|f| f.conformance_probability(limit.leak)),
         "limit_pa_m3_s": limit.leak.pa_m3_s(),
         "limit_class": limit.class.map(|c| c.name()),
         "reference_temperature_k": reference.temperature.kelvin(),
         "reference_pressure_pa": reference.pressure.pascals(),
-        "slope_pa_per_s": figure.map(|f| f.slope.pascals_per_second()),
-        "slope_expanded_uncertainty_pa_per_s": figure.map(|f| slope_expanded(question, judged, f)),
+        "slope_pa_per_s": estimate.map(|f| f.slope.pascals_per_second()),
+        "slope_expanded_uncertainty_pa_per_s": estimate.map(|f| slope_expanded(question, judged, f)),
         "window_s": judged.span_s.1 - judged.span_s.0,
         "window_from_s": judged.span_s.0,
         "window_to_s": judged.span_s.1,
         "readings": judged.readings,
-        "model": figure.map(model),
+        "model": estimate.map(model),
         "tau_s": tau,
         "resolution_pa": judged.step_pa,
         "noise_pa": judged.noise_pa,
@@ -282,19 +300,22 @@ fn as_json(question: &Question, judged: &Judged) -> Value {
     })
 }
 
-fn text(typed: &Assess, question: &Question, trace: &Trace, judged: &Judged) -> String {
-    let speaker = speaker(question);
+fn text(args: &AssessArgs, question: &Assessment, trace: &Trace, judged: &TraceResult) -> String {
+    let units = units(question);
     let limit = &question.limit;
-    let mut out = format!("{}  {}\n", typed.file.display(), verdict_word(judged.verdict).to_uppercase());
-    let allowed = speaker.limit(limit.leak.pa_m3_s());
-    match &judged.figure {
-        Some(figure) => {
-            line(&mut out, "leak", &format!("{}   (limit {allowed})", speaker.leak(figure)));
+    let mut out = format!("{}  {}\n", args.file.display(), verdict_word(judged.verdict).to_uppercase());
+    let allowed = units.limit(limit.leak.pa_m3_s());
+    match &judged.estimate {
+        Some(estimate) => {
+            line(&mut out, "leak", &format!("{}   (limit {allowed})", units.leak(estimate)));
             if judged.void.is_none() {
                 line(
                     &mut out,
                     "",
-                    &format!("under the limit with a probability of {}", likely(figure.conforms(limit.leak))),
+                    &format!(
+                        "under the limit with a probability of {}",
+                        likely(estimate.conformance_probability(limit.leak))
+                    ),
                 );
             }
         }
@@ -312,34 +333,34 @@ fn text(typed: &Assess, question: &Question, trace: &Trace, judged: &Judged) -> 
                 &mut out,
                 "",
                 &format!(
-                    "the standard's closure test lasts at least {least} s (ISO 5208 table 2, from memory); this window is \
-                     {lasted:.0} s"
+                    "the standard's closure test lasts at least {least} s (ISO 5208 table 2, to be checked there); \
+                     this window is {lasted:.0} s"
                 ),
             );
         }
     }
-    if let Some(figure) = &judged.figure {
-        write_figure(&mut out, question, judged, figure);
+    if let Some(estimate) = &judged.estimate {
+        write_figure(&mut out, question, judged, estimate);
     }
     write_window(&mut out, trace, judged);
-    let counted = format!("leaks are counted at {}", speaker.reference());
+    let counted = format!("leaks are counted at {}", units.reference());
     line(
         &mut out,
         "figures",
         &format!("{counted}; ± covers the true value with {} %", percent(question.assumed.coverage)),
     );
-    line(&mut out, "assumed", &assumed(typed, judged));
+    line(&mut out, "assumed", &assumed(args, judged));
     if judged.verdict == Verdict::Undecided {
-        let next = match &judged.figure {
-            Some(figure) => advice::words(&advise(figure, limit.leak, &judged.schedule)),
-            None => "no curve can be told from these readings: take a longer window with more of them".into(),
+        let next = match &judged.estimate {
+            Some(estimate) => advice::words(&advise(estimate, limit.leak, &judged.schedule)),
+            None => "no curve can be fitted to these readings: take a longer window with more of them".into(),
         };
         line(&mut out, "next", &next);
     }
     out
 }
 
-/// A probability, without digits it has not.
+/// A probability, without meaningless digits.
 fn likely(probability: f64) -> String {
     match probability * 100.0 {
         p if p > 99.9 => "over 99.9 %".into(),
@@ -348,39 +369,41 @@ fn likely(probability: f64) -> String {
     }
 }
 
-fn write_figure(out: &mut String, question: &Question, judged: &Judged, figure: &Figure) {
-    let slope = figure.slope.pascals_per_second();
+fn write_figure(out: &mut String, question: &Assessment, judged: &TraceResult, estimate: &LeakEstimate) {
+    let slope = estimate.slope.pascals_per_second();
     line(
         out,
         "slope",
-        &format!("{} Pa/s", crate::words::with_half_width(slope, slope_expanded(question, judged, figure))),
+        &format!("{} Pa/s", crate::messages::with_half_width(slope, slope_expanded(question, judged, estimate))),
     );
-    let curve = match figure.curve {
+    let curve = match estimate.curve {
         Curve::Line => "a line".into(),
-        Curve::Transient { tau_s } => format!("a line and a transient with τ = {tau_s:.2} s"),
+        Curve::Transient { tau_s } => format!("a line and a transient with a settling time constant of {tau_s:.2} s"),
     };
-    let stretch = if figure.stretch > 1.0 {
-        format!("; scatter is correlated, so its share is stretched × {:.2}", figure.stretch)
+    let stretch = if estimate.autocorrelation_factor > 1.0 {
+        format!("; noise is autocorrelated, so its share is multiplied by {:.2}", estimate.autocorrelation_factor)
     } else {
         String::new()
     };
     line(out, "model", &format!("{curve}{stretch}"));
     if judged.bend.abs() > 8.0 {
-        line(out, "", "mind: what is left bends by far more than noise does; something warms, cools or creeps");
+        line(out, "", "mind: the residuals curve by far more than noise does; something warms, cools or creeps");
     }
-    let whole = figure.budget.combined * figure.budget.combined;
-    let mut shares: Vec<(f64, Term)> =
-        Term::ALL.iter().map(|t| (if whole > 0.0 { t.of(&figure.budget).powi(2) / whole } else { 0.0 }, *t)).collect();
+    let whole = estimate.budget.combined * estimate.budget.combined;
+    let mut shares: Vec<(f64, Contribution)> = Contribution::ALL
+        .iter()
+        .map(|t| (if whole > 0.0 { t.of(&estimate.budget).powi(2) / whole } else { 0.0 }, *t))
+        .collect();
     shares.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let told: Vec<String> = shares
+    let terms: Vec<String> = shares
         .iter()
         .filter(|(share, _)| *share >= 0.005)
         .map(|(share, term)| format!("{} {:.0} %", advice::term_short(*term), share * 100.0))
         .collect();
-    line(out, "doubt from", &told.join(", "));
+    line(out, "uncertainty", &format!("from {}", terms.join(", ")));
 }
 
-fn write_window(out: &mut String, trace: &Trace, judged: &Judged) {
+fn write_window(out: &mut String, trace: &Trace, judged: &TraceResult) {
     let (from, to) = judged.span_s;
     let step = match judged.step_pa {
         Some(step) => format!("in steps of {} Pa", (step * 1e3).round() / 1e3),
@@ -400,14 +423,15 @@ fn write_window(out: &mut String, trace: &Trace, judged: &Judged) {
     }
 }
 
-fn assumed(typed: &Assess, judged: &Judged) -> String {
+fn assumed(args: &AssessArgs, judged: &TraceResult) -> String {
     let gas = if judged.gas_measured {
         format!("gas at {:.2} K as measured, its changes taken out", judged.gas_k)
     } else {
-        format!("gas at {}", typed.gas_temperature)
+        format!("gas at {}", args.gas_temperature)
     };
     format!(
-        "volume {} ± {}, gain ± {}, temperature drift ± {} (standard uncertainties); own leak of the rig {} ± {}; {gas}",
-        typed.volume, typed.volume_u, typed.gain_u, typed.drift_u, typed.background, typed.background_u
+        "volume {} ± {}, sensor gain ± {}, temperature drift ± {} (standard uncertainties); background leak {} ± {}; \
+         {gas}",
+        args.volume, args.volume_u, args.gain_u, args.temperature_drift_u, args.background, args.background_u
     )
 }

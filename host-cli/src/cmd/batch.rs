@@ -1,4 +1,4 @@
-//! `seathold batch`: a batch from its list to its tally.
+//! `seathold batch`: a batch from its list to its closing counts.
 
 use std::path::PathBuf;
 
@@ -7,59 +7,59 @@ use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Verdict;
 use serde_json::json;
 
-use super::find::{In, Speakers, date, leak};
-use crate::batch::digits::Digits;
-use crate::batch::list::{self, Shared};
-use crate::batch::standing::{self, Stand, Standing, Tally};
-use crate::cli::KindArg;
+use super::find::{RecipeUnitFormats, RegisterArg, date, leak};
+use crate::batch::check_digit::CheckDigit;
+use crate::batch::list::{self, ListDefaults};
+use crate::batch::status::{self, NextAction, StatusCounts, ValveStatus};
+use crate::cli::ActuationArg;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::register::valves::Batch;
-use crate::register::{Access, Note, NoteKind, Register, Trouble};
+use crate::messages;
+use crate::register::valves::BatchRecord;
+use crate::register::{Access, NewNote, NoteKind, Register, RegisterError};
 use crate::summary::line;
-use crate::words;
 
-/// Said of a batch that is not all here.
+/// Note on a batch whose records are not all here.
 const SELECTION: &str = "only a selection of its records is in this register";
 
 /// `seathold batch …`.
 #[derive(Debug, Subcommand)]
 pub enum BatchCommand {
     /// Open a batch from a list of serial numbers
-    Open(Open),
+    Open(OpenArgs),
     /// List the batches of the register
     List {
         #[command(flatten)]
-        place: In,
+        register: RegisterArg,
         /// A JSON object a line
         #[arg(long)]
         json: bool,
     },
-    /// Say what is left to do: next, half-tested, to test again, to rework, to retest
-    Work {
+    /// List what is left to do: next, half-tested, to test again, to rework, to retest
+    Status {
         #[command(flatten)]
-        which: Which,
+        which: BatchArg,
         #[command(flatten)]
-        place: In,
+        register: RegisterArg,
         /// A JSON object a line, one for each valve
         #[arg(long)]
         json: bool,
     },
     /// Test valve after valve: scan or type a serial, or take the next by one key
-    Test(Box<super::batch_test::Test>),
-    /// Note what was done to a valve; what was found on it before no longer counts
-    Rework(Noting),
+    Test(Box<super::batch_test::TestArgs>),
+    /// Note what was done to a valve; its earlier results no longer count
+    Rework(NoteArgs),
     /// Take a valve out of its batch
-    SetAside(Noting),
+    SetAside(NoteArgs),
     /// Note anything else on a valve
-    Remark(Noting),
-    /// Close a batch, with its tally
+    Remark(NoteArgs),
+    /// Close a batch and print its counts
     Close {
         #[command(flatten)]
-        which: Which,
+        which: BatchArg,
         #[command(flatten)]
-        place: In,
+        register: RegisterArg,
         /// Close although valves are unfinished, and why
         #[arg(long, value_name = "WHY")]
         unfinished: Option<String>,
@@ -71,37 +71,37 @@ pub enum BatchCommand {
 
 /// `seathold batch open`.
 #[derive(Debug, Args)]
-pub struct Open {
+pub struct OpenArgs {
     /// What the batch is called
     pub name: String,
-    /// List of valves: a CSV file with the columns serial and, where wanted, kind, dn, notes
+    /// List of valves: a CSV file with the columns serial and optionally actuation, dn, notes
     #[arg(long, value_name = "FILE", required_unless_present = "serials")]
-    pub valves: Option<PathBuf>,
-    /// Serials by pattern, like HM-001..HM-040; several parted by commas
-    #[arg(long, value_name = "PATTERN", conflicts_with = "valves")]
+    pub list: Option<PathBuf>,
+    /// Serials by pattern, like HM-001..HM-040; several separated by commas
+    #[arg(long, value_name = "PATTERN", conflicts_with = "list")]
     pub serials: Option<String>,
-    /// How valves are worked where the list does not say: air or hand
+    /// Actuation where the list does not give it: air or hand
     #[arg(long, value_enum, hide_possible_values = true)]
-    pub kind: Option<KindArg>,
-    /// Nominal size where the list does not say
+    pub actuation: Option<ActuationArg>,
+    /// Nominal size where the list does not give it
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(6..=4000))]
     pub dn: Option<u32>,
     /// The serials end in a check digit: luhn (digits) or mod-37-36 (ISO 7064, letters and digits)
     #[arg(long, value_enum, hide_possible_values = true, value_name = "KIND")]
-    pub check_digit: Option<Digits>,
-    /// Take the list although serials look alike, like HM-001 and HM-O01
+    pub check_digit: Option<CheckDigit>,
+    /// Accept the list although serials look similar, like HM-001 and HM-O01
     #[arg(long)]
-    pub look_alikes: bool,
+    pub allow_similar: bool,
     /// Who opens it
     #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
     pub operator: String,
     #[command(flatten)]
-    pub place: In,
+    pub register: RegisterArg,
 }
 
 /// The batch a command works on.
 #[derive(Debug, Args)]
-pub struct Which {
+pub struct BatchArg {
     /// The batch [default: the only one that is open]
     #[arg(long, value_name = "NAME")]
     pub batch: Option<String>,
@@ -109,7 +109,7 @@ pub struct Which {
 
 /// A note on a valve.
 #[derive(Debug, Args)]
-pub struct Noting {
+pub struct NoteArgs {
     /// The valve
     pub serial: String,
     /// What was done, or why
@@ -119,21 +119,21 @@ pub struct Noting {
     #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
     pub operator: String,
     #[command(flatten)]
-    pub which: Which,
+    pub batch: BatchArg,
     #[command(flatten)]
-    pub place: In,
+    pub register: RegisterArg,
 }
 
-impl Which {
+impl BatchArg {
     /// The batch meant.
     ///
     /// # Errors
     /// When there is none of that name, or none was named and not exactly one is open.
-    pub(super) fn of(&self, register: &Register) -> Result<Batch, Error> {
+    pub(super) fn of(&self, register: &Register) -> Result<BatchRecord, Error> {
         if let Some(name) = &self.batch {
             return register.batch_named(name);
         }
-        let mut open: Vec<Batch> = register.batches()?.into_iter().filter(|b| b.closed_at.is_none()).collect();
+        let mut open: Vec<BatchRecord> = register.batches()?.into_iter().filter(|b| b.closed_at.is_none()).collect();
         match (open.pop(), open.len()) {
             (Some(one), 0) => Ok(one),
             (None, _) => Err(refused(register, "no batch is open; `seathold batch open` opens one".into())),
@@ -145,7 +145,7 @@ impl Which {
     }
 
     /// The same, and it must be open.
-    pub(super) fn open(&self, register: &Register) -> Result<Batch, Error> {
+    pub(super) fn open(&self, register: &Register) -> Result<BatchRecord, Error> {
         let batch = self.of(register)?;
         match &batch.closed_at {
             None => Ok(batch),
@@ -156,16 +156,16 @@ impl Which {
 
 /// What the user asked contradicts what is in the register: their mistake, not the file's.
 pub(super) fn refused(register: &Register, why: String) -> Error {
-    Error::register(register.path(), Trouble::Refused(why))
+    Error::register(register.path(), RegisterError::Refused(why))
 }
 
 /// `seathold batch …`.
 pub(super) fn run(command: &BatchCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     match command {
-        BatchCommand::Open(typed) => open(typed, console),
-        BatchCommand::List { place, json } => list_all(place, *json, console),
-        BatchCommand::Work { which, place, json } => {
-            let register = Register::open(&place.register, Access::Read)?;
+        BatchCommand::Open(args) => open(args, console),
+        BatchCommand::List { register, json } => list_all(register, *json, console),
+        BatchCommand::Status { which, register, json } => {
+            let register = Register::open(&register.register, Access::Read)?;
             let batch = which.of(&register)?;
             work(&register, &batch, *json, console)
         }
@@ -173,33 +173,33 @@ pub(super) fn run(command: &BatchCommand, console: &mut Console<'_>) -> Result<E
         BatchCommand::Rework(noting) => note(noting, NoteKind::Rework, console),
         BatchCommand::SetAside(noting) => note(noting, NoteKind::SetAside, console),
         BatchCommand::Remark(noting) => note(noting, NoteKind::Remark, console),
-        BatchCommand::Close { which, place, unfinished, operator } => {
-            let mut register = Register::open(&place.register, Access::Write)?;
+        BatchCommand::Close { which, register, unfinished, operator } => {
+            let mut register = Register::open(&register.register, Access::Write)?;
             let batch = which.open(&register)?;
             close(&mut register, &batch, unfinished.as_deref(), operator, console)
         }
     }
 }
 
-fn open(typed: &Open, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let kind = match typed.kind {
-        Some(KindArg::Air) => "air",
-        Some(KindArg::Hand) => "hand",
+fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let kind = match args.actuation {
+        Some(ActuationArg::Air) => "air",
+        Some(ActuationArg::Hand) => "hand",
         None => "",
     };
-    let shared = Shared { kind: kind.into(), dn: typed.dn };
-    let (list, origin) = match (&typed.valves, &typed.serials) {
+    let shared = ListDefaults { actuation: kind.into(), dn: args.dn };
+    let (list, origin) = match (&args.list, &args.serials) {
         (Some(file), _) => (list::read(file, &shared)?, file.display().to_string()),
         (None, serials) => {
             (list::patterns(serials.as_deref().unwrap_or_default(), &shared)?, "command line: --serials".into())
         }
     };
-    if typed.name.trim().is_empty() || typed.name.chars().any(char::is_control) || typed.name.contains(['/', '\\']) {
+    if args.name.trim().is_empty() || args.name.chars().any(char::is_control) || args.name.contains(['/', '\\']) {
         return Err(Error::usage("give the batch a name without slashes, like \"spring-2026\""));
     }
-    list.check(&origin, typed.check_digit, typed.look_alikes)?;
-    let mut register = Register::open(&typed.place.register, Access::Make)?;
-    // A valve on two open batches would have two truths about what is left to do.
+    list.check(&origin, args.check_digit, args.allow_similar)?;
+    let mut register = Register::open(&args.register.register, Access::Make)?;
+    // A valve on two open batches would have two statuses.
     for other in register.batches()?.into_iter().filter(|b| b.closed_at.is_none()) {
         let there = register.valves_of(&other.batch)?;
         if let Some(twice) = list.valves.iter().find(|v| there.iter().any(|o| o.serial == v.serial)) {
@@ -207,12 +207,12 @@ fn open(typed: &Open, console: &mut Console<'_>) -> Result<Exit, Error> {
             return Err(refused(&register, why));
         }
     }
-    let digits = typed.check_digit.map_or("", Digits::word);
-    let batch = register.open_batch(&typed.name, &list.valves, digits, &typed.operator, console.clock.now())?;
+    let digits = args.check_digit.map_or("", CheckDigit::word);
+    let batch = register.open_batch(&args.name, &list.valves, digits, &args.operator, console.clock.now())?;
     let known: usize = list
         .valves
         .iter()
-        .map(|v| register.count(&crate::register::Filter { serial: Some(v.serial.clone()), ..Default::default() }))
+        .map(|v| register.count(&crate::register::RunFilter { serial: Some(v.serial.clone()), ..Default::default() }))
         .map(|count| count.map(|n| usize::from(n > 0)))
         .sum::<Result<_, _>>()?;
     writeln!(console.out, "batch {} is open: {} valves", batch.name, batch.valves)?;
@@ -225,18 +225,18 @@ fn open(typed: &Open, console: &mut Console<'_>) -> Result<Exit, Error> {
     Ok(Exit::Good)
 }
 
-fn list_all(place: &In, as_json: bool, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let register = Register::open(&place.register, Access::Read)?;
+fn list_all(register: &RegisterArg, as_json: bool, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let register = Register::open(&register.register, Access::Read)?;
     let batches = register.batches()?;
     for batch in &batches {
-        let tally = Tally::of(&standing::of_batch(&register, batch)?);
+        let counts = StatusCounts::of(&status::of_batch(&register, batch)?);
         if as_json {
-            writeln!(console.out, "{}", json!({ "batch": batch, "tally": tally }))?;
+            writeln!(console.out, "{}", json!({ "batch": batch, "tally": counts }))?;
             continue;
         }
         let closed = batch.closed_at.as_deref().map_or_else(|| "open".into(), |at| format!("closed {}", date(at)));
         let whole = if batch.selection { format!(" ({SELECTION})") } else { String::new() };
-        writeln!(console.out, "{}  opened {}, {closed}: {tally}{whole}", batch.name, date(&batch.opened_at))?;
+        writeln!(console.out, "{}  opened {}, {closed}: {counts}{whole}", batch.name, date(&batch.opened_at))?;
     }
     if batches.is_empty() && !as_json {
         writeln!(console.err, "there is no batch yet; `seathold batch open` opens one")?;
@@ -247,82 +247,86 @@ fn list_all(place: &In, as_json: bool, console: &mut Console<'_>) -> Result<Exit
 /// The work list.
 pub(super) fn work(
     register: &Register,
-    batch: &Batch,
+    batch: &BatchRecord,
     as_json: bool,
     console: &mut Console<'_>,
 ) -> Result<Exit, Error> {
-    let standings = standing::of_batch(register, batch)?;
+    let statuses = status::of_batch(register, batch)?;
     if as_json {
-        for standing in &standings {
-            writeln!(console.out, "{}", json!(standing))?;
+        for status in &statuses {
+            writeln!(console.out, "{}", json!(status))?;
         }
         return Ok(Exit::Good);
     }
-    let mut speakers = Speakers::default();
+    let mut unit_formats = RecipeUnitFormats::default();
     let mut text = format!("batch {}, opened {} UTC\n", batch.name, date(&batch.opened_at));
-    for stand in [Stand::Rework, Stand::Retest, Stand::TestAgain, Stand::HalfTested] {
-        for standing in standings.iter().filter(|s| s.stand == stand) {
+    for stand in [NextAction::Rework, NextAction::Retest, NextAction::TestAgain, NextAction::HalfTested] {
+        for status in statuses.iter().filter(|s| s.stand == stand) {
             line(
                 &mut text,
                 stand.word(),
-                &format!("{}: {}", standing.valve.serial, told(register, standing, &mut speakers)?),
+                &format!("{}: {}", status.valve.serial, status_line(register, status, &mut unit_formats)?),
             );
         }
     }
-    for stand in [Stand::Next, Stand::Tight, Stand::SetAside] {
+    for stand in [NextAction::Next, NextAction::Tight, NextAction::SetAside] {
         let serials: Vec<&str> =
-            standings.iter().filter(|s| s.stand == stand).map(|s| s.valve.serial.as_str()).collect();
+            statuses.iter().filter(|s| s.stand == stand).map(|s| s.valve.serial.as_str()).collect();
         if !serials.is_empty() {
             line(&mut text, stand.word(), &serials.join(" "));
         }
     }
-    line(&mut text, "altogether", &Tally::of(&standings).to_string());
+    line(&mut text, "altogether", &StatusCounts::of(&statuses).to_string());
     if batch.selection {
-        line(&mut text, "note", &format!("{SELECTION}: more may have been done than is said"));
+        line(&mut text, "note", &format!("{SELECTION}: more may have been done than is listed"));
     }
     write!(console.out, "{text}")?;
     Ok(Exit::Good)
 }
 
-/// What is known of a valve, in a sentence.
-pub(super) fn told(register: &Register, standing: &Standing, speakers: &mut Speakers) -> Result<String, Error> {
+/// The status of a valve, in a sentence.
+pub(super) fn status_line(
+    register: &Register,
+    status: &ValveStatus,
+    unit_formats: &mut RecipeUnitFormats,
+) -> Result<String, Error> {
     let mut parts = Vec::new();
     for (side, end) in [(Side::First, "A"), (Side::Second, "B")] {
-        if let Some(counted) = standing.side(side) {
-            let speaker = speakers.of(register, &counted.of)?;
-            let verdict = words::verdict_word(counted.found.verdict);
-            let figure = match counted.found.leak_pa_m3_s {
-                Some(_) => format!(" {}", leak(&counted.found, &speaker)),
+        if let Some(counted) = status.side(side) {
+            let units = unit_formats.of(register, &counted.of)?;
+            let verdict = messages::verdict_word(counted.found.verdict);
+            let estimate = match counted.found.leak_pa_m3_s {
+                Some(_) => format!(" {}", leak(&counted.found, &units)),
                 None => String::new(),
             };
-            parts.push(format!("end {end} {verdict}{figure} (run {})", register.short(&counted.run)));
+            parts.push(format!("end {end} {verdict}{estimate} (record {})", register.short(&counted.run)));
         }
     }
-    match standing.stand {
-        Stand::HalfTested if standing.first.is_some() => parts.push("end B to be tested".into()),
-        Stand::HalfTested => parts.push("end A to be tested".into()),
-        Stand::Retest => parts.extend(standing.reworked()),
-        Stand::Rework => {
-            let diagnosis = standing.diagnosis(register)?;
-            let places: Vec<&str> = diagnosis.suspects.iter().map(|s| words::suspect(*s)).collect();
+    match status.stand {
+        NextAction::HalfTested if status.first.is_some() => parts.push("end B to be tested".into()),
+        NextAction::HalfTested => parts.push("end A to be tested".into()),
+        NextAction::Retest => parts.extend(status.reworked()),
+        NextAction::Rework => {
+            let diagnosis = status.diagnosis(register)?;
+            let places: Vec<&str> = diagnosis.suspects.iter().map(|s| messages::suspect(*s)).collect();
             if !places.is_empty() {
                 parts.push(format!("likeliest: {}", places.join(", ")));
             }
         }
         _ => {}
     }
-    if let (Some(ending), Some(run)) = (&standing.last_ending, &standing.last_run)
+    if let (Some(ending), Some(run)) = (&status.last_ending, &status.last_run)
         && ending != "judged"
     {
-        parts.push(format!("the last run ended by {} (run {})", ending.replace('-', " "), register.short(run)));
+        parts.push(format!("the last run ended by {} (record {})", ending.replace('-', " "), register.short(run)));
     }
     Ok(parts.join("; "))
 }
 
-fn note(typed: &Noting, kind: NoteKind, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let mut register = Register::open(&typed.place.register, Access::Write)?;
-    let batch = typed.which.open(&register)?;
-    let text = write_note(&mut register, &batch, &typed.serial, kind, &typed.note, &typed.operator, console)?;
+fn note(args: &NoteArgs, kind: NoteKind, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let mut register = Register::open(&args.register.register, Access::Write)?;
+    let batch = args.batch.open(&register)?;
+    let text = write_note(&mut register, &batch, &args.serial, kind, &args.note, &args.operator, console)?;
     writeln!(console.out, "{text}")?;
     Ok(Exit::Good)
 }
@@ -330,52 +334,52 @@ fn note(typed: &Noting, kind: NoteKind, console: &mut Console<'_>) -> Result<Exi
 /// Writes a note on a valve of an open batch, and says so.
 pub(super) fn write_note(
     register: &mut Register,
-    batch: &Batch,
+    batch: &BatchRecord,
     serial: &str,
     kind: NoteKind,
     text: &str,
     operator: &str,
     console: &Console<'_>,
 ) -> Result<String, Error> {
-    let standings = standing::of_batch(register, batch)?;
-    let Some(standing) = standings.iter().find(|s| s.valve.serial == serial) else {
-        return Err(refused(register, not_listed(serial, batch, standings.iter().map(|s| s.valve.serial.as_str()))));
+    let statuses = status::of_batch(register, batch)?;
+    let Some(status) = statuses.iter().find(|s| s.valve.serial == serial) else {
+        return Err(refused(register, not_listed(serial, batch, statuses.iter().map(|s| s.valve.serial.as_str()))));
     };
     if text.trim().is_empty() {
         return Err(Error::usage("the note is empty; say what was done"));
     }
-    if kind == NoteKind::Rework && matches!(standing.stand, Stand::Next | Stand::Retest) {
+    if kind == NoteKind::Rework && matches!(status.stand, NextAction::Next | NextAction::Retest) {
         let why = format!(
             "{serial} has not been tested since {}",
-            if standing.reworks > 0 { "its last rework" } else { "the batch was opened" }
+            if status.reworks > 0 { "its last rework" } else { "the batch was opened" }
         );
         return Err(refused(
             register,
             format!("{why}: there is nothing to rework it for; `remark` notes anything else"),
         ));
     }
-    let leaking = [&standing.first, &standing.second]
+    let leaking = [&status.first, &status.second]
         .into_iter()
         .flatten()
         .find(|counted| counted.found.verdict == Verdict::Leaking)
         .map(|counted| counted.run.clone());
-    let note = Note {
+    let note = NewNote {
         kind,
         batch: Some(batch.batch.clone()),
         serial: Some(serial.into()),
-        about: leaking.or_else(|| standing.last_run.clone()),
+        about: leaking.or_else(|| status.last_run.clone()),
         operator: operator.into(),
         text: text.trim().into(),
     };
-    let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after run {}", register.short(run)));
+    let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after record {}", register.short(run)));
     let number = register.note(&note, console.clock.now())?;
     let next = if kind == NoteKind::Rework { "; both sides are to be tested again" } else { "" };
     Ok(format!("{serial}: {} (record {number}{about}){next}", crate::register::note_words(kind)))
 }
 
 /// Why a serial is refused, and what may have been meant.
-pub(super) fn not_listed<'a>(serial: &str, batch: &Batch, list: impl Iterator<Item = &'a str>) -> String {
-    let near = crate::batch::alike::meant(serial, list);
+pub(super) fn not_listed<'a>(serial: &str, batch: &BatchRecord, list: impl Iterator<Item = &'a str>) -> String {
+    let near = crate::batch::similar_serials::meant(serial, list);
     let hint = match near.as_slice() {
         [] => String::new(),
         near => format!("; is it {}? Look at the plate, and scan or type it again", near.join(" or ")),
@@ -385,32 +389,32 @@ pub(super) fn not_listed<'a>(serial: &str, batch: &Batch, list: impl Iterator<It
 
 fn close(
     register: &mut Register,
-    batch: &Batch,
+    batch: &BatchRecord,
     unfinished: Option<&str>,
     operator: &str,
     console: &mut Console<'_>,
 ) -> Result<Exit, Error> {
-    let standings = standing::of_batch(register, batch)?;
-    let tally = Tally::of(&standings);
-    let open: Vec<&str> = standings
+    let statuses = status::of_batch(register, batch)?;
+    let counts = StatusCounts::of(&statuses);
+    let open: Vec<&str> = statuses
         .iter()
-        .filter(|s| !matches!(s.stand, Stand::Tight | Stand::SetAside))
+        .filter(|s| !matches!(s.stand, NextAction::Tight | NextAction::SetAside))
         .map(|s| s.valve.serial.as_str())
         .collect();
     if !open.is_empty() && unfinished.is_none() {
         let why = format!(
             "batch {} is not finished: {}; test, rework or set aside what is left ({}), or give --unfinished WHY",
             batch.name,
-            tally,
+            counts,
             open.join(" ")
         );
         return Err(refused(register, why));
     }
-    let mut text = tally.to_string();
+    let mut text = counts.to_string();
     if let Some(why) = unfinished.filter(|_| !open.is_empty()) {
         text.push_str(&format!("; left: {}; because: {why}", open.join(" ")));
     }
-    let note = Note {
+    let note = NewNote {
         kind: NoteKind::Closed,
         batch: Some(batch.batch.clone()),
         serial: None,

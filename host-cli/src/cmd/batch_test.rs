@@ -8,27 +8,27 @@ use clap::{Args, Parser, ValueEnum};
 use seathold_sequencer::input::{Side, Sides};
 use seathold_sequencer::units::Reference;
 
-use super::batch::{Which, not_listed, refused, told, work, write_note};
-use super::batch_lines::Lines;
-use super::find::{In, Speakers, date};
-use super::run::{How, built_in_for, is_built_in, run_for};
-use crate::batch::digits::Digits;
-use crate::batch::standing::{self, Stand, Standing, Tally};
-use crate::cli::{Cli, Command, Run};
+use super::batch::{BatchArg, not_listed, refused, status_line, work, write_note};
+use super::find::{RecipeUnitFormats, RegisterArg, date};
+use super::run::{RunContext, built_in_for, is_built_in, run_for};
+use super::stdin_lines::StdinLines;
+use crate::batch::check_digit::CheckDigit;
+use crate::batch::status::{self, NextAction, StatusCounts, ValveStatus};
+use crate::cli::{Cli, Command, RunArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::fleet::draw::seed_of;
-use crate::fleet::spec::Fleet;
-use crate::register::extract::asked;
-use crate::register::valves::Batch;
-use crate::register::{Access, Filter, Meta, NoteKind, Register};
+use crate::fleet::sampling::seed_of;
+use crate::fleet::spec::FleetSpec;
+use crate::messages;
+use crate::register::extract::sides_word;
+use crate::register::valves::BatchRecord;
+use crate::register::{Access, NoteKind, Register, RunFilter, RunMeta};
 use crate::summary::wrapped;
-use crate::words;
 
 /// In what order sides are taken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum Order {
+pub enum SideOrder {
     /// Both sides of a valve, then the next valve.
     Valve,
     /// The first side of every valve, then the second side of every valve.
@@ -37,14 +37,14 @@ pub enum Order {
 
 /// `seathold batch test`.
 #[derive(Debug, Args)]
-pub struct Test {
+pub struct TestArgs {
     #[command(flatten)]
-    pub which: Which,
+    pub batch: BatchArg,
     #[command(flatten)]
-    pub place: In,
+    pub register: RegisterArg,
     /// valve: both sides of one, then the next; side: the first side of all, then the second side of all
     #[arg(long, value_enum, hide_possible_values = true, default_value = "valve")]
-    pub order: Order,
+    pub order: SideOrder,
     /// Recipe file, or a built-in one [default: the batch's last, or the built-in one for the kind of valve]
     #[arg(long, value_name = "FILE")]
     pub recipe: Option<PathBuf>,
@@ -60,18 +60,18 @@ pub struct Test {
     /// Simulated valve of a serial: SERIAL=NAME or SERIAL=FILE; may be given again [default: tight]
     #[arg(long, value_name = "SERIAL=VALVE", help_heading = "The simulated rig")]
     pub valve: Vec<String>,
-    /// Draw the simulated valves from this fleet: "hatchery", or a file
+    /// Sample the simulated valves from this fleet: "hatchery", or a file
     #[arg(long, value_name = "FILE", help_heading = "The simulated rig")]
     pub fleet: Option<PathBuf>,
-    /// Seed of all chance
+    /// Seed of all random numbers
     #[arg(long, value_name = "N", default_value_t = 1, help_heading = "The simulated rig")]
     pub seed: u64,
-    /// Any options of `seathold run`, for every run
+    /// Options of `seathold run`, for every run
     #[arg(last = true, value_name = "RUN OPTIONS")]
     pub more: Vec<String>,
 }
 
-/// What may be typed, besides a serial.
+/// Commands that may be typed, besides a serial.
 const HELP: &str = "  Enter                 the valve shown, with the recipe shown
   SERIAL                that valve (scan it, or type it)
   again SERIAL [SIDE]   that valve once more, although its sides have results
@@ -81,44 +81,44 @@ const HELP: &str = "  Enter                 the valve shown, with the recipe sho
   recipe NAME           another recipe from here on
   order valve|side      both sides of each valve, or one side of all
   list                  what is left to do
-  q                     leave; the same command goes on later
+  q                     quit; the same command continues later
 ";
 
-/// A session at the bench.
-struct Bench<'a> {
-    typed: &'a Test,
+/// A batch session at the bench.
+struct BatchSession<'a> {
+    args: &'a TestArgs,
     register: Register,
-    batch: Batch,
-    order: Order,
+    batch: BatchRecord,
+    order: SideOrder,
     recipe: Option<PathBuf>,
-    fleet: Option<Fleet>,
+    fleet: Option<FleetSpec>,
     folder: PathBuf,
-    lines: Lines,
+    lines: StdinLines,
 }
 
-/// What goes on after a line.
-enum Next {
+/// What follows a line.
+enum AfterLine {
     Ask,
     Leave,
 }
 
 /// `seathold batch test`.
-pub(super) fn run(typed: &Test, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let register = Register::open(&typed.place.register, Access::Write)?;
-    let batch = typed.which.open(&register)?;
-    let fleet = match &typed.fleet {
+pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let register = Register::open(&args.register.register, Access::Write)?;
+    let batch = args.batch.open(&register)?;
+    let fleet = match &args.fleet {
         Some(name) => {
             let file = (name.as_os_str() != "hatchery").then_some(name.as_path());
-            Some(Fleet::load(file, std::iter::empty(), Reference::ISO_8778.pressure.pascals())?)
+            Some(FleetSpec::load(file, std::iter::empty(), Reference::ISO_8778.pressure.pascals())?)
         }
         None => None,
     };
-    let folder = typed.out.clone().unwrap_or_else(|| Path::new("recordings").join(&batch.name));
-    let recipe = match &typed.recipe {
+    let folder = args.out.clone().unwrap_or_else(|| Path::new("recordings").join(&batch.name));
+    let recipe = match &args.recipe {
         Some(recipe) => Some(recipe.clone()),
         None => last_recipe(&register, &batch)?,
     };
-    for pair in &typed.valve {
+    for pair in &args.valve {
         let listed = pair.split_once('=').map(|(serial, _)| serial);
         let serials = register.valves_of(&batch.batch)?;
         match listed {
@@ -134,49 +134,51 @@ pub(super) fn run(typed: &Test, console: &mut Console<'_>) -> Result<Exit, Error
             }
         }
     }
-    let lines = Lines::default();
-    let mut bench = Bench { typed, register, batch, order: typed.order, recipe, fleet, folder, lines };
-    // What is wrong with the options is told before the first valve is on the rig.
-    if let Some(standing) = standing::of_batch(&bench.register, &bench.batch)?.first() {
-        bench.parsed(standing, Sides::Both)?;
+    let lines = StdinLines::default();
+    let mut bench = BatchSession { args, register, batch, order: args.order, recipe, fleet, folder, lines };
+    // Mistakes in the options are reported before the first valve is on the rig.
+    if let Some(status) = status::of_batch(&bench.register, &bench.batch)?.first() {
+        bench.parsed(status, Sides::Both)?;
     }
     bench.pick_up(console)?;
     work(&bench.register, &bench.batch, false, console)?;
     writeln!(console.err, "? and Enter says what may be typed")?;
     loop {
-        let standings = standing::of_batch(&bench.register, &bench.batch)?;
-        let next = bench.next(&standings);
-        bench.prompt(&standings, next.as_ref().map(|(s, sides)| (*s, *sides)), console)?;
+        let statuses = status::of_batch(&bench.register, &bench.batch)?;
+        let next = bench.next(&statuses);
+        bench.prompt(&statuses, next.as_ref().map(|(s, sides)| (*s, *sides)), console)?;
         let Some(line) = bench.lines.next(console)? else { break };
         // While this one waited, another program may have gone on with the batch: at a second rig, or at a desk.
         if let Some(at) = bench.register.closed_at(&bench.batch.batch)? {
             writeln!(console.err, "batch {} was closed meanwhile, at {}", bench.batch.name, date(&at))?;
             break;
         }
-        let shown = next.map(|(standing, sides)| (standing.valve.serial.clone(), sides));
-        let standings = standing::of_batch(&bench.register, &bench.batch)?;
-        let next = bench.next(&standings);
-        let now = next.map(|(standing, sides)| (standing.valve.serial.clone(), sides));
+        let shown = next.map(|(status, sides)| (status.valve.serial.clone(), sides));
+        let statuses = status::of_batch(&bench.register, &bench.batch)?;
+        let next = bench.next(&statuses);
+        let now = next.map(|(status, sides)| (status.valve.serial.clone(), sides));
         if line.trim().is_empty() && shown != now {
             writeln!(console.err, "another program has gone on with this batch; this is next now:")?;
             continue;
         }
-        match bench.obey(line.trim(), &standings, next, console) {
-            Ok(Next::Ask) => {}
-            Ok(Next::Leave) => break,
-            // What was typed was wrong, or the register refuses it: say so and go on.
-            Err(why @ (Error::Input { .. } | Error::Register { why: crate::register::Trouble::Refused(_), .. })) => {
+        match bench.obey(line.trim(), &statuses, next, console) {
+            Ok(AfterLine::Ask) => {}
+            Ok(AfterLine::Leave) => break,
+            // A wrong input, or a refusal by the register: report it and continue.
+            Err(
+                why @ (Error::Input { .. } | Error::Register { why: crate::register::RegisterError::Refused(_), .. }),
+            ) => {
                 write!(console.err, "{}", plain(&why))?;
             }
             Err(why) => return Err(why),
         }
         if console.interrupted() > 0 {
-            writeln!(console.err, "stopped; `seathold batch test` goes on where this ended")?;
+            writeln!(console.err, "stopped; `seathold batch test` continues where this ended")?;
             break;
         }
     }
-    let tally = Tally::of(&standing::of_batch(&bench.register, &bench.batch)?);
-    writeln!(console.out, "batch {}: {tally}", bench.batch.name)?;
+    let counts = StatusCounts::of(&status::of_batch(&bench.register, &bench.batch)?);
+    writeln!(console.out, "batch {}: {counts}", bench.batch.name)?;
     Ok(Exit::Good)
 }
 
@@ -194,44 +196,44 @@ fn plain(why: &Error) -> String {
 }
 
 /// The recipe of the batch's last run, where it was a file that is still there.
-fn last_recipe(register: &Register, batch: &Batch) -> Result<Option<PathBuf>, Error> {
+fn last_recipe(register: &Register, batch: &BatchRecord) -> Result<Option<PathBuf>, Error> {
     let mut last = None;
-    for run in register.runs(Filter { batch: Some(batch.batch.clone()), ..Filter::default() }) {
+    for run in register.runs(RunFilter { batch: Some(batch.batch.clone()), ..RunFilter::default() }) {
         last = Some(run?.recipe_name);
     }
     Ok(last.filter(|name| !is_built_in(name) && Path::new(name).exists()).map(PathBuf::from))
 }
 
-impl Bench<'_> {
-    /// Takes in recordings of this batch that did not reach the register (the program was stopped between the two, or
-    /// the register could not be written), and takes up runs that went on without it on a controller.
+impl BatchSession<'_> {
+    /// Imports recordings of this batch that did not reach the register (the program was stopped between the two, or
+    /// the register could not be written), and resumes runs that continued on a controller.
     fn pick_up(&mut self, console: &mut Console<'_>) -> Result<(), Error> {
         let Ok(entries) = std::fs::read_dir(&self.folder) else { return Ok(()) };
         let mut files: Vec<PathBuf> = entries.filter_map(|e| Some(e.ok()?.path())).collect();
         files.sort();
-        let standings = standing::of_batch(&self.register, &self.batch)?;
+        let statuses = status::of_batch(&self.register, &self.batch)?;
         for file in files {
             let part = file.extension().is_some_and(|e| e == "part");
             if !part && file.extension().is_none_or(|e| e != crate::recording::EXTENSION) {
                 continue;
             }
-            // What is no recording, or of no valve of the batch, is somebody else's.
+            // A file that is no recording, or of no valve of the batch, is ignored.
             let Ok(recording) = crate::recording::read(&file) else { continue };
-            let Some(standing) = standings.iter().find(|s| s.valve.serial == recording.header.serial) else { continue };
+            let Some(status) = statuses.iter().find(|s| s.valve.serial == recording.header.serial) else { continue };
             let (batch, began) = (&self.batch.batch, &recording.header.started_at);
-            let answers = self.register.rework_before(batch, &standing.valve.serial, began)?;
-            let meta = Meta { batch: Some(batch.clone()), answers };
+            let answers = self.register.rework_before(batch, &status.valve.serial, began)?;
+            let meta = RunMeta { batch: Some(batch.clone()), after_rework: answers };
             if part && file.with_extension("link").exists() {
-                let (serial, name) = (&standing.valve.serial, file.display());
-                writeln!(console.err, "{serial}: a run on a controller was left ({name}); it is taken up again")?;
+                let (serial, name) = (&status.valve.serial, file.display());
+                writeln!(console.err, "{serial}: a run on a controller was interrupted ({name}); it is resumed")?;
                 let left = self.left(&file)?;
-                run_for(&left, &How { meta, brief: true }, console)?;
+                run_for(&left, &RunContext { meta, brief: true }, console)?;
                 self.tell(serial, console)?;
                 continue;
             }
             if part {
-                if standing.sides_due().is_some() {
-                    let (serial, name) = (&standing.valve.serial, file.display());
+                if status.sides_due().is_some() {
+                    let (serial, name) = (&status.valve.serial, file.display());
                     writeln!(
                         console.err,
                         "{serial}: a run was interrupted ({name}); what it did not finish is still to do"
@@ -243,7 +245,7 @@ impl Bench<'_> {
             if taken.new {
                 writeln!(
                     console.err,
-                    "{}: was not in the register yet; taken in as run {}",
+                    "{}: was not in the register yet; imported as record {}",
                     file.display(),
                     taken.number
                 )?;
@@ -252,12 +254,12 @@ impl Bench<'_> {
         Ok(())
     }
 
-    /// The valve that is next by itself, and its sides.
-    fn next<'s>(&self, standings: &'s [Standing]) -> Option<(&'s Standing, Sides)> {
-        let on = |side| standings.iter().find(|s| s.due(side));
+    /// The valve that is next on the list, and its sides.
+    fn next<'s>(&self, statuses: &'s [ValveStatus]) -> Option<(&'s ValveStatus, Sides)> {
+        let on = |side| statuses.iter().find(|s| s.due(side));
         match self.order {
-            Order::Valve => standings.iter().find_map(|s| Some((s, s.sides_due()?))),
-            Order::Side => {
+            SideOrder::Valve => statuses.iter().find_map(|s| Some((s, s.sides_due()?))),
+            SideOrder::Side => {
                 on(Side::First).map(|s| (s, Sides::First)).or_else(|| on(Side::Second).map(|s| (s, Sides::Second)))
             }
         }
@@ -265,25 +267,25 @@ impl Bench<'_> {
 
     fn prompt(
         &self,
-        standings: &[Standing],
-        next: Option<(&Standing, Sides)>,
+        statuses: &[ValveStatus],
+        next: Option<(&ValveStatus, Sides)>,
         console: &mut Console<'_>,
     ) -> Result<(), Error> {
         let text = match next {
-            Some((standing, sides)) => {
+            Some((status, sides)) => {
                 let recipe = self
                     .recipe
                     .as_ref()
-                    .map_or_else(|| built_in_for(&standing.valve.kind).into(), |r| r.display().to_string());
-                let again = match standing.stand {
-                    Stand::Retest => ", retest",
-                    Stand::TestAgain => ", once more",
+                    .map_or_else(|| built_in_for(&status.valve.actuation).into(), |r| r.display().to_string());
+                let again = match status.stand {
+                    NextAction::Retest => ", retest",
+                    NextAction::TestAgain => ", once more",
                     _ => "",
                 };
-                let dn = standing.valve.dn.map_or_else(String::new, |dn| format!(" DN {dn}"));
-                format!("next {}{dn}: {}{again}; recipe {recipe} > ", standing.valve.serial, words::sides(sides))
+                let dn = status.valve.dn.map_or_else(String::new, |dn| format!(" DN {dn}"));
+                format!("next {}{dn}: {}{again}; recipe {recipe} > ", status.valve.serial, messages::sides(sides))
             }
-            None => match standings.iter().filter(|s| s.stand == Stand::Rework).count() {
+            None => match statuses.iter().filter(|s| s.stand == NextAction::Rework).count() {
                 0 => "nothing is left to test; `seathold batch close` ends the batch > ".into(),
                 n => format!("nothing is left to test before rework: {n} leaking > "),
             },
@@ -296,14 +298,14 @@ impl Bench<'_> {
     fn obey(
         &mut self,
         line: &str,
-        standings: &[Standing],
-        next: Option<(&Standing, Sides)>,
+        statuses: &[ValveStatus],
+        next: Option<(&ValveStatus, Sides)>,
         console: &mut Console<'_>,
-    ) -> Result<Next, Error> {
-        let find = |serial: &str| standings.iter().find(|s| s.valve.serial == serial);
+    ) -> Result<AfterLine, Error> {
+        let find = |serial: &str| statuses.iter().find(|s| s.valve.serial == serial);
         // A serial wins over a command: what is scanned is always a serial.
-        if let Some(standing) = find(line) {
-            return self.test_if_due(standing, console);
+        if let Some(status) = find(line) {
+            return self.test_if_due(status, console);
         }
         let (word, rest) = line.split_once(' ').map_or((line, ""), |(word, rest)| (word, rest.trim()));
         let (serial, text) = rest.split_once(' ').unwrap_or((rest, ""));
@@ -317,33 +319,33 @@ impl Bench<'_> {
             if serial.is_empty() {
                 return Err(Error::usage(format!("{word}: which valve? {word} SERIAL TEXT")));
             }
-            let operator = &self.typed.operator;
+            let operator = &self.args.operator;
             let said = write_note(&mut self.register, &self.batch, serial, kind, text, operator, console)?;
             let mut text = String::new();
             wrapped(&mut text, "", 0, &said);
             write!(console.out, "{text}")?;
-            return Ok(Next::Ask);
+            return Ok(AfterLine::Ask);
         }
         match (word, rest) {
             ("", _) => match next {
-                Some((standing, sides)) => self.test(standing, sides, console),
-                None => work(&self.register, &self.batch, false, console).map(|_| Next::Ask),
+                Some((status, sides)) => self.test(status, sides, console),
+                None => work(&self.register, &self.batch, false, console).map(|_| AfterLine::Ask),
             },
             ("?", "") => {
                 write!(console.err, "{HELP}")?;
-                Ok(Next::Ask)
+                Ok(AfterLine::Ask)
             }
-            ("q" | "quit", "") => Ok(Next::Leave),
-            ("list", "") => work(&self.register, &self.batch, false, console).map(|_| Next::Ask),
-            ("order", "valve") => self.reorder(Order::Valve),
-            ("order", "side") => self.reorder(Order::Side),
+            ("q" | "quit", "") => Ok(AfterLine::Leave),
+            ("list", "") => work(&self.register, &self.batch, false, console).map(|_| AfterLine::Ask),
+            ("order", "valve") => self.reorder(SideOrder::Valve),
+            ("order", "side") => self.reorder(SideOrder::Side),
             ("order", _) => Err(Error::usage("order: give valve or side")),
             ("recipe", "") => Err(Error::usage("recipe: give a file, or a built-in one like dn25-air")),
             ("recipe", name) => {
                 // A slip of the finger does not end the session.
                 self.check_recipe(Path::new(name)).map_err(|why| Error::usage(why.to_string()))?;
                 self.recipe = Some(name.into());
-                Ok(Next::Ask)
+                Ok(AfterLine::Ask)
             }
             ("again", "") => Err(Error::usage("again: which valve? again SERIAL, again SERIAL first|second")),
             ("again", _) => {
@@ -358,17 +360,17 @@ impl Bench<'_> {
                     }
                 };
                 match find(serial) {
-                    Some(standing) => self.test(standing, sides, console),
-                    None => Err(self.unknown(serial, standings)),
+                    Some(status) => self.test(status, sides, console),
+                    None => Err(self.unknown(serial, statuses)),
                 }
             }
-            _ => Err(self.unknown(line, standings)),
+            _ => Err(self.unknown(line, statuses)),
         }
     }
 
-    fn reorder(&mut self, order: Order) -> Result<Next, Error> {
+    fn reorder(&mut self, order: SideOrder) -> Result<AfterLine, Error> {
         self.order = order;
-        Ok(Next::Ask)
+        Ok(AfterLine::Ask)
     }
 
     fn check_recipe(&self, name: &Path) -> Result<(), Error> {
@@ -377,54 +379,54 @@ impl Bench<'_> {
     }
 
     /// Nothing on the list, and no command.
-    fn unknown(&self, line: &str, standings: &[Standing]) -> Error {
-        if let Some(digits) = Digits::of(&self.batch.digits).filter(|d| !d.fits(line)) {
+    fn unknown(&self, line: &str, statuses: &[ValveStatus]) -> Error {
+        if let Some(digits) = CheckDigit::of(&self.batch.digits).filter(|d| !d.fits(line)) {
             let why = format!("{line} does not fit its check digit ({}): misread? ", digits.word());
-            return refused(&self.register, why + &not_listed(line, &self.batch, serials(standings)));
+            return refused(&self.register, why + &not_listed(line, &self.batch, serials(statuses)));
         }
         refused(
             &self.register,
-            format!("{} (? says what may be typed)", not_listed(line, &self.batch, serials(standings))),
+            format!("{} (? says what may be typed)", not_listed(line, &self.batch, serials(statuses))),
         )
     }
 
-    /// Tests what is due of a valve, and nothing twice.
-    fn test_if_due(&mut self, standing: &Standing, console: &mut Console<'_>) -> Result<Next, Error> {
+    /// Tests the sides of a valve that are due, none twice.
+    fn test_if_due(&mut self, status: &ValveStatus, console: &mut Console<'_>) -> Result<AfterLine, Error> {
         let due = match self.order {
-            Order::Valve => standing.sides_due(),
-            Order::Side if standing.due(Side::First) => Some(Sides::First),
-            Order::Side => standing.due(Side::Second).then_some(Sides::Second),
+            SideOrder::Valve => status.sides_due(),
+            SideOrder::Side if status.due(Side::First) => Some(Sides::First),
+            SideOrder::Side => status.due(Side::Second).then_some(Sides::Second),
         };
         if let Some(sides) = due {
-            return self.test(standing, sides, console);
+            return self.test(status, sides, console);
         }
-        let serial = &standing.valve.serial;
-        let known = told(&self.register, standing, &mut Speakers::default())?;
-        let next = match standing.stand {
-            Stand::Rework => format!("rework it first (\"rework {serial} WHAT\"), or \"again {serial}\""),
-            Stand::SetAside => format!("it was set aside; \"rework {serial} WHAT\" takes it back"),
+        let serial = &status.valve.serial;
+        let known = status_line(&self.register, status, &mut RecipeUnitFormats::default())?;
+        let next = match status.stand {
+            NextAction::Rework => format!("rework it first (\"rework {serial} WHAT\"), or \"again {serial}\""),
+            NextAction::SetAside => format!("it was set aside; \"rework {serial} WHAT\" takes it back"),
             _ => format!("it is done; \"again {serial}\" tests it once more"),
         };
         Err(refused(&self.register, format!("{serial}: {known}: {next}")))
     }
 
-    fn test(&mut self, standing: &Standing, sides: Sides, console: &mut Console<'_>) -> Result<Next, Error> {
-        let run = self.parsed(standing, sides)?;
-        let meta = Meta { batch: Some(self.batch.batch.clone()), answers: standing.rework.clone() };
-        run_for(&run, &How { meta, brief: true }, console)?;
-        self.tell(&standing.valve.serial, console)?;
+    fn test(&mut self, status: &ValveStatus, sides: Sides, console: &mut Console<'_>) -> Result<AfterLine, Error> {
+        let run = self.parsed(status, sides)?;
+        let meta = RunMeta { batch: Some(self.batch.batch.clone()), after_rework: status.rework.clone() };
+        run_for(&run, &RunContext { meta, brief: true }, console)?;
+        self.tell(&status.valve.serial, console)?;
         self.lines.forget(console)?;
-        Ok(Next::Ask)
+        Ok(AfterLine::Ask)
     }
 
-    /// Where a valve stands after a run.
+    /// The status of a valve after a run.
     fn tell(&self, serial: &str, console: &mut Console<'_>) -> Result<(), Error> {
-        let standings = standing::of_batch(&self.register, &self.batch)?;
-        let Some(now) = standings.iter().find(|s| s.valve.serial == serial) else {
+        let statuses = status::of_batch(&self.register, &self.batch)?;
+        let Some(now) = statuses.iter().find(|s| s.valve.serial == serial) else {
             return Ok(());
         };
-        let word = now.verdict().map_or("", words::verdict_word);
-        let known = told(&self.register, now, &mut Speakers::default())?;
+        let word = now.verdict().map_or("", messages::verdict_word);
+        let known = status_line(&self.register, now, &mut RecipeUnitFormats::default())?;
         let word = if word.is_empty() { String::new() } else { format!("{}: ", word.to_uppercase()) };
         let mut text = String::new();
         let width = now.valve.serial.chars().count() + 2;
@@ -440,82 +442,82 @@ impl Bench<'_> {
         names.find(|path| !taken(path)).unwrap_or_default()
     }
 
-    /// The run, as `seathold run` understands it.
-    fn parsed(&self, standing: &Standing, sides: Sides) -> Result<Box<Run>, Error> {
-        understood(self.arguments(standing, sides)?)
+    /// The arguments of `seathold run` for it.
+    fn parsed(&self, status: &ValveStatus, sides: Sides) -> Result<Box<RunArgs>, Error> {
+        parse_run_args(self.arguments(status, sides)?)
     }
 
-    /// A run that a controller went on with. What it was is in its files; only who answers is to be said again.
-    fn left(&self, part: &Path) -> Result<Box<Run>, Error> {
-        let register = self.typed.place.register.display().to_string();
+    /// A run that continued on a controller. Its files hold the rest; only who answers has to be given again.
+    fn left(&self, part: &Path) -> Result<Box<RunArgs>, Error> {
+        let register = self.args.register.register.display().to_string();
         let part = part.display().to_string();
         let mut list: Vec<String> =
             ["seathold", "run", "--resume", &part, "--register", &register].map(String::from).into();
-        list.extend(self.typed.quiet.then(|| "--quiet".into()));
-        list.extend(self.typed.more.iter().filter(|option| *option == "--ask").cloned());
-        understood(list)
+        list.extend(self.args.quiet.then(|| "--quiet".into()));
+        list.extend(self.args.more.iter().filter(|option| *option == "--interactive").cloned());
+        parse_run_args(list)
     }
 
-    /// The run as it would be typed.
-    fn arguments(&self, standing: &Standing, sides: Sides) -> Result<Vec<String>, Error> {
-        let typed = self.typed;
+    /// The run as a command line.
+    fn arguments(&self, status: &ValveStatus, sides: Sides) -> Result<Vec<String>, Error> {
+        let args = self.args;
         let path = |path: &Path| path.display().to_string();
         let mut list: Vec<String> = ["seathold", "run"].map(String::from).into();
         let mut add = |option: &str, value: String| list.extend([option.to_owned(), value]);
-        add("--serial", standing.valve.serial.clone());
-        add("--sides", asked(sides).into());
-        add("--out", path(&self.file(&standing.valve.serial)));
-        add("--register", path(&typed.place.register));
-        if !typed.operator.is_empty() {
-            add("--operator", typed.operator.clone());
+        add("--serial", status.valve.serial.clone());
+        add("--sides", sides_word(sides).into());
+        add("--out", path(&self.file(&status.valve.serial)));
+        add("--register", path(&args.register.register));
+        if !args.operator.is_empty() {
+            add("--operator", args.operator.clone());
         }
         if let Some(recipe) = &self.recipe {
             add("--recipe", path(recipe));
         }
-        if !standing.valve.kind.is_empty() {
-            add("--kind", standing.valve.kind.clone());
+        if !status.valve.actuation.is_empty() {
+            add("--actuation", status.valve.actuation.clone());
         }
-        let given = |option: &str| typed.more.iter().any(|m| m == option || m.starts_with(&format!("{option}=")));
-        if let Some(dn) = standing.valve.dn.filter(|_| given("--limit") && !given("--dn")) {
+        let given = |option: &str| args.more.iter().any(|m| m == option || m.starts_with(&format!("{option}=")));
+        if let Some(dn) = status.valve.dn.filter(|_| given("--limit") && !given("--dn")) {
             add("--dn", dn.to_string());
         }
         if !given("--rig") {
-            self.simulated(standing, &given, &mut add)?;
+            self.simulated(status, &given, &mut add)?;
         }
-        if typed.quiet {
+        if args.quiet {
             list.push("--quiet".into());
         }
-        list.extend(typed.more.iter().cloned());
+        list.extend(args.more.iter().cloned());
         Ok(list)
     }
 
-    /// Which simulated valve this is. One that was reworked is another valve than before, drawn anew.
+    /// Which simulated valve this is. One that was reworked is another valve than before, sampled again.
     fn simulated(
         &self,
-        standing: &Standing,
+        status: &ValveStatus,
         given: &impl Fn(&str) -> bool,
         add: &mut impl FnMut(&str, String),
     ) -> Result<(), Error> {
-        let serial = &standing.valve.serial;
+        let serial = &status.valve.serial;
         let list = self.register.valves_of(&self.batch.batch)?;
-        let place = list.iter().position(|v| v.serial == *serial).map_or(0, |p| p as u64 + 1);
-        let runs = self.register.count(&Filter {
+        let register = list.iter().position(|v| v.serial == *serial).map_or(0, |p| p as u64 + 1);
+        let runs = self.register.count(&RunFilter {
             serial: Some(serial.clone()),
             batch: Some(self.batch.batch.clone()),
-            ..Filter::default()
+            ..RunFilter::default()
         })?;
         if !given("--seed") {
-            add("--seed", (seed_of(self.typed.seed, place * 10_000 + runs) >> 1).to_string());
+            add("--seed", (seed_of(self.args.seed, register * 10_000 + runs) >> 1).to_string());
         }
-        let named = self.typed.valve.iter().filter_map(|pair| pair.split_once('=')).find(|(s, _)| s == serial);
+        let named = self.args.valve.iter().filter_map(|pair| pair.split_once('=')).find(|(s, _)| s == serial);
         if let Some((_, valve)) = named {
             add("--valve", valve.into());
         } else if let Some(fleet) = &self.fleet {
-            let drawn = fleet.draw(self.typed.seed, place + 1_000_000 * standing.reworks as u64);
-            let valve = crate::files::valve::Valve { scenario: drawn.scenario, ..fleet.base.clone() };
+            let drawn = fleet.draw(self.args.seed, register + 1_000_000 * status.reworks as u64);
+            let valve = crate::files::valve::SimValve { scenario: drawn.scenario, ..fleet.base.clone() };
             add("--valve", fleet.base.name.clone());
             for (name, value) in valve.settings(Reference::ISO_8778.pressure.pascals()) {
-                if name != "plant.actuation" || standing.valve.kind.is_empty() {
+                if name != "plant.actuation" || status.valve.actuation.is_empty() {
                     add("--set", format!("{name}={value}"));
                 }
             }
@@ -524,10 +526,10 @@ impl Bench<'_> {
     }
 }
 
-fn understood(arguments: Vec<String>) -> Result<Box<Run>, Error> {
+fn parse_run_args(arguments: Vec<String>) -> Result<Box<RunArgs>, Error> {
     match Cli::try_parse_from(arguments).map(|cli| cli.command) {
         Ok(Some(Command::Run(run))) => Ok(run),
-        Ok(_) => Err(Error::usage("after -- only options of `seathold run` may stand")),
+        Ok(_) => Err(Error::usage("after -- only options of `seathold run` are allowed")),
         Err(why) => {
             let text = why.render().to_string();
             let first = text.lines().next().unwrap_or_default().trim_start_matches("error: ");
@@ -536,6 +538,6 @@ fn understood(arguments: Vec<String>) -> Result<Box<Run>, Error> {
     }
 }
 
-fn serials(standings: &[Standing]) -> impl Iterator<Item = &str> {
-    standings.iter().map(|s| s.valve.serial.as_str())
+fn serials(statuses: &[ValveStatus]) -> impl Iterator<Item = &str> {
+    statuses.iter().map(|s| s.valve.serial.as_str())
 }

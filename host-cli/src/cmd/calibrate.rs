@@ -1,4 +1,4 @@
-//! `seathold calibrate …`: finds what a rig is like, on the simulated rig or from readings, and writes a dated file.
+//! `seathold calibrate …`: calibrates a rig, on the simulated one or from readings, and writes a dated file.
 
 use std::path::{Path, PathBuf};
 
@@ -7,78 +7,81 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Span, Timestamp};
 use seathold_sequencer::field::Unit;
-use seathold_sequencer::measure::Figure;
+use seathold_sequencer::measure::LeakEstimate;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::units::Reference;
 use seathold_sim::scenario::Scenario;
 
 use super::files::load_rig;
-use crate::calibration::stand::{self, Keeper, Stand};
-use crate::calibration::{Calibration, Subject, Values, blank, expansion, reference_leak, transducer};
+use crate::calibration::bench::{self, CalibrationBench, HoldRecorder};
+use crate::calibration::{
+    CalibratedQuantity, Calibration, CalibrationValues, background_words, blank, expansion, reference_leak, transducer,
+};
 use crate::console::Console;
-use crate::error::{Error, Problem};
+use crate::error::{Error, InputProblem};
 use crate::exit::Exit;
 use crate::files::valve;
+use crate::messages::UnitFormat;
+use crate::quantity_args::{self, QuantityArgs};
 use crate::recording;
-use crate::recording::header::Shown;
+use crate::recording::header::DisplayUnits;
 use crate::summary::{line, percent};
-use crate::typed::Typed;
-use crate::words::Speaker;
 
 /// `seathold calibrate`.
 #[derive(Debug, Subcommand)]
-pub enum Calibrate {
-    /// Far volume, by letting its gas expand into a known volume (or out of one)
-    Volume(Volume),
-    /// Far volume and transducer gain together, by a reference leak
-    Leak(Leak),
-    /// The rig's own leak and the time constant of its gas, with a plug in place of the valve
-    Blank(Blank),
+pub enum CalibrateCommand {
+    /// Far volume, by expanding its gas into a reference volume (or out of one)
+    Volume(VolumeArgs),
+    /// Far volume and sensor gain together, by a reference leak
+    Leak(ReferenceLeakArgs),
+    /// Background leak and settling time constant of the rig, with a plug in place of the valve
+    Blank(BlankArgs),
     /// The far-side transducer against a reference gauge
-    Transducer(Transducer),
+    Transducer(TransducerArgs),
 }
 
-/// What every calibration takes.
+/// Options of every calibration.
 #[derive(Debug, Args)]
-pub struct Common {
+pub struct CalibrationArgs {
     /// Rig file [default: the built-in rig]
     #[arg(long, value_name = "FILE", help_heading = "Record")]
     pub rig_file: Option<PathBuf>,
     /// File to write, or a folder for it
     #[arg(long, value_name = "FILE|FOLDER", default_value = "calibrations/", help_heading = "Record")]
     pub out: PathBuf,
-    /// Days it counts
+    /// Days it is valid
     #[arg(long, value_name = "DAYS", default_value_t = 365, value_parser = clap::value_parser!(u16).range(1..=3_650), help_heading = "Record")]
-    pub valid: u16,
-    /// Who did it
+    pub valid_days: u16,
+    /// Who calibrated
     #[arg(long, default_value = "", hide_default_value = true, help_heading = "Record")]
-    pub by: String,
+    pub operator: String,
     /// When it was done, instead of now: an RFC 3339 time like 2026-03-02T09:30:00Z
     #[arg(long, value_name = "TIME", help_heading = "Record")]
-    pub at: Option<Timestamp>,
+    pub started_at: Option<Timestamp>,
     /// Simulated valve and rig: a name from `seathold valve list`, or a file
     #[arg(long, value_name = "NAME|FILE", default_value = "tight", help_heading = "The simulated rig")]
     pub valve: String,
-    /// Seed of all chance
+    /// Seed of all random numbers
     #[arg(long, value_name = "N", default_value_t = 1, help_heading = "The simulated rig")]
     pub seed: u64,
 }
 
 /// `seathold calibrate volume`.
 #[derive(Debug, Args)]
-pub struct Volume {
-    /// The known volume, with everything between it and the ball
+pub struct VolumeArgs {
+    /// The reference volume, with everything between it and the ball
     #[arg(long, value_name = "VOLUME")]
-    pub known: String,
+    pub reference: String,
     /// Its standard uncertainty, as a ratio
     #[arg(long, value_name = "RATIO", default_value = "0.3 %")]
-    pub known_u: String,
-    /// Gauge pressures before and after opening, like "6.01 bar:3.61 bar"; may be given again [default: the simulated rig]
+    pub reference_u: String,
+    /// Gauge pressures before and after opening, like "6.01 bar:3.61 bar"; may be given again [default: the simulated
+    /// rig]
     #[arg(long, value_name = "BEFORE:AFTER")]
     pub reading: Vec<String>,
-    /// The known volume held the gas, and the far side was empty
+    /// The reference volume held the gas, and the far side was empty
     #[arg(long, requires = "reading")]
-    pub from_known: bool,
+    pub from_reference: bool,
     /// Standard uncertainty of one reading, without the gain
     #[arg(long, value_name = "PRESSURE", default_value = "10 Pa")]
     pub reading_u: String,
@@ -89,44 +92,48 @@ pub struct Volume {
     #[arg(long, value_name = "N", default_value_t = 5, value_parser = clap::value_parser!(u8).range(1..=50))]
     pub repeats: u8,
     #[command(flatten)]
-    pub common: Common,
+    pub common: CalibrationArgs,
 }
 
 /// `seathold calibrate leak`.
 #[derive(Debug, Args)]
-pub struct Leak {
-    /// What the reference leak lets out at the test pressure, like "20 mm3/s"
+pub struct ReferenceLeakArgs {
+    /// The reference leak at the test pressure, like "20 mm3/s"
     #[arg(long, value_name = "LEAK")]
-    pub known: String,
+    pub reference: String,
     /// Its standard uncertainty, as a ratio
     #[arg(long, value_name = "RATIO", default_value = "1 %")]
-    pub known_u: String,
+    pub reference_u: String,
     /// Fall with the leak and its standard uncertainty, like "44.1 Pa/s:0.2 Pa/s" [default: the simulated rig]
-    #[arg(long, value_name = "FALL:U", requires = "without")]
-    pub with: Option<String>,
+    #[arg(long, value_name = "FALL:U", requires = "fall_without")]
+    pub fall_with: Option<String>,
     /// The same without the leak
-    #[arg(long, value_name = "FALL:U", requires = "with")]
-    pub without: Option<String>,
+    #[arg(long, value_name = "FALL:U", requires = "fall_with")]
+    pub fall_without: Option<String>,
     #[command(flatten)]
-    pub common: Common,
+    pub common: CalibrationArgs,
 }
 
 /// `seathold calibrate blank`.
 #[derive(Debug, Args)]
-pub struct Blank {
+pub struct BlankArgs {
     /// A recording of a run with a plug in place of the valve [default: the simulated rig]
     #[arg(long, value_name = "FILE")]
     pub recording: Option<PathBuf>,
-    /// Measuring time on the simulated rig, in seconds
-    #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u16).range(30..=3_000))]
-    pub seconds: u16,
+    /// Measuring time on the simulated rig
+    #[arg(long, value_name = "TIME", default_value = "60 s", value_parser = whole_seconds)]
+    pub duration: u32,
     #[command(flatten)]
-    pub common: Common,
+    pub common: CalibrationArgs,
+}
+
+fn whole_seconds(text: &str) -> Result<u32, String> {
+    quantity_args::one(Unit::Second, text, (30.0, 3_000.0)).map(|seconds| seconds.round() as u32)
 }
 
 /// `seathold calibrate transducer`.
 #[derive(Debug, Args)]
-pub struct Transducer {
+pub struct TransducerArgs {
     /// Gauge pressures of reference and transducer, like "6 bar:6.004 bar"; three or more [default: the simulated rig]
     #[arg(long, value_name = "REFERENCE:READING")]
     pub point: Vec<String>,
@@ -134,33 +141,33 @@ pub struct Transducer {
     #[arg(long, value_name = "RATIO", default_value = "0.05 %")]
     pub reference_u: String,
     #[command(flatten)]
-    pub common: Common,
+    pub common: CalibrationArgs,
 }
 
-/// What was found, and what to keep with it.
-struct Outcome {
-    subject: Subject,
+/// The result of a calibration, and what to keep with it.
+struct CalibrationOutcome {
+    subject: CalibratedQuantity,
     method: String,
-    values: Values,
+    values: CalibrationValues,
     readings: Vec<String>,
     said: Vec<(&'static str, String)>,
 }
 
 /// `seathold calibrate`.
-pub(super) fn run(typed: &Calibrate, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let (common, found) = match typed {
-        Calibrate::Volume(t) => (&t.common, volume(t, console)?),
-        Calibrate::Leak(t) => (&t.common, leak(t, console)?),
-        Calibrate::Blank(t) => (&t.common, blank_run(t, console)?),
-        Calibrate::Transducer(t) => (&t.common, check(t, console)?),
+pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let (common, found) = match args {
+        CalibrateCommand::Volume(t) => (&t.common, volume(t, console)?),
+        CalibrateCommand::Leak(t) => (&t.common, leak(t, console)?),
+        CalibrateCommand::Blank(t) => (&t.common, blank_run(t, console)?),
+        CalibrateCommand::Transducer(t) => (&t.common, check(t, console)?),
     };
-    let made = date(common.at.unwrap_or_else(|| console.clock.now()));
-    let expires = made.checked_add(Span::new().days(i64::from(common.valid))).unwrap_or(Date::MAX);
+    let made = date(common.started_at.unwrap_or_else(|| console.clock.now()));
+    let expires = made.checked_add(Span::new().days(i64::from(common.valid_days))).unwrap_or(Date::MAX);
     let calibration = Calibration {
         subject: found.subject,
         made,
         expires,
-        by: common.by.clone(),
+        by: common.operator.clone(),
         method: found.method,
         values: found.values,
     };
@@ -170,7 +177,7 @@ pub(super) fn run(typed: &Calibrate, console: &mut Console<'_>) -> Result<Exit, 
     for (label, text) in &found.said {
         line(&mut out, label, text);
     }
-    line(&mut out, "counts", &format!("from {made} to {expires}"));
+    line(&mut out, "valid", &format!("{made} to {expires}"));
     line(&mut out, "file", &path.display().to_string());
     line(&mut out, "next", &format!("seathold run --calibrations {}", common.out.display()));
     write!(console.out, "{out}")?;
@@ -181,13 +188,13 @@ fn date(at: Timestamp) -> Date {
     TimeZone::UTC.to_datetime(at).date()
 }
 
-fn file(out: &Path, subject: Subject, made: Date) -> PathBuf {
+fn file(out: &Path, subject: CalibratedQuantity, made: Date) -> PathBuf {
     let name = format!("{}_{made}.toml", subject.name());
     let folder = out.is_dir() || out.as_os_str().to_string_lossy().ends_with('/');
     if folder { out.join(name) } else { out.to_owned() }
 }
 
-fn scenario(common: &Common) -> Result<Scenario, Error> {
+fn scenario(common: &CalibrationArgs) -> Result<Scenario, Error> {
     let found = valve::find(&common.valve, Reference::ISO_8778.pressure.pascals())?;
     Ok(Scenario {
         plant: seathold_sim::config::RawPlant { actuation: Default::default(), ..found.scenario.plant },
@@ -195,12 +202,12 @@ fn scenario(common: &Common) -> Result<Scenario, Error> {
     })
 }
 
-fn rig(common: &Common) -> Result<RawRig, Error> {
+fn rig(common: &CalibrationArgs) -> Result<RawRig, Error> {
     Ok(*load_rig(common.rig_file.as_deref())?.raw())
 }
 
 /// "A:B", both quantities of one kind.
-fn pair(o: &mut Typed, option: &str, unit: Unit, text: &str, range: (f64, f64)) -> (f64, f64) {
+fn pair(o: &mut QuantityArgs, option: &str, unit: Unit, text: &str, range: (f64, f64)) -> (f64, f64) {
     match text.split_once(':') {
         Some((a, b)) => (o.quantity(option, unit, a, range), o.quantity(option, unit, b, range)),
         None => {
@@ -210,59 +217,66 @@ fn pair(o: &mut Typed, option: &str, unit: Unit, text: &str, range: (f64, f64)) 
     }
 }
 
-/// What the simulated rig's guide says as it goes.
+/// A step of the procedure on the simulated rig.
 fn step(console: &mut Console<'_>, text: &str) -> Result<(), Error> {
     writeln!(console.err, "  {text}")?;
     Ok(())
 }
 
 fn failed(why: String) -> Error {
-    Error::Input { origin: "calibration".into(), problems: vec![Problem { line: None, message: why }] }
+    Error::Input { origin: "calibration".into(), problems: vec![InputProblem { line: None, message: why }] }
 }
 
 const PRESSURE: (f64, f64) = (-50_000.0, 1e6);
 
-fn volume(typed: &Volume, console: &mut Console<'_>) -> Result<Outcome, Error> {
-    let rig = rig(&typed.common)?;
-    let mut o = Typed::default();
-    let known = expansion::Known {
-        volume_m3: o.quantity("--known", Unit::CubicMetre, &typed.known, (1e-7, 0.1)),
-        volume_u_rel: o.quantity("--known-u", Unit::Ratio, &typed.known_u, (0.0, 0.1)),
-        reading_u_pa: o.quantity("--reading-u", Unit::PascalRms, &typed.reading_u, (0.0, 20_000.0)),
-        temperature_u_k: o.quantity("--temperature-u", Unit::Kelvin, &typed.temperature_u, (0.0, 10.0)),
+fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
+    let rig = rig(&args.common)?;
+    let mut o = QuantityArgs::default();
+    let known = expansion::ReferenceVolume {
+        volume_m3: o.quantity("--reference", Unit::CubicMetre, &args.reference, (1e-7, 0.1)),
+        volume_u_rel: o.quantity("--reference-u", Unit::Ratio, &args.reference_u, (0.0, 0.1)),
+        reading_u_pa: o.quantity("--reading-u", Unit::PascalRms, &args.reading_u, (0.0, 20_000.0)),
+        temperature_u_k: o.quantity("--temperature-u", Unit::Kelvin, &args.temperature_u, (0.0, 10.0)),
         gas_k: 293.15,
         atmosphere_pa: rig.atmosphere_pa,
     };
     let mut pairs: Vec<(f64, f64)> =
-        typed.reading.iter().map(|text| pair(&mut o, "--reading", Unit::PascalRms, text, PRESSURE)).collect();
+        args.reading.iter().map(|text| pair(&mut o, "--reading", Unit::PascalRms, text, PRESSURE)).collect();
     o.finish()?;
-    let direction = if typed.from_known { expansion::Direction::FromKnown } else { expansion::Direction::IntoKnown };
+    let direction = if args.from_reference { expansion::Direction::FromKnown } else { expansion::Direction::IntoKnown };
     let simulated = pairs.is_empty();
     if simulated {
-        let mut scenario = scenario(&typed.common)?;
+        let mut scenario = scenario(&args.common)?;
         scenario.plant.line_volume_m3 = known.volume_m3;
-        let mut stand = Stand::new(&scenario, &rig, typed.common.seed).map_err(failed)?;
-        step(console, "1. the known volume sits on the supply side; everything is empty and zero is taken")?;
+        let mut bench = CalibrationBench::new(&scenario, &rig, args.common.seed).map_err(failed)?;
+        step(console, "1. the reference volume is on the supply side; everything is empty and zero is taken")?;
         step(
             console,
             "2. fill both sides, shut the ball, vent the supply side, shut the vent; wait: the pressure before",
         )?;
         step(
             console,
-            "3. open the ball, work it to empty its cavity too, and wait until the gas is at room temperature: the pressure after",
+            "3. open the ball, work it to empty its cavity too, and wait until the gas is at room temperature: the \
+             pressure after",
         )?;
-        for n in 1..=typed.repeats {
-            let (before, after) = stand.expand();
+        for n in 1..=args.repeats {
+            let (before, after) = bench.expand();
             step(console, &format!("   {n}: {before:.1} Pa before, {after:.1} Pa after"))?;
             pairs.push((before, after));
         }
     }
     let (found, u) = expansion::volume(&known, direction, &pairs).map_err(failed)?;
-    let values = Values { far_volume_m3: found, far_volume_u_rel: u / found, ..Values::default() };
-    let way = if typed.from_known { "out of" } else { "into" };
-    Ok(Outcome {
-        subject: Subject::Volume,
-        method: format!("expansion {way} a known volume of {} ± {}{}", typed.known, typed.known_u, source(simulated)),
+    let values =
+        CalibrationValues { far_volume_m3: found, far_volume_u_rel: u / found, ..CalibrationValues::default() };
+    let way = if args.from_reference { "out of" } else { "into" };
+    Ok(CalibrationOutcome {
+        subject: CalibratedQuantity::Volume,
+        method: format!(
+            "expansion {way} a reference volume of {} ± {}{}",
+            args.reference,
+            args.reference_u,
+            source(simulated)
+        ),
         readings: pairs.iter().map(|(a, b)| format!("gauge pressure {a:.1} Pa before, {b:.1} Pa after")).collect(),
         said: vec![(
             "far volume",
@@ -276,27 +290,27 @@ const fn source(simulated: bool) -> &'static str {
     if simulated { ", on the simulated rig" } else { "" }
 }
 
-/// Standard uncertainty of a figure's slope, in Pa/s.
-fn slope_u(figure: &Figure, rig: &RawRig) -> f64 {
-    let b = &figure.budget;
+/// Standard uncertainty of an estimate's slope, in Pa/s.
+fn slope_u(estimate: &LeakEstimate, rig: &RawRig) -> f64 {
+    let b = &estimate.budget;
     [b.fit, b.curve, b.resolution, b.temperature].iter().map(|p| p * p).sum::<f64>().sqrt() / rig.far_volume_m3
 }
 
-/// A hold on the simulated rig that must end in a figure.
+/// A hold on the simulated rig that must end in an estimate.
 fn held(
     scenario: &Scenario,
     rig: &RawRig,
     seconds: u32,
     settle_s: u32,
     seed: u64,
-) -> Result<(Figure, stand::Held), Error> {
-    let recipe = stand::recipe(600_000, 700_000, seconds, settle_s);
-    let held = stand::hold(scenario, rig, &recipe, seed).map_err(failed)?;
-    let figure = held.side.figure.ok_or_else(|| {
-        let speaker = Speaker::new(&recipe, &Shown::default());
-        failed(format!("the run gave no figure: {}", speaker.ground(&held.side)))
+) -> Result<(LeakEstimate, bench::HoldResult), Error> {
+    let recipe = bench::recipe(600_000, 700_000, seconds, settle_s);
+    let held = bench::hold(scenario, rig, &recipe, seed).map_err(failed)?;
+    let estimate = held.side.estimate.ok_or_else(|| {
+        let units = UnitFormat::new(&recipe, &DisplayUnits::default());
+        failed(format!("the run gave no estimate: {}", units.reason(&held.side)))
     })?;
-    Ok((figure, held))
+    Ok((estimate, held))
 }
 
 /// Measuring time with a reference leak, in seconds: short, because the leak slows as the pressure falls.
@@ -305,30 +319,31 @@ const LEAK_WINDOW_S: u32 = 30;
 /// Gauge pressure of the simulated holds, in pascals.
 const LEAK_TARGET_PA: f64 = 600_000.0;
 
-fn leak(typed: &Leak, console: &mut Console<'_>) -> Result<Outcome, Error> {
-    let rig = rig(&typed.common)?;
-    let mut o = Typed::default();
+fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
+    let rig = rig(&args.common)?;
+    let mut o = QuantityArgs::default();
     let at = Reference::ISO_8778.pressure.pascals();
     let mut known = o
-        .quantity_in("--known", Unit::PascalCubicMetrePerSecond, &typed.known, (1e-9, 1.0), at)
+        .quantity_in("--reference", Unit::PascalCubicMetrePerSecond, &args.reference, (1e-9, 1.0), at)
         .map_or(0.0, |(v, _)| v);
-    let known_u = o.quantity("--known-u", Unit::Ratio, &typed.known_u, (0.0, 0.2));
+    let known_u = o.quantity("--reference-u", Unit::Ratio, &args.reference_u, (0.0, 0.2));
     let mut typed_fall = |option, text: &Option<String>| text.as_ref().map(|t| typed_rate(&mut o, option, t));
-    let (with, without) = (typed_fall("--with", &typed.with), typed_fall("--without", &typed.without));
+    let (with, without) =
+        (typed_fall("--fall-with", &args.fall_with), typed_fall("--fall-without", &args.fall_without));
     o.finish()?;
     let simulated = with.is_none();
     let (with, without) = match (with, without) {
         (Some(with), Some(without)) => (with, without),
         _ => {
-            let scenario = scenario(&typed.common)?;
+            let scenario = scenario(&args.common)?;
             let mut leaking = scenario;
             leaking.plant.rig_leak.rate += known;
-            step(console, "1. a whole first side without the reference leak")?;
-            let (without, _) = held(&scenario, &rig, LEAK_WINDOW_S, 20, typed.common.seed)?;
+            step(console, "1. a complete first side without the reference leak")?;
+            let (without, _) = held(&scenario, &rig, LEAK_WINDOW_S, 20, args.common.seed)?;
             step(console, "2. the reference leak on the far side, and the same again")?;
-            let (with, hold) = held(&leaking, &rig, LEAK_WINDOW_S, 20, typed.common.seed.wrapping_add(1))?;
-            let fall = |f: &Figure| (-f.slope.pascals_per_second(), slope_u(f, &rig));
-            // The leak is stated at the target; the gas trapped stands a little lower, and lower again in mid-window.
+            let (with, hold) = held(&leaking, &rig, LEAK_WINDOW_S, 20, args.common.seed.wrapping_add(1))?;
+            let fall = |f: &LeakEstimate| (-f.slope.pascals_per_second(), slope_u(f, &rig));
+            // The leak is stated at the target; the trapped gas is at a little less, and less again in mid-window.
             let mid = f64::from(with.window_ms) / 2e3 * with.slope.pascals_per_second();
             let end = hold.side.isolated_at.map_or(LEAK_TARGET_PA, |p| f64::from(p.pascals() - hold.side.fall_pa));
             known = reference_leak::at_pressure(known, LEAK_TARGET_PA, end - mid, rig.atmosphere_pa);
@@ -336,10 +351,11 @@ fn leak(typed: &Leak, console: &mut Console<'_>) -> Result<Outcome, Error> {
         }
     };
     let (found, u) = reference_leak::volume((known, known * known_u), with, without).map_err(failed)?;
-    let values = Values { far_volume_m3: found, far_volume_u_rel: u / found, ..Values::default() };
-    Ok(Outcome {
-        subject: Subject::Leak,
-        method: format!("reference leak of {} ± {}{}", typed.known, typed.known_u, source(simulated)),
+    let values =
+        CalibrationValues { far_volume_m3: found, far_volume_u_rel: u / found, ..CalibrationValues::default() };
+    Ok(CalibrationOutcome {
+        subject: CalibratedQuantity::Leak,
+        method: format!("reference leak of {} ± {}{}", args.reference, args.reference_u, source(simulated)),
         readings: vec![
             format!("fall with the leak {:.4} ± {:.4} Pa/s", with.0, with.1),
             format!("fall without the leak {:.4} ± {:.4} Pa/s", without.0, without.1),
@@ -355,7 +371,7 @@ fn leak(typed: &Leak, console: &mut Console<'_>) -> Result<Outcome, Error> {
             (
                 "far volume",
                 format!(
-                    "{:.3} ± {:.3} cm³ (standard uncertainty, {} %), the gain in it",
+                    "{:.3} ± {:.3} cm³ (standard uncertainty, {} %), sensor gain included",
                     found * 1e6,
                     u * 1e6,
                     percent(u / found)
@@ -367,7 +383,7 @@ fn leak(typed: &Leak, console: &mut Console<'_>) -> Result<Outcome, Error> {
 }
 
 /// "44.1 Pa/s:0.2 Pa/s"; rates are whole pascals elsewhere, so the number is read here.
-fn typed_rate(o: &mut Typed, option: &str, text: &str) -> (f64, f64) {
+fn typed_rate(o: &mut QuantityArgs, option: &str, text: &str) -> (f64, f64) {
     let one = |part: &str| {
         part.trim().strip_suffix("Pa/s").and_then(|n| n.trim().parse::<f64>().ok()).filter(|v| v.is_finite())
     };
@@ -380,43 +396,46 @@ fn typed_rate(o: &mut Typed, option: &str, text: &str) -> (f64, f64) {
     }
 }
 
-fn blank_run(typed: &Blank, console: &mut Console<'_>) -> Result<Outcome, Error> {
-    let (rig, figure, samples, simulated) = match &typed.recording {
+fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
+    let (rig, estimate, samples, simulated) = match &args.recording {
         Some(path) => {
-            let (rig, figure, samples) = recorded(path)?;
-            (rig, figure, samples, false)
+            let (rig, estimate, samples) = recorded(path)?;
+            (rig, estimate, samples, false)
         }
         None => {
-            let rig = rig(&typed.common)?;
-            let scenario = stand::plugged(scenario(&typed.common)?);
-            step(console, "1. a plug in place of the valve: whatever leaks now is the rig")?;
+            let rig = rig(&args.common)?;
+            let scenario = bench::plugged(scenario(&args.common)?);
+            step(console, "1. a plug in place of the valve: whatever leaks now is the rig itself")?;
             step(console, "2. fill, isolate and watch at once, while the gas still settles: its time constant")?;
-            let recipe = stand::recipe(600_000, 700_000, 60, 0);
-            let early = stand::hold(&scenario, &rig, &recipe, typed.common.seed).map_err(failed)?;
-            step(console, "3. the same again with a long rest before: the rig's own leak")?;
-            let (figure, _) = held(&scenario, &rig, typed.seconds.into(), 60, typed.common.seed.wrapping_add(1))?;
-            (rig, figure, early.samples, true)
+            let recipe = bench::recipe(600_000, 700_000, 60, 0);
+            let early = bench::hold(&scenario, &rig, &recipe, args.common.seed).map_err(failed)?;
+            step(console, "3. the same again with a long rest before: the background leak")?;
+            let (estimate, _) = held(&scenario, &rig, args.duration, 60, args.common.seed.wrapping_add(1))?;
+            (rig, estimate, early.samples, true)
         }
     };
-    let (background, u) = blank::background(&figure, &rig);
+    let (background, u) = blank::background(&estimate, &rig);
     let (tau_s, tau_u_rel) = blank::time_constant(&samples).unwrap_or_default();
     let tau = if tau_s > 0.0 {
         format!("{tau_s:.2} s ± {} % (standard uncertainty)", percent(tau_u_rel))
     } else {
-        "no transient stands out of the noise, so none was found".into()
+        "no transient above the noise, so none was found".into()
     };
-    let window = f64::from(figure.window_ms) / 1e3;
-    Ok(Outcome {
-        subject: Subject::Blank,
+    let window = f64::from(estimate.window_ms) / 1e3;
+    Ok(CalibrationOutcome {
+        subject: CalibratedQuantity::Blank,
         method: format!("plug in place of the valve{}", source(simulated)),
-        readings: vec![format!("window {window:.1} s, slope {:.5} Pa/s", figure.slope.pascals_per_second())],
-        said: vec![("own leak", format!("{background:.2e} ± {u:.1e} Pa·m³/s (standard uncertainty)")), ("τ", tau)],
-        values: Values {
+        readings: vec![format!("window {window:.1} s, slope {:.5} Pa/s", estimate.slope.pascals_per_second())],
+        said: vec![
+            ("background", format!("leak {} (standard uncertainty)", background_words(background, u))),
+            ("time constant", tau),
+        ],
+        values: CalibrationValues {
             background_pa_m3_s: background,
             background_u_pa_m3_s: u,
             tau_s,
             tau_u_rel,
-            ..Values::default()
+            ..CalibrationValues::default()
         },
     })
 }
@@ -424,50 +443,55 @@ fn blank_run(typed: &Blank, console: &mut Console<'_>) -> Result<Outcome, Error>
 /// Time in seconds and counts.
 type Samples = Vec<(f64, f64)>;
 
-/// Rig, figure and settling samples of a recording's first side.
-fn recorded(path: &Path) -> Result<(RawRig, Figure, Samples), Error> {
+/// Rig, estimate and settling samples of a recording's first side.
+fn recorded(path: &Path) -> Result<(RawRig, LeakEstimate, Samples), Error> {
     let recording = recording::read(path)?;
     if let Some(why) = &recording.damage {
         return Err(Error::Recording { path: path.into(), why: why.clone() });
     }
-    let keeper = Keeper::over(&recording);
-    let figure = keeper.side.and_then(|s| s.figure).ok_or_else(|| Error::Input {
+    let recorder = HoldRecorder::over(&recording);
+    let estimate = recorder.side.and_then(|s| s.estimate).ok_or_else(|| Error::Input {
         origin: path.display().to_string(),
-        problems: vec![Problem { line: None, message: "no side of it ended in a figure".into() }],
+        problems: vec![InputProblem { line: None, message: "no side of it ended in an estimate".into() }],
     })?;
-    Ok((recording.header.rig, figure, keeper.samples))
+    Ok((recording.header.rig, estimate, recorder.samples))
 }
 
-fn check(typed: &Transducer, console: &mut Console<'_>) -> Result<Outcome, Error> {
-    let rig = rig(&typed.common)?;
-    let mut o = Typed::default();
-    let reference_u = o.quantity("--reference-u", Unit::Ratio, &typed.reference_u, (0.0, 0.1));
+fn check(args: &TransducerArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
+    let rig = rig(&args.common)?;
+    let mut o = QuantityArgs::default();
+    let reference_u = o.quantity("--reference-u", Unit::Ratio, &args.reference_u, (0.0, 0.1));
     let mut points: Vec<(f64, f64)> =
-        typed.point.iter().map(|text| pair(&mut o, "--point", Unit::PascalRms, text, PRESSURE)).collect();
+        args.point.iter().map(|text| pair(&mut o, "--point", Unit::PascalRms, text, PRESSURE)).collect();
     o.finish()?;
     let simulated = points.is_empty();
     if simulated {
-        let scenario = scenario(&typed.common)?;
+        let scenario = scenario(&args.common)?;
         step(console, "1. empty, then a quarter, half, three quarters and all of the regulator's pressure")?;
         for quarter in 0..=4u32 {
             let mut at = scenario;
-            at.plant.set_pa = scenario.plant.set_pa * f64::from(quarter.max(1)) / 4.0;
-            let seed = typed.common.seed.wrapping_add(u64::from(quarter));
-            let mut stand = Stand::new(&at, &rig, seed).map_err(failed)?;
-            let (truth, reading) = stand.compare(rig.far.zero_counts, quarter > 0);
+            at.plant.regulator_set_pa = scenario.plant.regulator_set_pa * f64::from(quarter.max(1)) / 4.0;
+            let seed = args.common.seed.wrapping_add(u64::from(quarter));
+            let mut bench = CalibrationBench::new(&at, &rig, seed).map_err(failed)?;
+            let (truth, reading) = bench.compare(rig.far.zero_counts, quarter > 0);
             step(console, &format!("   reference {truth:.1} Pa, transducer {reading:.1} Pa"))?;
             points.push((truth, reading));
         }
     }
     let check = transducer::check(&points, reference_u).map_err(failed)?;
-    let values = Values { gain: check.gain, gain_u_rel: check.gain_u_rel, zero_pa: check.zero_pa, ..Values::default() };
-    Ok(Outcome {
-        subject: Subject::Transducer,
-        method: format!("against a reference gauge ± {}{}", typed.reference_u, source(simulated)),
+    let values = CalibrationValues {
+        gain: check.gain,
+        gain_u_rel: check.gain_u_rel,
+        zero_pa: check.zero_pa,
+        ..CalibrationValues::default()
+    };
+    Ok(CalibrationOutcome {
+        subject: CalibratedQuantity::Transducer,
+        method: format!("against a reference gauge ± {}{}", args.reference_u, source(simulated)),
         readings: points.iter().map(|(x, y)| format!("reference {x:.1} Pa, reading {y:.1} Pa")).collect(),
         said: vec![
-            ("gain", format!("{:.5} ± {} % (standard uncertainty)", check.gain, percent(check.gain_u_rel))),
-            ("zero", format!("{:.1} Pa (a run takes zero anew each time)", check.zero_pa)),
+            ("sensor gain", format!("{:.5} ± {} % (standard uncertainty)", check.gain, percent(check.gain_u_rel))),
+            ("zero", format!("{:.1} Pa (each run takes zero again)", check.zero_pa)),
             ("off the line", format!("{:.1} Pa at most", check.off_line_pa)),
         ],
         values,

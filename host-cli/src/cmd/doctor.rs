@@ -8,24 +8,24 @@ use seathold_sequencer::rig::Rig;
 use serde_json::json;
 
 use super::run::find_recipe;
-use super::run_on::{GREET_US, left_over, read_rig, read_status};
+use super::run_controller::{GREET_US, left_over, read_rig, read_status};
 use crate::console::Console;
-use crate::doctor::view::View;
-use crate::doctor::{Bench, Checks, Halt, Person, Round};
+use crate::doctor::readings::Readings;
+use crate::doctor::{Checks, Dialog, Halt, Procedure, RigUnderCheck};
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::messages;
 use crate::rig::sim::parse_fault;
-use crate::rig::{Address, Remote};
+use crate::rig::{Address, Client};
 use crate::summary::line;
-use crate::words;
 
 /// `seathold doctor`.
 #[derive(Debug, Args)]
-pub struct Doctor {
+pub struct DoctorArgs {
     /// "sim" (in this program), or a controller: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
     #[arg(long, value_name = "RIG", default_value = "sim")]
     pub rig: Address,
-    /// Recipe whose demands on zero and noise the readings must meet [default: "dn25-air"]
+    /// Recipe whose limits on zero and noise the readings must meet [default: "dn25-air"]
     #[arg(long, value_name = "FILE")]
     pub recipe: Option<PathBuf>,
     /// A fault of the simulated rig in this program, as for `run`; times count from switching on
@@ -36,70 +36,70 @@ pub struct Doctor {
     pub json: bool,
 }
 
-pub(super) fn run(typed: &Doctor, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let address = &typed.rig;
-    if *address != Address::Sim && !typed.fault.is_empty() {
+pub(super) fn run(args: &DoctorArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let address = &args.rig;
+    if *address != Address::Sim && !args.fault.is_empty() {
         return Err(Error::usage("--fault is for the rig simulated in this program, not for a controller"));
     }
     left_over(Path::new("recordings/any"), address)?;
-    let mut remote = Remote::look(address, console.clock).map_err(|why| Error::rig(address, why))?;
-    for text in &typed.fault {
+    let mut client = Client::look(address, console.clock).map_err(|why| Error::rig(address, why))?;
+    for text in &args.fault {
         let fault = parse_fault(text).map_err(|why| Error::usage(format!("--fault: {why}")))?;
-        if remote.bench().is_some_and(|stand| !stand.schedule.add(fault)) {
+        if client.bench().is_some_and(|stand| !stand.schedule.add(fault)) {
             return Err(Error::usage(format!("--fault: at most {} faults a run", seathold_sim::fault::FAULTS)));
         }
     }
-    remote.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
-    let rig = read_rig(&mut remote, address, console)?;
-    let recipe = find_recipe(typed.recipe.as_deref(), &rig, None)?;
-    let status = read_status(&mut remote, address, console)?;
+    client.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
+    let rig = read_rig(&mut client, address, console)?;
+    let recipe = find_recipe(args.recipe.as_deref(), &rig, None)?;
+    let status = read_status(&mut client, address, console)?;
     if status.phase.is_live() || status.side.is_some() {
-        let phase = words::phase_name(status.phase);
+        let phase = messages::phase_name(status.phase);
         return Err(Error::rig(address, format!("a run is in progress on it ({phase}): it must end first")));
     }
-    remote.take_records();
-    let welcome = remote.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
-    let snapshot = read_status(&mut remote, address, console)?;
-    let person = if remote.bench().is_some() { Person::Simulated } else { Person::Keyboard };
+    client.take_records();
+    let welcome = client.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
+    let snapshot = read_status(&mut client, address, console)?;
+    let dialog = if client.bench().is_some() { Dialog::Simulated } else { Dialog::Keyboard };
     write!(console.err, "{}", opening(address, &welcome, &rig))?;
 
-    let mut round = Round {
-        bench: Bench::new(remote, rig, View::new(rig.raw(), &snapshot)),
-        person,
+    let mut procedure = Procedure {
+        bench: RigUnderCheck::new(client, rig, Readings::new(rig.raw(), &snapshot)),
+        dialog,
         checks: Checks::of(rig.raw()),
         recipe: *recipe.recipe.raw(),
-        works: welcome.can.single_outputs,
+        works: welcome.capabilities.single_outputs,
     };
-    let ended = caught_up(&mut round.bench, &welcome, console).and_then(|()| round.run(console));
+    let ended = caught_up(&mut procedure.bench, &welcome, console).and_then(|()| procedure.run(console));
     let ended = match ended {
         Err(Halt::GivenUp) => {
-            writeln!(console.err, "given up; waiting until everything is at rest (Ctrl-C again leaves at once)")?;
-            round.leave(console);
+            writeln!(console.err, "given up; waiting until everything is at rest (Ctrl-C again quits at once)")?;
+            procedure.leave(console);
             Ok(())
         }
         Err(Halt::Lost(why)) => {
-            // Its own time-outs let go of whatever was worked.
+            // Its own time-outs release whatever was energised.
             writeln!(
                 console.err,
-                "the controller cannot be reached any more ({why}). It lets go of an output by itself, within a second or \
-                 two; look at it"
+                "the controller cannot be reached any more ({why}). It releases an output by itself, within a \
+                 second or two; look at it"
             )?;
             Ok(())
         }
         Err(Halt::Dark(why)) => {
-            round.leave(console);
+            procedure.leave(console);
             Err(why)
         }
         Ok(()) => Ok(()),
     };
     ended?;
-    tell(typed, &round.checks, &welcome, console)?;
-    Ok(round.checks.exit())
+    tell(args, &procedure.checks, &welcome, console)?;
+    Ok(procedure.checks.exit())
 }
 
-/// Takes in what had happened before: what is looked at from here on is now.
-fn caught_up(bench: &mut Bench, welcome: &Welcome, console: &mut Console<'_>) -> Result<(), Halt> {
-    while bench.remote.have().is_none_or(|have| have.next < welcome.next) {
+/// Processes earlier records: what comes from here on is current.
+fn caught_up(bench: &mut RigUnderCheck, welcome: &Welcome, console: &mut Console<'_>) -> Result<(), Halt> {
+    while bench.client.have().is_none_or(|have| have.next < welcome.next) {
         bench.look(console)?;
     }
     Ok(())
@@ -108,7 +108,7 @@ fn caught_up(bench: &mut Bench, welcome: &Welcome, console: &mut Console<'_>) ->
 fn opening(address: &Address, welcome: &Welcome, rig: &Rig) -> String {
     let raw = rig.raw();
     let mut text = format!("checking the rig at {address}\n");
-    let kind = if welcome.can.simulated { "simulated rig, no air" } else { "rig with air" };
+    let kind = if welcome.capabilities.simulated { "simulated rig, no air" } else { "rig with air" };
     line(&mut text, "controller", &format!("{kind}; link version {}; boot {:08x}", welcome.version, welcome.boot));
     let fitted = [
         ("supply-side transducer", raw.supply.is_some()),
@@ -126,18 +126,18 @@ fn opening(address: &Address, welcome: &Welcome, rig: &Rig) -> String {
         &mut text,
         "caution",
         "no air before every check is good. Eye protection; hands clear of the ball, which the controller moves. The \
-         emergency stop must cut the solenoids' supply by itself, and the relief valve must hold by itself: neither can \
-         be seen from here, try both by hand. This program is not a safety device.",
+         emergency stop must cut the solenoids' supply by itself, and the relief valve must hold by itself: neither \
+         can be seen from here, try both by hand. This program is not a safety device.",
     );
     text.push('\n');
     text
 }
 
-fn tell(typed: &Doctor, checks: &Checks, welcome: &Welcome, console: &mut Console<'_>) -> Result<(), Error> {
-    if typed.json {
+fn tell(args: &DoctorArgs, checks: &Checks, welcome: &Welcome, console: &mut Console<'_>) -> Result<(), Error> {
+    if args.json {
         let mut doctor = checks.json();
-        doctor["rig"] = json!(typed.rig.to_string());
-        doctor["simulated"] = json!(welcome.can.simulated);
+        doctor["rig"] = json!(args.rig.to_string());
+        doctor["simulated"] = json!(welcome.capabilities.simulated);
         doctor["boot"] = json!(welcome.boot);
         writeln!(console.out, "{}", json!({ "doctor": doctor }))?;
         return Ok(());
@@ -145,14 +145,14 @@ fn tell(typed: &Doctor, checks: &Checks, welcome: &Welcome, console: &mut Consol
     writeln!(console.err)?;
     let next = if checks.exit() == Exit::Good {
         format!(
-            "the first air: the lowest pressure that the regulator holds, hand bleed shut, shield in place; then seathold \
-             run --rig {} --sides first --recipe FILE, with that pressure as its target",
-            typed.rig
+            "the first air: the lowest pressure that the regulator holds, hand bleed shut, shield in place; then \
+             seathold run --rig {} --sides first --recipe FILE, with that pressure as its target",
+            args.rig
         )
     } else {
         "no air. Put right what failed, and check again".to_owned()
     };
-    let mut text = format!("{}  {}\n{}", typed.rig, checks.headline(), checks.text());
+    let mut text = format!("{}  {}\n{}", args.rig, checks.headline(), checks.text());
     line(&mut text, "next", &next);
     write!(console.out, "{text}")?;
     Ok(())

@@ -6,21 +6,21 @@ use std::path::PathBuf;
 use clap::Args;
 use sha2::{Digest, Sha256};
 
-use super::find::{In, Wanted};
+use super::find::{RegisterArg, RunFilterArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::export::tables::Place;
-use crate::export::{Column, Table, tables};
+use crate::export::tables::RunContextColumns;
+use crate::export::{ExportColumn, ExportTable, tables};
 use crate::recording::{self, Damage};
-use crate::register::{Access, Register, Trouble};
+use crate::register::{Access, Register, RegisterError};
 
 /// `seathold export`.
 #[derive(Debug, Args)]
-pub struct Export {
+pub struct ExportArgs {
     /// Recordings, or folders of them; without any, runs are taken from the register
     pub files: Vec<PathBuf>,
-    /// Table of runs to write; the ending says as what: .csv, .jsonl or .parquet
+    /// Table of runs to write, by its ending .csv, .jsonl or .parquet
     #[arg(long, value_name = "FILE")]
     pub runs: Option<PathBuf>,
     /// Table of judged sides to write, with leak and uncertainty budget
@@ -30,39 +30,39 @@ pub struct Export {
     #[arg(long, value_name = "FILE")]
     pub samples: Option<PathBuf>,
     #[command(flatten)]
-    pub wanted: Wanted,
+    pub filter: RunFilterArgs,
     #[command(flatten)]
-    pub place: In,
+    pub register: RegisterArg,
 }
 
 /// The tables asked for, and which recordings are in them.
 struct Writing {
-    runs: Option<Table>,
-    sides: Option<Table>,
-    samples: Option<Table>,
+    runs: Option<ExportTable>,
+    sides: Option<ExportTable>,
+    samples: Option<ExportTable>,
     /// Thirty-two bytes a run is all that is kept of it.
     seen: HashSet<[u8; 32]>,
     exit: Exit,
 }
 
 /// Reads a recording at a time and writes its rows, so that memory does not grow with their number.
-pub(super) fn run(command: &Export, console: &mut Console<'_>) -> Result<Exit, Error> {
+pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     if [&command.runs, &command.sides, &command.samples].iter().all(|path| path.is_none()) {
         return Err(Error::usage("say what to write: --runs FILE, --sides FILE or --samples FILE"));
     }
     if !command.files.is_empty() {
-        command.wanted.only_serial()?;
+        command.filter.only_serial()?;
     }
     let files = super::recordings(&command.files)?;
     if files.is_empty() && !command.files.is_empty() {
         return Err(Error::usage("there is no recording (.hold) in the folders named"));
     }
-    // Before any table is begun: what cannot be read leaves nothing behind.
+    // Before any table is begun: an unreadable file leaves nothing behind.
     let register =
-        command.files.is_empty().then(|| Register::open(&command.place.register, Access::Read)).transpose()?;
-    let filter = register.as_ref().map(|register| command.wanted.filter(register)).transpose()?;
-    let create = |path: &Option<PathBuf>, columns: &'static [Column]| {
-        path.as_ref().map(|path| Table::create(path, columns)).transpose()
+        command.files.is_empty().then(|| Register::open(&command.register.register, Access::Read)).transpose()?;
+    let filter = register.as_ref().map(|register| command.filter.filter(register)).transpose()?;
+    let create = |path: &Option<PathBuf>, columns: &'static [ExportColumn]| {
+        path.as_ref().map(|path| ExportTable::create(path, columns)).transpose()
     };
     let mut writing = Writing {
         runs: create(&command.runs, tables::RUNS)?,
@@ -76,16 +76,16 @@ pub(super) fn run(command: &Export, console: &mut Console<'_>) -> Result<Exit, E
         for run in register.runs(filter) {
             let run = run?;
             let batch_name = run.batch.as_ref().and_then(|batch| batches.get(batch)).map(String::as_str);
-            let place = Some(Place { run: &run, batch_name });
+            let context = Some(RunContextColumns { run: &run, batch_name });
             let name = format!("run {}", register.short(&run.name()));
-            let damaged = |why| Error::register(register.path(), Trouble::Damaged(format!("{name}: {why}")));
-            writing.take(&command.wanted, &name, &register.recording(run.id)?, place, damaged, console)?;
+            let damaged = |why| Error::register(register.path(), RegisterError::Damaged(format!("{name}: {why}")));
+            writing.take(&command.filter, &name, &register.recording(run.id)?, context, damaged, console)?;
         }
     } else {
         for path in files {
             let bytes = std::fs::read(&path).map_err(|why| Error::file("read", &path, why))?;
             let damaged = |why| Error::Recording { path: path.clone(), why };
-            writing.take(&command.wanted, &path.display().to_string(), &bytes, None, damaged, console)?;
+            writing.take(&command.filter, &path.display().to_string(), &bytes, None, damaged, console)?;
         }
     }
     let Writing { runs, sides, samples, exit, .. } = writing;
@@ -103,10 +103,10 @@ impl Writing {
     /// Adds a recording, unless it is there already or of another valve.
     fn take(
         &mut self,
-        wanted: &Wanted,
+        filter: &RunFilterArgs,
         name: &str,
         bytes: &[u8],
-        place: Option<Place<'_>>,
+        register: Option<RunContextColumns<'_>>,
         unreadable: impl FnOnce(Damage) -> Error,
         console: &mut Console<'_>,
     ) -> Result<(), Error> {
@@ -116,16 +116,16 @@ impl Writing {
             return Ok(());
         }
         let recording = recording::read_bytes(bytes).map_err(unreadable)?;
-        if wanted.serial.as_ref().is_some_and(|serial| *serial != recording.header.serial) {
+        if filter.serial.as_ref().is_some_and(|serial| *serial != recording.header.serial) {
             return Ok(());
         }
         if let Some(why) = &recording.damage {
-            writeln!(console.err, "{name}: {why}. What is whole is taken.")?;
+            writeln!(console.err, "{name}: {why}. The intact part is used.")?;
             self.exit = Exit::Storage;
         }
         let id = crate::report::hex(&hash);
         if let Some(table) = &mut self.runs {
-            table.row(&tables::run_row(&id, &recording, place))?;
+            table.row(&tables::run_row(&id, &recording, register))?;
         }
         if let Some(table) = &mut self.sides {
             tables::side_rows(&id, &recording).iter().try_for_each(|row| table.row(row))?;

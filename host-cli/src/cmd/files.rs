@@ -1,4 +1,4 @@
-//! `seathold recipe`, `rig` and `valve`: templates, checks, and what is built in.
+//! `seathold recipe`, `rig` and `valve`: templates, checks, and the built-in ones.
 
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::units::Reference;

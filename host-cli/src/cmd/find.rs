@@ -15,24 +15,24 @@ use serde_json::json;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::quantity::Kind;
-use crate::recording::header::Shown;
+use crate::messages::{self, UnitFormat};
+use crate::quantity::Dimension;
+use crate::recording::header::DisplayUnits;
 use crate::register::note_words;
-use crate::register::valves::Noted;
-use crate::register::{Access, DEFAULT_NAME, Filter, Register, Run, SideFound, VARIABLE};
-use crate::words::{self, Speaker};
+use crate::register::valves::NoteRecord;
+use crate::register::{Access, DEFAULT_NAME, Register, RunFilter, RunRow, SideRow, VARIABLE};
 
 /// The register that a command works on.
 #[derive(Debug, Args)]
-pub struct In {
+pub struct RegisterArg {
     /// Register
     #[arg(long, value_name = "FILE", env = VARIABLE, hide_env_values = true, default_value = DEFAULT_NAME)]
     pub register: PathBuf,
 }
 
-/// Which runs are wanted; also for other commands that work on a selection.
+/// Selects runs; also for other commands that work on a selection.
 #[derive(Debug, Default, Args)]
-pub struct Wanted {
+pub struct RunFilterArgs {
     /// Only this valve
     #[arg(long, value_name = "NUMBER", help_heading = "Which runs")]
     pub serial: Option<String>,
@@ -50,7 +50,7 @@ pub struct Wanted {
     pub verdict: Vec<VerdictArg>,
     /// Only with this recipe: its name, or the beginning of its hash
     #[arg(long, value_name = "NAME|HASH", help_heading = "Which runs")]
-    pub recipe: Option<String>,
+    pub recipe_name: Option<String>,
     /// Only where a side's leak lies in this range, like "5 mm3/s..20 mm3/s"; either end may be left out
     #[arg(long, value_name = "LEAK..LEAK", allow_hyphen_values = true, help_heading = "Which runs")]
     pub leak: Option<String>,
@@ -87,19 +87,19 @@ impl From<VerdictArg> for Option<Verdict> {
     }
 }
 
-impl Wanted {
-    /// For commands that were given recordings, out of which only a serial can select.
+impl RunFilterArgs {
+    /// For commands that were given recordings, from which only a serial can select.
     ///
     /// # Errors
     /// When anything else was asked for.
     pub fn only_serial(&self) -> Result<(), Error> {
-        let Self { serial: _, batch, since, until, verdict, recipe, leak, operator } = self;
+        let Self { serial: _, batch, since, until, verdict, recipe_name: recipe, leak, operator } = self;
         let asked = [
             ("--batch", batch.is_some()),
             ("--since", since.is_some()),
             ("--until", until.is_some()),
             ("--verdict", !verdict.is_empty()),
-            ("--recipe", recipe.is_some()),
+            ("--recipe-name", recipe.is_some()),
             ("--leak", leak.is_some()),
             ("--operator", operator.is_some()),
         ];
@@ -115,7 +115,7 @@ impl Wanted {
     ///
     /// # Errors
     /// When a date or a leak cannot be read, or there is no such batch.
-    pub fn filter(&self, register: &Register) -> Result<Filter, Error> {
+    pub fn filter(&self, register: &Register) -> Result<RunFilter, Error> {
         let batch = match &self.batch {
             Some(name) => Some(register.batch_named(name)?.batch),
             None => None,
@@ -128,13 +128,13 @@ impl Wanted {
             Some(text) => Some(leaks(text).map_err(|why| Error::usage(format!("--leak: {why}")))?),
             None => None,
         };
-        Ok(Filter {
+        Ok(RunFilter {
             serial: self.serial.clone(),
             batch,
             since: date("--since", &self.since, false)?,
             until: date("--until", &self.until, true)?,
             verdicts: self.verdict.iter().map(|v| (*v).into()).collect(),
-            recipe: self.recipe.clone(),
+            recipe: self.recipe_name.clone(),
             leak,
             operator: self.operator.clone(),
             bench: None,
@@ -142,7 +142,7 @@ impl Wanted {
     }
 }
 
-/// A day, or a moment, as the register writes it. The end of a range takes the whole day in.
+/// A day, or a moment, as the register writes it. The end of a range includes the whole day.
 fn moment(text: &str, end: bool) -> Result<String, String> {
     let wrong = || format!("\"{text}\" is no date like 2026-03-02, nor a time like 2026-03-02T09:30:00Z");
     // A date alone must be tried first: jiff reads no time zone into it.
@@ -160,7 +160,7 @@ fn leaks(text: &str) -> Result<(f64, f64), String> {
     let Some((least, most)) = text.split_once("..") else {
         return Err(format!("\"{text}\" is no range; write it like \"5 mm3/s..20 mm3/s\""));
     };
-    let kind = Kind(Unit::PascalCubicMetrePerSecond);
+    let kind = Dimension(Unit::PascalCubicMetrePerSecond);
     let end = |text: &str, open: f64| {
         if text.trim().is_empty() {
             return Ok(open);
@@ -174,25 +174,25 @@ fn leaks(text: &str) -> Result<(f64, f64), String> {
 
 /// `seathold find`.
 #[derive(Debug, Args)]
-pub struct Find {
+pub struct FindArgs {
     #[command(flatten)]
-    pub wanted: Wanted,
+    pub filter: RunFilterArgs,
     #[command(flatten)]
-    pub place: In,
+    pub register: RegisterArg,
     /// A JSON object a line
     #[arg(long, help_heading = "Output")]
     pub json: bool,
 }
 
 /// Lists runs by date, one line each; of a single valve also what was noted.
-pub(super) fn run(typed: &Find, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let register = Register::open(&typed.place.register, Access::Read)?;
-    let filter = typed.wanted.filter(&register)?;
-    let mut speakers = Speakers::default();
+pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let register = Register::open(&args.register.register, Access::Read)?;
+    let filter = args.filter.filter(&register)?;
+    let mut unit_formats = RecipeUnitFormats::default();
     let batches: HashMap<String, String> = register.batches()?.into_iter().map(|b| (b.batch, b.name)).collect();
-    // A valve's history is incomplete without what was done to it in between.
-    let history = Filter { serial: filter.serial.clone(), batch: filter.batch.clone(), ..Filter::default() };
-    let mut notes = match &typed.wanted.serial {
+    // A valve's history includes the notes between its runs.
+    let history = RunFilter { serial: filter.serial.clone(), batch: filter.batch.clone(), ..RunFilter::default() };
+    let mut notes = match &args.filter.serial {
         Some(serial) if filter == history => register.notes(filter.batch.as_deref(), Some(serial))?,
         _ => Vec::new(),
     };
@@ -200,39 +200,39 @@ pub(super) fn run(typed: &Find, console: &mut Console<'_>) -> Result<Exit, Error
     let last = register.chains()?.into_iter().map(|chain| register.short(&format!("{}/{}", chain.bench, chain.last)));
     let width = last.map(|name| name.len()).fold(4, usize::max);
     let mut count = 0_u64;
-    if let (Some(serial), false) = (&typed.wanted.serial, typed.json)
+    if let (Some(serial), false) = (&args.filter.serial, args.json)
         && let Some(valve) = register.valve(serial)?
     {
         let dn = valve.dn.map_or_else(String::new, |dn| format!("  DN {dn}"));
-        let told = [valve.kind.as_str(), valve.notes.as_str()].into_iter().filter(|t| !t.is_empty());
-        let told: String = told.map(|t| format!("  {t}")).collect();
-        writeln!(console.out, "{serial}{dn}{told}")?;
+        let details = [valve.actuation.as_str(), valve.notes.as_str()].into_iter().filter(|t| !t.is_empty());
+        let details: String = details.map(|t| format!("  {t}")).collect();
+        writeln!(console.out, "{serial}{dn}{details}")?;
     }
     for run in register.runs(filter) {
         let run = run?;
         // Within a second only the run knows which of the two came first.
-        let follows = |note: &Noted| run.answers.as_deref() == Some(&note.name());
+        let follows = |note: &NoteRecord| run.after_rework.as_deref() == Some(&note.name());
         let before = notes.iter().filter(|note| note.written_at < run.started_at || follows(note)).count();
         for note in notes.drain(..before) {
-            tell(console, typed.json, &register, width, &note)?;
+            tell(console, args.json, &register, width, &note)?;
         }
-        if count == 0 && !typed.json {
+        if count == 0 && !args.json {
             writeln!(console.out, "when (UTC)        {:>width$}  {HEAD}", "run")?;
         }
         count += 1;
         let batch = run.batch.as_ref().and_then(|b| batches.get(b)).map_or("", String::as_str);
-        if typed.json {
+        if args.json {
             writeln!(console.out, "{}", json!({ "run": run, "batch_name": batch }))?;
         } else {
-            let text = line(&register, &run, width, batch, &speakers.of(&register, &run)?);
+            let text = line(&register, &run, width, batch, &unit_formats.of(&register, &run)?);
             writeln!(console.out, "{text}")?;
         }
     }
     for note in notes {
-        tell(console, typed.json, &register, width, &note)?;
+        tell(console, args.json, &register, width, &note)?;
     }
-    if count == 0 && !typed.json {
-        writeln!(console.err, "no run fits{}", unknown(&register, typed.wanted.serial.as_deref())?)?;
+    if count == 0 && !args.json {
+        writeln!(console.err, "no run matches{}", unknown(&register, args.filter.serial.as_deref())?)?;
     }
     Ok(Exit::Good)
 }
@@ -242,21 +242,21 @@ fn tell(
     as_json: bool,
     register: &Register,
     width: usize,
-    note: &Noted,
+    note: &NoteRecord,
 ) -> Result<(), Error> {
     if as_json {
         writeln!(console.out, "{}", json!({ "note": note }))?;
         return Ok(());
     }
     let by = if note.operator.is_empty() { String::new() } else { format!(" ({})", note.operator) };
-    let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after run {}", register.short(run)));
+    let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after record {}", register.short(run)));
     let when = date(&note.written_at);
     let name = register.short(&note.name());
     writeln!(console.out, "{when}  {name:>width$}  {}{about}: {}{by}", note_words(note.kind), note.text)?;
     Ok(())
 }
 
-/// Where a serial was asked for that no record has: which may have been meant.
+/// Where no record has the serial asked for: similar ones that may have been meant.
 fn unknown(register: &Register, serial: Option<&str>) -> Result<String, Error> {
     let Some(serial) = serial else { return Ok(String::new()) };
     if register.valve(serial)?.is_some() {
@@ -272,32 +272,32 @@ pub(super) fn date(text: &str) -> String {
     text.get(..16).unwrap_or(text).replace('T', " ")
 }
 
-/// How the leaks of runs are written, by recipe.
+/// The unit format of a run's leaks, by recipe.
 #[derive(Debug, Default)]
-pub(super) struct Speakers(HashMap<(String, String), Speaker>);
+pub(super) struct RecipeUnitFormats(HashMap<(String, String), UnitFormat>);
 
-impl Speakers {
-    pub(super) fn of(&mut self, register: &Register, run: &Run) -> Result<Speaker, Error> {
+impl RecipeUnitFormats {
+    pub(super) fn of(&mut self, register: &Register, run: &RunRow) -> Result<UnitFormat, Error> {
         let key = (run.recipe.clone(), run.leak_unit.clone());
-        if let Some(speaker) = self.0.get(&key) {
-            return Ok(*speaker);
+        if let Some(units) = self.0.get(&key) {
+            return Ok(*units);
         }
-        let shown = Shown { leak: run.leak_unit.clone(), ..Shown::default() };
-        let speaker = Speaker::new(&register.recipe(&run.recipe)?, &shown);
-        self.0.insert(key, speaker);
-        Ok(speaker)
+        let shown = DisplayUnits { leak: run.leak_unit.clone(), ..DisplayUnits::default() };
+        let units = UnitFormat::new(&register.recipe(&run.recipe)?, &shown);
+        self.0.insert(key, units);
+        Ok(units)
     }
 }
 
 const HEAD: &str = "valve      verdict    end A ± U      end B ± U      limit        batch, by";
 
 /// A run on a line.
-fn line(register: &Register, run: &Run, width: usize, batch: &str, speaker: &Speaker) -> String {
+fn line(register: &Register, run: &RunRow, width: usize, batch: &str, units: &UnitFormat) -> String {
     let name = register.short(&run.name());
-    let verdict = run.verdict.map_or(run.ending.as_str(), |verdict| words::verdict_word(verdict));
+    let verdict = run.verdict.map_or(run.outcome.as_str(), |verdict| messages::verdict_word(verdict));
     let side = |side| {
-        let text = run.side(side).map_or_else(|| "—".into(), |found| leak(found, speaker));
-        text.trim_end_matches(speaker.leak_unit().as_str()).trim_end().to_owned()
+        let text = run.side(side).map_or_else(|| "—".into(), |found| leak(found, units));
+        text.trim_end_matches(units.leak_unit().as_str()).trim_end().to_owned()
     };
     let by: Vec<&str> = [batch, &run.operator].into_iter().filter(|text| !text.is_empty()).collect();
     let text = format!(
@@ -306,17 +306,17 @@ fn line(register: &Register, run: &Run, width: usize, batch: &str, speaker: &Spe
         run.serial,
         side(Side::First),
         side(Side::Second),
-        speaker.limit(run.limit_pa_m3_s),
+        units.limit(run.limit_pa_m3_s),
         by.join(", ")
     );
     text.trim_end().to_owned()
 }
 
-/// "19.7 ± 4.1 mm³/s", or why there is no figure.
-pub(super) fn leak(found: &SideFound, speaker: &Speaker) -> String {
+/// "19.7 ± 4.1 mm³/s", or the reason why there is no leak.
+pub(super) fn leak(found: &SideRow, units: &UnitFormat) -> String {
     match (found.leak_pa_m3_s, found.uncertainty_pa_m3_s) {
-        (Some(leak), Some(half)) => speaker.plus_minus(leak, half),
-        _ => words::verdict_word(found.verdict).into(),
+        (Some(leak), Some(half)) => units.plus_minus(leak, half),
+        _ => messages::verdict_word(found.verdict).into(),
     }
 }
 

@@ -1,8 +1,7 @@
-//! A file a command.
+//! The commands, a file each.
 
 pub mod assess;
 pub mod batch;
-mod batch_lines;
 pub mod batch_test;
 pub mod calibrate;
 pub mod doctor;
@@ -12,16 +11,17 @@ pub mod find;
 pub mod fleet;
 pub mod plan;
 mod progress;
+mod recordings_arg;
 pub mod register;
 pub mod rejudge;
 mod replay;
 pub mod report;
 pub mod rigs;
 mod run;
-mod run_on;
+mod run_controller;
 pub mod serve;
 mod show;
-mod source;
+mod stdin_lines;
 pub mod study;
 pub mod study_drift;
 pub mod tune;
@@ -45,7 +45,7 @@ pub fn main_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Co
     };
     let flushed = console.out.flush().map_err(Error::from);
     let done = match (done, flushed) {
-        // Whoever read the results has gone: the exit code still says what it would have.
+        // The reader of the results has gone: the exit code is still that of the result.
         (Ok(exit), Ok(()) | Err(Error::ClosedPipe)) => Ok(exit),
         (Ok(_), Err(why)) | (Err(why), _) => Err(why),
     };
@@ -60,10 +60,10 @@ pub fn main_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Co
 
 fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
     match cli.command {
-        None => what_now(console),
+        None => print_intro(console),
         Some(Command::Run(run)) => run::run(&run, console),
         Some(Command::Rigs(rigs)) => rigs::run(&rigs, console),
-        Some(Command::Doctor(typed)) => doctor::run(&typed, console),
+        Some(Command::Doctor(args)) => doctor::run(&args, console),
         Some(Command::Replay(replay)) => replay::run(&replay, console),
         Some(Command::Rejudge(command)) => rejudge::run(&command, console),
         Some(Command::Study(command)) => study::run(&command, console),
@@ -75,7 +75,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Export(command)) => export::run(&command, console),
         Some(Command::Report(command)) => report::run(&command, console),
         Some(Command::Fleet(fleet)) => fleet::run(&fleet, console),
-        Some(Command::Serve(typed)) => serve::run(&typed, console),
+        Some(Command::Serve(args)) => serve::run(&args, console),
         Some(Command::Batch(command)) => batch::run(&command, console),
         Some(Command::Find(find)) => find::run(&find, console),
         Some(Command::Register(command)) => register::run(&command, console),
@@ -121,7 +121,7 @@ fn typed_wrong(why: &clap::Error, console: &mut Console<'_>) -> Result<Exit, Err
     Ok(Exit::BadInput)
 }
 
-fn what_now(console: &mut Console<'_>) -> Result<Exit, Error> {
+fn print_intro(console: &mut Console<'_>) -> Result<Exit, Error> {
     write!(
         console.out,
         "seathold {} proves reworked ball valves tight from both sides, by pressure hold.\n\

@@ -1,4 +1,4 @@
-//! `seathold plan`: whether the rig can tell, how long it takes, and a recipe.
+//! `seathold plan`: whether the rig can decide, how long it takes, and a recipe.
 
 use std::fs::File;
 use std::io::Write as _;
@@ -6,31 +6,31 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use seathold_sequencer::field::Unit;
-use seathold_sequencer::measure::{Chances, Prediction};
+use seathold_sequencer::measure::{OutcomeProbabilities, Prediction};
 use seathold_sequencer::rate_class::LOW_PRESSURE_TEST_PA;
 use seathold_sequencer::recipe::{Actuation, FIELDS, RawRecipe};
 use seathold_sequencer::rig::{RawRig, Rig, Transducer};
 use serde_json::{Value, json};
 
 use super::files::load_rig;
-use crate::cli::KindArg;
+use crate::cli::ActuationArg;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::files::recipe as recipes;
 use crate::limit::Limit;
+use crate::messages::UnitFormat;
 use crate::plan::energy::{SMALL_BENCH_J, stored_j};
-use crate::plan::{self, Handling, Outcome, Wanted, valve_s};
-use crate::quantity::Kind;
-use crate::recording::header::Shown;
+use crate::plan::{self, Handling, PlanGoal, PlanOutcome, valve_s};
+use crate::quantity::Dimension;
+use crate::quantity_args::QuantityArgs;
+use crate::recording::header::DisplayUnits;
 use crate::summary::{line, percent};
-use crate::typed::Typed;
-use crate::words::Speaker;
 
 /// `seathold plan`.
 #[derive(Debug, Args)]
-#[command(after_help = "What is not given is taken from the rig. Exit code 3 says that this rig cannot tell.")]
-pub struct Plan {
+#[command(after_help = "What is not given is taken from the rig. Exit code 3 means that this rig cannot decide.")]
+pub struct PlanArgs {
     /// Greatest leak allowed: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
     #[arg(long, value_name = "LEAK|CLASS", help_heading = "The question")]
     pub limit: String,
@@ -55,18 +55,18 @@ pub struct Plan {
     /// Coverage of the stated interval
     #[arg(long, value_name = "RATIO", default_value = "95 %", help_heading = "The question")]
     pub coverage: String,
-    /// A good valve leaks so much of the limit
+    /// Leak of a good valve, as a ratio to the limit
     #[arg(long, value_name = "RATIO", default_value = "10 %", help_heading = "The question")]
-    pub good: String,
-    /// A bad valve leaks so much of the limit
+    pub acceptable_leak: String,
+    /// Leak of a bad valve, as a ratio to the limit
     #[arg(long, value_name = "RATIO", default_value = "200 %", help_heading = "The question")]
-    pub bad: String,
-    /// How sure both are to get their verdict in the longest time
+    pub rejectable_leak: String,
+    /// Probability that both get their verdict in the longest time
     #[arg(long, value_name = "RATIO", default_value = "95 %", help_heading = "The question")]
     pub power: String,
-    /// Longest measuring time to think of
+    /// Longest measuring time to consider
     #[arg(long, value_name = "TIME", default_value = "5 min", help_heading = "The question")]
-    pub longest: String,
+    pub measure_max: String,
     /// Stop as soon as the risks allow, though a standard's closure test would last longer
     #[arg(long, help_heading = "The question")]
     pub shorter_than_standard: bool,
@@ -75,8 +75,8 @@ pub struct Plan {
     #[arg(long, value_name = "FILE", help_heading = "The rig")]
     pub rig_file: Option<PathBuf>,
     /// How the valve is worked
-    #[arg(long, value_enum, default_value_t = KindArg::Air, help_heading = "The rig")]
-    pub kind: KindArg,
+    #[arg(long, value_enum, default_value_t = ActuationArg::Air, help_heading = "The rig")]
+    pub actuation: ActuationArg,
     /// Far volume
     #[arg(long, value_name = "VOLUME", help_heading = "The rig")]
     pub volume: Option<String>,
@@ -86,25 +86,25 @@ pub struct Plan {
     /// White noise of one reading, standard deviation
     #[arg(long, value_name = "PRESSURE", default_value = "20 Pa", help_heading = "The rig")]
     pub noise: String,
-    /// Step of the readings
+    /// Resolution of the readings
     #[arg(long, value_name = "PRESSURE", help_heading = "The rig")]
     pub resolution: Option<String>,
     /// Time between readings
     #[arg(long, value_name = "TIME", default_value = "10 ms", help_heading = "The rig")]
-    pub sample: String,
-    /// Time constant of the settling gas [default: the rig's, or 2 s]
+    pub sample_period: String,
+    /// Settling time constant of the gas [default: the rig's, or 2 s]
     #[arg(long, value_name = "TIME", help_heading = "The rig")]
     pub tau: Option<String>,
     /// Its standard uncertainty, as a ratio
     #[arg(long, value_name = "RATIO", help_heading = "The rig")]
     pub tau_u: Option<String>,
-    /// Standard uncertainty of the transducer's gain, as a ratio
+    /// Standard uncertainty of the sensor gain, as a ratio
     #[arg(long, value_name = "RATIO", help_heading = "The rig")]
     pub gain_u: Option<String>,
-    /// Standard uncertainty of how fast the gas temperature drifts
+    /// Standard uncertainty of the gas temperature drift
     #[arg(long, value_name = "K/s", help_heading = "The rig")]
-    pub drift_u: Option<String>,
-    /// Standard uncertainty of the rig's own leak
+    pub temperature_drift_u: Option<String>,
+    /// Standard uncertainty of the background leak
     #[arg(long, value_name = "LEAK", help_heading = "The rig")]
     pub background_u: Option<String>,
     /// Gas on the supply side, for the stored energy
@@ -126,15 +126,15 @@ pub struct Plan {
 
     /// Write the recipe to a new file
     #[arg(long, value_name = "FILE", help_heading = "Output")]
-    pub write: Option<PathBuf>,
+    pub out: Option<PathBuf>,
     /// One JSON object
     #[arg(long, help_heading = "Output")]
     pub json: bool,
 }
 
-/// What was typed, worked out.
-struct Question {
-    wanted: Wanted,
+/// The arguments, parsed and checked.
+struct PlanRequest {
+    goal: PlanGoal,
     limit: Limit,
     supply_m3: f64,
     handling: Handling,
@@ -145,95 +145,102 @@ struct Question {
 }
 
 /// `seathold plan`.
-pub(super) fn run(typed: &Plan, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let question = question(typed)?;
+pub(super) fn run(args: &PlanArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let question = question(args)?;
     let outcome =
-        question.wanted.plan().map_err(|why| Error::usage(format!("rig and wishes do not fit together: {why}")))?;
-    let written = match (&outcome, &typed.write) {
-        (Outcome::Can(plan), Some(path)) => Some(write_recipe(&question, &plan.recipe, path)?),
+        question.goal.plan().map_err(|why| Error::usage(format!("rig and requirements do not fit together: {why}")))?;
+    let written = match (&outcome, &args.out) {
+        (PlanOutcome::Can(plan), Some(path)) => Some(write_recipe(&question, &plan.recipe, path)?),
         _ => None,
     };
-    if typed.json {
+    if args.json {
         writeln!(console.out, "{}", as_json(&question, &outcome, written.as_deref()))?;
     } else {
         write!(console.out, "{}", text(&question, &outcome, written.as_deref()))?;
     }
     Ok(match outcome {
-        Outcome::Can(_) => Exit::Good,
-        Outcome::Cannot { .. } => Exit::NoVerdict,
+        PlanOutcome::Can(_) => Exit::Good,
+        PlanOutcome::Cannot { .. } => Exit::NoVerdict,
     })
 }
 
-/// Time constant taken where nobody says (ours, for the rig of the examples).
+/// Time constant where none is given (ours, for the rig of the examples).
 const TAU_S: f64 = 2.0;
 
-fn question(typed: &Plan) -> Result<Question, Error> {
-    let mut rig: RawRig = *load_rig(typed.rig_file.as_deref())?.raw();
-    let mut o = Typed::default();
-    let reference = o.reference(typed.reference_temperature.as_deref(), typed.reference_pressure.as_deref());
-    let limit = o.limit(&typed.limit, typed.dn, reference);
+fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
+    let mut rig: RawRig = *load_rig(args.rig_file.as_deref())?.raw();
+    let mut o = QuantityArgs::default();
+    let reference = o.reference(args.reference_temperature.as_deref(), args.reference_pressure.as_deref());
+    let limit = o.limit(&args.limit, args.dn, reference);
     let mut changed = Vec::new();
-    let mut set = |o: &mut Typed, option: &'static str, unit, text: &Option<String>, range, to: &mut f64| {
+    let mut set = |o: &mut QuantityArgs, option: &'static str, unit, text: &Option<String>, range, to: &mut f64| {
         if let Some(value) = o.maybe(option, unit, text.as_deref(), range) {
             *to = value;
             changed.push(option);
         }
     };
-    set(&mut o, "--volume", Unit::CubicMetre, &typed.volume, (1e-7, 0.1), &mut rig.far_volume_m3);
-    set(&mut o, "--volume-u", Unit::Ratio, &typed.volume_u, (0.0, 0.5), &mut rig.far_volume_u_rel);
-    set(&mut o, "--gain-u", Unit::Ratio, &typed.gain_u, (0.0, 0.1), &mut rig.gain_u_rel);
-    set(&mut o, "--drift-u", Unit::KelvinPerSecond, &typed.drift_u, (0.0, 1.0), &mut rig.drift_u_k_s);
-    set(&mut o, "--tau-u", Unit::Ratio, &typed.tau_u, (0.0, 0.5), &mut rig.tau_u_rel);
+    set(&mut o, "--volume", Unit::CubicMetre, &args.volume, (1e-7, 0.1), &mut rig.far_volume_m3);
+    set(&mut o, "--volume-u", Unit::Ratio, &args.volume_u, (0.0, 0.5), &mut rig.far_volume_u_rel);
+    set(&mut o, "--gain-u", Unit::Ratio, &args.gain_u, (0.0, 0.1), &mut rig.gain_u_rel);
+    set(
+        &mut o,
+        "--temperature-drift-u",
+        Unit::KelvinPerSecond,
+        &args.temperature_drift_u,
+        (0.0, 1.0),
+        &mut rig.temperature_drift_u_k_s,
+    );
+    set(&mut o, "--tau-u", Unit::Ratio, &args.tau_u, (0.0, 0.5), &mut rig.tau_u_rel);
     let mut step = rig.far.pa_per_count;
-    set(&mut o, "--resolution", Unit::PascalRms, &typed.resolution, (0.1, 1_000.0), &mut step);
+    set(&mut o, "--resolution", Unit::PascalRms, &args.resolution, (0.1, 1_000.0), &mut step);
     if step != rig.far.pa_per_count {
         rig.far = transducer(step, rig.hard_max_pa);
     }
-    let tau = o.maybe("--tau", Unit::Second, typed.tau.as_deref(), (0.1, 600.0));
+    let tau = o.maybe("--tau", Unit::Second, args.tau.as_deref(), (0.1, 600.0));
     if tau.is_some() {
         changed.push("--tau");
     }
-    if let Some(text) = &typed.background_u {
+    if let Some(text) = &args.background_u {
         let leak = Unit::PascalCubicMetrePerSecond;
         let read = o.quantity_in("--background-u", leak, text, (0.0, 0.1), reference.pressure.pascals());
         rig.background_u_pa_m3_s = read.map_or(rig.background_u_pa_m3_s, |(v, _)| v);
         changed.push("--background-u");
     }
-    let class = limit.as_ref().and_then(|l| l.class).filter(|_| !typed.shorter_than_standard);
-    let second = |o: &mut Typed, option, text: &str| o.quantity(option, Unit::Second, text, (0.0, 86_400.0));
-    let wanted = Wanted {
+    let class = limit.as_ref().and_then(|l| l.class).filter(|_| !args.shorter_than_standard);
+    let second = |o: &mut QuantityArgs, option, text: &str| o.quantity(option, Unit::Second, text, (0.0, 86_400.0));
+    let goal = PlanGoal {
         rig,
-        actuation: typed.kind.into(),
-        target_pa: o.quantity("--pressure", Unit::Pascal, &typed.pressure, (20_000.0, 1e6)) as u32,
+        actuation: args.actuation.into(),
+        target_pa: o.quantity("--pressure", Unit::Pascal, &args.pressure, (20_000.0, 1e6)) as u32,
         limit: limit.as_ref().map(|l| l.leak).unwrap_or_default(),
         reference_k: reference.temperature.kelvin(),
         reference_pa: reference.pressure.pascals(),
-        noise_pa: o.quantity("--noise", Unit::PascalRms, &typed.noise, (0.0, 20_000.0)),
-        sample_ms: o.quantity("--sample", Unit::Millisecond, &typed.sample, (1.0, 1_000.0)) as u32,
+        noise_pa: o.quantity("--noise", Unit::PascalRms, &args.noise, (0.0, 20_000.0)),
+        sample_period_ms: o.quantity("--sample-period", Unit::Millisecond, &args.sample_period, (1.0, 1_000.0)) as u32,
         tau_s: tau.or(rig.tau_s).unwrap_or(TAU_S),
         tau_u_rel: rig.tau_u_rel,
-        false_accept: o.quantity("--false-accept", Unit::Ratio, &typed.false_accept, (1e-6, 0.25)),
-        false_reject: o.quantity("--false-reject", Unit::Ratio, &typed.false_reject, (1e-6, 0.25)),
-        coverage: o.quantity("--coverage", Unit::Ratio, &typed.coverage, (0.8, 0.9999)),
-        good: o.quantity("--good", Unit::Ratio, &typed.good, (0.0, 0.99)),
-        bad: o.quantity("--bad", Unit::Ratio, &typed.bad, (1.01, 100.0)),
-        power: o.quantity("--power", Unit::Ratio, &typed.power, (0.5, 0.9999)),
-        longest_s: o.quantity("--longest", Unit::Second, &typed.longest, (1.0, 3_600.0)),
+        false_accept: o.quantity("--false-accept", Unit::Ratio, &args.false_accept, (1e-6, 0.25)),
+        false_reject: o.quantity("--false-reject", Unit::Ratio, &args.false_reject, (1e-6, 0.25)),
+        coverage: o.quantity("--coverage", Unit::Ratio, &args.coverage, (0.8, 0.9999)),
+        good: o.quantity("--acceptable-leak", Unit::Ratio, &args.acceptable_leak, (0.0, 0.99)),
+        bad: o.quantity("--rejectable-leak", Unit::Ratio, &args.rejectable_leak, (1.01, 100.0)),
+        power: o.quantity("--power", Unit::Ratio, &args.power, (0.5, 0.9999)),
+        longest_s: o.quantity("--measure-max", Unit::Second, &args.measure_max, (1.0, 3_600.0)),
         least_s: class.map_or(0.0, |c| f64::from(c.closure_test_s())),
     };
     let handling = Handling {
-        fill_s: second(&mut o, "--fill", &typed.fill),
-        swap_s: second(&mut o, "--swap", &typed.swap),
-        load_s: second(&mut o, "--load", &typed.load),
+        fill_s: second(&mut o, "--fill", &args.fill),
+        swap_s: second(&mut o, "--swap", &args.swap),
+        load_s: second(&mut o, "--load", &args.load),
     };
-    let supply_m3 = o.quantity("--supply-volume", Unit::CubicMetre, &typed.supply_volume, (0.0, 1.0));
-    if wanted.least_s > wanted.longest_s {
-        o.wrong(format!("--longest: the standard's closure test lasts {} s at least", wanted.least_s));
+    let supply_m3 = o.quantity("--supply-volume", Unit::CubicMetre, &args.supply_volume, (0.0, 1.0));
+    if goal.least_s > goal.longest_s {
+        o.wrong(format!("--measure-max: the standard's closure test lasts {} s at least", goal.least_s));
     }
     o.finish()?;
     let limit = limit.ok_or(Error::usage("--limit: give one"))?;
     let tau_guessed = tau.is_none() && rig.tau_s.is_none();
-    Ok(Question { wanted, limit, supply_m3, handling, batch: typed.batch, changed, tau_guessed })
+    Ok(PlanRequest { goal, limit, supply_m3, handling, batch: args.batch, changed, tau_guessed })
 }
 
 /// A transducer with this step that the rig's checks let through.
@@ -242,21 +249,21 @@ fn transducer(step: f64, hard_max_pa: u32) -> Transducer {
     Transducer { zero_counts: 0, pa_per_count: step, counts_min: -(top / 10).max(1), counts_max: top + 1 }
 }
 
-fn speaker(question: &Question) -> Speaker {
+fn units(question: &PlanRequest) -> UnitFormat {
     let recipe = RawRecipe {
-        reference_pa: question.wanted.reference_pa,
-        reference_k: question.wanted.reference_k,
+        reference_pa: question.goal.reference_pa,
+        reference_k: question.goal.reference_k,
         ..RawRecipe::DEMO
     };
-    Speaker::new(&recipe, &Shown { leak: question.limit.symbol.text.into(), ..Shown::default() })
+    UnitFormat::new(&recipe, &DisplayUnits { leak: question.limit.symbol.text.into(), ..DisplayUnits::default() })
 }
 
 /// Energy in far side and supply side together, in joules.
-fn energy_j(question: &Question) -> f64 {
-    stored_j(question.wanted.absolute_pa(), question.wanted.rig.far_volume_m3 + question.supply_m3)
+fn energy_j(question: &PlanRequest) -> f64 {
+    stored_j(question.goal.absolute_pa(), question.goal.rig.far_volume_m3 + question.supply_m3)
 }
 
-fn percents(chances: &Chances) -> String {
+fn percents(chances: &OutcomeProbabilities) -> String {
     let p = |x: f64| match x * 100.0 {
         p if p > 99.9 => "> 99.9 %".into(),
         p if p < 0.1 => "< 0.1 %".into(),
@@ -273,23 +280,24 @@ fn time(s: f64) -> String {
     }
 }
 
-fn text(question: &Question, outcome: &Outcome, written: Option<&str>) -> String {
-    let w = &question.wanted;
-    let speaker = speaker(question);
+fn text(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>) -> String {
+    let w = &question.goal;
+    let units = units(question);
     let word = match outcome {
-        Outcome::Can(_) => "THIS RIG CAN TELL",
-        Outcome::Cannot { .. } => "THIS RIG CANNOT TELL",
+        PlanOutcome::Can(_) => "THIS RIG CAN TELL",
+        PlanOutcome::Cannot { .. } => "THIS RIG CANNOT TELL",
     };
     let mut out = format!("{word}\n");
-    let target = speaker.pressure(i32::try_from(w.target_pa).unwrap_or(i32::MAX));
+    let target = units.pressure(i32::try_from(w.target_pa).unwrap_or(i32::MAX));
     let volume = format!("{:.4}", w.rig.far_volume_m3 * 1e6);
     let volume = volume.trim_end_matches('0').trim_end_matches('.');
     line(
         &mut out,
         "question",
         &format!(
-            "limit {} at {target}; far volume {volume} cm³ ± {} %; noise {} Pa; step {:.2} Pa; τ {} s ± {} %",
-            speaker.limit(w.limit.pa_m3_s()),
+            "limit {} at {target}; far volume {volume} cm³ ± {} %; noise {} Pa; step {:.2} Pa; settling time constant \
+             {} s ± {} %",
+            units.limit(w.limit.pa_m3_s()),
             percent(w.rig.far_volume_u_rel),
             w.noise_pa,
             w.rig.far.pa_per_count,
@@ -297,14 +305,18 @@ fn text(question: &Question, outcome: &Outcome, written: Option<&str>) -> String
             percent(w.tau_u_rel)
         ),
     );
-    line(&mut out, "", &format!("leaks are counted at {}", speaker.reference()));
+    line(&mut out, "", &format!("leaks are counted at {}", units.reference()));
     if question.tau_guessed {
-        line(&mut out, "", "τ is a guess until a blank run has found it: seathold calibrate blank");
+        line(
+            &mut out,
+            "",
+            "the settling time constant is a guess until a blank run has found it: seathold calibrate blank",
+        );
     }
     write_class(&mut out, question);
     match outcome {
-        Outcome::Can(plan) => write_plan(&mut out, question, plan, &speaker),
-        Outcome::Cannot { reach, levers, best } => write_cannot(&mut out, question, *reach, levers, best, &speaker),
+        PlanOutcome::Can(plan) => write_plan(&mut out, question, plan, &units),
+        PlanOutcome::Cannot { reach, levers, best } => write_cannot(&mut out, question, *reach, levers, best, &units),
     }
     write_energy(&mut out, question);
     if let Some(path) = written {
@@ -321,26 +333,31 @@ fn text(question: &Question, outcome: &Outcome, written: Option<&str>) -> String
     out
 }
 
-fn write_class(out: &mut String, question: &Question) {
+fn write_class(out: &mut String, question: &PlanRequest) {
     let Some(class) = question.limit.class else { return };
     line(out, "standard", &format!("{}: {}", class.name(), class.source()));
     let (least, most) = LOW_PRESSURE_TEST_PA;
-    let target = question.wanted.target_pa;
+    let target = question.goal.target_pa;
     let fits = if (least..=most).contains(&target) { "this test's is in it" } else { "THIS TEST'S IS NOT" };
     line(
         out,
         "",
         &format!(
-            "low-pressure gas test at 6 bar ± 1 bar gauge, or 1.1 × the allowable pressure if lower (from memory); {fits}"
+            "low-pressure gas test at 6 bar ± 1 bar gauge, or 1.1 × the allowable pressure if lower (to be checked \
+             there); {fits}"
         ),
     );
     let least = class.closure_test_s();
-    let kept = if question.wanted.least_s > 0.0 { "kept as the least measuring time" } else { "NOT kept here" };
-    line(out, "", &format!("closure test at least {least} s at this size (ISO 5208 table 2, from memory); {kept}"));
+    let kept = if question.goal.least_s > 0.0 { "kept as the least measuring time" } else { "NOT kept here" };
+    line(
+        out,
+        "",
+        &format!("closure test at least {least} s at this size (ISO 5208 table 2, to be checked there); {kept}"),
+    );
 }
 
-fn write_plan(out: &mut String, question: &Question, plan: &plan::Plan, speaker: &Speaker) {
-    let w = &question.wanted;
+fn write_plan(out: &mut String, question: &PlanRequest, plan: &plan::Plan, units: &UnitFormat) {
+    let w = &question.goal;
     let r = &plan.recipe;
     let s = |ms: u32| f64::from(ms) / 1e3;
     let most_s = s(r.measure_ms_max);
@@ -377,10 +394,10 @@ fn write_plan(out: &mut String, question: &Question, plan: &plan::Plan, speaker:
     for (what, (p, chances), share) in
         [("good valve", plan.good, w.good), ("at the limit", plan.limit, 1.0), ("bad valve", plan.bad, w.bad)]
     {
-        let leak = speaker.plus_minus(share * w.limit.pa_m3_s(), p.expanded.pa_m3_s());
+        let leak = units.plus_minus(share * w.limit.pa_m3_s(), p.expanded.pa_m3_s());
         line(out, what, &format!("{leak} in the longest time: {}", percents(&chances)));
     }
-    line(out, "", "(chances at the last look; what is clear sooner is said sooner)");
+    line(out, "", "(probabilities at the last look; what is clear sooner is decided sooner)");
     let usual = valve_s(r, &w.rig, &question.handling, plan.usual_s);
     let most = valve_s(r, &w.rig, &question.handling, most_s);
     line(
@@ -399,27 +416,27 @@ fn write_plan(out: &mut String, question: &Question, plan: &plan::Plan, speaker:
 
 fn write_cannot(
     out: &mut String,
-    question: &Question,
+    question: &PlanRequest,
     reach: f64,
-    levers: &[plan::Lever],
+    levers: &[plan::Improvement],
     best: &Prediction,
-    speaker: &Speaker,
+    units: &UnitFormat,
 ) {
-    let w = &question.wanted;
-    let leak = speaker.plus_minus(w.good * w.limit.pa_m3_s(), best.expanded.pa_m3_s());
+    let w = &question.goal;
+    let leak = units.plus_minus(w.good * w.limit.pa_m3_s(), best.expanded.pa_m3_s());
     line(
         out,
         "best",
         &format!(
-            "a good valve would show as {leak} after {}: {} of what it takes to tell good from bad at these risks",
+            "a good valve would show as {leak} after {}: {} of what is needed to separate good from bad at these risks",
             time(w.longest_s),
             reach_words(reach)
         ),
     );
-    line(out, "doubt from", &shares(best));
+    line(out, "uncertainty", &format!("from {}", shares(best)));
     for (i, lever) in levers.iter().enumerate() {
         let does = if lever.reach >= 1.0 {
-            "would do alone".into()
+            "is enough alone".into()
         } else {
             format!("brings it to {}", reach_words(lever.reach))
         };
@@ -431,32 +448,34 @@ fn write_cannot(
     }
 }
 
-/// A share with two digits that mean something.
+/// A share with two significant digits.
 fn reach_words(reach: f64) -> String {
     let p = reach * 100.0;
     if p < 10.0 { format!("{p:.1} %") } else { format!("{p:.0} %") }
 }
 
 fn shares(best: &Prediction) -> String {
-    use seathold_sequencer::measure::Term;
+    use seathold_sequencer::measure::Contribution;
     let whole = best.budget.combined * best.budget.combined;
-    let mut shares: Vec<(f64, Term)> = Term::ALL.iter().map(|t| (t.of(&best.budget).powi(2) / whole, *t)).collect();
+    let mut shares: Vec<(f64, Contribution)> =
+        Contribution::ALL.iter().map(|t| (t.of(&best.budget).powi(2) / whole, *t)).collect();
     shares.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let told: Vec<String> = shares
+    let terms: Vec<String> = shares
         .iter()
         .filter(|(share, _)| *share >= 0.005)
         .map(|(share, term)| format!("{} {:.0} %", crate::advice::term_short(*term), share * 100.0))
         .collect();
-    told.join(", ")
+    terms.join(", ")
 }
 
-fn write_energy(out: &mut String, question: &Question) {
+fn write_energy(out: &mut String, question: &PlanRequest) {
     let joules = energy_j(question);
     line(
         out,
         "energy",
         &format!(
-            "{joules:.0} J stored in far and supply side as given (ASME PCC-2 Art. 501 App. II: 2.5·P·V·[1 − (Pa/P)^0.286])"
+            "{joules:.0} J stored in far and supply side as given (ASME PCC-2 Art. 501 App. II: 2.5·P·V·[1 − \
+             (Pa/P)^0.286])"
         ),
     );
     let beyond = joules > SMALL_BENCH_J;
@@ -465,7 +484,8 @@ fn write_energy(out: &mut String, question: &Question) {
             out,
             "CAUTION",
             &format!(
-                "over {SMALL_BENCH_J:.0} J is beyond a small bench (our judgement): an enclosure that holds a burst, and competent, licensed practice"
+                "over {SMALL_BENCH_J:.0} J is beyond a small bench (our judgement): an enclosure that holds a burst, \
+                 and competent, licensed practice"
             ),
         );
     }
@@ -473,12 +493,12 @@ fn write_energy(out: &mut String, question: &Question) {
         out,
         "caution",
         "compressed air: eye protection; shield; relief valve set below the weakest part's rating; loosen no fitting \
-         before it is seen empty on a gauge as well as here. Local codes come first.",
+         before a gauge as well as this screen shows it empty. Local codes come first.",
     );
 }
 
 /// The recipe's fields that differ from the built-in ones, with what they mean, checked by reading it back.
-fn recipe_file(question: &Question, recipe: &RawRecipe, rig: &Rig) -> Result<String, Error> {
+fn recipe_file(question: &PlanRequest, recipe: &RawRecipe, rig: &Rig) -> Result<String, Error> {
     let built_in = RawRecipe::DEMO;
     let limit = question.limit.class.map_or_else(String::new, |c| format!("\n# {}: {}", c.name(), c.source()));
     let actuation = match recipe.actuation {
@@ -489,13 +509,13 @@ fn recipe_file(question: &Question, recipe: &RawRecipe, rig: &Rig) -> Result<Str
         "# Worked out by `seathold plan`. What is not said here is as `seathold recipe template` shows it.\n\
          actuation = \"{actuation}\"\nmodel = \"line-and-transient\"\n"
     );
-    let always = ["target", "max", "soak", "settle", "measure_min", "measure_max", "limit"];
+    let always = ["target", "pressure_max", "soak", "settle", "measure_min", "measure_max", "limit"];
     for field in FIELDS {
         let value = (field.get)(recipe);
         if value == (field.get)(&built_in) && !always.contains(&field.name) {
             continue;
         }
-        let kind = Kind(field.unit);
+        let kind = Dimension(field.unit);
         let symbol = if field.name == "limit" { question.limit.symbol } else { kind.usual() };
         let text = symbol.write(kind, value, recipe.reference_pa);
         let text = if field.unit == Unit::Ratio { text } else { format!("\"{text}\"") };
@@ -509,21 +529,21 @@ fn recipe_file(question: &Question, recipe: &RawRecipe, rig: &Rig) -> Result<Str
     Ok(out)
 }
 
-fn write_recipe(question: &Question, recipe: &RawRecipe, path: &Path) -> Result<String, Error> {
-    let rig = question.wanted.rig.validate().map_err(|errors| Error::usage(errors.to_string()))?;
+fn write_recipe(question: &PlanRequest, recipe: &RawRecipe, path: &Path) -> Result<String, Error> {
+    let rig = question.goal.rig.validate().map_err(|errors| Error::usage(errors.to_string()))?;
     let text = recipe_file(question, recipe, &rig)?;
-    // A recipe that is there already may be somebody's work.
+    // An existing recipe may be somebody's work.
     let mut file = File::create_new(path).map_err(|why| Error::file("make", path, why))?;
     file.write_all(text.as_bytes()).map_err(|why| Error::file("write", path, why))?;
     Ok(path.display().to_string())
 }
 
-fn as_json(question: &Question, outcome: &Outcome, written: Option<&str>) -> Value {
-    let w = &question.wanted;
+fn as_json(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>) -> Value {
+    let w = &question.goal;
     let class = question.limit.class;
     let joules = energy_j(question);
     let mut all = json!({
-        "can_tell": matches!(outcome, Outcome::Can(_)),
+        "can_tell": matches!(outcome, PlanOutcome::Can(_)),
         "limit_pa_m3_s": w.limit.pa_m3_s(),
         "limit_class": class.map(|c| c.name()),
         "limit_source": class.map(|c| c.source()),
@@ -535,13 +555,13 @@ fn as_json(question: &Question, outcome: &Outcome, written: Option<&str>) -> Val
         "recipe_file": written,
     });
     let more = match outcome {
-        Outcome::Can(plan) => {
+        PlanOutcome::Can(plan) => {
             let r = &plan.recipe;
             let s = |ms: u32| f64::from(ms) / 1e3;
             let fall = w.limit.pa_m3_s() / w.rig.far_volume_m3;
             let (usual, most) = (plan.usual_s, s(r.measure_ms_max));
             let valve = |measure| valve_s(r, &w.rig, &question.handling, measure);
-            let of = |(p, c): &(Prediction, Chances)| {
+            let of = |(p, c): &(Prediction, OutcomeProbabilities)| {
                 json!({ "expanded_uncertainty_pa_m3_s": p.expanded.pa_m3_s(), "tight": c.tight,
                         "undecided": c.undecided, "leaking": c.leaking })
             };
@@ -557,7 +577,7 @@ fn as_json(question: &Question, outcome: &Outcome, written: Option<&str>) -> Val
                 "batch_max_s": f64::from(question.batch) * valve(most),
             })
         }
-        Outcome::Cannot { reach, levers, best } => json!({
+        PlanOutcome::Cannot { reach, levers, best } => json!({
             "reach": reach,
             "expanded_uncertainty_pa_m3_s": best.expanded.pa_m3_s(),
             "change_first": levers.first().map(|l| l.what),

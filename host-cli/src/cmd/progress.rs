@@ -1,4 +1,4 @@
-//! How far a long piece of work is.
+//! Progress of a long command.
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
@@ -29,7 +29,7 @@ impl Progress {
         let tenths = done * 10 / self.whole.max(1);
         if tenths > self.tenths {
             self.tenths = tenths;
-            // Whoever reads the talk may have gone; the work goes on.
+            // The reader of the messages may have gone; the work continues.
             let _ = writeln!(console.err, "  {done} of {} {}", self.whole, self.of);
         }
     }

@@ -1,52 +1,52 @@
-//! `seathold register`: making, looking into, checking, merging; and the way in for a run just recorded.
+//! `seathold register`: creating, printing, checking, merging; and appending a run just recorded.
 
 use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
 use serde_json::json;
 
-use super::find::{In, Wanted};
+use super::find::{RegisterArg, RunFilterArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::register::merge::Merged;
-use crate::register::valves::Batch;
-use crate::register::{Access, Appended, Meta, Register};
+use crate::register::merge::MergeCounts;
+use crate::register::valves::BatchRecord;
+use crate::register::{Access, AppendedRun, Register, RunMeta};
 use crate::summary::line;
 
 /// `seathold register …`.
 #[derive(Debug, Subcommand)]
 pub enum RegisterCommand {
     /// Make a register for a bench
-    New {
+    Init {
         /// The file
         file: PathBuf,
         /// What people call the bench
         #[arg(long, value_name = "NAME", default_value = "bench")]
         bench: String,
     },
-    /// Say what is in a register
+    /// Print what is in a register
     Info {
         #[command(flatten)]
-        place: In,
+        register: RegisterArg,
         /// As a JSON object
         #[arg(long)]
         json: bool,
     },
-    /// Check every record: its seal, its place, and what it says against its recording
+    /// Check every record: its seal, its position, and its columns against its recording
     Verify {
         #[command(flatten)]
-        place: In,
+        register: RegisterArg,
     },
-    /// Take in the records of other benches' registers, or of bundles; nothing is taken twice
+    /// Merge the records of other benches' registers, or of bundles; nothing is added twice
     Merge {
         /// Registers
         #[arg(required = true)]
         files: Vec<PathBuf>,
         #[command(flatten)]
-        place: In,
+        register: RegisterArg,
     },
-    /// Take in stand-alone recordings; nothing is taken twice
+    /// Import stand-alone recordings; nothing is added twice
     Import {
         /// Recordings
         #[arg(required = true)]
@@ -55,71 +55,71 @@ pub enum RegisterCommand {
         #[arg(long, value_name = "NAME")]
         batch: Option<String>,
         #[command(flatten)]
-        place: In,
+        register: RegisterArg,
     },
     /// Write a run's recording as a stand-alone file
-    Get {
-        /// The run: its number, BENCH/NUMBER, or the beginning of its recording's hash
+    Extract {
+        /// The record: its number, BENCH/NUMBER, or the beginning of its recording's hash
         run: String,
         /// The file [default: SERIAL_NUMBER.hold]
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
         #[command(flatten)]
-        place: In,
+        register: RegisterArg,
     },
     /// Write a selection of runs as a register of its own, to be sent and merged elsewhere
     Bundle {
         /// The file
         out: PathBuf,
         #[command(flatten)]
-        wanted: Wanted,
+        filter: RunFilterArgs,
         #[command(flatten)]
-        place: In,
+        register: RegisterArg,
     },
 }
 
 /// `seathold register …`.
 pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     match command {
-        RegisterCommand::New { file, bench } => {
+        RegisterCommand::Init { file, bench } => {
             if file.exists() {
                 return Err(Error::file("make", file, std::io::ErrorKind::AlreadyExists.into()));
             }
             let register = Register::open_named(file, Access::Make, bench)?;
             writeln!(console.out, "{}: made for bench {bench} ({})", file.display(), register.bench())?;
         }
-        RegisterCommand::Info { place, json } => info(&place.register, *json, console)?,
-        RegisterCommand::Verify { place } => return verify(&place.register, console),
-        RegisterCommand::Merge { files, place } => {
-            let mut register = Register::open(&place.register, Access::Make)?;
+        RegisterCommand::Info { register, json } => info(&register.register, *json, console)?,
+        RegisterCommand::Verify { register } => return verify(&register.register, console),
+        RegisterCommand::Merge { files, register } => {
+            let mut register = Register::open(&register.register, Access::Make)?;
             for file in files {
                 let merged = register.merge(file)?;
                 writeln!(console.out, "{}: {}", file.display(), brought(&merged))?;
             }
         }
-        RegisterCommand::Import { files, batch, place } => {
-            let mut register = Register::open(&place.register, Access::Make)?;
+        RegisterCommand::Import { files, batch, register } => {
+            let mut register = Register::open(&register.register, Access::Make)?;
             let batch = match batch {
                 Some(name) => Some(register.batch_named(name)?.batch),
                 None => None,
             };
             for file in files {
-                let mut meta = Meta { batch: batch.clone(), answers: None };
+                let mut meta = RunMeta { batch: batch.clone(), after_rework: None };
                 if let Some(batch) = &batch {
                     let header = crate::recording::read(file)?.header;
                     if !register.valves_of(batch)?.iter().any(|v| v.serial == header.serial) {
                         let why = format!("{}: {} is not on the list of that batch", file.display(), header.serial);
                         return Err(super::batch::refused(&register, why));
                     }
-                    meta.answers = register.rework_before(batch, &header.serial, &header.started_at)?;
+                    meta.after_rework = register.rework_before(batch, &header.serial, &header.started_at)?;
                 }
                 let added = register.import(file, &meta, console.clock.now())?;
                 let known = if added.new { "" } else { " (already there)" };
-                writeln!(console.out, "{}: run {}{known}", file.display(), added.number)?;
+                writeln!(console.out, "{}: record {}{known}", file.display(), added.number)?;
             }
         }
-        RegisterCommand::Get { run, out, place } => {
-            let register = Register::open(&place.register, Access::Read)?;
+        RegisterCommand::Extract { run, out, register } => {
+            let register = Register::open(&register.register, Access::Read)?;
             let run = register.run_named(run)?;
             let out = out.clone().unwrap_or_else(|| PathBuf::from(format!("{}_{}.hold", run.serial, run.number)));
             let bytes = register.recording(run.id)?;
@@ -128,18 +128,18 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             written.map_err(|why| Error::file("make", &out, why))?;
             writeln!(console.out, "{}", out.display())?;
         }
-        RegisterCommand::Bundle { out, wanted, place } => {
-            let register = Register::open(&place.register, Access::Read)?;
-            let merged = register.bundle(out, &wanted.filter(&register)?)?;
+        RegisterCommand::Bundle { out, filter, register } => {
+            let register = Register::open(&register.register, Access::Read)?;
+            let merged = register.bundle(out, &filter.filter(&register)?)?;
             writeln!(console.out, "{}: {}", out.display(), brought(&merged))?;
         }
     }
     Ok(Exit::Good)
 }
 
-fn brought(merged: &Merged) -> String {
-    let Merged { runs, notes, known } = merged;
-    format!("{runs} runs and {notes} notes taken in, {known} already there")
+fn brought(merged: &MergeCounts) -> String {
+    let MergeCounts { runs, notes, known } = merged;
+    format!("{runs} runs and {notes} notes added, {known} already there")
 }
 
 fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Error> {
@@ -151,7 +151,7 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
     if as_json {
         let benches: Vec<_> = chains
             .iter()
-            .map(|c| json!({ "bench": c.bench, "name": c.name, "own": c.own, "whole": c.whole, "records": c.records, "last": c.last, "seal": c.seal }))
+            .map(|c| json!({ "bench": c.bench, "name": c.name, "local": c.local, "complete": c.complete, "last_number": c.last_number, "last": c.last, "seal": c.seal }))
             .collect();
         let all = json!({ "file": path.display().to_string(), "bytes": bytes, "runs": runs, "batches": batches, "benches": benches });
         writeln!(console.out, "{all}")?;
@@ -160,14 +160,18 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
     let mut text = format!("{}\n", path.display());
     line(&mut text, "runs", &format!("{runs} in {:.1} MB", bytes as f64 / 1e6));
     for chain in &chains {
-        let own = if chain.own { ", this one" } else { "" };
-        let whole = if chain.whole { "" } else { ", a selection" };
-        line(&mut text, "bench", &format!("{} ({}{own}): {} records{whole}", chain.name, chain.bench, chain.records));
+        let own = if chain.local { ", this one" } else { "" };
+        let whole = if chain.complete { "" } else { ", a selection" };
+        line(
+            &mut text,
+            "bench",
+            &format!("{} ({}{own}): {} records{whole}", chain.name, chain.bench, chain.last_number),
+        );
     }
     for batch in &batches {
         let state = batch.closed_at.as_deref().map_or_else(|| "open".into(), |at| format!("closed {at}"));
         let whole = if batch.selection { ", a selection" } else { "" };
-        let Batch { name, valves, opened_at, .. } = batch;
+        let BatchRecord { name, valves, opened_at, .. } = batch;
         line(&mut text, "batch", &format!("{name}: {valves} valves, opened {opened_at}, {state}{whole}"));
     }
     write!(console.out, "{text}")?;
@@ -197,9 +201,13 @@ fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
     match found {
         Ok(chains) => {
             for chain in chains {
-                let whole = if chain.whole { "" } else { ", a selection" };
+                let whole = if chain.complete { "" } else { ", a selection" };
                 let seal = chain.seal.get(..16).unwrap_or_default();
-                writeln!(console.out, "bench {}: {} records hold{whole}, last seal {seal}", chain.name, chain.records)?;
+                writeln!(
+                    console.out,
+                    "bench {}: {} records valid{whole}, last seal {seal}",
+                    chain.name, chain.last_number
+                )?;
             }
             Ok(Exit::Good)
         }
@@ -214,8 +222,13 @@ fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
 /// Puts a recording just finished into a register. The stand-alone file is there already, and stays.
 ///
 /// # Errors
-/// With the way to put it in later.
-pub(super) fn keep(register: &Path, recording: &Path, meta: &Meta, console: &Console<'_>) -> Result<Appended, Error> {
+/// With the command that imports it later.
+pub(super) fn keep(
+    register: &Path,
+    recording: &Path,
+    meta: &RunMeta,
+    console: &Console<'_>,
+) -> Result<AppendedRun, Error> {
     let kept =
         Register::open(register, Access::Make).and_then(|mut open| open.import(recording, meta, console.clock.now()));
     kept.map_err(|why| Error::NotRegistered {

@@ -1,4 +1,4 @@
-//! `seathold rejudge`: what another recipe would have made of recorded runs.
+//! `seathold rejudge`: re-evaluates recorded runs with another recipe.
 
 use std::path::PathBuf;
 
@@ -8,29 +8,29 @@ use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::verdict::{SideResult, Verdict};
 use serde_json::{Value, json};
 
-use super::find::{In, Wanted};
+use super::find::{RegisterArg, RunFilterArgs};
 use super::progress::Progress;
-use super::source::{Bytes, Source};
+use super::recordings_arg::{RecordingBytes, RecordingsArg};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::files::recipe;
-use crate::recording::header::Shown;
+use crate::messages::{self, UnitFormat};
+use crate::recording::header::DisplayUnits;
 use crate::recording::{self, Recording};
 use crate::register::word;
-use crate::rejudge::change::{Changed, Compared, Way, compare};
-use crate::rejudge::course::Course;
-use crate::rejudge::overlay::{Overlay, Trace, trace};
-use crate::words::{self, Speaker};
+use crate::rejudge::change::{RunComparison, SideComparison, VerdictShift, compare};
+use crate::rejudge::overlay::{Overlay, OverlayTrace, trace};
+use crate::rejudge::timeline::Timeline;
 
 /// `seathold rejudge`.
 #[derive(Debug, Args)]
-pub struct Rejudge {
+pub struct RejudgeArgs {
     /// Recordings, or folders of them; without any, runs are taken from the register
     pub files: Vec<PathBuf>,
     /// Recipe file to judge by [default: each recording's own]
     #[arg(long, value_name = "FILE", help_heading = "Judged by")]
-    pub with: Option<PathBuf>,
+    pub recipe: Option<PathBuf>,
     /// Greatest leak allowed: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
     #[arg(long, value_name = "LEAK|CLASS", help_heading = "Judged by")]
     pub limit: Option<String>,
@@ -41,13 +41,13 @@ pub struct Rejudge {
     #[arg(long, value_name = "FIELD=VALUE", help_heading = "Judged by")]
     pub set: Vec<String>,
     #[command(flatten)]
-    pub wanted: Wanted,
+    pub filter: RunFilterArgs,
     #[command(flatten)]
-    pub place: In,
+    pub register: RegisterArg,
     /// How many threads [default: one a core]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1_024))]
     pub threads: Option<u16>,
-    /// Page to write: traces of many sides over each other, and what the fits leave of them
+    /// Page to write: traces of many sides over each other, and their residuals
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
     /// A JSON object a run, and one for all
@@ -58,7 +58,7 @@ pub struct Rejudge {
 /// Recordings in memory at a time, for each thread: enough to keep all of them busy, few enough to stay small.
 const AT_ONCE: usize = 16;
 
-/// What to judge by, whatever a recording's own recipe is.
+/// Changes to each recording's own recipe.
 struct By {
     whole: Option<RawRecipe>,
     limit: Option<(String, Option<u32>)>,
@@ -66,16 +66,16 @@ struct By {
 }
 
 impl By {
-    fn new(typed: &Rejudge) -> Result<Self, Error> {
+    fn new(args: &RejudgeArgs) -> Result<Self, Error> {
         let split = |text: &String| {
             let wrong = || Error::usage(format!("--set {text}: give FIELD=VALUE, like \"settle=2 s\""));
             let (name, value) = text.split_once('=').ok_or_else(wrong)?;
             Ok((name.trim().to_owned(), value.trim().to_owned()))
         };
-        let set = typed.set.iter().map(split).collect::<Result<Vec<_>, Error>>()?;
-        let whole = typed.with.as_deref().map(recipe::without_rig).transpose()?;
-        let by = Self { whole, limit: typed.limit.clone().map(|limit| (limit, typed.dn)), set };
-        // What is typed wrong is wrong for every recording: say so before the first.
+        let set = args.set.iter().map(split).collect::<Result<Vec<_>, Error>>()?;
+        let whole = args.recipe.as_deref().map(recipe::without_rig).transpose()?;
+        let by = Self { whole, limit: args.limit.clone().map(|limit| (limit, args.dn)), set };
+        // A wrong option is wrong for every recording: report it before the first.
         by.of(&RawRecipe::DEMO).map(|_| by)
     }
 
@@ -100,22 +100,23 @@ const fn reference(raw: &RawRecipe) -> seathold_sequencer::units::Reference {
     }
 }
 
-/// A run judged again, or why its recording could not be read.
-type Done = (String, Result<(Compared, Shown, Vec<Trace>), recording::Damage>);
+/// A re-evaluated run, or why its recording could not be read.
+type Done = (String, Result<(RunComparison, DisplayUnits, Vec<OverlayTrace>), recording::Damage>);
 
-pub(super) fn run(typed: &Rejudge, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let by = By::new(typed)?;
-    let threads = usize::from(typed.threads.unwrap_or(0));
+pub(super) fn run(args: &RejudgeArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let by = By::new(args)?;
+    let threads = usize::from(args.threads.unwrap_or(0));
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
     let pool = pool.map_err(|why| Error::usage(format!("--threads {threads}: {why}")))?;
-    let source = Source::open(&typed.files, &typed.wanted, &typed.place)?;
+    let source = RecordingsArg::open(&args.files, &args.filter, &args.register)?;
     let mut progress = Progress::new(source.count(), "runs", console.live);
     let mut counts = Counts::default();
-    let mut overlay = typed.html.as_ref().map(|_| Overlay::default());
+    let mut overlay = args.html.as_ref().map(|_| Overlay::default());
     let mut exit = Exit::Good;
-    let mut left = source.recordings(&typed.wanted)?;
+    let mut left = source.recordings(&args.filter)?;
     loop {
-        let some = left.by_ref().take(AT_ONCE * pool.current_num_threads()).collect::<Result<Vec<Bytes>, Error>>()?;
+        let some =
+            left.by_ref().take(AT_ONCE * pool.current_num_threads()).collect::<Result<Vec<RecordingBytes>, Error>>()?;
         if some.is_empty() {
             break;
         }
@@ -125,7 +126,7 @@ pub(super) fn run(typed: &Rejudge, console: &mut Console<'_>) -> Result<Exit, Er
             counts.runs += 1;
             match judged {
                 Ok((compared, shown, traces)) => {
-                    if typed.wanted.serial.as_ref().is_some_and(|serial| *serial != compared.serial) {
+                    if args.filter.serial.as_ref().is_some_and(|serial| *serial != compared.serial) {
                         counts.runs -= 1;
                         continue;
                     }
@@ -134,7 +135,7 @@ pub(super) fn run(typed: &Rejudge, console: &mut Console<'_>) -> Result<Exit, Er
                         overlay.see(compared.sides.len());
                         traces.into_iter().for_each(|trace| overlay.push(trace));
                     }
-                    tell(typed, &name, &compared, &shown, console)?;
+                    tell(args, &name, &compared, &shown, console)?;
                 }
                 Err(why) => {
                     exit = Exit::Storage;
@@ -146,15 +147,15 @@ pub(super) fn run(typed: &Rejudge, console: &mut Console<'_>) -> Result<Exit, Er
         progress.step(counts.runs, console);
         if console.interrupted() > 0 {
             exit = Exit::NoVerdict;
-            writeln!(console.err, "stopped: {} runs are done, and told", counts.runs)?;
+            writeln!(console.err, "stopped: {} runs are done, and reported", counts.runs)?;
             break;
         }
     }
     progress.end();
-    if let (Some(path), Some(overlay)) = (&typed.html, &overlay) {
+    if let (Some(path), Some(overlay)) = (&args.html, &overlay) {
         super::report::write_file(path, overlay.page(&counts.text()).as_bytes())?;
     }
-    if typed.json {
+    if args.json {
         writeln!(console.out, "{}", json!({ "all": counts.json() }))?;
     } else {
         write!(console.out, "{}", counts.text())?;
@@ -162,29 +163,29 @@ pub(super) fn run(typed: &Rejudge, console: &mut Console<'_>) -> Result<Exit, Er
     Ok(exit)
 }
 
-fn judge(one: &Bytes, by: &By, overlay: Option<&Overlay>) -> Done {
+fn judge(one: &RecordingBytes, by: &By, overlay: Option<&Overlay>) -> Done {
     let judged = recording::read_bytes(&one.bytes).map(|recording| {
-        // What was typed has been read once already.
+        // The options have been parsed once already.
         let compared = compare(&recording, |own, _| by.of(own).unwrap_or(*own));
         let traces = overlay.map_or_else(Vec::new, |overlay| traces(&recording, &compared, overlay));
-        (compared, recording.header.shown, traces)
+        (compared, recording.header.display_units, traces)
     });
     (one.name.clone(), judged)
 }
 
-/// Those sides of a run that may still be drawn.
-fn traces(recording: &Recording, compared: &Compared, overlay: &Overlay) -> Vec<Trace> {
-    let course = Course::of(recording);
-    let of = |side: &Changed| {
-        let changed = !matches!(side.way, Way::Same | Way::Unjudged);
+/// The sides of a run that may still be drawn.
+fn traces(recording: &Recording, compared: &RunComparison, overlay: &Overlay) -> Vec<OverlayTrace> {
+    let timeline = Timeline::of(recording);
+    let of = |side: &SideComparison| {
+        let changed = !matches!(side.way, VerdictShift::Same | VerdictShift::Unjudged);
         let result = side.new.as_ref().ok().or(side.old.as_ref());
-        let figure = result.and_then(|result| result.figure);
-        overlay.wants(changed).then(|| trace(recording, &course, side.side, figure.as_ref(), changed)).flatten()
+        let estimate = result.and_then(|result| result.estimate);
+        overlay.wants(changed).then(|| trace(recording, &timeline, side.side, estimate.as_ref(), changed)).flatten()
     };
     compared.sides.iter().filter_map(of).collect()
 }
 
-/// Runs and sides by what became of them.
+/// Runs and sides by outcome.
 #[derive(Debug, Default)]
 struct Counts {
     runs: u64,
@@ -199,16 +200,16 @@ struct Counts {
 }
 
 impl Counts {
-    fn see(&mut self, compared: &Compared) {
+    fn see(&mut self, compared: &RunComparison) {
         self.polls += compared.polls;
         for side in &compared.sides {
             self.sides += 1;
             *match side.way {
-                Way::Same => &mut self.same,
-                Way::Accepted => &mut self.accepted,
-                Way::Rejected => &mut self.rejected,
-                Way::Open => &mut self.open,
-                Way::Unjudged => &mut self.unjudged,
+                VerdictShift::Same => &mut self.same,
+                VerdictShift::Accepted => &mut self.accepted,
+                VerdictShift::Rejected => &mut self.rejected,
+                VerdictShift::Open => &mut self.open,
+                VerdictShift::Unjudged => &mut self.unjudged,
             } += 1;
         }
     }
@@ -221,7 +222,7 @@ impl Counts {
     }
 
     fn text(&self) -> String {
-        let mut text = format!("{} runs, {} sides judged again\n", self.runs, self.sides);
+        let mut text = format!("{} runs, {} sides re-evaluated\n", self.runs, self.sides);
         let rows = [
             (self.same, "verdict as recorded"),
             (self.accepted, "tight now, and not before"),
@@ -239,13 +240,13 @@ impl Counts {
 
 /// A line for each side that changed or cannot be judged; as JSON, each run.
 fn tell(
-    typed: &Rejudge,
+    args: &RejudgeArgs,
     name: &str,
-    compared: &Compared,
-    shown: &Shown,
+    compared: &RunComparison,
+    shown: &DisplayUnits,
     console: &mut Console<'_>,
 ) -> Result<(), Error> {
-    if typed.json {
+    if args.json {
         let sides: Vec<Value> = compared.sides.iter().map(side_json).collect();
         let run = json!({
             "run": name, "serial": compared.serial, "started_at": compared.started_at,
@@ -255,17 +256,17 @@ fn tell(
         writeln!(console.out, "{run}")?;
         return Ok(());
     }
-    let (before, now) = (Speaker::new(&compared.recorded, shown), Speaker::new(&compared.recipe, shown));
-    for side in compared.sides.iter().filter(|side| side.way != Way::Same) {
-        let old = side.old.as_ref().map_or("not judged", |old| words::verdict_word(old.verdict));
-        let which = words::side_name(side.side);
+    let (before, now) = (UnitFormat::new(&compared.recorded, shown), UnitFormat::new(&compared.recipe, shown));
+    for side in compared.sides.iter().filter(|side| side.way != VerdictShift::Same) {
+        let old = side.old.as_ref().map_or("not judged", |old| messages::verdict_word(old.verdict));
+        let which = messages::side_name(side.side);
         let (new, why) = match &side.new {
             Ok(new) => {
                 let mut why = reading(new, &now, compared.recipe.limit_pa_m3_s);
                 if let Some(old) = &side.old {
                     why += &format!("; was {}", reading(old, &before, compared.recorded.limit_pa_m3_s));
                 }
-                (words::verdict_word(new.verdict), why)
+                (messages::verdict_word(new.verdict), why)
             }
             Err(why) => ("cannot tell", why.to_string()),
         };
@@ -274,25 +275,25 @@ fn tell(
     Ok(())
 }
 
-/// What a verdict rests on: figure, limit, window; or the ground.
-fn reading(result: &SideResult, speaker: &Speaker, limit: f64) -> String {
+/// The basis of a verdict: estimate, limit, window; or the reason.
+fn reading(result: &SideResult, units: &UnitFormat, limit: f64) -> String {
     let measured = matches!(result.verdict, Verdict::Tight | Verdict::Leaking | Verdict::Undecided);
-    match result.figure.filter(|_| measured) {
-        Some(figure) => {
-            let window = f64::from(figure.window_ms) / 1e3;
-            format!("{} in {window:.1} s, limit {}", speaker.leak(&figure), speaker.limit(limit))
+    match result.estimate.filter(|_| measured) {
+        Some(estimate) => {
+            let window = f64::from(estimate.window_ms) / 1e3;
+            format!("{} in {window:.1} s, limit {}", units.leak(&estimate), units.limit(limit))
         }
-        None => speaker.ground(result),
+        None => units.reason(result),
     }
 }
 
-fn side_json(side: &Changed) -> Value {
+fn side_json(side: &SideComparison) -> Value {
     let result = |result: &SideResult| {
         json!({
-            "verdict": word(&result.verdict), "ground": word(&result.ground),
-            "leak_pa_m3_s": result.figure.map(|f| f.leak.pa_m3_s()),
-            "uncertainty_pa_m3_s": result.figure.map(|f| f.expanded.pa_m3_s()),
-            "window_ms": result.figure.map(|f| f.window_ms),
+            "verdict": word(&result.verdict), "reason": word(&result.reason),
+            "leak_pa_m3_s": result.estimate.map(|f| f.leak.pa_m3_s()),
+            "uncertainty_pa_m3_s": result.estimate.map(|f| f.expanded.pa_m3_s()),
+            "window_ms": result.estimate.map(|f| f.window_ms),
         })
     };
     json!({

@@ -1,8 +1,8 @@
-//! `seathold replay`: recordings through the sequencer again.
+//! `seathold replay`: replays recordings through the sequencer.
 
 use std::path::Path;
 
-use crate::cli::Replay;
+use crate::cli::ReplayArgs;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -10,7 +10,7 @@ use crate::recording;
 use crate::replay::replay;
 
 /// Replays each file; the worst outcome decides the exit code, and no file keeps the others from their turn.
-pub(super) fn run(command: &Replay, console: &mut Console<'_>) -> Result<Exit, Error> {
+pub(super) fn run(command: &ReplayArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let mut worst = Exit::Good;
     for file in &command.files {
         let exit = match one(file, console) {
@@ -50,7 +50,7 @@ fn one(file: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
                 return Ok(Exit::NoVerdict);
             }
             let word = recording.summary().word();
-            let events: usize = recording.happened.len();
+            let events: usize = recording.event_log.len();
             writeln!(
                 console.out,
                 "{name}: identical: {} polls, {events} events, verdict {word}",

@@ -4,77 +4,78 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::find::{In, Wanted};
+use super::find::{RegisterArg, RunFilterArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::register::{Access, Register};
-use crate::report::pdf::Sheet;
-use crate::report::{self, Evidence, Paper, Selection, Whole, by_valve};
+use crate::report::pdf::PageSize;
+use crate::report::{self, Document, Evidence, Integrity, RunSelection, by_valve};
 
 /// `seathold report`.
 #[derive(Debug, Args)]
-pub struct Report {
+pub struct ReportArgs {
     /// Recordings, or folders of them; without any, runs are taken from the register
     pub files: Vec<PathBuf>,
-    /// Page to write; the ending says as what: .html or .pdf
+    /// Page to write, by its ending .html or .pdf
     #[arg(long, short, value_name = "FILE")]
     pub out: PathBuf,
-    /// Sheets of a PDF: a4 or letter
+    /// Page size of a PDF: a4 or letter
     #[arg(long, value_enum, hide_possible_values = true, value_name = "SIZE", default_value = "a4")]
-    pub paper: Sheet,
+    pub page_size: PageSize,
     /// Title of a page on several valves [default: "Batch NAME", or "Seat leak tests of a batch of valves"]
     #[arg(long, value_name = "TEXT")]
     pub title: Option<String>,
     #[command(flatten)]
-    pub wanted: Wanted,
+    pub filter: RunFilterArgs,
     #[command(flatten)]
-    pub place: In,
+    pub register: RegisterArg,
 }
 
-pub(super) fn run(command: &Report, console: &mut Console<'_>) -> Result<Exit, Error> {
+pub(super) fn run(command: &ReportArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let ending = command.out.extension().map(|e| e.to_ascii_lowercase()).unwrap_or_default();
     if ending != "html" && ending != "pdf" {
         return Err(Error::usage(format!("--out: {} must end in .html or .pdf", command.out.display())));
     }
-    let (paper, exit) = if command.files.is_empty() { registered(command, console)? } else { loose(command, console)? };
+    let (document, exit) =
+        if command.files.is_empty() { registered(command, console)? } else { loose(command, console)? };
     let bytes = if ending == "pdf" {
         let why = |why| Error::file("write", &command.out, std::io::Error::other(why));
-        report::pdf::document(&paper, command.paper).map_err(why)?
+        report::pdf::document(&document, command.page_size).map_err(why)?
     } else {
-        report::html::page(&paper).into_bytes()
+        report::html::page(&document).into_bytes()
     };
     write_file(&command.out, &bytes)?;
-    writeln!(console.out, "{}\nwritten to {}", paper.foot, command.out.display())?;
+    writeln!(console.out, "{}\nwritten to {}", document.foot, command.out.display())?;
     Ok(exit)
 }
 
-/// What there is of doubt in runs, for the exit code.
+/// Defects of the runs, for the exit code.
 fn exit<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Exit {
     runs.fold(Exit::Good, |exit, run| match (&run.whole, exit) {
-        (Whole::Damaged(_) | Whole::Altered(_), _) | (_, Exit::Storage) => Exit::Storage,
-        (Whole::Differs(_), _) => Exit::Differs,
-        (Whole::Replays, exit) => exit,
+        (Integrity::Damaged(_) | Integrity::Altered(_), _) | (_, Exit::Storage) => Exit::Storage,
+        (Integrity::Differs(_), _) => Exit::Differs,
+        (Integrity::Replays, exit) => exit,
     })
 }
 
-/// Says on the spot what the page will say of a run.
-fn doubt(what: &str, run: &Evidence, console: &mut Console<'_>) -> Result<(), Error> {
+/// Prints what the page will say of a run.
+fn report_defects(what: &str, run: &Evidence, console: &mut Console<'_>) -> Result<(), Error> {
     match &run.whole {
-        Whole::Replays => {}
-        Whole::Damaged(why) => writeln!(console.err, "{what}: {why}. The page says so.")?,
-        Whole::Altered(what) => writeln!(console.err, "{what}. The page says so.")?,
-        Whole::Differs(how) => writeln!(console.err, "{what}: {how}\nThe page says so.")?,
+        Integrity::Replays => {}
+        Integrity::Damaged(why) => writeln!(console.err, "{what}: {why}. The page says so.")?,
+        Integrity::Altered(what) => writeln!(console.err, "{what}. The page says so.")?,
+        Integrity::Differs(how) => writeln!(console.err, "{what}: {how}\nThe page says so.")?,
     }
     Ok(())
 }
 
-/// The paper on runs of the register.
-fn registered(command: &Report, console: &mut Console<'_>) -> Result<(Paper, Exit), Error> {
-    let register = Register::open(&command.place.register, Access::Read)?;
-    let selection = Selection::read(&register, &command.wanted.filter(&register)?)?;
+/// The document on runs of the register.
+fn registered(command: &ReportArgs, console: &mut Console<'_>) -> Result<(Document, Exit), Error> {
+    let register = Register::open(&command.register.register, Access::Read)?;
+    let selection = RunSelection::read(&register, &command.filter.filter(&register)?)?;
     for run in selection.runs() {
-        doubt(&run.name, run, console)?;
+        report_defects(&run.name, run, console)?;
     }
     let mut altered = false;
     for what in selection.altered_notes() {
@@ -83,22 +84,22 @@ fn registered(command: &Report, console: &mut Console<'_>) -> Result<(Paper, Exi
     }
     let valves = selection.valves();
     let batch = selection.batch.as_ref();
-    let paper = match (valves.as_slice(), batch, &command.title) {
-        ([], ..) => return Err(Error::usage(format!("no run in {} fits", register.path().display()))),
+    let document = match (valves.as_slice(), batch, &command.title) {
+        ([], ..) => return Err(Error::usage(format!("no run in {} matches", register.path().display()))),
         // One valve of a batch is asked for by its serial.
-        ([one], batch, None) if batch.is_none() || command.wanted.serial.is_some() => report::valve::paper(one),
-        (several, Some(batch), None) => report::batch::paper(&format!("Batch {}", batch.name), several, Some(batch)),
-        (several, batch, title) => report::batch::paper(title.as_deref().unwrap_or(TITLE), several, batch),
+        ([one], batch, None) if batch.is_none() || command.filter.serial.is_some() => report::valve::document(one),
+        (several, Some(batch), None) => report::batch::document(&format!("Batch {}", batch.name), several, Some(batch)),
+        (several, batch, title) => report::batch::document(title.as_deref().unwrap_or(TITLE), several, batch),
     };
-    Ok((paper, if altered { Exit::Storage } else { exit(selection.runs()) }))
+    Ok((document, if altered { Exit::Storage } else { exit(selection.runs()) }))
 }
 
 const TITLE: &str = "Seat leak tests of a batch of valves";
 
-/// The paper on recordings, each once, however often it was named.
-fn loose(command: &Report, console: &mut Console<'_>) -> Result<(Paper, Exit), Error> {
-    command.wanted.only_serial()?;
-    let serial = command.wanted.serial.as_ref();
+/// The document on recordings, each once, however often it was named.
+fn loose(command: &ReportArgs, console: &mut Console<'_>) -> Result<(Document, Exit), Error> {
+    command.filter.only_serial()?;
+    let serial = command.filter.serial.as_ref();
     let mut runs: Vec<Evidence> = Vec::new();
     for path in super::recordings(&command.files)? {
         let run = Evidence::read(&path)?;
@@ -109,29 +110,29 @@ fn loose(command: &Report, console: &mut Console<'_>) -> Result<(Paper, Exit), E
             writeln!(console.err, "{}: the same recording as {}; taken once", path.display(), known.name)?;
             continue;
         }
-        doubt(&path.display().to_string(), &run, console)?;
+        report_defects(&path.display().to_string(), &run, console)?;
         runs.push(run);
     }
     let valves = by_valve(&runs);
-    let paper = match (valves.as_slice(), &command.title) {
+    let document = match (valves.as_slice(), &command.title) {
         ([], _) => {
             return Err(Error::usage(match serial {
                 Some(serial) => format!("no recording there is of valve {serial}"),
                 None => "there is no recording (.hold) in the folders named".into(),
             }));
         }
-        ([one], None) => report::valve::paper(one),
-        (several, title) => report::batch::paper(title.as_deref().unwrap_or(TITLE), several, None),
+        ([one], None) => report::valve::document(one),
+        (several, title) => report::batch::document(title.as_deref().unwrap_or(TITLE), several, None),
     };
-    Ok((paper, exit(runs.iter())))
+    Ok((document, exit(runs.iter())))
 }
 
-/// The whole of a file or nothing of it.
+/// Writes the complete file or nothing.
 pub(super) fn write_file(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     let part = path.with_extension("part");
     let write = || std::fs::write(&part, bytes).and_then(|()| std::fs::rename(&part, path));
     write().map_err(|why| {
-        // What is half written is of no use to anybody; that it cannot be removed says nothing new.
+        // A half-written file is of no use; if it cannot be removed, the error below is enough.
         let _ = std::fs::remove_file(&part);
         Error::file("write", path, why)
     })

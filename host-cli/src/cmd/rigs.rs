@@ -4,22 +4,23 @@ use clap::Args;
 use seathold_sequencer::link::message::{Snapshot, VERSION, Welcome};
 use serde_json::json;
 
-use super::run_on::{read_rig, read_status};
+use super::run_controller::{read_rig, read_status};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::messages;
 use crate::rig::address::BAUD;
-use crate::rig::{Address, Remote};
+use crate::rig::{Address, Client};
 use crate::summary::line;
-use crate::words;
 
 /// Longest a serial port may take to answer, in microseconds: three hellos.
 const PATIENCE_US: u64 = 1_000_000;
 
 /// `seathold rigs`.
 #[derive(Debug, Args)]
-pub struct Rigs {
-    /// Controllers to look for besides the serial ports of this machine: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
+pub struct RigsArgs {
+    /// Controllers to look for besides the serial ports of this machine: "tcp:HOST:PORT", "serial:DEVICE" or
+    /// "serial:DEVICE@BAUD"
     #[arg(value_name = "RIG")]
     pub at: Vec<Address>,
     /// One JSON object a rig
@@ -27,18 +28,18 @@ pub struct Rigs {
     pub json: bool,
 }
 
-/// Calls every serial port and every address given; code 3 when one that was given does not answer.
-pub(super) fn run(typed: &Rigs, console: &mut Console<'_>) -> Result<Exit, Error> {
+/// Tries every serial port and every address given; code 3 when one that was given does not answer.
+pub(super) fn run(args: &RigsArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let ports = serialport::available_ports().unwrap_or_default();
     let found = ports.into_iter().map(|port| Address::Serial { device: port.port_name, baud: BAUD });
-    let found: Vec<Address> = found.filter(|address| !typed.at.contains(address)).collect();
+    let found: Vec<Address> = found.filter(|address| !args.at.contains(address)).collect();
     let mut exit = Exit::Good;
     let mut answered = 0;
-    for (address, given) in found.iter().map(|a| (a, false)).chain(typed.at.iter().map(|a| (a, true))) {
+    for (address, given) in found.iter().map(|a| (a, false)).chain(args.at.iter().map(|a| (a, true))) {
         match look(address, console) {
             Ok((welcome, status, volume)) => {
                 answered += 1;
-                tell(typed.json, address, &welcome, &status, volume, console)?;
+                tell(args.json, address, &welcome, &status, volume, console)?;
             }
             Err(why) if given => {
                 writeln!(console.err, "error: {why}")?;
@@ -48,7 +49,7 @@ pub(super) fn run(typed: &Rigs, console: &mut Console<'_>) -> Result<Exit, Error
             Err(_) => {}
         }
     }
-    if answered == 0 && !typed.json {
+    if answered == 0 && !args.json {
         writeln!(
             console.err,
             "no controller answers on {} serial ports; a socket must be named, like tcp:127.0.0.1:4444",
@@ -59,10 +60,10 @@ pub(super) fn run(typed: &Rigs, console: &mut Console<'_>) -> Result<Exit, Error
 }
 
 fn look(address: &Address, console: &mut Console<'_>) -> Result<(Welcome, Snapshot, f64), Error> {
-    let mut remote = Remote::look(address, console.clock).map_err(|why| Error::rig(address, why))?;
-    let welcome = remote.greet(console.clock, PATIENCE_US).map_err(|why| Error::rig(address, why))?;
-    let status = read_status(&mut remote, address, console)?;
-    let rig = read_rig(&mut remote, address, console)?;
+    let mut client = Client::look(address, console.clock).map_err(|why| Error::rig(address, why))?;
+    let welcome = client.greet(console.clock, PATIENCE_US).map_err(|why| Error::rig(address, why))?;
+    let status = read_status(&mut client, address, console)?;
+    let rig = read_rig(&mut client, address, console)?;
     Ok((welcome, status, rig.raw().far_volume_m3))
 }
 
@@ -77,7 +78,7 @@ fn tell(
     if as_json {
         let rig = json!({
             "rig": address.to_string(),
-            "simulated": welcome.can.simulated,
+            "simulated": welcome.capabilities.simulated,
             "link": welcome.version,
             "boot": welcome.boot,
             "phase": status.phase,
@@ -90,13 +91,13 @@ fn tell(
         return Ok(());
     }
     let mut text = format!("{address}\n");
-    let kind = if welcome.can.simulated { "simulated rig, no air" } else { "rig with air" };
+    let kind = if welcome.capabilities.simulated { "simulated rig, no air" } else { "rig with air" };
     line(&mut text, "controller", &format!("{kind}; link version {VERSION}; boot {:08x}", welcome.boot));
     line(&mut text, "rig", &format!("far volume {:.1} cm³", volume * 1e6));
-    let far = words::disconnect(status.disconnect);
-    line(&mut text, "state", &format!("{}; {far}", words::phase_name(status.phase)));
+    let far = messages::disconnect(status.disconnect);
+    line(&mut text, "state", &format!("{}; {far}", messages::phase_name(status.phase)));
     if let Some(fault) = status.fault {
-        line(&mut text, "FAULT", &words::fault(fault).0);
+        line(&mut text, "FAULT", &messages::fault(fault).0);
     }
     line(&mut text, "recipe", if status.has_recipe { "loaded" } else { "none" });
     write!(console.out, "{text}")?;

@@ -17,18 +17,18 @@ use crate::error::Error;
 use crate::exit::Exit;
 
 use crate::files::{fault, valve};
-use crate::recording::header::Shown;
+use crate::messages::{self, UnitFormat};
+use crate::recording::header::DisplayUnits;
 use crate::rig::sim::parse_fault;
 use crate::screen::{Plain, Screen};
-use crate::serve::{Line, News, Pace, Served, open_pty, open_tcp};
-use crate::words::{self, Speaker};
+use crate::serve::{Listener, ListenerEvent, PollPacer, ServedRig, open_pty, open_tcp};
 
-/// Longest sleep while nothing is due: what a byte may wait.
+/// Longest sleep while nothing is due.
 const NAP: Duration = Duration::from_millis(1);
 
 /// `seathold serve`.
 #[derive(Debug, Args)]
-pub struct Serve {
+pub struct ServeArgs {
     /// Address and port to listen on; port 0 takes any that is free. Whoever reaches it may work the simulated rig
     #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:4444", help_heading = "The line")]
     pub listen: String,
@@ -45,7 +45,7 @@ pub struct Serve {
     /// Any field of a valve file, as FIELD=VALUE like "seat_a=3 mm3/s"; may be given again
     #[arg(long, value_name = "FIELD=VALUE", help_heading = "The simulated rig")]
     pub set: Vec<String>,
-    /// Seed of all chance
+    /// Seed of all random numbers
     #[arg(long, value_name = "N", default_value_t = 1, help_heading = "The simulated rig")]
     pub seed: u64,
     /// A fault, as for `run`; times count from switching on
@@ -62,42 +62,43 @@ pub struct Serve {
 }
 
 /// `seathold serve`.
-pub(super) fn run(typed: &Serve, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let mut served = switch_on(typed)?;
-    let mut line = if typed.pty { open_pty()? } else { open_tcp(&typed.listen)? };
+pub(super) fn run(args: &ServeArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let mut served = switch_on(args)?;
+    let mut line = if args.pty { open_pty()? } else { open_tcp(&args.listen)? };
     writeln!(console.out, "{}", line.address())?;
     console.out.flush()?;
-    let mut told = Told { quiet: typed.quiet, screen: Plain(Speaker::new(&RawRecipe::DEMO, &Shown::default())) };
-    told.say(console, "simulated rig, switched on; the host connects to the address above; Ctrl-C ends it");
-    serve(typed.speed, &mut served, line.as_mut(), &mut told, console);
-    told.say(console, &format!("switched off, in phase \"{}\"", words::phase_name(served.sequencer().phase())));
+    let mut log =
+        ServeLog { quiet: args.quiet, screen: Plain(UnitFormat::new(&RawRecipe::DEMO, &DisplayUnits::default())) };
+    log.say(console, "simulated rig, switched on; the host connects to the address above; Ctrl-C ends it");
+    serve(args.speed, &mut served, line.as_mut(), &mut log, console);
+    log.say(console, &format!("switched off, in phase \"{}\"", messages::phase_name(served.sequencer().phase())));
     Ok(Exit::Good)
 }
 
 /// Until Ctrl-C.
-fn serve(speed: Speed, served: &mut Served, line: &mut dyn Line, told: &mut Told, console: &mut Console<'_>) {
-    let mut pace = Pace::new(speed, served.period(), console.clock.elapsed());
+fn serve(speed: Speed, served: &mut ServedRig, line: &mut dyn Listener, log: &mut ServeLog, console: &mut Console<'_>) {
+    let mut pace = PollPacer::new(speed, served.period(), console.clock.elapsed());
     while console.interrupted() == 0 {
         let elapsed = console.clock.elapsed();
         let now = Instant::from_ticks(u64::try_from(elapsed.as_micros()).unwrap_or(u64::MAX));
         served.tick(now);
-        if let Some(news) = line.news(served.has_host()) {
-            if matches!(news, News::Came(_)) {
+        if let Some(event) = line.event(served.has_host()) {
+            if matches!(event, ListenerEvent::Came(_)) {
                 served.greet(now);
             }
-            told.news(console, &news);
+            log.connection(console, &event);
         }
         let mut busy = served.talk(now, line);
         let mut wait = pace.wait(served, elapsed);
         if wait.is_zero() {
-            let polled = served.turn(now);
+            let record = served.turn(now);
             pace.made(elapsed);
             busy = true;
             if let Some(recipe) = served.sequencer().recipe() {
-                told.screen = Plain(Speaker::new(recipe.raw(), &Shown::default()));
+                log.screen = Plain(UnitFormat::new(recipe.raw(), &DisplayUnits::default()));
             }
-            for event in &polled.events {
-                told.event(console, polled.at, event);
+            for event in &record.events {
+                log.event(console, record.at, event);
             }
             wait = pace.wait(served, elapsed);
         }
@@ -107,24 +108,24 @@ fn serve(speed: Speed, served: &mut Served, line: &mut dyn Line, told: &mut Told
     }
 }
 
-/// What is shown of it. Whoever reads may go away: that is no reason to stop serving.
-struct Told {
+/// The log. Its reader may go away: that is no reason to stop serving.
+struct ServeLog {
     quiet: bool,
     screen: Plain,
 }
 
-impl Told {
+impl ServeLog {
     fn say(&self, console: &mut Console<'_>, text: &str) {
         if !self.quiet {
             let _ = writeln!(console.err, "{text}");
         }
     }
 
-    fn news(&self, console: &mut Console<'_>, news: &News) {
-        let text = match news {
-            News::Came(from) => format!("a host is on the line ({from})"),
-            News::TurnedAway(from) => format!("another host was turned away ({from}): one at a time"),
-            News::Gone => "the host has gone; what happens meanwhile is kept for it".into(),
+    fn connection(&self, console: &mut Console<'_>, event: &ListenerEvent) {
+        let text = match event {
+            ListenerEvent::Came(from) => format!("a host has connected ({from})"),
+            ListenerEvent::TurnedAway(from) => format!("another host was refused ({from}): one at a time"),
+            ListenerEvent::Gone => "the host has disconnected; records are kept for it".into(),
         };
         self.say(console, &text);
     }
@@ -136,24 +137,24 @@ impl Told {
     }
 }
 
-fn switch_on(typed: &Serve) -> Result<Served, Error> {
-    let rig = load_rig(typed.rig_file.as_deref())?;
+fn switch_on(args: &ServeArgs) -> Result<ServedRig, Error> {
+    let rig = load_rig(args.rig_file.as_deref())?;
     let reference = Reference::ISO_8778.pressure.pascals();
-    let mut valve = valve::find(&typed.valve, reference)?;
-    let settings = super::run::settings(&typed.set)?;
+    let mut valve = valve::find(&args.valve, reference)?;
+    let settings = super::run::settings(&args.set)?;
     valve.set(settings.iter().map(|(name, value)| (name.as_str(), value.as_str())), reference)?;
     // As on the controller images: a poll for every conversion.
     let period = millis(valve.scenario.far.period_ms);
-    let mut stand = SimBench::with(&valve.scenario, rig.raw(), typed.seed, Sides::Both, period)
+    let mut bench = SimBench::with(&valve.scenario, rig.raw(), args.seed, Sides::Both, period)
         .map_err(|errors| Error::usage(errors.to_string()))?;
-    let faults: Result<Vec<_>, _> = typed.fault.iter().map(|text| parse_fault(text)).collect();
+    let faults: Result<Vec<_>, _> = args.fault.iter().map(|text| parse_fault(text)).collect();
     let mut faults = faults.map_err(|why| Error::usage(format!("--fault: {why}")))?;
     faults.extend(valve.faults.iter().map(|written| written.fault));
     fault::fit(&faults, valve.scenario.plant.actuation, rig.raw())?;
     for fault in faults {
-        if !stand.schedule.add(fault) {
+        if !bench.schedule.add(fault) {
             return Err(Error::usage(format!("--fault: at most {} faults a run", seathold_sim::fault::FAULTS)));
         }
     }
-    Ok(Served::new(rig, stand))
+    Ok(ServedRig::new(rig, bench))
 }

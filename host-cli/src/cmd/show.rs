@@ -1,34 +1,34 @@
-//! `seathold show`: a recording for people, spreadsheets and programs.
+//! `seathold show`: a recording as text, CSV or JSON.
 
 use std::io::Write as _;
 
 use seathold_sequencer::input::Side;
-use seathold_sequencer::output::{Gate, Pilot};
+use seathold_sequencer::output::{GasValve, Pilot};
 use serde_json::json;
 
-use crate::cli::Show;
+use crate::cli::ShowArgs;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::export::samples::samples;
+use crate::messages::{self, UnitFormat};
 use crate::plot::plot;
 use crate::recording::{self, Recording};
 use crate::summary::{Summary, line, percent};
-use crate::words::{self, Speaker};
 
-/// Shows a recording as far as it is whole. Damage is told on the side, and in the exit code.
-pub(super) fn run(command: &Show, console: &mut Console<'_>) -> Result<Exit, Error> {
+/// Shows a recording as far as it is intact. Damage is reported on standard error, and in the exit code.
+pub(super) fn run(command: &ShowArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let recording = recording::read(&command.file)?;
-    let speaker = Speaker::new(&recording.header.recipe, &recording.header.shown);
+    let units = UnitFormat::new(&recording.header.recipe, &recording.header.display_units);
     let summary = recording.summary();
     if command.csv {
         csv(&recording, console)?;
     } else if command.json {
         as_json(&recording, &summary, console)?;
     } else if command.budget {
-        write!(console.out, "{}", budget(&summary, &speaker))?;
+        write!(console.out, "{}", budget(&summary, &units))?;
     } else {
-        write!(console.out, "{}", text(&recording, &summary, &speaker))?;
+        write!(console.out, "{}", text(&recording, &summary, &units))?;
     }
     match &recording.damage {
         None => Ok(Exit::Good),
@@ -36,7 +36,7 @@ pub(super) fn run(command: &Show, console: &mut Console<'_>) -> Result<Exit, Err
             let shown = recording.length().as_ticks() as f64 / 1e6;
             writeln!(
                 console.err,
-                "{}: {why}. Shown are the first {shown:.1} s, which are whole.",
+                "{}: {why}. Shown are the first {shown:.1} s, which are intact.",
                 command.file.display()
             )?;
             Ok(Exit::Storage)
@@ -44,9 +44,9 @@ pub(super) fn run(command: &Show, console: &mut Console<'_>) -> Result<Exit, Err
     }
 }
 
-fn text(recording: &Recording, summary: &Summary, speaker: &Speaker) -> String {
+fn text(recording: &Recording, summary: &Summary, units: &UnitFormat) -> String {
     let header = &recording.header;
-    let unfinished = if recording.damage.is_some() { " (recording not whole)" } else { "" };
+    let unfinished = if recording.damage.is_some() { " (recording incomplete)" } else { "" };
     let mut out = format!("{}  {}{unfinished}\n", header.serial, summary.word().to_uppercase());
     let by = if header.operator.is_empty() { String::new() } else { format!(" by {}", header.operator) };
     line(&mut out, "when", &format!("{}{by}", header.started_at));
@@ -55,57 +55,58 @@ fn text(recording: &Recording, summary: &Summary, speaker: &Speaker) -> String {
     for note in &header.calibrations {
         line(&mut out, "calibrated", note);
     }
-    let target = speaker.pressure(i32::try_from(header.recipe.target_pa).unwrap_or(i32::MAX));
-    let limit = speaker.limit(header.recipe.limit_pa_m3_s);
+    let target = units.pressure(i32::try_from(header.recipe.target_pa).unwrap_or(i32::MAX));
+    let limit = units.limit(header.recipe.limit_pa_m3_s);
     line(&mut out, "recipe", &format!("{}: {target}, limit {limit}", header.recipe_name));
-    line(&mut out, "asked", words::sides(header.sides));
-    out.push_str(&summary.text(&header.recipe, speaker));
+    line(&mut out, "requested", messages::sides(header.sides));
+    out.push_str(&summary.text(&header.recipe, units));
     let seconds = recording.length().as_ticks() as f64 / 1e6;
-    line(&mut out, "recorded", &format!("{} polls in {seconds:.0} s, by {}", recording.polls.len(), header.program));
+    line(&mut out, "recorded", &format!("{} readings in {seconds:.0} s, by {}", recording.polls.len(), header.program));
     out.push_str("\n  far-side pressure\n");
-    out.push_str(&plot(recording, speaker));
+    out.push_str(&plot(recording, units));
     out
 }
 
 /// Where each side's uncertainty comes from.
-fn budget(summary: &Summary, speaker: &Speaker) -> String {
+fn budget(summary: &Summary, units: &UnitFormat) -> String {
     let mut out = String::new();
     for side in &summary.sides {
-        let name = words::side_name(side.side);
-        let Some(figure) = &side.figure else {
-            out.push_str(&format!("{name}: no figure: {}\n\n", speaker.ground(side)));
+        let name = messages::side_name(side.side);
+        let Some(estimate) = &side.estimate else {
+            out.push_str(&format!("{name}: no figure: {}\n\n", units.reason(side)));
             continue;
         };
-        let budget = &figure.budget;
-        let number = |pa_m3_s: f64| speaker.leak_number(pa_m3_s);
-        out.push_str(&format!("{name}: {}\n", speaker.leak(figure)));
-        out.push_str(&format!("  standard uncertainty of               {:>12}   share\n", speaker.leak_unit()));
+        let budget = &estimate.budget;
+        let number = |pa_m3_s: f64| units.leak_number(pa_m3_s);
+        out.push_str(&format!("{name}: {}\n", units.leak(estimate)));
+        out.push_str(&format!("  standard uncertainty of               {:>12}   share\n", units.leak_unit()));
         let whole = budget.combined * budget.combined;
-        for (what, u) in words::budget_parts(budget) {
+        for (what, u) in messages::budget_parts(budget) {
             let share = if whole > 0.0 { u * u / whole * 100.0 } else { 0.0 };
             out.push_str(&format!("    {what:33} {:>12.4}   {share:4.0} %\n", number(u)));
         }
         out.push_str(&format!("  combined                               {:>12.4}\n", number(budget.combined)));
-        let k = if budget.combined > 0.0 { figure.expanded.pa_m3_s() / budget.combined } else { 0.0 };
+        let k = if budget.combined > 0.0 { estimate.expanded.pa_m3_s() / budget.combined } else { 0.0 };
         out.push_str(&format!(
             "  expanded, k = {k:.2} for {:>5} %           {:>12.4}\n",
-            percent(figure.coverage),
-            number(figure.expanded.pa_m3_s())
+            percent(estimate.coverage),
+            number(estimate.expanded.pa_m3_s())
         ));
         out.push_str(&format!(
-            "  effective degrees of freedom           {:>12}\n  window {:.1} s, {} readings, scatter stretched × {:.2}\n\n",
-            words::freedom(budget.freedom),
-            f64::from(figure.window_ms) / 1e3,
-            figure.samples,
-            figure.stretch
+            "  effective degrees of freedom           {:>12}\n  window {:.1} s, {} readings, noise multiplied by \
+             {:.2} for autocorrelation\n\n",
+            messages::freedom(budget.dof),
+            f64::from(estimate.window_ms) / 1e3,
+            estimate.samples,
+            estimate.autocorrelation_factor
         ));
     }
     if summary.sides.is_empty() {
-        out.push_str("no side was judged, so there is no figure\n");
+        out.push_str("no side was judged, so there is no budget\n");
     } else {
         out.push_str(&format!(
             "Leaks are counted at {}. Combined as the root of the sum of squares (JCGM 100, 5.1.2).\n",
-            speaker.reference()
+            units.reference()
         ));
     }
     out
@@ -114,7 +115,7 @@ fn budget(summary: &Summary, speaker: &Speaker) -> String {
 fn as_json(recording: &Recording, summary: &Summary, console: &mut Console<'_>) -> Result<(), Error> {
     let at_us = |poll: usize| recording.polls.get(poll).map(|poll| poll.at.as_ticks());
     let events: Vec<_> = recording
-        .happened
+        .event_log
         .iter()
         .map(|(poll, event)| json!({ "at_us": at_us(poll), "event": recording.json(&event.node()) }))
         .collect();
@@ -124,7 +125,7 @@ fn as_json(recording: &Recording, summary: &Summary, console: &mut Console<'_>) 
         "polls": recording.polls.len(),
         "length_s": recording.length().as_ticks() as f64 / 1e6,
         "verdict": summary.word().replace(' ', "-"),
-        "whole": recording.damage.is_none() && recording.breaks.is_empty(),
+        "complete": recording.damage.is_none() && recording.breaks.is_empty(),
         "breaks": recording.breaks,
         "damage": recording.damage.as_ref().map(ToString::to_string),
     });
@@ -157,9 +158,9 @@ fn csv(recording: &Recording, console: &mut Console<'_>) -> Result<(), Error> {
             field(sample.far.map(|far| far.1)),
             field(sample.supply_pa),
             field(sample.temperature_k),
-            sample.phase.map_or("", words::phase_name),
-            bit(outputs.supply == Gate::Open),
-            bit(outputs.vent == Gate::Open),
+            sample.phase.map_or("", messages::phase_name),
+            bit(outputs.supply == GasValve::Open),
+            bit(outputs.vent == GasValve::Open),
             bit(outputs.pilot == Pilot::Fed),
             bit(contacts.stop),
             bit(contacts.guard_closed),

@@ -1,4 +1,4 @@
-//! `seathold study`: how good the measuring is.
+//! `seathold study`: measurement system analysis.
 
 use std::path::PathBuf;
 
@@ -6,53 +6,53 @@ use clap::{Args, Subcommand};
 use seathold_sequencer::input::Side;
 use serde_json::{Value, json};
 
-use super::find::{In, Wanted};
-use super::source::Source;
-use super::study_drift::{self, DriftOf};
+use super::find::{RegisterArg, RunFilterArgs};
+use super::recordings_arg::RecordingsArg;
+use super::study_drift::{self, DriftArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::messages::FourDigits;
 use crate::recording;
-use crate::study::anova::{self, Component, Measured};
+use crate::study::anova::{self, Measurement, VarianceComponent};
 use crate::study::chart::{self, RULES};
-use crate::study::linearity::{self, Estimate};
+use crate::study::linearity::{self, ValueWithInterval};
 use crate::study::page;
-use crate::study::table::Table;
-use crate::words::Short;
+use crate::study::table::CsvTable;
 
 /// `seathold study …`.
 #[derive(Debug, Subcommand)]
 pub enum StudyCommand {
     /// Repeatability and reproducibility: every operator measures every valve equally often
-    Crossed(Crossed),
+    GaugeRr(GaugeRrArgs),
     /// Bias against reference leaks, from a table with columns reference and value
-    Linearity(Linearity),
-    /// One valve measured again and again: a control chart with run rules
-    Stability(Stability),
-    /// How own leak, time constant, volume and gain move from one calibration to the next, and when that is due
-    Drift(DriftOf),
+    Linearity(LinearityArgs),
+    /// One valve measured repeatedly: a control chart with run rules
+    Stability(StabilityArgs),
+    /// Drift of background leak, time constant, volume and sensor gain, and when the next calibration is due
+    Drift(DriftArgs),
 }
 
 /// Where measurements come from.
 #[derive(Debug, Args)]
-pub struct From {
+pub struct MeasurementsArg {
     /// Recordings, or folders of them; without any, and without --table, runs are taken from the register
     pub files: Vec<PathBuf>,
-    /// CSV file with a column value (or leak), and for a crossed study part (or valve) and operator (or appraiser)
+    /// CSV file with a column value (or leak), and for gauge-rr part (or valve) and operator (or appraiser)
     #[arg(long, value_name = "FILE", conflicts_with = "files")]
     pub table: Option<PathBuf>,
     #[command(flatten)]
-    pub wanted: Wanted,
+    pub filter: RunFilterArgs,
     #[command(flatten)]
-    pub place: In,
+    pub register: RegisterArg,
 }
 
-/// `seathold study crossed`.
+/// `seathold study gauge-rr`.
 #[derive(Debug, Args)]
-pub struct Crossed {
+pub struct GaugeRrArgs {
     #[command(flatten)]
-    pub from: From,
-    /// Probability that intervals cover with
+    pub from: MeasurementsArg,
+    /// Coverage of the intervals
     #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = coverage)]
     pub coverage: f64,
     /// The result as a JSON object
@@ -62,11 +62,11 @@ pub struct Crossed {
 
 /// `seathold study linearity`.
 #[derive(Debug, Args)]
-pub struct Linearity {
+pub struct LinearityArgs {
     /// CSV file with columns reference and value, in the same unit
     #[arg(long, value_name = "FILE")]
     pub table: PathBuf,
-    /// Probability that intervals cover with
+    /// Coverage of the intervals
     #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = coverage)]
     pub coverage: f64,
     /// The result as a JSON object
@@ -76,9 +76,9 @@ pub struct Linearity {
 
 /// `seathold study stability`.
 #[derive(Debug, Args)]
-pub struct Stability {
+pub struct StabilityArgs {
     #[command(flatten)]
-    pub from: From,
+    pub from: MeasurementsArg,
     /// Page to write, with the chart
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
@@ -99,51 +99,51 @@ pub(super) fn coverage(text: &str) -> Result<f64, String> {
 
 pub(super) fn run(command: &StudyCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     match command {
-        StudyCommand::Crossed(typed) => crossed(typed, console),
-        StudyCommand::Linearity(typed) => linear(typed, console),
-        StudyCommand::Stability(typed) => stable(typed, console),
-        StudyCommand::Drift(typed) => study_drift::run(typed, console),
+        StudyCommand::GaugeRr(args) => crossed(args, console),
+        StudyCommand::Linearity(args) => linear(args, console),
+        StudyCommand::Stability(args) => stable(args, console),
+        StudyCommand::Drift(args) => study_drift::run(args, console),
     }
 }
 
 /// Measurements in order: part, operator, value. A part of recordings is a side of a valve; values are in Pa·m³/s.
-fn measured(from: &From, crossed: bool) -> Result<Vec<Measured>, Error> {
+fn measured(from: &MeasurementsArg, crossed: bool) -> Result<Vec<Measurement>, Error> {
     const PART: &[&str] = &["part", "valve", "serial"];
     const OPERATOR: &[&str] = &["operator", "appraiser"];
     const VALUE: &[&str] = &["value", "leak"];
     if let Some(path) = &from.table {
         let columns: &[&[&str]] = if crossed { &[VALUE, PART, OPERATOR] } else { &[VALUE] };
-        let table = Table::read(path, columns)?;
+        let table = CsvTable::read(path, columns)?;
         let row = |(number, (_, cells)): (usize, &(usize, Vec<String>))| {
             let text = |at: usize| cells.get(at).cloned().unwrap_or_default();
-            Ok(Measured { part: text(1), operator: text(2), value: table.number(number, 0)? })
+            Ok(Measurement { part: text(1), operator: text(2), value: table.number(number, 0)? })
         };
         return table.rows.iter().enumerate().map(row).collect();
     }
-    let source = Source::open(&from.files, &from.wanted, &from.place)?;
-    let mut found: Vec<(String, Measured)> = Vec::new();
-    for one in source.recordings(&from.wanted)? {
+    let source = RecordingsArg::open(&from.files, &from.filter, &from.register)?;
+    let mut found: Vec<(String, Measurement)> = Vec::new();
+    for one in source.recordings(&from.filter)? {
         let one = one?;
         let read = recording::read_bytes(&one.bytes);
         let recording = read.map_err(|why| Error::usage(format!("{}: {why}", one.name)))?;
         let header = &recording.header;
-        if from.wanted.serial.as_ref().is_some_and(|serial| *serial != header.serial) {
+        if from.filter.serial.as_ref().is_some_and(|serial| *serial != header.serial) {
             continue;
         }
         for side in recording.summary().sides {
             let end = if side.side == Side::First { "A" } else { "B" };
-            let Some(figure) = side.figure else { continue };
+            let Some(figure) = side.estimate else { continue };
             let (part, operator) = (format!("{} {end}", header.serial), header.operator.clone());
-            found.push((header.started_at.clone(), Measured { part, operator, value: figure.leak.pa_m3_s() }));
+            found.push((header.started_at.clone(), Measurement { part, operator, value: figure.leak.pa_m3_s() }));
         }
     }
     found.sort_by(|a, b| a.0.cmp(&b.0));
     Ok(found.into_iter().map(|(_, measured)| measured).collect())
 }
 
-fn crossed(typed: &Crossed, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let measured = measured(&typed.from, true)?;
-    let study = anova::study(&measured, typed.coverage).map_err(Error::usage)?;
+fn crossed(args: &GaugeRrArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let measured = measured(&args.from, true)?;
+    let study = anova::study(&measured, args.coverage).map_err(Error::usage)?;
     let total = study.total();
     let rows = [
         ("repeatability", study.repeatability),
@@ -151,10 +151,10 @@ fn crossed(typed: &Crossed, console: &mut Console<'_>) -> Result<Exit, Error> {
         ("both together", study.both),
         ("between parts", study.between),
     ];
-    if typed.json {
-        let component = |c: Component| json!({ "variance": c.variance, "low": c.low, "high": c.high });
-        let row = |r: anova::Row| json!({ "squares": r.squares, "freedom": r.freedom });
-        let result = json!({ "crossed": {
+    if args.json {
+        let component = |c: VarianceComponent| json!({ "variance": c.variance, "low": c.low, "high": c.high });
+        let row = |r: anova::AnovaRow| json!({ "squares": r.squares, "freedom": r.freedom });
+        let result = json!({ "gauge_rr": {
             "parts": study.counts[0], "operators": study.counts[1], "repeats": study.counts[2],
             "table": { "parts": row(study.parts), "operators": row(study.operators),
                 "interaction": row(study.interaction), "repeats": row(study.repeats) },
@@ -171,28 +171,32 @@ fn crossed(typed: &Crossed, console: &mut Console<'_>) -> Result<Exit, Error> {
     writeln!(console.out, "  {:16} {:>12}  {:>25}  {:>9}", "", "deviation", "interval", "of whole")?;
     for (name, c) in rows {
         let share = 100.0 * c.deviation() / total.sqrt();
-        let interval = format!("{} to {}", Short(c.low.sqrt()), Short(c.high.sqrt()));
-        writeln!(console.out, "  {name:16} {:>12}  {interval:>25}  {share:>7.2} %", Short(c.deviation()).to_string())?;
+        let interval = format!("{} to {}", FourDigits(c.low.sqrt()), FourDigits(c.high.sqrt()));
+        writeln!(
+            console.out,
+            "  {name:16} {:>12}  {interval:>25}  {share:>7.2} %",
+            FourDigits(c.deviation()).to_string()
+        )?;
     }
     let pooled = if study.pooled { "pooled with the repeats" } else { "kept apart" };
     writeln!(console.out, "  interaction      p = {:.3}, {pooled}", study.interaction_p)?;
-    let categories = study.categories().map_or_else(|| "no variation of the measuring".into(), |n| n.to_string());
-    let enough = if study.categories().is_some_and(|n| n < 5) { "; at least 5 are wanted" } else { "" };
+    let categories = study.categories().map_or_else(|| "no variation of the measurements".into(), |n| n.to_string());
+    let enough = if study.categories().is_some_and(|n| n < 5) { "; at least 5 are needed" } else { "" };
     writeln!(console.out, "  categories       {categories}{enough}")?;
-    writeln!(console.out, "  intervals cover with {} %", typed.coverage * 100.0)?;
+    writeln!(console.out, "  intervals cover with {} %", args.coverage * 100.0)?;
     if p < 10 || o < 3 {
         writeln!(console.out, "  a small study: ten parts and three operators are usual, and intervals show it")?;
     }
     Ok(Exit::Good)
 }
 
-fn linear(typed: &Linearity, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let table = Table::read(&typed.table, &[&["reference"], &["value", "leak"]])?;
+fn linear(args: &LinearityArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let table = CsvTable::read(&args.table, &[&["reference"], &["value", "leak"]])?;
     let pair = |row: usize| Ok((table.number(row, 0)?, table.number(row, 1)?));
     let pairs = (0..table.rows.len()).map(pair).collect::<Result<Vec<_>, Error>>()?;
-    let found = linearity::linearity(&pairs, typed.coverage).map_err(Error::usage)?;
-    if typed.json {
-        let estimate = |e: Estimate| json!({ "value": e.value, "half": e.half.is_finite().then_some(e.half) });
+    let found = linearity::linearity(&pairs, args.coverage).map_err(Error::usage)?;
+    if args.json {
+        let estimate = |e: ValueWithInterval| json!({ "value": e.value, "half": e.half.is_finite().then_some(e.half) });
         let biases: Vec<Value> = found
             .biases
             .iter()
@@ -200,27 +204,27 @@ fn linear(typed: &Linearity, console: &mut Console<'_>) -> Result<Exit, Error> {
             .collect();
         let result = json!({ "linearity": {
             "biases": biases, "intercept": found.intercept.map(estimate), "slope": found.slope.map(estimate),
-            "coverage": typed.coverage,
+            "coverage": args.coverage,
         }});
         writeln!(console.out, "{result}")?;
         return Ok(Exit::Good);
     }
-    let proven = |e: Estimate| if e.is_proven() { "  proven" } else { "" };
-    let text = |e: Estimate| format!("{} ± {}{}", Short(e.value), Short(e.half), proven(e));
+    let proven = |e: ValueWithInterval| if e.is_proven() { "  proven" } else { "" };
+    let text = |e: ValueWithInterval| format!("{} ± {}{}", FourDigits(e.value), FourDigits(e.half), proven(e));
     writeln!(console.out, "{} measurements of {} reference leaks", pairs.len(), found.biases.len())?;
     for (at, bias, n) in &found.biases {
-        writeln!(console.out, "  bias at {:<10} {}  ({n} times)", Short(*at).to_string(), text(*bias))?;
+        writeln!(console.out, "  bias at {:<10} {}  ({n} times)", FourDigits(*at).to_string(), text(*bias))?;
     }
     if let (Some(intercept), Some(slope)) = (found.intercept, found.slope) {
         writeln!(console.out, "  at no leak         {}", text(intercept))?;
         writeln!(console.out, "  for each unit      {}", text(slope))?;
     }
-    writeln!(console.out, "  intervals cover with {} %", typed.coverage * 100.0)?;
+    writeln!(console.out, "  intervals cover with {} %", args.coverage * 100.0)?;
     Ok(Exit::Good)
 }
 
-fn stable(typed: &Stability, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let measured = measured(&typed.from, false)?;
+fn stable(args: &StabilityArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let measured = measured(&args.from, false)?;
     if let Some(other) = measured.iter().find(|m| Some(&m.part) != measured.first().map(|first| &first.part)) {
         let first = measured.first().map_or("", |first| first.part.as_str());
         let message = format!(
@@ -231,10 +235,10 @@ fn stable(typed: &Stability, console: &mut Console<'_>) -> Result<Exit, Error> {
     }
     let values: Vec<f64> = measured.iter().map(|m| m.value).collect();
     let chart = chart::chart(&values).map_err(Error::usage)?;
-    if let Some(path) = &typed.html {
+    if let Some(path) = &args.html {
         super::report::write_file(path, page::control(&values, &chart).as_bytes())?;
     }
-    if typed.json {
+    if args.json {
         let signals: Vec<Value> =
             chart.signals.iter().map(|(point, rule)| json!({ "point": point + 1, "rule": rule })).collect();
         let result = json!({ "stability": {
@@ -243,8 +247,14 @@ fn stable(typed: &Stability, console: &mut Console<'_>) -> Result<Exit, Error> {
         return Ok(Exit::Good);
     }
     let (low, high) = (chart.mean - 3.0 * chart.sigma, chart.mean + 3.0 * chart.sigma);
-    writeln!(console.out, "{} values, mean {}, sigma {}", values.len(), Short(chart.mean), Short(chart.sigma))?;
-    writeln!(console.out, "  control limits   {} to {}", Short(low), Short(high))?;
+    writeln!(
+        console.out,
+        "{} values, mean {}, sigma {}",
+        values.len(),
+        FourDigits(chart.mean),
+        FourDigits(chart.sigma)
+    )?;
+    writeln!(console.out, "  control limits   {} to {}", FourDigits(low), FourDigits(high))?;
     for (point, rule) in &chart.signals {
         let about = RULES.get(usize::from(*rule) - 1).unwrap_or(&"");
         writeln!(console.out, "  point {:<10} rule {rule}: {about}", point + 1)?;
@@ -255,7 +265,7 @@ fn stable(typed: &Stability, console: &mut Console<'_>) -> Result<Exit, Error> {
     if values.len() < 20 {
         writeln!(console.out, "  a small sample: limits from fewer than 20 values are rough")?;
     }
-    if typed.plot {
+    if args.plot {
         write!(console.out, "\n{}", page::picture(&values, &chart).text())?;
     }
     Ok(Exit::Good)

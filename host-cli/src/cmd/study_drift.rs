@@ -8,26 +8,26 @@ use jiff::civil::Date;
 use jiff::tz::Offset;
 use serde_json::{Value, json};
 
-use super::find::{In, Wanted};
-use super::source::Source;
-use crate::calibration::stand::Keeper;
-use crate::calibration::{Calibration, Subject, blank};
+use super::find::{RegisterArg, RunFilterArgs};
+use super::recordings_arg::RecordingsArg;
+use crate::calibration::bench::HoldRecorder;
+use crate::calibration::{CalibratedQuantity, Calibration, blank};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::messages::FourDigits;
 use crate::recording;
 use crate::study::chart::RULES;
-use crate::study::drift::{Drift, Found, LONGEST, drift};
+use crate::study::drift::{DatedValue, Drift, LONGEST, drift};
 use crate::study::page;
-use crate::words::Short;
 
 /// `seathold study drift`.
 #[derive(Debug, Args)]
-pub struct DriftOf {
-    /// Calibration files, recordings of runs with a plug in place of the valve, or folders of them; without any, runs of
-    /// the register, with the plug's serial number
+pub struct DriftArgs {
+    /// Calibration files, recordings of runs with a plug in place of the valve, or folders of them; without any, runs
+    /// of the register, with the plug's serial number
     pub files: Vec<PathBuf>,
-    /// Probability that intervals cover with
+    /// Coverage of the intervals
     #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = super::study::coverage)]
     pub coverage: f64,
     /// Page to write, with charts
@@ -37,15 +37,15 @@ pub struct DriftOf {
     #[arg(long, conflicts_with = "json")]
     pub plot: bool,
     #[command(flatten)]
-    pub wanted: Wanted,
+    pub filter: RunFilterArgs,
     #[command(flatten)]
-    pub place: In,
+    pub register: RegisterArg,
     /// The result as a JSON object
     #[arg(long)]
     pub json: bool,
 }
 
-/// What is followed from one calibration to the next.
+/// A calibrated quantity whose drift is studied.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum What {
     Background,
@@ -59,14 +59,14 @@ impl What {
 
     const fn name(self) -> &'static str {
         match self {
-            Self::Background => "own leak",
+            Self::Background => "background leak",
             Self::Tau => "time constant",
             Self::Volume => "far volume",
-            Self::Gain => "gain",
+            Self::Gain => "sensor gain",
         }
     }
 
-    /// The unit it is told in, and that of a base unit.
+    /// The unit it is printed in, and the factor from the base unit.
     const fn unit(self) -> (&'static str, f64) {
         match self {
             Self::Background => ("Pa·m³/s", 1.0),
@@ -77,16 +77,19 @@ impl What {
     }
 }
 
-type Values = Vec<(What, Found)>;
+type Values = Vec<(What, DatedValue)>;
 
 fn of_file(path: &Path, values: &mut Values) -> Result<(), Error> {
     let read = Calibration::read(path)?;
     let v = &read.values;
-    let mut push = |what, value, u| values.push((what, Found { on: read.made, value, u, expires: Some(read.expires) }));
+    let mut push =
+        |what, value, u| values.push((what, DatedValue { on: read.made, value, u, expires: Some(read.expires) }));
     match read.subject {
-        Subject::Volume | Subject::Leak => push(What::Volume, v.far_volume_m3, v.far_volume_m3 * v.far_volume_u_rel),
-        Subject::Transducer => push(What::Gain, v.gain, v.gain * v.gain_u_rel),
-        Subject::Blank => {
+        CalibratedQuantity::Volume | CalibratedQuantity::Leak => {
+            push(What::Volume, v.far_volume_m3, v.far_volume_m3 * v.far_volume_u_rel)
+        }
+        CalibratedQuantity::Transducer => push(What::Gain, v.gain, v.gain * v.gain_u_rel),
+        CalibratedQuantity::Blank => {
             push(What::Background, v.background_pa_m3_s, v.background_u_pa_m3_s);
             if v.tau_s > 0.0 {
                 push(What::Tau, v.tau_s, v.tau_s * v.tau_u_rel);
@@ -97,35 +100,35 @@ fn of_file(path: &Path, values: &mut Values) -> Result<(), Error> {
 }
 
 /// A run with a plug in place of the valve.
-fn of_run(name: &str, bytes: &[u8], wanted: &Wanted, values: &mut Values) -> Result<(), Error> {
+fn of_run(name: &str, bytes: &[u8], filter: &RunFilterArgs, values: &mut Values) -> Result<(), Error> {
     let recording = recording::read_bytes(bytes).map_err(|why| Error::usage(format!("{name}: {why}")))?;
     let header = &recording.header;
-    if wanted.serial.as_ref().is_some_and(|serial| *serial != header.serial) {
+    if filter.serial.as_ref().is_some_and(|serial| *serial != header.serial) {
         return Ok(());
     }
     let began = header.started_at.parse::<Timestamp>();
     let began = began.map_err(|why| Error::usage(format!("{name}: begun at \"{}\": {why}", header.started_at)))?;
     let on: Date = Offset::UTC.to_datetime(began).date();
-    let keeper = Keeper::over(&recording);
-    if let Some(figure) = keeper.side.and_then(|side| side.figure) {
-        let (value, u) = blank::background(&figure, &header.rig);
-        values.push((What::Background, Found { on, value, u, expires: None }));
+    let recorder = HoldRecorder::over(&recording);
+    if let Some(estimate) = recorder.side.and_then(|side| side.estimate) {
+        let (value, u) = blank::background(&estimate, &header.rig);
+        values.push((What::Background, DatedValue { on, value, u, expires: None }));
     }
-    if let Some((tau_s, u)) = blank::time_constant(&keeper.samples) {
-        values.push((What::Tau, Found { on, value: tau_s, u: tau_s * u, expires: None }));
+    if let Some((tau_s, u)) = blank::time_constant(&recorder.samples) {
+        values.push((What::Tau, DatedValue { on, value: tau_s, u: tau_s * u, expires: None }));
     }
     Ok(())
 }
 
 /// Everything in the files, or in the register.
-fn found(typed: &DriftOf) -> Result<Values, Error> {
+fn found(args: &DriftArgs) -> Result<Values, Error> {
     let mut values = Values::new();
-    if typed.files.is_empty() && typed.wanted.serial.is_none() {
+    if args.files.is_empty() && args.filter.serial.is_none() {
         let message = "name calibration files, or give the serial number under which the plug was tested (--serial)";
         return Err(Error::usage(message));
     }
     let (sheets, recordings): (Vec<PathBuf>, Vec<PathBuf>) =
-        super::with_endings(&typed.files, &["toml", recording::EXTENSION])?
+        super::with_endings(&args.files, &["toml", recording::EXTENSION])?
             .into_iter()
             .partition(|path| path.extension().is_some_and(|e| e == "toml"));
     for path in &sheets {
@@ -134,37 +137,38 @@ fn found(typed: &DriftOf) -> Result<Values, Error> {
     if recordings.is_empty() && !sheets.is_empty() {
         return Ok(values);
     }
-    for one in Source::open(&recordings, &typed.wanted, &typed.place)?.recordings(&typed.wanted)? {
+    for one in RecordingsArg::open(&recordings, &args.filter, &args.register)?.recordings(&args.filter)? {
         let one = one?;
-        of_run(&one.name, &one.bytes, &typed.wanted, &mut values)?;
+        of_run(&one.name, &one.bytes, &args.filter, &mut values)?;
     }
     Ok(values)
 }
 
-pub(super) fn run(typed: &DriftOf, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let values = found(typed)?;
-    let mut told: Vec<(What, Result<Drift, String>)> = Vec::new();
+pub(super) fn run(args: &DriftArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let values = found(args)?;
+    let mut results: Vec<(What, Result<Drift, String>)> = Vec::new();
     for what in What::ALL {
         let scale = what.unit().1;
         let of = values.iter().filter(|(w, _)| *w == what);
-        let of: Vec<Found> = of.map(|(_, f)| Found { value: f.value * scale, u: f.u * scale, ..*f }).collect();
+        let of: Vec<DatedValue> =
+            of.map(|(_, f)| DatedValue { value: f.value * scale, u: f.u * scale, ..*f }).collect();
         if !of.is_empty() {
-            told.push((what, drift(of, typed.coverage)));
+            results.push((what, drift(of, args.coverage)));
         }
     }
-    if told.is_empty() {
-        return Err(Error::usage("there is no calibration, and no run with a figure, in what was named"));
+    if results.is_empty() {
+        return Err(Error::usage("there is no calibration, and no run with an estimate, in what was named"));
     }
-    let drifts: Vec<(What, &Drift)> = told.iter().filter_map(|(what, d)| Some((*what, d.as_ref().ok()?))).collect();
+    let drifts: Vec<(What, &Drift)> = results.iter().filter_map(|(what, d)| Some((*what, d.as_ref().ok()?))).collect();
     let name = |what: What| match what.unit().0 {
         "" => what.name().to_owned(),
         unit => format!("{}, {unit}", what.name()),
     };
-    if let Some(path) = &typed.html {
+    if let Some(path) = &args.html {
         let charts: Vec<_> = drifts.iter().map(|(what, drift)| page::drift(&name(*what), drift)).collect();
-        super::report::write_file(path, page::drifts(&charts, &text(&told, typed.coverage)).as_bytes())?;
+        super::report::write_file(path, page::drifts(&charts, &text(&results, args.coverage)).as_bytes())?;
     }
-    if typed.json {
+    if args.json {
         let of = |(what, drift): &(What, Result<Drift, String>)| match drift {
             Ok(d) => json!({ "what": what.name(), "unit": what.unit().0, "values": d.points,
                 "slope_a_day": d.line.slope.value, "half": d.line.slope.half, "proven": d.line.slope.is_proven(),
@@ -172,11 +176,11 @@ pub(super) fn run(typed: &DriftOf, console: &mut Console<'_>) -> Result<Exit, Er
                 "signals": d.chart.signals.iter().map(|(p, r)| json!({ "point": p + 1, "rule": r })).collect::<Vec<Value>>() }),
             Err(why) => json!({ "what": what.name(), "none": why }),
         };
-        let result = json!({ "drift": told.iter().map(of).collect::<Vec<Value>>(), "coverage": typed.coverage });
+        let result = json!({ "drift": results.iter().map(of).collect::<Vec<Value>>(), "coverage": args.coverage });
         writeln!(console.out, "{result}")?;
     } else {
-        write!(console.out, "{}", text(&told, typed.coverage))?;
-        if typed.plot {
+        write!(console.out, "{}", text(&results, args.coverage))?;
+        if args.plot {
             for (what, drift) in &drifts {
                 write!(console.out, "\n{}", page::drift(&name(*what), drift).text())?;
             }
@@ -185,9 +189,9 @@ pub(super) fn run(typed: &DriftOf, console: &mut Console<'_>) -> Result<Exit, Er
     Ok(if drifts.is_empty() { Exit::NoVerdict } else { Exit::Good })
 }
 
-fn text(told: &[(What, Result<Drift, String>)], coverage: f64) -> String {
+fn text(results: &[(What, Result<Drift, String>)], coverage: f64) -> String {
     let mut out = String::new();
-    for (what, drift) in told {
+    for (what, drift) in results {
         let drift = match drift {
             Ok(drift) => drift,
             Err(why) => {
@@ -197,9 +201,9 @@ fn text(told: &[(What, Result<Drift, String>)], coverage: f64) -> String {
         };
         let unit = what.unit().0;
         let (Some(first), Some(last)) = (drift.found.first(), drift.found.last()) else { continue };
-        let value = |v: f64| format!("{} {unit}", Short(v)).trim_end().to_owned();
+        let value = |v: f64| format!("{} {unit}", FourDigits(v)).trim_end().to_owned();
         out += &format!("{}: {} values from {} to {}\n", what.name(), drift.found.len(), first.on, last.on);
-        // A hundred days: a day's drift has too many noughts.
+        // A hundred days: a day's drift has too many zeros.
         let (slope, half) = (drift.line.slope.value * 100.0, drift.line.slope.half * 100.0);
         let proven = if drift.line.slope.is_proven() { "proven" } else { "not proven" };
         out += &format!("  in 100 days      {} ± {}  {proven}\n", value(slope), value(half));

@@ -1,4 +1,4 @@
-//! What was looked at, and what came of it.
+//! The checks and their outcomes.
 
 use seathold_sequencer::output::Coil;
 use seathold_sequencer::rig::RawRig;
@@ -7,14 +7,14 @@ use serde_json::{Value, json};
 use crate::exit::Exit;
 use crate::summary::wrapped;
 
-/// One thing to look at, in the order in which it is safe to.
+/// One check, in the order in which it is safe.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Subject {
-    /// What the far-side transducer reads of an empty rig.
+pub enum CheckItem {
+    /// The far-side transducer's readings of an empty rig.
     FarReadings,
-    /// What the supply-side transducer does.
+    /// The supply-side transducer's.
     SupplyReadings,
-    /// What the thermometer does.
+    /// The thermometer's.
     Thermometer,
     /// The emergency stop's contact, and that everything goes to rest.
     Stop,
@@ -22,9 +22,9 @@ pub enum Subject {
     Guard,
     /// The switch on the valve that says shut.
     ShutSwitch,
-    /// A broken wire of the far-side transducer is seen.
+    /// A broken wire of the far-side transducer is detected.
     FarWire,
-    /// A broken wire of the supply-side transducer is seen.
+    /// A broken wire of the supply-side transducer is detected.
     SupplyWire,
     /// One output.
     Output(Coil),
@@ -32,7 +32,7 @@ pub enum Subject {
     Rest,
 }
 
-impl Subject {
+impl CheckItem {
     /// In words; also its name in JSON.
     pub const fn name(self) -> &'static str {
         match self {
@@ -63,34 +63,35 @@ impl Subject {
     }
 }
 
-/// Inputs before outputs, and of the outputs supply last: it is the one that lets air in if the wall valve was forgotten.
-const ORDER: [Subject; 12] = [
-    Subject::FarReadings,
-    Subject::SupplyReadings,
-    Subject::Thermometer,
-    Subject::Stop,
-    Subject::Guard,
-    Subject::ShutSwitch,
-    Subject::FarWire,
-    Subject::SupplyWire,
-    Subject::Output(Coil::Vent),
-    Subject::Output(Coil::Pilot),
-    Subject::Output(Coil::Supply),
-    Subject::Rest,
+/// Inputs before outputs, and of the outputs supply last: it is the one that lets air in if the wall valve was
+/// forgotten.
+const ORDER: [CheckItem; 12] = [
+    CheckItem::FarReadings,
+    CheckItem::SupplyReadings,
+    CheckItem::Thermometer,
+    CheckItem::Stop,
+    CheckItem::Guard,
+    CheckItem::ShutSwitch,
+    CheckItem::FarWire,
+    CheckItem::SupplyWire,
+    CheckItem::Output(Coil::Vent),
+    CheckItem::Output(Coil::Pilot),
+    CheckItem::Output(Coil::Supply),
+    CheckItem::Rest,
 ];
 
-/// What came of it.
+/// The outcome of a check.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Outcome {
+pub enum CheckOutcome {
     /// As it should be.
     Good,
     /// Not as it should be.
     Failed,
-    /// Not reached, or left out by the person.
+    /// Not reached, or left out by the operator.
     NotChecked,
 }
 
-impl Outcome {
+impl CheckOutcome {
     /// In words, for people.
     pub const fn word(self) -> &'static str {
         match self {
@@ -111,45 +112,46 @@ impl Outcome {
 
 /// Every check of a rig, done or still to do.
 #[derive(Clone, Debug)]
-pub struct Checks(Vec<(Subject, Outcome, String)>);
+pub struct Checks(Vec<(CheckItem, CheckOutcome, String)>);
 
 impl Checks {
-    /// What there is to check on this rig; nothing done yet.
+    /// The checks of this rig; none done yet.
     pub fn of(rig: &RawRig) -> Self {
         let list = ORDER.into_iter().filter(|subject| subject.is_on(rig));
-        Self(list.map(|subject| (subject, Outcome::NotChecked, String::new())).collect())
+        Self(list.map(|subject| (subject, CheckOutcome::NotChecked, String::new())).collect())
     }
 
-    /// What there is, in order.
-    pub fn subjects(&self) -> Vec<Subject> {
+    /// The checks, in order.
+    pub fn subjects(&self) -> Vec<CheckItem> {
         self.0.iter().map(|(subject, ..)| *subject).collect()
     }
 
-    /// Notes what came of one.
-    pub fn note(&mut self, subject: Subject, outcome: Outcome, seen: impl Into<String>) {
+    /// Sets the outcome of one.
+    pub fn note(&mut self, subject: CheckItem, outcome: CheckOutcome, seen: impl Into<String>) {
         if let Some(check) = self.0.iter_mut().find(|check| check.0 == subject) {
             *check = (subject, outcome, seen.into());
         }
     }
 
-    fn count(&self, outcome: Outcome) -> usize {
+    fn count(&self, outcome: CheckOutcome) -> usize {
         self.0.iter().filter(|check| check.1 == outcome).count()
     }
 
     /// The worst of all.
-    pub fn outcome(&self) -> Outcome {
-        let worst = [Outcome::Failed, Outcome::NotChecked].into_iter().find(|outcome| self.count(*outcome) > 0);
-        worst.unwrap_or(Outcome::Good)
+    pub fn outcome(&self) -> CheckOutcome {
+        let worst =
+            [CheckOutcome::Failed, CheckOutcome::NotChecked].into_iter().find(|outcome| self.count(*outcome) > 0);
+        worst.unwrap_or(CheckOutcome::Good)
     }
 
     /// 0 only where everything was checked and is good.
     pub fn exit(&self) -> Exit {
-        if self.outcome() == Outcome::Good { Exit::Good } else { Exit::NoVerdict }
+        if self.outcome() == CheckOutcome::Good { Exit::Good } else { Exit::NoVerdict }
     }
 
     /// In one line.
     pub fn headline(&self) -> String {
-        match (self.count(Outcome::Failed), self.count(Outcome::NotChecked)) {
+        match (self.count(CheckOutcome::Failed), self.count(CheckOutcome::NotChecked)) {
             (0, 0) => format!("all {} checks good", self.0.len()),
             (0, left) => format!("{left} of {} not checked", self.0.len()),
             (failed, 0) => format!("{failed} of {} FAILED", self.0.len()),
@@ -174,7 +176,7 @@ impl Checks {
 
     /// As JSON.
     pub fn json(&self) -> Value {
-        let one = |(subject, outcome, seen): &(Subject, Outcome, String)| json!({ "check": subject.name(), "outcome": outcome.key(), "seen": seen });
+        let one = |(subject, outcome, seen): &(CheckItem, CheckOutcome, String)| json!({ "check": subject.name(), "outcome": outcome.key(), "seen": seen });
         json!({ "outcome": self.outcome().key(), "checks": self.0.iter().map(one).collect::<Vec<_>>() })
     }
 }

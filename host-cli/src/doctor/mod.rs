@@ -1,24 +1,24 @@
-//! A check of a rig before its first air: every input and every output, in a safe order, with a person at it.
+//! A check of a rig before its first air: every input and every output, in a safe order, with an operator at it.
 //!
 //! Nothing here moves an output: the controller does, one at a time, only at rest and measured empty, and only for a
-//! moment ([`seathold_sequencer::input::Command::Work`]). What a program cannot know, whether a solenoid truly moved,
-//! the person says.
+//! moment ([`seathold_sequencer::input::Command::TestOutput`]). What a program cannot know, whether a solenoid really
+//! moved, the operator says.
 //!
-//! | room | what it holds |
+//! | module | subject |
 //! |---|---|
-//! | [`check`] | what was looked at, and what came of it |
-//! | [`view`] | the controller as its records show it now |
-//! | [`bench`](mod@bench) | looking and waiting, with an eye on Ctrl-C and the line |
-//! | [`person`] | who works contacts, listens and answers |
-//! | [`round`] | the checks, in order |
+//! | [`check`] | the checks and their outcomes |
+//! | [`readings`] | the controller's present state, from its records |
+//! | [`rig_under_check`] | polling and waiting, while watching Ctrl-C and the connection |
+//! | [`dialog`] | the operator who works contacts, listens and answers |
+//! | [`procedure`] | the checks, in order |
 
-pub mod bench;
 pub mod check;
-pub mod person;
-pub mod round;
-pub mod view;
+pub mod dialog;
+pub mod procedure;
+pub mod readings;
+pub mod rig_under_check;
 
-pub use bench::{Bench, Halt};
-pub use check::{Checks, Outcome, Subject};
-pub use person::Person;
-pub use round::Round;
+pub use check::{CheckItem, CheckOutcome, Checks};
+pub use dialog::Dialog;
+pub use procedure::Procedure;
+pub use rig_under_check::{Halt, RigUnderCheck};

@@ -4,7 +4,7 @@ use std::io::{self, Write};
 
 use serde_json::Value;
 
-use super::{Cell, Column, Sink};
+use super::{Cell, ExportColumn, Sink};
 
 /// A moment as RFC 3339.
 fn moment(microseconds: i64) -> String {
@@ -15,7 +15,7 @@ fn moment(microseconds: i64) -> String {
 pub(super) struct Csv<W: Write>(csv::Writer<W>);
 
 impl<W: Write> Csv<W> {
-    pub(super) fn new(to: W, columns: &[Column]) -> io::Result<Self> {
+    pub(super) fn new(to: W, columns: &[ExportColumn]) -> io::Result<Self> {
         let mut writer = csv::Writer::from_writer(to);
         writer.write_record(columns.iter().map(|c| c.name))?;
         Ok(Self(writer))
@@ -44,17 +44,17 @@ impl<W: Write> Sink for Csv<W> {
 }
 
 /// A JSON object a line. Nothing is `null`.
-pub(super) struct JsonLines<W: Write>(W, &'static [Column]);
+pub(super) struct JsonLines<W: Write>(W, &'static [ExportColumn]);
 
 impl<W: Write> JsonLines<W> {
-    pub(super) fn new(to: W, columns: &'static [Column]) -> Self {
+    pub(super) fn new(to: W, columns: &'static [ExportColumn]) -> Self {
         Self(to, columns)
     }
 }
 
 impl<W: Write> Sink for JsonLines<W> {
     fn row(&mut self, cells: &[Cell]) -> io::Result<()> {
-        // By hand but for the values: a map would put the columns in another order.
+        // By hand except the values: a map would put the columns in another order.
         for (i, (column, cell)) in self.1.iter().zip(cells).enumerate() {
             let value: Value = match cell {
                 Cell::Nothing => Value::Null,

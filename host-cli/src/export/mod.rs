@@ -73,9 +73,9 @@ impl From<&str> for Cell {
     }
 }
 
-/// What a column holds.
+/// The type of a column.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub enum ColumnType {
     /// Whole numbers of 64 bits.
     Whole,
     /// IEEE doubles.
@@ -90,18 +90,18 @@ pub enum Kind {
 
 /// A column.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Column {
+pub struct ExportColumn {
     /// Its name; ends with the unit where there is one.
     pub name: &'static str,
     /// What it holds.
-    pub kind: Kind,
+    pub kind: ColumnType,
     /// Whether there may be nothing in it.
     pub optional: bool,
     /// What it is.
     pub about: &'static str,
 }
 
-/// Somewhere rows go.
+/// A writer of rows.
 pub trait Sink {
     /// Takes a row with a cell for each column.
     ///
@@ -116,18 +116,19 @@ pub trait Sink {
     fn finish(self: Box<Self>) -> io::Result<()>;
 }
 
-/// A table being written. Until [`Table::finish`] it has another name, so that a file with the name asked for is whole.
-pub struct Table {
+/// A table being written. Until [`ExportTable::finish`] it has a temporary name, so that a file with the name asked for
+/// is complete.
+pub struct ExportTable {
     sink: Box<dyn Sink>,
-    part: Part,
+    part: TemporaryFile,
     path: PathBuf,
     rows: u64,
 }
 
-/// A file that goes away again unless it gets its name: half a table is of no use to anybody.
-struct Part(Option<PathBuf>);
+/// A file that is removed unless it gets its final name: half a table is of no use.
+struct TemporaryFile(Option<PathBuf>);
 
-impl Part {
+impl TemporaryFile {
     fn name(mut self, path: &Path) -> io::Result<()> {
         if let Some(part) = &self.0 {
             std::fs::rename(part, path)?;
@@ -137,27 +138,27 @@ impl Part {
     }
 }
 
-impl Drop for Part {
+impl Drop for TemporaryFile {
     fn drop(&mut self) {
         if let Some(part) = &self.0 {
-            // That it cannot be removed says nothing new.
+            // If it cannot be removed, the first error is enough.
             let _ = std::fs::remove_file(part);
         }
     }
 }
 
-impl std::fmt::Debug for Table {
+impl std::fmt::Debug for ExportTable {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Table").field("path", &self.path).field("rows", &self.rows).finish_non_exhaustive()
     }
 }
 
-impl Table {
-    /// Begins a file whose ending says how it is written: `.csv`, `.jsonl` or `.parquet`.
+impl ExportTable {
+    /// Begins a file whose ending gives its format: `.csv`, `.jsonl` or `.parquet`.
     ///
     /// # Errors
     /// When the ending is another, or the file cannot be made.
-    pub fn create(path: &Path, columns: &'static [Column]) -> Result<Self, Error> {
+    pub fn create(path: &Path, columns: &'static [ExportColumn]) -> Result<Self, Error> {
         let ending =
             path.extension().map(|e| e.to_ascii_lowercase().to_string_lossy().into_owned()).unwrap_or_default();
         if !matches!(ending.as_str(), "csv" | "jsonl" | "parquet") {
@@ -166,7 +167,7 @@ impl Table {
         let part = path.with_extension(format!("{ending}.part"));
         let wrong = |why| Error::file("write", path, why);
         let file = BufWriter::new(File::create(&part).map_err(wrong)?);
-        let part = Part(Some(part));
+        let part = TemporaryFile(Some(part));
         let sink: Box<dyn Sink> = match ending.as_str() {
             "csv" => Box::new(lines::Csv::new(file, columns).map_err(wrong)?),
             "jsonl" => Box::new(lines::JsonLines::new(file, columns)),

@@ -10,21 +10,21 @@ use parquet::file::properties::WriterProperties;
 use parquet::file::writer::SerializedFileWriter;
 use parquet::schema::types::Type;
 
-use super::{Cell, Column, Kind, Sink};
+use super::{Cell, ColumnType, ExportColumn, Sink};
 
 /// Rows held back before they are written as a group: some tens of megabytes at most.
 const GROUP: usize = 131_072;
 
-/// A column's values of the group in hand.
-enum Values {
+/// A column's values of the current group.
+enum ColumnBuffer {
     Whole(Vec<i64>),
     Number(Vec<f64>),
     Flag(Vec<bool>),
     Words(Vec<ByteArray>),
 }
 
-struct Held {
-    values: Values,
+struct RowGroup {
+    values: ColumnBuffer,
     /// 1 where there is a value, 0 where there is nothing.
     there: Vec<i16>,
     optional: bool,
@@ -32,12 +32,12 @@ struct Held {
 
 pub(super) struct Parquet<W: Write + Send> {
     writer: SerializedFileWriter<W>,
-    held: Vec<Held>,
+    held: Vec<RowGroup>,
     rows: usize,
 }
 
 impl<W: Write + Send> Parquet<W> {
-    pub(super) fn new(to: W, columns: &[Column]) -> io::Result<Self> {
+    pub(super) fn new(to: W, columns: &[ExportColumn]) -> io::Result<Self> {
         let fields = columns.iter().map(field).collect::<Result<Vec<_>, _>>().map_err(failed)?;
         let schema = Type::group_type_builder("seathold").with_fields(fields).build().map_err(failed)?;
         let properties = WriterProperties::builder()
@@ -45,12 +45,12 @@ impl<W: Write + Send> Parquet<W> {
             .set_created_by(format!("seathold {}", env!("CARGO_PKG_VERSION")))
             .build();
         let writer = SerializedFileWriter::new(to, Arc::new(schema), Arc::new(properties)).map_err(failed)?;
-        let held = columns.iter().map(|column| Held {
+        let held = columns.iter().map(|column| RowGroup {
             values: match column.kind {
-                Kind::Whole | Kind::Moment => Values::Whole(Vec::new()),
-                Kind::Number => Values::Number(Vec::new()),
-                Kind::Flag => Values::Flag(Vec::new()),
-                Kind::Words => Values::Words(Vec::new()),
+                ColumnType::Whole | ColumnType::Moment => ColumnBuffer::Whole(Vec::new()),
+                ColumnType::Number => ColumnBuffer::Number(Vec::new()),
+                ColumnType::Flag => ColumnBuffer::Flag(Vec::new()),
+                ColumnType::Words => ColumnBuffer::Words(Vec::new()),
             },
             there: Vec::new(),
             optional: column.optional,
@@ -67,19 +67,19 @@ impl<W: Write + Send> Parquet<W> {
             let Some(mut column) = group.next_column()? else { break };
             let there = held.optional.then_some(held.there.as_slice());
             match &mut held.values {
-                Values::Whole(values) => {
+                ColumnBuffer::Whole(values) => {
                     column.typed::<Int64Type>().write_batch(values, there, None)?;
                     values.clear();
                 }
-                Values::Number(values) => {
+                ColumnBuffer::Number(values) => {
                     column.typed::<DoubleType>().write_batch(values, there, None)?;
                     values.clear();
                 }
-                Values::Flag(values) => {
+                ColumnBuffer::Flag(values) => {
                     column.typed::<BoolType>().write_batch(values, there, None)?;
                     values.clear();
                 }
-                Values::Words(values) => {
+                ColumnBuffer::Words(values) => {
                     column.typed::<ByteArrayType>().write_batch(values, there, None)?;
                     values.clear();
                 }
@@ -98,10 +98,10 @@ impl<W: Write + Send> Sink for Parquet<W> {
         for (held, cell) in self.held.iter_mut().zip(cells) {
             match (&mut held.values, cell) {
                 (_, Cell::Nothing) if held.optional => {}
-                (Values::Whole(values), Cell::Whole(value) | Cell::Moment(value)) => values.push(*value),
-                (Values::Number(values), Cell::Number(value)) => values.push(*value),
-                (Values::Flag(values), Cell::Flag(value)) => values.push(*value),
-                (Values::Words(values), Cell::Words(value)) => values.push(value.as_str().into()),
+                (ColumnBuffer::Whole(values), Cell::Whole(value) | Cell::Moment(value)) => values.push(*value),
+                (ColumnBuffer::Number(values), Cell::Number(value)) => values.push(*value),
+                (ColumnBuffer::Flag(values), Cell::Flag(value)) => values.push(*value),
+                (ColumnBuffer::Words(values), Cell::Words(value)) => values.push(value.as_str().into()),
                 _ => return Err(io::Error::new(io::ErrorKind::InvalidData, "a value does not fit its column")),
             }
             held.there.push((*cell != Cell::Nothing).into());
@@ -117,13 +117,13 @@ impl<W: Write + Send> Sink for Parquet<W> {
     }
 }
 
-fn field(column: &Column) -> Result<Arc<Type>, ParquetError> {
+fn field(column: &ExportColumn) -> Result<Arc<Type>, ParquetError> {
     let (physical, logical) = match column.kind {
-        Kind::Whole => (Physical::INT64, None),
-        Kind::Number => (Physical::DOUBLE, None),
-        Kind::Flag => (Physical::BOOLEAN, None),
-        Kind::Words => (Physical::BYTE_ARRAY, Some(LogicalType::String)),
-        Kind::Moment => {
+        ColumnType::Whole => (Physical::INT64, None),
+        ColumnType::Number => (Physical::DOUBLE, None),
+        ColumnType::Flag => (Physical::BOOLEAN, None),
+        ColumnType::Words => (Physical::BYTE_ARRAY, Some(LogicalType::String)),
+        ColumnType::Moment => {
             let unit = TimeUnit::MICROS;
             (Physical::INT64, Some(LogicalType::timestamp(true, unit)))
         }

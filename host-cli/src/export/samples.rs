@@ -5,9 +5,9 @@ use seathold_sequencer::input::{Reading, Side};
 
 use crate::recording::{Poll, Recording};
 
-/// A poll with what its readings stand for, and the phase it belongs to.
+/// A poll with its readings in physical units, and its phase.
 #[derive(Clone, Copy, Debug)]
-pub struct Sample<'a> {
+pub struct SampleRow<'a> {
     /// As recorded.
     pub poll: &'a Poll,
     /// Far side, gauge pressure in pascals.
@@ -25,18 +25,18 @@ pub struct Sample<'a> {
 }
 
 /// Every poll of a recording.
-pub fn samples(recording: &Recording) -> impl Iterator<Item = Sample<'_>> {
+pub fn samples(recording: &Recording) -> impl Iterator<Item = SampleRow<'_>> {
     let rig = &recording.header.rig;
-    let mut happened = recording.happened.follow();
+    let mut next_event = recording.event_log.follow();
     recording.polls.iter().enumerate().scan((None, None), move |(phase, side), (number, poll)| {
-        while let Some(event) = happened(number) {
+        while let Some(event) = next_event(number) {
             if let Some(Event::Entered { phase: now, side: of }) = recording.names.typed(&event.node()) {
                 (*phase, *side) = (Some(now), of);
             }
         }
         let far = match poll.inputs.far {
             Reading::Sample(sample) => Some((sample.counts, sample.number)),
-            Reading::Waiting | Reading::Sick(_) => None,
+            Reading::NoSample | Reading::SensorFault(_) => None,
         };
         let supply_pa = match (poll.inputs.supply, &rig.supply) {
             (Reading::Sample(s), Some(transducer)) => Some(transducer.pressure(s.counts).pascals()),
@@ -47,6 +47,6 @@ pub fn samples(recording: &Recording) -> impl Iterator<Item = Sample<'_>> {
             _ => None,
         };
         let far_pa = far.map(|(counts, _)| rig.far.pressure(counts).pascals());
-        Some(Sample { poll, far_pa, far, supply_pa, temperature_k, phase: *phase, side: *side })
+        Some(SampleRow { poll, far_pa, far, supply_pa, temperature_k, phase: *phase, side: *side })
     })
 }

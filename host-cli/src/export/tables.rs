@@ -1,117 +1,121 @@
 //! The tables: what their columns are, and a recording as rows of them.
 //!
 //! Every number is in the base unit its name ends with. `run` is the SHA-256 of the recording, so rows of many benches
-//! can be put together without renumbering, and the same recording twice is seen.
+//! can be combined without renumbering, and duplicates are recognised.
 
 use seathold_sequencer::input::{Side, Sides};
-use seathold_sequencer::output::{Gate, Pilot};
+use seathold_sequencer::output::{GasValve, Pilot};
 use seathold_sequencer::verdict::SideResult;
 use serde::Serialize;
 
-use super::samples::{Sample, samples};
-use super::{Cell, Column, Kind, Table};
+use super::samples::{SampleRow, samples};
+use super::{Cell, ColumnType, ExportColumn, ExportTable};
 use crate::error::Error;
+use crate::messages::{phase_name, supply_end};
 use crate::recording::Recording;
-use crate::register::Run;
+use crate::register::RunRow;
 use crate::summary::Summary;
-use crate::words::{phase_name, supply_end};
 
-const fn must(name: &'static str, kind: Kind, about: &'static str) -> Column {
-    Column { name, kind, optional: false, about }
+const fn must(name: &'static str, kind: ColumnType, about: &'static str) -> ExportColumn {
+    ExportColumn { name, kind, optional: false, about }
 }
 
-const fn may(name: &'static str, kind: Kind, about: &'static str) -> Column {
-    Column { name, kind, optional: true, about }
+const fn may(name: &'static str, kind: ColumnType, about: &'static str) -> ExportColumn {
+    ExportColumn { name, kind, optional: true, about }
 }
 
 /// A row a run.
-pub const RUNS: &[Column] = &[
-    must("run", Kind::Words, "SHA-256 of the recording, in hexadecimal"),
-    must("serial", Kind::Words, "the valve's serial number"),
-    may("started_at", Kind::Moment, "when the run began"),
-    must("operator", Kind::Words, "who ran it; empty where not said"),
-    must("sides_asked", Kind::Words, "both, first or second"),
-    must("recipe", Kind::Words, "file or name of the recipe"),
-    must("rig", Kind::Words, "file or name of the rig's description"),
-    must("program", Kind::Words, "program and version that wrote the recording"),
-    must("target_pa", Kind::Whole, "gauge pressure to test at"),
-    must("limit_pa_m3_s", Kind::Number, "greatest leak allowed, at the reference temperature"),
-    must("reference_k", Kind::Number, "temperature leaks are counted at"),
-    must("reference_pa", Kind::Number, "absolute pressure at which leaks become volumes"),
-    must("verdict", Kind::Words, "tight, leaking, undecided, void, no-verdict or not-started"),
-    may("fault", Kind::Words, "the first fault, where there was one"),
-    must("aborted", Kind::Flag, "given up by the operator"),
-    must("seen_empty", Kind::Flag, "the far side was measured empty at the end"),
-    must("length_s", Kind::Number, "from the first poll to the last"),
-    must("polls", Kind::Whole, "polls recorded"),
-    must("whole", Kind::Flag, "the recording is whole"),
-    must("simulated", Kind::Flag, "no valve was tested: the rig was simulated"),
-    must("source", Kind::Words, "what stood behind the transducer: rig and firmware"),
-    may("bench", Kind::Words, "UUID of the bench; this and what follows only out of a register"),
-    may("number", Kind::Whole, "number of the run in the bench's chain"),
-    may("batch", Kind::Words, "UUID of the batch"),
-    may("batch_name", Kind::Words, "what people call the batch"),
-    may("answers", Kind::Words, "the rework note that the run follows, as BENCH/NUMBER"),
+pub const RUNS: &[ExportColumn] = &[
+    must("run", ColumnType::Words, "SHA-256 of the recording, in hexadecimal"),
+    must("serial", ColumnType::Words, "the valve's serial number"),
+    may("started_at", ColumnType::Moment, "when the run began"),
+    must("operator", ColumnType::Words, "who ran it; empty where not given"),
+    must("sides_requested", ColumnType::Words, "both, first or second"),
+    must("recipe", ColumnType::Words, "file or name of the recipe"),
+    must("rig", ColumnType::Words, "file or name of the rig's description"),
+    must("program", ColumnType::Words, "program and version that wrote the recording"),
+    must("target_pa", ColumnType::Whole, "gauge pressure to test at"),
+    must("limit_pa_m3_s", ColumnType::Number, "greatest leak allowed, at the reference temperature"),
+    must("reference_k", ColumnType::Number, "temperature leaks are counted at"),
+    must("reference_pa", ColumnType::Number, "absolute pressure at which leaks become volumes"),
+    must("verdict", ColumnType::Words, "tight, leaking, undecided, void, no-verdict or not-started"),
+    may("fault", ColumnType::Words, "the first fault, where there was one"),
+    must("aborted", ColumnType::Flag, "given up by the operator"),
+    must("reads_empty", ColumnType::Flag, "the far side was measured empty at the end"),
+    must("length_s", ColumnType::Number, "from the first poll to the last"),
+    must("polls", ColumnType::Whole, "polls recorded"),
+    must("complete", ColumnType::Flag, "the recording is whole"),
+    must("simulated", ColumnType::Flag, "no valve was tested: the rig was simulated"),
+    must("source", ColumnType::Words, "source of the readings: rig and firmware"),
+    may("bench", ColumnType::Words, "UUID of the bench; this and what follows only from a register"),
+    may("number", ColumnType::Whole, "number of the run in the bench's chain"),
+    may("batch", ColumnType::Words, "UUID of the batch"),
+    may("batch_name", ColumnType::Words, "name of the batch"),
+    may("after_rework", ColumnType::Words, "the rework note that the run follows, as BENCH/NUMBER"),
 ];
 
-/// What a register knows of a run beyond its recording.
+/// Columns of a run from the register, beyond its recording.
 #[derive(Clone, Copy, Debug)]
-pub struct Place<'a> {
+pub struct RunContextColumns<'a> {
     /// Its row.
-    pub run: &'a Run,
-    /// What its batch is called.
+    pub run: &'a RunRow,
+    /// The name of its batch.
     pub batch_name: Option<&'a str>,
 }
 
 /// A row a side judged.
-pub const SIDES: &[Column] = &[
-    must("run", Kind::Words, "as in runs"),
-    must("serial", Kind::Words, "as in runs"),
-    must("side", Kind::Words, "first or second"),
-    must("supply_end", Kind::Words, "end of the valve on the supply side: A or B"),
-    must("verdict", Kind::Words, "tight, leaking, undecided or void"),
-    must("ground", Kind::Words, "why: measured, maximum-time, gross-fall, …"),
-    may("leak_pa_m3_s", Kind::Number, "leak at the reference temperature, the rig's own leak taken off"),
-    may("expanded_pa_m3_s", Kind::Number, "expanded uncertainty of the leak"),
-    may("coverage", Kind::Number, "chance that leak ± expanded covers the true leak"),
-    may("combined_pa_m3_s", Kind::Number, "combined standard uncertainty of the leak"),
-    may("u_fit_pa_m3_s", Kind::Number, "its part from the scatter of the readings"),
-    may("u_curve_pa_m3_s", Kind::Number, "its part from the curve the gas follows"),
-    may("u_resolution_pa_m3_s", Kind::Number, "its part from the steps of the converter"),
-    may("u_volume_pa_m3_s", Kind::Number, "its part from the far volume"),
-    may("u_gain_pa_m3_s", Kind::Number, "its part from the transducer's gain"),
-    may("u_temperature_pa_m3_s", Kind::Number, "its part from the drift of the gas temperature"),
-    may("u_background_pa_m3_s", Kind::Number, "its part from the rig's own leak"),
-    may("slope_pa_s", Kind::Number, "slope of the trapped pressure"),
-    may("window_s", Kind::Number, "length of the judged window"),
-    may("readings", Kind::Whole, "readings in it"),
-    may("isolated_pa", Kind::Whole, "far-side gauge pressure when the valve was shut"),
-    must("fall_pa", Kind::Whole, "how far the trapped pressure had fallen when the side ended"),
-    must("after_s", Kind::Number, "how long after shutting that was"),
+pub const SIDES: &[ExportColumn] = &[
+    must("run", ColumnType::Words, "as in runs"),
+    must("serial", ColumnType::Words, "as in runs"),
+    must("side", ColumnType::Words, "first or second"),
+    must("supply_end", ColumnType::Words, "end of the valve on the supply side: A or B"),
+    must("verdict", ColumnType::Words, "tight, leaking, undecided or void"),
+    must("reason", ColumnType::Words, "why: measured, maximum-time, gross-fall, …"),
+    may("leak_pa_m3_s", ColumnType::Number, "leak at the reference temperature, background leak subtracted"),
+    may("expanded_pa_m3_s", ColumnType::Number, "expanded uncertainty of the leak"),
+    may("coverage", ColumnType::Number, "probability that leak ± expanded covers the true leak"),
+    may("combined_pa_m3_s", ColumnType::Number, "combined standard uncertainty of the leak"),
+    may("u_fit_pa_m3_s", ColumnType::Number, "its part from the noise of the readings"),
+    may("u_curve_pa_m3_s", ColumnType::Number, "its part from the curve the gas follows"),
+    may("u_resolution_pa_m3_s", ColumnType::Number, "its part from quantisation"),
+    may("u_volume_pa_m3_s", ColumnType::Number, "its part from the far volume"),
+    may("u_gain_pa_m3_s", ColumnType::Number, "its part from the sensor gain"),
+    may("u_temperature_pa_m3_s", ColumnType::Number, "its part from the drift of the gas temperature"),
+    may("u_background_pa_m3_s", ColumnType::Number, "its part from the background leak"),
+    may("slope_pa_s", ColumnType::Number, "slope of the trapped pressure"),
+    may("window_s", ColumnType::Number, "length of the judged window"),
+    may("readings", ColumnType::Whole, "readings in it"),
+    may("isolated_pa", ColumnType::Whole, "far-side gauge pressure when the valve was shut"),
+    must("fall_pa", ColumnType::Whole, "how far the trapped pressure had fallen when the side ended"),
+    must("after_s", ColumnType::Number, "how long after shutting that was"),
 ];
 
 /// A row a poll.
-pub const SAMPLES: &[Column] = &[
-    must("run", Kind::Words, "as in runs"),
-    must("serial", Kind::Words, "as in runs"),
-    must("time_us", Kind::Whole, "microseconds on the rig's clock"),
-    may("far_pa", Kind::Whole, "far side, gauge pressure; nothing where no reading came or the transducer was sick"),
-    may("far_counts", Kind::Whole, "the same in counts of the converter"),
-    may("far_number", Kind::Whole, "running number of the conversion"),
-    may("supply_pa", Kind::Whole, "supply side, gauge pressure"),
-    may("temperature_k", Kind::Number, "gas or wall temperature"),
-    may("phase", Kind::Words, "the phase of the test"),
-    may("side", Kind::Words, "first or second"),
-    must("supply_open", Kind::Flag, "the supply valve was fed"),
-    must("vent_open", Kind::Flag, "the vent valve was open"),
-    must("pilot_fed", Kind::Flag, "the actuator was fed"),
-    must("stop", Kind::Flag, "the emergency stop was pressed"),
-    must("guard_closed", Kind::Flag, "the guard was closed"),
-    must("valve_shut", Kind::Flag, "the switch on the valve said shut"),
+pub const SAMPLES: &[ExportColumn] = &[
+    must("run", ColumnType::Words, "as in runs"),
+    must("serial", ColumnType::Words, "as in runs"),
+    must("time_us", ColumnType::Whole, "microseconds on the rig's clock"),
+    may(
+        "far_pa",
+        ColumnType::Whole,
+        "far side, gauge pressure; nothing where no reading came or the transducer was faulty",
+    ),
+    may("far_counts", ColumnType::Whole, "the same in counts of the converter"),
+    may("far_number", ColumnType::Whole, "running number of the conversion"),
+    may("supply_pa", ColumnType::Whole, "supply side, gauge pressure"),
+    may("temperature_k", ColumnType::Number, "gas or wall temperature"),
+    may("phase", ColumnType::Words, "the phase of the test"),
+    may("side", ColumnType::Words, "first or second"),
+    must("supply_open", ColumnType::Flag, "the supply valve was fed"),
+    must("vent_open", ColumnType::Flag, "the vent valve was open"),
+    must("pilot_fed", ColumnType::Flag, "the actuator was fed"),
+    must("stop", ColumnType::Flag, "the emergency stop was pressed"),
+    must("guard_closed", ColumnType::Flag, "the guard was closed"),
+    must("valve_shut", ColumnType::Flag, "the switch on the valve said shut"),
 ];
 
 /// A recording's row of [`RUNS`].
-pub fn run_row(id: &str, recording: &Recording, place: Option<Place<'_>>) -> Vec<Cell> {
+pub fn run_row(id: &str, recording: &Recording, place: Option<RunContextColumns<'_>>) -> Vec<Cell> {
     let header = &recording.header;
     let recipe = &header.recipe;
     let summary = Summary::of(recording.events().map(|(_, event)| event));
@@ -147,7 +151,7 @@ pub fn run_row(id: &str, recording: &Recording, place: Option<Place<'_>>) -> Vec
         place.map_or(Cell::Nothing, |place| Cell::Whole(place.run.number)),
         place.and_then(|place| place.run.batch.as_deref()).into(),
         place.and_then(|place| place.batch_name).into(),
-        place.and_then(|place| place.run.answers.as_deref()).into(),
+        place.and_then(|place| place.run.after_rework.as_deref()).into(),
     ]
 }
 
@@ -158,15 +162,15 @@ pub fn side_rows(id: &str, recording: &Recording) -> Vec<Vec<Cell>> {
 }
 
 fn side_row(id: &str, serial: &str, result: &SideResult) -> Vec<Cell> {
-    let figure = result.figure.as_ref();
-    let part = |of: fn(&seathold_sequencer::measure::Figure) -> f64| Cell::from(figure.map(of));
+    let estimate = result.estimate.as_ref();
+    let part = |of: fn(&seathold_sequencer::measure::LeakEstimate) -> f64| Cell::from(estimate.map(of));
     vec![
         id.into(),
         serial.into(),
         side(result.side).into(),
         supply_end(result.side).into(),
         tag(&result.verdict),
-        tag(&result.ground),
+        tag(&result.reason),
         part(|f| f.leak.pa_m3_s()),
         part(|f| f.expanded.pa_m3_s()),
         part(|f| f.coverage),
@@ -180,7 +184,7 @@ fn side_row(id: &str, serial: &str, result: &SideResult) -> Vec<Cell> {
         part(|f| f.budget.background),
         part(|f| f.slope.pascals_per_second()),
         part(|f| f64::from(f.window_ms) / 1e3),
-        figure.map(|f| f.samples).into(),
+        estimate.map(|f| f.samples).into(),
         result.isolated_at.map(|at| at.pascals()).into(),
         result.fall_pa.into(),
         (f64::from(result.after_ms) / 1e3).into(),
@@ -191,11 +195,11 @@ fn side_row(id: &str, serial: &str, result: &SideResult) -> Vec<Cell> {
 ///
 /// # Errors
 /// When they cannot be written.
-pub fn write_samples(id: &str, recording: &Recording, to: &mut Table) -> Result<(), Error> {
+pub fn write_samples(id: &str, recording: &Recording, to: &mut ExportTable) -> Result<(), Error> {
     samples(recording).try_for_each(|sample| to.row(&sample_row(id, &recording.header.serial, &sample)))
 }
 
-fn sample_row(id: &str, serial: &str, sample: &Sample<'_>) -> Vec<Cell> {
+fn sample_row(id: &str, serial: &str, sample: &SampleRow<'_>) -> Vec<Cell> {
     let (contacts, outputs) = (sample.poll.inputs.contacts, sample.poll.outputs);
     vec![
         id.into(),
@@ -208,8 +212,8 @@ fn sample_row(id: &str, serial: &str, sample: &Sample<'_>) -> Vec<Cell> {
         sample.temperature_k.into(),
         sample.phase.map(phase_name).into(),
         sample.side.map(side).into(),
-        (outputs.supply == Gate::Open).into(),
-        (outputs.vent == Gate::Open).into(),
+        (outputs.supply == GasValve::Open).into(),
+        (outputs.vent == GasValve::Open).into(),
         (outputs.pilot == Pilot::Fed).into(),
         contacts.stop.into(),
         contacts.guard_closed.into(),

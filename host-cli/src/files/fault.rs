@@ -7,15 +7,15 @@ use seathold_sequencer::recipe::Actuation;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::time::{Duration, millis};
 use seathold_sim::catalogue::{CATALOGUE, Entry, Expected};
-use seathold_sim::config::Path;
-use seathold_sim::fault::{FAULTS, Fault, Mishap, When};
-use seathold_sim::faulty::ChannelFault;
+use seathold_sim::channel_fault::ChannelFault;
+use seathold_sim::config::LeakSpec;
+use seathold_sim::fault::{FAULTS, FaultKind, InjectedFault, When};
 
-use super::sheet::{Sheet, read_quantity};
+use super::config_file::{ConfigFile, read_quantity};
 use crate::error::{Error, did_you_mean};
-use crate::quantity::Kind;
+use crate::messages;
+use crate::quantity::Dimension;
 use crate::summary::wrapped;
-use crate::words;
 
 /// Latest moment a fault may begin or end, ms: a day.
 const TIME_MAX_MS: f64 = 86_400_000.0;
@@ -34,8 +34,8 @@ const PHASES: &[(&str, Phase)] = &[
     ("swap", Phase::Swap),
     ("fault", Phase::Fault),
     ("trapped", Phase::Trapped),
-    ("held", Phase::Held),
-    ("work", Phase::Work),
+    ("emergency-stopped", Phase::EmergencyStopped),
+    ("output-test", Phase::OutputTest),
 ];
 
 const SIDES: &[(&str, Option<Side>)] =
@@ -75,7 +75,7 @@ macro_rules! size {
             unit: Unit::$unit,
             min: $min,
             max: $max,
-            get: |m: &Mishap| match *m {
+            get: |m: &FaultKind| match *m {
                 $($kind => $value,)+
                 _ => 0.0,
             },
@@ -85,83 +85,83 @@ macro_rules! size {
 }
 
 /// As the plant's own ranges of regulator and actuator air.
-static AIR: Field<Mishap> = size!(
+static AIR: Field<FaultKind> = size!(
     "gauge pressure", PascalRms, 0.0, 1_200_000.0,
-    Mishap::SupplyAir(pa) | Mishap::PilotAir(pa) => pa;
-    |m, v| *m = if let Mishap::PilotAir(_) = m { Mishap::PilotAir(v) } else { Mishap::SupplyAir(v) }
+    FaultKind::SupplyAir(pa) | FaultKind::PilotAir(pa) => pa;
+    |m, v| *m = if let FaultKind::PilotAir(_) = m { FaultKind::PilotAir(v) } else { FaultKind::SupplyAir(v) }
 );
-static LEAK: Field<Mishap> = size!(
+static LEAK: Field<FaultKind> = size!(
     "leak", PascalCubicMetrePerSecond, 0.0, 1.0,
-    Mishap::Leak(_, path) => path.rate;
-    |m, v| if let Mishap::Leak(spot, path) = *m { *m = Mishap::Leak(spot, Path { rate: v, ..path }) }
+    FaultKind::Leak(_, path) => path.rate;
+    |m, v| if let FaultKind::Leak(spot, path) = *m { *m = FaultKind::Leak(spot, LeakSpec { rate: v, ..path }) }
 );
 /// As the plant's own range of rooms.
-static ROOM: Field<Mishap> = size!(
+static ROOM: Field<FaultKind> = size!(
     "temperature", Kelvin, 250.0, 330.0,
-    Mishap::Room(kelvin) => kelvin;
-    |m, v| *m = Mishap::Room(v)
+    FaultKind::Room(kelvin) => kelvin;
+    |m, v| *m = FaultKind::Room(v)
 );
-static KNOCK: Field<Mishap> = size!(
+static KNOCK: Field<FaultKind> = size!(
     "counts", Count, -1_000_000.0, 1_000_000.0,
-    Mishap::Far(ChannelFault::Spike(n)) | Mishap::Supply(ChannelFault::Spike(n)) => f64::from(n);
+    FaultKind::Far(ChannelFault::Spike(n)) | FaultKind::Supply(ChannelFault::Spike(n)) => f64::from(n);
     |m, v| *m = match m {
-        Mishap::Supply(_) => Mishap::Supply(ChannelFault::Spike(v as i32)),
-        _ => Mishap::Far(ChannelFault::Spike(v as i32)),
+        FaultKind::Supply(_) => FaultKind::Supply(ChannelFault::Spike(v as i32)),
+        _ => FaultKind::Far(ChannelFault::Spike(v as i32)),
     }
 );
-static BACK: Field<Mishap> = size!(
+static BACK: Field<FaultKind> = size!(
     "time", Millisecond, 1.0, 3_600_000.0,
-    Mishap::ClockBack(ms) => f64::from(ms);
-    |m, v| *m = Mishap::ClockBack(v as u32)
+    FaultKind::ClockBack(ms) => f64::from(ms);
+    |m, v| *m = FaultKind::ClockBack(v as u32)
 );
 
-/// What can be sized about a fault, if anything can.
-const fn size_of(mishap: &Mishap) -> Option<&'static Field<Mishap>> {
-    match mishap {
-        Mishap::SupplyAir(_) | Mishap::PilotAir(_) => Some(&AIR),
-        Mishap::Leak(..) => Some(&LEAK),
-        Mishap::Room(_) => Some(&ROOM),
-        Mishap::Far(ChannelFault::Spike(_)) | Mishap::Supply(ChannelFault::Spike(_)) => Some(&KNOCK),
-        Mishap::ClockBack(_) => Some(&BACK),
+/// The size of a fault, if it has one.
+const fn size_of(kind: &FaultKind) -> Option<&'static Field<FaultKind>> {
+    match kind {
+        FaultKind::SupplyAir(_) | FaultKind::PilotAir(_) => Some(&AIR),
+        FaultKind::Leak(..) => Some(&LEAK),
+        FaultKind::Room(_) => Some(&ROOM),
+        FaultKind::Far(ChannelFault::Spike(_)) | FaultKind::Supply(ChannelFault::Spike(_)) => Some(&KNOCK),
+        FaultKind::ClockBack(_) => Some(&BACK),
         _ => None,
     }
 }
 
-/// Every fault with what the sequencer is expected to say of it, as it strikes where it hurts most.
+/// Every fault with the sequencer's expected response, at its most severe time.
 pub fn list() -> String {
     const WIDTH: usize = 22;
     let mut list = String::new();
     for entry in CATALOGUE {
-        let mishap = &entry.fault.mishap;
-        let lever = if mishap.of_lever() { " (a valve worked by hand)" } else { "" };
-        let thermometer = if mishap.of_thermometer() { " (a rig with a thermometer)" } else { "" };
+        let kind = &entry.fault.kind;
+        let lever = if kind.of_lever() { " (a valve worked by hand)" } else { "" };
+        let thermometer = if kind.of_thermometer() { " (a rig with a thermometer)" } else { "" };
         wrapped(&mut list, entry.name, WIDTH, &format!("{}{lever}{thermometer}", entry.about));
         let said = match entry.expected {
-            Expected::Faults(fault) => format!("fault: {}", words::fault(fault).0),
-            Expected::Restarts(why) => format!("{}: the window begins again; tight", words::disturbance(why)),
-            Expected::Says(verdict) => words::verdict_word(verdict).to_owned(),
+            Expected::Faults(fault) => format!("fault: {}", messages::fault(fault).0),
+            Expected::Restarts(why) => format!("{}: the window begins again; tight", messages::disturbance(why)),
+            Expected::Says(verdict) => messages::verdict_word(verdict).to_owned(),
         };
         wrapped(&mut list, "", WIDTH, &format!("→ {said}"));
     }
     list.push('\n');
-    wrapped(&mut list, "→", 2, "what the sequencer should say of a good valve, where nothing but the name is given");
+    wrapped(&mut list, "→", 2, "expected response with a good valve, where nothing but the name is given");
     list
 }
 
-/// That these can happen to a valve worked in this way, on this rig.
+/// Checks that these can occur with this actuation, on this rig.
 ///
 /// # Errors
 /// Names the first that cannot.
-pub fn fit(faults: &[Fault], actuation: Actuation, rig: &RawRig) -> Result<(), Error> {
-    for Fault { mishap, .. } in faults {
-        let why = if mishap.of_lever() && actuation == Actuation::Air {
+pub fn fit(faults: &[InjectedFault], actuation: Actuation, rig: &RawRig) -> Result<(), Error> {
+    for InjectedFault { kind, .. } in faults {
+        let why = if kind.of_lever() && actuation == Actuation::Air {
             "takes a lever, and this valve is worked by air (give --valve hand, or plant.actuation = \"hand\")"
-        } else if mishap.of_thermometer() && rig.thermometer.is_none() {
-            "takes a thermometer, and this rig has none (thermometer_zero and thermometer_step in a --rig-file)"
+        } else if kind.of_thermometer() && rig.thermometer.is_none() {
+            "takes a thermometer, and this rig has none (thermometer_zero and thermometer_per_count in a --rig-file)"
         } else {
             continue;
         };
-        let name = CATALOGUE.iter().find(|entry| entry.fault.mishap == *mishap).map_or("", |entry| entry.name);
+        let name = CATALOGUE.iter().find(|entry| entry.fault.kind == *kind).map_or("", |entry| entry.name);
         return Err(Error::usage(format!("fault {name}: {why}")));
     }
     Ok(())
@@ -179,15 +179,15 @@ fn find(name: &str) -> Result<&'static Entry, String> {
 ///
 /// # Errors
 /// Says what is wrong and what there is.
-pub fn parse(text: &str) -> Result<Fault, String> {
+pub fn parse(text: &str) -> Result<InjectedFault, String> {
     let (what, when) = text.split_once('@').map_or((text, None), |(what, when)| (what, Some(when)));
     let (name, size) = what.split_once('=').map_or((what, None), |(name, size)| (name, Some(size)));
     let mut fault = find(name)?.fault;
     if let Some(size) = size {
-        let field = size_of(&fault.mishap).ok_or_else(|| format!("\"{text}\": {name} has no size to be set"))?;
+        let field = size_of(&fault.kind).ok_or_else(|| format!("\"{text}\": {name} has no size to be set"))?;
         let reference = seathold_sequencer::units::Reference::ISO_8778.pressure.pascals();
         let (value, _) = read_quantity(field, size, reference).map_err(|why| format!("\"{text}\": {why}"))?;
-        (field.set)(&mut fault.mishap, value);
+        (field.set)(&mut fault.kind, value);
     }
     let Some(when) = when else { return Ok(fault) };
     let (begin, end) = when.split_once("..").map_or((when, None), |(begin, end)| (begin, Some(end)));
@@ -218,7 +218,7 @@ fn one_of<T: Copy>(word: &str, words: &[(&str, T)]) -> Result<T, String> {
 }
 
 fn time(text: &str) -> Result<Duration, String> {
-    let quantity = Kind(Unit::Millisecond).parse(text).map_err(|why| why.to_string())?;
+    let quantity = Dimension(Unit::Millisecond).parse(text).map_err(|why| why.to_string())?;
     let ms = quantity.value(1.0);
     if (0.0..=TIME_MAX_MS).contains(&ms) {
         Ok(millis(ms as u32))
@@ -229,56 +229,56 @@ fn time(text: &str) -> Result<Duration, String> {
 
 /// A fault of a valve file, with the words that [`parse`] makes the same fault of.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Written {
+pub struct FaultSpec {
     /// The fault.
-    pub fault: Fault,
+    pub fault: InjectedFault,
     /// In words.
     pub text: String,
 }
 
-/// Every `[[fault]]` of a sheet. Mistakes are left with the sheet.
-pub fn read(sheet: &mut Sheet, reference_pa: f64) -> Vec<Written> {
-    let lines = sheet.tables("fault");
+/// Every `[[fault]]` of a file. Mistakes are added to the file's.
+pub fn read(config: &mut ConfigFile, reference_pa: f64) -> Vec<FaultSpec> {
+    let lines = config.tables("fault");
     if lines.len() > FAULTS {
         let line = lines.get(FAULTS).copied().flatten();
-        sheet.complain(line, format!("fault: {} are more than the {FAULTS} that a run may have", lines.len()));
+        config.complain(line, format!("fault: {} are more than the {FAULTS} that a run may have", lines.len()));
     }
-    (0..lines.len()).filter_map(|i| one(sheet, i, lines[i], reference_pa)).collect()
+    (0..lines.len()).filter_map(|i| one(config, i, lines[i], reference_pa)).collect()
 }
 
-fn one(sheet: &mut Sheet, i: usize, line: Option<usize>, reference_pa: f64) -> Option<Written> {
-    sheet.within(&format!("fault[{}]", i + 1));
+fn one(config: &mut ConfigFile, i: usize, line: Option<usize>, reference_pa: f64) -> Option<FaultSpec> {
+    config.within(&format!("fault[{}]", i + 1));
     let names: Vec<(&str, &Entry)> = CATALOGUE.iter().map(|entry| (entry.name, entry)).collect();
-    if !sheet.has("name") {
-        sheet.complain(line, format!("fault[{}].name: must be given (`seathold run --fault list` names them)", i + 1));
+    if !config.has("name") {
+        config.complain(line, format!("fault[{}].name: must be given (`seathold run --fault list` names them)", i + 1));
     }
-    let entry = sheet.choice("name", &names);
-    let has = ["at", "phase", "after", "side", "lasts", "size"].map(|name| sheet.has(name));
+    let entry = config.choice("name", &names);
+    let has = ["at", "phase", "after", "side", "lasts", "size"].map(|name| config.has(name));
     let [at, phase, after, side, lasts, sized] = has;
     let mut times = Times::default();
     for field in [&AT, &AFTER, &LASTS] {
-        sheet.field(&mut times, field, reference_pa);
+        config.field(&mut times, field, reference_pa);
     }
-    let in_phase = sheet.choice("phase", PHASES);
-    let on_side = sheet.choice("side", SIDES).flatten();
+    let in_phase = config.choice("phase", PHASES);
+    let on_side = config.choice("side", SIDES).flatten();
     if at && phase {
-        sheet.wrong("phase", "at", "give either a time (at) or a phase, not both");
+        config.wrong("phase", "at", "give either a time (at) or a phase, not both");
     }
     for (name, given) in [("after", after), ("side", side)] {
         if given && !phase {
-            sheet.wrong(name, name, "belongs to a phase, and none is given");
+            config.wrong(name, name, "belongs to a phase, and none is given");
         }
     }
     let mut fault = entry?.fault;
-    match size_of(&fault.mishap) {
-        Some(field) => sheet.field(&mut fault.mishap, field, reference_pa),
+    match size_of(&fault.kind) {
+        Some(field) => config.field(&mut fault.kind, field, reference_pa),
         None if sized => {
-            sheet.skip("size");
-            sheet.wrong("size", "name", "this fault has no size to be set");
+            config.skip("size");
+            config.wrong("size", "name", "this fault has no size to be set");
         }
         None => {}
     }
-    // As with what is typed: a time of one's own is for good unless an end is given too.
+    // As on the command line: with a time of its own it stays for good unless an end is given too.
     if at {
         fault.when = When::At(millis(times.at as u32));
     } else if let Some(phase) = in_phase {
@@ -289,17 +289,17 @@ fn one(sheet: &mut Sheet, i: usize, line: Option<usize>, reference_pa: f64) -> O
     } else if at || phase {
         fault.lasts = None;
     }
-    Some(Written { fault, text: text(entry?, &fault) })
+    Some(FaultSpec { fault, text: text(entry?, &fault) })
 }
 
 /// In the words that [`parse`] takes.
-fn text(entry: &Entry, fault: &Fault) -> String {
+fn text(entry: &Entry, fault: &InjectedFault) -> String {
     let mut out = entry.name.to_owned();
-    if let Some(field) = size_of(&fault.mishap)
-        && fault.mishap != entry.fault.mishap
+    if let Some(field) = size_of(&fault.kind)
+        && fault.kind != entry.fault.kind
     {
-        let kind = Kind(field.unit);
-        let size = kind.base().write(kind, (field.get)(&fault.mishap), 1.0);
+        let kind = Dimension(field.unit);
+        let size = kind.base().write(kind, (field.get)(&fault.kind), 1.0);
         out.push_str(&format!("={}", size.replace(' ', "")));
     }
     let ms = |time: Duration| time.as_ticks() / 1_000;
@@ -321,7 +321,7 @@ fn text(entry: &Entry, fault: &Fault) -> String {
     out
 }
 
-/// How faults stand in a valve file.
+/// Faults in a valve file, explained.
 pub const TEMPLATE: &str = "\
 # Faults of the simulated rig, up to 8: a [[fault]] each. `seathold run --fault list` names them. Without a time or a
 # phase each strikes where it hurts most; with one it stays for good unless `lasts` is given.
@@ -339,12 +339,12 @@ pub const TEMPLATE: &str = "\
 #[cfg(test)]
 mod tests {
     use super::*;
-    use seathold_sim::spot::Spot;
+    use seathold_sim::leak_path::LeakPath;
 
-    fn of(text: &str) -> Vec<Written> {
-        let mut sheet = Sheet::parse("v.toml", text).unwrap();
-        let found = read(&mut sheet, 100_000.0);
-        sheet.finish().unwrap();
+    fn of(text: &str) -> Vec<FaultSpec> {
+        let mut config = ConfigFile::parse("v.toml", text).unwrap();
+        let found = read(&mut config, 100_000.0);
+        config.finish().unwrap();
         found
     }
 
@@ -361,10 +361,10 @@ mod tests {
                      lasts = \"2 s\"\n[[fault]]\nname = \"{name}\"\nat = \"70 s\"\n"
                 ));
                 let when = When::In { phase: *value, side: Some(Side::Second), after: millis(1_500) };
-                let fault = Fault { mishap: entry.fault.mishap, when, lasts: Some(millis(2_000)) };
+                let fault = InjectedFault { kind: entry.fault.kind, when, lasts: Some(millis(2_000)) };
                 assert_eq!(found[0].fault, fault);
                 assert_eq!(found[0].text, format!("{name}@second:{phase}+1500ms..3500ms"));
-                assert_eq!(found[1].fault, Fault { when: When::At(millis(70_000)), lasts: None, ..fault });
+                assert_eq!(found[1].fault, InjectedFault { when: When::At(millis(70_000)), lasts: None, ..fault });
                 assert_eq!(found.iter().map(|w| parse(&w.text).unwrap()).collect::<Vec<_>>(), [fault, found[1].fault]);
             }
         }
@@ -376,15 +376,15 @@ mod tests {
                     size = \"1 bar\"\n[[fault]]\nname = \"fitting-loosens\"\nsize = \"2 mm3/s\"\n[[fault]]\n\
                     name = \"far-spike\"\nsize = -50\n[[fault]]\nname = \"clock-back\"\nsize = \"3 s\"\n";
         let found = of(file);
-        let sizes = found.iter().map(|w| w.fault.mishap).collect::<Vec<_>>();
+        let sizes = found.iter().map(|w| w.fault.kind).collect::<Vec<_>>();
         assert_eq!(
             sizes,
             [
-                Mishap::SupplyAir(200_000.0),
-                Mishap::PilotAir(100_000.0),
-                Mishap::Leak(Spot::Rig, Path::orifice(2e-4)),
-                Mishap::Far(ChannelFault::Spike(-50)),
-                Mishap::ClockBack(3_000),
+                FaultKind::SupplyAir(200_000.0),
+                FaultKind::PilotAir(100_000.0),
+                FaultKind::Leak(LeakPath::Rig, LeakSpec::orifice(2e-4)),
+                FaultKind::Far(ChannelFault::Spike(-50)),
+                FaultKind::ClockBack(3_000),
             ]
         );
         for written in found {

@@ -6,7 +6,7 @@ use seathold_sequencer::field::{Field, Unit};
 use seathold_sequencer::rig::{FIELDS, RawRig, Rig, Thermometer, Transducer};
 use seathold_sequencer::units::Reference;
 
-use super::sheet::{Sheet, template};
+use super::config_file::{ConfigFile, template};
 use crate::error::Error;
 
 /// Fields of the supply transducer; it is fitted unless the file says `supply_fitted = false`.
@@ -21,7 +21,7 @@ const SUPPLY: &[Field<Transducer>] = &[
         set: |t, v| t.zero_counts = v as i32,
     },
     Field {
-        name: "supply_step",
+        name: "supply_per_count",
         about: "supply-side transducer: pascals a count",
         unit: Unit::PascalPerCount,
         min: 0.001,
@@ -61,7 +61,7 @@ const THERMOMETER: &[Field<Thermometer>] = &[
         set: |t, v| t.kelvin_at_zero = v,
     },
     Field {
-        name: "thermometer_step",
+        name: "thermometer_per_count",
         about: "thermometer: kelvin a count",
         unit: Unit::KelvinPerCount,
         min: 1e-6,
@@ -73,7 +73,7 @@ const THERMOMETER: &[Field<Thermometer>] = &[
 
 const TAU: &[Field<f64>] = &[Field {
     name: "tau",
-    about: "time constant of the gas settling in the far side, from a blank run",
+    about: "settling time constant of the gas in the far side, from a blank run",
     unit: Unit::Second,
     min: 0.1,
     max: 600.0,
@@ -88,7 +88,7 @@ const FITTED: &[(&str, bool)] = &[("yes", true), ("no", false)];
 /// # Errors
 /// Everything wrong with it, at once.
 pub fn read(path: &Path) -> Result<Rig, Error> {
-    from_sheet(Sheet::read(path)?)
+    from_config(ConfigFile::read(path)?)
 }
 
 /// Reads a rig from a text.
@@ -96,45 +96,45 @@ pub fn read(path: &Path) -> Result<Rig, Error> {
 /// # Errors
 /// As for [`read`].
 pub fn parse(name: &str, text: &str) -> Result<Rig, Error> {
-    from_sheet(Sheet::parse(name, text)?)
+    from_config(ConfigFile::parse(name, text)?)
 }
 
-fn from_sheet(mut sheet: Sheet) -> Result<Rig, Error> {
+fn from_config(mut config: ConfigFile) -> Result<Rig, Error> {
     let reference = Reference::ISO_8778.pressure.pascals();
     let mut raw = RawRig::DEMO;
-    sheet.fields(&mut raw, FIELDS, |_| Reference::ISO_8778.pressure.pascals());
+    config.fields(&mut raw, FIELDS, |_| Reference::ISO_8778.pressure.pascals());
     let mut supply = Transducer::DEMO;
-    let fitted = sheet.choice("supply_transducer", FITTED).unwrap_or(true);
-    sheet.fields(&mut supply, SUPPLY, |_| 1.0);
+    let fitted = config.choice("supply_transducer", FITTED).unwrap_or(true);
+    config.fields(&mut supply, SUPPLY, |_| 1.0);
     raw.supply = fitted.then_some(supply);
-    if sheet.has("thermometer_zero") || sheet.has("thermometer_step") {
+    if config.has("thermometer_zero") || config.has("thermometer_per_count") {
         let mut thermometer = Thermometer { kelvin_at_zero: 273.15, kelvin_per_count: 0.01 };
-        sheet.fields(&mut thermometer, THERMOMETER, |_| 1.0);
+        config.fields(&mut thermometer, THERMOMETER, |_| 1.0);
         raw.thermometer = Some(thermometer);
     }
-    if sheet.has("tau") {
+    if config.has("tau") {
         let mut tau = 0.0;
-        sheet.fields(&mut tau, TAU, |_| 1.0);
+        config.fields(&mut tau, TAU, |_| 1.0);
         raw.tau_s = Some(tau);
     }
     match raw.validate() {
-        Ok(rig) => sheet.finish().map(|()| rig),
+        Ok(rig) => config.finish().map(|()| rig),
         Err(errors) => {
-            sheet.add(&errors, reference);
-            sheet.finish().and(Err(Error::usage("the rig is not valid")))
+            config.add(&errors, reference);
+            config.finish().and(Err(Error::usage("the rig is not valid")))
         }
     }
 }
 
-/// A rig file with everything in it, explained.
+/// A commented rig file with every field.
 pub fn template_file() -> String {
     let raw = RawRig::DEMO;
     let reference = Reference::ISO_8778.pressure.pascals();
     format!(
         "# A seathold rig: what is fitted, what a count is worth, and the limits that belong to the hardware.\n\
-         # Every field may be left out; what stands here is what is taken then. Check it with: seathold rig check FILE\n{}\
+         # Every field may be left out; the value here is then the default. Check it with: seathold rig check FILE\n{}\
          \n# whether a transducer is fitted on the supply side: \"yes\" or \"no\"\nsupply_transducer = \"yes\"\n{}\
-         \n# Only where fitted or known:\n#\n# thermometer_zero = \"273.15 K\"\n# thermometer_step = \"0.01 K/count\"\n# tau = \"4 s\"\n",
+         \n# Only where fitted or known:\n#\n# thermometer_zero = \"273.15 K\"\n# thermometer_per_count = \"0.01 K/count\"\n# tau = \"4 s\"\n",
         template(&raw, FIELDS, reference),
         template(&Transducer::DEMO, SUPPLY, reference),
     )

@@ -10,11 +10,11 @@ use seathold_sim::operator::{Mistake, OPERATOR_FIELDS, RawOperator};
 use seathold_sim::scenario::{self, SCENARIOS, Scenario};
 use seathold_sim::sensor::{RawSensor, RawThermometer, SENSOR_FIELDS, THERMOMETER_FIELDS};
 
-use super::fault::{self, Written};
-use super::sheet::{Sheet, template};
+use super::config_file::{ConfigFile, template};
+use super::fault::{self, FaultSpec};
 use crate::error::{Error, did_you_mean};
 
-/// A built-in valve: a file of this program's own.
+/// A built-in valve: an embedded file.
 #[derive(Clone, Copy, Debug)]
 pub struct BuiltIn {
     /// As typed.
@@ -42,17 +42,17 @@ pub const BUILT_IN: &[BuiltIn] = &[
 
 /// A valve read from a file or built in, not yet checked.
 #[derive(Clone, Debug)]
-pub struct Valve {
+pub struct SimValve {
     /// File or built-in name.
     pub name: String,
-    /// What it shows.
+    /// What it demonstrates.
     pub about: String,
     /// Its serial number, where it has one.
     pub serial: Option<String>,
     /// Plant, sensors and operator.
     pub scenario: Scenario,
-    /// What goes wrong with it.
-    pub faults: Vec<Written>,
+    /// Its injected faults.
+    pub faults: Vec<FaultSpec>,
 }
 
 /// Every name that [`find`] knows: the shop's valves, then the plant's own cases.
@@ -71,12 +71,12 @@ fn bases() -> Vec<(&'static str, &'static Scenario)> {
 ///
 /// # Errors
 /// Everything wrong with it, at once; for a name that is neither, the names there are.
-pub fn find(name: &str, reference_pa: f64) -> Result<Valve, Error> {
+pub fn find(name: &str, reference_pa: f64) -> Result<SimValve, Error> {
     if let Some(found) = BUILT_IN.iter().find(|b| b.name == name) {
-        return read_sheet(Sheet::parse(name, found.text)?, name, reference_pa);
+        return read_config(ConfigFile::parse(name, found.text)?, name, reference_pa);
     }
     if let Some(scenario) = scenario::find(name) {
-        return Ok(Valve {
+        return Ok(SimValve {
             name: name.into(),
             about: scenario.about.into(),
             serial: None,
@@ -86,7 +86,7 @@ pub fn find(name: &str, reference_pa: f64) -> Result<Valve, Error> {
     }
     let path = Path::new(name);
     if path.exists() || path.extension().is_some() {
-        return read_sheet(Sheet::read(path)?, name, reference_pa);
+        return read_config(ConfigFile::read(path)?, name, reference_pa);
     }
     let hint = did_you_mean(name, names());
     Err(Error::usage(format!(
@@ -94,43 +94,43 @@ pub fn find(name: &str, reference_pa: f64) -> Result<Valve, Error> {
     )))
 }
 
-fn read_sheet(mut sheet: Sheet, name: &str, reference_pa: f64) -> Result<Valve, Error> {
-    let base = sheet.choice("based_on", &bases()).unwrap_or(&Scenario::TIGHT);
-    let about = sheet.text("about").unwrap_or_default();
-    let serial = sheet.text("serial");
+fn read_config(mut config: ConfigFile, name: &str, reference_pa: f64) -> Result<SimValve, Error> {
+    let base = config.choice("based_on", &bases()).unwrap_or(&Scenario::TIGHT);
+    let about = config.text("about").unwrap_or_default();
+    let serial = config.text("serial");
     let mut scenario = *base;
-    apply(&mut sheet, &mut scenario, reference_pa);
-    let faults = fault::read(&mut sheet, reference_pa);
-    sheet.finish()?;
-    Ok(Valve { name: name.into(), about, serial, scenario, faults })
+    apply(&mut config, &mut scenario, reference_pa);
+    let faults = fault::read(&mut config, reference_pa);
+    config.finish()?;
+    Ok(SimValve { name: name.into(), about, serial, scenario, faults })
 }
 
-/// Lays what a sheet says over a scenario, and checks the whole.
-fn apply(sheet: &mut Sheet, scenario: &mut Scenario, reference_pa: f64) {
-    section(sheet, "plant", &mut scenario.plant, PLANT_FIELDS, reference_pa);
-    scenario.plant.actuation = sheet.choice("actuation", ACTUATIONS).unwrap_or(scenario.plant.actuation);
-    section(sheet, "far", &mut scenario.far, SENSOR_FIELDS, reference_pa);
-    section(sheet, "supply", &mut scenario.supply, SENSOR_FIELDS, reference_pa);
-    section(sheet, "thermometer", &mut scenario.thermometer, THERMOMETER_FIELDS, reference_pa);
-    section(sheet, "operator", &mut scenario.operator, OPERATOR_FIELDS, reference_pa);
-    scenario.operator.mistake = sheet.choice("mistake", Mistake::NAMES).unwrap_or(scenario.operator.mistake);
+/// Applies a file to a scenario, and checks the result.
+fn apply(config: &mut ConfigFile, scenario: &mut Scenario, reference_pa: f64) {
+    section(config, "plant", &mut scenario.plant, PLANT_FIELDS, reference_pa);
+    scenario.plant.actuation = config.choice("actuation", ACTUATIONS).unwrap_or(scenario.plant.actuation);
+    section(config, "far", &mut scenario.far, SENSOR_FIELDS, reference_pa);
+    section(config, "supply", &mut scenario.supply, SENSOR_FIELDS, reference_pa);
+    section(config, "thermometer", &mut scenario.thermometer, THERMOMETER_FIELDS, reference_pa);
+    section(config, "operator", &mut scenario.operator, OPERATOR_FIELDS, reference_pa);
+    scenario.operator.mistake = config.choice("mistake", Mistake::NAMES).unwrap_or(scenario.operator.mistake);
     if let Err(errors) = scenario.validate() {
         for (name, errors) in errors.sections() {
-            sheet.within(name);
-            sheet.add(errors, reference_pa);
+            config.within(name);
+            config.add(errors, reference_pa);
         }
     }
 }
 
-fn section<T>(sheet: &mut Sheet, name: &str, to: &mut T, fields: &'static [Field<T>], reference_pa: f64) {
-    sheet.within(name);
+fn section<T>(config: &mut ConfigFile, name: &str, to: &mut T, fields: &'static [Field<T>], reference_pa: f64) {
+    config.within(name);
     for field in fields {
-        sheet.field(to, field, reference_pa);
+        config.field(to, field, reference_pa);
     }
 }
 
-impl Valve {
-    /// Lays options of the command line over it: `("plant.seat_a", "3 mm3/s")`.
+impl SimValve {
+    /// Applies options of the command line: `("plant.seat_a", "3 mm3/s")`.
     ///
     /// # Errors
     /// Everything wrong with them, at once.
@@ -139,9 +139,9 @@ impl Valve {
         options: impl Iterator<Item = (&'a str, &'a str)>,
         reference_pa: f64,
     ) -> Result<(), Error> {
-        let mut sheet = Sheet::from_options(options);
-        apply(&mut sheet, &mut self.scenario, reference_pa);
-        sheet.finish()
+        let mut config = ConfigFile::from_options(options);
+        apply(&mut config, &mut self.scenario, reference_pa);
+        config.finish()
     }
 
     /// Every setting by name, for the recording: enough to run it again.
@@ -165,7 +165,7 @@ fn word<T: PartialEq>(words: &[(&str, T)], value: T) -> String {
 
 fn list_fields<T>(list: &mut Vec<(String, String)>, section: &str, values: &T, fields: &[Field<T>], reference_pa: f64) {
     for field in fields {
-        let kind = crate::quantity::Kind(field.unit);
+        let kind = crate::quantity::Dimension(field.unit);
         let value = (field.get)(values);
         let text = match field.unit {
             seathold_sequencer::field::Unit::Flag => (value != 0.0).to_string(),
@@ -175,7 +175,7 @@ fn list_fields<T>(list: &mut Vec<(String, String)>, section: &str, values: &T, f
     }
 }
 
-/// A valve file with everything in it, explained.
+/// A commented valve file with every field.
 pub fn template_file() -> String {
     let reference = Reference::ISO_8778.pressure.pascals();
     let names: Vec<&str> = SCENARIOS.iter().map(|s| s.name).collect();
@@ -189,7 +189,7 @@ pub fn template_file() -> String {
          \n[plant]\n# how the valve is worked: \"air\" (spring return) or \"hand\"\nactuation = \"air\"\n{}\
          \n# Far-side transducer.\n[far]\n{}\n# Supply-side transducer, where the rig has one.\n[supply]\n{}\
          \n# Thermometer, where the rig has one.\n[thermometer]\n{}\
-         \n# The person at the bench.\n[operator]\n# what goes wrong: {}\nmistake = \"none\"\n{}\n{}",
+         \n# The operator at the bench.\n[operator]\n# what goes wrong: {}\nmistake = \"none\"\n{}\n{}",
         names.join(", "),
         template::<RawPlant>(&scenario.plant, PLANT_FIELDS, reference),
         template::<RawSensor>(&scenario.far, SENSOR_FIELDS, reference),
@@ -207,8 +207,8 @@ mod tests {
 
     #[test]
     fn the_template_reads_back_as_the_tight_valve() {
-        let sheet = Sheet::parse("template", &template_file()).unwrap();
-        let valve = read_sheet(sheet, "template", 100_000.0).unwrap();
+        let config = ConfigFile::parse("template", &template_file()).unwrap();
+        let valve = read_config(config, "template", 100_000.0).unwrap();
         assert_eq!(valve.scenario, Scenario::TIGHT);
     }
 

@@ -1,20 +1,20 @@
-//! Many simulated valves, drawn from stated distributions.
+//! Many simulated valves, sampled from stated distributions.
 //!
 //! Valve number `n` of a fleet depends on the fleet's file, its seed and `n` alone: not on how many valves there are,
 //! nor on the number of threads, nor on which thread ran what before.
 //!
 //! | file | subject |
 //! |---|---|
-//! | [`spread`] | one distribution: its fields, rules and draws |
+//! | [`distribution`] | one distribution: its fields, rules and samples |
 //! | [`spec`] | a fleet as a file |
-//! | [`draw`] | one valve drawn, and what it truly leaks |
+//! | [`sampling`] | one valve sampled, and its true leak |
 //! | [`test`](mod@test) | one valve tested |
-//! | [`tally`] | all of them counted, against the truth |
+//! | [`counts`] | all of them counted, against the true leaks |
 //! | [`rows`] | `fleet.csv` |
 
-pub mod draw;
+pub mod counts;
+pub mod distribution;
 pub mod rows;
+pub mod sampling;
 pub mod spec;
-pub mod spread;
-pub mod tally;
 pub mod test;

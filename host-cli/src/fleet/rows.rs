@@ -6,27 +6,27 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use seathold_sequencer::input::Side;
-use seathold_sim::spot::Spot;
+use seathold_sim::leak_path::LeakPath;
 
-use super::test::Tested;
+use super::test::TestedValve;
 use crate::error::Error;
-use crate::words::verdict_word;
+use crate::messages::verdict_word;
 
 /// The file's name.
 pub const NAME: &str = "fleet.csv";
 
 /// The file being written. Valves come in as threads finish them and go out in order; only those that still wait for a
-/// smaller number are held.
+/// smaller number are kept.
 #[derive(Debug)]
-pub struct Rows {
+pub struct FleetTable {
     to: csv::Writer<File>,
     path: PathBuf,
     target_pa: f64,
-    waiting: BTreeMap<u64, Tested>,
+    waiting: BTreeMap<u64, TestedValve>,
     next: u64,
 }
 
-impl Rows {
+impl FleetTable {
     /// Begins the file; never writes over one.
     ///
     /// # Errors
@@ -41,11 +41,11 @@ impl Rows {
         Ok(rows)
     }
 
-    /// Takes in a valve.
+    /// Adds a valve.
     ///
     /// # Errors
     /// When the file cannot be written.
-    pub fn push(&mut self, tested: Tested) -> Result<(), Error> {
+    pub fn push(&mut self, tested: TestedValve) -> Result<(), Error> {
         self.waiting.insert(tested.drawn.number, tested);
         while let Some(tested) = self.waiting.remove(&self.next) {
             self.next += 1;
@@ -75,7 +75,7 @@ impl Rows {
 
 fn header() -> Vec<String> {
     let mut names: Vec<String> = ["serial", "seed"].map(Into::into).into();
-    names.extend(Spot::ALL.iter().map(|spot| format!("{}_pa_m3_s", spot.name())));
+    names.extend(LeakPath::ALL.iter().map(|spot| format!("{}_pa_m3_s", spot.name())));
     names.extend(["noise_pa", "far_volume_m3", "far_tau_s", "room_k", "verdict"].map(Into::into));
     for side in ["first", "second"] {
         for what in ["verdict", "leak_pa_m3_s", "u_pa_m3_s", "true_leak_pa_m3_s"] {
@@ -86,7 +86,7 @@ fn header() -> Vec<String> {
     names
 }
 
-fn row(tested: &Tested, target_pa: f64) -> Vec<String> {
+fn row(tested: &TestedValve, target_pa: f64) -> Vec<String> {
     // The shortest text that reads back as the same double.
     let number = |value: f64| format!("{value:e}");
     let drawn = &tested.drawn;
@@ -100,7 +100,7 @@ fn row(tested: &Tested, target_pa: f64) -> Vec<String> {
     });
     for side in [Side::First, Side::Second] {
         let result = tested.side(side);
-        let figure = result.and_then(|result| result.figure);
+        let figure = result.and_then(|result| result.estimate);
         row.push(result.map(|result| verdict_word(result.verdict)).unwrap_or_default().into());
         row.push(figure.map(|figure| number(figure.leak.pa_m3_s())).unwrap_or_default());
         row.push(figure.map(|figure| number(figure.expanded.pa_m3_s())).unwrap_or_default());

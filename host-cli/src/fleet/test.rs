@@ -11,29 +11,29 @@ use seathold_sequencer::verdict::SideResult;
 use seathold_sequencer::{input::Side, verdict::Verdict};
 use seathold_sim::bench::SimBench;
 
-use super::draw::Drawn;
-use super::spec::Fleet;
+use super::sampling::SampledValve;
+use super::spec::FleetSpec;
 use crate::error::Error;
 use crate::files::recipe;
-use crate::recording::header::Source;
+use crate::recording::header::ReadingSource;
 use crate::recording::{EXTENSION, Header, Writer};
 use crate::session::Watch;
 use crate::summary::Summary;
 
-/// What every valve of a fleet has in common.
+/// The common setup of a fleet.
 #[derive(Debug)]
-pub struct Common {
-    /// What valves are drawn from.
-    pub fleet: Fleet,
+pub struct FleetSetup {
+    /// What valves are sampled from.
+    pub fleet: FleetSpec,
     /// The fleet's seed.
     pub seed: u64,
     /// With its calibrations.
     pub rig: Rig,
-    /// What the simulated transducers really are.
+    /// The true characteristics of the simulated transducers.
     pub as_built: Rig,
     /// The recipe.
-    pub recipe: recipe::Read,
-    /// The header of each recording, but for what is the valve's own.
+    pub recipe: recipe::RecipeFile,
+    /// The header of each recording, without the valve's own fields.
     pub header: Header,
     /// Where recordings go, if they are kept.
     pub folder: Option<PathBuf>,
@@ -41,9 +41,9 @@ pub struct Common {
 
 /// A valve that has been tested.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Tested {
+pub struct TestedValve {
     /// The valve.
-    pub drawn: Drawn,
+    pub drawn: SampledValve,
     /// The valve's verdict, where there is one.
     pub verdict: Option<Verdict>,
     /// Each side that was judged.
@@ -54,14 +54,14 @@ pub struct Tested {
     pub time_s: f64,
 }
 
-impl Tested {
+impl TestedValve {
     /// The result of a side.
     pub fn side(&self, side: Side) -> Option<&SideResult> {
         self.sides.iter().find(|result| result.side == side)
     }
 }
 
-impl Common {
+impl FleetSetup {
     /// Gauge pressure the recipe tests at, Pa.
     pub fn target_pa(&self) -> f64 {
         f64::from(self.recipe.recipe.raw().target_pa)
@@ -72,12 +72,12 @@ impl Common {
         self.recipe.recipe.raw().limit_pa_m3_s
     }
 
-    fn header(&self, drawn: &Drawn) -> Header {
+    fn header(&self, drawn: &SampledValve) -> Header {
         let mut valve = self.fleet.base.clone();
         valve.scenario = drawn.scenario;
         Header {
             serial: drawn.serial(),
-            source: Source::Simulated {
+            source: ReadingSource::Simulated {
                 valve: format!("{}, fleet seed {}, number {}", self.fleet.name, self.seed, drawn.number),
                 seed: drawn.seed,
                 settings: valve.settings(self.recipe.recipe.raw().reference_pa),
@@ -86,15 +86,15 @@ impl Common {
         }
     }
 
-    /// Tests valve `number`. Gives it up, with nothing to show for it, once `presses` of Ctrl-C are more than one.
+    /// Tests valve `number`. Abandons it, without a result, once `presses` of Ctrl-C are more than one.
     ///
     /// # Errors
     /// When its recording cannot be written.
-    pub fn test(&self, number: u64, presses: &AtomicUsize) -> Result<Option<Tested>, Error> {
+    pub fn test(&self, number: u64, presses: &AtomicUsize) -> Result<Option<TestedValve>, Error> {
         let recipe = self.recipe.recipe;
         let mut drawn = self.fleet.draw(self.seed, number);
-        drawn.scenario.far.period_ms = recipe.raw().sample_ms;
-        let period = millis(recipe.raw().sample_ms);
+        drawn.scenario.far.period_ms = recipe.raw().sample_period_ms;
+        let period = millis(recipe.raw().sample_period_ms);
         let mut bench = SimBench::with(&drawn.scenario, self.as_built.raw(), drawn.seed, Sides::Both, period)
             .map_err(|errors| Error::usage(format!("{}: {errors}", drawn.serial())))?;
         for written in &self.fleet.base.faults {
@@ -111,16 +111,16 @@ impl Common {
         };
         let (mut summary, mut watch) = (Summary::default(), Watch::default());
         let ended = loop {
-            let polled = bench.poll(&mut sequencer);
+            let record = bench.poll(&mut sequencer);
             if let Some(writer) = &mut writer {
-                writer.push(&polled)?;
+                writer.push(&record)?;
             }
-            for event in &polled.events {
+            for event in &record.events {
                 summary.see(event);
-                watch.see(event, polled.at);
+                watch.see(event, record.at);
             }
-            if watch.is_over(&summary, sequencer.status().ask, false, polled.at) {
-                break polled.at;
+            if watch.is_over(&summary, sequencer.status().prompt, false, record.at) {
+                break record.at;
             }
             if presses.load(Ordering::Relaxed) > 1 {
                 return Ok(None);
@@ -129,7 +129,7 @@ impl Common {
         if let Some(writer) = writer {
             writer.finish()?;
         }
-        Ok(Some(Tested {
+        Ok(Some(TestedValve {
             drawn,
             faulted: !summary.faults.is_empty(),
             verdict: summary.proved.map(|(verdict, _)| verdict),

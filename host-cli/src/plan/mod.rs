@@ -1,15 +1,15 @@
-//! Whether a rig can tell, and how long it takes: worked out before anything is connected.
+//! Whether a rig can decide, and how long it takes: computed before anything is connected.
 
 pub mod energy;
 
-use seathold_sequencer::measure::{Chances, Curve, Prediction, Window};
+use seathold_sequencer::measure::{Curve, OutcomeProbabilities, Prediction, Window};
 use seathold_sequencer::recipe::{Actuation, Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig, Transducer};
 use seathold_sequencer::units::LeakRate;
 
-/// What is planned for. Times in seconds, everything else in SI units.
+/// What to plan for. Times in seconds, everything else in SI units.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Wanted {
+pub struct PlanGoal {
     /// The rig, volume, step and uncertainties in it.
     pub rig: RawRig,
     /// How the valve is worked.
@@ -18,15 +18,15 @@ pub struct Wanted {
     pub target_pa: u32,
     /// Greatest leak allowed.
     pub limit: LeakRate,
-    /// Where leaks are counted: kelvin and pascals.
+    /// Reference conditions of leaks: kelvin and pascals.
     pub reference_k: f64,
     /// See above.
     pub reference_pa: f64,
     /// White noise of one reading.
     pub noise_pa: f64,
     /// Between readings, in milliseconds.
-    pub sample_ms: u32,
-    /// Time constant of the settling gas, and its standard uncertainty as a ratio.
+    pub sample_period_ms: u32,
+    /// Settling time constant of the gas, and its standard uncertainty as a ratio.
     pub tau_s: f64,
     /// See above.
     pub tau_u_rel: f64,
@@ -36,19 +36,19 @@ pub struct Wanted {
     pub false_reject: f64,
     /// Coverage of the stated interval.
     pub coverage: f64,
-    /// Leak of a good valve, and of a bad one, as ratios to the limit: both are to get their verdict.
+    /// Leak of a good valve, and of a bad one, as ratios to the limit: both must get their verdict.
     pub good: f64,
     /// See above.
     pub bad: f64,
-    /// How sure they are to get it.
+    /// The probability that they get it.
     pub power: f64,
-    /// Longest measuring time to think of.
+    /// Longest measuring time to consider.
     pub longest_s: f64,
     /// Least measuring time, where a standard asks for one.
     pub least_s: f64,
 }
 
-/// A test that can tell.
+/// A test that can decide.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Plan {
     /// The recipe.
@@ -57,17 +57,17 @@ pub struct Plan {
     pub transient_pa: f64,
     /// Time until half of the good valves have their verdict, from the beginning of measuring.
     pub usual_s: f64,
-    /// What the longest window says of a good valve, one at the limit, and a bad one.
-    pub good: (Prediction, Chances),
+    /// Outcome probabilities of the longest window for a good valve, one at the limit, and a bad one.
+    pub good: (Prediction, OutcomeProbabilities),
     /// See above.
-    pub limit: (Prediction, Chances),
+    pub limit: (Prediction, OutcomeProbabilities),
     /// See above.
-    pub bad: (Prediction, Chances),
+    pub bad: (Prediction, OutcomeProbabilities),
 }
 
-/// One thing that may be changed.
+/// One possible improvement.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Lever {
+pub struct Improvement {
     /// What.
     pub what: &'static str,
     /// To what.
@@ -76,18 +76,18 @@ pub struct Lever {
     pub reach: f64,
 }
 
-/// What comes of planning.
+/// The result of planning.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Outcome {
-    /// It can tell.
+pub enum PlanOutcome {
+    /// It can decide.
     Can(Box<Plan>),
     /// It cannot, in the longest time. How close it comes (1 would do), and what to change, best first.
     Cannot {
         /// Reach as it is.
         reach: f64,
         /// Changes, best first.
-        levers: Vec<Lever>,
-        /// What the longest window says of a good valve.
+        levers: Vec<Improvement>,
+        /// The longest window's estimate of a good valve.
         best: Box<Prediction>,
     },
 }
@@ -98,16 +98,16 @@ const GAMMA: f64 = 1.4;
 /// Longest wait for the gas to settle, in time constants: a millionth of the transient is then left.
 const WAIT_MAX: f64 = 14.0;
 
-/// The longest measuring time is so many times what would do, so that a window that has to be begun anew still ends in
+/// The longest measuring time is so many times what is needed, so that a window that has to be restarted still ends in
 /// a verdict (our judgement, no source).
 const SPARE: f64 = 2.0;
 
-/// Share of the waiting, counted in time constants, spent fed; the rest follows venting, when seats creep and the vented
-/// side has cooled (our judgement, no source). Gas that is fed cools at constant pressure, which takes γ times as long
-/// as at constant volume (its heat capacity is c_p, not c_v).
+/// Share of the waiting, counted in time constants, spent fed; the rest follows venting, when seats creep and the
+/// vented side has cooled (our judgement, no source). Gas that is fed cools at constant pressure, which takes γ times
+/// as long as at constant volume (its heat capacity is c_p, not c_v).
 const SOAK_SHARE: f64 = 0.6;
 
-impl Wanted {
+impl PlanGoal {
     /// Pressure under test, absolute.
     pub fn absolute_pa(&self) -> f64 {
         f64::from(self.target_pa) + self.rig.atmosphere_pa
@@ -128,7 +128,7 @@ impl Wanted {
 
     /// How long the samples take that the shortest window must hold.
     fn samples_s(&self, rig: &Rig) -> f64 {
-        f64::from(rig.window_samples_min()) * f64::from(self.sample_ms) / 1e3
+        f64::from(rig.window_samples_min()) * f64::from(self.sample_period_ms) / 1e3
     }
 
     /// The recipe for a wait and a longest measuring time.
@@ -140,18 +140,18 @@ impl Wanted {
         let settle_ms = neat(wait_s * (1.0 - SOAK_SHARE));
         let base = RawRecipe { actuation: self.actuation, ..RawRecipe::DEMO };
         let least_s = (most_s / 10.0).max(self.samples_s(rig)).max(1.0).max(self.least_s).min(most_s);
-        let waiting_s = f64::from(base.stroke_ms + base.vent_ms_max + settle_ms) / 1e3;
+        let waiting_s = f64::from(base.stroke_time_ms + base.vent_ms_max + settle_ms) / 1e3;
         let before_pa = 2.0 * self.limit.pa_m3_s() / self.rig.far_volume_m3 * waiting_s;
-        // A valve at the limit must still stand in the band when it is measured.
+        // A valve at the limit must still be in the band when it is measured.
         let band = (target / 30).max(2_000).max((1.05 * before_pa).ceil() as u32);
         RawRecipe {
             model: Model::LineAndTransient,
             target_pa: target,
-            band_pa: band,
+            target_tolerance_pa: band,
             // Relief: at most a tenth above the test (ASME B31.3-2016 345.5.2, seen in its own text).
-            max_pa: (target + target / 10).max(target + band + 1_000),
+            pressure_max_pa: (target + target / 10).max(target + band + 1_000),
             // A thousand readings lie within 7 σ of each other; with room to spare.
-            spread_max_pa: base.spread_max_pa.max((12.0 * self.noise_pa) as u32).min(20_000),
+            zero_peak_to_peak_max_pa: base.zero_peak_to_peak_max_pa.max((12.0 * self.noise_pa) as u32).min(20_000),
             soak_ms: neat(wait_s * SOAK_SHARE * GAMMA),
             settle_ms,
             jump_max_pa: base
@@ -160,7 +160,7 @@ impl Wanted {
                 .max((2.0 * self.rig.far.pa_per_count).ceil() as u32),
             measure_ms_min: neat(least_s).min(neat(most_s)),
             measure_ms_max: neat(most_s),
-            sample_ms: self.sample_ms,
+            sample_period_ms: self.sample_period_ms,
             limit_pa_m3_s: self.limit.pa_m3_s(),
             reference_k: self.reference_k,
             reference_pa: self.reference_pa,
@@ -173,7 +173,7 @@ impl Wanted {
 
     fn predict(&self, rig: &Rig, recipe: &Recipe, wait_s: f64, seconds: f64, share: f64) -> Prediction {
         let step = rig.raw().far.pa_per_count;
-        let samples = (seconds * 1e3 / f64::from(self.sample_ms)).max(4.0) as u32;
+        let samples = (seconds * 1e3 / f64::from(self.sample_period_ms)).max(4.0) as u32;
         let window = Window {
             seconds,
             samples,
@@ -192,14 +192,14 @@ impl Wanted {
         let schedule = recipe.schedule();
         let of = |share: f64, z: f64| {
             let p = self.predict(rig, recipe, wait_s, seconds, share);
-            let needed = student_quantile(z, p.budget.freedom) * p.budget.guard + z_power * p.budget.combined;
+            let needed = student_quantile(z, p.budget.dof) * p.budget.guard + z_power * p.budget.combined;
             (1.0 - share).abs() * self.limit.pa_m3_s() / needed
         };
         of(self.good, schedule.z_accept()).min(of(self.bad, schedule.z_reject()))
     }
 
     /// Waits worth trying, in seconds: from where no more of the transient is left than the noise of one reading. Real
-    /// gas follows no single exponential, and what is left then cannot show as a bend.
+    /// gas follows no single exponential, and what is left then cannot show as curvature.
     fn waits(&self) -> impl Iterator<Item = f64> {
         let quiet = self.noise_pa.max(self.rig.far.pa_per_count);
         let least = (self.transient_pa() / quiet).ln().clamp(3.0, WAIT_MAX);
@@ -223,8 +223,8 @@ impl Wanted {
     /// Plans.
     ///
     /// # Errors
-    /// When rig and wishes do not fit together: what, in the words of the rig's or the recipe's own checks.
-    pub fn plan(&self) -> Result<Outcome, String> {
+    /// When rig and requirements do not fit together: what, in the words of the rig's or the recipe's own checks.
+    pub fn plan(&self) -> Result<PlanOutcome, String> {
         let rig = self.checked_rig()?;
         let mut best: Option<(f64, f64, Recipe)> = None;
         for wait_s in self.waits() {
@@ -246,7 +246,7 @@ impl Wanted {
             }
         }
         match best {
-            Some((_, wait_s, recipe)) => Ok(Outcome::Can(Box::new(self.finish(&rig, &recipe, wait_s)))),
+            Some((_, wait_s, recipe)) => Ok(PlanOutcome::Can(Box::new(self.finish(&rig, &recipe, wait_s)))),
             None => self.cannot(&rig),
         }
     }
@@ -257,7 +257,7 @@ impl Wanted {
         let schedule = recipe.schedule();
         let at = |seconds: f64, share: f64| {
             let p = self.predict(rig, recipe, wait_s, seconds, share);
-            (p, p.chances(self.limit, schedule))
+            (p, p.outcome_probabilities(self.limit, schedule))
         };
         let mut due = schedule.first();
         let mut usual_s = most_s;
@@ -279,21 +279,21 @@ impl Wanted {
         }
     }
 
-    fn cannot(&self, rig: &Rig) -> Result<Outcome, String> {
+    fn cannot(&self, rig: &Rig) -> Result<PlanOutcome, String> {
         let (reach, wait_s, recipe) = self.best_wait(rig, self.longest_s)?;
         let best = Box::new(self.predict(rig, &recipe, wait_s, self.longest_s, self.good));
-        let mut levers: Vec<Lever> = self
+        let mut levers: Vec<Improvement> = self
             .changed()
             .into_iter()
-            .filter_map(|(what, to, wanted)| {
-                let rig = wanted.checked_rig().ok()?;
-                let (reach, ..) = wanted.best_wait(&rig, wanted.longest_s).ok()?;
-                Some(Lever { what, to, reach })
+            .filter_map(|(what, to, goal)| {
+                let rig = goal.checked_rig().ok()?;
+                let (reach, ..) = goal.best_wait(&rig, goal.longest_s).ok()?;
+                Some(Improvement { what, to, reach })
             })
             .filter(|lever| lever.reach > 1.005 * reach)
             .collect();
         levers.sort_by(|a, b| b.reach.total_cmp(&a.reach));
-        Ok(Outcome::Cannot { reach, levers, best })
+        Ok(PlanOutcome::Cannot { reach, levers, best })
     }
 
     /// What may be changed, each by about as much as can be had.
@@ -320,14 +320,18 @@ impl Wanted {
                 "to a quarter",
                 with(RawRig { far_volume_u_rel: rig.far_volume_u_rel / 4.0, ..rig }),
             ),
-            ("uncertainty of the gain", "to a quarter", with(RawRig { gain_u_rel: rig.gain_u_rel / 4.0, ..rig })),
+            (
+                "uncertainty of the sensor gain",
+                "to a quarter",
+                with(RawRig { gain_u_rel: rig.gain_u_rel / 4.0, ..rig }),
+            ),
             (
                 "drift of the gas temperature",
                 "to a quarter",
-                with(RawRig { drift_u_k_s: rig.drift_u_k_s / 4.0, ..rig }),
+                with(RawRig { temperature_drift_u_k_s: rig.temperature_drift_u_k_s / 4.0, ..rig }),
             ),
             (
-                "uncertainty of the rig's own leak",
+                "uncertainty of the background leak",
                 "to a quarter",
                 with(RawRig { background_u_pa_m3_s: rig.background_u_pa_m3_s / 4.0, ..rig }),
             ),
@@ -351,14 +355,14 @@ pub fn valve_s(recipe: &RawRecipe, rig: &RawRig, handling: &Handling, measure_s:
     let s = |ms: u32| f64::from(ms) / 1e3;
     let strokes = if recipe.cavity_stroke { 3.0 } else { 1.0 };
     let side = s(recipe.zero_ms)
-        + s(recipe.stroke_ms)
+        + s(recipe.stroke_time_ms)
         + handling.fill_s
         + s(recipe.soak_ms)
-        + s(recipe.stroke_ms)
+        + s(recipe.stroke_time_ms)
         + s(recipe.vent_ms)
         + s(recipe.settle_ms)
         + measure_s
-        + strokes * s(recipe.stroke_ms)
+        + strokes * s(recipe.stroke_time_ms)
         + 2.0 * s(rig.safe_dwell_ms);
     2.0 * side + handling.swap_s + handling.load_s
 }

@@ -23,7 +23,7 @@ pub const PAYLOAD_MAX: u32 = 1 << 24;
 /// What a frame holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
-pub enum Kind {
+pub enum FrameKind {
     /// Who, what, with which recipe, on which rig.
     Header = 1,
     /// A block of polls.
@@ -37,13 +37,13 @@ pub enum Kind {
 /// What is wrong with a recording, and where.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Damage {
-    /// Does not begin like one.
+    /// Not a recording.
     Foreign,
     /// Written by a newer program.
     Newer(u32),
-    /// Stops before its end: what is before this byte is whole.
+    /// Stops before its end: what is before this byte is intact.
     CutShort(u64),
-    /// Bytes from here on are not what was written.
+    /// Bytes from here on were altered.
     Altered(u64, &'static str),
 }
 
@@ -53,10 +53,11 @@ impl fmt::Display for Damage {
             Self::Foreign => write!(f, "not a seathold recording"),
             Self::Newer(version) => write!(
                 f,
-                "written in record format {version}, and this program reads formats up to {VERSION}: use a newer seathold"
+                "written in record format {version}, and this program reads formats up to {VERSION}: use a newer \
+                 seathold"
             ),
             Self::CutShort(at) => {
-                write!(f, "cut short at byte {at}: the run was interrupted, or the copy is not whole")
+                write!(f, "cut short at byte {at}: the run was interrupted, or the copy is incomplete")
             }
             Self::Altered(at, what) => write!(f, "altered at byte {at}: {what}"),
         }
@@ -74,7 +75,7 @@ pub fn write_head(to: &mut impl Write) -> io::Result<()> {
 }
 
 /// Writes one frame.
-pub fn write_frame(to: &mut impl Write, kind: Kind, payload: &[u8]) -> io::Result<()> {
+pub fn write_frame(to: &mut impl Write, kind: FrameKind, payload: &[u8]) -> io::Result<()> {
     let length = u32::try_from(payload.len()).ok().filter(|n| *n <= PAYLOAD_MAX);
     let length = length.ok_or_else(|| io::Error::other("a frame has outgrown the format"))?;
     let mut bytes = Vec::with_capacity(payload.len() + OVERHEAD);
@@ -101,7 +102,7 @@ pub fn read_head(bytes: &[u8]) -> Result<(), Damage> {
     if version > VERSION { Err(Damage::Newer(version)) } else { Ok(()) }
 }
 
-/// How many frames there seem to be from `at` on, by their lengths alone: for making room, not for trust.
+/// How many frames there seem to be from `at` on, by their lengths alone: for reserving memory only.
 pub fn count(bytes: &[u8], mut at: usize) -> usize {
     let mut count = 0;
     while let Some(length) = u32_at(bytes, at + 1).filter(|length| *length <= PAYLOAD_MAX) {
@@ -112,10 +113,10 @@ pub fn count(bytes: &[u8], mut at: usize) -> usize {
 }
 
 /// One frame read: its kind, its payload, and where the next begins.
-pub type Read<'a> = (Kind, &'a [u8], usize);
+pub type ReadFrame<'a> = (FrameKind, &'a [u8], usize);
 
 /// Reads the frame at `at`.
-pub fn read_frame(bytes: &[u8], at: usize) -> Result<Read<'_>, Damage> {
+pub fn read_frame(bytes: &[u8], at: usize) -> Result<ReadFrame<'_>, Damage> {
     let place = at as u64;
     let cut = Damage::CutShort(place);
     let length = u32_at(bytes, at + 1).ok_or(cut.clone())?;
@@ -128,10 +129,10 @@ pub fn read_frame(bytes: &[u8], at: usize) -> Result<Read<'_>, Damage> {
         return Err(Damage::Altered(place, "a frame's checksum does not match"));
     }
     let kind = match bytes[at] {
-        1 => Kind::Header,
-        2 => Kind::Polls,
-        3 => Kind::End,
-        4 => Kind::Break,
+        1 => FrameKind::Header,
+        2 => FrameKind::Polls,
+        3 => FrameKind::End,
+        4 => FrameKind::Break,
         _ => return Err(Damage::Altered(place, "a frame of no known kind")),
     };
     Ok((kind, &bytes[at + 5..body], body + 4))

@@ -1,4 +1,4 @@
-//! Who was tested, how, on what.
+//! The header: valve, recipe and rig of a run.
 
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::recipe::RawRecipe;
@@ -14,10 +14,10 @@ pub struct Header {
     pub started_at: String,
     /// The valve's serial number.
     pub serial: String,
-    /// Who ran it; empty where not said.
+    /// Who ran it; empty where not given.
     #[serde(default)]
     pub operator: String,
-    /// Sides asked for.
+    /// Sides requested.
     pub sides: Sides,
     /// Where the recipe came from: a file, or the name of a built-in one.
     pub recipe_name: String,
@@ -27,49 +27,49 @@ pub struct Header {
     pub rig_name: String,
     /// The rig.
     pub rig: RawRig,
-    /// What calibrations were taken, are out of date, or are missing.
+    /// Which calibrations were applied, are out of date, or are missing.
     #[serde(default)]
     pub calibrations: Vec<String>,
-    /// What stood behind the transducer.
-    pub source: Source,
-    /// Units the user wrote, for showing results in the same.
-    pub shown: Shown,
+    /// The source of the readings.
+    pub source: ReadingSource,
+    /// Units the user wrote, for displaying results.
+    pub display_units: DisplayUnits,
 }
 
 /// Where the readings came from.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Source {
+pub enum ReadingSource {
     /// The simulated rig.
     Simulated {
         /// The valve: a file, or the name of a built-in one.
         valve: String,
-        /// Seed of all its chance.
+        /// Seed of all its random numbers.
         seed: u64,
         /// Everything set, field by field as text, enough to run it again.
         settings: Vec<(String, String)>,
     },
-    /// A controller at the other end of the link.
+    /// A controller on the link.
     Controller {
         /// Where it was reached: "tcp:HOST:PORT" or "serial:DEVICE@BAUD".
         address: String,
         /// The rig on it is simulated: no air, no valve.
         simulated: bool,
-        /// Its power-up, as told in its welcome.
+        /// Its power-up, from its welcome.
         boot: u32,
         /// Version of the link spoken.
         link: u8,
     },
 }
 
-impl Source {
+impl ReadingSource {
     /// No valve was tested.
     pub const fn is_simulated(&self) -> bool {
         matches!(self, Self::Simulated { .. } | Self::Controller { simulated: true, .. })
     }
 }
 
-impl std::fmt::Display for Source {
+impl std::fmt::Display for ReadingSource {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Simulated { valve, seed, .. } => write!(f, "simulated, valve {valve}, seed {seed}"),
@@ -83,14 +83,14 @@ impl std::fmt::Display for Source {
 
 /// Units to show results in.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Shown {
+pub struct DisplayUnits {
     /// Of leaks.
     pub leak: String,
     /// Of pressures.
     pub pressure: String,
 }
 
-impl Default for Shown {
+impl Default for DisplayUnits {
     fn default() -> Self {
         Self { leak: "mm3/s".into(), pressure: "bar".into() }
     }

@@ -1,20 +1,20 @@
-//! Recordings: everything a run read, set and said, so that replaying one *is* running the sequencer again.
+//! Recordings: all inputs, outputs and events of a run, so that replaying one *is* running the sequencer again.
 //!
-//! The format is written down byte by byte in docs/record-format.md. [`tree`] turns values into self-describing trees,
+//! The format is written down byte by byte in docs/record-format.md. [`value`] turns values into self-describing ones,
 //! [`polls`] packs polls into columns, [`frame`] puts both on disk with a checksum each, [`Writer`] and [`read`] are
 //! the two ends.
 
+mod event_log;
 pub mod frame;
-mod happened;
 pub mod header;
 mod nibbles;
 pub mod polls;
 mod reader;
-pub mod tree;
+pub mod value;
 mod writer;
 
+pub use event_log::{EncodedEvent, EventLog};
 pub use frame::Damage;
-pub use happened::{Happened, Written};
 pub use header::Header;
 pub use reader::{Recording, header_as_recorded, read, read_bytes};
 pub use writer::Writer;
@@ -23,31 +23,31 @@ pub use writer::Writer;
 pub use seathold_sequencer::link::polls::Poll;
 use serde::{Deserialize, Serialize};
 
-/// File name ending of a whole recording.
+/// File name ending of a complete recording.
 pub const EXTENSION: &str = "hold";
 
-/// Why a recording does not hang together at some place. No verdict may rest on what comes after it.
+/// Why a recording is not continuous at some point. No verdict may rest on what comes after it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Why {
+pub enum Discontinuity {
     /// The controller's memory ran out before the host had everything: so many records of the link are gone.
     Gap {
         /// Records that are gone.
         records: u32,
     },
-    /// The controller was reset, or its sequencer began afresh.
+    /// The controller was reset, or its sequencer was restarted.
     Restarted,
-    /// The controller did or said something else than this program's sequencer does with the same inputs.
+    /// The controller's outputs or events differ from those of this program's sequencer with the same inputs.
     Differs,
 }
 
-impl std::fmt::Display for Why {
+impl std::fmt::Display for Discontinuity {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Gap { records } => {
                 write!(f, "GAP: the controller's memory ran out, {records} records of the link are gone")
             }
-            Self::Restarted => write!(f, "RESET: the controller began anew in the middle of the run"),
+            Self::Restarted => write!(f, "RESET: the controller was restarted in the middle of the run"),
             Self::Differs => {
                 write!(
                     f,
@@ -58,11 +58,11 @@ impl std::fmt::Display for Why {
     }
 }
 
-/// A place where a recording does not hang together.
+/// A point where a recording is not continuous.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Break {
+pub struct RecordingGap {
     /// Polls before it.
     pub polls: u64,
     /// Why.
-    pub why: Why,
+    pub why: Discontinuity,
 }

@@ -7,12 +7,12 @@ const BITS: u32 = 3;
 
 /// Whole numbers as zigzag values in half bytes, the low half of a byte first.
 #[derive(Debug, Default)]
-pub(super) struct Packer {
+pub(super) struct NibbleWriter {
     bytes: Vec<u8>,
     half: bool,
 }
 
-impl Packer {
+impl NibbleWriter {
     fn put(&mut self, nibble: u32) {
         let nibble = nibble as u8;
         match self.bytes.last_mut() {
@@ -50,12 +50,12 @@ impl Packer {
 /// `None` where the bytes are over before, or a longer value has more bits than a number.
 pub(super) fn sums(bytes: &[u8], count: usize, to: &mut Vec<i32>) -> Option<()> {
     to.clear();
-    // A number takes half a byte at least; a count that cannot be is not made room for.
+    // A number takes half a byte at least; no memory is reserved for an impossible count.
     to.reserve(count.min(bytes.len() * 2));
-    let mut reader = Reader { bytes, at: 0 };
+    let mut reader = NibbleReader { bytes, at: 0 };
     let mut sum = 0_i32;
     while to.len() < count {
-        // Two short numbers in one byte is what nearly all bytes hold.
+        // Nearly all bytes hold two short numbers.
         if reader.at.is_multiple_of(2)
             && count - to.len() > 1
             && let Some(&byte) = bytes.get(reader.at / 2)
@@ -80,13 +80,13 @@ const fn signed(zigzag: u32) -> i32 {
 }
 
 #[derive(Debug)]
-struct Reader<'a> {
+struct NibbleReader<'a> {
     bytes: &'a [u8],
     /// The next half byte.
     at: usize,
 }
 
-impl Reader<'_> {
+impl NibbleReader<'_> {
     fn take(&mut self) -> Option<u32> {
         let byte = self.bytes.get(self.at / 2)?;
         let nibble = if self.at.is_multiple_of(2) { byte & 15 } else { byte >> 4 };
@@ -122,9 +122,9 @@ mod tests {
     #[test]
     fn bytes_as_documented() {
         let packed = |numbers: &[i32]| {
-            let mut packer = Packer::default();
-            numbers.iter().for_each(|&n| packer.push(n));
-            packer.finish()
+            let mut writer = NibbleWriter::default();
+            numbers.iter().for_each(|&n| writer.push(n));
+            writer.finish()
         };
         assert_eq!(packed(&[0, -1, 1, 7]), [0x10, 0xe2]);
         // 8 is zigzag 16: escape, then 0 and more, then 2.
@@ -134,9 +134,9 @@ mod tests {
     proptest! {
         #[test]
         fn any_numbers_come_back(numbers in prop::collection::vec(prop_oneof![any::<i32>(), -9i32..9], 0..60)) {
-            let mut packer = Packer::default();
-            numbers.iter().for_each(|&n| packer.push(n));
-            let bytes = packer.finish();
+            let mut writer = NibbleWriter::default();
+            numbers.iter().for_each(|&n| writer.push(n));
+            let bytes = writer.finish();
             let mut back = Vec::new();
             sums(&bytes, numbers.len(), &mut back).unwrap();
             let summed = numbers.iter().scan(0_i32, |sum, n| {

@@ -1,24 +1,24 @@
-//! A block of polls as columns. What is regular costs nothing: polls at an even pace and conversions numbered one by
+//! A block of polls as columns. What is regular costs nothing: polls at an even period and conversions numbered one by
 //! one are runs; readings are differences, mostly of half a byte. After a block follow its events
-//! ([`Happened`](super::Happened)).
+//! ([`EventLog`](super::EventLog)).
 
-use seathold_sequencer::input::{Ask, Command, Contacts, Inputs, Reading, Sample, SensorFault, Sides};
-use seathold_sequencer::output::{Coil, Gate, Outputs, Pilot};
+use seathold_sequencer::input::{Command, Contacts, Inputs, Prompt, Reading, Sample, SensorFault, Sides};
+use seathold_sequencer::output::{Coil, GasValve, Outputs, Pilot};
 use seathold_sequencer::time::Instant;
 use serde::{Deserialize, Serialize};
 
 use super::Poll;
-use super::nibbles::{Packer, sums};
+use super::nibbles::{NibbleWriter, sums};
 
 /// Polls in a block: a few seconds, which is what a power cut on the host can lose.
 pub const BLOCK: usize = 256;
 
 /// `(how many times, the step)`.
-type Run<T> = (u32, T);
+type RunLength<T> = (u32, T);
 
 /// A block as serialised, by postcard 1.x in this order.
 #[derive(Debug, Default, Serialize, Deserialize)]
-pub struct Block {
+pub struct PollBlock {
     /// Names first used in this block's events.
     pub names: Vec<String>,
     /// How many polls.
@@ -26,10 +26,10 @@ pub struct Block {
     /// Microseconds of the first poll.
     first_us: u64,
     /// Microseconds between polls.
-    gaps: Vec<Run<u64>>,
-    far: Column,
-    supply: Column,
-    thermometer: Column,
+    gaps: Vec<RunLength<u64>>,
+    far: ChannelColumn,
+    supply: ChannelColumn,
+    thermometer: ChannelColumn,
     /// `(poll, bits)` at the first poll and wherever they change: stop 1, guard closed 2, valve shut 4, link up 8.
     contacts: Vec<(u32, u8)>,
     /// `(poll, bits)` likewise: supply open 1, vent open 2, pilot fed 4.
@@ -40,36 +40,36 @@ pub struct Block {
 
 /// One analogue channel.
 #[derive(Debug, Default, Serialize, Deserialize)]
-struct Column {
+struct ChannelColumn {
     /// Polls from one conversion to the next, beginning one before the block.
-    places: Vec<Run<u32>>,
+    places: Vec<RunLength<u32>>,
     /// Running number of the first conversion, then differences.
-    numbers: Vec<Run<u32>>,
+    numbers: Vec<RunLength<u32>>,
     /// How many conversions.
     conversions: u32,
     /// Counts of the first conversion, then differences, in half bytes.
     #[serde(with = "serde_bytes")]
     counts: Vec<u8>,
     /// `(poll, fault code)`.
-    sick: Vec<(u32, u8)>,
+    sensor_faults: Vec<(u32, u8)>,
 }
 
-fn extend<T: PartialEq>(runs: &mut Vec<Run<T>>, step: T) {
+fn extend<T: PartialEq>(runs: &mut Vec<RunLength<T>>, step: T) {
     match runs.last_mut() {
         Some((times, last)) if *last == step => *times += 1,
         _ => runs.push((1, step)),
     }
 }
 
-impl Column {
+impl ChannelColumn {
     fn pack(polls: &[Poll], channel: fn(&Inputs) -> Reading) -> Self {
         let mut column = Self::default();
-        let mut differences = Packer::default();
+        let mut differences = NibbleWriter::default();
         let (mut place, mut number, mut counts) = (0_u32, 0_u32, 0_i32);
         for (i, poll) in (0_u32..).zip(polls) {
             match channel(&poll.inputs) {
-                Reading::Waiting => {}
-                Reading::Sick(fault) => column.sick.push((i, fault_code(fault))),
+                Reading::NoSample => {}
+                Reading::SensorFault(fault) => column.sensor_faults.push((i, fault_code(fault))),
                 Reading::Sample(sample) => {
                     extend(&mut column.places, i + 1 - place);
                     extend(&mut column.numbers, sample.number.wrapping_sub(number));
@@ -83,7 +83,7 @@ impl Column {
         column
     }
 
-    /// Onto polls that lie ready; `counts` is a place to work in.
+    /// Into prepared polls; `counts` is a work buffer.
     fn unpack(
         &self,
         polls: &mut [Poll],
@@ -110,7 +110,7 @@ impl Column {
             let step = (place_run.1 as usize).checked_sub(1)?;
             let alike = (place_run.0.min(number_run.0) as usize).min(counts.len());
             let (now, rest) = counts.split_at_checked(alike)?;
-            // As many polls as conversions have to be there.
+            // At least as many polls as conversions.
             let last = (place_run.1 as usize).checked_mul(alike)?.checked_add(next)?.checked_sub(1)?;
             let there = polls.get_mut(next.checked_add(step)?..=last)?;
             for (poll, counts) in there.iter_mut().step_by(step + 1).zip(now) {
@@ -121,8 +121,8 @@ impl Column {
             place_run.0 -= alike as u32;
             number_run.0 -= alike as u32;
         }
-        for (i, code) in &self.sick {
-            *channel(&mut polls.get_mut(*i as usize)?.inputs) = Reading::Sick(fault(*code)?);
+        for (i, code) in &self.sensor_faults {
+            *channel(&mut polls.get_mut(*i as usize)?.inputs) = Reading::SensorFault(fault(*code)?);
         }
         Some(())
     }
@@ -150,7 +150,7 @@ fn spread(list: &[(u32, u8)], polls: &mut [Poll], set: impl Fn(&mut Poll, u8)) -
     Some(())
 }
 
-impl Block {
+impl PollBlock {
     /// Packs polls.
     pub fn pack(polls: &[Poll], names: Vec<String>) -> Self {
         let mut gaps = Vec::new();
@@ -163,9 +163,9 @@ impl Block {
             count: polls.len() as u32,
             first_us: polls.first().map_or(0, |p| p.at.as_ticks()),
             gaps,
-            far: Column::pack(polls, |i| i.far),
-            supply: Column::pack(polls, |i| i.supply),
-            thermometer: Column::pack(polls, |i| i.thermometer),
+            far: ChannelColumn::pack(polls, |i| i.far),
+            supply: ChannelColumn::pack(polls, |i| i.supply),
+            thermometer: ChannelColumn::pack(polls, |i| i.thermometer),
             contacts: changes(polls, |p| contact_bits(&p.inputs)),
             outputs: changes(polls, |p| output_bits(p.outputs)),
             commands: indexed().filter_map(|(i, p)| Some((i, command_code(p.inputs.command?)))).collect(),
@@ -194,7 +194,7 @@ impl Block {
         };
         onto.extend((count > 0).then(|| poll(at)));
         for (times, gap) in self.gaps {
-            // A count of four thousand million is never laid out.
+            // No memory is reserved for a count of four thousand million.
             let left = before + count - onto.len();
             onto.extend((0..left.min(times as usize)).map(|_| {
                 at = at.wrapping_add(gap);
@@ -224,44 +224,44 @@ fn contact_bits(inputs: &Inputs) -> u8 {
         | u8::from(guard_closed) << 1
         | u8::from(valve_shut) << 2
         | u8::from(inputs.link_up) << 3
-        | u8::from(inputs.outputs_differ) << 4
+        | u8::from(inputs.readback_mismatch) << 4
 }
 
 fn set_contacts(inputs: &mut Inputs, bits: u8) {
     let is = |bit: u8| bits & bit != 0;
     inputs.contacts = Contacts { stop: is(1), guard_closed: is(2), valve_shut: is(4) };
     inputs.link_up = is(8);
-    inputs.outputs_differ = is(16);
+    inputs.readback_mismatch = is(16);
 }
 
 fn output_bits(outputs: Outputs) -> u8 {
-    let supply = u8::from(outputs.supply == Gate::Open);
-    let vent = u8::from(outputs.vent == Gate::Open);
+    let supply = u8::from(outputs.supply == GasValve::Open);
+    let vent = u8::from(outputs.vent == GasValve::Open);
     let pilot = u8::from(outputs.pilot == Pilot::Fed);
     supply | vent << 1 | pilot << 2
 }
 
 fn outputs(bits: u8) -> Outputs {
-    let gate = |bit: u8| if bits & bit != 0 { Gate::Open } else { Gate::Shut };
+    let gate = |bit: u8| if bits & bit != 0 { GasValve::Open } else { GasValve::Shut };
     Outputs { supply: gate(1), vent: gate(2), pilot: if bits & 4 != 0 { Pilot::Fed } else { Pilot::Exhausted } }
 }
 
-/// Commands by code; a place in this list is part of the format.
+/// Commands by code; a position in this list is part of the format.
 const COMMANDS: [Command; 14] = [
     Command::Start(Sides::Both),
     Command::Start(Sides::First),
     Command::Start(Sides::Second),
-    Command::Confirm(Ask::OpenValve),
-    Command::Confirm(Ask::ShutValve),
-    Command::Confirm(Ask::OpenToVent),
-    Command::Confirm(Ask::WorkLever),
-    Command::Confirm(Ask::SwapEnds),
+    Command::Confirm(Prompt::OpenValve),
+    Command::Confirm(Prompt::ShutValve),
+    Command::Confirm(Prompt::OpenToVent),
+    Command::Confirm(Prompt::WorkLever),
+    Command::Confirm(Prompt::SwapEnds),
     Command::Abort,
     Command::Acknowledge,
-    Command::Work(Coil::Supply),
-    Command::Work(Coil::Vent),
-    Command::Work(Coil::Pilot),
-    Command::Confirm(Ask::OpenBleed),
+    Command::TestOutput(Coil::Supply),
+    Command::TestOutput(Coil::Vent),
+    Command::TestOutput(Coil::Pilot),
+    Command::Confirm(Prompt::OpenBleed),
 ];
 
 /// Written out, not searched for in [`COMMANDS`], so that the compiler asks for a code when a command is added.
@@ -270,17 +270,17 @@ const fn command_code(command: Command) -> u8 {
         Command::Start(Sides::Both) => 0,
         Command::Start(Sides::First) => 1,
         Command::Start(Sides::Second) => 2,
-        Command::Confirm(Ask::OpenValve) => 3,
-        Command::Confirm(Ask::ShutValve) => 4,
-        Command::Confirm(Ask::OpenToVent) => 5,
-        Command::Confirm(Ask::WorkLever) => 6,
-        Command::Confirm(Ask::SwapEnds) => 7,
+        Command::Confirm(Prompt::OpenValve) => 3,
+        Command::Confirm(Prompt::ShutValve) => 4,
+        Command::Confirm(Prompt::OpenToVent) => 5,
+        Command::Confirm(Prompt::WorkLever) => 6,
+        Command::Confirm(Prompt::SwapEnds) => 7,
         Command::Abort => 8,
         Command::Acknowledge => 9,
-        Command::Work(Coil::Supply) => 10,
-        Command::Work(Coil::Vent) => 11,
-        Command::Work(Coil::Pilot) => 12,
-        Command::Confirm(Ask::OpenBleed) => 13,
+        Command::TestOutput(Coil::Supply) => 10,
+        Command::TestOutput(Coil::Vent) => 11,
+        Command::TestOutput(Coil::Pilot) => 12,
+        Command::Confirm(Prompt::OpenBleed) => 13,
     }
 }
 
@@ -334,9 +334,9 @@ mod tests {
 
     fn reading() -> impl Strategy<Value = Reading> {
         prop_oneof![
-            Just(Reading::Waiting),
+            Just(Reading::NoSample),
             (any::<i32>(), any::<u32>()).prop_map(|(counts, number)| Reading::sample(counts, number)),
-            (0..4usize).prop_map(|f| Reading::Sick(FAULTS[f])),
+            (0..4usize).prop_map(|f| Reading::SensorFault(FAULTS[f])),
         ]
     }
 
@@ -360,8 +360,8 @@ mod tests {
         /// Whatever was polled comes back, clock jumps, repeats and all.
         #[test]
         fn any_polls_come_back(polls in proptest::collection::vec(poll(), 1..40)) {
-            let bytes = postcard::to_stdvec(&Block::pack(&polls, vec!["x".into()])).unwrap();
-            let block: Block = postcard::from_bytes(&bytes).unwrap();
+            let bytes = postcard::to_stdvec(&PollBlock::pack(&polls, vec!["x".into()])).unwrap();
+            let block: PollBlock = postcard::from_bytes(&bytes).unwrap();
             let mut back = polls.clone();
             block.unpack(&mut back).unwrap();
             prop_assert_eq!(&back[polls.len()..], &polls[..]);
@@ -370,7 +370,7 @@ mod tests {
         /// A block of any bytes unpacks or is refused.
         #[test]
         fn any_bytes_are_polls_or_refused(bytes in proptest::collection::vec(any::<u8>(), 0..200)) {
-            if let Ok(block) = postcard::from_bytes::<Block>(&bytes) {
+            if let Ok(block) = postcard::from_bytes::<PollBlock>(&bytes) {
                 let mut polls = Vec::new();
                 if block.unpack(&mut polls).is_none() {
                     prop_assert_eq!(polls, []);

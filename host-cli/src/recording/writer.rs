@@ -2,19 +2,19 @@ use std::fs::{File, OpenOptions};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-use seathold_sequencer::bench::Polled;
+use seathold_sequencer::poll_loop::PollRecord;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
-use super::frame::{self, Kind};
-use super::polls::{BLOCK, Block};
-use super::tree::{Names, Node};
-use super::{Break, Header, Poll, Why};
+use super::frame::{self, FrameKind};
+use super::polls::{BLOCK, PollBlock};
+use super::value::{NameTable, RecordValue};
+use super::{Discontinuity, Header, Poll, RecordingGap};
 use crate::error::Error;
 
 /// The last frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub(super) struct End {
+pub(super) struct EndFrame {
     /// Polls in the recording.
     pub(super) polls: u64,
     /// SHA-256 over every byte before this frame.
@@ -22,12 +22,12 @@ pub(super) struct End {
 }
 
 /// Passes bytes on and hashes them.
-struct Hashed<W> {
+struct HashingWriter<W> {
     to: W,
     hash: Sha256,
 }
 
-impl<W: Write> Write for Hashed<W> {
+impl<W: Write> Write for HashingWriter<W> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let written = self.to.write(bytes)?;
         self.hash.update(&bytes[..written]);
@@ -41,12 +41,12 @@ impl<W: Write> Write for Hashed<W> {
 
 /// Turns polls into the bytes of a recording.
 struct Encoder<W> {
-    to: Hashed<W>,
-    names: Names,
+    to: HashingWriter<W>,
+    names: NameTable,
     known: usize,
     waiting: Vec<Poll>,
-    /// What happened at those, by their place.
-    happened: Vec<(u32, Node)>,
+    /// The events of those, by their index.
+    events: Vec<(u32, RecordValue)>,
     polls: u64,
 }
 
@@ -56,44 +56,44 @@ fn bytes_of<T: Serialize>(value: &T) -> io::Result<Vec<u8>> {
 
 impl<W: Write> Encoder<W> {
     fn new(to: W, header: &Header) -> io::Result<Self> {
-        let mut to = Hashed { to, hash: Sha256::new() };
+        let mut to = HashingWriter { to, hash: Sha256::new() };
         frame::write_head(&mut to)?;
-        let mut names = Names::default();
-        let node = names.tree(header).ok_or_else(|| io::Error::other("the header cannot be written as a tree"))?;
+        let mut names = NameTable::default();
+        let node = names.tree(header).ok_or_else(|| io::Error::other("the header cannot be encoded"))?;
         let payload = bytes_of(&(names.since(0), node))?;
-        frame::write_frame(&mut to, Kind::Header, &payload)?;
+        frame::write_frame(&mut to, FrameKind::Header, &payload)?;
         to.flush()?;
         let known = names.len();
-        Ok(Self { to, names, known, waiting: Vec::with_capacity(BLOCK), happened: Vec::new(), polls: 0 })
+        Ok(Self { to, names, known, waiting: Vec::with_capacity(BLOCK), events: Vec::new(), polls: 0 })
     }
 
-    fn push(&mut self, polled: &Polled) -> io::Result<()> {
+    fn push(&mut self, record: &PollRecord) -> io::Result<()> {
         let place = self.waiting.len() as u32;
-        for event in &polled.events {
+        for event in &record.events {
             let tree = self.names.tree(event);
-            let tree = tree.ok_or_else(|| io::Error::other("an event cannot be written as a tree"))?;
-            self.happened.push((place, tree));
+            let tree = tree.ok_or_else(|| io::Error::other("an event cannot be encoded"))?;
+            self.events.push((place, tree));
         }
-        self.waiting.push(polled.into());
+        self.waiting.push(record.into());
         if self.waiting.len() == BLOCK { self.write_block() } else { Ok(()) }
     }
 
-    fn push_break(&mut self, why: Why) -> io::Result<()> {
+    fn push_break(&mut self, why: Discontinuity) -> io::Result<()> {
         if !self.waiting.is_empty() {
             self.write_block()?;
         }
-        frame::write_frame(&mut self.to, Kind::Break, &bytes_of(&Break { polls: self.polls, why })?)?;
+        frame::write_frame(&mut self.to, FrameKind::Break, &bytes_of(&RecordingGap { polls: self.polls, why })?)?;
         self.to.flush()
     }
 
     fn write_block(&mut self) -> io::Result<()> {
-        let block = Block::pack(&self.waiting, self.names.since(self.known).to_vec());
-        frame::write_frame(&mut self.to, Kind::Polls, &bytes_of(&(block, &self.happened))?)?;
+        let block = PollBlock::pack(&self.waiting, self.names.since(self.known).to_vec());
+        frame::write_frame(&mut self.to, FrameKind::Polls, &bytes_of(&(block, &self.events))?)?;
         self.polls += self.waiting.len() as u64;
         self.known = self.names.len();
         self.waiting.clear();
-        self.happened.clear();
-        // What has been written should survive the program, if not the machine.
+        self.events.clear();
+        // What has been written should survive a crash of the program, if not of the machine.
         self.to.flush()
     }
 
@@ -101,15 +101,15 @@ impl<W: Write> Encoder<W> {
         if !self.waiting.is_empty() {
             self.write_block()?;
         }
-        let end = End { polls: self.polls, sha256: self.to.hash.clone().finalize().into() };
-        frame::write_frame(&mut self.to, Kind::End, &bytes_of(&end)?)?;
+        let end = EndFrame { polls: self.polls, sha256: self.to.hash.clone().finalize().into() };
+        frame::write_frame(&mut self.to, FrameKind::End, &bytes_of(&end)?)?;
         self.to.flush()?;
         Ok(self.to.to)
     }
 }
 
-/// A recording being written: `NAME.hold.part` until it is whole, `NAME.hold` from then on. One that is dropped stays
-/// `.part`.
+/// A recording being written: `NAME.hold.part` until it is complete, `NAME.hold` from then on. One that is dropped
+/// stays `.part`.
 pub struct Writer {
     encoder: Encoder<BufWriter<File>>,
     part: PathBuf,
@@ -145,15 +145,15 @@ impl Writer {
     ///
     /// # Errors
     /// When the file cannot be written.
-    pub fn push(&mut self, polled: &Polled) -> Result<(), Error> {
-        self.encoder.push(polled).map_err(|why| Error::file("write", &self.part, why))
+    pub fn push(&mut self, record: &PollRecord) -> Result<(), Error> {
+        self.encoder.push(record).map_err(|why| Error::file("write", &self.part, why))
     }
 
-    /// Notes that the recording does not hang together from here on.
+    /// Adds a discontinuity here.
     ///
     /// # Errors
     /// When the file cannot be written.
-    pub fn push_break(&mut self, why: Why) -> Result<(), Error> {
+    pub fn push_break(&mut self, why: Discontinuity) -> Result<(), Error> {
         self.encoder.push_break(why).map_err(|error| Error::file("write", &self.part, error))
     }
 
@@ -172,7 +172,7 @@ impl Writer {
         Ok(path)
     }
 
-    /// The file as it is called now.
+    /// The file's present name.
     pub fn part(&self) -> &Path {
         &self.part
     }

@@ -13,21 +13,21 @@ use super::record::sha256;
 use crate::recording::{Damage, Header, Recording, header_as_recorded, read_bytes};
 use crate::summary::Summary;
 
-/// What a register keeps of a recording beside its bytes. The same bytes give the same values, always.
+/// The columns of a recording beside its bytes. The same bytes give the same values, always.
 #[derive(Clone, Debug)]
-pub struct Extract {
+pub struct RecordingExtract {
     /// SHA-256 of the bytes.
     pub recording: String,
     /// Who, what, with which recipe, on which rig.
     pub header: Header,
-    /// What it came to.
+    /// Its result.
     pub summary: Summary,
     /// When it ended.
     pub ended_at: String,
     /// Polls in it.
     pub polls: usize,
-    /// Recipe, rig and calibrations, as the register keeps them.
-    pub parts: [Part; 3],
+    /// Recipe, rig and calibrations, as in the register.
+    pub parts: [SharedText; 3],
     source: String,
     identity: String,
     whole: bool,
@@ -35,7 +35,7 @@ pub struct Extract {
 
 /// A text that many runs share, kept once.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Part {
+pub struct SharedText {
     /// The table it is kept in.
     pub table: &'static str,
     /// SHA-256 of the text's bytes.
@@ -44,7 +44,7 @@ pub struct Part {
     pub json: String,
 }
 
-impl Part {
+impl SharedText {
     fn new(table: &'static str, value: Option<&Json>) -> Self {
         let json = canonical(value.unwrap_or(&Json::Null));
         Self { table, sha256: sha256(json.as_bytes()), json }
@@ -67,8 +67,8 @@ fn canonical(value: &Json) -> String {
     }
 }
 
-impl Extract {
-    /// Reads a recording. One that was cut short is taken as far as it is whole, and has no verdict.
+impl RecordingExtract {
+    /// Reads a recording. One that was cut short is read as far as it is intact, and has no verdict.
     ///
     /// # Errors
     /// When it is no recording, or has been altered.
@@ -91,9 +91,9 @@ impl Extract {
         // To the second, like the beginning.
         let ended = ended.and_then(|at| Timestamp::from_second(at.as_second()).ok());
         let parts = [
-            Part::new("recipes", recorded.get("recipe")),
-            Part::new("rigs", recorded.get("rig")),
-            Part::new("calibrations", recorded.get("calibrations")),
+            SharedText::new("recipes", recorded.get("recipe")),
+            SharedText::new("rigs", recorded.get("rig")),
+            SharedText::new("calibrations", recorded.get("calibrations")),
         ];
         let (source, identity) = source(recorded.get("source"));
         let ended_at = ended.map_or_else(|| header.started_at.clone(), |at| at.to_string());
@@ -138,8 +138,8 @@ impl Extract {
             "operator" => header.operator.clone(),
             "started_at" => header.started_at.clone(),
             "ended_at" => self.ended_at.clone(),
-            "asked" => asked(header.sides).into(),
-            "ending" => self.ending().into(),
+            "sides_requested" => sides_word(header.sides).into(),
+            "outcome" => self.ending().into(),
             "recipe" => part("recipes")?,
             "recipe_name" => header.recipe_name.clone(),
             "rig" => part("rigs")?,
@@ -148,7 +148,7 @@ impl Extract {
             "program" => header.program.clone(),
             "source" => self.source.clone(),
             "identity" => self.identity.clone(),
-            "leak_unit" => header.shown.leak.clone(),
+            "leak_unit" => header.display_units.leak.clone(),
             "verdict" => {
                 let proved = self.summary.proved.as_ref().filter(|_| self.whole);
                 return Some(proved.map_or(Value::Null, |(verdict, _)| word(verdict).into()));
@@ -167,8 +167,7 @@ impl Extract {
     }
 }
 
-/// What stood behind the transducer: its name, and more of it. How a simulated valve was set is left to the recording,
-/// which has it whole.
+/// The source of the readings: its name, and more of it. The settings of a simulated valve are only in the recording.
 fn source(recorded: Option<&Json>) -> (String, String) {
     match recorded {
         Some(Json::Object(map)) => {
@@ -185,25 +184,25 @@ fn source(recorded: Option<&Json>) -> (String, String) {
 }
 
 fn side_values(place: i64, side: &SideResult, limit: f64) -> Vec<Value> {
-    let figure = side.figure.as_ref();
+    let estimate = side.estimate.as_ref();
     vec![
         place.into(),
         word(&side.side).into(),
         word(&side.verdict).into(),
-        word(&side.ground).into(),
-        figure.map(|f| f.leak.pa_m3_s()).into(),
-        figure.map(|f| f.expanded.pa_m3_s()).into(),
-        figure.map(|f| f.coverage).into(),
+        word(&side.reason).into(),
+        estimate.map(|f| f.leak.pa_m3_s()).into(),
+        estimate.map(|f| f.expanded.pa_m3_s()).into(),
+        estimate.map(|f| f.coverage).into(),
         limit.into(),
-        figure.map(|f| i64::from(f.window_ms)).into(),
+        estimate.map(|f| i64::from(f.window_ms)).into(),
         side.isolated_at.map(|p| i64::from(p.pascals())).into(),
         i64::from(side.fall_pa).into(),
         i64::from(side.after_ms).into(),
     ]
 }
 
-/// Sides asked for, in a word.
-pub const fn asked(sides: Sides) -> &'static str {
+/// Sides requested, in a word.
+pub const fn sides_word(sides: Sides) -> &'static str {
     match sides {
         Sides::Both => "both",
         Sides::First => "first",

@@ -1,6 +1,6 @@
 //! Other benches' registers, bundles of selected runs, and loose recordings.
 //!
-//! Records keep their bench, number and seal wherever they go. What is here already is not taken again, so everything
+//! Records keep their bench, number and seal wherever they go. What is here already is not added again, so everything
 //! here may be repeated, and continued after an interruption.
 
 use std::collections::BTreeSet;
@@ -10,21 +10,21 @@ use jiff::Timestamp;
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 
-use super::append::{Appended, Meta, insert_recording, keep, run_with, transact};
-use super::extract::{Extract, Part};
+use super::append::{AppendedRun, RunMeta, insert_recording, keep, run_with, transact};
+use super::error::{RegisterError, WithPath};
+use super::extract::{RecordingExtract, SharedText};
 use super::open::genesis;
-use super::record::{NOTES, RUNS, Record, Table, sha256};
-use super::trouble::{At, Trouble};
-use super::valves::{Valve, tell_valve};
-use super::{Access, Filter, Register};
+use super::record::{ChainRecord, ChainTable, NOTES, RUNS, sha256};
+use super::valves::{ValveRecord, tell_valve};
+use super::{Access, Register, RunFilter};
 use crate::error::Error;
 
-/// Records in one transaction: others who wait for the register get their turn in between.
+/// Records in one transaction: others who wait for the register can write in between.
 const TOGETHER: usize = 200;
 
-/// What a merge brought.
+/// The counts of a merge.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Merged {
+pub struct MergeCounts {
     /// New runs.
     pub runs: u64,
     /// New notes.
@@ -34,32 +34,32 @@ pub struct Merged {
 }
 
 /// A record on its way from one register to another.
-struct Parcel {
-    table: &'static Table,
-    record: Record,
+struct TransferRecord {
+    table: &'static ChainTable,
+    record: ChainRecord,
     seal: String,
     /// A run's bytes.
     bytes: Option<Vec<u8>>,
-    parts: Vec<Part>,
+    parts: Vec<SharedText>,
 }
 
 impl Register {
-    /// Takes in every record of another register that is not here.
+    /// Adds every record of another register that is not here.
     ///
     /// # Errors
-    /// When either cannot be used; when a record of the other was altered; when the two share a past and then go apart,
-    /// as after copying a register and appending to both. What was taken before that stays.
-    pub fn merge(&mut self, from: &Path) -> Result<Merged, Error> {
+    /// When either cannot be used; when a record of the other was altered; when the two have a common beginning and
+    /// then diverge, as after copying a register and appending to both. What was added before that stays.
+    pub fn merge(&mut self, from: &Path) -> Result<MergeCounts, Error> {
         let other = Self::open(from, Access::Read)?;
         self.take(&other, None)
     }
 
-    /// Writes a register of its own that holds only the runs wanted, with the notes on their valves and batches. It merges
-    /// like any other.
+    /// Writes a register of its own that holds only the selected runs, with the notes on their valves and batches. It
+    /// merges like any other.
     ///
     /// # Errors
     /// When the file is there already, or cannot be written.
-    pub fn bundle(&self, to: &Path, filter: &Filter) -> Result<Merged, Error> {
+    pub fn bundle(&self, to: &Path, filter: &RunFilter) -> Result<MergeCounts, Error> {
         if to.exists() {
             return Err(Error::file("make", to, std::io::ErrorKind::AlreadyExists.into()));
         }
@@ -74,7 +74,7 @@ impl Register {
         for serial in &serials {
             wanted.extend(self.notes(None, Some(serial))?.into_iter().map(|note| (note.bench, note.number)));
         }
-        // That a batch was opened with this list, and closed: elsewhere nobody is to go on with it as if it were open.
+        // The opening and closing notes of the batch: elsewhere nobody must continue it as if it were open.
         for batch in &batches {
             let of_batch = self.notes(Some(batch), None)?.into_iter().filter(|note| note.serial.is_none());
             wanted.extend(of_batch.map(|note| (note.bench, note.number)));
@@ -83,19 +83,19 @@ impl Register {
         bundle.take(self, Some(&wanted))
     }
 
-    /// Takes in a stand-alone recording, as a new record of this bench.
+    /// Imports a stand-alone recording, as a new record of this bench.
     ///
     /// # Errors
     /// When it cannot be read, is damaged, or the register cannot be written.
-    pub fn import(&mut self, file: &Path, meta: &Meta, now: Timestamp) -> Result<Appended, Error> {
+    pub fn import(&mut self, file: &Path, meta: &RunMeta, now: Timestamp) -> Result<AppendedRun, Error> {
         let bytes = std::fs::read(file).map_err(|why| Error::file("read", file, why))?;
-        let extract = Extract::of(&bytes).map_err(|why| Error::Recording { path: file.into(), why })?;
+        let extract = RecordingExtract::of(&bytes).map_err(|why| Error::Recording { path: file.into(), why })?;
         self.append_extract(&bytes, &extract, meta, now)
     }
 
-    /// Takes in the records of another that are wanted; all without a choice.
-    fn take(&mut self, other: &Self, wanted: Option<&BTreeSet<(String, i64)>>) -> Result<Merged, Error> {
-        let mut merged = Merged::default();
+    /// Adds the selected records of another; all without a selection.
+    fn take(&mut self, other: &Self, wanted: Option<&BTreeSet<(String, i64)>>) -> Result<MergeCounts, Error> {
+        let mut merged = MergeCounts::default();
         let path = self.path.clone();
         for chain in other.chains()? {
             let places = places(&other.db, &chain.bench).at(&other.path)?;
@@ -110,27 +110,28 @@ impl Register {
                 None
             };
             for some in places.chunks(TOGETHER) {
-                let mut parcels = Vec::new();
+                let mut transfers = Vec::new();
                 for (number, run, id) in some {
                     let here = seal_of(&self.db, &chain.bench, *number).at(&path)?;
-                    let parcel = parcel(&other.db, *run, *id).at(&other.path)?;
-                    check(&parcel, &chain.name).map_err(|why| Error::register(&other.path, why))?;
+                    let transfer = transfer(&other.db, *run, *id).at(&other.path)?;
+                    check(&transfer, &chain.name).map_err(|why| Error::register(&other.path, why))?;
                     match here {
-                        Some(seal) if seal == parcel.seal => merged.known += 1,
+                        Some(seal) if seal == transfer.seal => merged.known += 1,
                         Some(_) => return Err(Error::register(&path, apart(&other.path, &chain.name, *number))),
                         None => {
                             if let Some((next, seal)) = &mut own {
-                                if (*next, seal.as_str()) != (*number, parcel.record.text(parcel.table, "previous")) {
+                                if (*next, seal.as_str()) != (*number, transfer.record.text(transfer.table, "previous"))
+                                {
                                     return Err(Error::register(&path, apart(&other.path, &chain.name, *number)));
                                 }
-                                (*next, *seal) = (number + 1, parcel.seal.clone());
+                                (*next, *seal) = (number + 1, transfer.seal.clone());
                             }
-                            parcels.push(parcel);
+                            transfers.push(transfer);
                         }
                     }
                 }
                 let context = Context { other: &other.db, bench: &chain.bench, name: &chain.name, own: &self.bench };
-                let (runs, notes) = transact(&mut self.db, |change| context.insert(change, &parcels)).at(&path)?;
+                let (runs, notes) = transact(&mut self.db, |change| context.insert(change, &transfers)).at(&path)?;
                 merged.runs += runs;
                 merged.notes += notes;
             }
@@ -139,11 +140,11 @@ impl Register {
     }
 }
 
-fn apart(other: &Path, name: &str, number: i64) -> Trouble {
-    Trouble::Refused(format!(
-        "bench {name} has another record {number} in {}: the two registers have a common past and then went apart, as \
-         after copying one and appending to both. Take what is missing by `seathold register get` from the one and \
-         `seathold register import` into the other",
+fn apart(other: &Path, name: &str, number: i64) -> RegisterError {
+    RegisterError::Refused(format!(
+        "bench {name} has another record {number} in {}: the two registers have a common beginning and then diverged, \
+         as after copying one and appending to both. Transfer what is missing by `seathold register extract` from the \
+         one and `seathold register import` into the other",
         other.display()
     ))
 }
@@ -166,12 +167,12 @@ fn seal_of(db: &Connection, bench: &str, number: i64) -> rusqlite::Result<Option
     query.query_row(params![bench, number], |row| row.get(0)).optional()
 }
 
-fn parcel(db: &Connection, run: bool, id: i64) -> rusqlite::Result<Parcel> {
-    let table: &'static Table = if run { &RUNS } else { &NOTES };
+fn transfer(db: &Connection, run: bool, id: i64) -> rusqlite::Result<TransferRecord> {
+    let table: &'static ChainTable = if run { &RUNS } else { &NOTES };
     let text = format!("SELECT {}, seal FROM {} WHERE id = ?", table.columns.join(", "), table.name);
     let (mut record, seal) = db
         .prepare_cached(&text)?
-        .query_row([id], |row| Ok((Record::from_row(row, table, 0)?, row.get(table.columns.len())?)))?;
+        .query_row([id], |row| Ok((ChainRecord::from_row(row, table, 0)?, row.get(table.columns.len())?)))?;
     let (mut bytes, mut parts) = (None, Vec::new());
     if run {
         record.read_sides(db, id)?;
@@ -184,31 +185,31 @@ fn parcel(db: &Connection, run: bool, id: i64) -> rusqlite::Result<Parcel> {
             let sha256 = record.text(&RUNS, column).to_owned();
             let mut query = db.prepare_cached(&format!("SELECT json FROM {table} WHERE sha256 = ?"))?;
             let json = query.query_row([&sha256], |row| row.get(0))?;
-            parts.push(Part { table, sha256, json });
+            parts.push(SharedText { table, sha256, json });
         }
     }
-    Ok(Parcel { table, record, seal, bytes, parts })
+    Ok(TransferRecord { table, record, seal, bytes, parts })
 }
 
-/// Whether a record may be let in.
-fn check(parcel: &Parcel, name: &str) -> Result<(), Trouble> {
-    let number = parcel.record.number(parcel.table);
-    let damaged = |what: &str| Err(Trouble::Damaged(format!("record {number} of bench {name} {what}")));
-    if parcel.record.seal(parcel.table) != parcel.seal {
+/// Whether a record may be added.
+fn check(transfer: &TransferRecord, name: &str) -> Result<(), RegisterError> {
+    let number = transfer.record.number(transfer.table);
+    let damaged = |what: &str| Err(RegisterError::Damaged(format!("record {number} of bench {name} {what}")));
+    if transfer.record.seal(transfer.table) != transfer.seal {
         return damaged("was altered: its seal does not match its content");
     }
-    if parcel.parts.iter().any(|part| sha256(part.json.as_bytes()) != part.sha256) {
+    if transfer.parts.iter().any(|part| sha256(part.json.as_bytes()) != part.sha256) {
         return damaged("has a recipe, rig or calibration that was altered");
     }
-    match &parcel.bytes {
-        _ if parcel.table.word != RUNS.word => Ok(()),
-        Some(bytes) if sha256(bytes) == parcel.record.text(&RUNS, "recording") => Ok(()),
+    match &transfer.bytes {
+        _ if transfer.table.word != RUNS.word => Ok(()),
+        Some(bytes) if sha256(bytes) == transfer.record.text(&RUNS, "recording") => Ok(()),
         Some(_) => damaged("has a recording that was altered"),
         None => damaged("has lost its recording"),
     }
 }
 
-/// Where parcels come from and go to.
+/// Reading and writing transfers.
 struct Context<'a> {
     other: &'a Connection,
     bench: &'a str,
@@ -217,38 +218,39 @@ struct Context<'a> {
 }
 
 impl Context<'_> {
-    fn insert(&self, change: &Transaction<'_>, parcels: &[Parcel]) -> rusqlite::Result<(u64, u64)> {
+    fn insert(&self, change: &Transaction<'_>, transfers: &[TransferRecord]) -> rusqlite::Result<(u64, u64)> {
         change.execute(
-            "INSERT INTO benches (bench, name, own, whole, records, seal) VALUES (?, ?, 0, 0, 0, ?) ON CONFLICT DO NOTHING",
+            "INSERT INTO benches (bench, name, local, complete, last_number, seal) VALUES (?, ?, 0, 0, 0, ?) ON \
+             CONFLICT DO NOTHING",
             params![self.bench, self.name, genesis(self.bench)],
         )?;
         let (mut runs, mut notes) = (0, 0);
-        for parcel in parcels {
-            self.belongings(change, &parcel.record, parcel.table)?;
-            parcel.parts.iter().try_for_each(|part| keep(change, part))?;
+        for transfer in transfers {
+            self.valve_and_batch(change, &transfer.record, transfer.table)?;
+            transfer.parts.iter().try_for_each(|part| keep(change, part))?;
             let mut again = false;
-            if let Some(bytes) = &parcel.bytes {
-                let recording = parcel.record.text(&RUNS, "recording");
+            if let Some(bytes) = &transfer.bytes {
+                let recording = transfer.record.text(&RUNS, "recording");
                 again = run_with(change, recording)?.is_some();
                 insert_recording(change, recording, bytes)?;
                 runs += 1;
             } else {
                 notes += 1;
             }
-            parcel.record.insert(change, parcel.table, &parcel.seal, again)?;
+            transfer.record.insert(change, transfer.table, &transfer.seal, again)?;
         }
-        if let Some(last) = parcels.last() {
+        if let Some(last) = transfers.last() {
             let number = last.record.number(last.table);
             change.execute(
-                "UPDATE benches SET records = ?1, seal = ?2 WHERE bench = ?3 AND records < ?1",
+                "UPDATE benches SET last_number = ?1, seal = ?2 WHERE bench = ?3 AND last_number < ?1",
                 params![number, last.seal, self.bench],
             )?;
         }
-        // Whole as soon as nothing is missing. The file's own always is, or appending would not be safe.
+        // Complete as soon as nothing is missing. The file's own always is, or appending would not be safe.
         if self.bench != self.own {
             change.execute(
-                "UPDATE benches SET whole = (SELECT count(*) FROM runs WHERE bench = ?1) + (SELECT count(*) FROM notes \
-                 WHERE bench = ?1) = records WHERE bench = ?1",
+                "UPDATE benches SET complete = (SELECT count(*) FROM runs WHERE bench = ?1) + (SELECT count(*) FROM notes \
+                 WHERE bench = ?1) = last_number WHERE bench = ?1",
                 [self.bench],
             )?;
         }
@@ -256,7 +258,12 @@ impl Context<'_> {
     }
 
     /// The valve and the batch that a record names.
-    fn belongings(&self, change: &Transaction<'_>, record: &Record, table: &Table) -> rusqlite::Result<()> {
+    fn valve_and_batch(
+        &self,
+        change: &Transaction<'_>,
+        record: &ChainRecord,
+        table: &ChainTable,
+    ) -> rusqlite::Result<()> {
         if let Some(Value::Text(serial)) = record.value(table, "serial") {
             self.valve(change, serial)?;
         }
@@ -265,32 +272,32 @@ impl Context<'_> {
         if known.is_some() {
             return Ok(());
         }
-        let text = "SELECT name, opened_at, digits FROM batches WHERE batch = ?";
+        let text = "SELECT name, opened_at, check_digit FROM batches WHERE batch = ?";
         let row = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?, row.get(2)?));
         let (name, opened_at, digits): (String, String, String) = self.other.query_row(text, [batch], row)?;
         change.execute(
-            "INSERT INTO batches (batch, name, opened_at, digits) VALUES (?, ?, ?, ?)",
+            "INSERT INTO batches (batch, name, opened_at, check_digit) VALUES (?, ?, ?, ?)",
             params![batch, name, opened_at, digits],
         )?;
         for (place, serial) in (1_i64..).zip(super::valves::list(self.other, batch)?) {
             self.valve(change, &serial)?;
             change.execute(
-                "INSERT INTO batch_valves (batch, place, serial) VALUES (?, ?, ?)",
+                "INSERT INTO batch_valves (batch, position, serial) VALUES (?, ?, ?)",
                 params![batch, place, serial],
             )?;
         }
         Ok(())
     }
 
-    /// What the other register knows of a valve fills in what this one does not.
+    /// Fills in missing data of a valve from the other register.
     fn valve(&self, change: &Transaction<'_>, serial: &str) -> rusqlite::Result<()> {
-        let text = "SELECT serial, kind, dn, notes FROM valves WHERE serial = ?";
+        let text = "SELECT serial, actuation, dn, notes FROM valves WHERE serial = ?";
         let row = |row: &rusqlite::Row<'_>| {
-            Ok(Valve { serial: row.get(0)?, kind: row.get(1)?, dn: row.get(2)?, notes: row.get(3)? })
+            Ok(ValveRecord { serial: row.get(0)?, actuation: row.get(1)?, dn: row.get(2)?, notes: row.get(3)? })
         };
-        let mut theirs: Valve = self.other.prepare_cached(text)?.query_row([serial], row)?;
+        let mut theirs: ValveRecord = self.other.prepare_cached(text)?.query_row([serial], row)?;
         if let Some(ours) = change.prepare_cached(text)?.query_row([serial], row).optional()? {
-            theirs.kind = if ours.kind.is_empty() { theirs.kind } else { ours.kind };
+            theirs.actuation = if ours.actuation.is_empty() { theirs.actuation } else { ours.actuation };
             theirs.dn = ours.dn.or(theirs.dn);
             theirs.notes = if ours.notes.is_empty() { theirs.notes } else { ours.notes };
         }

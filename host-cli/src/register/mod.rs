@@ -1,25 +1,25 @@
 //! The bench register: every valve, every run and every batch in one SQLite file.
 //!
 //! Its tables are a stated format that any SQLite tool reads: docs/register.md. A run holds the same bytes as its
-//! stand-alone recording; what can be read from them stands beside them in columns, for searching.
+//! stand-alone recording; values read from them are beside them in columns, for searching.
 //!
 //! | file | subject |
 //! |---|---|
 //! | `schema.sql`, [`open`] | the tables; opening, making and migrating a file |
 //! | [`record`] | runs and notes as rows, and the seal over each |
 //! | [`extract`] | a recording's columns from its bytes |
-//! | `append` | adding a run or a note |
+//! | `append` | appending a run or a note |
 //! | [`query`] | finding runs, in flat memory |
-//! | [`valves`] | batches, their lists of valves, and what was noted |
+//! | [`valves`] | batches, their lists of valves, and notes |
 //! | [`verify`] | walking the chains |
 //! | [`merge`] | other benches' registers, bundles, loose recordings |
-//! | [`trouble`] | what can go wrong |
+//! | [`error`] | errors |
 //!
 //! ```no_run
-//! use seathold::register::{Access, Filter, Register};
+//! use seathold::register::{Access, Register, RunFilter};
 //!
 //! let register = Register::open("bench.sqlite".as_ref(), Access::Read)?;
-//! for run in register.runs(Filter { serial: Some("HM-002".into()), ..Filter::default() }) {
+//! for run in register.runs(RunFilter { serial: Some("HM-002".into()), ..RunFilter::default() }) {
 //!     let run = run?;
 //!     let bytes = register.recording(run.id)?; // as in the stand-alone file
 //!     println!("{} {:?}, {} bytes", run.started_at, run.verdict, bytes.len());
@@ -28,12 +28,12 @@
 //! ```
 
 mod append;
+pub mod error;
 pub mod extract;
 pub mod merge;
 pub mod open;
 pub mod query;
 pub mod record;
-pub mod trouble;
 pub mod valves;
 pub mod verify;
 
@@ -41,18 +41,18 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::Connection;
 
-pub use append::{Appended, Meta, Note, NoteKind, note_words};
+pub use append::{AppendedRun, NewNote, NoteKind, RunMeta, note_words};
+pub use error::RegisterError;
 pub(crate) use extract::word;
 pub use open::Access;
-pub use query::{Filter, Run, Runs, SideFound};
-pub use trouble::Trouble;
+pub use query::{RunFilter, RunRow, RunRows, SideRow};
 
 /// File name of a register where none is given.
 pub const DEFAULT_NAME: &str = "bench.sqlite";
 /// Environment variable that names the register.
 pub const VARIABLE: &str = "SEATHOLD_REGISTER";
 
-/// An open register. One for each thread: SQLite keeps several of them apart, also of several processes.
+/// An open register. One for each thread: SQLite serialises several of them, also of several processes.
 #[derive(Debug)]
 pub struct Register {
     db: Connection,

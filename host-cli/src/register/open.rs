@@ -6,24 +6,24 @@ use std::time::{Duration, Instant};
 use rusqlite::{Connection, ErrorCode, OpenFlags, TransactionBehavior, params};
 use sha2::{Digest, Sha256};
 
-use super::trouble::At;
-use super::{Register, Trouble};
+use super::error::WithPath;
+use super::{Register, RegisterError};
 use crate::error::Error;
 
 /// SQLite's `application_id` of a register: "sthd".
 pub const APPLICATION: u32 = u32::from_be_bytes(*b"sthd");
 /// The format written, and the newest one known; SQLite's `user_version`.
 pub const VERSION: u32 = MIGRATIONS.len() as u32;
-/// How long another program's write is waited for.
+/// How long to wait for another program's write.
 pub const WAIT: Duration = Duration::from_secs(10);
 
 /// Each takes the tables from one version to the next; released ones are never changed.
 const MIGRATIONS: &[&str] = &[include_str!("schema.sql")];
 
-/// What a register is opened for.
+/// Access to a register.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Access {
-    /// Only to look.
+    /// Read only.
     Read,
     /// To append; it must be there.
     Write,
@@ -46,16 +46,16 @@ impl Register {
     /// # Errors
     /// As for [`Self::open`].
     pub fn open_named(path: &Path, access: Access, bench: &str) -> Result<Self, Error> {
-        let trouble = |why| Error::register(path, why);
+        let why = |why| Error::register(path, why);
         match std::fs::metadata(path) {
-            Ok(is) if is.is_dir() => return Err(trouble(Trouble::CannotOpen)),
+            Ok(is) if is.is_dir() => return Err(why(RegisterError::CannotOpen)),
             Ok(_) => {}
             Err(_) if access == Access::Make => {
                 if let Some(folder) = path.parent().filter(|p| !p.as_os_str().is_empty()) {
                     std::fs::create_dir_all(folder).map_err(|why| Error::file("make", folder, why))?;
                 }
             }
-            Err(_) => return Err(trouble(Trouble::Missing)),
+            Err(_) => return Err(why(RegisterError::Missing)),
         }
         let how = match access {
             Access::Read => OpenFlags::SQLITE_OPEN_READ_ONLY,
@@ -67,7 +67,7 @@ impl Register {
         db.busy_timeout(WAIT).at(path)?;
         let mut known = identity(&db);
         if access == Access::Read && known.is_err() && is_alone(path) {
-            // In a folder that may not be written SQLite cannot keep its books beside the file. Where no log lies there
+            // In a read-only folder SQLite cannot keep its log beside the file. Where there is no log
             // nobody is writing either, and it can do without.
             let uri = format!("file:{}?immutable=1", escaped(path));
             db = Connection::open_with_flags(uri, how | OpenFlags::SQLITE_OPEN_URI).at(path)?;
@@ -78,13 +78,13 @@ impl Register {
         let blank = application == 0 && version == 0 && tables(&db).at(path)? == 0;
         match (application, version) {
             (APPLICATION, 1..=VERSION) => {}
-            (APPLICATION, newer) if newer > VERSION => return Err(trouble(Trouble::Newer(newer))),
+            (APPLICATION, newer) if newer > VERSION => return Err(why(RegisterError::Newer(newer))),
             _ if blank && access == Access::Make => {}
-            _ => return Err(trouble(Trouble::Foreign)),
+            _ => return Err(why(RegisterError::Foreign)),
         }
         if access != Access::Read {
             if db.is_readonly("main").at(path)? {
-                return Err(trouble(Trouble::ReadOnly));
+                return Err(why(RegisterError::ReadOnly));
             }
             log_ahead(&db).at(path)?;
             if version < VERSION {
@@ -94,7 +94,7 @@ impl Register {
         // Synchronous FULL: what a commit has acknowledged survives a power cut, also in the write-ahead log.
         db.execute_batch("PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA trusted_schema = OFF;")
             .at(path)?;
-        let bench = db.query_row("SELECT bench FROM benches WHERE own = 1", [], |row| row.get(0)).at(path)?;
+        let bench = db.query_row("SELECT bench FROM benches WHERE local = 1", [], |row| row.get(0)).at(path)?;
         Ok(Self { db, path: path.into(), bench })
     }
 
@@ -152,7 +152,7 @@ fn migrate(db: &mut Connection, bench: &str) -> rusqlite::Result<()> {
             change.pragma_update(None, "application_id", APPLICATION as i32)?;
             let uuid = uuid::Uuid::now_v7().to_string();
             change.execute(
-                "INSERT INTO benches (bench, name, own, whole, records, seal) VALUES (?, ?, 1, 1, 0, ?)",
+                "INSERT INTO benches (bench, name, local, complete, last_number, seal) VALUES (?, ?, 1, 1, 0, ?)",
                 params![uuid, bench, genesis(&uuid)],
             )?;
         }
@@ -161,7 +161,7 @@ fn migrate(db: &mut Connection, bench: &str) -> rusqlite::Result<()> {
     change.commit()
 }
 
-/// What the first record of a bench is sealed onto.
+/// The seal before the first record of a bench.
 pub fn genesis(bench: &str) -> String {
     super::record::hex(&Sha256::digest(bench.as_bytes()))
 }

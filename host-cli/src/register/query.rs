@@ -6,21 +6,21 @@ use rusqlite::types::Value;
 use rusqlite::{Row, params_from_iter};
 use seathold_sequencer::input::Side;
 use seathold_sequencer::recipe::RawRecipe;
-use seathold_sequencer::verdict::{Ground, Verdict};
+use seathold_sequencer::verdict::{Reason, Verdict};
 use serde::Serialize;
 
 use super::Register;
+use super::error::{RegisterError, WithPath};
 use super::extract::from_word;
-use super::trouble::{At, Trouble};
-use crate::batch::standing::Said;
+use crate::batch::status::ReportedVerdict;
 use crate::error::Error;
 
 /// Rows read at a time.
 const PAGE: usize = 512;
 
-/// Which runs are wanted; everything left out does not matter.
+/// Which runs to select; everything left out does not matter.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Filter {
+pub struct RunFilter {
     /// Exactly this serial number.
     pub serial: Option<String>,
     /// UUID of a batch.
@@ -43,7 +43,7 @@ pub struct Filter {
 
 /// A run without its samples.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Run {
+pub struct RunRow {
     /// Its id in this file.
     #[serde(skip)]
     pub id: i64,
@@ -58,7 +58,7 @@ pub struct Run {
     /// UUID of the batch it was run for.
     pub batch: Option<String>,
     /// The rework note that it follows, as `BENCH/NUMBER`.
-    pub answers: Option<String>,
+    pub after_rework: Option<String>,
     /// Who ran it; empty where not said.
     pub operator: String,
     /// When it began, RFC 3339 in UTC.
@@ -67,10 +67,10 @@ pub struct Run {
     pub ended_at: String,
     /// When it was put into the register.
     pub appended_at: String,
-    /// Sides asked for: "both", "first", "second".
-    pub asked: String,
+    /// Sides requested: "both", "first", "second".
+    pub sides_requested: String,
     /// "judged", "fault", "refused", "given-up", "cut-short".
-    pub ending: String,
+    pub outcome: String,
     /// The run's verdict.
     pub verdict: Option<Verdict>,
     /// Greatest leak allowed.
@@ -87,7 +87,7 @@ pub struct Run {
     pub calibrations: String,
     /// Program that wrote the recording.
     pub program: String,
-    /// What stood behind the transducer.
+    /// The source of the readings.
     pub source: String,
     /// More of that, as JSON.
     pub identity: String,
@@ -97,24 +97,24 @@ pub struct Run {
     pub polls: u64,
     /// Its seal.
     pub seal: String,
-    /// What was found on each side, in the order judged.
-    pub sides: Vec<SideFound>,
+    /// The result of each side, in the order judged.
+    pub sides: Vec<SideRow>,
 }
 
-/// What was found on a side.
+/// The result of a side.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct SideFound {
+pub struct SideRow {
     /// The side.
     pub side: Side,
     /// The verdict.
     pub verdict: Verdict,
     /// Why.
-    pub ground: Ground,
+    pub ground: Reason,
     /// Leak; `None` where nothing was fitted.
     pub leak_pa_m3_s: Option<f64>,
     /// Expanded uncertainty: half-width of the interval.
     pub uncertainty_pa_m3_s: Option<f64>,
-    /// That the interval covers the true leak with.
+    /// The probability that the interval covers the true leak.
     pub coverage: Option<f64>,
     /// Greatest leak allowed.
     pub limit_pa_m3_s: f64,
@@ -128,11 +128,11 @@ pub struct SideFound {
     pub after_ms: u32,
 }
 
-const COLUMNS: &str = "id, bench, number, recording, serial, batch, answers, operator, started_at, ended_at, \
-     appended_at, asked, ending, verdict, limit_pa_m3_s, recipe, recipe_name, rig, rig_name, calibrations, program, \
-     source, identity, leak_unit, polls, seal";
+const COLUMNS: &str = "id, bench, number, recording, serial, batch, after_rework, operator, started_at, ended_at, \
+     appended_at, sides_requested, outcome, verdict, limit_pa_m3_s, recipe, recipe_name, rig, rig_name, calibrations, \
+     program, source, identity, leak_unit, polls, seal";
 
-const SIDES: &str = "run, side, verdict, ground, leak_pa_m3_s, uncertainty_pa_m3_s, coverage, limit_pa_m3_s, window_ms, \
+const SIDES: &str = "run, side, verdict, reason, leak_pa_m3_s, uncertainty_pa_m3_s, coverage, limit_pa_m3_s, window_ms, \
      isolated_pa, fall_pa, after_ms";
 
 /// A word of ours in a column.
@@ -144,7 +144,7 @@ fn worded<T: serde::de::DeserializeOwned>(row: &Row<'_>, at: usize) -> rusqlite:
     })
 }
 
-impl Run {
+impl RunRow {
     fn from_row(row: &Row<'_>) -> rusqlite::Result<Self> {
         let verdict: Option<String> = row.get(13)?;
         Ok(Self {
@@ -154,13 +154,13 @@ impl Run {
             recording: row.get(3)?,
             serial: row.get(4)?,
             batch: row.get(5)?,
-            answers: row.get(6)?,
+            after_rework: row.get(6)?,
             operator: row.get(7)?,
             started_at: row.get(8)?,
             ended_at: row.get(9)?,
             appended_at: row.get(10)?,
-            asked: row.get(11)?,
-            ending: row.get(12)?,
+            sides_requested: row.get(11)?,
+            outcome: row.get(12)?,
             verdict: if verdict.is_some() { Some(worded(row, 13)?) } else { None },
             limit_pa_m3_s: row.get(14)?,
             recipe: row.get(15)?,
@@ -179,27 +179,27 @@ impl Run {
     }
 
     /// The result of a side; of several, the last.
-    pub fn side(&self, side: Side) -> Option<&SideFound> {
+    pub fn side(&self, side: Side) -> Option<&SideRow> {
         self.sides.iter().rev().find(|found| found.side == side)
     }
 
-    /// What people and other records call it, in whichever file it is: `BENCH/NUMBER`.
+    /// Its name in every file: `BENCH/NUMBER`.
     pub fn name(&self) -> String {
         format!("{}/{}", self.bench, self.number)
     }
 
-    /// What it has to say of a side. A run that was refused tested nothing.
-    pub fn said(&self, side: Side) -> Said {
+    /// Its verdict on a side. A run that was refused tested nothing.
+    pub fn reported_verdict(&self, side: Side) -> ReportedVerdict {
         let other = match side {
             Side::First => "second",
             Side::Second => "first",
         };
-        let tested = self.asked != other && self.ending != "refused";
+        let tested = self.sides_requested != other && self.outcome != "refused";
         tested.then(|| self.side(side).map(|found| found.verdict))
     }
 }
 
-impl SideFound {
+impl SideRow {
     fn from_row(row: &Row<'_>) -> rusqlite::Result<(i64, Self)> {
         let found = Self {
             side: worded(row, 1)?,
@@ -218,10 +218,10 @@ impl SideFound {
     }
 }
 
-impl Filter {
+impl RunFilter {
     /// Conditions in SQL, with their values.
     fn conditions(&self) -> (String, Vec<Value>) {
-        let mut text = String::from("again = 0");
+        let mut text = String::from("duplicate = 0");
         let mut values: Vec<Value> = Vec::new();
         let equal = [
             ("serial = ?", &self.serial),
@@ -243,11 +243,11 @@ impl Filter {
             values.extend([recipe.clone().into(), length.into(), recipe.to_lowercase().into()]);
         }
         if !self.verdicts.is_empty() {
-            let told: Vec<&Verdict> = self.verdicts.iter().flatten().collect();
-            let marks = vec!["?"; told.len()].join(", ");
+            let given: Vec<&Verdict> = self.verdicts.iter().flatten().collect();
+            let marks = vec!["?"; given.len()].join(", ");
             let without = if self.verdicts.contains(&None) { " OR verdict IS NULL" } else { "" };
             text += &format!(" AND (verdict IN ({marks}){without})");
-            values.extend(told.into_iter().map(|v| Value::from(super::extract::word(v))));
+            values.extend(given.into_iter().map(|v| Value::from(super::extract::word(v))));
         }
         if let Some((least, most)) = self.leak {
             text += " AND EXISTS (SELECT 1 FROM sides WHERE run = runs.id AND leak_pa_m3_s BETWEEN ? AND ?)";
@@ -257,30 +257,30 @@ impl Filter {
     }
 }
 
-/// Runs one after the other.
+/// Iterates over runs.
 #[derive(Debug)]
-pub struct Runs<'a> {
+pub struct RunRows<'a> {
     register: &'a Register,
     conditions: String,
     values: Vec<Value>,
-    page: VecDeque<Run>,
+    page: VecDeque<RunRow>,
     /// Date and id of the last one given; `None` at the beginning.
     last: Option<(String, i64)>,
     over: bool,
 }
 
 impl Register {
-    /// The runs wanted, by date. A recording that several benches brought is given once.
-    pub fn runs(&self, filter: Filter) -> Runs<'_> {
+    /// The selected runs, by date. A recording merged from several benches comes once.
+    pub fn runs(&self, filter: RunFilter) -> RunRows<'_> {
         let (conditions, values) = filter.conditions();
-        Runs { register: self, conditions, values, page: VecDeque::new(), last: None, over: false }
+        RunRows { register: self, conditions, values, page: VecDeque::new(), last: None, over: false }
     }
 
     /// How many that would be.
     ///
     /// # Errors
     /// When the register cannot be read.
-    pub fn count(&self, filter: &Filter) -> Result<u64, Error> {
+    pub fn count(&self, filter: &RunFilter) -> Result<u64, Error> {
         let (conditions, values) = filter.conditions();
         let text = format!("SELECT count(*) FROM runs WHERE {conditions}");
         let count = self.db.query_row(&text, params_from_iter(values), |row| row.get::<_, i64>(0)).at(&self.path)?;
@@ -291,17 +291,19 @@ impl Register {
     ///
     /// # Errors
     /// When there is none, or the register cannot be read.
-    pub fn run(&self, id: i64) -> Result<Run, Error> {
+    pub fn run(&self, id: i64) -> Result<RunRow, Error> {
         let mut page = self.page("id = ?", &[Value::Integer(id)], 1).at(&self.path)?;
-        page.pop_front().ok_or_else(|| Error::register(&self.path, Trouble::Refused(format!("there is no run {id}"))))
+        page.pop_front()
+            .ok_or_else(|| Error::register(&self.path, RegisterError::Refused(format!("there is no record {id}"))))
     }
 
-    /// The run that people call this: a number of this bench's, `BENCH/NUMBER`, or the beginning of its recording's hash.
+    /// The run of this name: a number of this bench's, `BENCH/NUMBER`, or the beginning of its recording's
+    /// hash.
     ///
     /// # Errors
     /// When there is none, or several, or the register cannot be read.
-    pub fn run_named(&self, name: &str) -> Result<Run, Error> {
-        let none = |why: String| Error::register(&self.path, Trouble::Refused(why));
+    pub fn run_named(&self, name: &str) -> Result<RunRow, Error> {
+        let none = |why: String| Error::register(&self.path, RegisterError::Refused(why));
         let (bench, number) = match name.split_once('/') {
             Some((bench, number)) => (bench.to_owned(), number.parse::<i64>().ok()),
             None => (self.bench.clone(), name.parse::<i64>().ok()),
@@ -316,14 +318,14 @@ impl Register {
         let hexadecimal = name.len() >= 6 && name.chars().all(|c| c.is_ascii_hexdigit());
         let mut found = if found.is_empty() && hexadecimal {
             let values = [Value::from(format!("{}%", name.to_lowercase()))];
-            self.page("again = 0 AND recording LIKE ?", &values, 2).at(&self.path)?
+            self.page("duplicate = 0 AND recording LIKE ?", &values, 2).at(&self.path)?
         } else {
             found
         };
         match (found.pop_front(), found.pop_front()) {
             (Some(run), None) => Ok(run),
-            (Some(_), Some(_)) => Err(none(format!("\"{name}\" stands for several runs; give more of it"))),
-            (None, _) => Err(none(format!("there is no run \"{name}\"; `seathold find` lists the runs there are"))),
+            (Some(_), Some(_)) => Err(none(format!("\"{name}\" matches several records; give more of it"))),
+            (None, _) => Err(none(format!("there is no record \"{name}\"; `seathold find` lists the runs there are"))),
         }
     }
 
@@ -350,7 +352,7 @@ impl Register {
     /// A recipe by its hash. A field that it did not have yet takes its built-in value.
     ///
     /// # Errors
-    /// When there is none, it cannot be made out, or the register cannot be read.
+    /// When there is none, it cannot be decoded, or the register cannot be read.
     pub fn recipe(&self, sha256: &str) -> Result<RawRecipe, Error> {
         let json = self.part("recipes", sha256)?;
         let mut whole = serde_json::to_value(RawRecipe::DEMO).unwrap_or_default();
@@ -360,27 +362,28 @@ impl Register {
             whole.extend(recorded);
         }
         serde_json::from_value(whole).map_err(|why| {
-            let why = format!("recipe {sha256} cannot be made out: {why}");
-            Error::register(&self.path, Trouble::Damaged(why))
+            let why = format!("recipe {sha256} cannot be decoded: {why}");
+            Error::register(&self.path, RegisterError::Damaged(why))
         })
     }
 
     /// Up to `most` runs by date, with their sides.
-    fn page(&self, conditions: &str, values: &[Value], most: usize) -> rusqlite::Result<VecDeque<Run>> {
+    fn page(&self, conditions: &str, values: &[Value], most: usize) -> rusqlite::Result<VecDeque<RunRow>> {
         let text = format!("SELECT {COLUMNS} FROM runs WHERE {conditions} ORDER BY started_at, id LIMIT {most}");
         let mut query = self.db.prepare_cached(&text)?;
-        let rows = query.query_map(params_from_iter(values), Run::from_row)?;
-        let mut runs: VecDeque<Run> = rows.collect::<rusqlite::Result<_>>()?;
-        let mut query = self.db.prepare_cached(&format!("SELECT {SIDES} FROM sides WHERE run = ? ORDER BY place"))?;
+        let rows = query.query_map(params_from_iter(values), RunRow::from_row)?;
+        let mut runs: VecDeque<RunRow> = rows.collect::<rusqlite::Result<_>>()?;
+        let mut query =
+            self.db.prepare_cached(&format!("SELECT {SIDES} FROM sides WHERE run = ? ORDER BY position"))?;
         for run in &mut runs {
-            let rows = query.query_map([run.id], |row| SideFound::from_row(row).map(|(_, found)| found))?;
+            let rows = query.query_map([run.id], |row| SideRow::from_row(row).map(|(_, found)| found))?;
             run.sides = rows.collect::<rusqlite::Result<_>>()?;
         }
         Ok(runs)
     }
 }
 
-impl Runs<'_> {
+impl RunRows<'_> {
     fn turn(&mut self) -> Result<(), Error> {
         let mut conditions = self.conditions.clone();
         let mut values = self.values.clone();
@@ -395,8 +398,8 @@ impl Runs<'_> {
     }
 }
 
-impl Iterator for Runs<'_> {
-    type Item = Result<Run, Error>;
+impl Iterator for RunRows<'_> {
+    type Item = Result<RunRow, Error>;
 
     fn next(&mut self) -> Option<Self::Item> {
         if self.page.is_empty()

@@ -1,9 +1,9 @@
-//! Runs and notes as rows, and the seal over each.
+//! Runs and notes as rows, and the hash chain over them.
 //!
-//! A seal is the SHA-256 over the record's values as netstrings, one after the other: the word `run` or `note`, then the
-//! columns in the order of the table without `id`, `again` and `seal`, and for a run each side's columns without `run`.
-//! A netstring is the length in bytes, a colon, the bytes, a comma; a real number is the 16 hexadecimal digits of its
-//! bits, NULL is `-,`. The column `previous` is among them, and that is what makes it a chain.
+//! A seal is the SHA-256 over the record's values as netstrings, one after the other: the word `run` or `note`, then
+//! the columns in the order of the table without `id`, `duplicate` and `seal`, and for a run each side's columns
+//! without `run`. A netstring is the length in bytes, a colon, the bytes, a comma; a real number is the 16 hexadecimal
+//! digits of its bits, NULL is `-,`. The column `previous` is among them, and that is what makes it a chain.
 
 use rusqlite::types::{Value, ValueRef};
 use rusqlite::{Connection, Row, params_from_iter};
@@ -11,7 +11,7 @@ use sha2::{Digest, Sha256};
 
 /// A table of records: which columns are sealed, in order.
 #[derive(Clone, Copy, Debug)]
-pub struct Table {
+pub struct ChainTable {
     /// Its name in SQLite.
     pub name: &'static str,
     /// First word under the seal.
@@ -21,7 +21,7 @@ pub struct Table {
 }
 
 /// The table of runs.
-pub const RUNS: Table = Table {
+pub const RUNS: ChainTable = ChainTable {
     name: "runs",
     word: "run",
     columns: &[
@@ -30,13 +30,13 @@ pub const RUNS: Table = Table {
         "recording",
         "serial",
         "batch",
-        "answers",
+        "after_rework",
         "operator",
         "started_at",
         "ended_at",
         "appended_at",
-        "asked",
-        "ending",
+        "sides_requested",
+        "outcome",
         "verdict",
         "limit_pa_m3_s",
         "recipe",
@@ -54,7 +54,7 @@ pub const RUNS: Table = Table {
 };
 
 /// The table of notes.
-pub const NOTES: Table = Table {
+pub const NOTES: ChainTable = ChainTable {
     name: "notes",
     word: "note",
     columns: &["bench", "number", "kind", "batch", "serial", "about", "operator", "written_at", "text", "previous"],
@@ -62,10 +62,10 @@ pub const NOTES: Table = Table {
 
 /// Columns of a run's side under the run's seal.
 pub const SIDES: &[&str] = &[
-    "place",
+    "position",
     "side",
     "verdict",
-    "ground",
+    "reason",
     "leak_pa_m3_s",
     "uncertainty_pa_m3_s",
     "coverage",
@@ -78,16 +78,16 @@ pub const SIDES: &[&str] = &[
 
 /// A record as its values.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Record {
-    /// Where it belongs.
+pub struct ChainRecord {
+    /// Its table.
     pub values: Vec<Value>,
     /// A run's sides.
     pub sides: Vec<Vec<Value>>,
 }
 
-impl Record {
+impl ChainRecord {
     /// The seal over it.
-    pub fn seal(&self, table: &Table) -> String {
+    pub fn seal(&self, table: &ChainTable) -> String {
         let mut hash = Sha256::new();
         netstring(&mut hash, table.word.as_bytes());
         for value in self.values.iter().chain(self.sides.iter().flatten()) {
@@ -102,12 +102,12 @@ impl Record {
     }
 
     /// A value by the name of its column.
-    pub fn value(&self, table: &Table, column: &str) -> Option<&Value> {
+    pub fn value(&self, table: &ChainTable, column: &str) -> Option<&Value> {
         self.values.get(table.columns.iter().position(|c| *c == column)?)
     }
 
     /// A text by the name of its column; empty where it is none.
-    pub fn text(&self, table: &Table, column: &str) -> &str {
+    pub fn text(&self, table: &ChainTable, column: &str) -> &str {
         match self.value(table, column) {
             Some(Value::Text(text)) => text,
             _ => "",
@@ -115,7 +115,7 @@ impl Record {
     }
 
     /// The number in its bench's chain.
-    pub fn number(&self, table: &Table) -> i64 {
+    pub fn number(&self, table: &ChainTable) -> i64 {
         match self.value(table, "number") {
             Some(Value::Integer(number)) => *number,
             _ => 0,
@@ -123,23 +123,23 @@ impl Record {
     }
 
     /// Reads one whose columns begin at `from` in the row; its sides are read apart.
-    pub(super) fn from_row(row: &Row<'_>, table: &Table, from: usize) -> rusqlite::Result<Self> {
+    pub(super) fn from_row(row: &Row<'_>, table: &ChainTable, from: usize) -> rusqlite::Result<Self> {
         let values: rusqlite::Result<_> = (from..from + table.columns.len()).map(|i| row.get(i)).collect();
         Ok(Self { values: values?, sides: Vec::new() })
     }
 
     /// Reads the sides of the run with this id.
     pub(super) fn read_sides(&mut self, db: &Connection, run: i64) -> rusqlite::Result<()> {
-        let text = format!("SELECT {} FROM sides WHERE run = ? ORDER BY place", SIDES.join(", "));
+        let text = format!("SELECT {} FROM sides WHERE run = ? ORDER BY position", SIDES.join(", "));
         let mut query = db.prepare_cached(&text)?;
         let rows = query.query_map([run], |row| (0..SIDES.len()).map(|i| row.get(i)).collect())?;
         self.sides = rows.collect::<rusqlite::Result<_>>()?;
         Ok(())
     }
 
-    /// Writes it, and gives its id. `again`: whether the file has a run with the same recording already.
-    pub(super) fn insert(&self, db: &Connection, table: &Table, seal: &str, again: bool) -> rusqlite::Result<i64> {
-        let local = if table.word == RUNS.word { ", again" } else { "" };
+    /// Writes it, and returns its id. `duplicate`: whether the file has a run with the same recording already.
+    pub(super) fn insert(&self, db: &Connection, table: &ChainTable, seal: &str, again: bool) -> rusqlite::Result<i64> {
+        let local = if table.word == RUNS.word { ", duplicate" } else { "" };
         let marks = vec!["?"; self.values.len() + 1 + usize::from(!local.is_empty())].join(", ");
         let text = format!("INSERT INTO {} ({}, seal{local}) VALUES ({marks})", table.name, table.columns.join(", "));
         let seal = Value::Text(seal.to_owned());

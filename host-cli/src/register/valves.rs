@@ -1,22 +1,22 @@
-//! Batches, their lists of valves, and what was noted between runs.
+//! Batches, their lists of valves, and notes between runs.
 
 use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, params};
 use serde::Serialize;
 
-use super::append::{Note, NoteKind, insert_note, second, transact};
+use super::append::{NewNote, NoteKind, insert_note, second, transact};
+use super::error::{RegisterError, WithPath};
 use super::extract::from_word;
-use super::trouble::{At, Trouble};
 use super::{Register, record::NOTES};
 use crate::error::Error;
 
-/// A valve as the register knows it.
+/// A valve in the register.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
-pub struct Valve {
+pub struct ValveRecord {
     /// Serial number.
     pub serial: String,
-    /// "air", "hand", or empty where not said.
-    pub kind: String,
+    /// "air", "hand", or empty where not given.
+    pub actuation: String,
     /// Nominal size.
     pub dn: Option<u32>,
     /// Anything else.
@@ -25,10 +25,10 @@ pub struct Valve {
 
 /// A batch.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct Batch {
+pub struct BatchRecord {
     /// UUID: the same in every register.
     pub batch: String,
-    /// What people call it.
+    /// Its name.
     pub name: String,
     /// When it was opened.
     pub opened_at: String,
@@ -38,14 +38,13 @@ pub struct Batch {
     pub digits: String,
     /// How many valves are on its list.
     pub valves: u32,
-    /// Whether this file has only a selection of some bench's records on it: what is not here may have been done all the
-    /// same.
+    /// Whether this file has only a selection of some bench's records on it: more may have been done than is here.
     pub selection: bool,
 }
 
-/// A note as it stands in the register.
+/// A note in the register.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct Noted {
+pub struct NoteRecord {
     /// UUID of the bench.
     pub bench: String,
     /// Its number in that bench's chain.
@@ -62,12 +61,12 @@ pub struct Noted {
     pub operator: String,
     /// When.
     pub written_at: String,
-    /// What it says.
+    /// The text.
     pub text: String,
 }
 
-impl Noted {
-    /// What people and other records call it, in whichever file it is: `BENCH/NUMBER`.
+impl NoteRecord {
+    /// Its name in every file: `BENCH/NUMBER`.
     pub fn name(&self) -> String {
         format!("{}/{}", self.bench, self.number)
     }
@@ -81,31 +80,31 @@ impl Register {
     pub fn open_batch(
         &mut self,
         name: &str,
-        valves: &[Valve],
+        valves: &[ValveRecord],
         digits: &str,
         operator: &str,
         now: Timestamp,
-    ) -> Result<Batch, Error> {
+    ) -> Result<BatchRecord, Error> {
         let taken = self.batches()?.into_iter().any(|b| b.name == name && b.closed_at.is_none());
         if taken {
             let why = format!("batch {name} is open already; close it first, or choose another name");
-            return Err(Error::register(&self.path, Trouble::Refused(why)));
+            return Err(Error::register(&self.path, RegisterError::Refused(why)));
         }
         let (path, bench) = (self.path.clone(), self.bench.clone());
         let batch = uuid::Uuid::now_v7().to_string();
         let opened_at = second(now);
         transact(&mut self.db, |change| {
             change.execute(
-                "INSERT INTO batches (batch, name, opened_at, digits) VALUES (?, ?, ?, ?)",
+                "INSERT INTO batches (batch, name, opened_at, check_digit) VALUES (?, ?, ?, ?)",
                 params![batch, name, opened_at, digits],
             )?;
             for (place, valve) in (1_i64..).zip(valves) {
                 tell_valve(change, valve)?;
                 change
-                    .prepare_cached("INSERT INTO batch_valves (batch, place, serial) VALUES (?, ?, ?)")?
+                    .prepare_cached("INSERT INTO batch_valves (batch, position, serial) VALUES (?, ?, ?)")?
                     .execute(params![batch, place, valve.serial])?;
             }
-            let note = Note {
+            let note = NewNote {
                 kind: NoteKind::Opened,
                 batch: Some(batch.clone()),
                 serial: None,
@@ -116,7 +115,7 @@ impl Register {
             insert_note(change, &bench, &note, now)
         })
         .at(&path)?;
-        Ok(Batch {
+        Ok(BatchRecord {
             batch,
             name: name.into(),
             opened_at,
@@ -131,18 +130,18 @@ impl Register {
     ///
     /// # Errors
     /// When the register cannot be read.
-    pub fn batches(&self) -> Result<Vec<Batch>, Error> {
-        let batches = || -> rusqlite::Result<Vec<Batch>> {
+    pub fn batches(&self) -> Result<Vec<BatchRecord>, Error> {
+        let batches = || -> rusqlite::Result<Vec<BatchRecord>> {
             let mut query = self.db.prepare_cached(
-                "SELECT batch, name, opened_at, digits, (SELECT count(*) FROM batch_valves v WHERE v.batch = b.batch), \
+                "SELECT batch, name, opened_at, check_digit, (SELECT count(*) FROM batch_valves v WHERE v.batch = b.batch), \
                  (SELECT max(written_at) FROM notes n WHERE n.batch = b.batch AND n.kind = 'closed'), \
-                 EXISTS (SELECT 1 FROM benches c WHERE c.whole = 0 AND (\
+                 EXISTS (SELECT 1 FROM benches c WHERE c.complete = 0 AND (\
                  EXISTS (SELECT 1 FROM runs r WHERE r.batch = b.batch AND +r.bench = c.bench) OR \
                  EXISTS (SELECT 1 FROM notes n WHERE n.batch = b.batch AND +n.bench = c.bench))) \
                  FROM batches b ORDER BY opened_at, batch",
             )?;
             let rows = query.query_map([], |row| {
-                Ok(Batch {
+                Ok(BatchRecord {
                     batch: row.get(0)?,
                     name: row.get(1)?,
                     opened_at: row.get(2)?,
@@ -166,17 +165,17 @@ impl Register {
         self.db.query_row(text, [batch], |row| row.get(0)).at(&self.path)
     }
 
-    /// The batch that people call this: by its name, or by the beginning of its UUID.
+    /// The batch of this name, or with this beginning of its UUID.
     ///
     /// # Errors
     /// When there is none, or several that are equally likely.
-    pub fn batch_named(&self, name: &str) -> Result<Batch, Error> {
+    pub fn batch_named(&self, name: &str) -> Result<BatchRecord, Error> {
         let all = self.batches()?;
-        let refused = |why| Error::register(&self.path, Trouble::Refused(why));
-        let mut fits: Vec<&Batch> = all.iter().filter(|b| b.name == name).collect();
+        let refused = |why| Error::register(&self.path, RegisterError::Refused(why));
+        let mut fits: Vec<&BatchRecord> = all.iter().filter(|b| b.name == name).collect();
         if fits.len() > 1 {
             // A name used again: the open one is meant.
-            let open: Vec<&Batch> = fits.iter().copied().filter(|b| b.closed_at.is_none()).collect();
+            let open: Vec<&BatchRecord> = fits.iter().copied().filter(|b| b.closed_at.is_none()).collect();
             fits = if open.is_empty() { fits } else { open };
         }
         if fits.is_empty() && name.len() >= 8 {
@@ -198,7 +197,7 @@ impl Register {
         }
     }
 
-    /// Serials known that one which is not may have meant, likeliest first.
+    /// Known serials similar to one that is not known, likeliest first.
     ///
     /// # Errors
     /// When the register cannot be read.
@@ -209,18 +208,21 @@ impl Register {
             rows.collect()
         };
         let all = all().at(&self.path)?;
-        Ok(crate::batch::alike::meant(serial, all.iter().map(String::as_str)).into_iter().map(str::to_owned).collect())
+        Ok(crate::batch::similar_serials::meant(serial, all.iter().map(String::as_str))
+            .into_iter()
+            .map(str::to_owned)
+            .collect())
     }
 
     /// The valves of a batch, in the order of its list.
     ///
     /// # Errors
     /// When the register cannot be read.
-    pub fn valves_of(&self, batch: &str) -> Result<Vec<Valve>, Error> {
-        let valves = || -> rusqlite::Result<Vec<Valve>> {
+    pub fn valves_of(&self, batch: &str) -> Result<Vec<ValveRecord>, Error> {
+        let valves = || -> rusqlite::Result<Vec<ValveRecord>> {
             let mut query = self.db.prepare_cached(
-                "SELECT v.serial, v.kind, v.dn, v.notes FROM batch_valves b JOIN valves v ON v.serial = b.serial \
-                 WHERE b.batch = ? ORDER BY b.place",
+                "SELECT v.serial, v.actuation, v.dn, v.notes FROM batch_valves b JOIN valves v ON v.serial = b.serial \
+                 WHERE b.batch = ? ORDER BY b.position",
             )?;
             let rows = query.query_map([batch], valve_row)?;
             rows.collect()
@@ -232,8 +234,8 @@ impl Register {
     ///
     /// # Errors
     /// When the register cannot be read.
-    pub fn valve(&self, serial: &str) -> Result<Option<Valve>, Error> {
-        let text = "SELECT serial, kind, dn, notes FROM valves WHERE serial = ?";
+    pub fn valve(&self, serial: &str) -> Result<Option<ValveRecord>, Error> {
+        let text = "SELECT serial, actuation, dn, notes FROM valves WHERE serial = ?";
         self.db.query_row(text, [serial], valve_row).optional().at(&self.path)
     }
 
@@ -243,16 +245,16 @@ impl Register {
     /// When the register cannot be read.
     pub fn rework_before(&self, batch: &str, serial: &str, started_at: &str) -> Result<Option<String>, Error> {
         let notes = self.notes(Some(batch), Some(serial))?;
-        let before = |n: &&Noted| n.kind == NoteKind::Rework && n.written_at.as_str() <= started_at;
-        Ok(notes.iter().rev().find(before).map(Noted::name))
+        let before = |n: &&NoteRecord| n.kind == NoteKind::Rework && n.written_at.as_str() <= started_at;
+        Ok(notes.iter().rev().find(before).map(NoteRecord::name))
     }
 
     /// Notes on a batch, or on a valve over all batches, in the order written.
     ///
     /// # Errors
     /// When the register cannot be read.
-    pub fn notes(&self, batch: Option<&str>, serial: Option<&str>) -> Result<Vec<Noted>, Error> {
-        let notes = || -> rusqlite::Result<Vec<Noted>> {
+    pub fn notes(&self, batch: Option<&str>, serial: Option<&str>) -> Result<Vec<NoteRecord>, Error> {
+        let notes = || -> rusqlite::Result<Vec<NoteRecord>> {
             let columns: Vec<&str> = NOTES.columns.iter().copied().filter(|c| *c != "previous").collect();
             let condition = match (batch, serial) {
                 (Some(_), Some(_)) => "batch = ?1 AND serial = ?2",
@@ -264,10 +266,10 @@ impl Register {
             let mut query = self.db.prepare_cached(&text)?;
             let rows = query.query_map(params![batch, serial], |row| {
                 let kind: String = row.get(2)?;
-                Ok(Noted {
+                Ok(NoteRecord {
                     bench: row.get(0)?,
                     number: row.get(1)?,
-                    // A word of a newer program is shown as a remark.
+                    // A kind of a newer program is shown as a remark.
                     kind: from_word(&kind).unwrap_or(NoteKind::Remark),
                     batch: row.get(3)?,
                     serial: row.get(4)?,
@@ -283,21 +285,21 @@ impl Register {
     }
 }
 
-fn valve_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Valve> {
-    Ok(Valve { serial: row.get(0)?, kind: row.get(1)?, dn: row.get(2)?, notes: row.get(3)? })
+fn valve_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<ValveRecord> {
+    Ok(ValveRecord { serial: row.get(0)?, actuation: row.get(1)?, dn: row.get(2)?, notes: row.get(3)? })
 }
 
-/// Writes what is told of a valve over what was known; what is not told stays.
-pub(super) fn tell_valve(db: &Connection, valve: &Valve) -> rusqlite::Result<()> {
+/// Updates a valve with the data given; what is not given stays.
+pub(super) fn tell_valve(db: &Connection, valve: &ValveRecord) -> rusqlite::Result<()> {
     let mut insert = db.prepare_cached(
-        "INSERT INTO valves (serial, kind, dn, notes) VALUES (?, ?, ?, ?) ON CONFLICT (serial) DO UPDATE SET \
-         kind = iif(excluded.kind = '', kind, excluded.kind), dn = ifnull(excluded.dn, dn), \
+        "INSERT INTO valves (serial, actuation, dn, notes) VALUES (?, ?, ?, ?) ON CONFLICT (serial) DO UPDATE SET \
+         actuation = iif(excluded.actuation = '', actuation, excluded.actuation), dn = ifnull(excluded.dn, dn), \
          notes = iif(excluded.notes = '', notes, excluded.notes)",
     )?;
-    insert.execute(params![valve.serial, valve.kind, valve.dn, valve.notes]).map(|_| ())
+    insert.execute(params![valve.serial, valve.actuation, valve.dn, valve.notes]).map(|_| ())
 }
 
-/// Without what parts fields and lines.
+/// Without field and line separators.
 fn flat(text: &str) -> String {
     text.replace(['\t', '\n', '\r'], " ")
 }
@@ -312,11 +314,11 @@ pub(super) fn sealed_as(text: &str, name: &str, digits: &str) -> bool {
 }
 
 /// The list of a batch as its opening note seals it: name and check digit, then a line a valve, tab-separated.
-fn list_text(name: &str, digits: &str, valves: &[Valve]) -> String {
+fn list_text(name: &str, digits: &str, valves: &[ValveRecord]) -> String {
     let mut text = head(name, digits);
     for valve in valves {
         let dn = valve.dn.map_or_else(String::new, |dn| dn.to_string());
-        text.push_str(&format!("{}\t{}\t{dn}\t{}\n", valve.serial, valve.kind, flat(&valve.notes)));
+        text.push_str(&format!("{}\t{}\t{dn}\t{}\n", valve.serial, valve.actuation, flat(&valve.notes)));
     }
     text
 }
@@ -326,9 +328,9 @@ pub(super) fn sealed_list(text: &str) -> Vec<String> {
     text.lines().skip(1).map(|line| line.split('\t').next().unwrap_or_default().to_owned()).collect()
 }
 
-/// The serials of a batch as its table has them.
+/// The serials of a batch from its table.
 pub(super) fn list(db: &Connection, batch: &str) -> rusqlite::Result<Vec<String>> {
-    let mut query = db.prepare_cached("SELECT serial FROM batch_valves WHERE batch = ? ORDER BY place")?;
+    let mut query = db.prepare_cached("SELECT serial FROM batch_valves WHERE batch = ? ORDER BY position")?;
     let rows = query.query_map([batch], |row| row.get(0))?;
     rows.collect()
 }

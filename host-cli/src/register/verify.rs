@@ -1,44 +1,44 @@
-//! Walking the chains: is every record as it was written, in its place, and true to its recording?
+//! Verifying the hash chains: is every record as it was written, in its position, and consistent with its recording?
 
 use rayon::prelude::*;
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension};
 
 use super::Register;
-use super::extract::Extract;
+use super::error::WithPath;
+use super::extract::RecordingExtract;
 use super::open::genesis;
-use super::record::{NOTES, RUNS, Record, Table, sha256};
-use super::trouble::At;
+use super::record::{ChainRecord, ChainTable, NOTES, RUNS, sha256};
 use crate::error::Error;
 
-/// Records checked side by side.
+/// Records checked in parallel.
 const TOGETHER: usize = 128;
 
-/// A chain that holds.
+/// A valid chain.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Chain {
+pub struct VerifiedChain {
     /// UUID of the bench.
     pub bench: String,
-    /// What people call it.
+    /// Its name.
     pub name: String,
     /// Whether it is the file's own.
-    pub own: bool,
+    pub local: bool,
     /// Whether every record from 1 on is here.
-    pub whole: bool,
+    pub complete: bool,
     /// Runs and notes here.
-    pub records: u64,
+    pub last_number: u64,
     /// Number of the last of them.
     pub last: u64,
     /// Seal of the last.
     pub seal: String,
 }
 
-/// The first record that does not hold.
+/// The first record that is not valid.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Broken {
+pub struct BrokenRecord {
     /// UUID of the bench.
     pub bench: String,
-    /// What people call it.
+    /// Its name.
     pub name: String,
     /// The record.
     pub number: i64,
@@ -49,26 +49,29 @@ pub struct Broken {
 /// A record as it is checked.
 struct Link {
     run: bool,
-    record: Record,
+    record: ChainRecord,
     seal: String,
     /// Bytes of a run's recording.
     bytes: Option<Vec<u8>>,
 }
 
 impl Register {
-    /// Checks every record: its place, its seal, the seal before it, and what its columns say against its recording.
-    /// Chains are walked one after the other; the walk ends at the first record that does not hold. `told` hears how
+    /// Checks every record: its position, its seal, the seal before it, and its columns against its recording.
+    /// Chains are walked one after the other; the walk ends at the first record that is not valid. `progress` gets how
     /// many records have been checked, and ends the walk by `false`.
     ///
     /// # Errors
     /// When the register cannot be read, or is too damaged to be read through.
-    pub fn verify(&self, mut told: impl FnMut(u64) -> bool) -> Result<Result<Vec<Chain>, Broken>, Error> {
-        // One snapshot: what others append meanwhile is not looked at.
+    pub fn verify(
+        &self,
+        mut progress: impl FnMut(u64) -> bool,
+    ) -> Result<Result<Vec<VerifiedChain>, BrokenRecord>, Error> {
+        // One snapshot: what others append meanwhile is not checked.
         let snapshot = self.db.unchecked_transaction().at(&self.path)?;
         let mut chains = chains(&snapshot).at(&self.path)?;
         let mut checked = 0;
         for chain in &mut chains {
-            if let Some(broken) = walk(&snapshot, chain, &mut checked, &mut told).at(&self.path)? {
+            if let Some(broken) = walk(&snapshot, chain, &mut checked, &mut progress).at(&self.path)? {
                 return Ok(Err(broken));
             }
         }
@@ -80,7 +83,7 @@ impl Register {
         Ok(Ok(chains))
     }
 
-    /// What is wrong with one record by itself, if anything: its seal, its recording, what it says of it. Whether it
+    /// What is wrong with one record by itself, if anything: its seal, its recording, its columns. Whether it
     /// follows the one before is for [`Register::verify`].
     ///
     /// # Errors
@@ -105,25 +108,25 @@ impl Register {
     ///
     /// # Errors
     /// When the register cannot be read.
-    pub fn chains(&self) -> Result<Vec<Chain>, Error> {
+    pub fn chains(&self) -> Result<Vec<VerifiedChain>, Error> {
         chains(&self.db).at(&self.path)
     }
 }
 
-fn chains(db: &Connection) -> rusqlite::Result<Vec<Chain>> {
+fn chains(db: &Connection) -> rusqlite::Result<Vec<VerifiedChain>> {
     let mut query =
         db.prepare(
-            "SELECT bench, name, own, whole, records, seal, iif(whole, records, \
+            "SELECT bench, name, local, complete, last_number, seal, iif(complete, last_number, \
              (SELECT count(*) FROM runs r WHERE r.bench = b.bench) + (SELECT count(*) FROM notes n WHERE n.bench = b.bench)) \
-             FROM benches b ORDER BY own DESC, bench",
+             FROM benches b ORDER BY local DESC, bench",
         )?;
     let rows = query.query_map([], |row| {
-        Ok(Chain {
+        Ok(VerifiedChain {
             bench: row.get(0)?,
             name: row.get(1)?,
-            own: row.get::<_, i64>(2)? == 1,
-            whole: row.get::<_, i64>(3)? == 1,
-            records: row.get::<_, i64>(6)?.try_into().unwrap_or(0),
+            local: row.get::<_, i64>(2)? == 1,
+            complete: row.get::<_, i64>(3)? == 1,
+            last_number: row.get::<_, i64>(6)?.try_into().unwrap_or(0),
             last: row.get::<_, i64>(4)?.try_into().unwrap_or(0),
             seal: row.get(5)?,
         })
@@ -134,11 +137,12 @@ fn chains(db: &Connection) -> rusqlite::Result<Vec<Chain>> {
 /// Walks a chain; its count becomes that of the records that are here.
 fn walk(
     db: &Connection,
-    chain: &mut Chain,
+    chain: &mut VerifiedChain,
     checked: &mut u64,
-    told: &mut impl FnMut(u64) -> bool,
-) -> rusqlite::Result<Option<Broken>> {
-    let broken = |number, what: String| Broken { bench: chain.bench.clone(), name: chain.name.clone(), number, what };
+    progress: &mut impl FnMut(u64) -> bool,
+) -> rusqlite::Result<Option<BrokenRecord>> {
+    let broken =
+        |number, what: String| BrokenRecord { bench: chain.bench.clone(), name: chain.name.clone(), number, what };
     let mut order = db.prepare(
         "SELECT number, 1, id FROM runs WHERE bench = ?1 UNION ALL SELECT number, 0, id FROM notes WHERE bench = ?1 \
          ORDER BY number",
@@ -161,7 +165,7 @@ fn walk(
         for (link, found) in links.iter().zip(found) {
             let table = if link.run { &RUNS } else { &NOTES };
             let number = link.record.number(table);
-            if number > last.0 + 1 && chain.whole {
+            if number > last.0 + 1 && chain.complete {
                 let to = number - 1;
                 let which = if to == last.0 + 1 { "is missing".into() } else { format!("to {to} are missing") };
                 return Ok(Some(broken(last.0 + 1, which)));
@@ -183,15 +187,15 @@ fn walk(
             here += 1;
         }
         *checked += links.len() as u64;
-        if !told(*checked) {
+        if !progress(*checked) {
             break;
         }
     }
     let (ends_at, seal): (i64, String) =
-        db.query_row("SELECT records, seal FROM benches WHERE bench = ?", [&chain.bench], |row| {
+        db.query_row("SELECT last_number, seal FROM benches WHERE bench = ?", [&chain.bench], |row| {
             Ok((row.get(0)?, row.get(1)?))
         })?;
-    let interrupted = !told(*checked);
+    let interrupted = !progress(*checked);
     if !interrupted && ends_at > last.0 {
         let which = if ends_at == last.0 + 1 { "is missing".into() } else { format!("to {ends_at} are missing") };
         return Ok(Some(broken(last.0 + 1, format!("{which} from the end of the chain"))));
@@ -199,16 +203,16 @@ fn walk(
     if !interrupted && (ends_at, &seal) != (last.0, &last.1) {
         return Ok(Some(broken(last.0, "is not the end that the chain is said to have".into())));
     }
-    chain.records = here;
+    chain.last_number = here;
     Ok(None)
 }
 
 fn link(db: &Connection, run: bool, id: i64) -> rusqlite::Result<Link> {
-    let table: &Table = if run { &RUNS } else { &NOTES };
+    let table: &ChainTable = if run { &RUNS } else { &NOTES };
     let text = format!("SELECT {}, seal FROM {} WHERE id = ?", table.columns.join(", "), table.name);
     let mut query = db.prepare_cached(&text)?;
     let (mut record, seal) =
-        query.query_row([id], |row| Ok((Record::from_row(row, table, 0)?, row.get(table.columns.len())?)))?;
+        query.query_row([id], |row| Ok((ChainRecord::from_row(row, table, 0)?, row.get(table.columns.len())?)))?;
     let mut bytes = None;
     if run {
         record.read_sides(db, id)?;
@@ -231,7 +235,7 @@ fn fault_of(link: &Link) -> Option<String> {
     if sha256(bytes) != link.record.text(&RUNS, "recording") {
         return Some("has a recording that was altered: its hash does not match".into());
     }
-    let extract = match Extract::of(bytes) {
+    let extract = match RecordingExtract::of(bytes) {
         Ok(extract) => extract,
         Err(why) => return Some(format!("has a recording that cannot be read: {why}")),
     };
@@ -255,7 +259,7 @@ fn shown(value: &Value) -> String {
     }
 }
 
-/// Whether what a run shares with others is what its hash says.
+/// Whether the shared texts of a run match their hashes.
 fn parts(db: &Connection, link: &Link) -> rusqlite::Result<Option<String>> {
     if !link.run {
         return Ok(None);
@@ -275,13 +279,13 @@ fn parts(db: &Connection, link: &Link) -> rusqlite::Result<Option<String>> {
     Ok(None)
 }
 
-/// What no seal covers, and what would hide a record: a bench that is not listed, a chain that is said to have holes, a run
-/// that is said to be there twice.
-fn unsealed(db: &Connection, chains: &[Chain]) -> rusqlite::Result<Option<Broken>> {
-    if let Some(own) = chains.iter().find(|chain| chain.own && !chain.whole) {
+/// What no seal covers and could hide a record: a bench that is not listed, a chain marked incomplete, a run marked as
+/// a duplicate.
+fn unsealed(db: &Connection, chains: &[VerifiedChain]) -> rusqlite::Result<Option<BrokenRecord>> {
+    if let Some(own) = chains.iter().find(|chain| chain.local && !chain.complete) {
         let (bench, name, number) = (own.bench.clone(), own.name.clone(), own.last as i64);
         let what = "ends the file's own chain, which is said to be a selection and never is".into();
-        return Ok(Some(Broken { bench, name, number, what }));
+        return Ok(Some(BrokenRecord { bench, name, number, what }));
     }
     let looks = [
         (
@@ -290,13 +294,13 @@ fn unsealed(db: &Connection, chains: &[Chain]) -> rusqlite::Result<Option<Broken
             "is of a bench that is not listed",
         ),
         (
-            "SELECT bench, number FROM runs r WHERE again <> 0 AND NOT EXISTS \
-             (SELECT 1 FROM runs o WHERE o.recording = r.recording AND o.again = 0)",
+            "SELECT bench, number FROM runs r WHERE duplicate <> 0 AND NOT EXISTS \
+             (SELECT 1 FROM runs o WHERE o.recording = r.recording AND o.duplicate = 0)",
             "is left out of counts as if its recording were here as another run too, and it is not",
         ),
         (
-            "SELECT bench, number FROM runs r WHERE again = 0 AND EXISTS \
-             (SELECT 1 FROM runs o WHERE o.recording = r.recording AND o.again = 0 AND o.id < r.id)",
+            "SELECT bench, number FROM runs r WHERE duplicate = 0 AND EXISTS \
+             (SELECT 1 FROM runs o WHERE o.recording = r.recording AND o.duplicate = 0 AND o.id < r.id)",
             "has a recording that is counted as another run too",
         ),
     ];
@@ -305,20 +309,20 @@ fn unsealed(db: &Connection, chains: &[Chain]) -> rusqlite::Result<Option<Broken
             .query_row(&format!("{text} LIMIT 1"), [], |row| Ok((row.get::<_, String>(0)?, row.get(1)?)))
             .optional()?;
         if let Some((bench, number)) = found {
-            return Ok(Some(Broken { name: name_of(chains, &bench), bench, number, what: what.into() }));
+            return Ok(Some(BrokenRecord { name: name_of(chains, &bench), bench, number, what: what.into() }));
         }
     }
     Ok(None)
 }
 
-fn name_of(chains: &[Chain], bench: &str) -> String {
+fn name_of(chains: &[VerifiedChain], bench: &str) -> String {
     chains.iter().find(|chain| chain.bench == bench).map_or_else(|| bench.to_owned(), |chain| chain.name.clone())
 }
 
 /// Whether each batch is what was sealed when it was opened: its name, check digit, moment and list.
-fn lists(db: &Connection, chains: &[Chain]) -> rusqlite::Result<Option<Broken>> {
+fn lists(db: &Connection, chains: &[VerifiedChain]) -> rusqlite::Result<Option<BrokenRecord>> {
     let mut query = db.prepare(
-        "SELECT n.bench, n.number, n.batch, n.text, n.written_at, b.name, b.digits, b.opened_at \
+        "SELECT n.bench, n.number, n.batch, n.text, n.written_at, b.name, b.check_digit, b.opened_at \
          FROM notes n LEFT JOIN batches b ON b.batch = n.batch WHERE n.kind = 'opened'",
     )?;
     let rows = query.query_map([], |row| {
@@ -338,7 +342,7 @@ fn lists(db: &Connection, chains: &[Chain]) -> rusqlite::Result<Option<Broken>> 
             continue;
         };
         let what = format!("opened a batch whose {what} was altered since");
-        return Ok(Some(Broken { name: name_of(chains, &bench), bench, number, what }));
+        return Ok(Some(BrokenRecord { name: name_of(chains, &bench), bench, number, what }));
     }
     Ok(None)
 }

@@ -1,4 +1,4 @@
-//! What another recipe changes of the results of a run.
+//! How another recipe changes the results of a run.
 
 use seathold_sequencer::field::Errors;
 use seathold_sequencer::input::Side;
@@ -7,28 +7,28 @@ use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::verdict::{SideResult, Verdict};
 use serde::Serialize;
 
-use super::again::{Unjudged, again};
-use super::course::Course;
-use crate::files::sheet::say;
+use super::rerun::{Unjudged, rerun};
+use super::timeline::Timeline;
+use crate::files::config_file::say;
 use crate::recording::Recording;
 
-/// Which way a verdict went.
+/// How a verdict changed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Way {
+pub enum VerdictShift {
     /// As recorded.
     Same,
     /// Accepted now, and not before.
     Accepted,
-    /// Found leaking now, and not before.
+    /// Leaking now, and not before.
     Rejected,
     /// Decided before, and not now.
     Open,
-    /// It cannot be told from what was recorded.
+    /// It cannot be decided from what was recorded.
     Unjudged,
 }
 
-impl Way {
+impl VerdictShift {
     fn between(old: Verdict, new: Verdict) -> Self {
         match new {
             _ if new == old => Self::Same,
@@ -41,20 +41,20 @@ impl Way {
 
 /// A side, as recorded and as another recipe judges it.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Changed {
+pub struct SideComparison {
     /// The side.
     pub side: Side,
     /// As recorded.
     pub old: Option<SideResult>,
     /// By the other recipe.
     pub new: Result<SideResult, Unjudged>,
-    /// Which way it went.
-    pub way: Way,
+    /// How it changed.
+    pub way: VerdictShift,
 }
 
 /// A run, as recorded and as another recipe judges it.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Compared {
+pub struct RunComparison {
     /// The valve.
     pub serial: String,
     /// When the run began.
@@ -64,17 +64,17 @@ pub struct Compared {
     /// The recipe it was judged with.
     pub recipe: RawRecipe,
     /// Its sides.
-    pub sides: Vec<Changed>,
+    pub sides: Vec<SideComparison>,
     /// Polls that went through the sequencer.
     pub polls: u64,
 }
 
-/// Judges a recording by the recipe that `change` makes of its own.
-pub fn compare(recording: &Recording, change: impl FnOnce(&RawRecipe, &RawRig) -> RawRecipe) -> Compared {
+/// Re-evaluates a recording by its own recipe after `change`.
+pub fn compare(recording: &Recording, change: impl FnOnce(&RawRecipe, &RawRig) -> RawRecipe) -> RunComparison {
     let header = &recording.header;
     let raw = change(&header.recipe, &header.rig);
-    let course = Course::of(recording);
-    let mut compared = Compared {
+    let timeline = Timeline::of(recording);
+    let mut compared = RunComparison {
         serial: header.serial.clone(),
         started_at: header.started_at.clone(),
         recorded: header.recipe,
@@ -82,35 +82,39 @@ pub fn compare(recording: &Recording, change: impl FnOnce(&RawRecipe, &RawRig) -
         sides: Vec::new(),
         polls: 0,
     };
-    let none = |why: Unjudged| -> Vec<Changed> {
-        let sides: Vec<Side> = course.sides.iter().map(|result| result.side).collect();
+    let none = |why: Unjudged| -> Vec<SideComparison> {
+        let sides: Vec<Side> = timeline.sides.iter().map(|result| result.side).collect();
         let sides = if sides.is_empty() { vec![Side::First] } else { sides };
-        let changed =
-            |side| Changed { side, old: course.result(side).copied(), new: Err(why.clone()), way: Way::Unjudged };
+        let changed = |side| SideComparison {
+            side,
+            old: timeline.result(side).copied(),
+            new: Err(why.clone()),
+            way: VerdictShift::Unjudged,
+        };
         sides.into_iter().map(changed).collect()
     };
-    let told = |errors: Errors| {
-        let told: Vec<String> = errors.as_slice().iter().map(|error| say(error, None, raw.reference_pa)).collect();
-        told.join("; ")
+    let describe = |errors: Errors| {
+        let list: Vec<String> = errors.as_slice().iter().map(|error| say(error, None, raw.reference_pa)).collect();
+        list.join("; ")
     };
-    let checked = header.rig.validate().map_err(&told);
-    let checked = checked.and_then(|rig| Ok((rig, raw.validate(&rig).map_err(&told)?)));
+    let checked = header.rig.validate().map_err(&describe);
+    let checked = checked.and_then(|rig| Ok((rig, raw.validate(&rig).map_err(&describe)?)));
     compared.sides = match checked {
         Err(why) => none(Unjudged::Invalid(why)),
-        Ok(_) if course.start.is_none() => none(Unjudged::NoRun),
+        Ok(_) if timeline.start.is_none() => none(Unjudged::NoRun),
         Ok((rig, recipe)) => {
-            let told = again(recording, &course, rig, recipe);
-            compared.polls = told.polls;
-            let changed = |told: super::Told| {
-                let old = course.result(told.side).copied();
-                let way = match (&old, &told.result) {
-                    (_, Err(_)) => Way::Unjudged,
-                    (Some(old), Ok(new)) => Way::between(old.verdict, new.verdict),
-                    (None, Ok(new)) => Way::between(Verdict::Void, new.verdict),
+            let rerun_result = rerun(recording, &timeline, rig, recipe);
+            compared.polls = rerun_result.polls;
+            let changed = |rerun_result: super::RerunSide| {
+                let old = timeline.result(rerun_result.side).copied();
+                let way = match (&old, &rerun_result.result) {
+                    (_, Err(_)) => VerdictShift::Unjudged,
+                    (Some(old), Ok(new)) => VerdictShift::between(old.verdict, new.verdict),
+                    (None, Ok(new)) => VerdictShift::between(Verdict::Void, new.verdict),
                 };
-                Changed { side: told.side, old, new: told.result, way }
+                SideComparison { side: rerun_result.side, old, new: rerun_result.result, way }
             };
-            told.sides.into_iter().map(changed).collect()
+            rerun_result.sides.into_iter().map(changed).collect()
         }
     };
     compared

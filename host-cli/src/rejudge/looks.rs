@@ -1,101 +1,101 @@
-//! A side judged by many limits at once.
+//! A side evaluated by many limits at once.
 //!
 //! Where and when the sequencer looks does not depend on the limit; only what each look decides does. So a side goes
 //! through the sequencer with a limit inside its own guard band, which keeps it looking to the end of what was
-//! recorded, and every other limit is then held against the same figures, by the sequencer's own [`decide`]. What rests
-//! on the limit in another way (a gross fall while measuring, a rise at the last look) is left to the whole sequencer.
+//! recorded, and every other limit is then applied to the same estimates, by the sequencer's own [`decide`]. What rests
+//! on the limit in another way (a gross fall while measuring, a rise at the last look) is left to a complete rerun.
 
 use seathold_sequencer::input::Side;
 use seathold_sequencer::measure::{Decision, Schedule, decide};
 use seathold_sequencer::recipe::{FIELDS, RawRecipe};
 use seathold_sequencer::rig::Rig;
 use seathold_sequencer::units::LeakRate;
-use seathold_sequencer::verdict::{Ground, SideResult, Verdict};
+use seathold_sequencer::verdict::{Reason, SideResult, Verdict};
 
-use super::again::{Look, Told, Unjudged, again};
-use super::course::Course;
+use super::rerun::{InterimLook, RerunSide, Unjudged, rerun};
+use super::timeline::Timeline;
 use crate::recording::Recording;
 
-/// How often a side is sent through again with a limit that keeps it looking.
+/// How often a side is rerun with a limit that keeps it looking.
 const TRIES: usize = 4;
 
 /// What comes after the last look.
 #[derive(Clone, Debug, PartialEq)]
-pub enum After {
+pub enum LookEnd {
     /// Time is up; the last look was the last there can be.
     MaximumTime,
     /// Ended so whatever the limit.
-    Ended(Verdict, Ground),
+    Ended(Verdict, Reason),
     /// Not recorded.
     Unjudged(Unjudged),
-    /// Only the whole sequencer can tell.
+    /// Needs a complete rerun.
     Whole,
 }
 
-/// A side's figures in order, and what comes after them.
+/// A side's estimates in order, and what comes after them.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Looks {
     /// The side.
     pub side: Side,
     /// In order.
-    pub looks: Vec<Look>,
-    /// When the side was over, as [`Look::after_ms`].
+    pub looks: Vec<InterimLook>,
+    /// When the side was over, as [`InterimLook::after_ms`].
     pub ended_ms: u32,
     /// After the last.
-    pub after: After,
+    pub after: LookEnd,
 }
 
-/// What a limit makes of a side.
+/// The outcome of a limit on a side.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Fate {
+pub enum LimitOutcome {
     /// Judged at this look, or after the last (`None`).
     Judged(Verdict, Option<usize>),
     /// Not recorded.
     Unjudged(Unjudged),
-    /// Only the whole sequencer can tell.
+    /// Needs a complete rerun.
     Whole,
 }
 
 /// Every look of every side that a recording has, by a recipe whose limit does not matter. Also returns the polls that
 /// went through the sequencer.
-pub fn looks(recording: &Recording, course: &Course, rig: &Rig, raw: &RawRecipe) -> (Vec<Looks>, u64) {
+pub fn looks(recording: &Recording, timeline: &Timeline, rig: &Rig, raw: &RawRecipe) -> (Vec<Looks>, u64) {
     let mut found: Vec<Looks> = Vec::new();
     let mut polls = 0;
-    // The recorded leaks first: they keep both sides looking at once where both are tight, or leak alike.
+    // The recorded leaks first: they keep both sides looking at once where both are tight, or leak equally.
     let mut probes: Vec<f64> =
-        course.sides.iter().filter_map(|side| side.figure).map(|figure| figure.leak.pa_m3_s()).collect();
+        timeline.sides.iter().filter_map(|side| side.estimate).map(|estimate| estimate.leak.pa_m3_s()).collect();
     probes.push(raw.limit_pa_m3_s);
     let mut done = 0;
     let mut most = None;
-    while let Some(probe) = probes.get(done).copied().filter(|_| done < TRIES + course.sides.len()) {
+    while let Some(probe) = probes.get(done).copied().filter(|_| done < TRIES + timeline.sides.len()) {
         done += 1;
         let probed = RawRecipe { limit_pa_m3_s: within(probe), ..*raw };
         let Ok(recipe) = probed.validate(rig) else { continue };
-        let told = again(recording, course, *rig, recipe);
-        polls += told.polls;
-        for told in told.sides {
-            let fell = matches!(&told.result, Ok(SideResult { ground: Ground::GrossFall, .. }));
+        let rerun_result = rerun(recording, timeline, *rig, recipe);
+        polls += rerun_result.polls;
+        for rerun_side in rerun_result.sides {
+            let fell = matches!(&rerun_side.result, Ok(SideResult { reason: Reason::GrossFall, .. }));
             let any = most.is_some_and(|most| probed.limit_pa_m3_s >= most);
-            if fell && told.looks.is_empty() && most.is_none() {
+            if fell && rerun_side.looks.is_empty() && most.is_none() {
                 // A fall that the greatest limit calls gross is so by any.
                 probes.insert(done, *most.insert(greatest(raw, rig)));
             }
-            let looks = Looks::of(told, any);
-            // A limit that decided at a look says nothing of those that would have followed it.
+            let looks = Looks::of(rerun_side, any);
+            // A limit that decided at a look hides those that would have followed it.
             let decided =
-                matches!(looks.after, After::Whole).then(|| looks.looks.last().map(|look| look.figure)).flatten();
+                matches!(looks.after, LookEnd::Whole).then(|| looks.looks.last().map(|look| look.estimate)).flatten();
             match found.iter_mut().find(|known| known.side == looks.side) {
                 Some(known) if known.is_less_than(&looks) => *known = looks,
                 Some(_) => {}
                 None => found.push(looks),
             }
-            if let Some(figure) = decided
-                && probes.len() < TRIES + course.sides.len()
+            if let Some(estimate) = decided
+                && probes.len() < TRIES + timeline.sides.len()
             {
-                probes.push(figure.leak.pa_m3_s());
+                probes.push(estimate.leak.pa_m3_s());
             }
         }
-        if found.iter().all(|looks| looks.after != After::Whole) {
+        if found.iter().all(|looks| looks.after != LookEnd::Whole) {
             break;
         }
     }
@@ -123,26 +123,30 @@ fn greatest(raw: &RawRecipe, rig: &Rig) -> f64 {
 }
 
 impl Looks {
-    fn of(told: Told, any: bool) -> Self {
-        let Told { side, mut looks, ended_ms, result } = told;
+    fn of(rerun_side: RerunSide, any: bool) -> Self {
+        let RerunSide { side, mut looks, ended_ms, result } = rerun_side;
         let after = match result {
-            Err(why) => After::Unjudged(why),
+            Err(why) => LookEnd::Unjudged(why),
             Ok(result) => {
-                let last = result.figure.map(|figure| Look { after_ms: ended_ms, figure });
-                let closing = last.filter(|last| looks.last().map(|look| look.figure) != Some(last.figure));
-                match (result.verdict, result.ground) {
-                    (_, Ground::Measured) => {
+                let last = result.estimate.map(|estimate| InterimLook { after_ms: ended_ms, estimate });
+                let closing = last.filter(|last| looks.last().map(|look| look.estimate) != Some(last.estimate));
+                match (result.verdict, result.reason) {
+                    (_, Reason::Measured) => {
                         looks.extend(last);
-                        After::Whole
+                        LookEnd::Whole
                     }
-                    (_, Ground::MaximumTime) => {
+                    (_, Reason::MaximumTime) => {
                         looks.extend(closing);
-                        if closing.is_some() { After::MaximumTime } else { After::Ended(result.verdict, result.ground) }
+                        if closing.is_some() {
+                            LookEnd::MaximumTime
+                        } else {
+                            LookEnd::Ended(result.verdict, result.reason)
+                        }
                     }
-                    // A rise at the last look has a figure of its own; a fall while measuring is weighed by the limit.
-                    (_, Ground::Rise) if closing.is_some() => After::Whole,
-                    (_, Ground::GrossFall | Ground::OutOfBand) if !any => After::Whole,
-                    (verdict, ground) => After::Ended(verdict, ground),
+                    // A rise at the last look has an estimate of its own; a fall while measuring depends on the limit.
+                    (_, Reason::Rise) if closing.is_some() => LookEnd::Whole,
+                    (_, Reason::GrossFall | Reason::OutOfBand) if !any => LookEnd::Whole,
+                    (verdict, ground) => LookEnd::Ended(verdict, ground),
                 }
             }
         };
@@ -150,45 +154,45 @@ impl Looks {
     }
 
     fn is_less_than(&self, other: &Self) -> bool {
-        let closed = |looks: &Self| looks.after != After::Whole;
+        let closed = |looks: &Self| looks.after != LookEnd::Whole;
         (closed(self), self.looks.len()) < (closed(other), other.looks.len())
     }
 
-    /// When a fate was sealed, as [`Look::after_ms`].
-    pub fn decided_ms(&self, fate: &Fate) -> u32 {
-        match fate {
-            Fate::Judged(_, Some(look)) => self.looks.get(*look).map_or(self.ended_ms, |look| look.after_ms),
+    /// When an outcome was decided, as [`InterimLook::after_ms`].
+    pub fn decided_ms(&self, limit_outcome: &LimitOutcome) -> u32 {
+        match limit_outcome {
+            LimitOutcome::Judged(_, Some(look)) => self.looks.get(*look).map_or(self.ended_ms, |look| look.after_ms),
             _ => self.ended_ms,
         }
     }
 
-    /// What each of these limits makes of it.
-    pub fn judge(&self, limits: &[f64], schedule: &Schedule) -> Vec<Fate> {
+    /// The outcome of each of these limits.
+    pub fn judge(&self, limits: &[f64], schedule: &Schedule) -> Vec<LimitOutcome> {
         let rest = match &self.after {
-            After::MaximumTime => Fate::Judged(Verdict::Undecided, None),
-            After::Ended(verdict, _) => Fate::Judged(*verdict, None),
-            After::Unjudged(why) => Fate::Unjudged(why.clone()),
-            After::Whole => Fate::Whole,
+            LookEnd::MaximumTime => LimitOutcome::Judged(Verdict::Undecided, None),
+            LookEnd::Ended(verdict, _) => LimitOutcome::Judged(*verdict, None),
+            LookEnd::Unjudged(why) => LimitOutcome::Unjudged(why.clone()),
+            LookEnd::Whole => LimitOutcome::Whole,
         };
-        let mut fates = vec![rest; limits.len()];
+        let mut limit_outcomes = vec![rest; limits.len()];
         let mut open: Vec<(usize, LeakRate)> =
             limits.iter().map(|limit| LeakRate::from_pa_m3_s(*limit)).enumerate().collect();
-        for (number, Look { figure, .. }) in self.looks.iter().enumerate() {
+        for (number, InterimLook { estimate, .. }) in self.looks.iter().enumerate() {
             // A rise is only a verdict when no more time is left.
-            let closing = self.after == After::MaximumTime && number + 1 == self.looks.len();
+            let closing = self.after == LookEnd::MaximumTime && number + 1 == self.looks.len();
             open.retain(|(place, limit)| {
-                let verdict = match decide(figure, *limit, schedule) {
+                let verdict = match decide(estimate, *limit, schedule) {
                     Decision::Tight => Verdict::Tight,
                     Decision::Leaking => Verdict::Leaking,
                     Decision::Rising if closing => Verdict::Void,
                     Decision::Rising | Decision::Open => return true,
                 };
-                if let Some(fate) = fates.get_mut(*place) {
-                    *fate = Fate::Judged(verdict, Some(number));
+                if let Some(limit_outcome) = limit_outcomes.get_mut(*place) {
+                    *limit_outcome = LimitOutcome::Judged(verdict, Some(number));
                 }
                 false
             });
         }
-        fates
+        limit_outcomes
     }
 }

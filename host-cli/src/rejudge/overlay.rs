@@ -1,46 +1,46 @@
-//! Sides of many runs in one picture: trapped pressure from the moment the valve was shut, and what the fit leaves of it.
+//! Sides of many runs in one chart: trapped pressure from the moment the valve was shut, and the residuals of the fit.
 
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::input::{Reading, Side};
-use seathold_sequencer::measure::{Curve, Figure};
+use seathold_sequencer::measure::{Curve, LeakEstimate};
 
-use super::course::Course;
-use crate::picture::{Chart, Scale, Series};
+use super::timeline::Timeline;
+use crate::chart::{Chart, Scale, Series};
 use crate::recording::Recording;
-use crate::report::{Block, Paper, html, slope_at_limit};
-use crate::study::linearity::Line;
+use crate::report::{Block, Document, html, slope_at_limit};
+use crate::study::linearity::RegressionLine;
 
-/// Points kept of a line: means of so many stretches, since noise would hide the bends that are looked for.
+/// Points kept of a line: means of so many sections, since noise would hide the curvature of interest.
 const STRETCHES: f64 = 80.0;
-/// Sides kept of each sort: more make a picture black, and memory is not to grow with the number of runs.
+/// Sides kept of each sort: more make a chart black, and memory must not grow with the number of runs.
 const KEPT: usize = 40;
 
 /// A side, as it is drawn.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Trace {
+pub struct OverlayTrace {
     /// Its verdict is another than the one recorded.
     pub changed: bool,
     /// Seconds since the valve was shut, and trapped pressure above that at the end of settling, Pa.
     pub fall: Vec<(f64, f64)>,
     /// When settling ended, s; where it never did, the end.
     pub settled: f64,
-    /// Seconds since the window began, and what the curve leaves of the readings in it, Pa; empty without a figure. Where
-    /// the side cannot be judged now, those of the recorded one.
+    /// Seconds since the window began, and the residuals of the readings in it, Pa; empty without an estimate.
+    /// Where the side cannot be judged now, those of the recorded one.
     pub left: Vec<(f64, f64)>,
     /// Slope that a leak at the limit makes, Pa/s.
     pub at_limit: f64,
 }
 
-/// Takes a side out of a recording. `figure` is the one it is judged by now. `None` where the valve was never shut.
+/// Takes a side out of a recording. `estimate` is the one it is judged by now. `None` where the valve was never shut.
 pub fn trace(
     recording: &Recording,
-    course: &Course,
+    timeline: &Timeline,
     side: Side,
-    figure: Option<&Figure>,
+    estimate: Option<&LeakEstimate>,
     changed: bool,
-) -> Option<Trace> {
-    let from = course.entered(Phase::Vent, Some(side), 0)?;
-    let until = course.entered(Phase::SafeVent, Some(side), from).unwrap_or(course.whole);
+) -> Option<OverlayTrace> {
+    let from = timeline.entered(Phase::Vent, Some(side), 0)?;
+    let until = timeline.entered(Phase::SafeVent, Some(side), from).unwrap_or(timeline.whole);
     let polls = recording.polls.get(from..until.min(recording.polls.len()))?;
     let rig = &recording.header.rig;
     let origin = polls.first()?.at.as_ticks();
@@ -52,30 +52,30 @@ pub fn trace(
                 // Not rounded to whole pascals, which would show as steps.
                 Some((seconds, f64::from(sample.counts) * rig.far.pa_per_count))
             }
-            Reading::Waiting | Reading::Sick(_) => None,
+            Reading::NoSample | Reading::SensorFault(_) => None,
         })
         .collect();
     let last = all.last()?.0;
-    let measure = course.entered(Phase::Measure, Some(side), from).filter(|at| *at < until);
+    let measure = timeline.entered(Phase::Measure, Some(side), from).filter(|at| *at < until);
     let measure = measure.and_then(|at| recording.polls.get(at));
     let settled = measure.map_or(last, |poll| poll.at.as_ticks().saturating_sub(origin) as f64 / 1e6);
     let fall = means(&all, last);
-    // All lines meet there: what gas and valve do before is many times what a leak does after.
+    // All lines meet there: the change before, by gas and valve, is many times that of a leak after.
     let zero = fall.iter().find(|(t, _)| *t >= settled).or(fall.last())?.1;
     let fall = fall.into_iter().map(|(t, p)| (t, p - zero)).collect();
-    let left = figure.map_or_else(Vec::new, |figure| {
-        let length = f64::from(figure.window_ms) / 1e3;
+    let left = estimate.map_or_else(Vec::new, |estimate| {
+        let length = f64::from(estimate.window_ms) / 1e3;
         let window: Vec<(f64, f64)> =
             all.iter().map(|(t, p)| (t - settled, *p)).filter(|(t, _)| (0.0..=length).contains(t)).collect();
-        means(&residuals(&window, figure.curve), length)
+        means(&residuals(&window, estimate.curve), length)
     });
     let at_limit = slope_at_limit(&recording.header.recipe, rig);
-    Some(Trace { changed, fall, settled, left, at_limit })
+    Some(OverlayTrace { changed, fall, settled, left, at_limit })
 }
 
-/// Means over stretches of the time up to `end`.
+/// Means over sections of the time up to `end`.
 fn means(points: &[(f64, f64)], end: f64) -> Vec<(f64, f64)> {
-    // The last reading belongs to the last stretch: alone it would be all noise.
+    // The last reading belongs to the last section: alone it would be all noise.
     let stretch = |t: f64| (t / end * STRETCHES).min(STRETCHES - 1.0) as usize;
     let mean = |of: &[(f64, f64)]| {
         let n = of.len() as f64;
@@ -84,10 +84,10 @@ fn means(points: &[(f64, f64)], end: f64) -> Vec<(f64, f64)> {
     points.chunk_by(|a, b| stretch(a.0) == stretch(b.0)).map(mean).collect()
 }
 
-/// What a curve, fitted by least squares, leaves of some points.
+/// The residuals of some points from a curve fitted by least squares.
 fn residuals(points: &[(f64, f64)], curve: Curve) -> Vec<(f64, f64)> {
     let off_line = |points: &[(f64, f64)]| -> Vec<(f64, f64)> {
-        let line = Line::through(points, 0.5);
+        let line = RegressionLine::through(points, 0.5);
         points.iter().map(|(t, p)| (*t, p - line.map_or(0.0, |line| line.at(*t).value))).collect()
     };
     let left = off_line(points);
@@ -104,8 +104,8 @@ fn residuals(points: &[(f64, f64)], curve: Curve) -> Vec<(f64, f64)> {
 /// Sides for a page, as many as are kept.
 #[derive(Clone, Debug, Default)]
 pub struct Overlay {
-    same: Vec<Trace>,
-    changed: Vec<Trace>,
+    same: Vec<OverlayTrace>,
+    changed: Vec<OverlayTrace>,
     seen: usize,
 }
 
@@ -120,18 +120,18 @@ impl Overlay {
         self.seen += sides;
     }
 
-    /// Takes one in, while there is room for it.
-    pub fn push(&mut self, trace: Trace) {
+    /// Adds one, while there is room for it.
+    pub fn push(&mut self, trace: OverlayTrace) {
         if self.wants(trace.changed) {
             (if trace.changed { &mut self.changed } else { &mut self.same }).push(trace);
         }
     }
 
-    fn all(&self) -> impl Iterator<Item = &Trace> {
+    fn all(&self) -> impl Iterator<Item = &OverlayTrace> {
         self.same.iter().chain(&self.changed)
     }
 
-    fn draw(&self, chart: &mut Chart, of: impl Fn(&Trace) -> Vec<(f64, f64)>) {
+    fn draw(&self, chart: &mut Chart, of: impl Fn(&OverlayTrace) -> Vec<(f64, f64)>) {
         for (number, trace) in self.same.iter().enumerate() {
             chart.faint(&of(trace), if number == 0 { "verdict as recorded" } else { "" });
         }
@@ -147,7 +147,7 @@ impl Overlay {
         let end = self.all().filter_map(|trace| trace.fall.last()).map(|point| point.0).fold(1.0, f64::max);
         chart.x(Scale::fit("time since the valve was shut, s", [0.0, end]));
         // A side that leaks grossly would press all others flat: it is cut off at the foot.
-        let after = |trace: &Trace| -> Vec<f64> {
+        let after = |trace: &OverlayTrace| -> Vec<f64> {
             trace.fall.iter().filter(|(t, _)| *t >= trace.settled).map(|point| point.1).collect()
         };
         let mut lows: Vec<f64> = self.all().map(|trace| after(trace).into_iter().fold(0.0, f64::min)).collect();
@@ -168,11 +168,11 @@ impl Overlay {
         chart
     }
 
-    /// What the fitted curves leave of the readings.
+    /// The residuals of the readings.
     pub fn residuals(&self) -> Chart {
         let count = self.all().filter(|trace| !trace.left.is_empty()).count();
         let mut chart =
-            Chart::new("Residuals", format!("What the fitted curve leaves of the readings, {count} sides."));
+            Chart::new("Residuals", format!("Residuals of the readings from the fitted curve, {count} sides."));
         let end = self.all().filter_map(|trace| trace.left.last()).map(|point| point.0).fold(1.0, f64::max);
         chart.x(Scale::fit("time since the window began, s", [0.0, end]));
         chart.y(Scale::fit("residual, Pa", self.all().flat_map(|trace| &trace.left).map(|point| point.1)));
@@ -181,22 +181,22 @@ impl Overlay {
         chart
     }
 
-    /// The page; `text` is what the command tells of all runs.
+    /// The page; `text` is what the command prints of all runs.
     pub fn page(&self, text: &str) -> String {
         let mut blocks = vec![Block::List(text.lines().map(|line| line.trim().to_owned()).collect())];
         let drawn = self.all().count();
         if drawn == 0 {
             blocks.push(Block::Text("In none of these runs was the valve shut: there is nothing to draw.".into()));
         } else {
-            let note = format!("{drawn} of {} sides; black: judged otherwise than recorded.", self.seen);
-            let falls = format!("{note} Lines that leave the frame go on falling.");
+            let note = format!("{drawn} of {} sides; black: verdict changed.", self.seen);
+            let falls = format!("{note} Lines that leave the frame continue to fall.");
             blocks.push(Block::Figure(self.falls().picture(), falls));
-            let residuals = "Means over stretches of the window. A curve that fits leaves no bend.";
+            let residuals = "Means over sections of the window. A curve that fits leaves no curvature.";
             if self.all().any(|trace| !trace.left.is_empty()) {
                 blocks.push(Block::Figure(self.residuals().picture(), residuals.into()));
             }
         }
-        let (title, foot) = ("Recordings judged again".to_owned(), "Judged by seathold rejudge.".to_owned());
-        html::page(&Paper { title, blocks, foot, moment: String::new() })
+        let (title, foot) = ("Re-evaluated recordings".to_owned(), "Re-evaluated by seathold rejudge.".to_owned());
+        html::page(&Document { title, blocks, foot, moment: String::new() })
     }
 }

@@ -6,16 +6,16 @@ use seathold_sequencer::input::Side;
 
 use super::trace::pair;
 use super::valve::{
-    calibrations, distinct, leak, limit, moment, newest, noted, notes, operator, pressure, records, settings, stands,
-    troubles, upper_first,
+    calibrations, distinct, leak, limit, moment, newest, note_blocks, notes, operator, pressure, records,
+    result_so_far, run_notices, settings, upper_first,
 };
-use super::{Block, Column, Evidence, Paper, Standing, Story, Table, method};
-use crate::batch::standing::Tally;
-use crate::register::valves::Batch;
-use crate::words::{side_name, sides, verdict_word};
+use super::{Block, Document, DocumentColumn, DocumentTable, Evidence, RegisterHistory, ValveHistory, method};
+use crate::batch::status::StatusCounts;
+use crate::messages::{side_name, sides, verdict_word};
+use crate::register::valves::BatchRecord;
 
 /// All valves under a title, and the batch of the register that they are, where they are one.
-pub fn paper(name: &str, valves: &[Standing<'_>], batch: Option<&Batch>) -> Paper {
+pub fn document(name: &str, valves: &[ValveHistory<'_>], batch: Option<&BatchRecord>) -> Document {
     let runs: Vec<&Evidence> = valves.iter().flat_map(|valve| valve.runs.iter().copied()).collect();
     let mut blocks = Vec::new();
     if runs.iter().any(|run| run.simulated()) {
@@ -24,30 +24,30 @@ pub fn paper(name: &str, valves: &[Standing<'_>], batch: Option<&Batch>) -> Pape
     blocks.extend(super::valve::altered(valves));
     if batch.is_some_and(|batch| batch.selection) {
         let text =
-            "This register has only a selection of the batch's records. More may have been done than is said here.";
+            "This register has only a selection of the batch's records. More may have been done than is reported here.";
         blocks.push(Block::Notice("Not all".into(), text.into()));
     }
-    let told: Vec<&Story> = valves.iter().filter_map(|valve| valve.story).collect();
-    blocks.push(if told.is_empty() {
-        let counts: Vec<String> = tally(valves).iter().map(|(word, count)| format!("{count} {word}")).collect();
+    let histories: Vec<&RegisterHistory> = valves.iter().filter_map(|valve| valve.history).collect();
+    blocks.push(if histories.is_empty() {
+        let counts: Vec<String> = counts(valves).iter().map(|(word, count)| format!("{count} {word}")).collect();
         Block::Notice(format!("{} valves", valves.len()), counts.join(", ") + ".")
     } else {
-        Block::Notice("Tally".into(), format!("{}.", Tally::of(told.iter().map(|story| &story.standing))))
+        Block::Notice("Tally".into(), format!("{}.", StatusCounts::of(histories.iter().map(|history| &history.status))))
     });
     blocks.push(Block::Facts(facts(&runs, batch)));
     blocks.push(Block::Table(list(valves)));
     let serial = |run: &Evidence| run.header.serial.clone();
     blocks.extend(method::counted(&runs, serial));
     let foot = format!("{name}: {} valves", valves.len());
-    // A list before its first run.
+    // A list of valves before its first run.
     if runs.is_empty() {
         let moment = batch.map(|batch| batch.opened_at.clone()).unwrap_or_default();
-        return Paper { title: name.to_owned(), foot, moment, blocks };
+        return Document { title: name.to_owned(), foot, moment, blocks };
     }
     blocks.extend(method::method(&runs, serial));
     blocks.push(Block::Heading(2, "Valve by valve".into()));
     for valve in
-        valves.iter().filter(|valve| !valve.runs.is_empty() || valve.story.is_some_and(|s| !s.notes.is_empty()))
+        valves.iter().filter(|valve| !valve.runs.is_empty() || valve.history.is_some_and(|s| !s.notes.is_empty()))
     {
         blocks.extend(section(valve));
     }
@@ -58,22 +58,22 @@ pub fn paper(name: &str, valves: &[Standing<'_>], batch: Option<&Batch>) -> Pape
     }
     blocks.extend(settings(runs.iter().copied()));
     blocks.extend(records(runs.iter().copied()));
-    Paper { title: name.to_owned(), foot, moment: newest(&runs), blocks }
+    Document { title: name.to_owned(), foot, moment: newest(&runs), blocks }
 }
 
 /// Valves of each verdict, the good first.
-fn tally(valves: &[Standing<'_>]) -> Vec<(&'static str, usize)> {
+fn counts(valves: &[ValveHistory<'_>]) -> Vec<(&'static str, usize)> {
     let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
     for valve in valves {
         *counts.entry(valve.word()).or_default() += 1;
     }
-    ["tight", "leaking", "undecided", "void", "not proved"]
+    ["tight", "leaking", "undecided", "void", "not proved", "set aside"]
         .into_iter()
         .filter_map(|word| Some((word, *counts.get(word)?)))
         .collect()
 }
 
-fn facts(runs: &[&Evidence], batch: Option<&Batch>) -> Vec<(String, String)> {
+fn facts(runs: &[&Evidence], batch: Option<&BatchRecord>) -> Vec<(String, String)> {
     let all = |each: fn(&Evidence) -> String| distinct(runs.iter().map(|run| each(run))).join("; ");
     let mut times: Vec<&str> = runs.iter().map(|run| run.header.started_at.as_str()).collect();
     times.sort_unstable();
@@ -102,20 +102,20 @@ fn facts(runs: &[&Evidence], batch: Option<&Batch>) -> Vec<(String, String)> {
     facts
 }
 
-fn list(valves: &[Standing<'_>]) -> Table {
+fn list(valves: &[ValveHistory<'_>]) -> DocumentTable {
     let mut columns = vec![
-        Column::words("Valve", 4),
-        Column::words("Verdict", 4),
-        Column::number("First side", 6),
-        Column::number("Second side", 6),
-        Column::number("Limit", 4),
-        Column::number("Runs", 3),
+        DocumentColumn::words("Valve", 4),
+        DocumentColumn::words("Verdict", 4),
+        DocumentColumn::number("First side", 6),
+        DocumentColumn::number("Second side", 6),
+        DocumentColumn::number("Limit", 4),
+        DocumentColumn::number("Runs", 3),
     ];
-    let told = valves.iter().any(|valve| valve.story.is_some());
-    if told {
-        columns.insert(2, Column::words("Stands as", 5));
+    let in_register = valves.iter().any(|valve| valve.history.is_some());
+    if in_register {
+        columns.insert(2, DocumentColumn::words("Result so far", 5));
     }
-    let row = |valve: &Standing<'_>| {
+    let row = |valve: &ValveHistory<'_>| {
         let mut row = vec![
             valve.serial.to_owned(),
             valve.word().to_owned(),
@@ -124,27 +124,27 @@ fn list(valves: &[Standing<'_>]) -> Table {
             distinct(valve.runs.iter().map(|run| limit(run))).join("; "),
             valve.runs.len().to_string(),
         ];
-        if told {
-            row.insert(2, valve.story.map_or_else(String::new, stands));
+        if in_register {
+            row.insert(2, valve.history.map_or_else(String::new, result_so_far));
         }
         row
     };
     let caption = "Every valve: verdict, and leak ± uncertainty of each side against the limit".into();
-    Table { caption, columns, rows: valves.iter().map(row).collect() }
+    DocumentTable { caption, columns, rows: valves.iter().map(row).collect() }
 }
 
-fn section(valve: &Standing<'_>) -> Vec<Block> {
+fn section(valve: &ValveHistory<'_>) -> Vec<Block> {
     let mut blocks = vec![Block::Heading(3, format!("{}: {}", valve.serial, valve.word()))];
     blocks.push(Block::Text(valve.reason()));
     blocks.extend(notes(valve));
-    blocks.extend(valve.story.map_or_else(Vec::new, noted));
+    blocks.extend(valve.history.map_or_else(Vec::new, note_blocks));
     if valve.runs.len() > 1 {
         let columns = vec![
-            Column::number("Run", 2),
-            Column::words("When", 7),
-            Column::words("By", 3),
-            Column::words("Asked for", 5),
-            Column::words("Result", 9),
+            DocumentColumn::number(if valve.history.is_some() { "Record" } else { "Run" }, 2),
+            DocumentColumn::words("When", 7),
+            DocumentColumn::words("By", 3),
+            DocumentColumn::words("Asked for", 5),
+            DocumentColumn::words("Result", 9),
         ];
         let result = |run: &Evidence| {
             let judged = run.summary.sides.iter();
@@ -161,16 +161,16 @@ fn section(valve: &Standing<'_>) -> Vec<Block> {
                 upper_first(&result(run)),
             ]
         });
-        blocks.push(Block::Table(Table {
+        blocks.push(Block::Table(DocumentTable {
             caption: format!("Runs of {}", valve.serial),
             columns,
             rows: rows.collect(),
         }));
     }
     for run in &valve.runs {
-        blocks.extend(troubles(run));
+        blocks.extend(run_notices(run));
     }
-    // Of the runs that count alone: all pictures are in the valve's own report.
+    // Only of the runs that count: all charts are in the valve's own report.
     for side in super::valve::SIDES {
         let Some(run) = valve.run(side) else { continue };
         let Some(trace) = run.traces.iter().rev().find(|trace| trace.side == side) else { continue };

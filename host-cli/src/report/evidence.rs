@@ -8,12 +8,12 @@ use sha2::{Digest, Sha256};
 
 use super::trace::{SideTrace, trace};
 use crate::error::Error;
+use crate::messages::UnitFormat;
 use crate::recording::{self, Header, Recording};
 use crate::replay;
 use crate::summary::Summary;
-use crate::words::Speaker;
 
-/// One run, as far as a report speaks of it. The readings are thinned to what pictures show, so that many fit in
+/// One run, as far as a report needs it. The readings are thinned to what charts show, so that many fit in
 /// memory.
 #[derive(Clone, Debug)]
 pub struct Evidence {
@@ -21,11 +21,11 @@ pub struct Evidence {
     pub name: String,
     /// Who, what, with which recipe, on which rig.
     pub header: Header,
-    /// What it came to.
+    /// Its result.
     pub summary: Summary,
     /// Readings of each side, for pictures.
     pub traces: Vec<SideTrace>,
-    /// What happened, in seconds after the start and in words.
+    /// The event log, in seconds after the start and in words.
     pub log: Vec<(f64, String)>,
     /// Polls recorded.
     pub polls: usize,
@@ -33,16 +33,16 @@ pub struct Evidence {
     pub seconds: f64,
     /// SHA-256 over the recording's bytes, in hexadecimal.
     pub sha256: String,
-    /// Whether the recording is whole and replays to the same.
-    pub whole: Whole,
-    /// Its place in a register.
-    pub seal: Option<Seal>,
+    /// Whether the recording is complete and replays to the same.
+    pub whole: Integrity,
+    /// Its record in a register.
+    pub seal: Option<RegisterEntry>,
 }
 
-/// How far a recording can be believed.
+/// How far a recording can be trusted.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Whole {
-    /// Checksums and hash match, and a replay sets the same outputs and says the same.
+pub enum Integrity {
+    /// Checksums and hash match, and a replay gives the same outputs and events.
     Replays,
     /// Checksums and hash match, but a replay differs, or cannot be done.
     Differs(String),
@@ -52,9 +52,9 @@ pub enum Whole {
     Altered(String),
 }
 
-/// A run's place in a register.
+/// A run's record in a register.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Seal {
+pub struct RegisterEntry {
     /// The register.
     pub register: String,
     /// The run, as `BENCH/NUMBER`.
@@ -82,7 +82,7 @@ impl Evidence {
     /// When they are no recording.
     pub fn of(name: &str, bytes: &[u8]) -> Result<Self, recording::Damage> {
         let recording = recording::read_bytes(bytes)?;
-        let speaker = Speaker::new(&recording.header.recipe, &recording.header.shown);
+        let units = UnitFormat::new(&recording.header.recipe, &recording.header.display_units);
         let origin = recording.polls.first().map_or(0, |poll| poll.at.as_ticks());
         let seconds = |at: Instant| at.as_ticks().saturating_sub(origin) as f64 / 1e6;
         let events: Vec<(f64, Event)> = recording.events().map(|(at, event)| (seconds(at), event)).collect();
@@ -90,7 +90,7 @@ impl Evidence {
             name: name.into(),
             summary: Summary::of(events.iter().map(|(_, event)| event.clone())),
             traces: trace(&recording, &events),
-            log: events.iter().filter_map(|(at, event)| Some((*at, speaker.event(event)?))).collect(),
+            log: events.iter().filter_map(|(at, event)| Some((*at, units.event(event)?))).collect(),
             polls: recording.polls.len(),
             seconds: recording.length().as_ticks() as f64 / 1e6,
             sha256: hex(&Sha256::digest(bytes)),
@@ -101,8 +101,8 @@ impl Evidence {
     }
 
     /// In the units of its recipe.
-    pub fn speaker(&self) -> Speaker {
-        Speaker::new(&self.header.recipe, &self.header.shown)
+    pub fn units(&self) -> UnitFormat {
+        UnitFormat::new(&self.header.recipe, &self.header.display_units)
     }
 
     /// Whether the run was to test a side.
@@ -114,7 +114,7 @@ impl Evidence {
         }
     }
 
-    /// What was found on a side, the last if there are several.
+    /// The result of a side, the last if there are several.
     pub fn side(&self, side: Side) -> Option<&SideResult> {
         self.summary.sides.iter().rev().find(|result| result.side == side)
     }
@@ -125,14 +125,14 @@ impl Evidence {
     }
 }
 
-fn whole(recording: &Recording) -> Whole {
+fn whole(recording: &Recording) -> Integrity {
     if let Some(damage) = &recording.damage {
-        return Whole::Damaged(damage.to_string());
+        return Integrity::Damaged(damage.to_string());
     }
     match replay::replay(recording) {
-        Ok(None) => Whole::Replays,
-        Ok(Some(difference)) => Whole::Differs(difference.to_string()),
-        Err(invalid) => Whole::Differs(invalid.0),
+        Ok(None) => Integrity::Replays,
+        Ok(Some(difference)) => Integrity::Differs(difference.to_string()),
+        Err(invalid) => Integrity::Differs(invalid.0),
     }
 }
 

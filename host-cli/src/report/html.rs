@@ -1,19 +1,19 @@
-//! A paper as one HTML file: no scripts, nothing fetched, printable on A4 and Letter.
+//! A document as one HTML file: no scripts, nothing fetched, printable on A4 and Letter.
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::{Block, Paper, Table};
-use crate::picture::Picture;
+use super::{Block, Document, DocumentTable};
+use crate::chart::Picture;
 
-/// Printed sheets: which sizes fit is the printer's to say.
+/// Styles; the printer chooses the page size.
 const STYLE: &str = include_str!("style.css");
 
 /// The page. Everything in it is escaped by construction: `maud` escapes what it is given as text, and only the style
-/// sheet and pictures' own marks are not text.
-pub fn page(paper: &Paper) -> String {
-    // A sheet break is a mark on the block that follows it.
+/// sheet and the charts' own markup are not text.
+pub fn page(document: &Document) -> String {
+    // A page break is an attribute of the block that follows it.
     let mut broken = false;
-    let blocks: Vec<(usize, bool, &Block)> = paper
+    let blocks: Vec<(usize, bool, &Block)> = document
         .blocks
         .iter()
         .enumerate()
@@ -31,23 +31,23 @@ pub fn page(paper: &Paper) -> String {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (paper.title) }
+                title { (document.title) }
                 style { (PreEscaped(STYLE)) }
             }
             body {
                 main {
-                    h1 { (paper.title) }
-                    @for (number, sheet, block) in blocks { "\n" (write(number, sheet, block)) }
+                    h1 { (document.title) }
+                    @for (number, page_size, block) in blocks { "\n" (write(number, page_size, block)) }
                 }
-                footer { p { (paper.foot) } }
+                footer { p { (document.foot) } }
             }
         }
     }
     .into_string()
 }
 
-fn write(number: usize, sheet: bool, block: &Block) -> Markup {
-    let class = sheet.then_some("sheet");
+fn write(number: usize, page_size: bool, block: &Block) -> Markup {
+    let class = page_size.then_some("sheet");
     match block {
         Block::Heading(2, text) => html! { h2 class=[class] { (text) } },
         Block::Heading(_, text) => html! { h3 class=[class] { (text) } },
@@ -70,11 +70,11 @@ fn figure(id: &str, picture: &Picture, caption: &str) -> Markup {
     html! { figure { (picture.svg(id)) figcaption { (caption) } } }
 }
 
-fn table(table: &Table) -> Markup {
+fn table(table: &DocumentTable) -> Markup {
     let whole: u32 = table.columns.iter().map(|column| u32::from(column.share)).sum();
     let class = |column: usize| table.columns.get(column).is_some_and(|c| c.number).then_some("n");
     let width = |share: u8| format!("width:{:.1}%", f64::from(share) * 100.0 / f64::from(whole.max(1)));
-    // A short table is not torn between sheets.
+    // A short table is not split between pages.
     let short = (table.rows.len() <= 16).then_some("short");
     html! {
         table class=[short] {

@@ -1,16 +1,15 @@
-//! What every report says of method, limits and settings.
+//! Method, limits and settings, in every report.
 
 use seathold_sequencer::field::{Field, Unit};
 use seathold_sequencer::recipe::{self, Actuation, Model, RawRecipe};
 use seathold_sequencer::rig::{self, RawRig};
 
-use super::{Block, Column, Evidence, Table};
-use crate::quantity::Kind;
+use super::{Block, DocumentColumn, DocumentTable, Evidence};
+use crate::quantity::Dimension;
 use crate::recording::Header;
 use crate::summary::percent;
 
-/// What is said of runs, each different thing once, and of which runs it holds ("For HM-001, HM-004:") where not
-/// all are alike.
+/// Statements on runs, each different one once, with its runs ("For HM-001, HM-004:") where not all are the same.
 pub(super) fn each_once<T: PartialEq>(
     runs: &[&Evidence],
     say: impl Fn(&Evidence) -> T,
@@ -42,14 +41,14 @@ fn paragraphs(
     each_once(runs, say, called).into_iter().map(text).map(Block::Text).collect()
 }
 
-/// What the figures of leaks are counted at, and what stands behind ±.
+/// The reference conditions of leaks, and the meaning of ±.
 pub(super) fn counted(runs: &[&Evidence], called: impl Fn(&Evidence) -> String) -> Vec<Block> {
-    let fitted = |run: &&Evidence| run.summary.sides.iter().any(|side| side.figure.is_some());
+    let fitted = |run: &&Evidence| run.summary.sides.iter().any(|side| side.estimate.is_some());
     let runs: Vec<&Evidence> = runs.iter().copied().filter(fitted).collect();
     let say = |run: &Evidence| {
         format!(
-            "Leaks are counted at {}. The figure behind ± covers the true leak with {} %.",
-            run.speaker().reference(),
+            "Leaks are counted at {}. The value after ± covers the true leak with {} %.",
+            run.units().reference(),
             percent(run.header.recipe.coverage)
         )
     };
@@ -70,7 +69,7 @@ pub(super) fn method(runs: &[&Evidence], called: impl Fn(&Evidence) -> String + 
 }
 
 fn procedure(run: &Evidence) -> String {
-    let (header, speaker) = (&run.header, run.speaker());
+    let (header, units) = (&run.header, run.units());
     let recipe = &header.recipe;
     let seconds = |ms: u32| format!("{} s", f64::from(ms) / 1e3);
     let volume = write_value(Unit::CubicMetre, header.rig.far_volume_m3, recipe);
@@ -82,12 +81,12 @@ fn procedure(run: &Evidence) -> String {
         "Pressure hold with compressed air, one side at a time. Air is let through the open valve into a closed volume \
          of {volume} with a pressure transducer (the far side), to {} gauge, and fed for {} more so that it settles. \
          {shut}, and the other end (the supply side) is vented to atmosphere. The trapped pressure can then only fall \
-         through the valve, its joints or the rig. After {} of settling it is read every {} for {} to {}. For the second \
-         side the valve's ends are swapped.",
-        speaker.pressure(i32::try_from(recipe.target_pa).unwrap_or(i32::MAX)),
+         through the valve, its joints or the rig. After {} of settling it is read every {} for {} to {}. For the \
+         second side the valve's ends are swapped.",
+        units.pressure(i32::try_from(recipe.target_pa).unwrap_or(i32::MAX)),
         seconds(recipe.soak_ms),
         seconds(recipe.settle_ms),
-        seconds(recipe.sample_ms),
+        seconds(recipe.sample_period_ms),
         seconds(recipe.measure_ms_min),
         seconds(recipe.measure_ms_max),
     )
@@ -97,14 +96,14 @@ fn evaluation(run: &Evidence) -> String {
     let recipe = &run.header.recipe;
     let curve = match recipe.model {
         Model::Line => "a straight line",
-        Model::LineAndTransient => "a straight line with a transient that dies away",
+        Model::LineAndTransient => "a straight line with a decaying transient",
     };
     format!(
-        "The readings are fitted by least squares with {curve}; the leak is the far volume times the slope of the line, \
-         taken to {}, less the rig's own leak. The uncertainty follows JCGM 100:2008 (GUM): scatter with its \
-         correlation, curve, converter steps, volume, gain, gas temperature and the rig's own leak, combined as the root \
-         of the sum of squares and expanded to cover the true leak with {} %.",
-        run.speaker().reference(),
+        "The readings are fitted by least squares with {curve}; the leak is the far volume times the slope of the \
+         line, taken to {}, less the background leak of the rig. The uncertainty follows JCGM 100:2008 (GUM): noise \
+         with its autocorrelation, curve, quantisation, volume, sensor gain, gas temperature and background leak, \
+         combined as the root of the sum of squares and expanded to cover the true leak with {} %.",
+        run.units().reference(),
         percent(recipe.coverage),
     )
 }
@@ -113,10 +112,10 @@ fn decision(run: &Evidence) -> String {
     let recipe = &run.header.recipe;
     format!(
         "A side is called tight when its leak and a guard band above it lie under the limit, and leaking when both lie \
-         over it (guard bands as in JCGM 106:2012). The guard band is chosen for a risk of {} % of calling a side tight \
-         whose leak is at the limit, and of {} % of calling it leaking, with the repeated looks at the growing window \
-         counted in. When the longest measuring time is over and the limit still lies within the guard band, the side \
-         is undecided.",
+         over it (guard bands as in JCGM 106:2012). The guard band is chosen for a risk of {} % of calling a side \
+         tight whose leak is at the limit, and of {} % of calling it leaking, with the repeated looks at the growing \
+         window counted in. When the longest measuring time is over and the limit still lies within the guard band, \
+         the side is undecided.",
         percent(recipe.false_accept),
         percent(recipe.false_reject),
     )
@@ -127,23 +126,23 @@ fn not_said() -> [Block; 2] {
         Block::Heading(2, "What this report does not say".into()),
         Block::List(vec![
             "It states leaks found by the method above against the limit given. It does not state that the valve \
-             conforms to any standard. Where the limit was taken from a rate class of a standard, only that figure was \
+             conforms to any standard. Where the limit was taken from a rate class of a standard, only that value was \
              taken: test media, pressures, durations and the standard's other tests were not."
                 .into(),
-            "It does not speak of the strength of the body, of tightness at other pressures or temperatures, with other \
-             fluids, or later."
+            "It does not speak of the strength of the body, of tightness at other pressures or temperatures, with \
+             other fluids, or later."
                 .into(),
-            "Where a leak probably is was inferred from both sides; it was not looked at.".into(),
+            "Where a leak probably is was inferred from both sides; it was not inspected.".into(),
         ]),
     ]
 }
 
-/// What the rig was.
+/// The rig.
 pub(super) fn source(header: &Header) -> String {
     format!("{}; {}", header.rig_name, header.source)
 }
 
-/// Said first wherever no real valve was tested.
+/// Comes first wherever no real valve was tested.
 pub(super) fn simulated() -> Block {
     Block::Notice(
         "Simulated".into(),
@@ -152,7 +151,7 @@ pub(super) fn simulated() -> Block {
 }
 
 /// The recipe, field by field.
-pub(super) fn recipe_table(name: &str, recipe: &RawRecipe) -> Table {
+pub(super) fn recipe_table(name: &str, recipe: &RawRecipe) -> DocumentTable {
     let mut rows = vec![
         vec![
             "actuation".into(),
@@ -170,13 +169,17 @@ pub(super) fn recipe_table(name: &str, recipe: &RawRecipe) -> Table {
 }
 
 /// The rig, field by field.
-pub(super) fn rig_table(name: &str, rig: &RawRig, recipe: &RawRecipe) -> Table {
+pub(super) fn rig_table(name: &str, rig: &RawRig, recipe: &RawRecipe) -> DocumentTable {
     settings(format!("Rig as described: {name}"), rig::FIELDS.iter().map(|field| row(field, rig, recipe)).collect())
 }
 
-fn settings(caption: String, rows: Vec<Vec<String>>) -> Table {
-    let columns = vec![Column::words("Setting", 3), Column::words("Value", 3), Column::words("Meaning", 8)];
-    Table { caption, columns, rows }
+fn settings(caption: String, rows: Vec<Vec<String>>) -> DocumentTable {
+    let columns = vec![
+        DocumentColumn::words("Setting", 3),
+        DocumentColumn::words("Value", 3),
+        DocumentColumn::words("Meaning", 8),
+    ];
+    DocumentTable { caption, columns, rows }
 }
 
 fn row<T>(field: &Field<T>, of: &T, recipe: &RawRecipe) -> Vec<String> {
@@ -189,7 +192,7 @@ fn row<T>(field: &Field<T>, of: &T, recipe: &RawRecipe) -> Vec<String> {
 }
 
 fn write_value(unit: Unit, value: f64, recipe: &RawRecipe) -> String {
-    let kind = Kind(unit);
+    let kind = Dimension(unit);
     let symbol = kind.usual();
     let text = symbol.write(kind, value, recipe.reference_pa);
     match text.split_once(' ') {

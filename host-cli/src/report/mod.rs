@@ -1,27 +1,27 @@
 //! Evidence: what was tested, how, against what limit and with what result, as a page to hand over.
 //!
-//! [`Evidence`] is one run read from its recording; [`Standing`] is where a valve stands after all its runs, and
-//! [`Selection`] what a register knows of several; [`valve`]
-//! and [`batch`] put both into a [`Paper`], which knows headings, tables and pictures but not how they look; [`html`]
-//! writes it as one self-contained file for screens and printers, [`pdf`] as sheets.
+//! [`Evidence`] is one run read from its recording; [`ValveHistory`] is a valve's result after all its runs, and
+//! [`RunSelection`] what a register knows of several; [`valve`] and [`batch`] put both into a [`Document`], which has
+//! headings, tables and charts but no appearance; [`html`] writes it as one self-contained file for screens and
+//! printers, [`pdf`] as pages.
 //!
 //! A report decides nothing: verdicts are the sequencer's, as recorded, and each recording is replayed to see that the
 //! sequencer still comes to the same.
 
 pub mod batch;
+mod document;
 mod evidence;
+mod history;
 pub mod html;
 mod method;
-mod paper;
 pub mod pdf;
-mod standing;
-mod story;
 mod trace;
 pub mod valve;
+mod valve_history;
 
+pub use document::{Block, Document, DocumentColumn, DocumentTable};
 pub(crate) use evidence::hex;
-pub use evidence::{Evidence, Seal, Whole};
-pub use paper::{Block, Column, Paper, Table};
-pub use standing::{Standing, by_valve};
-pub use story::{Note, Selection, Story};
+pub use evidence::{Evidence, Integrity, RegisterEntry};
+pub use history::{RegisterHistory, ReportNote, RunSelection};
 pub(crate) use trace::slope_at_limit;
+pub use valve_history::{ValveHistory, by_valve};

@@ -1,4 +1,4 @@
-//! A side's readings as pictures.
+//! Charts of a side's readings.
 
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Reading, Side};
@@ -7,14 +7,14 @@ use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::units::{LeakRate, Temperature};
 
 use super::{Block, Evidence};
-use crate::picture::{Chart, Picture, Scale, Series, Shade, envelope};
+use crate::chart::{Chart, Picture, Scale, Series, Shade, envelope};
+use crate::messages::{phase_name, side_name, supply_end};
 use crate::recording::Recording;
-use crate::words::{phase_name, side_name, supply_end};
 
 /// Points kept of a line: enough for the widest picture.
 const COLUMNS: usize = 700;
 
-/// What a side's pictures are drawn from.
+/// What a side's charts are drawn from.
 #[derive(Clone, Debug)]
 pub struct SideTrace {
     /// The side.
@@ -93,11 +93,11 @@ pub(super) fn trace(recording: &Recording, events: &[(f64, Event)]) -> Vec<SideT
             Some((first.1, of.next_back().unwrap_or(first).2))
         };
         let judged = events.iter().find_map(|(at, event)| match event {
-            Event::Judged(result) if result.side == trace.side && *at >= from => result.figure,
+            Event::SideFinished(result) if result.side == trace.side && *at >= from => result.estimate,
             _ => None,
         });
-        if let (Some((_, over)), Some(figure)) = (ends(&[Phase::Measure]), judged) {
-            let from = over - f64::from(figure.window_ms) / 1e3;
+        if let (Some((_, over)), Some(estimate)) = (ends(&[Phase::Measure]), judged) {
+            let from = over - f64::from(estimate.window_ms) / 1e3;
             trace.window = Some((from, over));
             trace.measured = far.iter().copied().filter(|(t, _)| (from..=over).contains(t)).collect();
         }
@@ -107,7 +107,7 @@ pub(super) fn trace(recording: &Recording, events: &[(f64, Event)]) -> Vec<SideT
     traces
 }
 
-/// Both pictures of a side below each other: the whole of it, and the judged window close up, where there is one.
+/// Both charts of a side below each other: the complete side, and the judged window close up, where there is one.
 pub(super) fn figures(run: &Evidence, trace: &SideTrace) -> Vec<Block> {
     let size = (680.0, 250.0);
     let pictures = std::iter::once(whole(run, trace, size)).chain(judged(run, trace, size));
@@ -125,7 +125,7 @@ pub(super) fn pair(run: &Evidence, trace: &SideTrace) -> Block {
 }
 
 fn whole(run: &Evidence, trace: &SideTrace, size: (f64, f64)) -> (Picture, String) {
-    let speaker = run.speaker();
+    let units = run.units();
     let serial = &run.header.serial;
     let name = side_name(trace.side);
     let end = trace.phases.last().map_or(1.0, |p| p.2);
@@ -133,19 +133,20 @@ fn whole(run: &Evidence, trace: &SideTrace, size: (f64, f64)) -> (Picture, Strin
         trace.phases.iter().map(|(phase, from, to)| format!("{} {:.1} s", phase_name(*phase), to - from)).collect();
     let top = trace.far.iter().map(|p| p.1).fold(0.0, f64::max);
     let about = format!(
-        "Far-side pressure of {serial} on its {name} against time, with the phases of the test: {}. Greatest pressure {}.",
+        "Far-side pressure of {serial} on its {name} against time, with the phases of the test: {}. Greatest pressure \
+         {}.",
         phases.join(", "),
-        speaker.pressure(top as i32),
+        units.pressure(top as i32),
     );
     let scaled = |points: &[(f64, f64)]| -> Vec<(f64, f64)> {
-        points.iter().map(|(t, p)| (*t, speaker.pressure_number(*p))).collect()
+        points.iter().map(|(t, p)| (*t, units.pressure_number(*p))).collect()
     };
     let (far, supply) = (scaled(&trace.far), scaled(&trace.supply));
     let mut chart = Chart::new(format!("Pressure, {name}"), about);
     chart.size(size.0, size.1);
     let ys = far.iter().chain(&supply).map(|p| p.1).chain([0.0]);
     chart.x(Scale::new("time since the side began (s)", 0.0, end));
-    chart.y(Scale::fit(format!("gauge pressure ({})", speaker.pressure_unit()), ys));
+    chart.y(Scale::fit(format!("gauge pressure ({})", units.pressure_unit()), ys));
     for (i, (phase, from, to)) in trace.phases.iter().enumerate() {
         let shade = match phase {
             Phase::Measure => Shade::Dark,
@@ -161,17 +162,17 @@ fn whole(run: &Evidence, trace: &SideTrace, size: (f64, f64)) -> (Picture, Strin
     (chart.picture(), format!("{serial}, {name} (end {} on supply): the whole test.", supply_end(trace.side)))
 }
 
-/// The judged window close up: readings, their means, and the slope found beside the slope at the limit. There is none
-/// where nothing was fitted.
+/// The judged window close up: readings, their means, and the measured slope beside the slope at the limit. There is
+/// none where nothing was fitted.
 fn judged(run: &Evidence, trace: &SideTrace, size: (f64, f64)) -> Option<(Picture, String)> {
     let serial = &run.header.serial;
     let name = side_name(trace.side);
-    let ((from, to), figure) = (trace.window?, run.side(trace.side)?.figure?);
+    let ((from, to), estimate) = (trace.window?, run.side(trace.side)?.estimate?);
     let means = means(&trace.measured, from, to);
     let origin = means.first()?.1;
     let change = |points: &[(f64, f64)]| -> Vec<(f64, f64)> { points.iter().map(|(t, p)| (*t, p - origin)).collect() };
     let (readings, means) = (change(&trace.measured), change(&means));
-    let (found, allowed) = (figure.slope.pascals_per_second(), slope_at_limit(&run.header.recipe, &run.header.rig));
+    let (found, allowed) = (estimate.slope.pascals_per_second(), slope_at_limit(&run.header.recipe, &run.header.rig));
     // A fitted line goes through the mean of the readings; that of the limit begins where it does.
     let middle = readings.iter().map(|p| p.1).sum::<f64>() / readings.len().max(1) as f64;
     let begin = middle - found * (to - from) / 2.0;
@@ -183,7 +184,7 @@ fn judged(run: &Evidence, trace: &SideTrace, size: (f64, f64)) -> Option<(Pictur
     );
     let mut chart = Chart::new(format!("Trapped pressure, {name}"), about);
     chart.size(size.0, size.1);
-    let lines = [(line(found), Series(1), "slope found"), (line(allowed), Series(2), "slope at the limit")];
+    let lines = [(line(found), Series(1), "measured slope"), (line(allowed), Series(2), "slope at the limit")];
     let ys = readings.iter().chain(lines.iter().flat_map(|(points, ..)| points)).map(|p| p.1);
     chart.y(Scale::fit("change of pressure (Pa)", ys).ticks_about(5));
     chart.x(Scale::new("time since the side began (s)", from, to));
@@ -192,22 +193,23 @@ fn judged(run: &Evidence, trace: &SideTrace, size: (f64, f64)) -> Option<(Pictur
         chart.line(points, *series, label);
     }
     let caption = format!(
-        "{serial}, {name}: the judged window. Slope found: {found:.2} Pa/s; at the limit it would be {allowed:.2} Pa/s."
+        "{serial}, {name}: the judged window. Measured slope: {found:.2} Pa/s; at the limit it would be {allowed:.2} \
+         Pa/s."
     );
     Some((chart.picture(), caption.replace(" -", " −")))
 }
 
-/// Means over twenty stretches of the window.
+/// Means over twenty sections of the window.
 fn means(readings: &[(f64, f64)], from: f64, to: f64) -> Vec<(f64, f64)> {
-    let stretch = |t: f64| ((t - from) / (to - from) * 20.0).clamp(0.0, 19.0) as usize;
+    let section = |t: f64| ((t - from) / (to - from) * 20.0).clamp(0.0, 19.0) as usize;
     let mean = |of: &[(f64, f64)]| {
         let n = of.len() as f64;
         (of.iter().map(|p| p.0).sum::<f64>() / n, of.iter().map(|p| p.1).sum::<f64>() / n)
     };
-    readings.chunk_by(|a, b| stretch(a.0) == stretch(b.0)).map(mean).collect()
+    readings.chunk_by(|a, b| section(a.0) == section(b.0)).map(mean).collect()
 }
 
-/// How fast the trapped pressure would fall with a leak at the limit, in Pa/s: `Q = −V·dp/dt`, the rig's own leak
+/// How fast the trapped pressure would fall with a leak at the limit, in Pa/s: `Q = −V·dp/dt`, the background leak
 /// added, at the temperature of the gas.
 pub(crate) fn slope_at_limit(recipe: &RawRecipe, rig: &RawRig) -> f64 {
     let counted = LeakRate::from_pa_m3_s(recipe.limit_pa_m3_s + rig.background_pa_m3_s);

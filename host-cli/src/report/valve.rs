@@ -1,18 +1,20 @@
 //! The report on one valve.
 
 use seathold_sequencer::input::Side;
-use seathold_sequencer::verdict::Ground;
+use seathold_sequencer::verdict::Reason;
 
 use super::trace::figures;
-use super::{Block, Column, Evidence, Paper, Standing, Story, Table, Whole, method};
+use super::{
+    Block, Document, DocumentColumn, DocumentTable, Evidence, Integrity, RegisterHistory, ValveHistory, method,
+};
+use crate::messages::{self, budget_parts, side_name, supply_end, verdict_word};
 use crate::register::note_words;
-use crate::words::{self, budget_parts, side_name, supply_end, verdict_word};
 
 /// Both sides, in the order tested.
 pub(super) const SIDES: [Side; 2] = [Side::First, Side::Second];
 
 /// A valve with all its runs.
-pub fn paper(valve: &Standing<'_>) -> Paper {
+pub fn document(valve: &ValveHistory<'_>) -> Document {
     let mut blocks = Vec::new();
     if valve.runs.iter().any(|run| run.simulated()) {
         blocks.push(method::simulated());
@@ -24,10 +26,10 @@ pub fn paper(valve: &Standing<'_>) -> Paper {
     blocks.extend(notes(valve).map_or_else(Vec::new, |notes| vec![notes]));
     let called = |run: &Evidence| format!("run {}", valve.called(run));
     blocks.extend(method::counted(&valve.runs, called));
-    blocks.extend(valve.story.map_or_else(Vec::new, noted));
+    blocks.extend(valve.history.map_or_else(Vec::new, note_blocks));
     blocks.extend(method::method(&valve.runs, called));
     for (place, run) in valve.runs.iter().enumerate() {
-        // The first goes on where the summary ends: a sheet with a few lines of method on it looks like a mistake.
+        // The first continues where the summary ends: a page with a few lines of method on it looks like a mistake.
         if place > 0 {
             blocks.push(Block::NewSheet);
         }
@@ -35,7 +37,7 @@ pub fn paper(valve: &Standing<'_>) -> Paper {
     }
     blocks.extend(settings(valve.runs.iter().copied()));
     blocks.extend(records(valve.runs.iter().copied()));
-    Paper {
+    Document {
         title: format!("Seat leak test of valve {}", valve.serial),
         foot: format!("Valve {}: {}", valve.serial, valve.word()),
         moment: newest(&valve.runs),
@@ -43,21 +45,21 @@ pub fn paper(valve: &Standing<'_>) -> Paper {
     }
 }
 
-fn facts(valve: &Standing<'_>) -> Vec<(String, String)> {
+fn facts(valve: &ValveHistory<'_>) -> Vec<(String, String)> {
     let all = |each: fn(&Evidence) -> String| distinct(valve.runs.iter().map(|run| each(run))).join("; ");
     let when = valve.runs.iter().map(|run| moment(&run.header.started_at)).collect::<Vec<_>>().join("; ");
     let mut facts = vec![("Serial number".into(), valve.serial.to_owned())];
-    if let Some(story) = valve.story {
-        let of = &story.standing.valve;
+    if let Some(history) = valve.history {
+        let of = &history.status.valve;
         let dn = of.dn.map(|dn| format!("DN {dn}"));
-        let about: Vec<String> = [Some(of.kind.clone()), dn, Some(of.notes.clone())]
+        let about: Vec<String> = [Some(of.actuation.clone()), dn, Some(of.notes.clone())]
             .into_iter()
             .flatten()
             .filter(|t| !t.is_empty())
             .collect();
         facts.extend((!about.is_empty()).then(|| ("Valve".into(), about.join("; "))));
-        facts.extend(story.batch.clone().map(|batch| ("Batch".into(), batch)));
-        facts.push(("Stands as".into(), stands(story)));
+        facts.extend(history.batch.clone().map(|batch| ("Batch".into(), batch)));
+        facts.push(("Result so far".into(), result_so_far(history)));
     }
     facts.extend([
         ("Tested".into(), when),
@@ -71,43 +73,43 @@ fn facts(valve: &Standing<'_>) -> Vec<(String, String)> {
 }
 
 /// "tight; reworked twice".
-pub(super) fn stands(story: &Story) -> String {
-    let standing = &story.standing;
-    let word = standing.stand.word();
-    standing.reworked().map_or_else(|| word.into(), |reworked| format!("{word}; {reworked}"))
+pub(super) fn result_so_far(history: &RegisterHistory) -> String {
+    let status = &history.status;
+    let word = status.stand.word();
+    status.reworked().map_or_else(|| word.into(), |reworked| format!("{word}; {reworked}"))
 }
 
-/// What was done to the valve, or said of it, between its runs.
-pub(super) fn noted(story: &Story) -> Vec<Block> {
+/// Notes on the valve between its runs.
+pub(super) fn note_blocks(history: &RegisterHistory) -> Vec<Block> {
     let columns = vec![
-        Column::words("When", 7),
-        Column::words("What", 4),
-        Column::number("After run", 3),
-        Column::words("Note", 9),
-        Column::words("By", 3),
+        DocumentColumn::words("When", 7),
+        DocumentColumn::words("What", 4),
+        DocumentColumn::number("After record", 3),
+        DocumentColumn::words("Note", 9),
+        DocumentColumn::words("By", 3),
     ];
-    let row = |note: &super::Note| {
+    let row = |note: &super::ReportNote| {
         vec![
             moment(&note.noted.written_at),
             note_words(note.noted.kind).into(),
             note.about.clone().unwrap_or_else(|| "–".into()),
             note.noted.text.clone(),
-            if note.noted.operator.is_empty() { "not said".into() } else { note.noted.operator.clone() },
+            if note.noted.operator.is_empty() { "not stated".into() } else { note.noted.operator.clone() },
         ]
     };
-    let rows: Vec<Vec<String>> = story.notes.iter().map(row).collect();
-    let caption = format!("Noted on {}", story.standing.valve.serial);
-    let altered = story.notes.iter().filter_map(|note| note.altered.clone());
+    let rows: Vec<Vec<String>> = history.notes.iter().map(row).collect();
+    let caption = format!("Noted on {}", history.status.valve.serial);
+    let altered = history.notes.iter().filter_map(|note| note.altered.clone());
     let mut blocks: Vec<Block> = altered.map(|what| Block::Notice("Altered".into(), what + ".")).collect();
     if !rows.is_empty() {
-        blocks.push(Block::Table(Table { caption, columns, rows }));
+        blocks.push(Block::Table(DocumentTable { caption, columns, rows }));
     }
     blocks
 }
 
-/// Said before any verdict where records are not what was sealed: somebody wanted them to say something else.
-pub(super) fn altered(valves: &[Standing<'_>]) -> Option<Block> {
-    let text = match valves.iter().map(Standing::altered).sum() {
+/// Comes before any verdict where records are not what was sealed: somebody changed them.
+pub(super) fn altered(valves: &[ValveHistory<'_>]) -> Option<Block> {
+    let text = match valves.iter().map(ValveHistory::altered).sum() {
         0 => return None,
         1 => "A record is not what was sealed. Do not rely on this page.".into(),
         n => format!("{n} records are not what was sealed. Do not rely on this page."),
@@ -132,16 +134,16 @@ pub(super) fn moment(rfc3339: &str) -> String {
 }
 
 pub(super) fn operator(run: &Evidence) -> String {
-    if run.header.operator.is_empty() { "not said".into() } else { run.header.operator.clone() }
+    if run.header.operator.is_empty() { "not stated".into() } else { run.header.operator.clone() }
 }
 
 /// "6.000 bar gauge".
 pub(super) fn pressure(run: &Evidence) -> String {
-    run.speaker().pressure(run.header.recipe.target_pa.try_into().unwrap_or(i32::MAX)) + " gauge"
+    run.units().pressure(run.header.recipe.target_pa.try_into().unwrap_or(i32::MAX)) + " gauge"
 }
 
 pub(super) fn limit(run: &Evidence) -> String {
-    run.speaker().limit(run.header.recipe.limit_pa_m3_s)
+    run.units().limit(run.header.recipe.limit_pa_m3_s)
 }
 
 /// Each value once, in the order they first come.
@@ -160,26 +162,26 @@ pub(super) fn upper_first(word: &str) -> String {
     chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
 
-/// A side's leak with its uncertainty, or why there is none.
-pub(super) fn leak(valve: &Standing<'_>, side: Side) -> String {
+/// A side's leak with its uncertainty, or the reason why there is none.
+pub(super) fn leak(valve: &ValveHistory<'_>, side: Side) -> String {
     match (valve.run(side), valve.side(side)) {
         (Some(run), Some(result)) => result
-            .figure
+            .estimate
             .as_ref()
-            .map_or_else(|| "no figure".into(), |figure| run.speaker().leak(figure).replace('-', "−")),
+            .map_or_else(|| "no figure".into(), |estimate| run.units().leak(estimate).replace('-', "−")),
         (Some(_), None) => "no result".into(),
         (None, _) => "not tested".into(),
     }
 }
 
-fn sides_table(valve: &Standing<'_>) -> Table {
+fn sides_table(valve: &ValveHistory<'_>) -> DocumentTable {
     let columns = vec![
-        Column::words("Side", 5),
-        Column::words("On supply", 4),
-        Column::words("Verdict", 4),
-        Column::number("Leak ± uncertainty", 7),
-        Column::number("Limit", 4),
-        Column::number("Run", 2),
+        DocumentColumn::words("Side", 5),
+        DocumentColumn::words("On supply", 4),
+        DocumentColumn::words("Verdict", 4),
+        DocumentColumn::number("Leak ± uncertainty", 7),
+        DocumentColumn::number("Limit", 4),
+        DocumentColumn::number("Run", 2),
     ];
     let row = |side: Side| {
         let run = valve.run(side);
@@ -192,33 +194,34 @@ fn sides_table(valve: &Standing<'_>) -> Table {
             run.map_or_else(|| "–".into(), |run| valve.called(run)),
         ]
     };
-    Table { caption: "Leak of each side against the limit".into(), columns, rows: SIDES.map(row).into() }
+    DocumentTable { caption: "Leak of each side against the limit".into(), columns, rows: SIDES.map(row).into() }
 }
 
-/// Why a side's verdict is not from its figure alone, and where a leak probably is.
-pub(super) fn notes(valve: &Standing<'_>) -> Option<Block> {
-    let mut said = Vec::new();
+/// Why a side's verdict does not follow from its leak alone, and where a leak probably is.
+pub(super) fn notes(valve: &ValveHistory<'_>) -> Option<Block> {
+    let mut lines = Vec::new();
     for side in SIDES {
         let (Some(run), Some(result)) = (valve.run(side), valve.side(side)) else { continue };
-        if result.ground != Ground::Measured {
-            said.push(format!("{}: {}.", upper_first(side_name(side)), run.speaker().ground(result)));
+        if result.reason != Reason::Measured {
+            lines.push(format!("{}: {}.", upper_first(side_name(side)), run.units().reason(result)));
         }
     }
     if let Some(diagnosis) = valve.diagnosis() {
-        said.push(format!("Where: {}.", words::diagnosis(&diagnosis)));
+        lines.push(format!("Where: {}.", messages::diagnosis(&diagnosis)));
     }
-    (!said.is_empty()).then_some(Block::List(said))
+    (!lines.is_empty()).then_some(Block::List(lines))
 }
 
 fn run_section(called: &str, run: &Evidence) -> Vec<Block> {
-    let mut blocks = vec![Block::Heading(2, format!("Run {called}: {}", moment(&run.header.started_at)))];
+    let kind = if run.seal.is_some() { "Record" } else { "Run" };
+    let mut blocks = vec![Block::Heading(2, format!("{kind} {called}: {}", moment(&run.header.started_at)))];
     blocks.push(Block::Facts(vec![
         ("By".into(), operator(run)),
-        ("Asked for".into(), words::sides(run.header.sides).into()),
+        ("Asked for".into(), messages::sides(run.header.sides).into()),
         ("Result".into(), run.summary.word().into()),
-        ("Took".into(), format!("{:.0} s, {} polls", run.seconds, run.polls)),
+        ("Took".into(), format!("{:.0} s, {} readings", run.seconds, run.polls)),
     ]));
-    blocks.extend(troubles(run));
+    blocks.extend(run_notices(run));
     for trace in &run.traces {
         blocks.extend(figures(run, trace));
     }
@@ -226,40 +229,43 @@ fn run_section(called: &str, run: &Evidence) -> Vec<Block> {
     blocks.push(Block::Heading(3, "Calibrations".into()));
     blocks.push(calibrations(run));
     let rows = run.log.iter().map(|(at, text)| vec![format!("{at:.1}"), text.clone()]).collect();
-    let columns = vec![Column::number("Seconds", 1), Column::words("Event", 9)];
-    blocks.push(Block::Table(Table { caption: "What happened".into(), columns, rows }));
+    let columns = vec![DocumentColumn::number("Seconds", 1), DocumentColumn::words("Event", 9)];
+    blocks.push(Block::Table(DocumentTable { caption: "Event log".into(), columns, rows }));
     blocks
 }
 
-/// Refusals, faults, and whether the far side was seen empty.
-pub(super) fn troubles(run: &Evidence) -> Vec<Block> {
+/// Refusals, faults, and whether the far side was measured empty.
+pub(super) fn run_notices(run: &Evidence) -> Vec<Block> {
     let summary = &run.summary;
     let mut blocks = Vec::new();
     let mut notice = |what: &str, text: String| blocks.push(Block::Notice(what.into(), text));
     if let Some(refusal) = summary.refused {
-        notice("Not started", words::refused(refusal));
+        notice("Not started", messages::refused(refusal));
     }
     if summary.aborted {
         notice("Given up", "by the operator: no verdict on the valve".into());
     }
     for fault in &summary.faults {
-        notice("Fault", words::fault(*fault).0);
+        notice("Fault", messages::fault(*fault).0);
     }
     match &run.whole {
-        Whole::Replays => {}
-        Whole::Differs(how) => notice("Replay differs", how.clone()),
-        Whole::Damaged(why) => notice("Recording not whole", format!("{why}. Shown is what is whole.")),
-        Whole::Altered(what) => notice("Altered", format!("{what}. What is shown comes from the recording.")),
+        Integrity::Replays => {}
+        Integrity::Differs(how) => notice("Replay differs", how.clone()),
+        Integrity::Damaged(why) => notice("Recording incomplete", format!("{why}. Only the intact part is shown.")),
+        Integrity::Altered(what) => notice("Altered", format!("{what}. What is shown comes from the recording.")),
     }
     if !summary.reads_empty() && summary.refused.is_none() {
-        notice("Not seen empty", "the run ended without the far side measured empty".into());
+        notice("Not measured empty", "the run ended without the far side measured empty".into());
     }
     blocks
 }
 
 pub(super) fn calibrations(run: &Evidence) -> Block {
     if run.header.calibrations.is_empty() {
-        Block::Text("None was given: volume, gain, own leak and time constant are as the rig's file says.".into())
+        Block::Text(
+            "None was given: volume, sensor gain, background leak and settling time constant are the rig file's."
+                .into(),
+        )
     } else {
         Block::List(run.header.calibrations.clone())
     }
@@ -267,53 +273,54 @@ pub(super) fn calibrations(run: &Evidence) -> Block {
 
 /// Where each side's uncertainty comes from.
 fn budget(run: &Evidence) -> Option<Block> {
-    let speaker = run.speaker();
-    let judged: Vec<_> = run.summary.sides.iter().filter_map(|side| Some((side, side.figure.as_ref()?))).collect();
+    let units = run.units();
+    let judged: Vec<_> = run.summary.sides.iter().filter_map(|side| Some((side, side.estimate.as_ref()?))).collect();
     if judged.is_empty() {
         return None;
     }
-    let mut columns = vec![Column::words("Source", 6)];
+    let mut columns = vec![DocumentColumn::words("Source", 6)];
     for (side, _) in &judged {
-        columns.push(Column::number(&format!("{} ({})", upper_first(side_name(side.side)), speaker.leak_unit()), 4));
-        columns.push(Column::number("Share", 2));
+        columns
+            .push(DocumentColumn::number(&format!("{} ({})", upper_first(side_name(side.side)), units.leak_unit()), 4));
+        columns.push(DocumentColumn::number("Share", 2));
     }
-    let number = |pa_m3_s: f64| format!("{:.4}", speaker.leak_number(pa_m3_s));
+    let number = |pa_m3_s: f64| format!("{:.4}", units.leak_number(pa_m3_s));
     let mut rows: Vec<Vec<String>> = Vec::new();
     for part in 0..7 {
         let mut row = Vec::new();
-        for (_, figure) in &judged {
-            let (name, u) = budget_parts(&figure.budget)[part];
+        for (_, estimate) in &judged {
+            let (name, u) = budget_parts(&estimate.budget)[part];
             if row.is_empty() {
                 row.push(upper_first(name));
             }
-            let whole = figure.budget.combined * figure.budget.combined;
+            let whole = estimate.budget.combined * estimate.budget.combined;
             let share = if whole > 0.0 { u * u / whole * 100.0 } else { 0.0 };
             row.extend([number(u), format!("{share:.0} %")]);
         }
         rows.push(row);
     }
-    let mut line = |name: &str, each: &dyn Fn(&seathold_sequencer::measure::Figure) -> String| {
+    let mut line = |name: &str, each: &dyn Fn(&seathold_sequencer::measure::LeakEstimate) -> String| {
         let mut row = vec![name.to_owned()];
-        for (_, figure) in &judged {
-            row.extend([each(figure), String::new()]);
+        for (_, estimate) in &judged {
+            row.extend([each(estimate), String::new()]);
         }
         rows.push(row);
     };
-    line("Combined standard uncertainty", &|figure| number(figure.budget.combined));
-    line("Expanded uncertainty", &|figure| number(figure.expanded.pa_m3_s()));
-    line("Coverage factor k", &|figure| {
-        let combined = figure.budget.combined;
-        if combined > 0.0 { format!("{:.2}", figure.expanded.pa_m3_s() / combined) } else { "–".into() }
+    line("Combined standard uncertainty", &|estimate| number(estimate.budget.combined));
+    line("Expanded uncertainty", &|estimate| number(estimate.expanded.pa_m3_s()));
+    line("Coverage factor k", &|estimate| {
+        let combined = estimate.budget.combined;
+        if combined > 0.0 { format!("{:.2}", estimate.expanded.pa_m3_s() / combined) } else { "–".into() }
     });
-    line("Effective degrees of freedom", &|figure| words::freedom(figure.budget.freedom));
-    line("Readings", &|figure| figure.samples.to_string());
-    line("Window (s)", &|figure| format!("{:.1}", f64::from(figure.window_ms) / 1e3));
-    Some(Block::Table(Table { caption: "Uncertainty budget: standard uncertainties".into(), columns, rows }))
+    line("Effective degrees of freedom", &|estimate| messages::freedom(estimate.budget.dof));
+    line("Readings", &|estimate| estimate.samples.to_string());
+    line("Window (s)", &|estimate| format!("{:.1}", f64::from(estimate.window_ms) / 1e3));
+    Some(Block::Table(DocumentTable { caption: "Uncertainty budget: standard uncertainties".into(), columns, rows }))
 }
 
 /// Each recipe and rig once.
 pub(super) fn settings<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Vec<Block> {
-    let mut tables: Vec<Table> = Vec::new();
+    let mut tables: Vec<DocumentTable> = Vec::new();
     for run in runs {
         let header = &run.header;
         let recipe = method::recipe_table(&header.recipe_name, &header.recipe);
@@ -330,39 +337,39 @@ pub(super) fn settings<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Vec<Bloc
     blocks
 }
 
-/// What each run can be known by.
+/// What identifies each run.
 pub(super) fn records<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Vec<Block> {
     let mut rows = Vec::new();
     for run in runs {
         let whole = match &run.whole {
-            Whole::Replays => "whole; replayed to the same result".to_owned(),
-            Whole::Differs(_) => "whole; replay DIFFERS".to_owned(),
-            Whole::Damaged(_) => "NOT whole".to_owned(),
-            Whole::Altered(_) => "ALTERED since it was sealed".to_owned(),
+            Integrity::Replays => "complete; replayed to the same result".to_owned(),
+            Integrity::Differs(_) => "complete; replay DIFFERS".to_owned(),
+            Integrity::Damaged(_) => "INCOMPLETE".to_owned(),
+            Integrity::Altered(_) => "ALTERED since it was sealed".to_owned(),
         };
         rows.push(vec![run.name.clone(), run.sha256.clone(), whole, run.header.program.clone()]);
         if let Some(seal) = &run.seal {
             rows.push(vec![
-                format!("run {} of {}", seal.short, seal.register),
+                format!("record {} of {}", seal.short, seal.register),
                 seal.hash.clone(),
-                if matches!(run.whole, Whole::Altered(_)) { "does NOT hold" } else { "sealed, holds" }.into(),
+                if matches!(run.whole, Integrity::Altered(_)) { "seal NOT valid" } else { "seal valid" }.into(),
                 String::new(),
             ]);
         }
     }
     let columns = vec![
-        Column::words("Recording", 4),
-        Column::words("SHA-256", 6),
-        Column::words("State", 3),
-        Column::words("Written by", 3),
+        DocumentColumn::words("Recording", 4),
+        DocumentColumn::words("SHA-256", 6),
+        DocumentColumn::words("State", 3),
+        DocumentColumn::words("Written by", 3),
     ];
     vec![
         Block::Heading(2, "Records".into()),
         Block::Text(
-            "The recording holds every reading, output and event, and can be replayed. Its SHA-256 tells whether a file \
-             is the one reported on."
+            "The recording holds every reading, output and event, and can be replayed. Its SHA-256 shows whether a \
+             file is the one reported on."
                 .into(),
         ),
-        Block::Table(Table { caption: "Recordings behind this report".into(), columns, rows }),
+        Block::Table(DocumentTable { caption: "Recordings behind this report".into(), columns, rows }),
     ]
 }

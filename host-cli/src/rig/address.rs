@@ -1,9 +1,9 @@
-//! Which rig: the simulated one in this program, or a controller at the other end of a line.
+//! Which rig: the simulated one in this program, or a controller on a connection.
 
 use std::fmt;
 use std::str::FromStr;
 
-/// Speed of a serial line where none is given, in bit/s. Ten times what polls at 100 a second take.
+/// Default baud rate, in bit/s. Ten times what polls at 100 a second need.
 pub const BAUD: u32 = 115_200;
 
 /// Where the rig is.

@@ -1,5 +1,5 @@
-//! What has been acknowledged to the controller, on disk before it is: the controller forgets it then. A run whose host
-//! was killed is taken up again from here. It lies beside the recording as `NAME.hold.link` and goes when that is whole.
+//! What is acknowledged to the controller, on disk first: the controller then drops it. A run whose host was killed is
+//! resumed from here. It lies beside the recording as `NAME.hold.link` and is removed when that is complete.
 //!
 //! One line of JSON with the header, then frames of the link as the controller sends them: a welcome for each session,
 //! records, gaps.
@@ -9,12 +9,12 @@ use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use seathold_sequencer::link::frame::{self, Deframer, Frame};
-use seathold_sequencer::link::message::{Have, Record, ToHost};
+use seathold_sequencer::link::message::{Record, ResumePoint, ToHost};
 use seathold_sequencer::link::polls::{Packer, Polls};
 use seathold_sequencer::time::Instant;
 use serde::{Deserialize, Serialize};
 
-use super::remote::{Kept, News};
+use super::client::{ClientEvent, RecordContent};
 use crate::error::Error;
 use crate::recording::Header;
 
@@ -34,15 +34,15 @@ pub struct Journal {
 
 /// A journal read back.
 #[derive(Debug)]
-pub struct Before {
+pub struct JournalState {
     /// The recording's header.
     pub header: Header,
     /// Records below belong to an earlier run.
     pub from: u32,
-    /// All that had come.
-    pub news: Vec<News>,
-    /// How far that was.
-    pub have: Have,
+    /// All events received.
+    pub events: Vec<ClientEvent>,
+    /// Where to resume.
+    pub have: ResumePoint,
 }
 
 /// `NAME.hold` → `NAME.hold.link`.
@@ -67,11 +67,11 @@ impl Journal {
         Ok(Self { file, path })
     }
 
-    /// Goes on with one that was left.
+    /// Continues an existing one.
     ///
     /// # Errors
     /// When it cannot be written.
-    pub fn go_on(recording: &Path) -> Result<Self, Error> {
+    pub fn reopen(recording: &Path) -> Result<Self, Error> {
         let path = beside(recording);
         let file = OpenOptions::new().append(true).open(&path).map_err(|why| Error::file("write", &path, why))?;
         let mut file = BufWriter::new(file);
@@ -80,34 +80,36 @@ impl Journal {
         Ok(Self { file, path })
     }
 
-    /// Keeps what has come. On return it survives this program, if not the machine.
+    /// Stores events. On return they survive a crash of this program, if not of the machine.
     ///
     /// # Errors
     /// When it cannot be written.
-    pub fn keep(&mut self, news: &[News]) -> Result<(), Error> {
-        self.write(news).map_err(|why| Error::file("write", &self.path, why))
+    pub fn keep(&mut self, events: &[ClientEvent]) -> Result<(), Error> {
+        self.write(events).map_err(|why| Error::file("write", &self.path, why))
     }
 
-    fn write(&mut self, news: &[News]) -> io::Result<()> {
+    fn write(&mut self, events: &[ClientEvent]) -> io::Result<()> {
         let mut bytes = Frame::new();
-        for one in news {
+        for one in events {
             match one {
-                News::Connected { welcome, .. } => put(&mut self.file, &ToHost::Welcome(*welcome), &mut bytes)?,
-                News::Gap { from, to } => put(&mut self.file, &ToHost::Gap { from: *from, to: *to }, &mut bytes)?,
-                News::Record { number, what } => {
+                ClientEvent::Connected { welcome, .. } => put(&mut self.file, &ToHost::Welcome(*welcome), &mut bytes)?,
+                ClientEvent::Gap { from, to } => {
+                    put(&mut self.file, &ToHost::Gap { from: *from, to: *to }, &mut bytes)?
+                }
+                ClientEvent::Record { number, what } => {
                     let body = body(what)?;
                     put(&mut self.file, &ToHost::Record { number: *number, body: &body }, &mut bytes)?;
                 }
-                News::OtherVersion(_) | News::Lost(_) | News::Answer(_) => {}
+                ClientEvent::OtherVersion(_) | ClientEvent::Lost(_) | ClientEvent::Answer(_) => {}
             }
         }
         self.file.flush()
     }
 
-    /// The recording is whole: this is not needed any more.
+    /// The recording is complete: this is not needed any more.
     pub fn remove(self) {
         drop(self.file);
-        // One that stays behind is only in the way, and says so when a recording of its name is begun again.
+        // One that cannot be removed is reported when a recording of its name is begun again.
         let _ = std::fs::remove_file(self.path);
     }
 }
@@ -117,21 +119,21 @@ fn put(file: &mut impl Write, message: &ToHost<'_>, bytes: &mut Frame) -> io::Re
     file.write_all(bytes)
 }
 
-fn body(kept: &Kept) -> io::Result<Vec<u8>> {
+fn body(kept: &RecordContent) -> io::Result<Vec<u8>> {
     let encoded = match kept {
-        Kept::Began(recipe) => postcard::to_stdvec(&Record::Began(*recipe)),
-        Kept::Event(at, event) => postcard::to_stdvec(&Record::Event { at: *at, event: event.clone() }),
-        Kept::Polls(polls) => {
-            let mut packer = Packer::default();
-            if !polls.iter().all(|poll| packer.push(poll)) {
+        RecordContent::Began(recipe) => postcard::to_stdvec(&Record::RecipeLoaded(*recipe)),
+        RecordContent::Event(at, event) => postcard::to_stdvec(&Record::Event { at: *at, event: event.clone() }),
+        RecordContent::Polls(polls) => {
+            let mut writer = Packer::default();
+            if !polls.iter().all(|poll| writer.push(poll)) {
                 return Err(io::Error::other("a series has outgrown its record"));
             }
-            postcard::to_stdvec(&Record::Polls(packer.series().unwrap_or_default()))
+            postcard::to_stdvec(&Record::Polls(writer.series().unwrap_or_default()))
         }
-        Kept::Other { unreadable: false } => {
-            postcard::to_stdvec(&Record::Dated { at: Instant::from_ticks(0), unix_ms: 0 })
+        RecordContent::Other { unreadable: false } => {
+            postcard::to_stdvec(&Record::TimeSet { at: Instant::from_ticks(0), unix_ms: 0 })
         }
-        Kept::Other { unreadable: true } => return Ok(Vec::new()),
+        RecordContent::Other { unreadable: true } => return Ok(Vec::new()),
     };
     encoded.map_err(io::Error::other)
 }
@@ -149,50 +151,50 @@ pub fn head(recording: &Path) -> Result<Header, Error> {
     Ok(head.header)
 }
 
-/// Reads a journal as far as it is whole.
+/// Reads a journal as far as it is intact.
 ///
 /// # Errors
-/// When it cannot be read, or not even its first line makes sense.
-pub fn read(recording: &Path) -> Result<Before, Error> {
+/// When it cannot be read, or its first line is not valid.
+pub fn read(recording: &Path) -> Result<JournalState, Error> {
     let path = beside(recording);
     let bytes = std::fs::read(&path).map_err(|why| Error::file("read", &path, why))?;
     let bad = |what: &str| Error::file("read", &path, io::Error::new(io::ErrorKind::InvalidData, what.to_owned()));
     let end = bytes.iter().position(|&byte| byte == b'\n').ok_or_else(|| bad("it has no header"))?;
     let head: Head = serde_json::from_slice(&bytes[..end]).map_err(|why| bad(&format!("its header: {why}")))?;
     let mut deframer = Deframer::default();
-    let mut have: Option<Have> = None;
-    let mut news = Vec::new();
+    let mut have: Option<ResumePoint> = None;
+    let mut events = Vec::new();
     for &byte in &bytes[end + 1..] {
         let Some(message) = deframer.push(byte) else { continue };
         match postcard::from_bytes::<ToHost<'_>>(message) {
             Ok(ToHost::Welcome(welcome)) => {
                 let restarted = have.is_some_and(|have| have.boot != welcome.boot);
                 if have.is_none() || restarted {
-                    have = Some(Have { boot: welcome.boot, next: 0 });
+                    have = Some(ResumePoint { boot: welcome.boot, next: 0 });
                 }
-                news.push(News::Connected { welcome, restarted });
+                events.push(ClientEvent::Connected { welcome, restarted });
             }
             Ok(ToHost::Gap { from, to }) => {
-                have = have.map(|have| Have { next: to, ..have });
-                news.push(News::Gap { from, to });
+                have = have.map(|have| ResumePoint { next: to, ..have });
+                events.push(ClientEvent::Gap { from, to });
             }
             Ok(ToHost::Record { number, body }) => {
-                have = have.map(|have| Have { next: number.wrapping_add(1), ..have });
-                news.push(News::Record { number, what: kept(body) });
+                have = have.map(|have| ResumePoint { next: number.wrapping_add(1), ..have });
+                events.push(ClientEvent::Record { number, what: kept(body) });
             }
             _ => {}
         }
     }
     let have = have.ok_or_else(|| bad("it ends before the controller had answered"))?;
-    Ok(Before { header: head.header, from: head.from, news, have })
+    Ok(JournalState { header: head.header, from: head.from, events, have })
 }
 
-fn kept(body: &[u8]) -> Kept {
+fn kept(body: &[u8]) -> RecordContent {
     match postcard::from_bytes::<Record<'_>>(body) {
-        Ok(Record::Began(recipe)) => Kept::Began(recipe),
-        Ok(Record::Event { at, event }) => Kept::Event(at, event),
-        Ok(Record::Polls(series)) => Kept::Polls(Polls::new(series).collect()),
-        Ok(Record::Dated { .. }) => Kept::Other { unreadable: false },
-        Err(_) => Kept::Other { unreadable: true },
+        Ok(Record::RecipeLoaded(recipe)) => RecordContent::Began(recipe),
+        Ok(Record::Event { at, event }) => RecordContent::Event(at, event),
+        Ok(Record::Polls(series)) => RecordContent::Polls(Polls::new(series).collect()),
+        Ok(Record::TimeSet { .. }) => RecordContent::Other { unreadable: false },
+        Err(_) => RecordContent::Other { unreadable: true },
     }
 }

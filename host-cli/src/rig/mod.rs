@@ -1,26 +1,26 @@
-//! What can stand behind the io traits, and who answers.
+//! The rigs behind the io traits, and the operators who answer.
 //!
-//! | room | what it holds |
+//! | module | subject |
 //! |---|---|
-//! | [`person`] [`sim`] | the simulated rig, and who answers at it |
-//! | [`address`] [`line`](mod@line) [`inside`] | the ways to a controller |
-//! | [`remote`] | the connection: orders out, records in |
-//! | [`follow`] | records to polls, checked against this program's own sequencer |
-//! | [`answers`] [`session`] | the operator and the loop of a run on a controller |
-//! | [`journal`] | what has been acknowledged, kept so that a run can be taken up again |
+//! | [`operator`] [`sim`] | the simulated rig, and who answers at it |
+//! | [`address`] [`transport`] [`in_process`] | the ways to a controller |
+//! | [`client`] | the connection: requests out, records in |
+//! | [`shadow`] | records to polls, checked against this program's own sequencer |
+//! | [`remote_operator`] [`session`] | the operator and the loop of a run on a controller |
+//! | [`journal`] | what has been acknowledged, kept so that a run can be resumed |
 
 pub mod address;
-pub mod answers;
-pub mod follow;
-pub mod inside;
+pub mod client;
+pub mod in_process;
 pub mod journal;
-pub mod line;
-pub mod person;
-pub mod remote;
+pub mod operator;
+pub mod remote_operator;
 pub mod session;
+pub mod shadow;
 pub mod sim;
+pub mod transport;
 
 pub use address::Address;
-pub use follow::Follower;
-pub use person::{Person, Question, WithHands};
-pub use remote::{Kept, News, Remote};
+pub use client::{Client, ClientEvent, RecordContent};
+pub use operator::{ConsoleOperator, OperatorQuestion, WithHands};
+pub use shadow::Shadow;

@@ -2,65 +2,65 @@
 //! none of this to keep the run safe.
 
 use seathold_sequencer::event::{Disconnect, Phase};
-use seathold_sequencer::link::message::{Answer, Order};
+use seathold_sequencer::link::message::{Request, Response};
 use seathold_sequencer::time::{Duration, Instant};
 
-use super::answers::Answers;
-use super::follow::{Follower, Item};
+use super::client::{Client, ClientEvent};
 use super::journal::Journal;
-use super::remote::{News, Remote};
+use super::remote_operator::RemoteOperator;
+use super::shadow::{Shadow, ShadowItem};
 use crate::console::Console;
 use crate::error::Error;
-use crate::recording::{Why, Writer};
+use crate::recording::{Discontinuity, Writer};
 use crate::screen::Screen;
-use crate::session::{Ended, Watch, put_question};
+use crate::session::{RunEnd, Watch, put_question};
 use crate::summary::Summary;
 
-/// How long a controller that cannot be reached is called, in microseconds. The run can be taken up later too.
+/// How long connecting to an unreachable controller is tried, in microseconds. The run can be resumed later too.
 const AWAY_MAX_US: u64 = 120_000_000;
 
 /// How long a controller may take to be ready for a recipe: a safe vent with all its time, in microseconds.
 const BUSY_MAX_US: u64 = 700_000_000;
 
-/// Pause between two attempts to load a recipe, and between two looks at the controller's own state.
+/// Pause between two attempts to load a recipe, and between two status requests.
 const PAUSE_US: u64 = 300_000;
 
 /// How long after a break the controller must be ready, on its own clock, for the run to be over.
 const QUIET_US: u64 = 1_000_000;
 
-/// The same where the far side is not seen empty.
+/// The same where the far side does not read empty.
 const UNSAFE_US: u64 = 30_000_000;
 
 /// Everything a run on a controller needs.
 #[derive(Debug)]
-pub struct Session {
+pub struct ControllerSession {
     /// The connection.
-    pub remote: Remote,
-    /// What comes over it.
-    pub follower: Follower,
-    /// Who answers.
-    pub answers: Answers,
-    /// The recipe to load, as an order.
-    pub load: Order,
+    pub client: Client,
+    /// Its records as polls.
+    pub shadow: Shadow,
+    /// The operator.
+    pub operator: RemoteOperator,
+    /// The request that loads the recipe.
+    pub load: Request,
     /// The recording.
     pub writer: Writer,
-    /// What has been acknowledged.
+    /// The journal of what has been acknowledged.
     pub journal: Journal,
-    /// What had come before this program was started.
-    pub before: Vec<News>,
+    /// What was received before this program was started.
+    pub before: Vec<ClientEvent>,
 }
 
-/// What the loop remembers.
+/// The state of the loop.
 #[derive(Debug, Default)]
-struct Course {
+struct RunProgress {
     summary: Summary,
     watch: Watch,
     connected: bool,
-    /// The controller had this record to give when it was last reached.
+    /// The controller's newest record when it was last reached.
     upto: u32,
-    /// The order under way.
-    order: Option<Order>,
-    /// When an order to load, or a look, was last given, and when the line was lost.
+    /// The pending request.
+    request: Option<Request>,
+    /// When a load or status request was last sent, and when the connection was lost.
     tried: u64,
     lost: u64,
     first: Option<Instant>,
@@ -68,10 +68,10 @@ struct Course {
     broke: Option<Instant>,
     over: bool,
     unrecorded: Option<Error>,
-    dark: Option<Error>,
+    screen_error: Option<Error>,
 }
 
-impl Session {
+impl ControllerSession {
     /// Runs until there is a result, a refusal, or a state that only a person can end.
     ///
     /// # Errors
@@ -80,141 +80,143 @@ impl Session {
         mut self,
         console: &mut Console<'_>,
         screen: &mut dyn Screen,
-        dark: Option<Error>,
-    ) -> Result<(Ended, Journal), Error> {
-        let mut course = Course { dark, ..Course::default() };
-        let began = self.remote.now(console.clock);
-        (course.lost, course.tried) = (began, began.saturating_sub(PAUSE_US));
+        screen_error: Option<Error>,
+    ) -> Result<(RunEnd, Journal), Error> {
+        let mut progress = RunProgress { screen_error, ..RunProgress::default() };
+        let began = self.client.now(console.clock);
+        (progress.lost, progress.tried) = (began, began.saturating_sub(PAUSE_US));
         let (mut presses, mut prompted) = (0, None);
-        let mut news = std::mem::take(&mut self.before);
-        for one in news.drain(..) {
-            self.hear(one, console, screen, &mut course)?;
+        let mut events = std::mem::take(&mut self.before);
+        for one in events.drain(..) {
+            self.handle_event(one, console, screen, &mut progress)?;
         }
         // A session that is open already was welcomed before this loop began.
-        (course.connected, course.upto) = (self.remote.is_open(), 0);
+        (progress.connected, progress.upto) = (self.client.is_open(), 0);
         loop {
-            for one in news.drain(..) {
-                self.hear(one, console, screen, &mut course)?;
+            for one in events.drain(..) {
+                self.handle_event(one, console, screen, &mut progress)?;
             }
-            let question = self.answers.question();
-            if question != prompted && course.dark.is_none() {
+            let question = self.operator.question();
+            if question != prompted && progress.screen_error.is_none() {
                 prompted = question;
-                course.dark = put_question(console, screen, question).err();
+                progress.screen_error = put_question(console, screen, question).err();
             }
-            let now = self.remote.now(console.clock);
-            let away = !course.connected && now.saturating_sub(course.lost) >= AWAY_MAX_US;
-            if course.over || away || (self.answers.gave_up() && !self.follower.began()) {
-                return self.end(course, away);
+            let now = self.client.now(console.clock);
+            let away = !progress.connected && now.saturating_sub(progress.lost) >= AWAY_MAX_US;
+            if progress.over || away || (self.operator.abort_requested() && !self.shadow.began()) {
+                return self.end(progress, away);
             }
-            if !self.follower.began() && now.saturating_sub(began) > BUSY_MAX_US {
+            if !self.shadow.began() && now.saturating_sub(began) > BUSY_MAX_US {
                 return Err(Error::usage("the controller has not become ready for a recipe"));
             }
             let pressed = console.interrupted();
             if pressed > presses {
                 if presses > 0 {
-                    return self.end(course, true);
+                    return self.end(progress, true);
                 }
                 presses = pressed;
-                self.answers.abort();
-                let text = "giving up: opening into the vent (Ctrl-C again leaves at once, under pressure)";
-                course.dark = course.dark.take().or(screen.say(console, text).err());
+                self.operator.abort();
+                let text = "giving up: opening into the vent (Ctrl-C again quits at once, under pressure)";
+                progress.screen_error = progress.screen_error.take().or(screen.say(console, text).err());
             }
-            if self.answers.listens() {
-                self.answers.hear(&console.keys.line());
+            if self.operator.listens() {
+                self.operator.handle_input(&console.keys.line());
             }
-            self.order(&mut course, now);
-            let (journal, unrecorded) = (&mut self.journal, &mut course.unrecorded);
-            self.remote.turn(console.clock, &mut news, |fresh| {
+            self.request(&mut progress, now);
+            let (journal, unrecorded) = (&mut self.journal, &mut progress.unrecorded);
+            self.client.turn(console.clock, &mut events, |fresh| {
                 if unrecorded.is_none() {
                     *unrecorded = journal.keep(fresh).err();
                 }
             });
-            if course.unrecorded.is_some() && !self.answers.gave_up() {
-                self.answers.abort();
+            if progress.unrecorded.is_some() && !self.operator.abort_requested() {
+                self.operator.abort();
             }
         }
     }
 
-    fn end(self, course: Course, abandoned: bool) -> Result<(Ended, Journal), Error> {
-        if let Some(why) = course.unrecorded {
+    fn end(self, progress: RunProgress, abandoned: bool) -> Result<(RunEnd, Journal), Error> {
+        if let Some(why) = progress.unrecorded {
             return Err(why);
         }
-        let length = match (course.first, course.last) {
+        let length = match (progress.first, progress.last) {
             (Some(first), Some(last)) => last.as_ticks().saturating_sub(first.as_ticks()),
             _ => 0,
         };
-        let ended = Ended {
-            summary: course.summary,
+        let ended = RunEnd {
+            summary: progress.summary,
             writer: self.writer,
             length: Duration::from_ticks(length),
             abandoned,
-            dark: course.dark,
+            screen_error: progress.screen_error,
         };
         Ok((ended, self.journal))
     }
 
-    fn hear(
+    fn handle_event(
         &mut self,
-        news: News,
+        events: ClientEvent,
         console: &mut Console<'_>,
         screen: &mut dyn Screen,
-        course: &mut Course,
+        progress: &mut RunProgress,
     ) -> Result<(), Error> {
         let mut items = Vec::new();
         let mut say = None;
-        match news {
-            News::Connected { welcome, restarted } => {
-                if !course.connected {
+        match events {
+            ClientEvent::Connected { welcome, restarted } => {
+                if !progress.connected {
                     say = Some("connected again".to_owned());
                 }
-                (course.connected, course.upto, course.order) = (true, welcome.next, None);
-                self.answers.again();
+                (progress.connected, progress.upto, progress.request) = (true, welcome.next, None);
+                self.operator.again();
                 if restarted {
-                    // Numbers begin anew.
-                    self.follower.renumber();
-                    self.answers.restarted();
-                    self.follower.break_off(Why::Restarted, &mut items);
+                    // Numbers start again.
+                    self.shadow.renumber();
+                    self.operator.restarted();
+                    self.shadow.break_off(Discontinuity::Restarted, &mut items);
                 }
             }
-            News::OtherVersion(version) => {
-                return Err(Error::usage(super::remote::Silent::Version(version).to_string()));
+            ClientEvent::OtherVersion(version) => {
+                return Err(Error::usage(super::client::ConnectionError::Version(version).to_string()));
             }
-            News::Lost(why) => {
-                if course.connected {
+            ClientEvent::Lost(why) => {
+                if progress.connected {
                     say = Some(format!(
                         "the controller cannot be reached ({why}); it keeps the run safe by itself; trying again"
                     ));
                 }
-                course.connected = false;
-                course.lost = self.remote.now(console.clock);
+                progress.connected = false;
+                progress.lost = self.client.now(console.clock);
             }
-            News::Gap { from, to } => self.follower.break_off(Why::Gap { records: to - from }, &mut items),
-            News::Record { number, what } => self.follower.take(number, &what, &mut items),
-            News::Answer(answer) => self.answered(&answer, course)?,
+            ClientEvent::Gap { from, to } => {
+                self.shadow.break_off(Discontinuity::Gap { records: to - from }, &mut items)
+            }
+            ClientEvent::Record { number, what } => self.shadow.take(number, &what, &mut items),
+            ClientEvent::Answer(answer) => self.answered(&answer, progress)?,
         }
         if let Some(text) = say
-            && course.dark.is_none()
+            && progress.screen_error.is_none()
         {
-            course.dark = screen.say(console, &text).err();
+            progress.screen_error = screen.say(console, &text).err();
         }
         for item in items {
-            self.item(item, console, screen, course);
+            self.item(item, console, screen, progress);
         }
         Ok(())
     }
 
-    fn answered(&mut self, answer: &Answer, course: &mut Course) -> Result<(), Error> {
-        let order = course.order.take();
-        match (order, answer) {
-            (Some(Order::LoadRecipe(_)), Answer::NotValid { errors }) => {
+    fn answered(&mut self, answer: &Response, progress: &mut RunProgress) -> Result<(), Error> {
+        let request = progress.request.take();
+        match (request, answer) {
+            (Some(Request::LoadRecipe(_)), Response::NotValid { errors }) => {
                 Err(Error::usage(format!("the controller refuses the recipe: {errors} mistakes by its own rig")))
             }
-            (_, Answer::Status(snapshot)) => {
-                self.follower.hear(snapshot);
-                if !self.follower.is_whole() {
-                    course.summary.disconnect = snapshot.disconnect;
-                    let at = course.last.unwrap_or(Instant::from_ticks(0));
-                    self.answers.stand(snapshot.phase, snapshot.ask, at);
+            (_, Response::Status(snapshot)) => {
+                self.shadow.apply_snapshot(snapshot);
+                if !self.shadow.is_whole() {
+                    progress.summary.disconnect = snapshot.disconnect;
+                    let at = progress.last.unwrap_or(Instant::from_ticks(0));
+                    self.operator.stand(snapshot.phase, snapshot.ask, at);
                 }
                 Ok(())
             }
@@ -222,77 +224,88 @@ impl Session {
         }
     }
 
-    fn item(&mut self, item: Item, console: &mut Console<'_>, screen: &mut dyn Screen, course: &mut Course) {
-        if course.over {
+    fn item(
+        &mut self,
+        item: ShadowItem,
+        console: &mut Console<'_>,
+        screen: &mut dyn Screen,
+        progress: &mut RunProgress,
+    ) {
+        if progress.over {
             // The run has ended; a run in this program looks no further either.
             return;
         }
         let written = match item {
-            Item::Break(why) => {
-                course.summary.broken.get_or_insert(why);
-                course.summary.disconnect = Disconnect::Pressurised;
-                course.broke = None;
-                if course.dark.is_none() {
-                    course.dark = screen.say(console, &why.to_string()).err();
+            ShadowItem::Break(why) => {
+                progress.summary.broken.get_or_insert(why);
+                progress.summary.disconnect = Disconnect::Pressurised;
+                progress.broke = None;
+                if progress.screen_error.is_none() {
+                    progress.screen_error = screen.say(console, &why.to_string()).err();
                 }
-                if why == Why::Differs {
-                    self.answers.abort();
+                if why == Discontinuity::Differs {
+                    self.operator.abort();
                 }
                 self.writer.push_break(why)
             }
-            Item::Poll(polled) => {
-                course.first.get_or_insert(polled.at);
-                course.last = Some(polled.at);
-                for event in &polled.events {
-                    course.summary.see(event);
-                    course.watch.see(event, polled.at);
-                    self.answers.tell(polled.at, event);
-                    if course.dark.is_none() {
-                        course.dark = screen.event(console, polled.at, event).err();
+            ShadowItem::Poll(record) => {
+                progress.first.get_or_insert(record.at);
+                progress.last = Some(record.at);
+                for event in &record.events {
+                    progress.summary.see(event);
+                    progress.watch.see(event, record.at);
+                    self.operator.tell(record.at, event);
+                    if progress.screen_error.is_none() {
+                        progress.screen_error = screen.event(console, record.at, event).err();
                     }
                 }
-                if course.dark.is_none() {
-                    screen.poll(&polled, self.follower.status());
+                if progress.screen_error.is_none() {
+                    screen.poll(&record, self.shadow.status());
                 }
-                let at = polled.at;
-                let broken = course.summary.broken.is_some();
-                let since = broken.then(|| at.as_ticks().saturating_sub(course.broke.get_or_insert(at).as_ticks()));
+                let at = record.at;
+                let broken = progress.summary.broken.is_some();
+                let since = broken.then(|| at.as_ticks().saturating_sub(progress.broke.get_or_insert(at).as_ticks()));
                 let quiet =
-                    since.is_some_and(|us| us >= if course.summary.reads_empty() { QUIET_US } else { UNSAFE_US });
+                    since.is_some_and(|us| us >= if progress.summary.reads_empty() { QUIET_US } else { UNSAFE_US });
                 let rested = quiet
-                    && self.follower.phase() == Some(Phase::Ready)
-                    && course.upto <= self.remote.have().map_or(0, |have| have.next);
-                course.over = rested
-                    || course.watch.is_over(&course.summary, self.follower.status().ask, self.answers.gave_up(), at);
-                self.writer.push(&polled)
+                    && self.shadow.phase() == Some(Phase::Ready)
+                    && progress.upto <= self.client.have().map_or(0, |have| have.next);
+                progress.over = rested
+                    || progress.watch.is_over(
+                        &progress.summary,
+                        self.shadow.status().prompt,
+                        self.operator.abort_requested(),
+                        at,
+                    );
+                self.writer.push(&record)
             }
         };
         if let Err(why) = written {
-            course.unrecorded.get_or_insert(why);
+            progress.unrecorded.get_or_insert(why);
         }
     }
 
-    fn order(&mut self, course: &mut Course, now: u64) {
-        let caught_up = course.upto <= self.remote.have().map_or(0, |have| have.next);
-        if !course.connected || course.order.is_some() || !caught_up {
+    fn request(&mut self, progress: &mut RunProgress, now: u64) {
+        let caught_up = progress.upto <= self.client.have().map_or(0, |have| have.next);
+        if !progress.connected || progress.request.is_some() || !caught_up {
             return;
         }
-        let paused = now.saturating_sub(course.tried) >= PAUSE_US;
-        let order = if !self.follower.began() {
+        let paused = now.saturating_sub(progress.tried) >= PAUSE_US;
+        let request = if !self.shadow.began() {
             paused.then(|| self.load.clone())
-        } else if let Some(command) = self.answers.next(course.last.unwrap_or(Instant::from_ticks(0))) {
-            Some(Order::Operate(command))
+        } else if let Some(command) = self.operator.next(progress.last.unwrap_or(Instant::from_ticks(0))) {
+            Some(Request::Operate(command))
         } else {
-            (!self.follower.is_whole() && paused).then_some(Order::ReadStatus)
+            (!self.shadow.is_whole() && paused).then_some(Request::ReadStatus)
         };
-        let Some(order) = order else { return };
-        if self.remote.order(order.clone()) {
-            if !matches!(order, Order::Operate(_)) {
-                course.tried = now;
+        let Some(request) = request else { return };
+        if self.client.request(request.clone()) {
+            if !matches!(request, Request::Operate(_)) {
+                progress.tried = now;
             }
-            course.order = Some(order);
+            progress.request = Some(request);
         } else {
-            self.answers.again();
+            self.operator.again();
         }
     }
 }

@@ -1,34 +1,33 @@
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
-use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::Known;
+use seathold_sequencer::input::ChannelState;
+use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::step::Status;
 use seathold_sequencer::time::Instant;
 
 use super::{Screen, stamp};
 use crate::console::Console;
 use crate::error::Error;
-use crate::words::{self, Speaker, asked, phase_name, supply_end};
+use crate::messages::{self, UnitFormat, phase_name, prompt_words, supply_end};
 
-/// How often a moving line is drawn, a second.
+/// Refresh rate of the moving lines, per second.
 const DRAWS: u8 = 15;
 
-/// Moving lines under the events: where the run stands, how far the phase is, whether a fitting may be touched, and
-/// what is asked.
+/// Moving lines under the events: phase and its progress, whether a fitting may be touched, and the prompt.
 #[derive(Debug)]
 pub struct Live {
-    speaker: Speaker,
+    units: UnitFormat,
     lines: MultiProgress,
     state: ProgressBar,
     phase: ProgressBar,
     far: ProgressBar,
-    ask: ProgressBar,
+    prompt: ProgressBar,
     entered: (Phase, Instant),
 }
 
 impl Live {
     /// On standard error.
-    pub fn new(speaker: Speaker) -> Self {
+    pub fn new(units: UnitFormat) -> Self {
         let lines = MultiProgress::with_draw_target(ProgressDrawTarget::stderr_with_hz(DRAWS));
         let style = |template: &str| {
             ProgressStyle::with_template(template)
@@ -39,8 +38,8 @@ impl Live {
         let state = add("  {msg}");
         let phase = add("  {bar:40} {msg}");
         let far = add("  {msg}");
-        let ask = add("  {msg}");
-        Self { speaker, lines, state, phase, far, ask, entered: (Phase::StartUp, Instant::from_ticks(0)) }
+        let prompt = add("  {msg}");
+        Self { units, lines, state, phase, far, prompt, entered: (Phase::StartUp, Instant::from_ticks(0)) }
     }
 
     fn state_line(&self, status: &Status) -> String {
@@ -48,11 +47,11 @@ impl Live {
         format!("{:10} {side:16}  far side {}", phase_name(status.phase), self.known(status.far))
     }
 
-    fn known(&self, known: Known) -> String {
+    fn known(&self, known: ChannelState) -> String {
         match known {
-            Known::Pressure(pressure) => self.speaker.pressure(pressure.pascals()),
-            Known::Nothing => "not read".into(),
-            Known::Sick => "TRANSDUCER SICK".into(),
+            ChannelState::Pressure(pressure) => self.units.pressure(pressure.pascals()),
+            ChannelState::Unknown => "not read".into(),
+            ChannelState::SensorFault => "TRANSDUCER SICK".into(),
         }
     }
 }
@@ -72,7 +71,7 @@ impl Screen for Live {
         if let Event::Entered { phase, .. } = event {
             self.entered = (*phase, at);
         }
-        if let Some(text) = self.speaker.event(event) {
+        if let Some(text) = self.units.event(event) {
             self.lines.println(format!("{}  {text}", stamp(at)))?;
         }
         Ok(())
@@ -83,12 +82,12 @@ impl Screen for Live {
         Ok(())
     }
 
-    fn poll(&mut self, polled: &Polled, status: &Status) {
+    fn poll(&mut self, record: &PollRecord, status: &Status) {
         self.state.set_message(self.state_line(status));
-        let spent = polled.at.as_ticks().saturating_sub(self.entered.1.as_ticks());
+        let spent = record.at.as_ticks().saturating_sub(self.entered.1.as_ticks());
         let (whole, left) = match status.deadline {
             Some(deadline) => {
-                let left = deadline.as_ticks().saturating_sub(polled.at.as_ticks());
+                let left = deadline.as_ticks().saturating_sub(record.at.as_ticks());
                 (spent + left, left_at_most(left))
             }
             None => (spent, String::new()),
@@ -96,8 +95,9 @@ impl Screen for Live {
         self.phase.set_length(whole.max(1));
         self.phase.set_position(spent);
         self.phase.set_message(left);
-        self.far.set_message(words::disconnect(status.disconnect));
-        self.ask.set_message(status.ask.map_or_else(String::new, |ask| format!("PLEASE {}", asked(ask))));
+        self.far.set_message(messages::disconnect(status.disconnect));
+        self.prompt
+            .set_message(status.prompt.map_or_else(String::new, |prompt| format!("PLEASE {}", prompt_words(prompt))));
     }
 
     fn end(&mut self) {

@@ -8,23 +8,23 @@ pub use json::Json;
 pub use live::Live;
 pub use plain::Plain;
 
-use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::Event;
+use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::step::Status;
 use seathold_sequencer::time::Instant;
 
 use crate::console::Console;
 use crate::error::Error;
 
-/// What shows a run.
+/// A view of a run.
 pub trait Screen {
-    /// Something happened.
+    /// Shows an event.
     ///
     /// # Errors
     /// When the stream cannot be written.
     fn event(&mut self, console: &mut Console<'_>, at: Instant, event: &Event) -> Result<(), Error>;
 
-    /// Something else to tell the person.
+    /// Shows another message.
     ///
     /// # Errors
     /// When the stream cannot be written.
@@ -33,9 +33,9 @@ pub trait Screen {
         Ok(())
     }
 
-    /// A poll went by.
-    fn poll(&mut self, polled: &Polled, status: &Status) {
-        let _ = (polled, status);
+    /// Shows a poll.
+    fn poll(&mut self, record: &PollRecord, status: &Status) {
+        let _ = (record, status);
     }
 
     /// The run is over: moving lines go away.

@@ -4,11 +4,11 @@ use seathold_sequencer::time::Instant;
 use super::{Screen, stamp};
 use crate::console::Console;
 use crate::error::Error;
-use crate::words::Speaker;
+use crate::messages::UnitFormat;
 
 /// A line an event, for logs and pipes.
 #[derive(Clone, Copy, Debug)]
-pub struct Plain(pub Speaker);
+pub struct Plain(pub UnitFormat);
 
 impl Screen for Plain {
     fn event(&mut self, console: &mut Console<'_>, at: Instant, event: &Event) -> Result<(), Error> {

@@ -4,22 +4,22 @@
 //! The controller's side is the sequencer's own ([`link::serve`](seathold_sequencer::link::serve)), so a host cannot
 //! tell the difference but by the welcome, which says that the rig is simulated.
 
-mod line;
+mod listener;
 mod pace;
 #[cfg(unix)]
 mod pty;
 mod tcp;
 
-pub use line::{Line, News, open_pty, open_tcp};
-pub use pace::Pace;
+pub use listener::{Listener, ListenerEvent, open_pty, open_tcp};
+pub use pace::PollPacer;
 
-use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::io::Operator;
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
 use seathold_sequencer::link::serve;
+use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::rig::Rig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
@@ -30,22 +30,22 @@ pub const STORE: usize = 256 * 1024;
 
 /// Controller and rig.
 #[derive(Debug)]
-pub struct Served {
+pub struct ServedRig {
     sequencer: Sequencer,
-    stand: SimBench,
+    bench: SimBench,
     link: Box<Controller<STORE>>,
     frame: Frame,
     /// How much of `frame` has gone out.
     sent: usize,
 }
 
-impl Served {
-    /// A controller just switched on, with `stand` behind it. Of the stand's operator only the hands are used: the
-    /// host gives the orders.
-    pub fn new(rig: Rig, stand: SimBench) -> Self {
+impl ServedRig {
+    /// A controller just switched on, with `bench` behind it. Of its operator only the hands are used: the
+    /// host sends the commands.
+    pub fn new(rig: Rig, bench: SimBench) -> Self {
         Self {
             sequencer: Sequencer::new(rig, None),
-            stand,
+            bench,
             link: Box::new(Controller::new(Capabilities {
                 simulated: true,
                 single_outputs: true,
@@ -62,13 +62,13 @@ impl Served {
     }
 
     /// The rig.
-    pub const fn stand(&mut self) -> &mut SimBench {
-        &mut self.stand
+    pub const fn bench(&mut self) -> &mut SimBench {
+        &mut self.bench
     }
 
     /// Time between polls on the rig's clock.
     pub const fn period(&self) -> std::time::Duration {
-        std::time::Duration::from_micros(self.stand.period.as_ticks())
+        std::time::Duration::from_micros(self.bench.period.as_ticks())
     }
 
     /// Whether a host is there.
@@ -76,44 +76,47 @@ impl Served {
         self.link.is_up()
     }
 
-    /// Whether the host has fallen as far behind as records may be under way.
+    /// Whether as many records are unacknowledged as may be in transit.
     pub fn is_ahead(&self) -> bool {
         self.link.behind() >= seathold_sequencer::link::controller::WINDOW
     }
 
-    /// Whether nothing goes on until a person does something.
+    /// Whether it waits for a person.
     pub fn waits(&self) -> bool {
-        matches!(self.sequencer.phase(), Phase::Ready | Phase::Swap | Phase::Trapped | Phase::Held | Phase::Fault)
+        matches!(
+            self.sequencer.phase(),
+            Phase::Ready | Phase::Swap | Phase::Trapped | Phase::EmergencyStopped | Phase::Fault
+        )
     }
 
-    /// Notices on the wall's clock that a host has gone silent, between polls.
+    /// Detects on the wall clock that a host has gone silent, between polls.
     pub fn tick(&mut self, wall: Instant) {
         self.link.tick(wall);
     }
 
-    /// Another host is on the line: what the last one left half said is dropped, both ways.
+    /// Another host has connected: partial frames are dropped, both ways.
     pub fn greet(&mut self, wall: Instant) {
         self.frame.clear();
         self.sent = 0;
         self.link.receive(wall, 0);
     }
 
-    /// Takes in what has come and sends what there is, as much as the line takes; true if there was any.
-    pub fn talk(&mut self, wall: Instant, line: &mut dyn Line) -> bool {
+    /// Receives what has come and sends what is due, as much as the transport takes; true if there was any.
+    pub fn talk(&mut self, wall: Instant, line: &mut dyn Listener) -> bool {
         let mut room = [0; 1024];
         let mut came = 0;
         loop {
             let n = line.read(&mut room);
             came += n;
             // A fault can cut the operator off: bytes then go nowhere, either way.
-            if self.stand.operator.link_up() {
+            if self.bench.operator.link_up() {
                 room[..n].iter().for_each(|&byte| self.link.receive(wall, byte));
             }
             if n < room.len() {
                 break;
             }
         }
-        if !self.stand.operator.link_up() {
+        if !self.bench.operator.link_up() {
             return came > 0;
         }
         let mut gone = 0;
@@ -137,18 +140,18 @@ impl Served {
     }
 
     /// One poll, and the time until the next passes on the rig.
-    pub fn turn(&mut self, wall: Instant) -> Polled {
-        let Self { sequencer, stand, link, .. } = self;
-        let mut polled = Polled::none();
-        match serve::turn(link.as_mut(), wall, sequencer, &mut stand.rig, &mut polled) {
+    pub fn turn(&mut self, wall: Instant) -> PollRecord {
+        let Self { sequencer, bench, link, .. } = self;
+        let mut record = PollRecord::empty();
+        match serve::service(link.as_mut(), wall, sequencer, &mut bench.rig, &mut record) {
             Ok(()) => {}
             Err(never) => match never {},
         };
         let status = sequencer.status();
-        stand.rig.follow_host(&mut stand.operator, &polled, status.phase);
-        stand.suffer(polled.at, status.phase, status.side);
-        stand.rig.obey(&mut stand.operator);
-        stand.rig.advance(stand.period);
-        polled
+        bench.rig.follow_host(&mut bench.operator, &record, status.phase);
+        bench.apply_due_faults(record.at, status.phase, status.side);
+        bench.rig.obey(&mut bench.operator);
+        bench.rig.advance(bench.period);
+        record
     }
 }

@@ -9,10 +9,10 @@ use rustix::fs::{Mode, OFlags};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, ioctl_tiocnxcl, tcgetattr, tcsetattr};
 
-use super::line::{Line, News};
+use super::listener::{Listener, ListenerEvent};
 
 #[derive(Debug)]
-pub(super) struct PtyLine {
+pub(super) struct PtyListener {
     ours: File,
     /// The host's end, held open: a terminal whose last user leaves would hang up, and forget that it is raw.
     theirs: File,
@@ -20,7 +20,7 @@ pub(super) struct PtyLine {
     talked: bool,
 }
 
-impl PtyLine {
+impl PtyListener {
     pub(super) fn open() -> io::Result<Self> {
         let ours = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY)?;
         grantpt(&ours)?;
@@ -38,22 +38,22 @@ impl PtyLine {
     }
 }
 
-impl Line for PtyLine {
+impl Listener for PtyListener {
     fn address(&self) -> String {
         format!("serial:{}", self.path)
     }
 
-    fn news(&mut self, talking: bool) -> Option<News> {
+    fn event(&mut self, talking: bool) -> Option<ListenerEvent> {
         if self.talked == talking {
             return None;
         }
         self.talked = talking;
         if talking {
-            return Some(News::Came(self.path.clone()));
+            return Some(ListenerEvent::Came(self.path.clone()));
         }
         // A host that took the port for itself alone leaves it so when it goes; the next must get in.
         let _ = ioctl_tiocnxcl(&self.theirs);
-        Some(News::Gone)
+        Some(ListenerEvent::Gone)
     }
 
     fn read(&mut self, into: &mut [u8]) -> usize {

@@ -3,18 +3,18 @@
 use std::io::{self, ErrorKind, Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 
-use super::line::{Line, News};
+use super::listener::{Listener, ListenerEvent};
 
 #[derive(Debug)]
-pub(super) struct TcpLine {
+pub(super) struct TcpListenerPort {
     listener: TcpListener,
     address: SocketAddr,
     host: Option<TcpStream>,
-    /// The host closed its end, and that has not been told yet.
+    /// The host closed its end, and that has not been reported yet.
     closed: bool,
 }
 
-impl TcpLine {
+impl TcpListenerPort {
     pub(super) fn listen(address: &str) -> io::Result<Self> {
         let listener = TcpListener::bind(address)?;
         listener.set_nonblocking(true)?;
@@ -39,20 +39,20 @@ impl TcpLine {
     }
 }
 
-impl Line for TcpLine {
+impl Listener for TcpListenerPort {
     fn address(&self) -> String {
         format!("tcp:{}", self.address)
     }
 
-    fn news(&mut self, talking: bool) -> Option<News> {
+    fn event(&mut self, talking: bool) -> Option<ListenerEvent> {
         if std::mem::take(&mut self.closed) {
-            return Some(News::Gone);
+            return Some(ListenerEvent::Gone);
         }
         // One that cannot be accepted has gone again.
         let (stream, from) = self.listener.accept().ok()?;
         if self.host.is_some() && talking {
             // Dropping it closes it.
-            return Some(News::TurnedAway(from.to_string()));
+            return Some(ListenerEvent::TurnedAway(from.to_string()));
         }
         if stream.set_nonblocking(true).is_err() {
             return None;
@@ -60,7 +60,7 @@ impl Line for TcpLine {
         // Frames are short, and the other end waits for each.
         let _ = stream.set_nodelay(true);
         self.host = Some(stream);
-        Some(News::Came(from.to_string()))
+        Some(ListenerEvent::Came(from.to_string()))
     }
 
     fn read(&mut self, into: &mut [u8]) -> usize {

@@ -1,16 +1,16 @@
 //! Repeatability and reproducibility of a crossed study: every operator measures every part equally often.
 //!
-//! Two-way analysis of variance with both factors random (AIAG, Measurement Systems Analysis, 4th ed., 2010, chapter III;
-//! its figures seen second-hand). An interaction that is not significant at 25 % is pooled with the repeats, as there.
-//! Intervals: chi-squared for repeatability, which is exact; for the others the modified large-sample method (Graybill
-//! & Wang, JASA 75, 1980, for sums of mean squares; Ting, Burdick, Graybill, Jeyaratnam & Lu, J. Stat. Comput. Simul. 35,
-//! 1990, for differences; both from memory).
+//! Two-way analysis of variance with both factors random (AIAG, Measurement Systems Analysis, 4th ed., 2010, chapter
+//! III; its values from a secondary source). An interaction that is not significant at 25 % is pooled with the repeats,
+//! as there. Intervals: chi-squared for repeatability, which is exact; for the others the modified large-sample method
+//! (Graybill & Wang, JASA 75, 1980, for sums of mean squares; Ting, Burdick, Graybill, Jeyaratnam & Lu, J. Stat.
+//! Comput. Simul. 35, 1990, for differences; both from memory).
 
 use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor};
 
 /// One measurement.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Measured {
+pub struct Measurement {
     /// The part: a valve, or a side of it.
     pub part: String,
     /// Who measured it.
@@ -21,14 +21,14 @@ pub struct Measured {
 
 /// A source of variation in the table.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Row {
+pub struct AnovaRow {
     /// Sum of squares.
     pub squares: f64,
     /// Degrees of freedom.
     pub freedom: f64,
 }
 
-impl Row {
+impl AnovaRow {
     /// Mean square.
     pub fn mean(self) -> f64 {
         self.squares / self.freedom
@@ -41,16 +41,16 @@ impl Row {
 
 /// A variance with its interval, in the square of the unit.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Component {
-    /// The estimate; never below nought.
+pub struct VarianceComponent {
+    /// The estimate; never negative.
     pub variance: f64,
-    /// Lower end of the interval; never below nought.
+    /// Lower end of the interval; never negative.
     pub low: f64,
     /// Upper end.
     pub high: f64,
 }
 
-impl Component {
+impl VarianceComponent {
     fn new(variance: f64, low: f64, high: f64) -> Self {
         Self { variance: variance.max(0.0), low: low.max(0.0), high: high.max(0.0) }
     }
@@ -61,44 +61,44 @@ impl Component {
     }
 }
 
-/// What a study says.
+/// The result of a study.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Study {
+pub struct GaugeStudy {
     /// How many parts, operators and repeats.
     pub counts: [usize; 3],
     /// Parts.
-    pub parts: Row,
+    pub parts: AnovaRow,
     /// Operators.
-    pub operators: Row,
+    pub operators: AnovaRow,
     /// Parts by operators.
-    pub interaction: Row,
+    pub interaction: AnovaRow,
     /// Repeats.
-    pub repeats: Row,
+    pub repeats: AnovaRow,
     /// Probability of so great an interaction if there were none.
     pub interaction_p: f64,
     /// The interaction was pooled with the repeats.
     pub pooled: bool,
     /// Repeatability.
-    pub repeatability: Component,
+    pub repeatability: VarianceComponent,
     /// Reproducibility: operators, and their interaction with parts where it is not pooled.
-    pub reproducibility: Component,
+    pub reproducibility: VarianceComponent,
     /// Both together.
-    pub both: Component,
+    pub both: VarianceComponent,
     /// Between parts.
-    pub between: Component,
+    pub between: VarianceComponent,
     /// Probability that the intervals cover with.
     pub coverage: f64,
 }
 
-/// Above this an interaction is pooled (AIAG MSA; 25 % is its customary figure).
+/// Above this an interaction is pooled (AIAG MSA; 25 % is its customary value).
 const POOL_ABOVE: f64 = 0.25;
 
-/// Works a study out.
+/// Computes a study.
 ///
 /// # Errors
 /// In words, when it is not crossed and balanced, or too small.
-pub fn study(measured: &[Measured], coverage: f64) -> Result<Study, String> {
-    let names = |of: fn(&Measured) -> &str| {
+pub fn study(measured: &[Measurement], coverage: f64) -> Result<GaugeStudy, String> {
+    let names = |of: fn(&Measurement) -> &str| {
         let mut names: Vec<&str> = Vec::new();
         for name in measured.iter().map(of) {
             if !names.contains(&name) {
@@ -146,16 +146,16 @@ fn mean(values: impl Iterator<Item = f64>) -> f64 {
     sum / count
 }
 
-fn work_out(cells: &[Vec<Vec<f64>>], counts: [usize; 3], coverage: f64) -> Study {
+fn work_out(cells: &[Vec<Vec<f64>>], counts: [usize; 3], coverage: f64) -> GaugeStudy {
     let [p, o, r] = counts.map(|count| count as f64);
     let all = mean(cells.iter().flatten().flatten().copied());
     let of_parts: Vec<f64> = cells.iter().map(|row| mean(row.iter().flatten().copied())).collect();
     let of_operators: Vec<f64> =
         (0..counts[1]).map(|place| mean(cells.iter().filter_map(|row| row.get(place)).flatten().copied())).collect();
     let square = |value: f64| value * value;
-    let parts = Row { squares: o * r * of_parts.iter().map(|m| square(m - all)).sum::<f64>(), freedom: p - 1.0 };
+    let parts = AnovaRow { squares: o * r * of_parts.iter().map(|m| square(m - all)).sum::<f64>(), freedom: p - 1.0 };
     let operators =
-        Row { squares: p * r * of_operators.iter().map(|m| square(m - all)).sum::<f64>(), freedom: o - 1.0 };
+        AnovaRow { squares: p * r * of_operators.iter().map(|m| square(m - all)).sum::<f64>(), freedom: o - 1.0 };
     let (mut crossed, mut within) = (0.0, 0.0);
     for (row, of_part) in cells.iter().zip(&of_parts) {
         for (cell, of_operator) in row.iter().zip(&of_operators) {
@@ -164,8 +164,8 @@ fn work_out(cells: &[Vec<Vec<f64>>], counts: [usize; 3], coverage: f64) -> Study
             within += cell.iter().map(|value| square(value - of_cell)).sum::<f64>();
         }
     }
-    let interaction = Row { squares: crossed, freedom: (p - 1.0) * (o - 1.0) };
-    let repeats = Row { squares: within, freedom: p * o * (r - 1.0) };
+    let interaction = AnovaRow { squares: crossed, freedom: (p - 1.0) * (o - 1.0) };
+    let repeats = AnovaRow { squares: within, freedom: p * o * (r - 1.0) };
     let interaction_p = if repeats.squares > 0.0 {
         FisherSnedecor::new(interaction.freedom, repeats.freedom)
             .map_or(f64::NAN, |f| f.sf(interaction.mean() / repeats.mean()))
@@ -174,12 +174,12 @@ fn work_out(cells: &[Vec<Vec<f64>>], counts: [usize; 3], coverage: f64) -> Study
     };
     let pooled = interaction_p > POOL_ABOVE;
     let error = if pooled { interaction.and(repeats) } else { repeats };
-    // What parts and operators are held against.
+    // The denominator for parts and operators.
     let against = if pooled { error } else { interaction };
     let alpha = (1.0 - coverage) / 2.0;
     let repeatability = {
         let chi = |at: f64| ChiSquared::new(error.freedom).map_or(f64::NAN, |chi| chi.inverse_cdf(at));
-        Component::new(error.mean(), error.squares / chi(1.0 - alpha), error.squares / chi(alpha))
+        VarianceComponent::new(error.mean(), error.squares / chi(1.0 - alpha), error.squares / chi(alpha))
     };
     let between = difference(parts, against, o * r, alpha);
     let of_operators = difference(operators, against, p * r, alpha);
@@ -192,7 +192,7 @@ fn work_out(cells: &[Vec<Vec<f64>>], counts: [usize; 3], coverage: f64) -> Study
         let gains = [(operators, 1.0 / (p * r)), (interaction, (p - 1.0) / (p * r))];
         (less(&gains, (repeats, 1.0 / r), alpha), both)
     };
-    Study {
+    GaugeStudy {
         counts,
         parts,
         operators,
@@ -209,12 +209,12 @@ fn work_out(cells: &[Vec<Vec<f64>>], counts: [usize; 3], coverage: f64) -> Study
 }
 
 /// How far a mean square's interval reaches to either side, as ratios: below, above.
-fn reach(row: Row, alpha: f64) -> (f64, f64) {
+fn reach(row: AnovaRow, alpha: f64) -> (f64, f64) {
     let chi = |at: f64| ChiSquared::new(row.freedom).map_or(f64::NAN, |chi| chi.inverse_cdf(at) / row.freedom);
     (1.0 - 1.0 / chi(1.0 - alpha), 1.0 / chi(alpha) - 1.0)
 }
 
-fn sum(terms: &[(Row, f64)], alpha: f64) -> Component {
+fn sum(terms: &[(AnovaRow, f64)], alpha: f64) -> VarianceComponent {
     let (mut value, mut below, mut above) = (0.0, 0.0, 0.0);
     for (row, weight) in terms {
         let part = weight * row.mean();
@@ -223,11 +223,11 @@ fn sum(terms: &[(Row, f64)], alpha: f64) -> Component {
         below += (low * part) * (low * part);
         above += (high * part) * (high * part);
     }
-    Component::new(value, value - below.sqrt(), value + above.sqrt())
+    VarianceComponent::new(value, value - below.sqrt(), value + above.sqrt())
 }
 
 /// A difference without the cross terms: somewhat wider than need be.
-fn less(gains: &[(Row, f64)], loss: (Row, f64), alpha: f64) -> Component {
+fn less(gains: &[(AnovaRow, f64)], loss: (AnovaRow, f64), alpha: f64) -> VarianceComponent {
     let gained = sum(gains, alpha);
     let (row, weight) = loss;
     let part = weight * row.mean();
@@ -235,11 +235,11 @@ fn less(gains: &[(Row, f64)], loss: (Row, f64), alpha: f64) -> Component {
     let value = gains.iter().map(|(row, weight)| weight * row.mean()).sum::<f64>() - part;
     let below = (gained.variance - gained.low).hypot(high * part);
     let above = (gained.high - gained.variance).hypot(low * part);
-    Component::new(value, value - below, value + above)
+    VarianceComponent::new(value, value - below, value + above)
 }
 
 /// `(MS_row − MS_against)/n`.
-fn difference(row: Row, against: Row, n: f64, alpha: f64) -> Component {
+fn difference(row: AnovaRow, against: AnovaRow, n: f64, alpha: f64) -> VarianceComponent {
     let (one, two) = (row.mean() / n, against.mean() / n);
     let ((g1, h1), (g2, h2)) = (reach(row, alpha), reach(against, alpha));
     let f = |at: f64| {
@@ -251,23 +251,23 @@ fn difference(row: Row, against: Row, n: f64, alpha: f64) -> Component {
     let below = (g1 * one).powi(2) + (h2 * two).powi(2) + g12 * one * two;
     let above = (h1 * one).powi(2) + (g2 * two).powi(2) + h12 * one * two;
     let value = one - two;
-    Component::new(value, value - below.max(0.0).sqrt(), value + above.max(0.0).sqrt())
+    VarianceComponent::new(value, value - below.max(0.0).sqrt(), value + above.max(0.0).sqrt())
 }
 
-impl Study {
-    /// Parts and measuring together.
+impl GaugeStudy {
+    /// Parts and measurement together.
     pub fn total(&self) -> f64 {
         self.both.variance + self.between.variance
     }
 
-    /// Number of distinct categories: `1.41·PV/GRR`, cut down to a whole number (AIAG MSA). `None` when the measuring
-    /// shows no variation at all.
+    /// Number of distinct categories: `1.41·PV/GRR`, cut down to a whole number (AIAG MSA). `None` when the
+    /// measurements show no variation at all.
     pub fn categories(&self) -> Option<u64> {
         let ratio = 1.41 * self.between.deviation() / self.both.deviation();
         ratio.is_finite().then(|| (ratio.floor() as u64).max(1))
     }
 
-    /// What part of the whole deviation the measuring is, as a ratio.
+    /// Measurement deviation over total deviation.
     pub fn share(&self) -> f64 {
         self.both.deviation() / self.total().sqrt()
     }

@@ -5,7 +5,7 @@
 
 /// The chart.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Chart {
+pub struct ControlChart {
     /// Mean of the values.
     pub mean: f64,
     /// Deviation of a single value, from the moving ranges.
@@ -17,7 +17,7 @@ pub struct Chart {
 /// `d2` for ranges of two.
 const D2: f64 = 1.128;
 
-/// What each rule looks for, from rule 1.
+/// What each rule detects, from rule 1.
 pub const RULES: [&str; 8] = [
     "a point beyond 3 sigma",
     "9 in a row on one side of the mean",
@@ -29,11 +29,11 @@ pub const RULES: [&str; 8] = [
     "8 in a row beyond 1 sigma on either side",
 ];
 
-/// Draws the chart up.
+/// Computes the chart.
 ///
 /// # Errors
 /// In words, with fewer than two values or one that is no number.
-pub fn chart(values: &[f64]) -> Result<Chart, String> {
+pub fn chart(values: &[f64]) -> Result<ControlChart, String> {
     if values.len() < 2 {
         return Err(format!("{} values: a chart needs at least 2, and says little below 20", values.len()));
     }
@@ -45,7 +45,7 @@ pub fn chart(values: &[f64]) -> Result<Chart, String> {
     let sigma = ranges.sum::<f64>() / (values.len() - 1) as f64 / D2;
     let z: Vec<f64> = values.iter().map(|value| if sigma > 0.0 { (value - mean) / sigma } else { 0.0 }).collect();
     let signals = (0..z.len()).flat_map(|last| broken(&z[..=last]).into_iter().map(move |rule| (last, rule))).collect();
-    Ok(Chart { mean, sigma, signals })
+    Ok(ControlChart { mean, sigma, signals })
 }
 
 /// Rules that the last of these points breaks.

@@ -1,59 +1,60 @@
-//! How what was calibrated moves from one calibration to the next, and when the next is due.
+//! Drift of a calibrated value from one calibration to the next, and when the next is due.
 //!
-//! A straight line through values by date, with Student's interval for its slope. What a value may move before it matters
-//! is the standard uncertainty that it was last calibrated with: moved by as much, half of the whole doubt is drift (our
-//! judgement, no source). The next calibration is due when the steepest slope inside the interval has moved it that far.
+//! A straight line through values by date, with Student's interval for its slope. What a value may move before it
+//! matters is the standard uncertainty that it was last calibrated with: moved by as much, half of the variance is
+//! drift (our judgement, no source). The next calibration is due when the steepest slope inside the interval has moved
+//! it that far.
 
 use jiff::civil::Date;
 
-use super::chart::{Chart, chart};
-use super::linearity::Line;
+use super::chart::{ControlChart, chart};
+use super::linearity::RegressionLine;
 
-/// A value that was found on a day.
+/// A value with its date.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Found {
+pub struct DatedValue {
     /// When.
     pub on: Date,
     /// The value.
     pub value: f64,
     /// Its standard uncertainty, in the same unit.
     pub u: f64,
-    /// The last day it counts, where that was said.
+    /// The last day it is valid, where that was given.
     pub expires: Option<Date>,
 }
 
-/// How a value moves.
+/// The drift of a value.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Drift {
     /// By date.
-    pub found: Vec<Found>,
+    pub found: Vec<DatedValue>,
     /// Days since the first, and value.
     pub points: Vec<(f64, f64)>,
     /// The line through them, days on its x.
-    pub line: Line,
+    pub line: RegressionLine,
     /// How far it may move.
     pub allowed: f64,
     /// Days after the last until it has moved so far: by the slope found, and by the steepest one in the interval.
     pub lasts: [f64; 2],
     /// Control chart of the values in the order of dates.
-    pub chart: Chart,
+    pub chart: ControlChart,
 }
 
-/// Longest time to the next calibration that is told, in days: a file's own date of expiry comes long before.
+/// Longest time to the next calibration that is reported, in days: a file's own date of expiry comes long before.
 pub const LONGEST: f64 = 3_650.0;
 
-/// Works it out.
+/// Computes it.
 ///
 /// # Errors
 /// In words, with fewer than three values, or all of the same day.
-pub fn drift(mut found: Vec<Found>, coverage: f64) -> Result<Drift, String> {
+pub fn drift(mut found: Vec<DatedValue>, coverage: f64) -> Result<Drift, String> {
     if found.len() < 3 {
         return Err(format!("{} values: a drift needs at least 3", found.len()));
     }
     found.sort_by(|a, b| (a.on, a.value).partial_cmp(&(b.on, b.value)).unwrap_or(std::cmp::Ordering::Equal));
     let days = |on: Date| found.first().map_or(0.0, |first| f64::from((on - first.on).get_days()));
     let points: Vec<(f64, f64)> = found.iter().map(|f| (days(f.on), f.value)).collect();
-    let line = Line::through(&points, coverage).ok_or("all values are of the same day")?;
+    let line = RegressionLine::through(&points, coverage).ok_or("all values are of the same day")?;
     let values: Vec<f64> = found.iter().map(|f| f.value).collect();
     let chart = chart(&values)?;
     let allowed = found.last().map_or(0.0, |last| last.u);

@@ -5,32 +5,32 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 
 /// A value with the half-width of its interval.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Estimate {
+pub struct ValueWithInterval {
     /// The value.
     pub value: f64,
     /// Half-width.
     pub half: f64,
 }
 
-impl Estimate {
-    /// Whether nought lies outside the interval.
+impl ValueWithInterval {
+    /// Whether zero lies outside the interval.
     pub fn is_proven(self) -> bool {
         self.value.abs() > self.half
     }
 }
 
-/// What was found.
+/// The result.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Linearity {
     /// Mean bias at each reference, rising: reference, bias, how often measured.
-    pub biases: Vec<(f64, Estimate, usize)>,
+    pub biases: Vec<(f64, ValueWithInterval, usize)>,
     /// Bias at no leak; `None` with a single reference.
-    pub intercept: Option<Estimate>,
+    pub intercept: Option<ValueWithInterval>,
     /// Bias for each unit of leak: 0.02 reads 2 % too much.
-    pub slope: Option<Estimate>,
+    pub slope: Option<ValueWithInterval>,
 }
 
-/// Works it out from pairs of reference and value.
+/// Computes it from pairs of reference and value.
 ///
 /// # Errors
 /// In words, when there are too few.
@@ -51,34 +51,34 @@ pub fn linearity(pairs: &[(f64, f64)], coverage: f64) -> Result<Linearity, Strin
         let mean = biases.iter().sum::<f64>() / n;
         let squares: f64 = biases.iter().map(|b| (b - mean) * (b - mean)).sum();
         let half = if biases.len() > 1 { t(n - 1.0) * (squares / (n - 1.0) / n).sqrt() } else { f64::INFINITY };
-        (*at, Estimate { value: mean, half }, biases.len())
+        (*at, ValueWithInterval { value: mean, half }, biases.len())
     });
     let biases: Vec<_> = biases.collect();
     if references.len() < 2 {
         return Ok(Linearity { biases, intercept: None, slope: None });
     }
     let biased: Vec<(f64, f64)> = pairs.iter().map(|(r, v)| (*r, v - r)).collect();
-    let line = Line::through(&biased, coverage);
+    let line = RegressionLine::through(&biased, coverage);
     Ok(Linearity { biases, intercept: line.map(|line| line.intercept), slope: line.map(|line| line.slope) })
 }
 
 /// A straight line by least squares, with Student's intervals.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Line {
-    /// Where it stands at nought.
-    pub intercept: Estimate,
-    /// How steep it is.
-    pub slope: Estimate,
-    /// Middle of the points.
+pub struct RegressionLine {
+    /// Intercept.
+    pub intercept: ValueWithInterval,
+    /// Slope.
+    pub slope: ValueWithInterval,
+    /// Mean of the points.
     x: f64,
     y: f64,
-    /// What half-widths are made of.
+    /// Sums for the half-widths.
     count: f64,
     xx: f64,
     ks: f64,
 }
 
-impl Line {
+impl RegressionLine {
     /// Through points of x and y; `None` for fewer than three, or where all have the same x.
     pub fn through(points: &[(f64, f64)], coverage: f64) -> Option<Self> {
         let count = points.len() as f64;
@@ -95,8 +95,8 @@ impl Line {
         let t = StudentsT::new(0.0, 1.0, count - 2.0).map_or(f64::NAN, |t| t.inverse_cdf(0.5 + coverage / 2.0));
         let ks = t * (squares / (count - 2.0)).sqrt();
         Some(Self {
-            intercept: Estimate { value: intercept, half: ks * (1.0 / count + x * x / xx).sqrt() },
-            slope: Estimate { value: slope, half: ks / xx.sqrt() },
+            intercept: ValueWithInterval { value: intercept, half: ks * (1.0 / count + x * x / xx).sqrt() },
+            slope: ValueWithInterval { value: slope, half: ks / xx.sqrt() },
             x,
             y,
             count,
@@ -105,10 +105,10 @@ impl Line {
         })
     }
 
-    /// Where it stands somewhere else.
-    pub fn at(&self, x: f64) -> Estimate {
+    /// Value at another x.
+    pub fn at(&self, x: f64) -> ValueWithInterval {
         let off = x - self.x;
-        Estimate {
+        ValueWithInterval {
             value: self.y + self.slope.value * off,
             half: self.ks * (1.0 / self.count + off * off / self.xx).sqrt(),
         }

@@ -1,7 +1,7 @@
-//! How good the measuring is: studies of repeated measurements.
+//! Measurement system analysis: studies of repeated measurements.
 //!
-//! [`anova`]: valves × operators × repeats. [`linearity`]: bias against reference leaks. [`chart`]: one valve again and
-//! again. [`drift`]: calibrations from one date to the next.
+//! [`anova`]: valves × operators × repeats. [`linearity`]: bias against reference leaks. [`chart`]: one valve measured
+//! repeatedly. [`drift`]: calibrations from one date to the next.
 
 pub mod anova;
 pub mod chart;

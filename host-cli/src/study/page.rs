@@ -1,11 +1,11 @@
-//! Control charts and drifts in pictures.
+//! Pages of control charts and drifts.
 
-use super::chart::{Chart as Control, RULES};
+use super::chart::{ControlChart as Control, RULES};
 use super::drift::Drift;
-use crate::picture::{Chart, Scale, Series, Shade};
-use crate::report::{Block, Paper, html};
+use crate::chart::{Chart, Scale, Series, Shade};
+use crate::report::{Block, Document, html};
 
-/// The picture: values in order, mean, control limits, and the points that break a rule.
+/// The chart: values in order, mean, control limits, and the points that break a rule.
 pub fn picture(values: &[f64], control: &Control) -> Chart {
     let (low, high) = (control.mean - 3.0 * control.sigma, control.mean + 3.0 * control.sigma);
     let points: Vec<(f64, f64)> = (1..).zip(values).map(|(number, value)| (f64::from(number), *value)).collect();
@@ -56,28 +56,38 @@ pub fn drift(name: &str, drift: &Drift) -> Chart {
     chart
 }
 
-/// The page of drifts; `text` is what the command tells.
+/// The page of drifts; `text` is what the command prints.
 pub fn drifts(charts: &[Chart], text: &str) -> String {
     let mut blocks = vec![Block::List(text.lines().map(|line| line.trim().to_owned()).collect())];
     let caption = "A straight line by least squares, with Student's band; dotted: the last value moved by its own \
                    standard uncertainty.";
     blocks.extend(charts.iter().map(|chart| Block::Figure(chart.picture(), caption.into())));
-    html::page(&Paper { title: "Drift of the calibrations".into(), blocks, foot: FOOT.into(), moment: String::new() })
+    html::page(&Document {
+        title: "Drift of the calibrations".into(),
+        blocks,
+        foot: FOOT.into(),
+        moment: String::new(),
+    })
 }
 
 /// The page.
 pub fn control(values: &[f64], control: &Control) -> String {
-    let told = |(point, rule): &(usize, u8)| {
+    let signal_text = |(point, rule): &(usize, u8)| {
         format!("point {}: rule {rule}, {}", point + 1, RULES.get(usize::from(*rule) - 1).unwrap_or(&""))
     };
-    let signals: Vec<String> = control.signals.iter().map(told).collect();
+    let signals: Vec<String> = control.signals.iter().map(signal_text).collect();
     let mut blocks = vec![Block::Figure(
         picture(values, control).picture(),
         "Individual values; limits are three sigma from the mean moving range (NIST/SEMATECH e-Handbook, 6.3.2.2)."
             .into(),
     )];
     blocks.push(if signals.is_empty() { Block::Text("No rule is broken.".into()) } else { Block::List(signals) });
-    html::page(&Paper { title: "Stability of the measuring".into(), blocks, foot: FOOT.into(), moment: String::new() })
+    html::page(&Document {
+        title: "Stability of the measurements".into(),
+        blocks,
+        foot: FOOT.into(),
+        moment: String::new(),
+    })
 }
 
 const FOOT: &str = "Run rules: Nelson, J. Quality Technology 16(4), 1984.";

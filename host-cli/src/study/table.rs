@@ -2,25 +2,27 @@
 
 use std::path::Path;
 
-use crate::error::{Error, Problem};
+use crate::error::{Error, InputProblem};
 
 /// A CSV file with some columns.
 #[derive(Clone, Debug)]
-pub struct Table {
+pub struct CsvTable {
     /// A row a line: its line in the file, and the columns asked for.
     pub rows: Vec<(usize, Vec<String>)>,
     path: String,
 }
 
-impl Table {
+impl CsvTable {
     /// Reads these columns; each may go by one of several names.
     ///
     /// # Errors
     /// When the file cannot be read, a column is missing, or there is no row.
     pub fn read(path: &Path, columns: &[&[&str]]) -> Result<Self, Error> {
         let origin = path.display().to_string();
-        let wrong =
-            |line, message: String| Error::Input { origin: origin.clone(), problems: vec![Problem { line, message }] };
+        let wrong = |line, message: String| Error::Input {
+            origin: origin.clone(),
+            problems: vec![InputProblem { line, message }],
+        };
         let text = std::fs::read_to_string(path).map_err(|why| Error::file("read", path, why))?;
         let mut reader =
             csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_reader(text.as_bytes());
@@ -56,7 +58,7 @@ impl Table {
         let number = text.parse::<f64>().ok().filter(|number| number.is_finite());
         number.ok_or_else(|| Error::Input {
             origin: self.path.clone(),
-            problems: vec![Problem { line: Some(*line), message: format!("\"{text}\" is no number") }],
+            problems: vec![InputProblem { line: Some(*line), message: format!("\"{text}\" is no number") }],
         })
     }
 }

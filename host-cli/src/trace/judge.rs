@@ -1,9 +1,9 @@
-//! A trace judged by the sequencer's own estimator, budget and decision rule, in a single look.
+//! A trace evaluated by the sequencer's own estimator, budget and decision rule, in a single look.
 
 use seathold_sequencer::field::Problem;
 use seathold_sequencer::limits::{BLOCKS_MIN, LIFE_SAFES, MEASURE_MS_MAX, SAFE_PA_MAX, TRANSDUCER_PA_MAX};
 use seathold_sequencer::measure::{
-    Compensation, Conditions, Curves, Decision, Figure, Folded, Knock, Schedule, decide, fit,
+    BlockedTrace, Compensation, Conditions, CurvePrior, Decision, LeakEstimate, Schedule, StepDetector, decide, fit,
 };
 use seathold_sequencer::recipe::{Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig, Thermometer, Transducer};
@@ -11,14 +11,14 @@ use seathold_sequencer::time::Instant;
 use seathold_sequencer::units::{LeakRate, Reference, Temperature};
 use seathold_sequencer::verdict::Verdict;
 
-use super::read::{PressureKind, Row, Trace};
+use super::read::{PressureReference, Trace, TraceRow};
 use super::step::step_of;
 
-/// What is known of the rig that wrote the trace, and what is asked.
+/// The rig that wrote the trace as far as known, and the limit and risks.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Assumed {
+pub struct TraceConditions {
     /// Gauge or absolute.
-    pub kind: PressureKind,
+    pub kind: PressureReference,
     /// Absolute pressure of the surroundings, in pascals.
     pub atmosphere_pa: f64,
     /// Trapped gas, in m³.
@@ -28,14 +28,14 @@ pub struct Assumed {
     /// Standard uncertainty of the gain, as a ratio.
     pub gain_u_rel: f64,
     /// Standard uncertainty of the drift of the gas temperature, in K/s.
-    pub drift_u_k_s: f64,
-    /// The rig's own leak and its standard uncertainty, in Pa·m³/s.
+    pub temperature_drift_u_k_s: f64,
+    /// Background leak of the rig and its standard uncertainty, in Pa·m³/s.
     pub background_pa_m3_s: f64,
     /// See above.
     pub background_u_pa_m3_s: f64,
     /// Temperature of the gas where the trace has none.
     pub gas_k: f64,
-    /// The conditions leaks are counted at.
+    /// The reference conditions of leaks.
     pub reference: Reference,
     /// The limit.
     pub limit: LeakRate,
@@ -53,18 +53,18 @@ pub struct Assumed {
     pub tau: Option<(f64, f64)>,
 }
 
-/// The part of the trace asked for, in microseconds of its own time.
+/// The part of the trace to evaluate, in microseconds of its own time.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Window {
+pub struct TraceWindow {
     /// From here, or from the beginning.
     pub from_us: Option<i64>,
     /// To here, or to the end.
     pub to_us: Option<i64>,
 }
 
-/// Why a window says nothing.
+/// Why a window cannot be evaluated.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Void {
+pub enum WindowError {
     /// A line without a reading.
     Missing {
         /// Line in the file.
@@ -81,7 +81,7 @@ pub enum Void {
         /// The usual interval, in seconds.
         usual_s: f64,
     },
-    /// All readings alike, and no step of the logger known.
+    /// All readings equal, and the logger's resolution unknown.
     Unmoving,
     /// A step or knock.
     Knock {
@@ -94,28 +94,28 @@ pub enum Void {
     Rise,
 }
 
-/// What came of it.
+/// The result.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Judged {
+pub struct TraceResult {
     /// The verdict.
     pub verdict: Verdict,
     /// Why it is void.
-    pub void: Option<Void>,
-    /// The figure, where there is one.
-    pub figure: Option<Figure>,
-    /// How the decision was shared out: one look.
+    pub void: Option<WindowError>,
+    /// The estimate, where there is one.
+    pub estimate: Option<LeakEstimate>,
+    /// The schedule of looks: a single one.
     pub schedule: Schedule,
     /// From and to, in seconds of the trace's own time.
     pub span_s: (f64, f64),
     /// Readings in the window.
     pub readings: usize,
-    /// Step of the logger, in pascals; `None` where its readings lie on no grid.
+    /// Resolution of the logger, in pascals; `None` where its readings lie on no grid.
     pub step_pa: Option<f64>,
-    /// Scatter from reading to reading, in pascals.
+    /// Noise from reading to reading, in pascals.
     pub noise_pa: f64,
     /// Longest interval between readings over the usual one.
     pub unevenness: f64,
-    /// How far the residuals bend, in standard errors.
+    /// Curvature of the residuals, in standard errors.
     pub bend: f64,
     /// Gas temperature used, in kelvin, and whether it was measured.
     pub gas_k: f64,
@@ -123,7 +123,7 @@ pub struct Judged {
     pub gas_measured: bool,
 }
 
-/// An interval so many times the usual one is a gap (our judgement, no source): what happened in it was not seen.
+/// An interval so many times the usual one is a gap (our judgement, no source): nothing is known of it.
 const GAP: f64 = 5.0;
 
 /// Readings are turned into at most so many counts, which keeps every sum exact.
@@ -138,17 +138,17 @@ const TRANSDUCER_COUNTS: f64 = 16_000_000.0;
 /// Finest temperature kept, in kelvin.
 const KELVIN_STEP: f64 = 1e-5;
 
-/// Judges the window of a trace.
+/// Evaluates the window of a trace.
 ///
 /// # Errors
-/// When the window or what is assumed makes no sense: a text that says why.
-pub fn judge(trace: &Trace, window: Window, assumed: &Assumed) -> Result<Judged, String> {
+/// When the window or the conditions are not valid: a text that says why.
+pub fn judge(trace: &Trace, window: TraceWindow, assumed: &TraceConditions) -> Result<TraceResult, String> {
     let rows = cut(trace, window)?;
     let (first, last) = (rows[0], rows[rows.len() - 1]);
     let span_us = last.time_us - first.time_us;
     let least = 2 * BLOCKS_MIN;
     if rows.len() < least {
-        return Err(format!("the window holds {} readings; a figure needs at least {least}", rows.len()));
+        return Err(format!("the window holds {} readings; an estimate needs at least {least}", rows.len()));
     }
     if span_us > i64::from(MEASURE_MS_MAX) * 1_000 {
         let hours = span_us as f64 / 3.6e9;
@@ -161,10 +161,10 @@ pub fn judge(trace: &Trace, window: Window, assumed: &Assumed) -> Result<Judged,
 
     let readings: Vec<f64> = rows.iter().filter_map(|r| r.pressure_pa).collect();
     let step_pa = assumed.step_pa.or_else(|| step_of(readings.iter().copied()));
-    let mut judged = Judged {
+    let mut judged = TraceResult {
         verdict: Verdict::Void,
         void: None,
-        figure: None,
+        estimate: None,
         schedule: *recipe_for(&rig_for(1.0, assumed, 0.0, None)?, assumed, span_us)?.schedule(),
         span_s: (first.time_us as f64 / 1e6, last.time_us as f64 / 1e6),
         readings: rows.len(),
@@ -175,24 +175,24 @@ pub fn judge(trace: &Trace, window: Window, assumed: &Assumed) -> Result<Judged,
         gas_k: assumed.gas_k,
         gas_measured: false,
     };
-    let missing = |r: &Row| r.pressure_pa.is_none() || (trace.has_temperature && r.kelvin.is_none());
+    let missing = |r: &TraceRow| r.pressure_pa.is_none() || (trace.has_temperature && r.kelvin.is_none());
     if let Some(row) = rows.iter().find(|r| missing(r)) {
-        judged.void = Some(Void::Missing { line: row.line, at_s: row.time_us as f64 / 1e6 });
+        judged.void = Some(WindowError::Missing { line: row.line, at_s: row.time_us as f64 / 1e6 });
         return Ok(judged);
     }
     if let Some(pair) = rows.windows(2).find(|w| (w[1].time_us - w[0].time_us) as f64 > GAP * usual_us) {
         let seconds = (pair[1].time_us - pair[0].time_us) as f64 / 1e6;
-        judged.void = Some(Void::Gap { line: pair[1].line, seconds, usual_s: usual_us / 1e6 });
+        judged.void = Some(WindowError::Gap { line: pair[1].line, seconds, usual_s: usual_us / 1e6 });
         return Ok(judged);
     }
     let (low, high) = readings.iter().fold((f64::MAX, f64::MIN), |(l, h), p| (l.min(*p), h.max(*p)));
     if high <= low && assumed.step_pa.is_none() {
-        judged.void = Some(Void::Unmoving);
+        judged.void = Some(WindowError::Unmoving);
         return Ok(judged);
     }
-    // Finer than the logger's own step says nothing; so fine that sums overflow is no use either.
+    // Finer than the logger's own step has no meaning; so fine that sums overflow is no use either.
     let count_pa = step_pa.unwrap_or(0.0).max((high - low) / COUNTS_MAX).max(COUNT_PA_MIN);
-    // A thermometer's own steps count as the converter's do; where it never moved they are not known.
+    // A thermometer's steps count as the converter's do; where it never moved they are not known.
     let kelvins = rows.iter().filter_map(|row| row.kelvin);
     let thermometer = rows[0].kelvin.map(|kelvin_at_zero| Thermometer {
         kelvin_at_zero,
@@ -204,13 +204,13 @@ pub fn judge(trace: &Trace, window: Window, assumed: &Assumed) -> Result<Judged,
 }
 
 /// The rows of the window.
-fn cut(trace: &Trace, window: Window) -> Result<&[Row], String> {
+fn cut(trace: &Trace, window: TraceWindow) -> Result<&[TraceRow], String> {
     let (from, to) = (window.from_us.unwrap_or(i64::MIN), window.to_us.unwrap_or(i64::MAX));
     let begin = trace.rows.partition_point(|r| r.time_us < from);
     let end = trace.rows.partition_point(|r| r.time_us <= to);
     let rows = trace.rows.get(begin..end).unwrap_or_default();
     if rows.is_empty() {
-        let at = |row: Option<&Row>| row.map_or(0.0, |r| r.time_us as f64 / 1e6);
+        let at = |row: Option<&TraceRow>| row.map_or(0.0, |r| r.time_us as f64 / 1e6);
         return Err(format!(
             "no reading in the window; the trace runs from {} s to {} s",
             at(trace.rows.first()),
@@ -220,14 +220,19 @@ fn cut(trace: &Trace, window: Window) -> Result<&[Row], String> {
     Ok(rows)
 }
 
-/// A rig for the sequencer that has what the trace's instrument has. Limits that belong to a controlled test have no
+/// A rig for the sequencer with the properties of the trace's instrument. Limits of a controlled test have no
 /// meaning here and are set wide.
-fn rig_for(count_pa: f64, assumed: &Assumed, volume_m3: f64, thermometer: Option<Thermometer>) -> Result<Rig, String> {
+fn rig_for(
+    count_pa: f64,
+    assumed: &TraceConditions,
+    volume_m3: f64,
+    thermometer: Option<Thermometer>,
+) -> Result<Rig, String> {
     let raw = RawRig {
         hard_max_pa: hard_max(count_pa),
-        safe_pa: safe(hard_max(count_pa)),
+        safe_pressure_pa: safe(hard_max(count_pa)),
         safe_dwell_ms: 4_000,
-        stall_ms_max: 2_000,
+        poll_gap_ms_max: 2_000,
         guard_fitted: false,
         far: Transducer {
             zero_counts: 0,
@@ -243,7 +248,7 @@ fn rig_for(count_pa: f64, assumed: &Assumed, volume_m3: f64, thermometer: Option
         gain_u_rel: assumed.gain_u_rel,
         background_pa_m3_s: assumed.background_pa_m3_s,
         background_u_pa_m3_s: assumed.background_u_pa_m3_s,
-        drift_u_k_s: assumed.drift_u_k_s,
+        temperature_drift_u_k_s: assumed.temperature_drift_u_k_s,
         tau_s: assumed.tau.map(|(tau_s, _)| tau_s),
         tau_u_rel: assumed.tau.map_or(0.0, |(_, u_rel)| u_rel),
         ..RawRig::DEMO
@@ -266,19 +271,19 @@ fn safe(hard_max: u32) -> u32 {
     ((target - band - 1) / LIFE_SAFES).min(SAFE_PA_MAX)
 }
 
-fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, String> {
+fn recipe_for(rig: &Rig, assumed: &TraceConditions, span_us: i64) -> Result<Recipe, String> {
     let hard_max = rig.raw().hard_max_pa;
     let measure_ms = u32::try_from(span_us / 1_000).unwrap_or(MEASURE_MS_MAX).clamp(400, MEASURE_MS_MAX);
-    let (target_pa, band_pa) = aim(hard_max);
+    let (target_pa, target_tolerance_pa) = aim(hard_max);
     let raw = RawRecipe {
         model: assumed.model,
         target_pa,
-        band_pa,
-        max_pa: hard_max,
+        target_tolerance_pa,
+        pressure_max_pa: hard_max,
         zero_band_pa: 50,
         zero_ms: 1_000,
         vent_below_pa: 200,
-        stroke_ms: 50,
+        stroke_time_ms: 50,
         isolate_ms_max: 100,
         vent_ms: 100,
         vent_ms_max: 200,
@@ -286,7 +291,7 @@ fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, Stri
         jump_max_pa: 100_000,
         measure_ms_min: measure_ms,
         measure_ms_max: measure_ms,
-        sample_ms: 1,
+        sample_period_ms: 1,
         limit_pa_m3_s: assumed.limit.pa_m3_s(),
         reference_k: assumed.reference.temperature.kelvin(),
         reference_pa: assumed.reference.pressure.pascals(),
@@ -297,10 +302,10 @@ fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, Stri
         ..RawRecipe::DEMO
     };
     raw.validate(rig).map_err(|errors| {
-        // The band is not the user's, so what a rule says of it would tell them nothing.
+        // The band is not the user's, so a rule about it would tell them nothing.
         let by_limit =
             |problem: &Problem| matches!(problem, Problem::Conflict { with, .. } if with.starts_with("limit"));
-        if errors.as_slice().iter().any(|error| error.field == "band" && by_limit(&error.problem)) {
+        if errors.as_slice().iter().any(|error| error.field == "target_tolerance" && by_limit(&error.problem)) {
             "a leak at the limit would empty such a volume within a fraction of a second: are limit and volume right?"
                 .into()
         } else {
@@ -310,55 +315,55 @@ fn recipe_for(rig: &Rig, assumed: &Assumed, span_us: i64) -> Result<Recipe, Stri
 }
 
 fn finish(
-    mut judged: Judged,
+    mut judged: TraceResult,
     trace: &Trace,
-    rows: &[Row],
+    rows: &[TraceRow],
     readings: &[f64],
     rig: &Rig,
     recipe: &Recipe,
-    assumed: &Assumed,
-) -> Result<Judged, String> {
+    assumed: &TraceConditions,
+) -> Result<TraceResult, String> {
     let has_temperature = trace.has_temperature;
-    // A trace is taken to begin when the valve was shut; what settles began to then.
+    // A trace is taken to begin when the valve was shut, and the transient with it.
     let began_us = trace.rows.first().map_or(rows[0].time_us, |row| row.time_us);
     let waited_s = (rows[0].time_us - began_us) as f64 / 1e6;
     let count_pa = rig.raw().far.pa_per_count;
     let (origin_us, origin_pa) = (rows[0].time_us, readings[0]);
     let kelvin_0 = rows[0].kelvin.unwrap_or(assumed.gas_k);
-    let at = |row: &Row| Instant::from_ticks(row.time_us.abs_diff(origin_us));
+    let at = |row: &TraceRow| Instant::from_ticks(row.time_us.abs_diff(origin_us));
     let counts = |pa: f64| ((pa - origin_pa) / count_pa).round() as i32;
-    let thermometer = |row: &Row| row.kelvin.map_or(0, |k| ((k - kelvin_0) / KELVIN_STEP).round() as i32);
+    let thermometer = |row: &TraceRow| row.kelvin.map_or(0, |k| ((k - kelvin_0) / KELVIN_STEP).round() as i32);
 
-    let mut folded = Folded::new();
+    let mut folded = BlockedTrace::new();
     for (row, pa) in rows.iter().zip(readings) {
         folded.push(at(row), counts(*pa), thermometer(row));
     }
-    if let Some(row) = knocked(rows, readings, count_pa) {
-        judged.void = Some(Void::Knock { line: row.line, at_s: row.time_us as f64 / 1e6 });
+    if let Some(row) = find_step(rows, readings, count_pa) {
+        judged.void = Some(WindowError::Knock { line: row.line, at_s: row.time_us as f64 / 1e6 });
         return Ok(judged);
     }
     let to_absolute = match assumed.kind {
-        PressureKind::Gauge => assumed.atmosphere_pa,
-        PressureKind::Absolute => 0.0,
+        PressureReference::Gauge => assumed.atmosphere_pa,
+        PressureReference::Absolute => 0.0,
     };
     let compensation = has_temperature.then_some(Compensation {
         first_absolute_counts: (origin_pa + to_absolute) / count_pa,
         kelvin_at_zero: kelvin_0,
         kelvin_per_count: KELVIN_STEP,
     });
-    let curves: Curves = *recipe.curves();
+    let curves: CurvePrior = *recipe.curves();
     judged.noise_pa = folded.noise_counts() * count_pa;
     if has_temperature {
         judged.gas_k = rows.iter().filter_map(|r| r.kelvin).sum::<f64>() / rows.len() as f64;
         judged.gas_measured = true;
     }
-    let Some(estimate) = fit(curves, compensation, waited_s, &folded) else {
+    let Some(fitted) = fit(curves, compensation, waited_s, &folded) else {
         judged.verdict = Verdict::Undecided;
         return Ok(judged);
     };
     let mean_pa = readings.iter().sum::<f64>() / readings.len() as f64 + to_absolute;
-    let figure = Figure::new(
-        &estimate,
+    let estimate = LeakEstimate::new(
+        &fitted,
         &Conditions {
             rig,
             recipe,
@@ -367,29 +372,29 @@ fn finish(
             noise_counts: folded.noise_counts(),
         },
     );
-    judged.bend = estimate.bend;
-    judged.figure = Some(figure);
+    judged.bend = fitted.curvature_z;
+    judged.estimate = Some(estimate);
     judged.schedule = *recipe.schedule();
-    judged.verdict = match decide(&figure, recipe.limit(), recipe.schedule()) {
+    judged.verdict = match decide(&estimate, recipe.limit(), recipe.schedule()) {
         Decision::Tight => Verdict::Tight,
         Decision::Leaking => Verdict::Leaking,
         Decision::Open => Verdict::Undecided,
         Decision::Rising => {
-            judged.void = Some(Void::Rise);
+            judged.void = Some(WindowError::Rise);
             Verdict::Void
         }
     };
     Ok(judged)
 }
 
-/// Half of the readings that [`Knock`] takes a mean of.
+/// Half of the readings that [`StepDetector`] takes a mean of.
 const HALF_MEAN: usize = 8;
 
-/// Where a step or knock shows, by the sequencer's own watch. A slope looks like one to it where readings come
+/// Where a step or knock shows, by the sequencer's own detector. A slope looks like one to it where readings come
 /// unevenly, so the straight part is taken off first.
-fn knocked<'a>(rows: &'a [Row], readings: &[f64], count_pa: f64) -> Option<&'a Row> {
+fn find_step<'a>(rows: &'a [TraceRow], readings: &[f64], count_pa: f64) -> Option<&'a TraceRow> {
     let n = rows.len() as f64;
-    let seconds = |row: &Row| (row.time_us - rows[0].time_us) as f64 / 1e6;
+    let seconds = |row: &TraceRow| (row.time_us - rows[0].time_us) as f64 / 1e6;
     let mean_t = rows.iter().map(seconds).sum::<f64>() / n;
     let mean_p = readings.iter().sum::<f64>() / n;
     let (mut tt, mut tp) = (0.0, 0.0);
@@ -399,8 +404,8 @@ fn knocked<'a>(rows: &'a [Row], readings: &[f64], count_pa: f64) -> Option<&'a R
         tp += t * (pa - mean_p);
     }
     let slope = tp / tt;
-    // Two watches, half a mean apart: a step in the middle of a mean shows only a quarter as clearly to one of them.
-    let (mut watch, mut late, mut level) = (Knock::NEW, Knock::NEW, Folded::new());
+    // Two detectors, half a mean apart: a step in the middle of a mean shows only a quarter as clearly to one of them.
+    let (mut watch, mut late, mut level) = (StepDetector::NEW, StepDetector::NEW, BlockedTrace::new());
     rows.iter().zip(readings).enumerate().find_map(|(i, (row, pa))| {
         let flat = (pa - mean_p - slope * (seconds(row) - mean_t)) / count_pa;
         let counts = flat.round() as i32;

@@ -1,9 +1,9 @@
-//! Traces of other instruments: read from CSV, looked over, judged.
+//! Traces of other instruments: read from CSV, checked, evaluated.
 
 mod judge;
 mod read;
 mod step;
 
-pub use judge::{Assumed, Judged, Void, Window, judge};
-pub use read::{PressureKind, Row, Trace, parse, read};
+pub use judge::{TraceConditions, TraceResult, TraceWindow, WindowError, judge};
+pub use read::{PressureReference, Trace, TraceRow, parse, read};
 pub use step::step_of;

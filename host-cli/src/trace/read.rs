@@ -2,20 +2,20 @@
 
 use std::path::Path;
 
-use crate::error::{Error, Problem, did_you_mean};
+use crate::error::{Error, InputProblem, did_you_mean};
 
 /// Most bytes of a file.
 const BYTES_MAX: u64 = 1 << 30;
 
-/// Most mistakes told at once.
+/// Most mistakes reported at once.
 const TOLD_MAX: usize = 20;
 
-/// Times beyond this, in seconds either way, are no times.
+/// Times beyond this, in seconds either way, are refused.
 const TIME_MAX_S: f64 = 1e11;
 
-/// Whether pressures count from the atmosphere or from vacuum.
+/// Whether pressures are gauge or absolute.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum PressureKind {
+pub enum PressureReference {
     /// Above the atmosphere.
     Gauge,
     /// Above vacuum.
@@ -24,7 +24,7 @@ pub enum PressureKind {
 
 /// One line of the file.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Row {
+pub struct TraceRow {
     /// Line in the file.
     pub line: u64,
     /// Time in microseconds.
@@ -39,10 +39,10 @@ pub struct Row {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Trace {
     /// Rows, times strictly rising.
-    pub rows: Vec<Row>,
+    pub rows: Vec<TraceRow>,
     /// Whether there is a temperature column.
     pub has_temperature: bool,
-    /// What was passed over, for the reader.
+    /// Notes on what was ignored.
     pub notes: Vec<String>,
 }
 
@@ -53,7 +53,7 @@ const COLUMNS: [&str; 3] = ["time_s", "pressure_pa", "temperature_k"];
 ///
 /// # Errors
 /// When it cannot be read; or everything wrong with it, each with its line.
-pub fn read(path: &Path, kind: PressureKind) -> Result<Trace, Error> {
+pub fn read(path: &Path, kind: PressureReference) -> Result<Trace, Error> {
     let length = std::fs::metadata(path).map_err(|why| Error::file("read", path, why))?.len();
     let origin = path.display().to_string();
     if length > BYTES_MAX {
@@ -64,15 +64,15 @@ pub fn read(path: &Path, kind: PressureKind) -> Result<Trace, Error> {
 }
 
 fn refuse(origin: &str, line: Option<usize>, message: String) -> Error {
-    Error::Input { origin: origin.into(), problems: vec![Problem { line, message }] }
+    Error::Input { origin: origin.into(), problems: vec![InputProblem { line, message }] }
 }
 
 /// Reads a text. Taken are a byte order mark, either line ending, blank lines, blanks around cells, quotes, tabs or
-/// semicolons between cells, and decimal commas wherever commas do not part the cells.
+/// semicolons between cells, and decimal commas wherever commas do not separate the cells.
 ///
 /// # Errors
 /// Everything wrong with it, each with its line.
-pub fn parse(origin: &str, bytes: &[u8], kind: PressureKind) -> Result<Trace, Error> {
+pub fn parse(origin: &str, bytes: &[u8], kind: PressureReference) -> Result<Trace, Error> {
     if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {
         return Err(refuse(origin, Some(1), "this is UTF-16 text; save it as UTF-8".into()));
     }
@@ -115,7 +115,7 @@ pub fn parse(origin: &str, bytes: &[u8], kind: PressureKind) -> Result<Trace, Er
         parser.problems.sort_by_key(|p| p.line);
         if parser.problems.len() > TOLD_MAX {
             parser.problems.truncate(TOLD_MAX);
-            parser.problems.push(Problem { line: None, message: "and more".into() });
+            parser.problems.push(InputProblem { line: None, message: "and more".into() });
         }
         return Err(Error::Input { origin: origin.into(), problems: parser.problems });
     }
@@ -125,7 +125,7 @@ pub fn parse(origin: &str, bytes: &[u8], kind: PressureKind) -> Result<Trace, Er
     Ok(Trace { rows: parser.rows, has_temperature: parser.columns[2].is_some(), notes })
 }
 
-/// What parts the cells, from the first line that is not blank.
+/// The delimiter, from the first line that is not blank.
 fn delimiter(bytes: &[u8]) -> Option<u8> {
     let first = bytes.split(|b| matches!(b, b'\n' | b'\r')).find(|line| !line.iter().all(u8::is_ascii_whitespace))?;
     Some([b';', b'\t', b','].into_iter().find(|d| first.contains(d)).unwrap_or(b','))
@@ -133,15 +133,15 @@ fn delimiter(bytes: &[u8]) -> Option<u8> {
 
 struct Parser {
     delimiter: u8,
-    kind: PressureKind,
+    kind: PressureReference,
     columns: [Option<usize>; 3],
     width: usize,
-    rows: Vec<Row>,
-    problems: Vec<Problem>,
+    rows: Vec<TraceRow>,
+    problems: Vec<InputProblem>,
 }
 
 impl Parser {
-    /// Finds the columns; says which others are passed over.
+    /// Finds the columns; notes which others are ignored.
     fn header(&mut self, origin: &str, line: u64, record: &csv::ByteRecord) -> Result<Option<String>, Error> {
         let names: Vec<String> = record.iter().map(|c| String::from_utf8_lossy(c).to_lowercase()).collect();
         let wrong = |message: String| refuse(origin, Some(line as usize), message);
@@ -164,17 +164,17 @@ impl Parser {
         }
         self.width = names.len();
         let others: Vec<&str> = names.iter().map(String::as_str).filter(|n| !COLUMNS.contains(n)).collect();
-        Ok((!others.is_empty()).then(|| format!("columns passed over: {}", others.join(", "))))
+        Ok((!others.is_empty()).then(|| format!("columns ignored: {}", others.join(", "))))
     }
 
     fn problem(&mut self, line: u64, message: String) {
-        self.problems.push(Problem { line: Some(line as usize), message });
+        self.problems.push(InputProblem { line: Some(line as usize), message });
     }
 
     fn row(&mut self, line: u64, record: &csv::ByteRecord) {
         if record.len() != self.width {
             let decimal = if self.delimiter == b',' && record.len() > self.width {
-                "; with decimal commas, part the cells by semicolons"
+                "; with decimal commas, separate the cells by semicolons"
             } else {
                 ""
             };
@@ -190,8 +190,8 @@ impl Parser {
             return;
         };
         let vacuum = match self.kind {
-            PressureKind::Gauge => -110_000.0,
-            PressureKind::Absolute => 0.0,
+            PressureReference::Gauge => -110_000.0,
+            PressureReference::Absolute => 0.0,
         };
         if let Some(pa) = pressure
             && !(vacuum..=1e9).contains(&pa)
@@ -210,7 +210,7 @@ impl Parser {
             self.problem(line, format!("temperature_k: {k} K is outside 200 to 400 K{celsius}"));
             return;
         }
-        self.rows.push(Row { line, time_us: (time * 1e6).round() as i64, pressure_pa: pressure, kelvin });
+        self.rows.push(TraceRow { line, time_us: (time * 1e6).round() as i64, pressure_pa: pressure, kelvin });
     }
 
     /// A cell; `Ok(None)` for one that says there is no reading.
@@ -254,18 +254,18 @@ impl Parser {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::trace::{Assumed, Window, judge};
+    use crate::trace::{TraceConditions, TraceWindow, judge};
     use proptest::prelude::*;
     use seathold_sequencer::recipe::Model;
     use seathold_sequencer::units::{LeakRate, Reference};
 
-    const ASSUMED: Assumed = Assumed {
-        kind: PressureKind::Gauge,
+    const ASSUMED: TraceConditions = TraceConditions {
+        kind: PressureReference::Gauge,
         atmosphere_pa: 101_325.0,
         volume_m3: 45e-6,
         volume_u_rel: 0.02,
         gain_u_rel: 0.002,
-        drift_u_k_s: 2e-4,
+        temperature_drift_u_k_s: 2e-4,
         background_pa_m3_s: 0.0,
         background_u_pa_m3_s: 0.0,
         gas_k: 293.15,
@@ -284,8 +284,8 @@ mod tests {
         #[test]
         fn any_bytes(bytes in prop::collection::vec(any::<u8>(), 0..400), after_header: bool) {
             let header = if after_header { &b"time_s,pressure_pa,temperature_k\n"[..] } else { b"" };
-            if let Ok(trace) = parse("x", &[header, &bytes].concat(), PressureKind::Gauge) {
-                let _ = judge(&trace, Window::default(), &ASSUMED);
+            if let Ok(trace) = parse("x", &[header, &bytes].concat(), PressureReference::Gauge) {
+                let _ = judge(&trace, TraceWindow::default(), &ASSUMED);
             }
         }
 
@@ -297,8 +297,8 @@ mod tests {
                 us += u64::from(step) / 10u64.pow(scale as u32).max(1) + 1;
                 text.push_str(&format!("{};{}\n", us as f64 / 1e6, pa / 10f64.powi(scale)));
             }
-            if let Ok(trace) = parse("x", text.as_bytes(), PressureKind::Gauge) {
-                let _ = judge(&trace, Window::default(), &ASSUMED);
+            if let Ok(trace) = parse("x", text.as_bytes(), PressureReference::Gauge) {
+                let _ = judge(&trace, TraceWindow::default(), &ASSUMED);
             }
         }
     }

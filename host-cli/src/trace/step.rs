@@ -1,4 +1,4 @@
-//! The step of a logger, found from its readings.
+//! The resolution of a logger, found from its readings.
 
 /// How far, in steps, readings may on average lie off the grid and still count as lying on it: printing rounds them.
 const OFF_MAX: f64 = 0.12;

@@ -1,29 +1,29 @@
-//! What the leaks of sides say of which are good, where nobody has said it: a mixture estimate.
+//! A mixture estimate: the probability that a side is good, from the leaks of all sides, where there are no labels.
 //!
 //! What is assumed, and nothing else: the true leaks of all sides come from a few groups, each of them either without a
-//! leak at all or with leaks whose logarithm is normal; a figure lies about its true leak by a normal error of its stated
-//! standard uncertainty; sides are independent. What the groups *are* is not assumed: a side is good as far as its true
-//! leak, given its figure and the groups, lies within the limit.
+//! leak at all or with leaks whose logarithm is normal; an estimate has a normal error of its
+//! stated standard uncertainty; sides are independent. What the groups *are* is not assumed: a side is good with the
+//! probability that its true leak, given its estimate and the groups, lies within the limit.
 //!
-//! Shares, medians and spreads are the likeliest ones, by expectation and maximisation (Dempster, Laird & Rubin, J. Royal
-//! Statistical Society B 39, 1977) on a grid of leaks. How many groups there are is decided by the Bayesian information
-//! criterion (Schwarz, Annals of Statistics 6, 1978): one more has to be better by six, which is strong evidence (Kass &
-//! Raftery, J. American Statistical Association 90, 1995). From memory, all three.
+//! Shares, medians and deviations are the most likely ones, by expectation and maximisation (Dempster, Laird & Rubin,
+//! J. Royal Statistical Society B 39, 1977) on a grid of leaks. How many groups there are is decided by the Bayesian
+//! information criterion (Schwarz, Annals of Statistics 6, 1978): one more has to be better by six, which is strong
+//! evidence (Kass & Raftery, J. American Statistical Association 90, 1995). From memory, all three.
 
 use std::f64::consts::{PI, SQRT_2};
 
-/// A side's figure.
+/// A side's estimate.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Seen {
-    /// Leak, Pa·m³/s; may lie below nought.
+pub struct Observation {
+    /// Leak, Pa·m³/s; may be negative.
     pub leak: f64,
-    /// Its standard uncertainty, above nought.
+    /// Its standard uncertainty, above zero.
     pub u: f64,
 }
 
-/// Sides that are alike.
+/// A component: sides with similar leaks.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Group {
+pub struct MixtureComponent {
     /// Share of all sides.
     pub share: f64,
     /// Median leak, Pa·m³/s; `None` for the group without a leak.
@@ -32,43 +32,43 @@ pub struct Group {
     pub spread: f64,
 }
 
-/// Groups that describe the figures.
+/// Components that describe the estimates.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Mixture {
     /// The groups, tightest first.
-    pub groups: Vec<Group>,
+    pub groups: Vec<MixtureComponent>,
     /// Natural logarithm of the likelihood.
     pub log_likelihood: f64,
     /// Bayesian information criterion; the less the better.
     pub bic: f64,
-    grid: Grid,
+    grid: LeakGrid,
 }
 
-/// A step of the grid, as part of a leak. A figure more certain than that counts as no better: groups are far wider.
+/// A step of the grid, as part of a leak. An estimate more certain than that counts as no better: groups are far wider.
 const STEP: f64 = 0.02;
-/// No group is narrower, so that none shrinks onto a single figure.
+/// No group is narrower, so that none shrinks onto a single estimate.
 const NARROW: f64 = 0.05;
-/// Figures are looked at this many standard uncertainties to either side: what is beyond weighs 2·10⁻⁹ of it.
+/// Likelihoods are computed this many standard uncertainties to either side: beyond is 2·10⁻⁹ of the weight.
 const REACH: f64 = 6.0;
-/// Rounds of expectation and maximisation, at most, and the gain of the logarithm at which it is enough.
+/// Iterations of expectation and maximisation, at most, and the gain of the logarithm at which it is enough.
 const ROUNDS: usize = 1_000;
 const ENOUGH: f64 = 1e-6;
 /// By how much the criterion has to fall for another group.
 const STRONG: f64 = 6.0;
-/// Fewest figures that a mixture is fitted to (our judgement, no source).
+/// Fewest estimates that a mixture is fitted to (our judgement, no source).
 pub const FEWEST: usize = 20;
 
 /// Leaks at even steps of their logarithm.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Grid {
+struct LeakGrid {
     /// Logarithm of the first.
     from: f64,
     count: usize,
 }
 
-impl Grid {
-    /// From a leak that no figure tells from none up to ten times the greatest.
-    fn over(seen: &[Seen]) -> Self {
+impl LeakGrid {
+    /// From a leak that no estimate distinguishes from zero up to ten times the greatest.
+    fn over(seen: &[Observation]) -> Self {
         let least = seen.iter().map(|s| s.u).fold(f64::INFINITY, f64::min) * 0.05;
         let most = seen.iter().map(|s| s.leak.max(s.u)).fold(0.0, f64::max) * 10.0;
         Self { from: least.ln(), count: ((most / least).ln() / STEP).ceil() as usize + 1 }
@@ -78,9 +78,8 @@ impl Grid {
         self.from + STEP * place as f64
     }
 
-    /// How likely a figure is, at each leak that comes near it: place of the first, then one after the other. Without
-    /// what is the same for all of them.
-    fn likelihoods(self, seen: Seen) -> Row {
+    /// Likelihood of an estimate at each leak near it: index of the first, then the values. Without the common factor.
+    fn likelihoods(self, seen: Observation) -> LikelihoodRow {
         let u = seen.u.max(STEP * seen.leak);
         let density = |leak: f64| (-0.5 * ((seen.leak - leak) / u).powi(2)).exp() / (u * (2.0 * PI).sqrt());
         let place = |leak: f64| ((leak.ln() - self.from) / STEP).clamp(0.0, self.count as f64);
@@ -88,7 +87,7 @@ impl Grid {
         let first = if low > 0.0 { place(low) as usize } else { 0 };
         let last = (place((seen.leak + REACH * u).max(f64::MIN_POSITIVE)).ceil() as usize).min(self.count);
         let on = (first..last.max(first)).map(|at| density(self.log(at).exp())).collect();
-        Row { none: density(0.0), first, on }
+        LikelihoodRow { none: density(0.0), first, on }
     }
 
     /// A group's share of each leak of the grid.
@@ -102,16 +101,16 @@ impl Grid {
     }
 }
 
-/// How likely a figure is, leak by leak.
-struct Row {
+/// Likelihood of an estimate, leak by leak.
+struct LikelihoodRow {
     none: f64,
     first: usize,
     on: Vec<f64>,
 }
 
-impl Row {
-    /// How likely it is in a group, with the first two moments of the logarithm beside it.
-    fn moments(&self, grid: Grid, weights: &[f64]) -> [f64; 3] {
+impl LikelihoodRow {
+    /// Its likelihood in a group, with the first two moments of the logarithm.
+    fn moments(&self, grid: LeakGrid, weights: &[f64]) -> [f64; 3] {
         let mut sums = [0.0; 3];
         for (at, (likely, weight)) in self.on.iter().zip(weights.iter().skip(self.first)).enumerate() {
             let (both, log) = (likely * weight, grid.log(self.first + at));
@@ -125,13 +124,13 @@ impl Row {
 
 /// Groups while they are fitted.
 #[derive(Clone, Debug)]
-struct Fit {
-    groups: Vec<Group>,
+struct MixtureFit {
+    groups: Vec<MixtureComponent>,
     log_likelihood: f64,
 }
 
-impl Fit {
-    fn run(mut self, grid: Grid, rows: &[Row]) -> Self {
+impl MixtureFit {
+    fn run(mut self, grid: LeakGrid, rows: &[LikelihoodRow]) -> Self {
         for _ in 0..ROUNDS {
             let next = self.round(grid, rows);
             let gain = next.log_likelihood - self.log_likelihood;
@@ -144,7 +143,7 @@ impl Fit {
     }
 
     /// The likelihood of these groups, and the next ones.
-    fn round(&self, grid: Grid, rows: &[Row]) -> Self {
+    fn round(&self, grid: LeakGrid, rows: &[LikelihoodRow]) -> Self {
         let weights: Vec<Option<Vec<f64>>> =
             self.groups.iter().map(|g| g.median.map(|median| grid.weights(median, g.spread))).collect();
         let mut sums = vec![[0.0; 3]; self.groups.len()];
@@ -166,18 +165,18 @@ impl Fit {
         let groups = self.groups.iter().zip(&sums).map(|(group, [weight, first, second])| {
             let share = weight / rows.len() as f64;
             if group.median.is_none() || *weight < 1e-9 {
-                return Group { share, ..*group };
+                return MixtureComponent { share, ..*group };
             }
             let middle = first / weight;
             let spread = (second / weight - middle * middle).max(0.0).sqrt().max(NARROW);
-            Group { share, median: Some(middle.exp()), spread }
+            MixtureComponent { share, median: Some(middle.exp()), spread }
         });
         Self { groups: groups.collect(), log_likelihood }
     }
 }
 
-/// Where to begin: the figures in as many parts as there are groups, cut at their widest gaps or into equal parts.
-fn beginnings(seen: &[Seen], none: bool, others: usize) -> Vec<Vec<Group>> {
+/// Starting values: the estimates in as many parts as there are groups, cut at their widest gaps or into equal parts.
+fn beginnings(seen: &[Observation], none: bool, others: usize) -> Vec<Vec<MixtureComponent>> {
     let mut logs: Vec<f64> = seen.iter().map(|s| s.leak.max(s.u).ln()).collect();
     logs.sort_by(f64::total_cmp);
     let parts = others + usize::from(none);
@@ -196,9 +195,13 @@ fn beginnings(seen: &[Seen], none: bool, others: usize) -> Vec<Vec<Group>> {
             let middle = part.iter().sum::<f64>() / n;
             let spread = (part.iter().map(|l| (l - middle).powi(2)).sum::<f64>() / n).sqrt().max(0.3);
             let median = (number > 0 || !none).then(|| middle.exp());
-            Group { share: n / logs.len() as f64, median, spread: if median.is_some() { spread } else { 0.0 } }
+            MixtureComponent {
+                share: n / logs.len() as f64,
+                median,
+                spread: if median.is_some() { spread } else { 0.0 },
+            }
         };
-        ends.enumerate().map(group).collect::<Vec<Group>>()
+        ends.enumerate().map(group).collect::<Vec<MixtureComponent>>()
     };
     let mut all = vec![groups(&equal)];
     if gaps.len() + 1 == parts && gaps != equal {
@@ -208,39 +211,40 @@ fn beginnings(seen: &[Seen], none: bool, others: usize) -> Vec<Vec<Group>> {
 }
 
 /// The likeliest mixture of a group without a leak (`none`) and so many others.
-fn likeliest(seen: &[Seen], grid: Grid, rows: &[Row], none: bool, others: usize) -> Mixture {
+fn likeliest(seen: &[Observation], grid: LeakGrid, rows: &[LikelihoodRow], none: bool, others: usize) -> Mixture {
     let fits = beginnings(seen, none, others).into_iter().map(|groups| {
-        // Below any that can come, so that the first round counts as a gain.
-        Fit { groups, log_likelihood: f64::NEG_INFINITY }.run(grid, rows)
+        // Below any possible value, so that the first iteration counts as a gain.
+        MixtureFit { groups, log_likelihood: f64::NEG_INFINITY }.run(grid, rows)
     });
     let best = fits.max_by(|a, b| a.log_likelihood.total_cmp(&b.log_likelihood));
-    let Fit { mut groups, log_likelihood } = best.unwrap_or(Fit { groups: Vec::new(), log_likelihood: 0.0 });
+    let MixtureFit { mut groups, log_likelihood } =
+        best.unwrap_or(MixtureFit { groups: Vec::new(), log_likelihood: 0.0 });
     groups.sort_by(|a, b| a.median.unwrap_or(0.0).total_cmp(&b.median.unwrap_or(0.0)));
-    // A share for each group but the last, median and spread for each with a leak.
+    // A share for each group but the last, median and deviation for each with a leak.
     let free = (groups.len().saturating_sub(1) + 2 * others) as f64;
     Mixture { groups, log_likelihood, bic: free * (seen.len() as f64).ln() - 2.0 * log_likelihood, grid }
 }
 
-/// What was tried: without and with a group that does not leak, up to three groups that do.
+/// The models tried: without and with a group that does not leak, up to three groups that do.
 const TRIED: [(bool, usize); 7] = [(true, 0), (false, 1), (true, 1), (false, 2), (true, 2), (false, 3), (true, 3)];
 
-/// Fits mixtures of more and more groups, and keeps to the fewest that describe the figures.
+/// Fits mixtures of more and more groups, and keeps the fewest that describe the estimates.
 ///
 /// # Errors
-/// In words, with fewer than [`FEWEST`] figures, or one without an uncertainty.
-pub fn fit(seen: &[Seen]) -> Result<Mixture, String> {
+/// In words, with fewer than [`FEWEST`] estimates, or one without an uncertainty.
+pub fn fit(seen: &[Observation]) -> Result<Mixture, String> {
     if seen.len() < FEWEST {
-        return Err(format!("{} figures: groups are not looked for in fewer than {FEWEST}", seen.len()));
+        return Err(format!("{} leaks: groups are not looked for in fewer than {FEWEST}", seen.len()));
     }
     if let Some(s) = seen.iter().find(|s| !(s.leak.is_finite() && s.u.is_finite() && s.u > 0.0)) {
-        return Err(format!("a leak of {} with uncertainty {}: no figure", s.leak, s.u));
+        return Err(format!("a leak of {} with uncertainty {}: not valid", s.leak, s.u));
     }
-    let grid = Grid::over(seen);
-    let rows: Vec<Row> = seen.iter().map(|s| grid.likelihoods(*s)).collect();
+    let grid = LeakGrid::over(seen);
+    let rows: Vec<LikelihoodRow> = seen.iter().map(|s| grid.likelihoods(*s)).collect();
     let mut kept: Option<Mixture> = None;
     for (none, others) in TRIED {
         let one = likeliest(seen, grid, &rows, none, others);
-        // Of two with as many groups the better one; one more has to earn its place.
+        // Of two with as many groups the better one; one more must improve the criterion enough.
         let needed = kept
             .as_ref()
             .map_or(f64::NEG_INFINITY, |kept| if one.groups.len() > kept.groups.len() { STRONG } else { 0.0 });
@@ -251,10 +255,11 @@ pub fn fit(seen: &[Seen]) -> Result<Mixture, String> {
     kept.ok_or_else(|| "nothing to fit".into())
 }
 
-/// Fits a mixture of so many groups, one of them without a leak where `none`: for checks, and for parts of the figures.
-pub fn fit_groups(seen: &[Seen], none: bool, others: usize) -> Mixture {
-    let grid = Grid::over(seen);
-    let rows: Vec<Row> = seen.iter().map(|s| grid.likelihoods(*s)).collect();
+/// Fits a mixture of so many groups, one of them without a leak where `none`: for checks, and for parts of the
+/// estimates.
+pub fn fit_groups(seen: &[Observation], none: bool, others: usize) -> Mixture {
+    let grid = LeakGrid::over(seen);
+    let rows: Vec<LikelihoodRow> = seen.iter().map(|s| grid.likelihoods(*s)).collect();
     likeliest(seen, grid, &rows, none, others)
 }
 
@@ -265,9 +270,9 @@ impl Mixture {
         (none, self.groups.len() - usize::from(none))
     }
 
-    /// The probability that a side's true leak lies within a limit, given its figure.
-    pub fn within(&self, seen: Seen, limit: f64) -> f64 {
-        // A figure beyond the grid's end is of another kind than those it was fitted to.
+    /// The probability that a side's true leak lies within a limit, given its estimate.
+    pub fn within(&self, seen: Observation, limit: f64) -> f64 {
+        // An estimate beyond the grid's end is of another kind than those it was fitted to.
         let row = self.grid.likelihoods(seen);
         let edge = (limit.max(f64::MIN_POSITIVE).ln() - self.grid.from) / STEP;
         let (mut inside, mut whole) = (0.0, 0.0);
@@ -281,7 +286,7 @@ impl Mixture {
             for (at, (likely, weight)) in row.on.iter().zip(weights.iter().skip(row.first)).enumerate() {
                 let both = group.share * likely * weight;
                 whole += both;
-                // A leak of the grid stands for half a step to either side.
+                // A leak of the grid represents half a step to either side.
                 inside += both * (edge - (row.first + at) as f64 + 0.5).clamp(0.0, 1.0);
             }
         }
@@ -291,17 +296,18 @@ impl Mixture {
     /// Share of all sides whose true leak lies within a limit.
     pub fn share_within(&self, limit: f64) -> f64 {
         let log = limit.max(f64::MIN_POSITIVE).ln();
-        let part = |group: &Group| group.median.map_or(1.0, |median| normal((log - median.ln()) / group.spread));
+        let part =
+            |group: &MixtureComponent| group.median.map_or(1.0, |median| normal((log - median.ln()) / group.spread));
         self.groups.iter().map(|group| group.share * part(group)).sum()
     }
 
-    /// Greatest distance between the figures' distribution and the one they should have, and the distance that one in a
-    /// hundred samples exceeds (Kolmogorov and Smirnov, `1.63/√n`; smaller still where the groups were fitted to the same
-    /// figures, so a poor description may be missed, but a good one is not blamed).
-    pub fn distance(&self, seen: &[Seen]) -> (f64, f64) {
+    /// Greatest distance between the estimates' distribution and the model's, and the distance that one in a
+    /// hundred samples exceeds (Kolmogorov and Smirnov, `1.63/√n`; smaller still where the groups were fitted to the
+    /// same estimates, so a poor description may be missed, but a good one is not blamed).
+    pub fn distance(&self, seen: &[Observation]) -> (f64, f64) {
         let weights: Vec<Option<Vec<f64>>> =
             self.groups.iter().map(|g| g.median.map(|median| self.grid.weights(median, g.spread))).collect();
-        let below = |s: &Seen| -> f64 {
+        let below = |s: &Observation| -> f64 {
             let u = s.u.max(STEP * s.leak);
             let part = |weights: &Option<Vec<f64>>| match weights {
                 None => normal(s.leak / u),

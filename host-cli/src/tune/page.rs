@@ -1,16 +1,16 @@
-//! What a choice rests on, in pictures.
+//! Charts of the evidence for a selection.
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::choice::Score;
-use super::mixture::Seen;
+use super::mixture::Observation;
 use super::rates::Rate;
-use super::{Tuned, told};
-use crate::picture::{Chart, Scale, Series, Shade};
-use crate::report::{Block, Column, Paper, Table, html};
+use super::selection::Score;
+use super::{TuningResult, report};
+use crate::chart::{Chart, Scale, Series, Shade};
+use crate::report::{Block, Document, DocumentColumn, DocumentTable, html};
 
 /// The operating curve with its bands.
-pub fn curve(tuned: &Tuned<'_>) -> Chart {
+pub fn curve(tuning: &TuningResult<'_>) -> Chart {
     let mut chart = Chart::new(
         "Operating curve",
         "Share of good and of leaking sides accepted, against the limit as a part of the recipe's, with 90 % bands.",
@@ -22,7 +22,7 @@ pub fn curve(tuned: &Tuned<'_>) -> Chart {
         [(true, "good sides", Shade::Light), (false, "leaking sides", Shade::Dark)].into_iter().enumerate()
     {
         let rates: Vec<(f64, Rate)> =
-            Tuned::LIMITS.iter().enumerate().map(|(at, part)| (*part, tuned.accepted(at, good))).collect();
+            TuningResult::LIMITS.iter().enumerate().map(|(at, part)| (*part, tuning.accepted(at, good))).collect();
         let band = |(part, rate): &(f64, Rate)| {
             let (low, high) = rate.interval(0.9);
             (*part, low * 100.0, high * 100.0)
@@ -36,17 +36,18 @@ pub fn curve(tuned: &Tuned<'_>) -> Chart {
 }
 
 /// Time against risk: each candidate by its mean time and the upper end of its share of good sides not accepted.
-pub fn times(tuned: &Tuned<'_>) -> Chart {
-    let scores: Vec<Score> = (0..tuned.grid.candidates().count()).map(|place| Score::of(tuned.sides, place)).collect();
-    let wanted = tuned.risks.false_reject * 100.0;
-    let point = |score: &Score| (score.mean_s(), score.false_reject.interval(tuned.coverage).1 * 100.0);
-    let keeps = |score: &&Score| score.false_accept.interval(tuned.coverage).1 <= tuned.risks.false_accept;
+pub fn times(tuning: &TuningResult<'_>) -> Chart {
+    let scores: Vec<Score> =
+        (0..tuning.grid.candidates().count()).map(|place| Score::of(tuning.sides, place)).collect();
+    let wanted = tuning.risks.false_reject * 100.0;
+    let point = |score: &Score| (score.mean_s(), score.false_reject.interval(tuning.coverage).1 * 100.0);
+    let keeps = |score: &&Score| score.false_accept.interval(tuning.coverage).1 <= tuning.risks.false_accept;
     let (safe, reckless): (Vec<&Score>, Vec<&Score>) = scores.iter().partition(keeps);
     let points = |scores: &[&Score]| scores.iter().map(|s| point(s)).collect::<Vec<(f64, f64)>>();
     let all = points(&scores.iter().collect::<Vec<_>>());
     let mut chart = Chart::new(
         "Time against risk",
-        format!("{} candidates by mean time of a side and upper end of good sides not accepted.", all.len()),
+        format!("{} recipes by mean time of a side and upper end of good sides not accepted.", all.len()),
     );
     chart.x(Scale::fit("mean time of a side, s", all.iter().map(|p| p.0).chain([0.0])));
     chart.y(Scale::fit("good not accepted (upper end), %", all.iter().map(|p| p.1).chain([0.0, wanted])));
@@ -54,7 +55,7 @@ pub fn times(tuned: &Tuned<'_>) -> Chart {
         chart.points(&points(&reckless), Series(2), "accepts too many leaking sides");
     }
     chart.points(&points(&safe), Series(1), "accepts few enough");
-    if let Some(score) = tuned.choice.candidate.and_then(|place| scores.get(place)) {
+    if let Some(score) = tuning.selection.candidate.and_then(|place| scores.get(place)) {
         chart.points(&[point(score)], Series(4), "chosen");
     }
     chart.rule_y(wanted, "wanted", Series(2));
@@ -65,13 +66,13 @@ pub fn times(tuned: &Tuned<'_>) -> Chart {
 const BARS: f64 = 5.0;
 
 /// Leaks of all sides, with the limit and the guard band about it.
-pub fn leaks(tuned: &Tuned<'_>) -> Chart {
-    let limit = tuned.base.limit_pa_m3_s;
+pub fn leaks(tuning: &TuningResult<'_>) -> Chart {
+    let limit = tuning.base.limit_pa_m3_s;
     // From a hundredth of the limit to thirty times it; what lies beyond is in the outermost bars.
     let (low, high) = (-2.0, 1.4);
     let count = ((high - low) * BARS) as usize;
     let mut bars = vec![(0.0, 0.0); count + 1];
-    let seen: Vec<(Seen, f64)> = tuned.sides.iter().filter_map(|side| Some((side.seen?, side.good))).collect();
+    let seen: Vec<(Observation, f64)> = tuning.sides.iter().filter_map(|side| Some((side.seen?, side.good))).collect();
     for (seen, good) in &seen {
         let part = (seen.leak / limit).max(1e-9).log10();
         let at = (((part - low) * BARS).floor().max(0.0) as usize).min(count);
@@ -89,7 +90,7 @@ pub fn leaks(tuned: &Tuned<'_>) -> Chart {
     chart.x(Scale::new("leak, as part of the limit (less and more in the outermost bars)", 0.01, edge(count + 1))
         .logarithmic());
     chart.y(Scale::fit("sides", bars.iter().map(|bar| bar.0).chain([0.0])));
-    if let (Some(guard), Some(chosen)) = (guard(&seen, limit), &tuned.chosen) {
+    if let (Some(guard), Some(chosen)) = (guard(&seen, limit), &tuning.chosen) {
         let (accept, reject) = (factor(chosen.false_accept), factor(chosen.false_reject));
         let band = (1.0 - accept * guard, 1.0 + reject * guard);
         chart.band_x(band.0.max(0.01), band.1, "guard", Shade::Dark);
@@ -100,50 +101,50 @@ pub fn leaks(tuned: &Tuned<'_>) -> Chart {
 }
 
 /// The median standard uncertainty of sides near the limit, as part of it.
-fn guard(seen: &[(Seen, f64)], limit: f64) -> Option<f64> {
+fn guard(seen: &[(Observation, f64)], limit: f64) -> Option<f64> {
     let near = seen.iter().filter(|(seen, _)| (0.3..3.0).contains(&(seen.leak / limit)));
     let mut near: Vec<f64> = near.map(|(seen, _)| seen.u / limit).collect();
     near.sort_by(f64::total_cmp);
     near.get(near.len() / 2).copied()
 }
 
-/// How many standard uncertainties a risk keeps off.
+/// How many standard uncertainties the guard band of a risk is wide.
 fn factor(risk: f64) -> f64 {
     Normal::standard().inverse_cdf(1.0 - risk)
 }
 
-fn rates(tuned: &Tuned<'_>) -> Block {
+fn rates(tuning: &TuningResult<'_>) -> Block {
     let row = |(name, score): (&str, Score)| {
         let seconds = format!("{:.1}", score.mean_s());
         vec![name.to_owned(), score.false_accept.to_string(), score.false_reject.to_string(), seconds]
     };
-    Block::Table(Table {
+    Block::Table(DocumentTable {
         caption: "Sides judged wrongly, with 90 % intervals".into(),
         columns: vec![
-            Column::words("", 3),
-            Column::words("leaking, accepted", 5),
-            Column::words("good, not accepted", 5),
-            Column::number("s a side", 2),
+            DocumentColumn::words("", 3),
+            DocumentColumn::words("leaking, accepted", 5),
+            DocumentColumn::words("good, not accepted", 5),
+            DocumentColumn::number("s a side", 2),
         ],
-        rows: told::scores(tuned).into_iter().map(row).collect(),
+        rows: report::scores(tuning).into_iter().map(row).collect(),
     })
 }
 
-/// The page; `text` is what the command tells.
-pub fn page(tuned: &Tuned<'_>, text: &str) -> String {
-    let told = text.lines().take_while(|line| !line.starts_with("operating curve"));
+/// The page; `text` is what the command prints.
+pub fn page(tuning: &TuningResult<'_>, text: &str) -> String {
+    let listed = text.lines().take_while(|line| !line.starts_with("operating curve"));
     // Rates have a table of their own.
-    let told = told.filter(|line| !line.contains("accepted in error"));
-    let mut blocks = vec![Block::List(told.map(|line| line.trim().to_owned()).collect()), rates(tuned)];
-    if tuned.chosen.is_some() {
+    let listed = listed.filter(|line| !line.contains("accepted in error"));
+    let mut blocks = vec![Block::List(listed.map(|line| line.trim().to_owned()).collect()), rates(tuning)];
+    if tuning.chosen.is_some() {
         let caption = "All sides by the chosen times and risks; bands cover with 90 %.";
-        blocks.push(Block::Figure(curve(tuned).picture(), caption.into()));
+        blocks.push(Block::Figure(curve(tuning).picture(), caption.into()));
     }
-    let caption = "Last figure of each side as recorded. The guard band is that of the chosen risks and of the median \
+    let caption = "Last leak of each side as recorded. The guard band is that of the chosen risks and of the median \
                    uncertainty of sides between a third of the limit and three times it.";
-    blocks.push(Block::Figure(leaks(tuned).picture(), caption.into()));
-    let caption = "Every candidate on all sides. The choice itself was made without the valves held out.";
-    blocks.push(Block::Figure(times(tuned).picture(), caption.into()));
+    blocks.push(Block::Figure(leaks(tuning).picture(), caption.into()));
+    let caption = "Every recipe on all sides. The choice itself was made without the valves held out.";
+    blocks.push(Block::Figure(times(tuning).picture(), caption.into()));
     let title = "A test tuned from recorded runs".to_owned();
-    html::page(&Paper { title, blocks, foot: "Chosen by seathold tune.".into(), moment: String::new() })
+    html::page(&Document { title, blocks, foot: "Chosen by seathold tune.".into(), moment: String::new() })
 }

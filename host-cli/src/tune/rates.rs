@@ -1,12 +1,12 @@
-//! Error rates from counts, and how sure they are.
+//! Error rates from counts, with intervals.
 //!
-//! The two sides of a valve are alike: where one was misjudged the other is likelier to be. So sides are not counted as
-//! if each were new evidence. What is counted as sides is an *effective* number of them, taken from how much the valves
-//! differ (Korn & Graubard, Survey Methodology 24, 1998; from memory): as many as there are sides where they are
-//! independent, as many as there are valves where both always go wrong together. With nothing wrong at all the data do
-//! not tell, and valves are counted; and no count of errors is taken to show a smaller rate than none would.
+//! The two sides of a valve are correlated: where one was misjudged the other is likelier to be. So sides are not
+//! counted as if each were new evidence. What is counted as sides is an *effective* number of them, taken from how much
+//! the valves differ (Korn & Graubard, Survey Methodology 24, 1998; from memory): as many as there are sides where they
+//! are independent, as many as there are valves where both always go wrong together. With nothing wrong at all the data
+//! do not show it, and valves are counted; and no count of errors is taken to show a smaller rate than none would.
 //!
-//! Sides may carry weights from 0 to 1: how sure it is that they are good, or leaking.
+//! Sides may carry weights from 0 to 1: the probability that they are good, or leaking.
 
 use statrs::distribution::{Beta, ContinuousCDF, StudentsT};
 
@@ -29,13 +29,13 @@ pub struct Rate {
 
 /// The sides of one valve.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Valve {
+pub struct Cluster {
     wrong: f64,
     of: f64,
     squares: f64,
 }
 
-impl Valve {
+impl Cluster {
     /// Counts one more side, with its weight.
     pub fn see(&mut self, wrong: bool, weight: f64) {
         self.wrong += if wrong { weight } else { 0.0 };
@@ -49,15 +49,15 @@ impl Rate {
     pub fn of(wrong: u32, of: u32) -> Self {
         let mut rate = Self::default();
         for number in 0..of {
-            let mut one = Valve::default();
+            let mut one = Cluster::default();
             one.see(number < wrong, 1.0);
             rate.add(one);
         }
         rate
     }
 
-    /// Takes a valve in; one without any weight says nothing.
-    pub fn add(&mut self, valve: Valve) {
+    /// Adds a valve; one without any weight is ignored.
+    pub fn add(&mut self, valve: Cluster) {
         if valve.of > 0.0 {
             self.wrong += valve.wrong;
             self.of += valve.of;
@@ -101,8 +101,8 @@ impl Rate {
     }
 
     /// The two-sided interval that covers the true rate with at least this probability (Clopper & Pearson, Biometrika
-    /// 26, 1934: quantiles of Beta), of as many sides as these are worth. With nothing wrong in `n` valves, the upper end
-    /// at 90 % is close to `3/n` (the rule of three). From 0 to 1 of none.
+    /// 26, 1934: quantiles of Beta), of as many sides as these are worth. With nothing wrong in `n` valves, the upper
+    /// end at 90 % is close to `3/n` (the rule of three). From 0 to 1 of none.
     pub fn interval(self, coverage: f64) -> (f64, f64) {
         if self.of <= 0.0 {
             return (0.0, 1.0);

@@ -1,20 +1,20 @@
-//! Every side judged by every candidate recipe. A run goes through the sequencer once (or a few times) for each pair of
-//! settle and measure times; risks and limits are held against the same looks.
+//! Every side evaluated by every candidate recipe. A run goes through the sequencer once (or a few times) for each pair
+//! of settle and measure times; risks and limits are applied to the same looks.
 
 use seathold_sequencer::input::Side;
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::Rig;
 use seathold_sequencer::verdict::Verdict;
 
-use super::mixture::Seen;
+use super::mixture::Observation;
 use crate::recording::Recording;
-use crate::rejudge::again;
-use crate::rejudge::course::Course;
-use crate::rejudge::looks::{Fate, Looks, looks};
+use crate::rejudge::looks::{LimitOutcome, Looks, looks};
+use crate::rejudge::rerun;
+use crate::rejudge::timeline::Timeline;
 
-/// What is tried.
+/// The candidates.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Grid {
+pub struct CandidateGrid {
     /// Settle times, ms.
     pub settle_ms: Vec<u32>,
     /// Maximum measuring times, ms.
@@ -23,7 +23,7 @@ pub struct Grid {
     pub risks: Vec<(f64, f64)>,
 }
 
-/// A candidate: places in the lists of a [`Grid`].
+/// A candidate: indices into the lists of a [`CandidateGrid`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Candidate {
     /// Settle time.
@@ -34,8 +34,8 @@ pub struct Candidate {
     pub risk: usize,
 }
 
-impl Grid {
-    /// All candidates, in the order in which a side's outcomes stand.
+impl CandidateGrid {
+    /// All candidates, in the order of a side's outcomes.
     pub fn candidates(&self) -> impl Iterator<Item = Candidate> + '_ {
         let risks = self.risks.len();
         (0..self.settle_ms.len()).flat_map(move |settle| {
@@ -58,31 +58,31 @@ impl Grid {
     }
 }
 
-/// What a candidate made of a side.
+/// The outcome of a candidate recipe on a side.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Outcome {
+pub enum SideOutcome {
     /// Accepted.
     Tight,
-    /// Found leaking.
+    /// Leaking.
     Leaking,
     /// Neither.
     Open,
-    /// Not recorded long enough to tell.
+    /// Not recorded long enough to decide.
     Unjudged,
 }
 
-/// Outcome and time (settling and measuring, ms) of a side by each candidate, in the order of [`Grid::candidates`]. There
-/// are many candidates and few looks that any of them can end at, so each pair is kept once: it is most of what a run
-/// takes of memory.
+/// Outcome and time (settling and measuring, ms) of a side by each candidate, in the order of
+/// [`CandidateGrid::candidates`]. There are many candidates and few looks that any of them can end at, so each pair is
+/// kept once: it is most of the memory that a run takes.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Outcomes {
-    pairs: Vec<(Outcome, u32)>,
+pub struct SideOutcomes {
+    pairs: Vec<(SideOutcome, u32)>,
     places: Vec<u16>,
 }
 
-impl Outcomes {
-    /// Adds what the next candidate made of the side.
-    pub fn push(&mut self, pair: (Outcome, u32)) {
+impl SideOutcomes {
+    /// Adds the next candidate's outcome.
+    pub fn push(&mut self, pair: (SideOutcome, u32)) {
         let known = self.pairs.iter().position(|known| *known == pair);
         let place = u16::try_from(known.unwrap_or(self.pairs.len())).unwrap_or(u16::MAX);
         // A grid that ends in more ways than this would take years; what does not fit counts as not judged.
@@ -92,13 +92,13 @@ impl Outcomes {
         self.places.push(place);
     }
 
-    /// What a candidate made of it; not judged where there is no such candidate.
-    pub fn of(&self, candidate: usize) -> (Outcome, u32) {
+    /// A candidate's outcome; not judged where there is no such candidate.
+    pub fn of(&self, candidate: usize) -> (SideOutcome, u32) {
         let pair = self.places.get(candidate).and_then(|place| self.pairs.get(usize::from(*place)));
-        pair.copied().unwrap_or((Outcome::Unjudged, 0))
+        pair.copied().unwrap_or((SideOutcome::Unjudged, 0))
     }
 
-    /// Lets go of room that was made for more.
+    /// Frees spare capacity.
     fn close(&mut self) {
         self.pairs.shrink_to_fit();
         self.places.shrink_to_fit();
@@ -107,8 +107,8 @@ impl Outcomes {
 
 /// A side of a run.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Sided {
-    /// What people call the run.
+pub struct SweptSide {
+    /// The run's name.
     pub run: String,
     /// Batch it was run for, by its UUID; empty where it was for none.
     pub batch: String,
@@ -116,46 +116,46 @@ pub struct Sided {
     pub serial: String,
     /// The side.
     pub side: Side,
-    /// How sure it is that it ought to be accepted at the recipe's limit: 1 or 0 where that is known.
+    /// Probability that it ought to be accepted at the recipe's limit: 1 or 0 where that is known.
     pub good: f64,
     /// By each candidate.
-    pub by: Outcomes,
+    pub by: SideOutcomes,
     /// As it was recorded: outcome and time.
-    pub recorded: (Outcome, u32),
+    pub recorded: (SideOutcome, u32),
     /// This side's share of the rest of the run (filling, venting, swapping), ms.
     pub rest_ms: u32,
-    /// Its last figure; `None` where nothing was fitted.
-    pub seen: Option<Seen>,
+    /// Its last estimate; `None` where nothing was fitted.
+    pub seen: Option<Observation>,
 }
 
-const fn outcome(verdict: Verdict) -> Outcome {
+const fn outcome(verdict: Verdict) -> SideOutcome {
     match verdict {
-        Verdict::Tight => Outcome::Tight,
-        Verdict::Leaking => Outcome::Leaking,
-        Verdict::Undecided | Verdict::Void => Outcome::Open,
+        Verdict::Tight => SideOutcome::Tight,
+        Verdict::Leaking => SideOutcome::Leaking,
+        Verdict::Undecided | Verdict::Void => SideOutcome::Open,
     }
 }
 
-/// The sides of a recording that came to a result. `base` is the recipe to tune, with its limit; none when the rig in the
-/// recording is no rig. How good they are is not known yet.
-pub fn sides(recording: &Recording, base: &RawRecipe, grid: &Grid) -> Vec<Sided> {
-    let course = Course::of(recording);
+/// The sides of a recording that came to a result. `base` is the recipe to tune, with its limit; none when the rig in
+/// the recording is no rig. They are not labelled yet.
+pub fn sides(recording: &Recording, base: &RawRecipe, grid: &CandidateGrid) -> Vec<SweptSide> {
+    let timeline = Timeline::of(recording);
     let Ok(rig) = recording.header.rig.validate() else { return Vec::new() };
-    let own = recording.header.recipe.validate(&rig).map(|recipe| again(recording, &course, rig, recipe));
-    let mut found: Vec<Sided> = Vec::new();
-    for told in own.iter().flat_map(|own| &own.sides) {
-        let Ok(result) = &told.result else { continue };
-        let figure = result.figure.or(told.looks.last().map(|look| look.figure));
-        found.push(Sided {
+    let own = recording.header.recipe.validate(&rig).map(|recipe| rerun(recording, &timeline, rig, recipe));
+    let mut found: Vec<SweptSide> = Vec::new();
+    for rerun_side in own.iter().flat_map(|own| &own.sides) {
+        let Ok(result) = &rerun_side.result else { continue };
+        let estimate = result.estimate.or(rerun_side.looks.last().map(|look| look.estimate));
+        found.push(SweptSide {
             run: String::new(),
             batch: String::new(),
             serial: recording.header.serial.clone(),
-            side: told.side,
+            side: rerun_side.side,
             good: 0.5,
-            by: Outcomes::default(),
-            recorded: (outcome(result.verdict), told.ended_ms),
+            by: SideOutcomes::default(),
+            recorded: (outcome(result.verdict), rerun_side.ended_ms),
             rest_ms: 0,
-            seen: figure.map(|figure| Seen { leak: figure.leak.pa_m3_s(), u: figure.budget.combined }),
+            seen: estimate.map(|estimate| Observation { leak: estimate.leak.pa_m3_s(), u: estimate.budget.combined }),
         });
     }
     let watched: u64 = found.iter().map(|sided| u64::from(sided.recorded.1)).sum();
@@ -171,11 +171,11 @@ pub fn sides(recording: &Recording, base: &RawRecipe, grid: &Grid) -> Vec<Sided>
         // Risks change what a look decides, not when one is taken.
         if times != Some((candidate.settle, candidate.measure)) {
             times = Some((candidate.settle, candidate.measure));
-            seen = looks(recording, &course, &rig, &raw).0;
+            seen = looks(recording, &timeline, &rig, &raw).0;
         }
         for sided in &mut found {
-            let one = judged(recording, &course, &rig, &raw, &seen, sided.side, &[raw.limit_pa_m3_s]);
-            sided.by.push(one.first().copied().unwrap_or((Outcome::Unjudged, 0)));
+            let one = judged(recording, &timeline, &rig, &raw, &seen, sided.side, &[raw.limit_pa_m3_s]);
+            sided.by.push(one.first().copied().unwrap_or((SideOutcome::Unjudged, 0)));
         }
     }
     for sided in &mut found {
@@ -184,14 +184,14 @@ pub fn sides(recording: &Recording, base: &RawRecipe, grid: &Grid) -> Vec<Sided>
     found
 }
 
-/// What one recipe makes of the sides of a recording with each of these limits: for the operating curve.
-pub fn curve(recording: &Recording, raw: &RawRecipe, limits: &[f64]) -> Vec<(Side, Vec<Outcome>)> {
-    let course = Course::of(recording);
+/// Outcomes of one recipe on the sides of a recording with each of these limits: for the operating curve.
+pub fn curve(recording: &Recording, raw: &RawRecipe, limits: &[f64]) -> Vec<(Side, Vec<SideOutcome>)> {
+    let timeline = Timeline::of(recording);
     let Ok(rig) = recording.header.rig.validate() else { return Vec::new() };
-    let seen = looks(recording, &course, &rig, raw).0;
+    let seen = looks(recording, &timeline, &rig, raw).0;
     let one = |side: Side| {
-        let fates = judged(recording, &course, &rig, raw, &seen, side, limits);
-        (side, fates.into_iter().map(|(outcome, _)| outcome).collect())
+        let limit_outcomes = judged(recording, &timeline, &rig, raw, &seen, side, limits);
+        (side, limit_outcomes.into_iter().map(|(outcome, _)| outcome).collect())
     };
     seen.iter().map(|looks| one(looks.side)).collect()
 }
@@ -199,29 +199,29 @@ pub fn curve(recording: &Recording, raw: &RawRecipe, limits: &[f64]) -> Vec<(Sid
 /// Outcome and time of a side by each of some limits.
 fn judged(
     recording: &Recording,
-    course: &Course,
+    timeline: &Timeline,
     rig: &Rig,
     raw: &RawRecipe,
     seen: &[Looks],
     side: Side,
     limits: &[f64],
-) -> Vec<(Outcome, u32)> {
+) -> Vec<(SideOutcome, u32)> {
     let (Some(looks), Ok(recipe)) = (seen.iter().find(|looks| looks.side == side), raw.validate(rig)) else {
-        return vec![(Outcome::Unjudged, 0); limits.len()];
+        return vec![(SideOutcome::Unjudged, 0); limits.len()];
     };
-    let told = |(fate, limit): (&Fate, &f64)| match fate {
-        Fate::Judged(verdict, _) => (outcome(*verdict), looks.decided_ms(fate)),
-        Fate::Unjudged(_) => (Outcome::Unjudged, looks.ended_ms),
-        Fate::Whole => whole(recording, course, rig, &RawRecipe { limit_pa_m3_s: *limit, ..*raw }, side),
+    let limit_result = |(limit_outcome, limit): (&LimitOutcome, &f64)| match limit_outcome {
+        LimitOutcome::Judged(verdict, _) => (outcome(*verdict), looks.decided_ms(limit_outcome)),
+        LimitOutcome::Unjudged(_) => (SideOutcome::Unjudged, looks.ended_ms),
+        LimitOutcome::Whole => whole(recording, timeline, rig, &RawRecipe { limit_pa_m3_s: *limit, ..*raw }, side),
     };
-    looks.judge(limits, recipe.schedule()).iter().zip(limits).map(told).collect()
+    looks.judge(limits, recipe.schedule()).iter().zip(limits).map(limit_result).collect()
 }
 
-fn whole(recording: &Recording, course: &Course, rig: &Rig, raw: &RawRecipe, side: Side) -> (Outcome, u32) {
-    let Ok(recipe) = raw.validate(rig) else { return (Outcome::Unjudged, 0) };
-    let again = again(recording, course, *rig, recipe);
-    again.side(side).map_or((Outcome::Unjudged, 0), |told| match &told.result {
-        Ok(result) => (outcome(result.verdict), told.ended_ms),
-        Err(_) => (Outcome::Unjudged, told.ended_ms),
+fn whole(recording: &Recording, timeline: &Timeline, rig: &Rig, raw: &RawRecipe, side: Side) -> (SideOutcome, u32) {
+    let Ok(recipe) = raw.validate(rig) else { return (SideOutcome::Unjudged, 0) };
+    let rerun = rerun(recording, timeline, *rig, recipe);
+    rerun.side(side).map_or((SideOutcome::Unjudged, 0), |rerun_side| match &rerun_side.result {
+        Ok(result) => (outcome(result.verdict), rerun_side.ended_ms),
+        Err(_) => (SideOutcome::Unjudged, rerun_side.ended_ms),
     })
 }

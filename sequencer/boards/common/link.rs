@@ -4,10 +4,10 @@ fn main() {
     let board = std::env::var("CARGO_MANIFEST_DIR").expect("cargo sets it");
     println!("cargo::rustc-link-search={board}");
     println!("cargo::rustc-link-arg-bins=-Tlink.x");
-    // Where a board can log over a debug probe, and is asked to.
+    // Where a board can log over a debug probe, and is configured to.
     if std::env::var_os("CARGO_FEATURE_DEFMT").is_some() {
         println!("cargo::rustc-link-arg-bins=-Tdefmt.x");
-        // Unless told otherwise, defmt compiles in errors alone.
+        // By default, defmt compiles in errors alone.
         println!("cargo::rerun-if-env-changed=DEFMT_LOG");
         if std::env::var_os("DEFMT_LOG").is_none() {
             println!("cargo::rustc-env=DEFMT_LOG=info");

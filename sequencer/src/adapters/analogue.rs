@@ -5,12 +5,12 @@ use super::parts::Converter;
 use super::ratiometric::Ratiometric;
 use crate::input::{Sample, SensorFault};
 
-/// What is wired to a converter's input: what its codes mean, and which of them no healthy sensor gives.
+/// What is wired to a converter's input: the meaning of its codes, and which of them no healthy sensor gives.
 pub trait Characteristic {
     /// The reading in counts.
     ///
     /// # Errors
-    /// The fault that such a code stands for.
+    /// The fault that such a code means.
     fn counts(&self, conversion: &Conversion) -> Result<i32, SensorFault>;
 }
 
@@ -42,11 +42,11 @@ pub struct AnalogueRatio<A, B> {
     signal: A,
     supply: B,
     sensor: Ratiometric,
-    /// The supply as last read, and how many readings of the signal have gone by since.
+    /// The supply as last read, and the number of signal readings since.
     last: Option<(Conversion, u8)>,
 }
 
-/// Readings of the signal for which one reading of the supply may serve.
+/// Readings of the signal for which one reading of the supply is valid.
 const SUPPLY_AGE_MAX: u8 = 2;
 
 impl<A, B> AnalogueRatio<A, B> {

@@ -1,19 +1,19 @@
-//! Switches and contacts on input pins, wired so that a broken wire reads as the cautious answer.
+//! Switches and contacts on input pins, wired so that a broken wire reads as the safe state.
 
 use super::debounce::Debounce;
 use crate::time::{Duration, Instant};
 use embedded_hal::digital::InputPin;
 
-/// A switch as the sequencer sees it: made, or not. Made is always the bold answer (stop released, guard closed, valve
-/// shut), so whatever cannot be read is not made.
+/// A switch as used by the sequencer: closed, or not. Closed is always the permissive state (stop released, guard
+/// closed, valve shut), so whatever cannot be read is not closed.
 pub trait Switch {
-    /// Whether it is made; to be asked once a poll.
-    fn made(&mut self, now: Instant) -> bool;
+    /// Whether it is closed; to be read once a poll.
+    fn is_closed(&mut self, now: Instant) -> bool;
 }
 
-/// Not fitted: never made.
+/// Not fitted: never closed.
 impl Switch for () {
-    fn made(&mut self, _: Instant) -> bool {
+    fn is_closed(&mut self, _: Instant) -> bool {
         false
     }
 }
@@ -22,33 +22,34 @@ impl Switch for () {
 #[derive(Debug)]
 pub struct Contact<P> {
     pin: P,
-    made_low: bool,
+    closed_low: bool,
     debounce: Debounce,
 }
 
 impl<P: InputPin> Contact<P> {
-    /// A contact that pulls the pin low when made, and counts as made again after `hold`. The pin needs a pull-up, so that
-    /// a broken wire reads as open.
-    pub const fn made_low(pin: P, hold: Duration) -> Self {
-        Self { pin, made_low: true, debounce: Debounce::new(hold) }
+    /// A contact that pulls the pin low when closed, and counts as closed again after `hold`. The pin needs a pull-up,
+    /// so that a broken wire reads as open.
+    pub const fn closed_low(pin: P, hold: Duration) -> Self {
+        Self { pin, closed_low: true, debounce: Debounce::new(hold) }
     }
 
-    /// A contact that pulls the pin high when made, and counts as made again after `hold`. The pin needs a pull-down.
-    pub const fn made_high(pin: P, hold: Duration) -> Self {
-        Self { pin, made_low: false, debounce: Debounce::new(hold) }
+    /// A contact that pulls the pin high when closed, and counts as closed again after `hold`. The pin needs a
+    /// pull-down.
+    pub const fn closed_high(pin: P, hold: Duration) -> Self {
+        Self { pin, closed_low: false, debounce: Debounce::new(hold) }
     }
 }
 
 impl<P> Contact<P> {
-    /// Gives the pin back.
+    /// Returns the pin.
     pub fn release(self) -> P {
         self.pin
     }
 }
 
 impl<P: InputPin> Switch for Contact<P> {
-    fn made(&mut self, now: Instant) -> bool {
-        let reading = self.pin.is_high().is_ok_and(|high| high != self.made_low);
+    fn is_closed(&mut self, now: Instant) -> bool {
+        let reading = self.pin.is_high().is_ok_and(|high| high != self.closed_low);
         self.debounce.update(now, reading)
     }
 }
@@ -71,10 +72,10 @@ mod tests {
     fn a_pin_that_cannot_be_read_is_an_open_contact() {
         let unreadable = Transaction::get(State::Low).with_error(MockError::Io(ErrorKind::NotConnected));
         let mut pin = Mock::new(&[Transaction::get(State::Low), unreadable, Transaction::get(State::Low)]);
-        let mut contact = Contact::made_low(pin.clone(), millis(30));
-        assert!(contact.made(at(0)));
-        assert!(!contact.made(at(10)));
-        assert!(!contact.made(at(20)), "and must be held again");
+        let mut contact = Contact::closed_low(pin.clone(), millis(30));
+        assert!(contact.is_closed(at(0)));
+        assert!(!contact.is_closed(at(10)));
+        assert!(!contact.is_closed(at(20)), "and must be held again");
         pin.done();
     }
 
@@ -82,8 +83,8 @@ mod tests {
     fn the_pull_gives_the_answer_of_a_broken_wire() {
         let mut up = Mock::new(&[Transaction::get(State::High)]);
         let mut down = Mock::new(&[Transaction::get(State::Low)]);
-        assert!(!Contact::made_low(up.clone(), millis(0)).made(at(0)));
-        assert!(!Contact::made_high(down.clone(), millis(0)).made(at(0)));
+        assert!(!Contact::closed_low(up.clone(), millis(0)).is_closed(at(0)));
+        assert!(!Contact::closed_high(down.clone(), millis(0)).is_closed(at(0)));
         up.done();
         down.done();
     }

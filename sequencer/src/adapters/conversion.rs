@@ -1,9 +1,9 @@
-//! What an analogue-to-digital converter gives, one at a time or added up.
+//! Conversions of an analogue-to-digital converter, single or summed.
 
 /// Most bits of a converter.
 pub const BITS_MAX: u32 = 24;
 
-/// Most conversions added up into one.
+/// Most conversions summed into one.
 pub const OVERSAMPLE_MAX: u16 = 256;
 
 const _: () = {
@@ -14,7 +14,7 @@ const _: () = {
 /// Greatest code of any converter.
 const CODE_MAX: u32 = (1 << BITS_MAX) - 1;
 
-/// A finished conversion, or several added up. Added up rather than averaged: nothing is rounded away.
+/// A finished conversion, or several summed. Summed rather than averaged: nothing is rounded away.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Conversion {
@@ -22,16 +22,16 @@ pub struct Conversion {
     pub sum: u32,
     /// How many codes, at least one.
     pub of: u16,
-    /// Smallest code among them: an average hides a wire that is broken now and then, this does not.
+    /// Smallest code among them: an average hides an intermittently broken wire, this does not.
     pub least: u32,
     /// Greatest code among them.
     pub most: u32,
-    /// Running number, one more each time; a hole shows that one was lost.
+    /// Running number, one more each time; a gap means that one was lost.
     pub number: u32,
 }
 
 impl Conversion {
-    /// One code, cut to 24 bits.
+    /// One code, limited to 24 bits.
     pub const fn single(code: u32, number: u32) -> Self {
         let code = if code > CODE_MAX { CODE_MAX } else { code };
         Self { sum: code, of: 1, least: code, most: code, number }
@@ -45,7 +45,7 @@ impl Conversion {
 
 /// One input of an analogue-to-digital converter.
 ///
-/// **For whoever implements it.** Never wait. Hand over each conversion once, and start the next by yourself.
+/// **For the implementer.** Never wait. Return each conversion once, and start the next without a request.
 pub trait Adc {
     /// Why a conversion failed.
     type Error;
@@ -53,7 +53,7 @@ pub trait Adc {
     /// The next conversion.
     ///
     /// # Errors
-    /// `WouldBlock` until one is ready; the converter's own error when it did not answer as it should.
+    /// `WouldBlock` until one is ready; the converter's own error when it did not respond correctly.
     fn convert(&mut self) -> nb::Result<Conversion, Self::Error>;
 }
 
@@ -66,10 +66,10 @@ impl<E> Adc for heapless::spsc::Consumer<'_, Result<Conversion, E>> {
     }
 }
 
-/// Adds codes up, so many at a time.
+/// Sums a fixed number of codes at a time.
 ///
-/// Adding up *n* codes with independent noise makes the noise of their mean smaller by √*n* (GUM 4.2.3), and noise of more
-/// than half a step lets steps finer than the converter's show. It mends no error of the converter's own.
+/// Summing *n* codes with independent noise reduces the noise of their mean by √*n* (GUM 4.2.3), and noise of more than
+/// half a quantisation step resolves finer steps. It does not correct errors of the converter.
 #[derive(Clone, Debug)]
 pub struct Oversampler {
     of: u16,
@@ -81,7 +81,7 @@ pub struct Oversampler {
 }
 
 impl Oversampler {
-    /// Adds up `of` codes at a time; cut to 1 to [`OVERSAMPLE_MAX`].
+    /// Sums `of` codes at a time; limited to 1 to [`OVERSAMPLE_MAX`].
     pub const fn new(of: u16) -> Self {
         let of = if of == 0 {
             1
@@ -93,7 +93,7 @@ impl Oversampler {
         Self { of, sum: 0, taken: 0, least: CODE_MAX, most: 0, number: 0 }
     }
 
-    /// Takes one code in; gives the sum once there are enough.
+    /// Takes one code in; returns the sum once there are enough.
     pub fn add(&mut self, code: u32) -> Option<Conversion> {
         let code = code.min(CODE_MAX);
         // Cannot overflow, by the assertion above; saturating all the same, as no code may panic.
@@ -110,7 +110,7 @@ impl Oversampler {
         Some(done)
     }
 
-    /// Gives up the sum so far: a code was lost. The next sum's number then shows a hole.
+    /// Discards the sum so far: a code was lost. The next sum's number then shows a gap.
     pub fn lose(&mut self) {
         self.begin();
     }
@@ -130,7 +130,7 @@ pub struct Oversampled<A> {
 }
 
 impl<A> Oversampled<A> {
-    /// `of` conversions for one reading; cut to 1 to [`OVERSAMPLE_MAX`].
+    /// `of` conversions for one reading; limited to 1 to [`OVERSAMPLE_MAX`].
     pub const fn new(input: A, of: u16) -> Self {
         let oversampler = Oversampler::new(of);
         Self { input, of: oversampler.of, oversampler, last: None }
@@ -167,7 +167,7 @@ pub(super) mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// An input that gives these in turn, then nothing.
+    /// An input that returns these in turn, then nothing.
     pub(in crate::adapters) struct Given<I>(pub(in crate::adapters) I);
 
     impl<I: Iterator<Item = nb::Result<Conversion, ()>>> Adc for Given<I> {
@@ -196,17 +196,17 @@ pub(super) mod tests {
     }
 
     #[test]
-    fn a_lost_code_is_a_hole_in_the_readings() {
+    fn a_lost_code_is_a_gap_in_the_readings() {
         let codes = [(1, 0), (1, 1), (1, 2), (1, 4), (1, 5)].map(|(c, n)| Ok(Conversion::single(c, n)));
         let mut input = Oversampled::new(Given(codes.into_iter()), 2);
         assert_eq!(input.convert().map(|c| c.number), Ok(0));
-        // Number 1 would have held code 2 and the lost one.
+        // Number 1 would have contained code 2 and the lost one.
         let next = core::iter::repeat_with(|| input.convert()).take(2).find(Result::is_ok);
         assert_eq!(next.unwrap().map(|c| c.number), Ok(2));
     }
 
     #[test]
-    fn an_error_goes_through_and_spoils_the_reading_under_way() {
+    fn an_error_is_passed_on_and_voids_the_reading_in_progress() {
         let codes = [
             Ok(Conversion::single(9, 0)),
             Err(nb::Error::Other(())),
@@ -219,7 +219,7 @@ pub(super) mod tests {
     }
 
     #[test]
-    fn what_does_not_fit_in_the_queue_is_a_hole() {
+    fn what_does_not_fit_in_the_queue_is_a_gap() {
         let mut queue = heapless::spsc::Queue::<Result<Conversion, ()>, 4>::new();
         let (mut interrupt, mut input) = queue.split();
         let dropped = (0..5).filter(|&n| interrupt.enqueue(Ok(Conversion::single(7, n))).is_err()).count();

@@ -1,8 +1,8 @@
 //! Pressure transmitters on a 4–20 mA loop, read as the voltage over a shunt.
 //!
-//! Currents outside 4 to 20 mA are taken as NAMUR NE 43 recommends (seen quoted second-hand, by several who agree):
+//! Currents outside 4 to 20 mA are taken as NAMUR NE 43 recommends (read quoted second-hand, by several who agree):
 //!
-//! | current | meaning | what becomes of it |
+//! | current | meaning | result |
 //! |---|---|---|
 //! | ≤ 3.6 mA | failure, or a broken wire | [`SensorFault::Open`] |
 //! | 3.6 to 3.8 mA | neither | counts below the healthy range: implausible |
@@ -13,23 +13,23 @@
 use super::analogue::Characteristic;
 use super::conversion::Conversion;
 use super::ratiometric::full_scale;
-use crate::field::{Errors, Examiner, Field, FieldError, Unit, conflict};
+use crate::field::{Errors, Field, FieldError, Unit, Validator, conflict};
 use crate::input::SensorFault;
 use crate::rig::Transducer;
 
 /// Counts a milliampere: a count is 10 nA.
 pub const COUNTS_PER_MA: f64 = 1e5;
 
-/// At or below this the transmitter says that it has failed (NAMUR NE 43).
+/// At or below this the transmitter signals a failure (NAMUR NE 43).
 pub const FAIL_LOW_MA: f64 = 3.6;
 /// Least current that is a measured value (NAMUR NE 43).
 pub const SATURATED_LOW_MA: f64 = 3.8;
 /// Most current that is a measured value (NAMUR NE 43).
 pub const SATURATED_HIGH_MA: f64 = 20.5;
-/// At or above this the transmitter says that it has failed (NAMUR NE 43).
+/// At or above this the transmitter signals a failure (NAMUR NE 43).
 pub const FAIL_HIGH_MA: f64 = 21.0;
 
-/// A transmitter and its shunt as written down, not yet checked. Ranges and meanings are in [`FIELDS`].
+/// A transmitter and its shunt as entered, not yet validated. Ranges and meanings are in [`FIELDS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[allow(missing_docs, reason = "each field is described once, in FIELDS")]
@@ -96,7 +96,7 @@ pub const FIELDS: &[Field<RawCurrentLoop>] = &[
     },
 ];
 
-/// A transmitter and its shunt that have been checked as a whole.
+/// A transmitter and its shunt, validated as a whole.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct CurrentLoop {
     raw: RawCurrentLoop,
@@ -104,43 +104,50 @@ pub struct CurrentLoop {
 }
 
 impl RawCurrentLoop {
-    /// Checks every field and every rule between fields, and reports all that is wrong, one by one.
+    /// Checks every field and every rule between fields, and reports every error, one by one.
     pub fn examine(&self, report: impl FnMut(FieldError)) -> Option<CurrentLoop> {
-        let mut examiner = Examiner::new(report);
-        examiner.ranges(self, FIELDS);
-        examiner.require(
+        let mut validator = Validator::new(report);
+        validator.ranges(self, FIELDS);
+        validator.require(
             self.range_low_pa < self.range_high_pa,
             conflict("range_low", Unit::Pascal, self.range_low_pa, "must stay below", self.range_high_pa, "range_high"),
         );
         let full = full_scale(self.adc_bits);
         let ma_per_code = self.reference_v / full / self.shunt_ohm * 1e3;
-        // A failure that the converter cannot show would pass for a reading.
+        // A failure beyond the converter's range would be taken for a reading.
         let shunt_max = (full - 1.0) / full * self.reference_v / (FAIL_HIGH_MA * 1e-3);
-        examiner.require(
+        validator.require(
             self.shunt_ohm <= shunt_max,
-            conflict("shunt", Unit::Ohm, self.shunt_ohm, "must let 21 mA show, so be at most", shunt_max, "reference"),
+            conflict(
+                "shunt",
+                Unit::Ohm,
+                self.shunt_ohm,
+                "must allow 21 mA to be read, so be at most",
+                shunt_max,
+                "reference",
+            ),
         );
-        // Four steps between a value and a failure, or noise would decide.
+        // Four quantisation steps between a value and a failure, or noise would decide.
         let step_max = (SATURATED_LOW_MA - FAIL_LOW_MA) / 4.0;
         let shunt_min = self.reference_v / full / (step_max * 1e-3);
-        examiner.require(
+        validator.require(
             self.shunt_ohm >= shunt_min,
             conflict(
                 "shunt",
                 Unit::Ohm,
                 self.shunt_ohm,
-                "must tell 3.6 from 3.8 mA, so be at least",
+                "must distinguish 3.6 from 3.8 mA, so be at least",
                 shunt_min,
                 "reference",
             ),
         );
-        examiner.clean().then_some(CurrentLoop { raw: *self, ma_per_code })
+        validator.clean().then_some(CurrentLoop { raw: *self, ma_per_code })
     }
 
     /// As [`RawCurrentLoop::examine`], with the errors collected.
     ///
     /// # Errors
-    /// All that is wrong, at once.
+    /// All errors, at once.
     #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
     pub fn validate(&self) -> Result<CurrentLoop, Errors> {
         let mut errors = Errors::default();
@@ -163,7 +170,7 @@ impl CurrentLoop {
 }
 
 impl Characteristic for CurrentLoop {
-    /// The current in steps of 10 nA, rounded down. A failure in any one of the codes added up is a failure.
+    /// The current in steps of 10 nA, rounded down. A failure in any one of the summed codes is a failure.
     fn counts(&self, conversion: &Conversion) -> Result<i32, SensorFault> {
         if f64::from(conversion.least) * self.ma_per_code <= FAIL_LOW_MA {
             return Err(SensorFault::Open);
@@ -193,7 +200,7 @@ mod tests {
     fn currents_outside_the_range_are_taken_as_ne_43_recommends() {
         let sensor = FINE.validate().unwrap();
         let transducer = sensor.transducer();
-        let seen = |ma| at(&sensor, ma).map(|counts| transducer.plausible(counts));
+        let read = |ma| at(&sensor, ma).map(|counts| transducer.plausible(counts));
         for (ma, expected) in [
             (0.0, Err(SensorFault::Open)),
             (3.59, Err(SensorFault::Open)),
@@ -208,7 +215,7 @@ mod tests {
             (21.01, Err(SensorFault::Short)),
             (22.0, Err(SensorFault::Short)),
         ] {
-            assert_eq!(seen(ma), expected, "{ma} mA");
+            assert_eq!(read(ma), expected, "{ma} mA");
         }
     }
 

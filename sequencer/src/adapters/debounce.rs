@@ -1,53 +1,53 @@
-//! A contact that opens at once and is made only after it has stayed made: what a stop circuit and a guard need.
+//! A contact that opens at once and closes only after it has stayed closed: for a stop circuit and a guard.
 
 use crate::time::{Duration, Instant, millis, since};
 
-/// Longest time a contact can be made to wait; more would hide a guard that is opened and shut again.
+/// Longest hold time of a contact; more would hide a guard that is opened and shut again.
 pub const HOLD_MAX: Duration = millis(500);
 
-/// Fewest readings in a row that make a contact, whatever the time between them: one reading on each side of a stall does
-/// not show what happened in between.
+/// Fewest consecutive readings that close a contact, whatever the time between them: one reading on each side of a
+/// stall does not show what happened in between.
 const READINGS_MIN: u8 = 3;
 
-/// Tells a made contact from one that bounces.
+/// Distinguishes a closed contact from one that bounces.
 ///
-/// Opening counts at once; making, only after every reading for a while said so. The first reading of all is taken as it
-/// stands, so that a healthy stop circuit is not a stop pressed at every power-up; if it was a bounce, the next readings
+/// Opening counts at once; closing, only after every reading for the hold time. The very first reading is taken as it
+/// is, so that a healthy stop circuit is not a stop pressed at every power-up; if it was a bounce, the next readings
 /// open it.
 #[derive(Clone, Copy, Debug)]
 pub struct Debounce {
     hold: Duration,
-    made: bool,
-    /// When the present row of made readings began, and how many there were.
-    row: Option<(Instant, u8)>,
+    closed: bool,
+    /// When the present series of closed readings began, and their number.
+    series: Option<(Instant, u8)>,
     first: bool,
 }
 
 impl Debounce {
-    /// Made after `hold` of made readings, cut to [`HOLD_MAX`].
+    /// Closed after `hold` of closed readings, at most [`HOLD_MAX`].
     pub const fn new(hold: Duration) -> Self {
         let hold = if hold.as_ticks() > HOLD_MAX.as_ticks() { HOLD_MAX } else { hold };
-        Self { hold, made: false, row: None, first: true }
+        Self { hold, closed: false, series: None, first: true }
     }
 
-    /// Takes a reading in, and says whether the contact counts as made.
+    /// Takes a reading in; returns whether the contact counts as closed.
     pub fn update(&mut self, now: Instant, reading: bool) -> bool {
         let first = core::mem::replace(&mut self.first, false);
         if !reading {
-            self.row = None;
-            self.made = false;
+            self.series = None;
+            self.closed = false;
             return false;
         }
-        let (began, readings) = match self.row {
-            // A clock that went back says nothing about how long this row has lasted.
+        let (began, readings) = match self.series {
+            // After a clock that went back the length of this series is unknown.
             Some((began, _)) if now < began => (now, 1),
             Some((began, readings)) => (began, readings.saturating_add(1)),
             None => (now, 1),
         };
-        self.row = Some((began, readings));
+        self.series = Some((began, readings));
         let lasted = since(now, began) >= self.hold && readings >= READINGS_MIN;
-        self.made |= first || lasted;
-        self.made
+        self.closed |= first || lasted;
+        self.closed
     }
 }
 
@@ -61,9 +61,9 @@ mod tests {
     }
 
     #[test]
-    fn opens_at_once_and_is_made_again_only_after_the_hold() {
+    fn opens_at_once_and_closes_again_only_after_the_hold() {
         let mut contact = Debounce::new(millis(30));
-        assert!(contact.update(at(0), true), "the first reading stands");
+        assert!(contact.update(at(0), true), "the first reading is taken as it is");
         assert!(!contact.update(at(10), false), "one open reading is enough");
         for ms in [20, 30, 40] {
             assert!(!contact.update(at(ms), true), "{ms} ms");
@@ -72,7 +72,7 @@ mod tests {
     }
 
     #[test]
-    fn each_bounce_begins_the_hold_anew() {
+    fn each_bounce_restarts_the_hold() {
         let mut contact = Debounce::new(millis(30));
         contact.update(at(0), false);
         for ms in (10..500).step_by(20) {
@@ -91,7 +91,7 @@ mod tests {
     }
 
     #[test]
-    fn a_clock_that_goes_back_makes_nothing() {
+    fn a_clock_that_goes_back_closes_nothing() {
         let mut contact = Debounce::new(millis(30));
         contact.update(at(1_000), false);
         contact.update(at(1_010), true);
@@ -102,9 +102,9 @@ mod tests {
     }
 
     proptest! {
-        /// After the first reading: never made when this reading is open, nor when any within the hold was.
+        /// After the first reading: never closed when this reading is open, nor when any within the hold was.
         #[test]
-        fn never_made_within_the_hold_of_an_open_reading(
+        fn never_closed_within_the_hold_of_an_open_reading(
             readings in proptest::collection::vec((1..40u64, any::<bool>()), 1..60), hold in 0..100u32,
         ) {
             let mut contact = Debounce::new(millis(hold));
@@ -114,10 +114,10 @@ mod tests {
                 if !reading {
                     opened = Some(now);
                 }
-                let made = contact.update(at(now), reading);
-                prop_assert!(!made || reading);
-                // Made readings began after the open one, so they have lasted less than since then.
-                if let Some(opened) = opened && made {
+                let closed = contact.update(at(now), reading);
+                prop_assert!(!closed || reading);
+                // Closed readings began after the open one, so they have lasted less than since then.
+                if let Some(opened) = opened && closed {
                     prop_assert!(now - opened > u64::from(hold) || hold == 0);
                 }
             }

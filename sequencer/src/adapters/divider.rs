@@ -1,14 +1,14 @@
-//! A resistance thermometer in a divider with a resistor of known size, across the converter's own reference, so that the
-//! reference drops out. Readings are in millikelvin.
+//! A resistance thermometer in a divider with a resistor of known size, across the converter's own reference, so that
+//! the reference cancels. Readings are in millikelvin.
 
 use super::analogue::Characteristic;
 use super::conversion::Conversion;
 use super::ratiometric::full_scale;
-use crate::field::{Errors, Examiner, Field, FieldError, Unit, conflict};
+use crate::field::{Errors, Field, FieldError, Unit, Validator, conflict};
 use crate::input::SensorFault;
 use crate::rig::Thermometer;
 
-/// How a sensor's resistance goes with its temperature.
+/// Relation of a sensor's resistance and temperature.
 pub trait Law {
     /// Least temperature the law holds for.
     fn kelvin_min(&self) -> f64;
@@ -22,10 +22,10 @@ pub trait Law {
     fn kelvin(&self, ohms: f64) -> f64;
 }
 
-/// What a reading of [`Divider`] means to a rig: a count is a millikelvin.
+/// Scale of a reading of [`Divider`] for a rig: a count is a millikelvin.
 pub const MILLIKELVIN: Thermometer = Thermometer { kelvin_at_zero: 0.0, kelvin_per_count: 1e-3 };
 
-/// The divider as written down, not yet checked. Ranges and meanings are in [`FIELDS`].
+/// The divider as entered, not yet validated. Ranges and meanings are in [`FIELDS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[allow(missing_docs, reason = "each field is described once, in FIELDS")]
@@ -74,7 +74,7 @@ pub const FIELDS: &[Field<RawDivider>] = &[
     },
     Field {
         name: "min",
-        about: "temperature below which the sensor counts as sick",
+        about: "temperature below which the sensor counts as faulty",
         unit: Unit::Kelvin,
         min: 73.15,
         max: 1_123.15,
@@ -83,7 +83,7 @@ pub const FIELDS: &[Field<RawDivider>] = &[
     },
     Field {
         name: "max",
-        about: "temperature above which the sensor counts as sick",
+        about: "temperature above which the sensor counts as faulty",
         unit: Unit::Kelvin,
         min: 73.15,
         max: 1_123.15,
@@ -92,7 +92,7 @@ pub const FIELDS: &[Field<RawDivider>] = &[
     },
 ];
 
-/// A divider with its sensor, checked as a whole.
+/// A divider with its sensor, validated as a whole.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Divider<L> {
     law: L,
@@ -105,13 +105,13 @@ pub struct Divider<L> {
 }
 
 impl RawDivider {
-    /// Checks every field and every rule between fields, and reports all that is wrong, one by one.
+    /// Checks every field and every rule between fields, and reports every error, one by one.
     pub fn examine<L: Law>(&self, law: L, report: impl FnMut(FieldError)) -> Option<Divider<L>> {
-        let mut examiner = Examiner::new(report);
-        examiner.ranges(self, FIELDS);
-        examiner.range("min", Unit::Kelvin, self.min_k, law.kelvin_min(), law.kelvin_max());
-        examiner.range("max", Unit::Kelvin, self.max_k, law.kelvin_min(), law.kelvin_max());
-        examiner.require(
+        let mut validator = Validator::new(report);
+        validator.ranges(self, FIELDS);
+        validator.range("min", Unit::Kelvin, self.min_k, law.kelvin_min(), law.kelvin_max());
+        validator.range("max", Unit::Kelvin, self.max_k, law.kelvin_min(), law.kelvin_max());
+        validator.require(
             self.min_k < self.max_k,
             conflict("min", Unit::Kelvin, self.min_k, "must stay below", self.max_k, "max"),
         );
@@ -122,19 +122,19 @@ impl RawDivider {
         };
         let (a, b) = (share(self.min_k) * full, share(self.max_k) * full);
         let (code_min, code_max) = if a < b { (a, b) } else { (b, a) };
-        // A broken or shorted wire must lie outside, four steps at least from the nearest healthy code.
-        examiner.require(
+        // A broken or shorted wire must lie outside, at least four quantisation steps from the nearest healthy code.
+        validator.require(
             code_min >= 4.0 && code_max <= full - 5.0,
             conflict(
                 "series",
                 Unit::Ohm,
                 self.series_ohm,
-                "must leave room for a broken wire to show; try",
+                "must leave room to detect a broken wire; try",
                 law.ohms((self.min_k + self.max_k) / 2.0),
                 "min and max",
             ),
         );
-        examiner.clean().then_some(Divider {
+        validator.clean().then_some(Divider {
             law,
             series_ohm: self.series_ohm,
             sensor_to_ground: self.sensor_to_ground,
@@ -147,7 +147,7 @@ impl RawDivider {
     /// As [`RawDivider::examine`], with the errors collected.
     ///
     /// # Errors
-    /// All that is wrong, at once.
+    /// All errors, at once.
     #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
     pub fn validate<L: Law>(&self, law: L) -> Result<Divider<L>, Errors> {
         let mut errors = Errors::default();
@@ -156,7 +156,7 @@ impl RawDivider {
 }
 
 impl<L: Law> Characteristic for Divider<L> {
-    /// The temperature in millikelvin. Out of its range in any one of the codes added up is a fault: more resistance than
+    /// The temperature in millikelvin. Out of its range in any one of the summed codes is a fault: more resistance than
     /// the sensor can have is an open circuit, less a short one.
     fn counts(&self, conversion: &Conversion) -> Result<i32, SensorFault> {
         let (beyond_least, beyond_most) = if self.sensor_to_ground {
@@ -233,7 +233,7 @@ mod tests {
         }
 
         #[test]
-        fn readings_go_one_way_with_the_code(code in 300..3_600_u32, platinum: bool) {
+        fn readings_are_monotonic_in_the_code(code in 300..3_600_u32, platinum: bool) {
             let ntc = RawDivider::DEMO.validate(Thermistor::TEN_KILOHM).unwrap();
             let pt = RawDivider { adc_bits: 12, ..PLATINUM }.validate(Platinum::PT1000).unwrap();
             let read = |code| {

@@ -1,16 +1,16 @@
 //! Parts of a real rig over `embedded-hal` 1.0, and [`Parts`] which puts them together.
 //!
-//! | room | what it holds |
+//! | module | contents |
 //! |---|---|
-//! | [`conversion`] | what an analogue-to-digital converter gives, one at a time or added up |
+//! | [`conversion`] | conversions of an analogue-to-digital converter, single or summed |
 //! | [`analogue`] | a converter's input and what is wired to it, read as counts |
 //! | [`ratiometric`], [`current_loop`] | pressure transducers |
 //! | [`divider`], [`platinum`], [`thermistor`] | resistance thermometers |
 //! | [`debounce`], [`contact`] | switches |
 //! | [`solenoid`] | outputs, with or without read-back |
 //!
-//! Nothing here reads a clock or waits. Where in doubt a part says what leads to rest: a wire that is broken or cannot be
-//! read is an open contact, a sick transducer, an output that differs.
+//! Nothing here reads a clock or waits. Where uncertain a part reports the state that leads to rest: a broken or
+//! unreadable wire is an open contact, a sensor fault, a read-back mismatch.
 
 pub mod analogue;
 pub mod contact;
@@ -25,5 +25,5 @@ pub mod solenoid;
 pub mod thermistor;
 
 pub use contact::{Contact, Switch};
-pub use parts::{Converter, OutputError, Parts, Ticker};
-pub use solenoid::{Drive, Solenoid};
+pub use parts::{Converter, MonotonicClock, OutputError, Parts};
+pub use solenoid::{CoilDriver, Solenoid};

@@ -1,16 +1,16 @@
 use super::contact::Switch;
-use super::solenoid::Drive;
+use super::solenoid::CoilDriver;
 use crate::input::{Contacts, Sample, SensorFault};
 use crate::io::{Hardware, StopMemory, Watchdog};
-use crate::output::{Gate, Outputs, Pilot};
+use crate::output::{GasValve, Outputs, Pilot};
 use crate::time::Instant;
 
 /// An analogue channel: transducer, wiring and converter together.
 pub trait Converter {
-    /// The next conversion, handed over once.
+    /// The next conversion, returned once.
     ///
     /// # Errors
-    /// `WouldBlock` until one is ready; a [`SensorFault`] when the channel is known to be sick.
+    /// `WouldBlock` until one is ready; a [`SensorFault`] when the channel has a known fault.
     fn read(&mut self) -> nb::Result<Sample, SensorFault>;
 }
 
@@ -22,12 +22,12 @@ impl Converter for () {
 }
 
 /// A clock that never goes back.
-pub trait Ticker {
+pub trait MonotonicClock {
     /// The time now.
     fn now(&mut self) -> Instant;
 }
 
-/// A rig put together from parts. Fields are public: taking a rig apart for a self-test is a board's own business.
+/// A rig assembled from parts. Fields are public: a board may take a rig apart for a self-test.
 #[derive(Debug)]
 pub struct Parts<F, U, T, S, V, P, E, G, K, W, C, M> {
     /// Far-side channel.
@@ -42,17 +42,17 @@ pub struct Parts<F, U, T, S, V, P, E, G, K, W, C, M> {
     pub vent_valve: V,
     /// Pilot valve: normally exhausted.
     pub pilot_valve: P,
-    /// Emergency stop circuit: *made* while the stop is released, so that a broken wire stops.
+    /// Emergency stop circuit: *closed* while the stop is released, so that a broken wire stops.
     pub stop_circuit: E,
-    /// Guard: made while closed; `()` where not fitted.
+    /// Guard: contact closed while the guard is closed; `()` where not fitted.
     pub guard: G,
-    /// Position switch of the valve under test: made while it is shut; `()` where not fitted.
+    /// Position switch of the valve under test: closed while it is shut; `()` where not fitted.
     pub shut_switch: K,
     /// Watchdog.
     pub watchdog: W,
     /// Clock.
     pub clock: C,
-    /// Where an emergency stop is remembered over a reset; `()` where nowhere.
+    /// Where an emergency stop is retained over a reset; `()` where not at all.
     pub stop_memory: M,
 }
 
@@ -73,14 +73,14 @@ where
     F: Converter,
     U: Converter,
     T: Converter,
-    S: Drive,
-    V: Drive,
-    P: Drive,
+    S: CoilDriver,
+    V: CoilDriver,
+    P: CoilDriver,
     E: Switch,
     G: Switch,
     K: Switch,
     W: Watchdog,
-    C: Ticker,
+    C: MonotonicClock,
     M: StopMemory,
 {
     type Error = OutputError;
@@ -104,21 +104,21 @@ where
     fn contacts(&mut self) -> Contacts {
         let now = self.clock.now();
         Contacts {
-            stop: !self.stop_circuit.made(now),
-            guard_closed: self.guard.made(now),
-            valve_shut: self.shut_switch.made(now),
+            stop: !self.stop_circuit.is_closed(now),
+            guard_closed: self.guard.is_closed(now),
+            valve_shut: self.shut_switch.is_closed(now),
         }
     }
 
-    /// What shuts goes first, so that an error half-way never leaves supply and vent both open. One that cannot be set
-    /// does not keep the others from being released.
+    /// Closing outputs are set first, so that an error half-way never leaves supply and vent both open. One that cannot
+    /// be set does not prevent the release of the others.
     fn apply(&mut self, outputs: Outputs) -> Result<(), OutputError> {
-        let feed = outputs.supply == Gate::Open;
+        let feed = outputs.supply == GasValve::Open;
         let mut failed = None;
         if !feed && self.supply_valve.energise(false).is_err() {
             failed = Some(OutputError::Supply);
         }
-        if self.vent_valve.energise(outputs.vent == Gate::Shut).is_err() {
+        if self.vent_valve.energise(outputs.vent == GasValve::Shut).is_err() {
             failed = failed.or(Some(OutputError::Vent));
         }
         if self.pilot_valve.energise(outputs.pilot == Pilot::Fed).is_err() {
@@ -131,11 +131,11 @@ where
         failed.map_or(Ok(()), Err)
     }
 
-    fn outputs_differ(&mut self) -> bool {
+    fn readback_mismatch(&mut self) -> bool {
         let now = self.clock.now();
-        // Each is asked, so that each keeps its own time.
+        // Each is read, so that each keeps its own time.
         let [supply, vent, pilot] =
-            [self.supply_valve.differs(now), self.vent_valve.differs(now), self.pilot_valve.differs(now)];
+            [self.supply_valve.mismatch(now), self.vent_valve.mismatch(now), self.pilot_valve.mismatch(now)];
         supply || vent || pilot
     }
 
@@ -143,7 +143,7 @@ where
         self.stop_memory.keep(stopped);
     }
 
-    fn alive(&mut self) {
+    fn feed_watchdog(&mut self) {
         self.watchdog.feed();
     }
 }
@@ -154,10 +154,10 @@ mod tests {
 
     use super::super::{Contact, Solenoid};
     use super::*;
-    use crate::bench;
     use crate::event::{Event, Phase};
     use crate::input::Command;
     use crate::io::Operator;
+    use crate::poll_loop;
     use crate::rig::RawRig;
     use crate::step::Sequencer;
     use crate::time::{Duration, millis};
@@ -176,7 +176,7 @@ mod tests {
         fn feed(&mut self) {
             self.fed += 1;
         }
-        fn has_bitten(&self) -> bool {
+        fn caused_reset(&self) -> bool {
             false
         }
     }
@@ -184,7 +184,7 @@ mod tests {
     #[derive(Debug)]
     struct Steps(u64);
 
-    impl Ticker for Steps {
+    impl MonotonicClock for Steps {
         fn now(&mut self) -> Instant {
             self.0 += 1_000;
             Instant::from_ticks(self.0)
@@ -197,7 +197,7 @@ mod tests {
         fn command(&mut self, _: Instant, _: Phase) -> Option<Command> {
             None
         }
-        fn tell(&mut self, _: Instant, _: &Event) {}
+        fn notify(&mut self, _: Instant, _: &Event) {}
     }
 
     type Rig = Parts<(), (), (), Solenoid<Mock>, Solenoid<Mock>, Solenoid<Mock>, Contact<Mock>, (), (), Dog, Steps, ()>;
@@ -211,7 +211,7 @@ mod tests {
             supply_valve: Solenoid::active_high(Mock::new(supply)),
             vent_valve: Solenoid::active_high(Mock::new(vent)),
             pilot_valve: Solenoid::active_high(Mock::new(pilot)),
-            stop_circuit: Contact::made_low(Mock::new(stop), millis(30)),
+            stop_circuit: Contact::closed_low(Mock::new(stop), millis(30)),
             guard: (),
             shut_switch: (),
             watchdog: Dog::default(),
@@ -237,7 +237,7 @@ mod tests {
         Transaction::set(state).with_error(MockError::Io(ErrorKind::NotConnected))
     }
 
-    const FILL: Outputs = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Fed };
+    const FILL: Outputs = Outputs { supply: GasValve::Open, vent: GasValve::Shut, pilot: Pilot::Fed };
 
     #[test]
     fn at_rest_nothing_is_energised() {
@@ -255,7 +255,7 @@ mod tests {
     }
 
     #[test]
-    fn one_that_is_stuck_does_not_keep_the_others_from_rest() {
+    fn one_that_is_stuck_does_not_prevent_the_others_from_going_to_rest() {
         let mut rig = rig(&[stuck(State::Low)], &[set(State::Low)], &[set(State::Low)], &[]);
         assert_eq!(rig.apply(Outputs::REST), Err(OutputError::Supply));
         done(rig);
@@ -273,13 +273,13 @@ mod tests {
     fn the_watchdog_is_fed_only_when_every_output_was_set() {
         let breaks = [set(State::Low), stuck(State::Low)];
         let low = [set(State::Low), set(State::Low)];
-        let made = [Transaction::get(State::Low), Transaction::get(State::Low)];
-        let mut rig = rig(&low, &low, &breaks, &made);
+        let closed = [Transaction::get(State::Low), Transaction::get(State::Low)];
+        let mut rig = rig(&low, &low, &breaks, &closed);
         let mut sequencer = Sequencer::new(RawRig::DEMO.validate().unwrap(), None);
         // After a reset everything is at rest.
-        assert!(bench::poll(&mut sequencer, &mut rig, &mut Nobody).is_ok());
+        assert!(poll_loop::poll(&mut sequencer, &mut rig, &mut Nobody).is_ok());
         assert_eq!(rig.watchdog.fed, 1);
-        assert_eq!(bench::poll(&mut sequencer, &mut rig, &mut Nobody).err(), Some(OutputError::Pilot));
+        assert_eq!(poll_loop::poll(&mut sequencer, &mut rig, &mut Nobody).err(), Some(OutputError::Pilot));
         assert_eq!(rig.watchdog.fed, 1);
         done(rig);
     }

@@ -10,7 +10,7 @@ const B: f64 = -5.775e-7;
 const C: f64 = -4.183e-12;
 
 /// Steps of Newton's method below 0 °C. The first guess is within 2.5 K, and each step squares the error: three are
-/// enough for a microkelvin, one is kept in hand.
+/// enough for a microkelvin, one is a reserve.
 const STEPS: u32 = 4;
 
 /// 0 °C in kelvin (SI Brochure, 9th edition, 2.3.1).
@@ -55,7 +55,7 @@ impl Law for Platinum {
 
     fn kelvin(&self, ohms: f64) -> f64 {
         let wanted = ohms / self.r0_ohm;
-        // The root of the quadratic; beyond its top, where no platinum is, the top.
+        // The root of the quadratic; beyond its maximum, out of platinum's range, the maximum.
         let mut t = (-A + libm::sqrt((A * A - 4.0 * B * (1.0 - wanted)).max(0.0))) / (2.0 * B);
         if wanted < 1.0 {
             for _ in 0..STEPS {
@@ -72,8 +72,8 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// Reference values of IEC 60751 for 100 Ω at 0 °C, as printed in tables for its 1995 and 2008 editions (seen quoted
-    /// second-hand).
+    /// Reference values of IEC 60751 for 100 Ω at 0 °C, as printed in tables for its 1995 and 2008 editions (seen
+    /// quoted second-hand).
     const TABLE: &[(f64, f64)] = &[
         (-200.0, 18.52),
         (-150.0, 39.72),
@@ -97,7 +97,7 @@ mod tests {
     fn agrees_with_the_published_table_both_ways() {
         for &(celsius, ohms) in TABLE {
             let kelvin = celsius + ZERO_CELSIUS;
-            // Half a unit of the last place printed, and the temperature that stands for.
+            // Half a unit of the last place printed, and the temperature it corresponds to.
             assert!((Platinum::PT100.ohms(kelvin) - ohms).abs() <= 0.005_001, "{celsius} °C");
             assert!((Platinum::PT100.kelvin(ohms) - kelvin).abs() < 0.02, "{celsius} °C");
             assert!((Platinum::PT1000.kelvin(10.0 * ohms) - kelvin).abs() < 0.02, "{celsius} °C");
@@ -106,7 +106,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn there_and_back(kelvin in 73.15..1_123.15f64) {
+        fn conversion_there_and_back(kelvin in 73.15..1_123.15f64) {
             let back = Platinum::PT100.kelvin(Platinum::PT100.ohms(kelvin));
             prop_assert!((back - kelvin).abs() < 1e-6, "{back}");
         }

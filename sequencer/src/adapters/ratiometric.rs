@@ -1,19 +1,19 @@
-//! Ratiometric pressure transducers: 0.5 to 4.5 V from a 5 V supply, and the like. The signal is a share of the supply, so
-//! it must be set against the supply as it is, not as it should be.
+//! Ratiometric pressure transducers: 0.5 to 4.5 V from a 5 V supply, and the like. The signal is a share of the supply,
+//! so it must be divided by the actual supply, not the nominal one.
 //!
 //! Two ways to wire one: the converter's reference is taken from the transducer's supply, or the supply is read on an
-//! input of its own, which also shows when it browns out.
+//! input of its own, which also detects a brown-out.
 
 use super::analogue::Characteristic;
 use super::conversion::Conversion;
-use crate::field::{Errors, Examiner, Field, FieldError, Unit, conflict};
+use crate::field::{Errors, Field, FieldError, Unit, Validator, conflict};
 use crate::input::SensorFault;
 use crate::rig::Transducer;
 
-/// Counts that stand for the whole supply: a count is a millionth of it.
+/// Counts of the whole supply: a count is a millionth of it.
 pub const COUNTS_PER_SUPPLY: f64 = 1e6;
 
-/// A ratiometric transducer and its wiring as written down, not yet checked. Ranges and meanings are in [`FIELDS`].
+/// A ratiometric transducer and its wiring as entered, not yet validated. Ranges and meanings are in [`FIELDS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[allow(missing_docs, reason = "each field is described once, in FIELDS")]
@@ -36,8 +36,8 @@ pub struct RawRatiometric {
 impl RawRatiometric {
     /// 0.5 to 4.5 V from 5 V for 0 to 10 bar gauge, on a converter of 12 bits whose reference is the supply.
     ///
-    /// Ten and ninety hundredths of the supply are what such transducers are sold with; failure below five and above
-    /// ninety-five: common practice, no source.
+    /// Such transducers are commonly rated for 10 and 90 % of the supply, with failure below 5 and above 95 %: common
+    /// practice, no source.
     pub const HALF_TO_FOUR_AND_A_HALF: Self = Self {
         adc_bits: 12,
         reference_v: 5.0,
@@ -140,7 +140,7 @@ pub const FIELDS: &[Field<RawRatiometric>] = &[
     },
     Field {
         name: "fail_low",
-        about: "signal below which a wire is broken or the transducer says it has failed",
+        about: "signal below which a wire is broken or the transducer signals a failure",
         unit: Unit::Ratio,
         min: 0.001,
         max: 0.5,
@@ -149,7 +149,7 @@ pub const FIELDS: &[Field<RawRatiometric>] = &[
     },
     Field {
         name: "fail_high",
-        about: "signal above which a wire is shorted or the transducer says it has failed",
+        about: "signal above which a wire is shorted or the transducer signals a failure",
         unit: Unit::Ratio,
         min: 0.5,
         max: 0.999,
@@ -176,30 +176,30 @@ pub const FIELDS: &[Field<RawRatiometric>] = &[
     },
 ];
 
-/// A ratiometric transducer that has been checked as a whole.
+/// A ratiometric transducer, validated as a whole.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Ratiometric {
     raw: RawRatiometric,
     /// Code of the whole reference.
     full: f64,
-    /// Counts for a signal's code as large as what it is set against.
+    /// Counts for a signal's code as large as its reference.
     counts_per_one: f64,
 }
 
 impl RawRatiometric {
-    /// Checks every field and every rule between fields, and reports all that is wrong, one by one.
+    /// Checks every field and every rule between fields, and reports every error, one by one.
     pub fn examine(&self, report: impl FnMut(FieldError)) -> Option<Ratiometric> {
-        let mut examiner = Examiner::new(report);
-        examiner.ranges(self, FIELDS);
+        let mut validator = Validator::new(report);
+        validator.ranges(self, FIELDS);
         let mut below = |field, unit, value, bound, with| {
-            examiner.require(value < bound, conflict(field, unit, value, "must stay below", bound, with));
+            validator.require(value < bound, conflict(field, unit, value, "must stay below", bound, with));
         };
         below("supply_min", Unit::Volt, self.supply_v_min, self.supply_v_max, "supply_max");
         below("fail_low", Unit::Ratio, self.fail_low, self.low, "low");
         below("low", Unit::Ratio, self.low, self.high, "high");
         below("high", Unit::Ratio, self.high, self.fail_high, "fail_high");
         below("range_low", Unit::Pascal, self.range_low_pa, self.range_high_pa, "range_high");
-        // A failure beyond what the converter can show would pass for a reading.
+        // A failure beyond the converter's range would be taken for a reading.
         if self.supply_measured {
             let room = self.reference_v / self.supply_v_max;
             below(
@@ -216,13 +216,13 @@ impl RawRatiometric {
         }
         let full = full_scale(self.adc_bits);
         let counts_per_one = COUNTS_PER_SUPPLY * self.supply_divider / self.signal_divider;
-        examiner.clean().then_some(Ratiometric { raw: *self, full, counts_per_one })
+        validator.clean().then_some(Ratiometric { raw: *self, full, counts_per_one })
     }
 
     /// As [`RawRatiometric::examine`], with the errors collected.
     ///
     /// # Errors
-    /// All that is wrong, at once.
+    /// All errors, at once.
     #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
     pub fn validate(&self) -> Result<Ratiometric, Errors> {
         let mut errors = Errors::default();
@@ -239,8 +239,8 @@ impl Ratiometric {
     /// The reading in millionths of the supply, rounded down.
     ///
     /// # Errors
-    /// `BrownOut` when the supply is out of its range; `Open` below `fail_low` and `Short` above `fail_high`, for any one
-    /// of the codes added up; `Device` when the supply is to be measured and was not.
+    /// `BrownOut` when the supply is out of its range; `Open` below `fail_low` and `Short` above `fail_high`, for any
+    /// one of the summed codes; `Device` when the supply is to be measured and was not.
     pub fn counts(&self, signal: &Conversion, supply: Option<&Conversion>) -> Result<i32, SensorFault> {
         let against = match supply {
             Some(supply) => {
@@ -260,11 +260,11 @@ impl Ratiometric {
         if counts(signal.most.into()) > self.raw.fail_high * COUNTS_PER_SUPPLY {
             return Err(SensorFault::Short);
         }
-        // `as` saturates, and cuts towards zero; nothing here is negative.
+        // `as` saturates, and truncates towards zero; nothing here is negative.
         Ok(counts(signal.mean()) as i32)
     }
 
-    /// The transducer as a rig needs it. Healthy is what lies half-way to the failure limits.
+    /// The transducer as a rig needs it. The healthy range extends half-way to the failure limits.
     pub fn transducer(&self) -> Transducer {
         let raw = &self.raw;
         let pa_per_count = (raw.range_high_pa - raw.range_low_pa) / ((raw.high - raw.low) * COUNTS_PER_SUPPLY);
@@ -329,7 +329,7 @@ mod tests {
     }
 
     #[test]
-    fn a_wire_broken_now_and_then_is_not_averaged_away() {
+    fn an_intermittently_broken_wire_is_not_averaged_away() {
         let sensor = RAW.validate().unwrap();
         let mostly_good = Conversion { sum: 63 * 2_048, of: 64, least: 0, most: 2_048, number: 0 };
         assert_eq!(Characteristic::counts(&sensor, &mostly_good), Err(SensorFault::Open));
@@ -356,7 +356,7 @@ mod tests {
     fn a_supply_that_should_be_measured_and_is_not_is_a_fault() {
         let sensor = DIVIDED.validate().unwrap();
         assert_eq!(sensor.counts(&code(2_000), None), Err(SensorFault::Device));
-        // One reading of it serves for two of the signal, then it is too old.
+        // One reading of it is valid for two of the signal, then it is too old.
         let signal = (0..).map(|n| Ok(Conversion::single(1_800, n)));
         let supply = [Ok(Conversion::single(2_068, 0))].into_iter();
         let mut channel = AnalogueRatio::new(Given(signal), Given(supply), sensor);
@@ -366,7 +366,7 @@ mod tests {
     }
 
     #[test]
-    fn a_converter_that_fails_is_a_sick_device_and_one_that_is_not_ready_waits() {
+    fn a_converter_that_fails_is_a_device_fault_and_one_that_is_not_ready_waits() {
         let answers = [Err(nb::Error::WouldBlock), Err(nb::Error::Other(())), Ok(Conversion::single(2_048, 5))];
         let mut channel = Analogue::new(Given(answers.into_iter()), RAW.validate().unwrap());
         assert_eq!(channel.read(), Err(nb::Error::WouldBlock));

@@ -3,41 +3,41 @@
 use crate::time::{Duration, Instant, since};
 use embedded_hal::digital::{InputPin, OutputPin};
 
-/// A solenoid as the outputs see it.
-pub trait Drive {
+/// The driver of a solenoid.
+pub trait CoilDriver {
     /// Energises or releases it.
     ///
     /// # Errors
     /// When the pin cannot be set.
-    #[expect(clippy::result_unit_err, reason = "which solenoid it was is for the caller to say")]
+    #[expect(clippy::result_unit_err, reason = "the caller knows which solenoid it was")]
     fn energise(&mut self, on: bool) -> Result<(), ()>;
 
-    /// Whether it has read back otherwise than it was last set, for longer than it may take to follow; to be asked once a
+    /// Whether its read-back has differed from its setting for longer than it may take to follow; to be read once a
     /// poll. False where there is no read-back.
-    fn differs(&mut self, now: Instant) -> bool;
+    fn mismatch(&mut self, now: Instant) -> bool;
 }
 
-/// What a read-back says.
+/// State of a read-back.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Seen {
+pub enum ReadBackState {
     /// No read-back is fitted.
     NotFitted,
     /// Energised, or not.
     Energised(bool),
-    /// It cannot be read: as bad as one that differs.
+    /// It cannot be read: counts as a mismatch.
     Unreadable,
 }
 
 /// A read-back: of the driver's output, of the coil's current, or of an end switch.
 pub trait ReadBack {
-    /// What it says now.
-    fn seen(&mut self) -> Seen;
+    /// Its present state.
+    fn state(&mut self) -> ReadBackState;
 }
 
 /// None fitted.
 impl ReadBack for () {
-    fn seen(&mut self) -> Seen {
-        Seen::NotFitted
+    fn state(&mut self) -> ReadBackState {
+        ReadBackState::NotFitted
     }
 }
 
@@ -61,8 +61,10 @@ impl<P: InputPin> Sense<P> {
 }
 
 impl<P: InputPin> ReadBack for Sense<P> {
-    fn seen(&mut self) -> Seen {
-        self.pin.is_high().map_or(Seen::Unreadable, |high| Seen::Energised(high != self.energised_low))
+    fn state(&mut self) -> ReadBackState {
+        self.pin
+            .is_high()
+            .map_or(ReadBackState::Unreadable, |high| ReadBackState::Energised(high != self.energised_low))
     }
 }
 
@@ -75,7 +77,7 @@ pub struct Solenoid<P, R = ()> {
     /// How long the read-back may take to follow.
     follow: Duration,
     set: Option<bool>,
-    differs_since: Option<Instant>,
+    mismatch_since: Option<Instant>,
 }
 
 impl<P: OutputPin> Solenoid<P> {
@@ -90,43 +92,43 @@ impl<P: OutputPin> Solenoid<P> {
     }
 
     const fn new(pin: P, active_low: bool) -> Self {
-        Self { pin, active_low, read_back: (), follow: Duration::from_ticks(0), set: None, differs_since: None }
+        Self { pin, active_low, read_back: (), follow: Duration::from_ticks(0), set: None, mismatch_since: None }
     }
 
     /// With a read-back that may take `follow` to agree.
     pub fn with_read_back<R: ReadBack>(self, read_back: R, follow: Duration) -> Solenoid<P, R> {
-        let Self { pin, active_low, set, differs_since, .. } = self;
-        Solenoid { pin, active_low, read_back, follow, set, differs_since }
+        let Self { pin, active_low, set, mismatch_since, .. } = self;
+        Solenoid { pin, active_low, read_back, follow, set, mismatch_since }
     }
 }
 
 impl<P, R> Solenoid<P, R> {
-    /// Gives the pin back.
+    /// Returns the pin.
     pub fn release(self) -> P {
         self.pin
     }
 }
 
-impl<P: OutputPin, R: ReadBack> Drive for Solenoid<P, R> {
+impl<P: OutputPin, R: ReadBack> CoilDriver for Solenoid<P, R> {
     fn energise(&mut self, on: bool) -> Result<(), ()> {
         if self.set.replace(on) != Some(on) {
-            self.differs_since = None;
+            self.mismatch_since = None;
         }
         self.pin.set_state((on != self.active_low).into()).map_err(|_| ())
     }
 
-    fn differs(&mut self, now: Instant) -> bool {
+    fn mismatch(&mut self, now: Instant) -> bool {
         let Some(set) = self.set else { return false };
-        let agrees = match self.read_back.seen() {
-            Seen::NotFitted => true,
-            Seen::Energised(on) => on == set,
-            Seen::Unreadable => false,
+        let agrees = match self.read_back.state() {
+            ReadBackState::NotFitted => true,
+            ReadBackState::Energised(on) => on == set,
+            ReadBackState::Unreadable => false,
         };
         if agrees {
-            self.differs_since = None;
+            self.mismatch_since = None;
             return false;
         }
-        let began = *self.differs_since.get_or_insert(now);
+        let began = *self.mismatch_since.get_or_insert(now);
         since(now, began) >= self.follow
     }
 }
@@ -154,7 +156,7 @@ mod tests {
         let mut pin = Mock::new(&[Transaction::set(State::Low), Transaction::set(State::High)]);
         let mut solenoid = Solenoid::active_low(pin.clone());
         assert_eq!((solenoid.energise(true), solenoid.energise(false)), (Ok(()), Ok(())));
-        assert!(!solenoid.differs(at(0)), "no read-back, no word");
+        assert!(!solenoid.mismatch(at(0)), "no read-back, no mismatch");
         pin.done();
     }
 
@@ -166,22 +168,22 @@ mod tests {
     }
 
     #[test]
-    fn a_read_back_may_take_its_time_and_no_more() {
+    fn a_read_back_may_take_its_follow_time_and_no_more() {
         let mut pin = Mock::new(&[Transaction::set(State::High)]);
         let mut sense = Mock::new(&[State::Low, State::Low, State::High, State::Low].map(Transaction::get));
         let mut solenoid = Solenoid::active_high(pin.clone()).with_read_back(Sense::high(sense.clone()), millis(20));
-        assert!(!solenoid.differs(at(0)), "nothing was set yet");
+        assert!(!solenoid.mismatch(at(0)), "nothing was set yet");
         solenoid.energise(true).unwrap();
-        assert!(!solenoid.differs(at(0)));
-        assert!(solenoid.differs(at(20)));
-        assert!(!solenoid.differs(at(30)), "it follows at last");
-        assert!(!solenoid.differs(at(40)), "and may again take its time");
+        assert!(!solenoid.mismatch(at(0)));
+        assert!(solenoid.mismatch(at(20)));
+        assert!(!solenoid.mismatch(at(30)), "it follows at last");
+        assert!(!solenoid.mismatch(at(40)), "and may again take its time");
         pin.done();
         sense.done();
     }
 
     #[test]
-    fn a_welded_switch_and_an_unreadable_sense_both_differ() {
+    fn a_welded_switch_and_an_unreadable_sense_are_both_a_mismatch() {
         let mut pin = Mock::new(&[Transaction::set(State::Low), Transaction::set(State::Low)]);
         // Low-side switch: the drain stays low, so the coil stays energised.
         let mut sense = Mock::new(&[
@@ -190,9 +192,9 @@ mod tests {
         ]);
         let mut solenoid = Solenoid::active_high(pin.clone()).with_read_back(Sense::low(sense.clone()), millis(0));
         solenoid.energise(false).unwrap();
-        assert!(solenoid.differs(at(0)));
+        assert!(solenoid.mismatch(at(0)));
         solenoid.energise(false).unwrap();
-        assert!(solenoid.differs(at(10)));
+        assert!(solenoid.mismatch(at(10)));
         pin.done();
         sense.done();
     }

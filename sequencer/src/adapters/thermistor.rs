@@ -2,7 +2,7 @@
 
 use super::divider::Law;
 
-/// A thermistor known by its resistance at one temperature and its B value.
+/// A thermistor given by its resistance at one temperature and its B value.
 ///
 /// `R = R0·exp(B·(1/T − 1/T0))`: the two-point form that data sheets state B for (IEC 60539-1, from memory). Good to a
 /// kelvin or so over tens of kelvin; for better, [`ThreeConstants`].
@@ -48,7 +48,7 @@ impl Law for Thermistor {
     }
 }
 
-/// A thermistor known by three constants: `1/T = a + b·ln R + c·(ln R)³`.
+/// A thermistor given by three constants: `1/T = a + b·ln R + c·(ln R)³`.
 ///
 /// Source: J. S. Steinhart and S. R. Hart, "Calibration curves for thermistors", Deep-Sea Research 15 (1968) 497–503
 /// (from memory).
@@ -106,15 +106,15 @@ mod tests {
 
     /// B between 25 and 85 °C is `ln(R25/R85) / (1/T25 − 1/T85)`, by its definition.
     #[test]
-    fn the_b_value_comes_back_from_two_of_its_points() {
+    fn the_b_value_is_recovered_from_two_of_its_points() {
         let t = Thermistor::TEN_KILOHM;
         let b = libm::log(t.ohms(298.15) / t.ohms(358.15)) / (1.0 / 298.15 - 1.0 / 358.15);
         assert!((b - 3_950.0).abs() < 1e-9);
     }
 
-    /// Constants from three of its points, solved for exactly, give back the others. Points: a common 10 kΩ thermistor in
-    /// a laboratory instrument's manual, table A.1 (seen in a scan of its text), whose own fit with this equation is within
-    /// 0.01 °C. The scan's row for 40 °C, 5331 Ω, lies half a kelvin off the rest and is left out as misread.
+    /// Constants from three of its points, solved for exactly, give back the others. Points: a common 10 kΩ thermistor
+    /// in a laboratory instrument's manual, table A.1 (seen in a scan of its text), whose own fit with this equation is
+    /// within 0.01 °C. The scan's row for 40 °C, 5331 Ω, lies half a kelvin off the rest and is left out as misread.
     #[test]
     fn three_constants_follow_a_published_table() {
         let points = [(32_128.0, 273.15), (9_814.0, 298.15), (3_542.0, 323.15)];
@@ -130,7 +130,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn there_and_back(kelvin in KELVIN_MIN..KELVIN_MAX) {
+        fn conversion_there_and_back(kelvin in KELVIN_MIN..KELVIN_MAX) {
             let plain = Thermistor::TEN_KILOHM;
             prop_assert!((plain.kelvin(plain.ohms(kelvin)) - kelvin).abs() < 1e-9);
             // Printed with a module for a common 10 kΩ thermistor (seen in its own text).

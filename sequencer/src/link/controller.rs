@@ -1,27 +1,27 @@
-//! The controller's end: takes orders, keeps records, sends them until the host has them.
+//! The controller's end: accepts requests, keeps records, sends them until the host has them.
 //!
-//! Order of use, each turn of the loop: [`Controller::receive`] for every byte that has come, then [`super::serve::turn`],
-//! then [`Controller::transmit`] until it gives nothing. Each call is bounded work. Calling `transmit` without need is
-//! harmless.
+//! Order of use, each cycle of the loop: [`Controller::receive`] for every byte that has come, then
+//! [`super::serve::service`], then [`Controller::transmit`] until it gives nothing. Each call is bounded work. Calling
+//! `transmit` without need is harmless.
 
 use super::frame::{self, Deframer, Frame};
-use super::message::{Answer, Capabilities, Hello, Order, Record, ToController, ToHost, VERSION, Welcome};
+use super::message::{Capabilities, Hello, Record, Request, Response, ToController, ToHost, VERSION, Welcome};
 use super::polls::{Packer, Poll};
-use super::store::Store;
+use super::record_ring::RecordRing;
 use super::write;
-use crate::bench::Polled;
 use crate::event::{Event, Phase};
 use crate::input::Command;
 use crate::io::Operator;
+use crate::poll_loop::PollRecord;
 use crate::time::{Duration, Instant, millis, since};
 
-/// The host counts as gone when nothing whole has come from it for this long.
-pub const SILENCE: Duration = millis(1_000);
+/// The host counts as gone when no valid frame has come from it for this long.
+pub const HOST_TIMEOUT: Duration = millis(1_000);
 
 /// Records are sent again when none has been acknowledged for this long.
-pub const RESEND: Duration = millis(200);
+pub const RETRANSMIT: Duration = millis(200);
 
-/// Most records under way at once. Bounds the walk in [`Store::read`] too.
+/// Most records under way at once. Bounds the search in [`RecordRing::read`] too.
 pub const WINDOW: u32 = 16;
 
 /// Room for the longest record: a recipe.
@@ -30,48 +30,48 @@ const RECORD_MAX: usize = 300;
 /// The controller's end of the link, with `N` bytes for records.
 #[derive(Debug)]
 pub struct Controller<const N: usize> {
-    can: Capabilities,
+    capabilities: Capabilities,
     deframer: Deframer,
-    store: Store<N>,
+    records: RecordRing<N>,
     packer: Packer,
     now: Instant,
-    /// When something whole last came from the host of the present session.
-    heard: Option<Instant>,
+    /// When a valid frame last came from the host of the present session.
+    last_heard: Option<Instant>,
     boot: Option<u32>,
     session: Option<u32>,
     same_version: bool,
-    owes_welcome: bool,
-    order: Option<Order>,
-    /// Number the next new order must have.
+    welcome_due: bool,
+    request: Option<Request>,
+    /// Number of the next new request.
     expected: u16,
-    answered: Option<Answer>,
-    owes_answer: bool,
+    last_response: Option<Response>,
+    response_due: bool,
     /// The host has every record below.
     acknowledged: u32,
     /// The record to be sent next.
     sending: u32,
-    /// When the host last got further, or records were last sent again.
+    /// When the host last advanced, or records were last retransmitted.
     progress: Instant,
 }
 
 impl<const N: usize> Controller<N> {
     /// After a reset: no host, no record.
-    pub fn new(can: Capabilities) -> Self {
+    pub fn new(capabilities: Capabilities) -> Self {
         Self {
-            can: Capabilities { store: N as u32, ..can },
+            capabilities: Capabilities { store: N as u32, ..capabilities },
             deframer: Deframer::default(),
-            store: Store::default(),
+            records: RecordRing::default(),
             packer: Packer::default(),
             now: Instant::from_ticks(0),
-            heard: None,
+            last_heard: None,
             boot: None,
             session: None,
             same_version: false,
-            owes_welcome: false,
-            order: None,
+            welcome_due: false,
+            request: None,
             expected: 0,
-            answered: None,
-            owes_answer: false,
+            last_response: None,
+            response_due: false,
             acknowledged: 0,
             sending: 0,
             progress: Instant::from_ticks(0),
@@ -85,14 +85,14 @@ impl<const N: usize> Controller<N> {
         match postcard::from_bytes::<ToController>(message) {
             Ok(ToController::Hello(hello)) => self.hello(hello),
             Ok(ToController::Acknowledge { session, next, again }) if self.is_of(session) => {
-                self.heard = Some(now);
+                self.last_heard = Some(now);
                 self.acknowledge(next, again);
             }
-            Ok(ToController::Do { session, number, order }) if self.is_of(session) => {
-                self.heard = Some(now);
-                self.take(number, order);
+            Ok(ToController::Request { session, number, order: request }) if self.is_of(session) => {
+                self.last_heard = Some(now);
+                self.accept(number, request);
             }
-            // Of another session, late on the line; or nothing this version knows.
+            // Of another session, late on the line; or unknown to this version.
             _ => {}
         }
     }
@@ -102,32 +102,32 @@ impl<const N: usize> Controller<N> {
     }
 
     fn hello(&mut self, hello: Hello) {
-        self.heard = Some(self.now);
-        self.owes_welcome = true;
+        self.last_heard = Some(self.now);
+        self.welcome_due = true;
         if self.session == Some(hello.session) {
-            // Its welcome was lost. Nothing else may change: an order of the present session may be under way.
+            // Its welcome was lost. Nothing else may change: a request of the present session may be in progress.
             return;
         }
         self.session = Some(hello.session);
         self.same_version = hello.version == VERSION;
         let boot = *self.boot.get_or_insert(hello.session);
-        self.order = None;
+        self.request = None;
         self.expected = 0;
-        self.answered = None;
-        self.owes_answer = false;
-        self.acknowledged = match hello.have {
-            Some(have) if have.boot == boot => have.next.min(self.store.next()),
+        self.last_response = None;
+        self.response_due = false;
+        self.acknowledged = match hello.resume {
+            Some(point) if point.boot == boot => point.next.min(self.records.next()),
             _ => 0,
         };
-        self.store.forget_below(self.acknowledged);
+        self.records.forget_below(self.acknowledged);
         self.sending = self.acknowledged;
         self.progress = self.now;
     }
 
     fn acknowledge(&mut self, next: u32, again: bool) {
-        if next > self.acknowledged && next <= self.store.next() {
+        if next > self.acknowledged && next <= self.records.next() {
             self.acknowledged = next;
-            self.store.forget_below(next);
+            self.records.forget_below(next);
             self.sending = self.sending.max(next);
             self.progress = self.now;
         }
@@ -137,40 +137,40 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    fn take(&mut self, number: u16, order: Order) {
-        if number == self.expected && self.order.is_none() {
+    fn accept(&mut self, number: u16, request: Request) {
+        if number == self.expected && self.request.is_none() {
             self.expected = number.wrapping_add(1);
-            self.answered = None;
-            self.order = Some(order);
-        } else if number.wrapping_add(1) == self.expected && self.answered.is_some() {
-            self.owes_answer = true;
+            self.last_response = None;
+            self.request = Some(request);
+        } else if number.wrapping_add(1) == self.expected && self.last_response.is_some() {
+            self.response_due = true;
         }
     }
 
-    /// Whether the host has been heard lately.
+    /// Whether the host has been heard within the time-out.
     pub fn is_up(&self) -> bool {
-        self.same_version && self.heard.is_some_and(|heard| since(self.now, heard) < SILENCE)
+        self.same_version && self.last_heard.is_some_and(|at| since(self.now, at) < HOST_TIMEOUT)
     }
 
-    /// Tells what time it is; at least once a turn, so that a silent host is noticed.
+    /// Sets the time; at least once a cycle, so that a silent host is detected.
     pub fn tick(&mut self, now: Instant) {
         self.now = now;
     }
 
-    /// The order waiting that is not for the sequencer, if there is one. It must be [answered](Self::answer).
-    pub(super) fn order(&mut self) -> Option<Order> {
-        self.order.take_if(|order| !matches!(order, Order::Operate(_)))
+    /// The pending request that is not for the sequencer, if there is one. It must be [answered](Self::respond).
+    pub(super) fn request(&mut self) -> Option<Request> {
+        self.request.take_if(|request| !matches!(request, Request::Operate(_)))
     }
 
-    /// Says how the last order went.
-    pub fn answer(&mut self, answer: Answer) {
-        self.answered = Some(answer);
-        self.owes_answer = true;
+    /// Sets the response to the last request.
+    pub fn respond(&mut self, response: Response) {
+        self.last_response = Some(response);
+        self.response_due = true;
     }
 
-    /// Keeps what a poll saw and did.
-    pub fn record(&mut self, polled: &Polled) {
-        let poll = Poll::from(polled);
+    /// Records a poll.
+    pub fn record(&mut self, poll_record: &PollRecord) {
+        let poll = Poll::from(poll_record);
         if !self.packer.push(&poll) {
             self.flush();
             // An empty series has room for any poll.
@@ -179,19 +179,19 @@ impl<const N: usize> Controller<N> {
         if self.packer.is_due() {
             self.flush();
         }
-        for event in &polled.events {
-            self.keep(&Record::Event { at: polled.at, event: event.clone() });
+        for event in &poll_record.events {
+            self.keep(&Record::Event { at: poll_record.at, event: event.clone() });
         }
     }
 
-    /// Keeps a record, behind the polls before it.
+    /// Stores a record, after the polls before it.
     pub fn keep(&mut self, record: &Record<'_>) {
         self.flush();
         let mut room = [0; RECORD_MAX];
         match write::to_slice(record, &mut room) {
-            Some(bytes) => self.store.push(bytes),
-            // Cannot be, by the bounds above; if it were, the host would see a record it cannot read, not silence.
-            None => self.store.push(&[]),
+            Some(bytes) => self.records.push(bytes),
+            // Impossible, by the bounds above; otherwise the host would get a record it cannot read, not silence.
+            None => self.records.push(&[]),
         }
     }
 
@@ -200,27 +200,27 @@ impl<const N: usize> Controller<N> {
         if let Some(series) = self.packer.series()
             && let Some(bytes) = write::to_slice(&Record::Polls(series), &mut room)
         {
-            self.store.push(bytes);
+            self.records.push(bytes);
         }
         self.packer.clear();
     }
 
     /// The next frame to send, if there is one.
-    #[must_use = "a frame taken and not sent is lost until it is sent again"]
+    #[must_use = "a frame taken and not sent is lost until it is retransmitted"]
     pub fn transmit(&mut self, now: Instant, frame: &mut Frame) -> bool {
         self.now = now;
-        if self.owes_welcome {
-            self.owes_welcome = false;
+        if self.welcome_due {
+            self.welcome_due = false;
             return frame::encode(&ToHost::Welcome(self.welcome()), frame).is_ok();
         }
         if !self.is_up() {
             return false;
         }
-        if self.owes_answer {
-            self.owes_answer = false;
-            if let Some(answer) = self.answered.clone() {
+        if self.response_due {
+            self.response_due = false;
+            if let Some(response) = self.last_response.clone() {
                 let number = self.expected.wrapping_sub(1);
-                return frame::encode(&ToHost::Answer { number, answer }, frame).is_ok();
+                return frame::encode(&ToHost::Answer { number, answer: response }, frame).is_ok();
             }
         }
         self.transmit_record(frame)
@@ -231,19 +231,19 @@ impl<const N: usize> Controller<N> {
             version: VERSION,
             session: self.session.unwrap_or(0),
             boot: self.boot.unwrap_or(0),
-            oldest: self.store.oldest(),
-            next: self.store.next(),
+            oldest: self.records.oldest(),
+            next: self.records.next(),
             now_us: self.now.as_ticks(),
-            can: self.can,
+            capabilities: self.capabilities,
         }
     }
 
     fn transmit_record(&mut self, frame: &mut Frame) -> bool {
-        if self.sending > self.acknowledged && since(self.now, self.progress) >= RESEND {
+        if self.sending > self.acknowledged && since(self.now, self.progress) >= RETRANSMIT {
             self.sending = self.acknowledged;
             self.progress = self.now;
         }
-        let (oldest, next) = (self.store.oldest(), self.store.next());
+        let (oldest, next) = (self.records.oldest(), self.records.next());
         if self.sending < oldest {
             let gap = ToHost::Gap { from: self.sending, to: oldest };
             self.begin_at(oldest);
@@ -255,13 +255,13 @@ impl<const N: usize> Controller<N> {
         let mut room = [0; RECORD_MAX];
         let number = self.sending;
         self.begin_at(number.wrapping_add(1));
-        match self.store.read(number, &mut room) {
+        match self.records.read(number, &mut room) {
             Some(body) => frame::encode(&ToHost::Record { number, body }, frame).is_ok(),
             None => false,
         }
     }
 
-    /// Moves on, and starts waiting for an acknowledgement where nothing was under way.
+    /// Advances, and starts the time-out of the acknowledgement where none was running.
     fn begin_at(&mut self, next: u32) {
         if self.sending == self.acknowledged {
             self.progress = self.now;
@@ -269,12 +269,12 @@ impl<const N: usize> Controller<N> {
         self.sending = next;
     }
 
-    /// How many records the host does not have yet.
+    /// Number of records the host does not have yet.
     pub const fn behind(&self) -> u32 {
-        self.store.next().saturating_sub(self.acknowledged)
+        self.records.next().saturating_sub(self.acknowledged)
     }
 
-    /// Frames from the line that were not whole.
+    /// Invalid frames from the line.
     pub const fn bad_frames(&self) -> u32 {
         self.deframer.bad()
     }
@@ -287,9 +287,9 @@ impl<const N: usize> Operator for Controller<N> {
     }
 
     fn command(&mut self, _: Instant, _: Phase) -> Option<Command> {
-        match self.order.take_if(|order| matches!(order, Order::Operate(_))) {
-            Some(Order::Operate(command)) => {
-                self.answer(Answer::Done);
+        match self.request.take_if(|request| matches!(request, Request::Operate(_))) {
+            Some(Request::Operate(command)) => {
+                self.respond(Response::Done);
                 Some(command)
             }
             _ => None,
@@ -297,5 +297,5 @@ impl<const N: usize> Operator for Controller<N> {
     }
 
     /// Events go out with the poll's record.
-    fn tell(&mut self, _: Instant, _: &Event) {}
+    fn notify(&mut self, _: Instant, _: &Event) {}
 }

@@ -1,11 +1,12 @@
-//! Frames: a message, its check, stuffed so that no zero is left, and a zero to end it.
+//! Frames: a message and its check, byte-stuffed to contain no zero, and a zero as the end.
 //!
 //! ```text
 //! COBS( message | CRC-32/ISCSI of the message, low byte first ) 00
 //! ```
 //!
 //! Byte stuffing: Cheshire and Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on Networking 7(2),
-//! 1999. The check is the Castagnoli CRC-32 (RFC 3720, appendix B.4, from memory; check value E3069283 for "123456789").
+//! 1999. The check is the Castagnoli CRC-32 (RFC 3720, appendix B.4, from memory; check value E3069283 for
+//!       "123456789").
 
 use super::write;
 use cobs::{DecodeResult, DecoderState, EncoderState, PushResult};
@@ -39,26 +40,26 @@ pub struct TooLong;
 pub fn encode<T: Serialize>(message: &T, frame: &mut Frame) -> Result<(), TooLong> {
     let mut room = [0; MESSAGE_MAX];
     let bytes = write::to_slice(message, &mut room).ok_or(TooLong)?;
-    stuff(bytes, frame)
+    encode_bytes(bytes, frame)
 }
 
 /// Puts bytes into a frame.
 ///
 /// # Errors
 /// As for [`encode`].
-pub fn stuff(message: &[u8], frame: &mut Frame) -> Result<(), TooLong> {
+pub fn encode_bytes(message: &[u8], frame: &mut Frame) -> Result<(), TooLong> {
     frame.clear();
     if message.len() > MESSAGE_MAX {
         return Err(TooLong);
     }
-    let done = stuff_into(message, frame);
+    let done = encode_into(message, frame);
     if done.is_none() {
         frame.clear();
     }
     done.ok_or(TooLong)
 }
 
-fn stuff_into(message: &[u8], frame: &mut Frame) -> Option<()> {
+fn encode_into(message: &[u8], frame: &mut Frame) -> Option<()> {
     let check = CRC.checksum(message).to_le_bytes();
     let mut state = EncoderState::default();
     frame.push(0).ok()?;
@@ -86,20 +87,20 @@ fn stuff_into(message: &[u8], frame: &mut Frame) -> Option<()> {
 pub struct Deframer {
     state: DecoderState,
     content: heapless::Vec<u8, CONTENT_MAX>,
-    /// The rest of the present frame is of no use.
+    /// The rest of the present frame is skipped.
     skipping: bool,
     bad: u32,
 }
 
 impl Deframer {
-    /// Takes in one byte; gives a message when this byte ended one that is whole.
+    /// Takes in one byte; returns a message when this byte ends a valid one.
     pub fn push(&mut self, byte: u8) -> Option<&[u8]> {
-        let whole = self.take(byte);
+        let complete = self.accept(byte);
         if byte == 0 {
             self.skipping = false;
             self.state = DecoderState::default();
         }
-        if !whole {
+        if !complete {
             return None;
         }
         match message_of(&self.content) {
@@ -111,8 +112,8 @@ impl Deframer {
         }
     }
 
-    /// Whether this byte completes a frame; what it held is then in `content`.
-    fn take(&mut self, byte: u8) -> bool {
+    /// Whether this byte completes a frame; its contents are then in `content`.
+    fn accept(&mut self, byte: u8) -> bool {
         if self.skipping {
             return false;
         }
@@ -158,7 +159,7 @@ mod tests {
     }
 
     #[test]
-    fn check_is_the_one_named() {
+    fn the_check_is_the_one_named() {
         // Catalogue of parametrised CRC algorithms, CRC-32/ISCSI, check value; two libraries agree.
         assert_eq!(CRC.checksum(b"123456789"), 0xe306_9283);
     }
@@ -169,7 +170,7 @@ mod tests {
             let mut line = Vec::new();
             let mut frame = Frame::new();
             for message in &sent {
-                stuff(message, &mut frame).unwrap();
+                encode_bytes(message, &mut frame).unwrap();
                 prop_assert_eq!(frame.iter().filter(|&&b| b == 0).count(), 1);
                 line.extend_from_slice(&frame);
             }
@@ -179,20 +180,20 @@ mod tests {
         #[test]
         fn too_long_is_refused(extra in 1usize..100) {
             let mut frame = Frame::new();
-            prop_assert_eq!(stuff(&std::vec![7; MESSAGE_MAX + extra], &mut frame), Err(TooLong));
+            prop_assert_eq!(encode_bytes(&std::vec![7; MESSAGE_MAX + extra], &mut frame), Err(TooLong));
             prop_assert!(frame.is_empty());
         }
 
-        /// Whatever stands before a zero, the frame after it is read.
+        /// Whatever precedes a zero, the frame after it is decoded.
         #[test]
         fn noise_costs_no_later_frame(noise in prop::collection::vec(any::<u8>(), 0..1000), message in prop::collection::vec(any::<u8>(), 0..50)) {
             let mut line = noise;
             line.push(0);
             let mut frame = Frame::new();
-            stuff(&message, &mut frame).unwrap();
+            encode_bytes(&message, &mut frame).unwrap();
             line.extend_from_slice(&frame);
-            let found = messages(&line);
-            prop_assert_eq!(found.last(), Some(&message));
+            let decoded = messages(&line);
+            prop_assert_eq!(decoded.last(), Some(&message));
         }
     }
 }

@@ -1,41 +1,41 @@
-//! The host's end: opens a session, gets orders done once, and takes records in order.
+//! The host's end: opens a session, has requests carried out once, and takes records in order.
 //!
-//! Bytes go into [`Host::receive`], which says what they told; frames come out of [`Host::transmit`]. On a new
-//! connection call [`Host::reconnect`]: records continue where they stopped, or a gap is told.
+//! Bytes go into [`Host::receive`], which returns the event; frames come out of [`Host::transmit`]. On a new connection
+//! call [`Host::reconnect`]: records continue where they stopped, or a gap is reported.
 
 use super::frame::{self, Deframer, Frame};
-use super::message::{Answer, Have, Hello, Order, Record, ToController, ToHost, VERSION, Welcome};
+use super::message::{Hello, Record, Request, Response, ResumePoint, ToController, ToHost, VERSION, Welcome};
 use crate::event::Event;
 use crate::recipe::RawRecipe;
 use crate::time::{Duration, Instant, millis, since};
 
-/// A sign of life is sent this often; well inside [`super::controller::SILENCE`].
-pub const ALIVE: Duration = millis(100);
+/// A keep-alive is sent this often; well inside [`super::controller::HOST_TIMEOUT`].
+pub const KEEPALIVE: Duration = millis(100);
 
-/// A hello or an order is sent again after this long without an answer.
-pub const REPEAT: Duration = millis(300);
+/// A hello or a request is repeated after this long without a response.
+pub const REQUEST_REPEAT: Duration = millis(300);
 
-/// What has come.
+/// An event from the controller.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Heard<'a> {
+pub enum HostEvent<'a> {
     /// The session is open.
     Connected {
         /// Who the controller is.
         welcome: Welcome,
-        /// It has been reset since the last session: numbers begin anew, and so must a recording.
+        /// It has been reset since the last session: numbers restart, and so must a recording.
         restarted: bool,
     },
     /// The controller speaks another version; nothing more will come.
     OtherVersion(u8),
-    /// A sequencer began afresh.
+    /// A new sequencer started.
     Began(RawRecipe),
     /// Polls, to be read with [`super::polls::Polls`].
     Polls(&'a [u8]),
     /// An event of the last poll.
     Event {
-        /// When.
+        /// Time.
         at: Instant,
-        /// What.
+        /// The event.
         event: Event,
     },
     /// The time of day was set.
@@ -45,9 +45,9 @@ pub enum Heard<'a> {
         /// Milliseconds since 1970-01-01 00:00 UTC.
         unix_ms: u64,
     },
-    /// These records are gone for ever.
+    /// These records are lost.
     Gap {
-        /// First that is gone.
+        /// First that is lost.
         from: u32,
         /// First that is not.
         to: u32,
@@ -57,13 +57,13 @@ pub enum Heard<'a> {
         /// Its number.
         number: u32,
     },
-    /// How the order went.
-    Answer(Answer),
+    /// The response to the request.
+    Answer(Response),
 }
 
-/// An order is still under way, or no session is open.
+/// A request is still in progress, or no session is open.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct NotNow;
+pub struct Busy;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum State {
@@ -79,61 +79,62 @@ pub struct Host {
     deframer: Deframer,
     state: State,
     session: u32,
-    have: Option<Have>,
-    order: Option<Order>,
+    resume_point: Option<ResumePoint>,
+    request: Option<Request>,
     number: u16,
-    /// When a hello or the order was last sent.
-    asked: Option<Instant>,
+    /// When a hello or the request was last sent.
+    last_sent: Option<Instant>,
     /// When an acknowledgement was last sent.
-    alive: Option<Instant>,
+    last_acknowledged: Option<Instant>,
     acknowledge: bool,
-    again: bool,
-    /// Again has been asked for this record already.
-    asked_again: Option<u32>,
-    /// Records are left where they are.
-    looks_only: bool,
+    retransmit: bool,
+    /// Retransmission of this record has been requested already.
+    retransmit_requested: Option<u32>,
+    /// Records are not acknowledged.
+    observes_only: bool,
 }
 
 impl Host {
-    /// A first connection. `session` must be drawn at random: it is what tells one session from any other.
+    /// A first connection. `session` must be drawn at random: it distinguishes one session from any other.
     pub fn new(session: u32) -> Self {
         Self {
             deframer: Deframer::default(),
             state: State::Greeting,
             session,
-            have: None,
-            order: None,
+            resume_point: None,
+            request: None,
             number: 0,
-            asked: None,
-            alive: None,
+            last_sent: None,
+            last_acknowledged: None,
             acknowledge: false,
-            again: false,
-            asked_again: None,
-            looks_only: false,
+            retransmit: false,
+            retransmit_requested: None,
+            observes_only: false,
         }
     }
 
-    /// A connection that only looks: it takes no record, so that the controller keeps them all for whoever runs the test.
-    pub fn look(session: u32) -> Self {
-        Self { looks_only: true, ..Self::new(session) }
+    /// An observing connection: it takes no record, so that the controller keeps them all for the host that runs the
+    /// test.
+    pub fn observer(session: u32) -> Self {
+        Self { observes_only: true, ..Self::new(session) }
     }
 
-    /// A new connection, with a new random session. An order without an answer is given back: whether it was carried
-    /// out shows in the records, and only the caller can tell whether it should be given again.
-    pub fn reconnect(&mut self, session: u32) -> Option<Order> {
-        let order = self.order.take();
-        *self = Self { have: self.have, looks_only: self.looks_only, ..Self::new(session) };
-        order
+    /// A new connection, with a new random session. A request without a response is returned: whether it was carried
+    /// out shows in the records, and only the caller knows whether to repeat it.
+    pub fn reconnect(&mut self, session: u32) -> Option<Request> {
+        let request = self.request.take();
+        *self = Self { resume_point: self.resume_point, observes_only: self.observes_only, ..Self::new(session) };
+        request
     }
 
-    /// A first connection of a program that has records of an earlier one: they are not sent again.
-    pub fn resume(session: u32, have: Have) -> Self {
-        Self { have: Some(have), ..Self::new(session) }
+    /// A first connection of a program that has records of an earlier one: they are not resent.
+    pub fn resume(session: u32, resume_point: ResumePoint) -> Self {
+        Self { resume_point: Some(resume_point), ..Self::new(session) }
     }
 
-    /// How far the records have come; `None` before the first session.
-    pub const fn have(&self) -> Option<Have> {
-        self.have
+    /// Position reached in the records; `None` before the first session.
+    pub const fn resume_point(&self) -> Option<ResumePoint> {
+        self.resume_point
     }
 
     /// Whether the session is open.
@@ -141,48 +142,48 @@ impl Host {
         self.state == State::Open
     }
 
-    /// Has something done, once. Its answer comes as [`Heard::Answer`].
+    /// Sends a request, carried out once. Its response comes as [`HostEvent::Answer`].
     ///
     /// # Errors
-    /// [`NotNow`] while another is under way, or no session is open.
-    pub fn order(&mut self, order: Order) -> Result<(), NotNow> {
-        if !self.is_open() || self.order.is_some() {
-            return Err(NotNow);
+    /// [`Busy`] while another is in progress, or no session is open.
+    pub fn request(&mut self, request: Request) -> Result<(), Busy> {
+        if !self.is_open() || self.request.is_some() {
+            return Err(Busy);
         }
-        self.order = Some(order);
-        self.asked = None;
+        self.request = Some(request);
+        self.last_sent = None;
         Ok(())
     }
 
     /// The next frame to send, if there is one.
-    #[must_use = "a frame taken and not sent is lost until it is sent again"]
+    #[must_use = "a frame taken and not sent is lost until it is retransmitted"]
     pub fn transmit(&mut self, now: Instant, frame: &mut Frame) -> bool {
         let due = |last: Option<Instant>, every: Duration| last.is_none_or(|last| since(now, last) >= every);
         let session = self.session;
         match self.state {
             State::Closed => false,
             State::Greeting => {
-                if !due(self.asked, REPEAT) {
+                if !due(self.last_sent, REQUEST_REPEAT) {
                     return false;
                 }
-                self.asked = Some(now);
-                let hello = Hello { version: VERSION, session, have: self.have };
+                self.last_sent = Some(now);
+                let hello = Hello { version: VERSION, session, resume: self.resume_point };
                 frame::encode(&ToController::Hello(hello), frame).is_ok()
             }
             State::Open => {
-                if let Some(order) = &self.order
-                    && due(self.asked, REPEAT)
+                if let Some(request) = &self.request
+                    && due(self.last_sent, REQUEST_REPEAT)
                 {
-                    self.asked = Some(now);
-                    let order = ToController::Do { session, number: self.number, order: order.clone() };
-                    return frame::encode(&order, frame).is_ok();
+                    self.last_sent = Some(now);
+                    let message = ToController::Request { session, number: self.number, order: request.clone() };
+                    return frame::encode(&message, frame).is_ok();
                 }
-                if !self.acknowledge && !due(self.alive, ALIVE) {
+                if !self.acknowledge && !due(self.last_acknowledged, KEEPALIVE) {
                     return false;
                 }
-                self.alive = Some(now);
+                self.last_acknowledged = Some(now);
                 self.acknowledge = false;
-                let again = core::mem::take(&mut self.again);
+                let again = core::mem::take(&mut self.retransmit);
                 let next = self.next();
                 frame::encode(&ToController::Acknowledge { session, next, again }, frame).is_ok()
             }
@@ -190,109 +191,110 @@ impl Host {
     }
 
     fn next(&self) -> u32 {
-        self.have.map_or(0, |have| have.next)
+        self.resume_point.map_or(0, |point| point.next)
     }
 
-    /// Takes in one byte from the line; says what it completed.
-    pub fn receive(&mut self, byte: u8) -> Option<Heard<'_>> {
-        // The message borrows the receiver's buffer, and what it means needs the rest of `self`: so the parts are named.
+    /// Takes in one byte from the line; returns the event it completes.
+    pub fn receive(&mut self, byte: u8) -> Option<HostEvent<'_>> {
+        // The message borrows the receiver's buffer, and its handling needs the rest of `self`: so the fields are
+        // separated.
         let Self {
             deframer,
             state,
             session,
-            have,
-            order,
+            resume_point,
+            request,
             number,
-            asked,
+            last_sent,
             acknowledge,
-            again,
-            asked_again,
-            looks_only,
+            retransmit,
+            retransmit_requested,
+            observes_only,
             ..
         } = self;
         let message = deframer.push(byte)?;
         let message = postcard::from_bytes::<ToHost<'_>>(message).ok()?;
-        let mut session_state = Receiving { have, acknowledge, again, asked_again };
+        let mut receiving = Receiving { resume_point, acknowledge, retransmit, retransmit_requested };
         match message {
             ToHost::Welcome(welcome) if *state == State::Greeting && welcome.session == *session => {
                 if welcome.version != VERSION {
                     *state = State::Closed;
-                    return Some(Heard::OtherVersion(welcome.version));
+                    return Some(HostEvent::OtherVersion(welcome.version));
                 }
                 *state = State::Open;
-                *asked = None;
+                *last_sent = None;
                 *number = 0;
-                let restarted = session_state.have.is_some_and(|have| have.boot != welcome.boot);
-                if session_state.have.is_none() || restarted {
-                    *session_state.have = Some(Have { boot: welcome.boot, next: 0 });
+                let restarted = receiving.resume_point.is_some_and(|point| point.boot != welcome.boot);
+                if receiving.resume_point.is_none() || restarted {
+                    *receiving.resume_point = Some(ResumePoint { boot: welcome.boot, next: 0 });
                 }
-                Some(Heard::Connected { welcome, restarted })
+                Some(HostEvent::Connected { welcome, restarted })
             }
-            ToHost::Record { .. } | ToHost::Gap { .. } if *looks_only => None,
-            ToHost::Record { number, body } if *state == State::Open => session_state.record(number, body),
-            ToHost::Gap { from, to } if *state == State::Open => session_state.gap(from, to),
-            ToHost::Answer { number: of, answer } if *state == State::Open && of == *number && order.is_some() => {
-                *order = None;
+            ToHost::Record { .. } | ToHost::Gap { .. } if *observes_only => None,
+            ToHost::Record { number, body } if *state == State::Open => receiving.record(number, body),
+            ToHost::Gap { from, to } if *state == State::Open => receiving.gap(from, to),
+            ToHost::Answer { number: of, answer } if *state == State::Open && of == *number && request.is_some() => {
+                *request = None;
                 *number = of.wrapping_add(1);
-                Some(Heard::Answer(answer))
+                Some(HostEvent::Answer(answer))
             }
             // Repeated, late, or of another session.
             _ => None,
         }
     }
 
-    /// Frames from the line that were not whole.
+    /// Invalid frames from the line.
     pub const fn bad_frames(&self) -> u32 {
         self.deframer.bad()
     }
 }
 
-/// The part of a host that records touch.
+/// The fields of a host that records change.
 struct Receiving<'s> {
-    have: &'s mut Option<Have>,
+    resume_point: &'s mut Option<ResumePoint>,
     acknowledge: &'s mut bool,
-    again: &'s mut bool,
-    asked_again: &'s mut Option<u32>,
+    retransmit: &'s mut bool,
+    retransmit_requested: &'s mut Option<u32>,
 }
 
 impl Receiving<'_> {
     fn advance(&mut self, next: u32) {
-        if let Some(have) = self.have {
-            have.next = next;
+        if let Some(point) = self.resume_point {
+            point.next = next;
         }
         *self.acknowledge = true;
-        *self.asked_again = None;
+        *self.retransmit_requested = None;
     }
 
-    fn record<'a>(&mut self, number: u32, body: &'a [u8]) -> Option<Heard<'a>> {
-        let next = self.have.map_or(0, |have| have.next);
-        // Had already: its acknowledgement was lost.
+    fn record<'a>(&mut self, number: u32, body: &'a [u8]) -> Option<HostEvent<'a>> {
+        let next = self.resume_point.map_or(0, |point| point.next);
+        // A duplicate: its acknowledgement was lost.
         *self.acknowledge = true;
-        if number > next && *self.asked_again != Some(next) {
-            // One before it was lost. Asked once: what is under way already will be out of order as well.
-            *self.again = true;
-            *self.asked_again = Some(next);
+        if number > next && *self.retransmit_requested != Some(next) {
+            // An earlier one was lost. Requested once: records already in transit will be out of order as well.
+            *self.retransmit = true;
+            *self.retransmit_requested = Some(next);
         }
         if number != next {
             return None;
         }
         self.advance(number.wrapping_add(1));
         Some(match postcard::from_bytes::<Record<'a>>(body) {
-            Ok(Record::Began(recipe)) => Heard::Began(recipe),
-            Ok(Record::Polls(series)) => Heard::Polls(series),
-            Ok(Record::Event { at, event }) => Heard::Event { at, event },
-            Ok(Record::Dated { at, unix_ms }) => Heard::Dated { at, unix_ms },
-            Err(_) => Heard::Unreadable { number },
+            Ok(Record::RecipeLoaded(recipe)) => HostEvent::Began(recipe),
+            Ok(Record::Polls(series)) => HostEvent::Polls(series),
+            Ok(Record::Event { at, event }) => HostEvent::Event { at, event },
+            Ok(Record::TimeSet { at, unix_ms }) => HostEvent::Dated { at, unix_ms },
+            Err(_) => HostEvent::Unreadable { number },
         })
     }
 
-    fn gap(&mut self, from: u32, to: u32) -> Option<Heard<'static>> {
-        let next = self.have.map_or(0, |have| have.next);
+    fn gap(&mut self, from: u32, to: u32) -> Option<HostEvent<'static>> {
+        let next = self.resume_point.map_or(0, |point| point.next);
         if from > next || to <= next {
             *self.acknowledge = true;
             return None;
         }
         self.advance(to);
-        Some(Heard::Gap { from: next, to })
+        Some(HostEvent::Gap { from: next, to })
     }
 }

@@ -1,8 +1,8 @@
-//! What is said over the link. Encoded by postcard (wire format 1.0): the order of variants and fields *is* the format,
+//! The messages of the link. Encoded by postcard (wire format 1.0): the order of variants and fields *is* the format,
 //! so new ones go to the end, and anything else needs a new [`VERSION`].
 
 use crate::event::{Disconnect, Event, Fault, Phase};
-use crate::input::{Ask, Command, Known, Side};
+use crate::input::{ChannelState, Command, Prompt, Side};
 use crate::recipe::RawRecipe;
 use crate::rig::RawRig;
 use crate::step::Status;
@@ -10,7 +10,7 @@ use crate::time::Instant;
 use crate::units::GaugePressure;
 use serde::{Deserialize, Serialize};
 
-/// Version of everything in this file. A controller serves only hosts of its own version, and says which it has.
+/// Version of everything in this file. A controller serves only hosts of its own version, and reports its own.
 pub const VERSION: u8 = 1;
 
 /// From host to controller.
@@ -18,58 +18,58 @@ pub const VERSION: u8 = 1;
 pub enum ToController {
     /// Opens a session. Repeated until welcomed.
     Hello(Hello),
-    /// All records below `next` have arrived; also the sign of life, sent at least every [`super::host::ALIVE`].
+    /// All records below `next` have arrived; also the keep-alive, sent at least every [`super::host::KEEPALIVE`].
     Acknowledge {
         /// As in the hello.
         session: u32,
-        /// The record wanted next.
+        /// The next record expected.
         next: u32,
-        /// A later one has come instead: send again from `next`.
+        /// A later one has come instead: retransmit from `next`.
         again: bool,
     },
-    /// Something to be done, once. Repeated until answered.
-    Do {
+    /// A request, carried out once. Repeated until answered.
+    Request {
         /// As in the hello.
         session: u32,
         /// Running number within the session.
         number: u16,
         /// What.
-        order: Order,
+        order: Request,
     },
 }
 
-/// Who is there, and what it has.
+/// Identifies the host, and the records it has.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Hello {
     /// The host's [`VERSION`].
     pub version: u8,
-    /// Chosen afresh by the host for every connection.
+    /// Chosen at random by the host for every connection.
     pub session: u32,
-    /// What it has from before.
-    pub have: Option<Have>,
+    /// The records it has already.
+    pub resume: Option<ResumePoint>,
 }
 
-/// How far a host had come.
+/// Position a host has reached in the records.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Have {
-    /// With the controller of this boot.
+pub struct ResumePoint {
+    /// Boot of the controller.
     pub boot: u32,
-    /// Up to this record, not included.
+    /// Up to this record, exclusive.
     pub next: u32,
 }
 
-/// What a host may want done.
+/// A request of the host.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub enum Order {
-    /// Take this recipe. Only while ready; the controller checks it as a whole, then starts afresh, venting first.
+pub enum Request {
+    /// Take this recipe. Only while ready; the controller validates it as a whole, then restarts, venting first.
     LoadRecipe(RawRecipe),
     /// Pass this to the sequencer at the next poll.
     Operate(Command),
-    /// Say how things stand.
+    /// Report the status.
     ReadStatus,
-    /// Give the rig with its calibration.
+    /// Report the rig with its calibration.
     ReadRig,
-    /// Note the time of day, so that records can be dated.
+    /// Set the time of day, so that records can be dated.
     SetTime {
         /// Milliseconds since 1970-01-01 00:00 UTC.
         unix_ms: u64,
@@ -79,7 +79,7 @@ pub enum Order {
 /// From controller to host.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum ToHost<'a> {
-    /// Answers a hello.
+    /// Response to a hello.
     Welcome(Welcome),
     /// One record.
     Record {
@@ -89,23 +89,23 @@ pub enum ToHost<'a> {
         #[serde(borrow)]
         body: &'a [u8],
     },
-    /// These records are gone: memory ran out before the host had them.
+    /// These records are lost: memory ran out before the host had them.
     Gap {
-        /// First that is gone.
+        /// First that is lost.
         from: u32,
-        /// First that is there.
+        /// First that is kept.
         to: u32,
     },
-    /// Answers an order.
+    /// Response to a request.
     Answer {
-        /// The order's number.
+        /// The request's number.
         number: u16,
-        /// The answer.
-        answer: Answer,
+        /// The response.
+        answer: Response,
     },
 }
 
-/// Who the controller is.
+/// Identifies the controller.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Welcome {
     /// The controller's [`VERSION`]. Where it is not the host's, nothing follows.
@@ -116,41 +116,41 @@ pub struct Welcome {
     pub boot: u32,
     /// The oldest record kept.
     pub oldest: u32,
-    /// The record to come.
+    /// The next record.
     pub next: u32,
     /// The controller's clock, in microseconds.
     pub now_us: u64,
-    /// What it can do.
-    pub can: Capabilities,
+    /// Its capabilities.
+    pub capabilities: Capabilities,
 }
 
-/// What a controller can do beyond the least.
+/// What a controller supports beyond the minimum.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Capabilities {
     /// Bytes kept for records the host does not have yet.
     pub store: u32,
     /// The plant is simulated on the controller: no air, no solenoids.
     pub simulated: bool,
-    /// Outputs can be worked one by one for a check of the rig.
+    /// Output tests are supported.
     pub single_outputs: bool,
 }
 
-/// Something that happened, kept until the host has it.
+/// A record, kept until the host has it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum Record<'a> {
-    /// A sequencer began afresh with this recipe.
-    Began(RawRecipe),
+    /// A new sequencer started with this recipe.
+    RecipeLoaded(RawRecipe),
     /// Polls, coded as in [`super::polls`].
     Polls(#[serde(borrow)] &'a [u8]),
     /// An event of the last poll in the record before.
     Event {
-        /// When.
+        /// Time.
         at: Instant,
         /// What.
         event: Event,
     },
     /// The time of day was set.
-    Dated {
+    TimeSet {
         /// The controller's clock then.
         at: Instant,
         /// Milliseconds since 1970-01-01 00:00 UTC.
@@ -158,10 +158,10 @@ pub enum Record<'a> {
     },
 }
 
-/// How an order went.
+/// Response to a request.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub enum Answer {
-    /// Done, or handed to the sequencer, whose events say what became of it.
+pub enum Response {
+    /// Done, or passed to the sequencer, whose events show the result.
     Done,
     /// Not now: the sequencer is not ready.
     Busy,
@@ -171,65 +171,65 @@ pub enum Answer {
         /// How many errors.
         errors: u8,
     },
-    /// How things stand.
+    /// The status.
     Status(Snapshot),
     /// The rig.
     Rig(RawRig),
 }
 
-/// [`Known`] for the wire.
+/// [`ChannelState`] for the wire.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Seen {
+pub enum ChannelStatus {
     /// Never read, or not for too long.
     Nothing,
     /// Read, plausible and fresh.
     Pressure(GaugePressure),
-    /// Sick: treat as pressurised.
+    /// Sensor fault: treat as pressurised.
     Sick,
 }
 
-impl From<Known> for Seen {
-    fn from(known: Known) -> Self {
-        match known {
-            Known::Nothing => Self::Nothing,
-            Known::Pressure(p) => Self::Pressure(p),
-            Known::Sick => Self::Sick,
+impl From<ChannelState> for ChannelStatus {
+    fn from(state: ChannelState) -> Self {
+        match state {
+            ChannelState::Unknown => Self::Nothing,
+            ChannelState::Pressure(p) => Self::Pressure(p),
+            ChannelState::SensorFault => Self::Sick,
         }
     }
 }
 
-/// How things stand.
+/// Status of the sequencer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Snapshot {
-    /// Where the sequence stands.
+    /// The present phase.
     pub phase: Phase,
     /// The side under test.
     pub side: Option<Side>,
     /// Far side.
-    pub far: Seen,
+    pub far: ChannelStatus,
     /// Supply side.
-    pub supply: Seen,
-    /// What the operator is asked to do.
-    pub ask: Option<Ask>,
+    pub supply: ChannelStatus,
+    /// The open prompt.
+    pub ask: Option<Prompt>,
     /// The latched fault.
     pub fault: Option<Fault>,
     /// Whether a fitting may be loosened.
     pub disconnect: Disconnect,
-    /// When the phase ends by itself.
+    /// Time-out of the phase.
     pub deadline: Option<Instant>,
     /// A recipe is loaded.
     pub has_recipe: bool,
 }
 
 impl Snapshot {
-    /// From the sequencer's own.
+    /// From the sequencer's status.
     pub fn new(status: &Status, has_recipe: bool) -> Self {
         Self {
             phase: status.phase,
             side: status.side,
             far: status.far.into(),
             supply: status.supply.into(),
-            ask: status.ask,
+            ask: status.prompt,
             fault: status.fault,
             disconnect: status.disconnect,
             deadline: status.deadline,

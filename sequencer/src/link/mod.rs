@@ -1,25 +1,25 @@
 //! The link between a controller and its host, over any stream of bytes: serial line, socket, pipe.
 //!
 //! Nothing here reads a clock or a port. Bytes come in as arguments, frames go out as return values, and the caller
-//! says what time it is; so the same code runs in firmware, in the host program and in tests that lose bytes on purpose.
+//! supplies the time; so the same code runs in firmware, in the host program and in tests that lose bytes on purpose.
 //!
-//! | room | what it holds |
+//! | module | contents |
 //! |---|---|
 //! | [`frame`] | where a message begins and ends, and whether it is whole: COBS and a CRC |
 //! | `write` | values to bytes |
-//! | [`message`] | what is said, as a table |
+//! | [`message`] | the messages, as a table |
 //! | [`polls`] | a series of polls in a few bytes each |
-//! | [`store`] | records kept until the host has them |
+//! | [`record_ring`] | records kept until the host has them |
 //! | [`controller`] | the controller's end |
 //! | [`host`] | the host's end |
-//! | [`serve`] | one turn of a controller's loop: orders, poll, records |
+//! | [`serve`] | one cycle of a controller's loop: requests, poll, records |
 //!
-//! What holds whatever the line does:
+//! Guarantees, whatever the line does:
 //!
 //! - a frame with a wrong check is dropped, never repaired;
-//! - records reach the host once, in order; where memory ran out, the host is told which are missing;
-//! - an order is carried out at most once, however often it is repeated;
-//! - after a reset the host sees that the controller is another one than before (its *boot* has changed);
+//! - records reach the host once, in order; where memory ran out, the missing ones are reported to the host;
+//! - a request is carried out at most once, however often it is repeated;
+//! - after a reset the host detects the new start of the controller (its *boot* has changed);
 //! - the controller never waits for the host: a run goes on, or ends safely, without it.
 //!
 //! The bytes are in `docs/link.md`, checked there by a test.
@@ -29,6 +29,6 @@ pub mod frame;
 pub mod host;
 pub mod message;
 pub mod polls;
+pub mod record_ring;
 pub mod serve;
-pub mod store;
 mod write;

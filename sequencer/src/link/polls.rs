@@ -4,54 +4,54 @@
 //! varint   time of the first poll, in microseconds
 //! then for each poll:
 //!   head   bit 0     the time step has changed: signed varint of the change, in microseconds
-//!          bits 1-2  far side: 0 nothing new; 1 the next conversion: signed varint of the change in counts;
-//!                    2 any other conversion: varint of the step in its number, then as 1; 3 sick: the fault
+//!          bits 1-2  far side: 0 no sample; 1 the next conversion: signed varint of the change in counts;
+//!                    2 any other conversion: varint of the step in its number, then as 1; 3 a sensor fault
 //!          bits 3-4  supply side, the same
 //!          bit 5     the thermometer's reading follows
 //!          bit 6     contacts, link or outputs have changed: a byte of bits follows
 //!          bit 7     a command follows
-//!   what the head announces, in the order of its bits
+//!   the items announced by the head, in the order of its bits
 //! ```
 //!
 //! Varints, signed varints (zigzag), faults, readings and commands are postcard's. The bits are, from the lowest: stop,
-//! guard closed, valve shut, link up, supply open, vent open, pilot fed, an output that reads back otherwise. A series begins as if the poll before had step,
-//! counts, numbers and bits of zero, so each can be read without any other.
+//! guard closed, valve shut, link up, supply open, vent open, pilot fed, read-back mismatch. A series begins as if the
+//! poll before had step, counts, numbers and bits of zero, so each can be read without any other.
 
 use super::write;
-use crate::bench::Polled;
 use crate::input::{Contacts, Inputs, Reading, Sample, SensorFault};
-use crate::output::{Gate, Outputs, Pilot};
+use crate::output::{GasValve, Outputs, Pilot};
+use crate::poll_loop::PollRecord;
 use crate::time::Instant;
 use serde::{Deserialize, Serialize};
 
 /// Longest series, in bytes.
 pub const SERIES_MAX: usize = 160;
 
-/// Longest time a series covers, in microseconds: what a screen may lag behind.
+/// Longest time a series covers, in microseconds: the greatest lag of a display.
 pub const SPAN_MAX_US: u64 = 250_000;
 
 /// Room for the longest single poll: head, 10 + 2·(5 + 5) for time and samples, 11 for a thermometer, 1 for bits, 3 for
 /// a command.
 const POLL_MAX: usize = 48;
 
-/// What is kept of one poll.
+/// The stored part of one poll.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Poll {
-    /// When.
+    /// Time.
     pub at: Instant,
-    /// What was read.
+    /// Inputs read.
     pub inputs: Inputs,
-    /// What was set.
+    /// Outputs set.
     pub outputs: Outputs,
 }
 
-impl From<&Polled> for Poll {
-    fn from(polled: &Polled) -> Self {
-        Self { at: polled.at, inputs: polled.inputs, outputs: polled.outputs }
+impl From<&PollRecord> for Poll {
+    fn from(record: &PollRecord) -> Self {
+        Self { at: record.at, inputs: record.inputs, outputs: record.outputs }
     }
 }
 
-/// What differences are taken from.
+/// The reference of the differences.
 #[derive(Clone, Copy, Debug)]
 struct Before {
     at: u64,
@@ -66,7 +66,7 @@ impl Before {
         Self { at: 0, step: 0, far: Sample { counts: 0, number: 0 }, supply: Sample { counts: 0, number: 0 }, bits: 0 };
 }
 
-/// Puts polls together into a series.
+/// Packs polls into a series.
 #[derive(Debug)]
 pub struct Packer {
     bytes: [u8; SERIES_MAX],
@@ -123,7 +123,7 @@ impl Packer {
         let step = at.wrapping_sub(before.at);
         let bits = bits(poll);
         let (far, supply) = (kind(poll.inputs.far, before.far), kind(poll.inputs.supply, before.supply));
-        let thermometer = poll.inputs.thermometer != Reading::Waiting;
+        let thermometer = poll.inputs.thermometer != Reading::NoSample;
         let head = u8::from(step != before.step)
             | far << 1
             | supply << 3
@@ -157,8 +157,8 @@ impl Packer {
 
     fn put_reading(&mut self, reading: Reading, before: Sample) -> Option<()> {
         match reading {
-            Reading::Waiting => Some(()),
-            Reading::Sick(fault) => self.put(&fault),
+            Reading::NoSample => Some(()),
+            Reading::SensorFault(fault) => self.put(&fault),
             Reading::Sample(sample) => {
                 let numbers = sample.number.wrapping_sub(before.number);
                 if numbers != 1 {
@@ -178,10 +178,10 @@ impl Packer {
 
 fn kind(reading: Reading, before: Sample) -> u8 {
     match reading {
-        Reading::Waiting => 0,
+        Reading::NoSample => 0,
         Reading::Sample(sample) if sample.number.wrapping_sub(before.number) == 1 => 1,
         Reading::Sample(_) => 2,
-        Reading::Sick(_) => 3,
+        Reading::SensorFault(_) => 3,
     }
 }
 
@@ -195,13 +195,13 @@ fn bits(poll: &Poll) -> u8 {
         | u8::from(guard_closed) << 1
         | u8::from(valve_shut) << 2
         | u8::from(poll.inputs.link_up) << 3
-        | u8::from(poll.outputs.supply == Gate::Open) << 4
-        | u8::from(poll.outputs.vent == Gate::Open) << 5
+        | u8::from(poll.outputs.supply == GasValve::Open) << 4
+        | u8::from(poll.outputs.vent == GasValve::Open) << 5
         | u8::from(poll.outputs.pilot == Pilot::Fed) << 6
-        | u8::from(poll.inputs.outputs_differ) << 7
+        | u8::from(poll.inputs.readback_mismatch) << 7
 }
 
-/// The polls of a series. Ends early, with [`Polls::is_broken`], where the bytes make no sense.
+/// The polls of a series. Ends early, with [`Polls::is_broken`], where the bytes are invalid.
 #[derive(Clone, Debug)]
 pub struct Polls<'a> {
     rest: &'a [u8],
@@ -220,7 +220,7 @@ impl<'a> Polls<'a> {
         polls
     }
 
-    /// Whether the bytes made no sense at some place.
+    /// Whether the bytes were invalid at some place.
     pub const fn is_broken(&self) -> bool {
         self.broken
     }
@@ -240,14 +240,14 @@ impl<'a> Polls<'a> {
         now.at = now.at.wrapping_add(now.step);
         let far = self.reading(head >> 1 & 3, &mut now.far)?;
         let supply = self.reading(head >> 3 & 3, &mut now.supply)?;
-        let thermometer = if head & 1 << 5 != 0 { self.get()? } else { Reading::Waiting };
+        let thermometer = if head & 1 << 5 != 0 { self.get()? } else { Reading::NoSample };
         if head & 1 << 6 != 0 {
             now.bits = self.get()?;
         }
         let command = if head & 1 << 7 != 0 { Some(self.get()?) } else { None };
         self.before = now;
         let bit = |n: u8| now.bits & 1 << n != 0;
-        let gate = |open| if open { Gate::Open } else { Gate::Shut };
+        let valve = |open| if open { GasValve::Open } else { GasValve::Shut };
         Some(Poll {
             at: Instant::from_ticks(now.at),
             inputs: Inputs {
@@ -255,13 +255,13 @@ impl<'a> Polls<'a> {
                 supply,
                 thermometer,
                 contacts: Contacts { stop: bit(0), guard_closed: bit(1), valve_shut: bit(2) },
-                outputs_differ: bit(7),
+                readback_mismatch: bit(7),
                 link_up: bit(3),
                 command,
             },
             outputs: Outputs {
-                supply: gate(bit(4)),
-                vent: gate(bit(5)),
+                supply: valve(bit(4)),
+                vent: valve(bit(5)),
                 pilot: if bit(6) { Pilot::Fed } else { Pilot::Exhausted },
             },
         })
@@ -269,10 +269,10 @@ impl<'a> Polls<'a> {
 
     fn reading(&mut self, kind: u8, before: &mut Sample) -> Option<Reading> {
         let numbers = match kind {
-            0 => return Some(Reading::Waiting),
+            0 => return Some(Reading::NoSample),
             1 => 1,
             2 => self.get()?,
-            _ => return Some(Reading::Sick(self.get::<SensorFault>()?)),
+            _ => return Some(Reading::SensorFault(self.get::<SensorFault>()?)),
         };
         let change: i32 = self.get()?;
         before.number = before.number.wrapping_add(numbers);
@@ -298,7 +298,7 @@ impl Iterator for Polls<'_> {
 mod tests {
     extern crate std;
     use super::*;
-    use crate::input::{Ask, Command, Sides};
+    use crate::input::{Command, Prompt, Sides};
     use proptest::prelude::*;
     use std::vec::Vec;
 
@@ -310,9 +310,9 @@ mod tests {
             Just(SensorFault::Device)
         ];
         prop_oneof![
-            Just(Reading::Waiting),
+            Just(Reading::NoSample),
             (any::<i32>(), any::<u32>()).prop_map(|(c, n)| Reading::sample(c, n)),
-            fault.prop_map(Reading::Sick)
+            fault.prop_map(Reading::SensorFault)
         ]
     }
 
@@ -320,7 +320,7 @@ mod tests {
         prop_oneof![
             3 => Just(None),
             1 => Just(Some(Command::Start(Sides::Both))),
-            1 => Just(Some(Command::Confirm(Ask::SwapEnds))),
+            1 => Just(Some(Command::Confirm(Prompt::SwapEnds))),
             1 => Just(Some(Command::Abort))
         ]
     }
@@ -328,25 +328,25 @@ mod tests {
     prop_compose! {
         fn poll()(at in any::<u64>(), far in reading(), supply in reading(), thermometer in reading(), bits in any::<u8>(), command in command()) -> Poll {
             let bit = |n: u8| bits >> n & 1 != 0;
-            let gate = |open| if open { Gate::Open } else { Gate::Shut };
+            let valve = |open| if open { GasValve::Open } else { GasValve::Shut };
             Poll {
                 at: Instant::from_ticks(at),
                 inputs: Inputs {
                     far, supply, thermometer,
                     contacts: Contacts { stop: bit(0), guard_closed: bit(1), valve_shut: bit(2) },
-                    outputs_differ: bit(7),
+                    readback_mismatch: bit(7),
                     link_up: bit(3),
                     command,
                 },
-                outputs: Outputs { supply: gate(bit(4)), vent: gate(bit(5)), pilot: if bit(6) { Pilot::Fed } else { Pilot::Exhausted } },
+                outputs: Outputs { supply: valve(bit(4)), vent: valve(bit(5)), pilot: if bit(6) { Pilot::Fed } else { Pilot::Exhausted } },
             }
         }
     }
 
     proptest! {
-        /// Any polls whatever, even ones no rig could give, come back to the last bit.
+        /// Any polls, even ones no rig could give, are decoded bit for bit.
         #[test]
-        fn polls_come_back(polls in prop::collection::vec(poll(), 1..80)) {
+        fn polls_are_decoded(polls in prop::collection::vec(poll(), 1..80)) {
             let mut packer = Packer::default();
             let mut back = Vec::new();
             for poll in &polls {
@@ -360,7 +360,7 @@ mod tests {
             prop_assert_eq!(back, polls);
         }
 
-        /// Any bytes whatever end in polls or in `is_broken`, never in a panic or an endless series.
+        /// Any bytes end in polls or in `is_broken`, never in a panic or an endless series.
         #[test]
         fn any_bytes_end(bytes in prop::collection::vec(any::<u8>(), 0..300)) {
             let mut polls = Polls::new(&bytes);
@@ -386,7 +386,7 @@ mod tests {
             assert!(packer.push(&at(i)));
         }
         let series = packer.series().unwrap().len();
-        // A time of three bytes, a first poll of 13 with what stands in it in full, a step of three in the second.
+        // A time of three bytes, a first poll of 13 with absolute values, a step of three in the second.
         assert!(series <= 25 * 3 + 20, "{series} bytes for 25 polls");
     }
 }

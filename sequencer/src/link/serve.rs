@@ -1,72 +1,72 @@
-//! One turn of a controller's loop.
+//! One cycle of a controller's loop.
 
 use super::controller::Controller;
-use super::message::{Answer, Order, Record, Snapshot};
-use crate::bench::{self, Polled};
+use super::message::{Record, Request, Response, Snapshot};
 use crate::io::Hardware;
+use crate::poll_loop::{self, PollRecord};
 use crate::recipe::RawRecipe;
 use crate::step::Sequencer;
 use crate::time::Instant;
 
-/// Carries out what the host ordered, polls into `polled`, and keeps what happened.
+/// Handles the host's request, polls into `record`, and stores the result.
 ///
-/// `now` is the line's time, by which a silent host is noticed. It is the rig's own except where the rig is simulated
+/// `now` is the line's time, by which a silent host is detected. It is the rig's own except where the rig is simulated
 /// faster or slower than the line.
 ///
 /// # Errors
-/// What [`Hardware::apply`] gave; the watchdog is then not fed, as in [`bench::poll_into`].
-pub fn turn<H: Hardware, const N: usize>(
+/// The error of [`Hardware::apply`]; the watchdog is then not fed, as in [`poll_loop::poll_into`].
+pub fn service<H: Hardware, const N: usize>(
     link: &mut Controller<N>,
     now: Instant,
     sequencer: &mut Sequencer,
     hardware: &mut H,
-    polled: &mut Polled,
+    record: &mut PollRecord,
 ) -> Result<(), H::Error> {
     link.tick(now);
-    if let Some(order) = link.order() {
-        let answer = obey(link, sequencer, &order, hardware);
-        link.answer(answer);
+    if let Some(request) = link.request() {
+        let response = handle(link, sequencer, &request, hardware);
+        link.respond(response);
     }
-    bench::poll_into(sequencer, hardware, link, polled)?;
-    link.record(polled);
+    poll_loop::poll_into(sequencer, hardware, link, record)?;
+    link.record(record);
     Ok(())
 }
 
-fn obey<H: Hardware, const N: usize>(
+fn handle<H: Hardware, const N: usize>(
     link: &mut Controller<N>,
     sequencer: &mut Sequencer,
-    order: &Order,
+    request: &Request,
     hardware: &mut H,
-) -> Answer {
-    match order {
-        Order::LoadRecipe(raw) => load(link, sequencer, raw),
-        Order::ReadRig => Answer::Rig(*sequencer.rig().raw()),
-        Order::SetTime { unix_ms } => {
-            link.keep(&Record::Dated { at: hardware.now(), unix_ms: *unix_ms });
-            Answer::Done
+) -> Response {
+    match request {
+        Request::LoadRecipe(raw) => load(link, sequencer, raw),
+        Request::ReadRig => Response::Rig(*sequencer.rig().raw()),
+        Request::SetTime { unix_ms } => {
+            link.keep(&Record::TimeSet { at: hardware.now(), unix_ms: *unix_ms });
+            Response::Done
         }
-        Order::ReadStatus => Answer::Status(Snapshot::new(&sequencer.status(), sequencer.recipe().is_some())),
-        // The poll takes these.
-        Order::Operate(_) => Answer::Busy,
+        Request::ReadStatus => Response::Status(Snapshot::new(&sequencer.status(), sequencer.recipe().is_some())),
+        // Handled by the poll.
+        Request::Operate(_) => Response::Busy,
     }
 }
 
-/// A recipe begins with a sequencer as after a reset: it assumes pressure, and looks, at rest. So nothing of an earlier
-/// recipe can live on, and a recording from here on is complete.
+/// A recipe begins with a sequencer as after a reset: it assumes pressure, and reads, at rest. So no state of an
+/// earlier recipe survives, and a recording from here on is complete.
 #[inline(never)]
-fn load<const N: usize>(link: &mut Controller<N>, sequencer: &mut Sequencer, raw: &RawRecipe) -> Answer {
+fn load<const N: usize>(link: &mut Controller<N>, sequencer: &mut Sequencer, raw: &RawRecipe) -> Response {
     if !sequencer.takes_recipe() {
-        return Answer::Busy;
+        return Response::Busy;
     }
     let rig = *sequencer.rig();
-    // Only how many errors there are goes over the line, so no list of them is kept.
+    // Only the number of errors goes over the line, so no list of them is kept.
     let mut errors = 0u8;
     match raw.examine(&rig, |_| errors = errors.saturating_add(1)) {
         Some(recipe) => {
             *sequencer = Sequencer::new(rig, Some(recipe));
-            link.keep(&Record::Began(*raw));
-            Answer::Done
+            link.keep(&Record::RecipeLoaded(*raw));
+            Response::Done
         }
-        None => Answer::NotValid { errors },
+        None => Response::NotValid { errors },
     }
 }

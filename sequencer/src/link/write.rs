@@ -1,31 +1,31 @@
 //! Values to bytes, as `postcard` writes them (its wire format, version 1.0), for images in which every byte counts.
 //!
-//! `postcard`'s own serialiser looks after each byte whether it still fitted, and its numbers are written by slices of
-//! which a compiler that goes for size cannot prove that they are in range: an image with it can panic. This one writes on
-//! and looks once, at the end. The bytes are the same, which tests hold together. Reading is `postcard`'s.
+//! `postcard`'s own serialiser checks after each byte whether it still fitted, and writes numbers by slices that a
+//! compiler optimising for size cannot prove to be in range: an image with it can panic. This one checks once, at the
+//! end. The bytes are the same, as tests verify. Reading is `postcard`'s.
 
 use core::fmt;
 use serde::{Serialize, ser};
 
 /// The value cannot be written: a sequence that does not know its length.
 #[derive(Debug)]
-pub(crate) struct Unwritable;
+pub(crate) struct WriteError;
 
-impl fmt::Display for Unwritable {
+impl fmt::Display for WriteError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str("cannot be written")
     }
 }
 
-impl core::error::Error for Unwritable {}
+impl core::error::Error for WriteError {}
 
-impl ser::Error for Unwritable {
+impl ser::Error for WriteError {
     fn custom<T: fmt::Display>(_: T) -> Self {
         Self
     }
 }
 
-/// Writes a value into `room`; gives what was written, or `None` if it did not fit.
+/// Writes a value into `room`; returns the bytes written, or `None` if it did not fit.
 pub(crate) fn to_slice<'a, T: Serialize + ?Sized>(value: &T, room: &'a mut [u8]) -> Option<&'a mut [u8]> {
     let mut writer = Writer { room, at: 0 };
     value.serialize(&mut writer).ok()?;
@@ -75,11 +75,11 @@ impl Writer<'_> {
     }
 }
 
-type Done = Result<(), Unwritable>;
+type Done = Result<(), WriteError>;
 
 impl ser::Serializer for &mut Writer<'_> {
     type Ok = ();
-    type Error = Unwritable;
+    type Error = WriteError;
     type SerializeSeq = Self;
     type SerializeTuple = Self;
     type SerializeTupleStruct = Self;
@@ -199,16 +199,16 @@ impl ser::Serializer for &mut Writer<'_> {
         value.serialize(self)
     }
 
-    fn serialize_seq(self, len: Option<usize>) -> Result<Self, Unwritable> {
-        self.length(len.ok_or(Unwritable)?);
+    fn serialize_seq(self, len: Option<usize>) -> Result<Self, WriteError> {
+        self.length(len.ok_or(WriteError)?);
         Ok(self)
     }
 
-    fn serialize_tuple(self, _: usize) -> Result<Self, Unwritable> {
+    fn serialize_tuple(self, _: usize) -> Result<Self, WriteError> {
         Ok(self)
     }
 
-    fn serialize_tuple_struct(self, _: &'static str, _: usize) -> Result<Self, Unwritable> {
+    fn serialize_tuple_struct(self, _: &'static str, _: usize) -> Result<Self, WriteError> {
         Ok(self)
     }
 
@@ -218,16 +218,16 @@ impl ser::Serializer for &mut Writer<'_> {
         index: u32,
         _: &'static str,
         _: usize,
-    ) -> Result<Self, Unwritable> {
+    ) -> Result<Self, WriteError> {
         self.number(index.into());
         Ok(self)
     }
 
-    fn serialize_map(self, len: Option<usize>) -> Result<Self, Unwritable> {
+    fn serialize_map(self, len: Option<usize>) -> Result<Self, WriteError> {
         self.serialize_seq(len)
     }
 
-    fn serialize_struct(self, _: &'static str, _: usize) -> Result<Self, Unwritable> {
+    fn serialize_struct(self, _: &'static str, _: usize) -> Result<Self, WriteError> {
         Ok(self)
     }
 
@@ -237,23 +237,23 @@ impl ser::Serializer for &mut Writer<'_> {
         index: u32,
         _: &'static str,
         _: usize,
-    ) -> Result<Self, Unwritable> {
+    ) -> Result<Self, WriteError> {
         self.number(index.into());
         Ok(self)
     }
 
     fn collect_str<T: fmt::Display + ?Sized>(self, _: &T) -> Done {
-        // A text whose length is not known before; nothing on the link is one.
-        Err(Unwritable)
+        // A text of unknown length; there is none on the link.
+        Err(WriteError)
     }
 }
 
-/// What stands in a sequence, a tuple or a struct is written one after the other; names are not.
-macro_rules! one_after_the_other {
+/// Elements of a sequence, a tuple or a struct are written in turn; names are not.
+macro_rules! in_turn {
     ($($kind:ident: $($method:ident($($name:ident: $type:ty)?)),+;)+) => {$(
         impl ser::$kind for &mut Writer<'_> {
             type Ok = ();
-            type Error = Unwritable;
+            type Error = WriteError;
 
             $(fn $method<T: Serialize + ?Sized>(&mut self, $($name: $type,)? value: &T) -> Done {
                 value.serialize(&mut **self)
@@ -266,7 +266,7 @@ macro_rules! one_after_the_other {
     )+};
 }
 
-one_after_the_other! {
+in_turn! {
     SerializeSeq: serialize_element();
     SerializeTuple: serialize_element();
     SerializeTupleStruct: serialize_field();
@@ -332,7 +332,7 @@ mod tests {
 
         /// What is written is read by `postcard`.
         #[test]
-        fn numbers_come_back(whole: u64, signed: i64) {
+        fn numbers_are_read_back(whole: u64, signed: i64) {
             let mut room = [0; 20];
             let bytes = to_slice(&(whole, signed), &mut room).unwrap();
             prop_assert_eq!(postcard::from_bytes::<(u64, i64)>(bytes).unwrap(), (whole, signed));

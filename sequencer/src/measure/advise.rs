@@ -1,6 +1,6 @@
-use super::curve::Curve;
+use super::curve_prior::Curve;
 use super::decide::PLAUSIBLE;
-use super::figure::{Budget, Figure};
+use super::leak_estimate::{Budget, LeakEstimate};
 use super::predict::Window;
 use super::quantile::student_quantile;
 use super::schedule::Schedule;
@@ -12,12 +12,12 @@ use crate::units::LeakRate;
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub enum Term {
-    /// Scatter of the readings.
+pub enum Contribution {
+    /// Noise of the readings.
     Fit,
-    /// Not knowing which curve the settling gas follows.
+    /// Unknown curve of the settling gas.
     Curve,
-    /// Steps of the converter.
+    /// Quantisation.
     Resolution,
     /// Far volume.
     Volume,
@@ -25,11 +25,11 @@ pub enum Term {
     Gain,
     /// Drift of the gas temperature.
     Temperature,
-    /// The rig's own leak.
+    /// Background leak.
     Background,
 }
 
-/// What would settle an undecided side soonest.
+/// What would decide an undecided side soonest.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
@@ -37,7 +37,7 @@ pub enum Term {
 pub enum Remedy {
     /// A longer window.
     Longer,
-    /// Quieter readings: a better transducer, or none of what shakes this one.
+    /// Less noise: a better transducer, or less vibration and interference.
     Quieter,
     /// A smaller far volume, in which the same leak shows as a faster fall.
     SmallerVolume,
@@ -47,63 +47,68 @@ pub enum Remedy {
     SteadierTemperature,
     /// A better blank run.
     BlankRun,
-    /// A longer rest before measuring: the leak came out below nothing by more than its doubt, so the curve does not fit.
+    /// A longer settling time before measuring: the leak is below zero by more than its uncertainty, so the curve does
+    /// not fit.
     Settle,
-    /// Nothing would: the leak lies too near the limit for any measurement to part them at these risks.
+    /// None: the leak lies too near the limit for any measurement to separate them at these risks.
     TooNear,
 }
 
-/// What stands in the way of a verdict, and what would clear it.
+/// What prevents a verdict, and what would allow one.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Advice {
     /// The largest contribution.
-    pub dominant: Term,
+    pub dominant: Contribution,
     /// Its share of the variance.
     pub share: f64,
-    /// Window that would probably do, in seconds; `None` if none up to the longest allowed would.
+    /// Window that would probably suffice, in seconds; `None` if none up to the longest allowed would.
     pub window_s: Option<f64>,
-    /// The noise that would do in the same window, as a ratio to what it was; `None` if none would.
+    /// The noise that would suffice in the same window, as a ratio to the present; `None` if none would.
     pub noise_to: Option<f64>,
-    /// The far volume that would do in the same window, as a ratio to what it is; `None` if none would.
+    /// The far volume that would suffice in the same window, as a ratio to the present; `None` if none would.
     pub volume_to: Option<f64>,
     /// What to do first.
     pub remedy: Remedy,
 }
 
-/// How much longer a window may be asked for before something else is the better advice (our judgement, no source).
+/// Largest extension of the window before something else is the better advice (our judgement, no source).
 const LONGER_MAX: f64 = 10.0;
 
 /// The least ratio that noise or volume can be brought down to with reasonable means (our judgement, no source).
 const LESS_MIN: f64 = 0.1;
 
-/// What would settle a figure that its look left open. It supposes that the leak stays what it was measured to be, and
-/// that the noise is as white, or as correlated, as it was.
+/// What would decide an estimate that its look left open. Assumes that the leak is as measured, and the noise as white,
+/// or as correlated, as it was.
 ///
-/// How each contribution goes with the length T of the window: scatter as the slope's standard error does, `T^(−3/2)`
-/// for a line; the doubt about the curve as what is left of the transient does; steps of the converter as `1/T`;
-/// volume, gain, temperature and background not at all. All but background, volume and gain go with the far volume.
-pub fn advise(figure: &Figure, limit: LeakRate, schedule: &Schedule) -> Advice {
-    let figure = &guarded(figure);
-    let (dominant, share) = dominant(&figure.budget);
-    let apart = limit.pa_m3_s() - figure.leak.pa_m3_s();
-    let (z, apart) = if apart < 0.0 { (schedule.z_reject(), -apart) } else { (schedule.z_accept(), apart) };
-    let wanted = apart / student_quantile(z, figure.budget.freedom);
-    let window_s = longer(figure, wanted);
-    let noise_to = left_for(wanted, &figure.budget, |b| squares(&[b.fit]));
-    let volume_to = left_for(wanted, &figure.budget, |b| squares(&[b.fit, b.curve, b.resolution, b.temperature]));
-    let was_s = f64::from(figure.window_ms) / 1e3;
+/// How each contribution scales with the length T of the window: noise as the slope's standard error, `T^(−3/2)` for a
+/// line; the curve's uncertainty as the rest of the transient; quantisation as `1/T`; volume, gain, temperature and
+/// background not at all. All but background, volume and gain scale with the far volume.
+pub fn advise(estimate: &LeakEstimate, limit: LeakRate, schedule: &Schedule) -> Advice {
+    let estimate = &guarded(estimate);
+    let (dominant, share) = dominant(&estimate.budget);
+    let margin = limit.pa_m3_s() - estimate.leak.pa_m3_s();
+    let (z, margin) = if margin < 0.0 { (schedule.z_reject(), -margin) } else { (schedule.z_accept(), margin) };
+    let required = margin / student_quantile(z, estimate.budget.dof);
+    let window_s = longer(estimate, required);
+    let noise_to = ratio_for(required, &estimate.budget, |b| squares(&[b.fit]));
+    let volume_to = ratio_for(required, &estimate.budget, |b| squares(&[b.fit, b.curve, b.resolution, b.temperature]));
+    let was_s = f64::from(estimate.window_ms) / 1e3;
     let within = |ratio: Option<f64>| ratio.is_some_and(|r| r >= LESS_MIN);
-    let remedy = if figure.leak.pa_m3_s() + PLAUSIBLE * figure.budget.combined < 0.0 {
+    let remedy = if estimate.leak.pa_m3_s() + PLAUSIBLE * estimate.budget.combined < 0.0 {
         Remedy::Settle
     } else if window_s.is_some_and(|s| s <= LONGER_MAX * was_s) {
         Remedy::Longer
     } else {
         match dominant {
-            Term::Volume | Term::Gain if settles_without(&figure.budget, wanted, dominant) => Remedy::Calibrate,
-            Term::Temperature if settles_without(&figure.budget, wanted, dominant) => Remedy::SteadierTemperature,
-            Term::Background if settles_without(&figure.budget, wanted, dominant) => Remedy::BlankRun,
+            Contribution::Volume | Contribution::Gain if decides_without(&estimate.budget, required, dominant) => {
+                Remedy::Calibrate
+            }
+            Contribution::Temperature if decides_without(&estimate.budget, required, dominant) => {
+                Remedy::SteadierTemperature
+            }
+            Contribution::Background if decides_without(&estimate.budget, required, dominant) => Remedy::BlankRun,
             _ if within(volume_to) => Remedy::SmallerVolume,
             _ if within(noise_to) => Remedy::Quieter,
             _ if window_s.is_some() => Remedy::Longer,
@@ -113,108 +118,108 @@ pub fn advise(figure: &Figure, limit: LeakRate, schedule: &Schedule) -> Advice {
     Advice { dominant, share, window_s, noise_to, volume_to, remedy }
 }
 
-/// The figure with its uncertainty as the guard band takes it; what that adds belongs to the curve.
-fn guarded(figure: &Figure) -> Figure {
-    let b = figure.budget;
+/// The estimate with its uncertainty as used for the guard band; the excess is attributed to the curve.
+fn guarded(estimate: &LeakEstimate) -> LeakEstimate {
+    let b = estimate.budget;
     let added = b.guard * b.guard - b.combined * b.combined;
     if !(added > 0.0) {
-        return *figure;
+        return *estimate;
     }
     let budget = Budget { curve: libm::sqrt(b.curve * b.curve + added), combined: b.guard, ..b };
-    Figure { budget, ..*figure }
+    LeakEstimate { budget, ..*estimate }
 }
 
-const fn part(budget: &Budget, term: Term) -> f64 {
+const fn contribution(budget: &Budget, term: Contribution) -> f64 {
     match term {
-        Term::Fit => budget.fit,
-        Term::Curve => budget.curve,
-        Term::Resolution => budget.resolution,
-        Term::Volume => budget.volume,
-        Term::Gain => budget.gain,
-        Term::Temperature => budget.temperature,
-        Term::Background => budget.background,
+        Contribution::Fit => budget.fit,
+        Contribution::Curve => budget.curve,
+        Contribution::Resolution => budget.resolution,
+        Contribution::Volume => budget.volume,
+        Contribution::Gain => budget.gain,
+        Contribution::Temperature => budget.temperature,
+        Contribution::Background => budget.background,
     }
 }
 
-impl Term {
+impl Contribution {
     /// All, in the order of a budget.
     pub const ALL: [Self; 7] =
         [Self::Fit, Self::Curve, Self::Resolution, Self::Volume, Self::Gain, Self::Temperature, Self::Background];
 
     /// This contribution of a budget, in Pa·m³/s.
     pub const fn of(self, budget: &Budget) -> f64 {
-        part(budget, self)
+        contribution(budget, self)
     }
 }
 
-fn dominant(budget: &Budget) -> (Term, f64) {
-    let mut largest = Term::Fit;
-    for term in Term::ALL {
+fn dominant(budget: &Budget) -> (Contribution, f64) {
+    let mut largest = Contribution::Fit;
+    for term in Contribution::ALL {
         if term.of(budget) > largest.of(budget) {
             largest = term;
         }
     }
-    let whole = budget.combined * budget.combined;
+    let total = budget.combined * budget.combined;
     let own = largest.of(budget);
-    (largest, if whole > 0.0 { own * own / whole } else { 0.0 })
+    (largest, if total > 0.0 { own * own / total } else { 0.0 })
 }
 
-fn squares(parts: &[f64]) -> f64 {
-    parts.iter().fold(0.0, |sum, p| sum + p * p)
+fn squares(terms: &[f64]) -> f64 {
+    terms.iter().fold(0.0, |sum, p| sum + p * p)
 }
 
-/// Whether the rest of a budget would be small enough, were one contribution gone.
-fn settles_without(budget: &Budget, wanted: f64, term: Term) -> bool {
+/// Whether the rest of a budget would be small enough without one contribution.
+fn decides_without(budget: &Budget, required: f64, term: Contribution) -> bool {
     let own = term.of(budget);
-    budget.combined * budget.combined - own * own < wanted * wanted
+    budget.combined * budget.combined - own * own < required * required
 }
 
-/// The ratio some contributions must be brought down to for the whole to be `wanted`.
-fn left_for(wanted: f64, budget: &Budget, moving: fn(&Budget) -> f64) -> Option<f64> {
-    let moving = moving(budget);
-    let fixed = budget.combined * budget.combined - moving;
-    let left = wanted * wanted - fixed;
-    if !(left > 0.0 && moving > 0.0) {
+/// The ratio to which some contributions must be reduced for the total to be `required`.
+fn ratio_for(required: f64, budget: &Budget, scaling: fn(&Budget) -> f64) -> Option<f64> {
+    let scaling = scaling(budget);
+    let fixed = budget.combined * budget.combined - scaling;
+    let allowed = required * required - fixed;
+    if !(allowed > 0.0 && scaling > 0.0) {
         return None;
     }
-    let ratio = libm::sqrt(left / moving);
+    let ratio = libm::sqrt(allowed / scaling);
     Some(if ratio > 1.0 { 1.0 } else { ratio })
 }
 
-/// The window, in seconds, at which the whole uncertainty has come down to `wanted`.
-fn longer(figure: &Figure, wanted: f64) -> Option<f64> {
-    let budget = &figure.budget;
-    let was = f64::from(figure.window_ms) / 1e3;
-    if !(was > 0.0 && figure.samples >= 4) {
+/// The window, in seconds, at which the combined uncertainty is down to `required`.
+fn longer(estimate: &LeakEstimate, required: f64) -> Option<f64> {
+    let budget = &estimate.budget;
+    let was = f64::from(estimate.window_ms) / 1e3;
+    if !(was > 0.0 && estimate.samples >= 4) {
         return None;
     }
     let at = |seconds: f64| {
-        let samples = f64::from(figure.samples) * seconds / was;
+        let samples = f64::from(estimate.samples) * seconds / was;
         Window {
             seconds,
             samples: if samples < 4e9 { samples as u32 } else { u32::MAX },
             noise_counts: 1.0,
-            curve: figure.curve,
+            curve: estimate.curve,
             transient_counts: 1.0,
             tau_u_rel: 0.1,
         }
     };
     let (before, most) = (at(was), f64::from(MEASURE_MS_MAX) / 1e3);
     let (slope_u, curve_u) = (before.slope_u(), before.curve_u());
-    // In steps of a tenth: nobody needs it finer.
+    // In steps of a tenth: fine enough.
     let mut seconds = was;
     while seconds <= most {
         let window = at(seconds);
         let fit = budget.fit * window.slope_u() / slope_u;
-        let curve = match figure.curve {
+        let curve = match estimate.curve {
             Curve::Line => budget.curve * was / seconds,
             Curve::Transient { .. } if curve_u > 0.0 => budget.curve * window.curve_u() / curve_u,
             Curve::Transient { .. } => budget.curve,
         };
         let resolution = budget.resolution * was / seconds;
-        let whole =
+        let total =
             squares(&[fit, curve, resolution, budget.volume, budget.gain, budget.temperature, budget.background]);
-        if whole <= wanted * wanted {
+        if total <= required * required {
             return Some(seconds);
         }
         seconds *= 1.1;

@@ -1,41 +1,40 @@
-use crate::limits::SETTLINGS;
+use crate::limits::EXPONENTIALS;
 
-/// The settling exponentials `exp(−t/τ)` of a fit, as block after block sees them: means over the block, counted from the
-/// first block's mean time.
+/// The exponentials `exp(−t/τ)` of a fit: means over each block, with time from the first block's mean time.
 ///
-/// A block's exponentials come from those of the block before by one factor each. Blocks of one trace mostly lie the same
-/// step apart, so the factors are kept: exponential functions cost more than all the rest of a fit.
+/// A block's exponentials come from those of the block before by one factor each. Blocks of one trace mostly lie the
+/// same step apart, so the factors are kept: exponential functions cost more than all the rest of a fit.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Basis {
-    taus: [f64; SETTLINGS],
+    taus: [f64; EXPONENTIALS],
     count: usize,
     block_s: f64,
     sample_s: f64,
     first: Option<f64>,
     last: f64,
     step: f64,
-    e: [f64; SETTLINGS],
-    factors: [f64; SETTLINGS],
+    e: [f64; EXPONENTIALS],
+    factors: [f64; EXPONENTIALS],
 }
 
-/// Steps that differ by less than this are taken for the same, in seconds: rounding, not time.
+/// Steps that differ by less than this are treated as equal, in seconds: rounding, not time.
 const SAME_STEP_S: f64 = 1e-12;
 
 impl Basis {
     pub(super) const NONE: Self = Self {
-        taus: [1.0; SETTLINGS],
+        taus: [1.0; EXPONENTIALS],
         count: 0,
         block_s: 0.0,
         sample_s: 0.0,
         first: None,
         last: 0.0,
         step: 0.0,
-        e: [0.0; SETTLINGS],
-        factors: [1.0; SETTLINGS],
+        e: [0.0; EXPONENTIALS],
+        factors: [1.0; EXPONENTIALS],
     };
 
-    /// For time constants in seconds, over blocks of `block_s` seconds that hold `samples` each. Samples are taken to be
-    /// evenly spaced inside a block: a missing one spoils a window long before here.
+    /// For time constants in seconds, over blocks of `block_s` seconds that hold `samples` each. Samples are taken to
+    /// be evenly spaced inside a block: a missing one has invalidated the window before.
     pub(super) fn new(taus: impl Iterator<Item = f64>, block_s: f64, samples: f64) -> Self {
         let mut basis = Self { block_s, sample_s: block_s / samples, ..Self::NONE };
         for (slot, tau) in basis.taus.iter_mut().zip(taus) {
@@ -68,8 +67,8 @@ impl Basis {
         if k < self.count { self.taus.get(k).copied() } else { None }
     }
 
-    /// Goes on to the block centred on `t`, in seconds.
-    pub(super) fn at(&mut self, t: f64) -> [f64; SETTLINGS] {
+    /// Advances to the block centred on `t`, in seconds.
+    pub(super) fn at(&mut self, t: f64) -> [f64; EXPONENTIALS] {
         let first = *self.first.get_or_insert(t);
         if t > first {
             let step = t - self.last;

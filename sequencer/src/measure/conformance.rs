@@ -1,6 +1,6 @@
 use crate::units::LeakRate;
 
-use super::figure::Figure;
+use super::leak_estimate::LeakEstimate;
 
 /// The standard normal distribution function, `Φ(z) = erfc(−z/√2)/2`.
 pub fn normal_cdf(z: f64) -> f64 {
@@ -20,9 +20,9 @@ pub fn conformance_probability(estimate: f64, u: f64, limit: f64) -> f64 {
     }
 }
 
-impl Figure {
+impl LeakEstimate {
     /// The probability that the true leak lies under `limit`.
-    pub fn conforms(&self, limit: LeakRate) -> f64 {
+    pub fn conformance_probability(&self, limit: LeakRate) -> f64 {
         conformance_probability(self.leak.pa_m3_s(), self.budget.combined, limit.pa_m3_s())
     }
 }

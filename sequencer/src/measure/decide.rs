@@ -1,9 +1,9 @@
-use super::figure::Figure;
+use super::leak_estimate::LeakEstimate;
 use super::quantile::student_quantile;
 use super::schedule::Schedule;
 use crate::units::LeakRate;
 
-/// What one look allows to be said.
+/// Decision at one look.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Decision {
@@ -11,36 +11,36 @@ pub enum Decision {
     Tight,
     /// Leak less guard band over the limit.
     Leaking,
-    /// The pressure rises by more than the figure's doubt: the curve does not fit, or something feeds the far side and
-    /// would hide a leak. Not a verdict while the window can still grow.
+    /// The pressure rises by more than the estimate's uncertainty: the curve does not fit, or something feeds the far
+    /// side and would hide a leak. Not a verdict while the window can still grow.
     Rising,
-    /// Not yet.
+    /// No decision yet.
     Open,
 }
 
-/// The share of the limit a proven rise must pass before the window is called spoiled: a rise that could hide a quarter
-/// of the limit (our judgement, no source).
+/// The share of the limit a proven rise must pass before the window is invalid: a rise that could hide a quarter of the
+/// limit (our judgement, no source).
 const RISE_SHARE: f64 = 0.25;
 
-/// No valve leaks inwards against pressure. A leak this many standard uncertainties below nothing says that the curve does
-/// not fit, so it may not clear the valve (our judgement, no source: a tight valve waits for the next look one time in
-/// fifteen, and the false accepts of docs/figures.md rest on it).
+/// No valve leaks inwards against pressure. A leak this many standard uncertainties below zero means that the curve
+/// does not fit, so the valve may not be accepted on it (our judgement, no source: a tight valve waits for the next
+/// look one time in fifteen, and the false accepts of docs/figures.md rest on it).
 pub(super) const PLAUSIBLE: f64 = 1.5;
 
-/// While a standard uncertainty of this share of the limit comes from not knowing the curve, nothing is decided: so far
-/// out, the figure's distribution is no better than the guess that settling gas follows a few exponentials (our
+/// While the uncertainty from the unknown curve is above this share of the limit, nothing is decided: so far out, the
+/// estimate's distribution is no better than the assumption that settling gas follows a few exponentials (our
 /// judgement, no source: without it the plant's false rejects in docs/figures.md more than double).
 const CURVE_SHARE: f64 = 0.3;
 
-/// Compares a figure with the limit, with a guard band on either side: accepted only where the figure plus
-/// `k·u` is under the limit, rejected only where the figure less `k·u` is over it (guarded acceptance and guarded
+/// Compares an estimate with the limit, with a guard band on either side: accepted only where the estimate plus `k·u`
+/// is under the limit, rejected only where the estimate less `k·u` is over it (guarded acceptance and guarded
 /// rejection, JCGM 106:2012 clause 8; ISO 14253-1). `k` is Student's factor for the risk of one look.
-pub fn decide(figure: &Figure, limit: LeakRate, schedule: &Schedule) -> Decision {
-    let u = figure.budget.guard;
-    let leak = figure.leak.pa_m3_s();
-    let accept = student_quantile(schedule.z_accept(), figure.budget.freedom) * u;
-    let reject = student_quantile(schedule.z_reject(), figure.budget.freedom) * u;
-    if figure.budget.curve > CURVE_SHARE * limit.pa_m3_s() {
+pub fn decide(estimate: &LeakEstimate, limit: LeakRate, schedule: &Schedule) -> Decision {
+    let u = estimate.budget.guard;
+    let leak = estimate.leak.pa_m3_s();
+    let accept = student_quantile(schedule.z_accept(), estimate.budget.dof) * u;
+    let reject = student_quantile(schedule.z_reject(), estimate.budget.dof) * u;
+    if estimate.budget.curve > CURVE_SHARE * limit.pa_m3_s() {
         Decision::Open
     } else if -leak - reject > RISE_SHARE * limit.pa_m3_s() {
         Decision::Rising

@@ -1,16 +1,16 @@
 use super::basis::Basis;
-use super::curve::{Curve, Curves};
-use super::fold::{Block, Folded};
+use super::block_means::{Block, BlockedTrace};
+use super::curve_prior::{Curve, CurvePrior};
 use super::gram::{Column, Gram, Point};
-use super::solve::{self, Prior, Solved};
-use crate::limits::{BLOCKS, BLOCKS_MIN, CURVES_MAX, SETTLINGS};
+use super::regression::{self, Posterior, Prior};
+use crate::limits::{BLOCKS, BLOCKS_MIN, CURVES_MAX, EXPONENTIALS};
 
-/// What a fit found, in counts and seconds. Standard uncertainties (`u_…`) allow for correlation between neighbouring
+/// Result of a fit, in counts and seconds. Standard uncertainties (`u_…`) allow for correlation between neighbouring
 /// blocks.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Estimate {
+pub struct SlopeEstimate {
     /// The likeliest curve.
     pub curve: Curve,
     /// Reading of its straight part at the trace's first sample, in counts.
@@ -19,15 +19,15 @@ pub struct Estimate {
     pub u_start: f64,
     /// Slope, in counts a second.
     pub slope: f64,
-    /// Standard uncertainty of the slope from scatter, were the curve known.
+    /// Standard uncertainty of the slope from noise alone, for a known curve.
     pub u_slope: f64,
-    /// What not knowing the curve adds to it: time constants, lesser parts, whether there is a transient at all.
+    /// Added by not knowing the curve: time constants, minor modes, whether there is a transient at all.
     pub u_curve: f64,
-    /// The slope's whole distribution, a normal part for every curve.
-    pub parts: [Part; CURVES_MAX],
-    /// Height of the likeliest curve's transient at the first block held, in counts; 0 for a line.
+    /// The slope's distribution: a mixture with one normal component per curve.
+    pub components: [Component; CURVES_MAX],
+    /// Amplitude of the likeliest curve's transient at the first block held, in counts; 0 for a line.
     pub amplitude: f64,
-    /// Standard uncertainty of the amplitude, were there one time constant and that known.
+    /// Standard uncertainty of the amplitude, for a single known time constant.
     pub u_amplitude: f64,
     /// Correlation of slope and amplitude in the same case; 0 for a line.
     pub correlation: f64,
@@ -35,28 +35,28 @@ pub struct Estimate {
     pub residual_squares: f64,
     /// Residual standard deviation of one sample, in counts.
     pub residual_sd: f64,
-    /// By how much standard uncertainties were stretched for correlated residuals; 1 for none.
-    pub stretch: f64,
-    /// How far the residuals bend like a parabola, in standard errors of white noise.
-    pub bend: f64,
+    /// Factor by which standard uncertainties were widened for correlated residuals; 1 for none.
+    pub autocorrelation_factor: f64,
+    /// Parabolic curvature of the residuals, in standard errors of white noise.
+    pub curvature_z: f64,
     /// Degrees of freedom.
-    pub freedom: f64,
+    pub dof: f64,
     /// Samples used.
     pub samples: u32,
     /// From the first sample to the last, in seconds.
     pub span_s: f64,
 }
 
-/// What one curve says of the slope: a normal distribution, in counts a second.
+/// The slope's distribution given one curve: normal, in counts a second.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Part {
-    /// How likely the readings make the curve; the weights add up to 1.
+pub struct Component {
+    /// Posterior probability of the curve; the weights add up to 1.
     pub weight: f64,
-    /// Its slope less the estimate's.
-    pub off: f64,
-    /// Standard uncertainty of its slope, correlation between neighbouring blocks allowed for.
+    /// Its slope minus the estimate's.
+    pub offset: f64,
+    /// Standard uncertainty of its slope, allowing for correlation between neighbouring blocks.
     pub u: f64,
 }
 
@@ -68,62 +68,62 @@ pub struct Compensation {
     pub first_absolute_counts: f64,
     /// Kelvin at a thermometer reading of zero.
     pub kelvin_at_zero: f64,
-    /// Kelvin a thermometer count.
+    /// Kelvin per thermometer count.
     pub kelvin_per_count: f64,
 }
 
-/// Where a fit stands.
+/// Progress of a fit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Stage {
     /// Nothing done yet.
     Begin,
     /// Sums over the blocks.
-    Gather,
-    /// Every curve once, with the noise that neighbouring samples show, for the likeliest.
-    Sketch,
-    /// That one's residuals.
-    Check,
-    /// What they say of the scatter.
-    Spread,
-    /// Every curve again, with that scatter.
-    Solve,
+    Accumulate,
+    /// Every curve once, with the noise from neighbouring samples, to find the likeliest.
+    FirstPass,
+    /// Residuals of the likeliest curve.
+    Residuals,
+    /// Noise estimate from the residuals.
+    Noise,
+    /// Every curve a second time, with that noise.
+    SecondPass,
     /// The estimate can be taken.
-    Finish,
+    Done,
 }
 
 /// A least-squares fit that works through the blocks of a trace a few at a time, so that no single poll is long.
 ///
-/// The curve is a line and a transient that is a sum of settling exponentials: no settling gas follows just one, for
-/// wall, seats and cavity each have their own time. One of them is the greater part. Its time constant is not taken as
-/// exact: ln τ may be off by δ, which to first order adds `c·t·exp(−t/τ)` with `c = a·δ/τ` to the curve, and c is held to
-/// zero by what is known of τ beforehand. The others are held to zero by their being the lesser part. Both are normal
-/// priors in a Bayesian linear regression (`solve.rs`).
+/// The curve is a line and a transient that is a sum of exponential modes: no settling gas follows just one, for wall,
+/// seats and cavity each have their own time. One of them is the dominant mode. Its time constant is not taken as
+/// exact: ln τ may be off by δ, which to first order adds `c·t·exp(−t/τ)` with `c = a·δ/τ` to the curve, and c is held
+/// near zero by the prior on τ. The others are held near zero as minor modes. Both are normal priors in a Bayesian
+/// linear regression (`regression.rs`).
 ///
-/// Which is the greater part, or whether there is a transient at all, is not known either: each of a grid of time
-/// constants over the bounds is it in turn, each standing for its cell of the grid, beside a plain line. The results are
-/// averaged, weighted by how likely the readings make them (Bayesian model averaging: Hoeting, Madigan, Raftery &
-/// Volinsky, *Statistical Science* 14, 1999, from memory): `exp(−RSS/2s²)`, times the factor by which the readings narrow
-/// the priors, times `1/√N` for the amplitude a line does not have (BIC). All this is done twice: first each curve takes the
-/// transient's height from itself; then all take the mean of those heights, so that none that is unlikely may suppose a
-/// huge one, and the scatter of the residuals. What the curves say is kept apart in
-/// [`Estimate::parts`]: together they are no normal distribution while the window is as short as the settling.
+/// Which mode is dominant, or whether there is a transient at all, is not known either: each of a grid of time
+/// constants over the bounds is dominant in turn, each for its cell of the grid, beside a plain line. The results are
+/// averaged, weighted by their posterior probability (Bayesian model averaging: Hoeting, Madigan, Raftery & Volinsky,
+/// *Statistical Science* 14, 1999, from memory): `exp(−RSS/2s²)`, times the factor by which the readings narrow the
+/// priors, times `1/√N` for the amplitude a line does not have (BIC). All this is done twice: first each curve takes
+/// the transient's height from itself; then all take the mean of those heights, so that no unlikely curve may assume a
+/// huge one, and the noise of the residuals. The components are kept separate in [`SlopeEstimate::components`]: the
+/// mixture is not normal while the window is as short as the settling.
 ///
-/// The trace may grow meanwhile: the fit keeps to the samples it began with, and begins again if the trace is folded
-/// under it.
+/// The trace may grow meanwhile: the fit keeps to the samples it began with, and restarts if the trace is halved
+/// meanwhile.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Fit {
-    curves: Curves,
+    curves: CurvePrior,
     compensation: Option<Compensation>,
-    waited_s: f64,
+    since_isolation_s: f64,
     stage: Stage,
     basis: Basis,
     gram: Gram,
-    /// Curve in work: a settling as the greater part, or after the last of them the line.
+    /// Current curve: one exponential as the dominant mode, or after the last of them the line.
     curve: usize,
-    found: [Found; CURVES_MAX],
+    fits: [CurveFit; CURVES_MAX],
     /// The likeliest so far.
-    best: Option<(usize, Solved)>,
-    means: Means,
+    best: Option<(usize, Posterior)>,
+    means: WeightedMeans,
     /// Next block.
     index: usize,
     shift: u8,
@@ -138,111 +138,112 @@ pub struct Fit {
     mean_y: f64,
     /// Standard deviation of ln τ inside a cell of the grid.
     u_cell: f64,
-    /// What is left of each settling by the first block, of a transient of height 1 that began with the valve shut.
-    remaining: [f64; SETTLINGS],
-    /// Height of the transient as it began, in counts, once the likeliest curve has been found.
+    /// Fraction of each exponential that remains at the first block, of a transient of height 1 that began at
+    /// isolation.
+    remaining: [f64; EXPONENTIALS],
+    /// Height of the transient as it began, in counts, once the likeliest curve is known.
     height: Option<f64>,
-    /// Variance of one sample that the curves are weighed with, in counts².
+    /// Variance of one sample used for the curves' weights, in counts².
     variance: f64,
-    left: Left,
-    spread: Spread,
+    residuals: ResidualSums,
+    noise: NoiseEstimate,
 }
 
-/// What is kept of every curve.
+/// Result for one curve.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Found {
+struct CurveFit {
     /// Logarithm of its weight; minus infinity for a curve that cannot be used.
-    likely: f64,
+    log_weight: f64,
     slope: f64,
     /// Variance of the slope over that of a sample.
     variance: f64,
 }
 
-impl Found {
-    const NONE: Self = Self { likely: f64::NEG_INFINITY, slope: 0.0, variance: 0.0 };
+impl CurveFit {
+    const NONE: Self = Self { log_weight: f64::NEG_INFINITY, slope: 0.0, variance: 0.0 };
 }
 
-/// Sums over the curves, by how likely each is against the likeliest.
+/// Sums over the curves, weighted relative to the likeliest.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Means {
+struct WeightedMeans {
     weight: f64,
-    /// Of the slope's variance over that of a sample, were the curve known.
-    known: f64,
+    /// Of the slope's variance over that of a sample, given the curve.
+    slope_variance: f64,
     /// Of the transient's height.
     height: f64,
 }
 
-impl Means {
-    const NONE: Self = Self { weight: 0.0, known: 0.0, height: 0.0 };
+impl WeightedMeans {
+    const NONE: Self = Self { weight: 0.0, slope_variance: 0.0, height: 0.0 };
 }
 
 /// Sums over residuals.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Left {
-    /// Of the curve they are taken from.
+struct ResidualSums {
+    /// Level of the curve.
     level: f64,
     squares: f64,
     products: f64,
-    plain: f64,
+    block_squares: f64,
     steps: f64,
     last: f64,
-    bend: f64,
-    bend_squares: f64,
+    curvature: f64,
+    curvature_squares: f64,
 }
 
-impl Left {
+impl ResidualSums {
     const NONE: Self = Self {
         level: 0.0,
         squares: 0.0,
         products: 0.0,
-        plain: 0.0,
+        block_squares: 0.0,
         steps: 0.0,
         last: 0.0,
-        bend: 0.0,
-        bend_squares: 0.0,
+        curvature: 0.0,
+        curvature_squares: 0.0,
     };
 }
 
-/// What the residuals say of the scatter.
+/// Noise estimate from the residuals.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Spread {
+struct NoiseEstimate {
     variance: f64,
-    stretch: f64,
-    freedom: f64,
-    bend: f64,
+    factor: f64,
+    dof: f64,
+    curvature_z: f64,
 }
 
-impl Spread {
-    const NONE: Self = Self { variance: 0.0, stretch: 0.0, freedom: 0.0, bend: 0.0 };
+impl NoiseEstimate {
+    const NONE: Self = Self { variance: 0.0, factor: 0.0, dof: 0.0, curvature_z: 0.0 };
 }
 
 const US_PER_S: f64 = 1e6;
 
-/// Standard deviation of all lesser parts of a transient together over the whole, as it began (our judgement, no source;
-/// the coverage it gives on plants with several time constants is measured in docs/figures.md).
-pub(super) const LESSER: f64 = 0.1;
+/// Standard deviation of all minor modes together, relative to the whole transient at isolation (our judgement, no
+/// source; the coverage it gives on plants with several time constants is measured in docs/figures.md).
+pub(super) const MINOR_SD: f64 = 0.1;
 
-/// How likely it is, before the readings, that a calibrated time constant is not that of the greater part: the far side
-/// was drier, the seats newer, the bench warmer than in the blank run (our judgement, no source; measured as above).
+/// Prior probability that a calibrated time constant is not that of the dominant mode: the far side was drier, the
+/// seats newer, the bench warmer than in the blank run (our judgement, no source; measured as above).
 const UNCALIBRATED: f64 = 0.2;
 
-/// Variance of a uniform distribution of width 1 (JCGM 100:2008, 4.3.7): of a converter's step, and of a cell.
+/// Variance of a uniform distribution of width 1 (JCGM 100:2008, 4.3.7): of a quantisation step, and of a grid cell.
 const UNIFORM: f64 = 1.0 / 12.0;
 
 impl Fit {
-    /// No fit yet: [`Fit::begin`] makes it one. Apart from it so that a fit is set up where it is to stay, and never on a
-    /// small stack.
+    /// No fit yet: [`Fit::begin`] makes it one. Separate, so that a fit is initialised in place and never on a small
+    /// stack.
     pub const NONE: Self = Self {
-        curves: Curves::Line,
+        curves: CurvePrior::Line,
         compensation: None,
-        waited_s: 0.0,
+        since_isolation_s: 0.0,
         stage: Stage::Begin,
         basis: Basis::NONE,
         gram: Gram::EMPTY,
         curve: 0,
-        found: [Found::NONE; CURVES_MAX],
+        fits: [CurveFit::NONE; CURVES_MAX],
         best: None,
-        means: Means::NONE,
+        means: WeightedMeans::NONE,
         index: 0,
         shift: 0,
         full: 0,
@@ -253,30 +254,37 @@ impl Fit {
         mean_t: 0.0,
         mean_y: 0.0,
         u_cell: 0.0,
-        remaining: [1.0; SETTLINGS],
+        remaining: [1.0; EXPONENTIALS],
         height: None,
         variance: 0.0,
-        left: Left::NONE,
-        spread: Spread::NONE,
+        residuals: ResidualSums::NONE,
+        noise: NoiseEstimate::NONE,
     };
 
-    /// Begins a fit of what the trace holds now. The trace's first sample came `waited_s` seconds after the valve was shut,
-    /// which is when transients begin: a fast one may be over, and a slow one, small as it was, the greater by now.
-    pub fn begin(&mut self, curves: Curves, compensation: Option<Compensation>, waited_s: f64, trace: &Folded) {
+    /// Begins a fit of what the trace holds now. The trace's first sample came `since_isolation_s` seconds after the
+    /// valve was shut, which is when transients begin: a fast one may be over, and a slow one, small at first, dominant
+    /// by now.
+    pub fn begin(
+        &mut self,
+        curves: CurvePrior,
+        compensation: Option<Compensation>,
+        since_isolation_s: f64,
+        trace: &BlockedTrace,
+    ) {
         self.curves = curves;
         self.compensation = compensation;
-        self.waited_s = waited_s;
+        self.since_isolation_s = since_isolation_s;
         self.restart(trace);
     }
 
-    /// Begins, or begins again, with what the trace holds now.
-    fn restart(&mut self, trace: &Folded) {
+    /// Begins or restarts with what the trace holds now.
+    fn restart(&mut self, trace: &BlockedTrace) {
         let noise = trace.noise_variance();
         self.stage = Stage::Begin;
         self.gram = Gram::EMPTY;
         self.curve = 0;
         self.best = None;
-        self.means = Means::NONE;
+        self.means = WeightedMeans::NONE;
         self.index = 0;
         self.shift = trace.shift;
         self.full = trace.full();
@@ -290,12 +298,12 @@ impl Fit {
         self.first_kelvin = None;
         self.height = None;
         self.variance = if noise > UNIFORM { noise } else { UNIFORM };
-        self.left = Left::NONE;
+        self.residuals = ResidualSums::NONE;
     }
 
-    /// Does one bounded piece of work, over at most `most` blocks. True when there is nothing left to do but to take the
+    /// Does one bounded unit of work, over at most `most` blocks. True when there is nothing left to do but to take the
     /// [`Fit::estimate`].
-    pub fn advance(&mut self, trace: &Folded, most: usize) -> bool {
+    pub fn advance(&mut self, trace: &BlockedTrace, most: usize) -> bool {
         if trace.shift != self.shift {
             self.restart(trace);
         }
@@ -304,46 +312,46 @@ impl Fit {
                 if self.blocks() < BLOCKS_MIN {
                     return true;
                 }
-                self.lay_out();
-                self.stage = Stage::Gather;
+                self.set_up_basis();
+                self.stage = Stage::Accumulate;
             }
-            Stage::Gather => {
-                if self.visit(trace, most, Self::gather) {
+            Stage::Accumulate => {
+                if self.visit(trace, most, Self::accumulate) {
                     self.gram.close();
-                    self.stage = Stage::Sketch;
+                    self.stage = Stage::FirstPass;
                 }
             }
-            Stage::Sketch => {
+            Stage::FirstPass => {
                 if self.next_curve() {
-                    self.left.level = self.level();
-                    self.stage = Stage::Check;
+                    self.residuals.level = self.level();
+                    self.stage = Stage::Residuals;
                 }
             }
-            Stage::Check => {
+            Stage::Residuals => {
                 if self.best.is_none() {
                     return true;
                 }
-                if self.visit(trace, most, Self::check) {
-                    self.stage = Stage::Spread;
+                if self.visit(trace, most, Self::add_residuals) {
+                    self.stage = Stage::Noise;
                 }
             }
-            Stage::Spread => {
-                let measured = self.measure_spread();
+            Stage::Noise => {
+                let measured = self.estimate_noise();
                 self.best = None;
                 if !measured {
                     return true;
                 }
                 let height = self.means.height / self.means.weight;
                 self.height = (height > 0.0).then_some(height);
-                self.means = Means::NONE;
-                self.stage = Stage::Solve;
+                self.means = WeightedMeans::NONE;
+                self.stage = Stage::SecondPass;
             }
-            Stage::Solve => {
+            Stage::SecondPass => {
                 if self.next_curve() {
-                    self.stage = Stage::Finish;
+                    self.stage = Stage::Done;
                 }
             }
-            Stage::Finish => return true,
+            Stage::Done => return true,
         }
         false
     }
@@ -355,20 +363,20 @@ impl Fit {
 
     /// The exponentials, over blocks of this length.
     #[inline(never)]
-    fn lay_out(&mut self) {
+    fn set_up_basis(&mut self) {
         let samples = f64::from(1u32 << self.shift);
         let block_s = samples * f64::from(self.span_us) / (f64::from(self.samples) - 1.0) / US_PER_S;
         self.basis = Basis::new(self.curves.taus(), block_s, samples);
         let count = self.basis.count();
         self.u_cell = match self.curves {
-            Curves::Line | Curves::Exact { .. } => 0.0,
-            Curves::Calibrated { lesser, .. } => libm::sqrt(UNIFORM) * lesser.cell(count - 1),
-            Curves::Profiled(band) => libm::sqrt(UNIFORM) * band.cell(count),
+            CurvePrior::Line | CurvePrior::Exact { .. } => 0.0,
+            CurvePrior::Calibrated { minor, .. } => libm::sqrt(UNIFORM) * minor.cell(count - 1),
+            CurvePrior::Profiled(range) => libm::sqrt(UNIFORM) * range.cell(count),
         };
     }
 
-    /// Runs `work` over the next few blocks; true when all are done. Rewinds for the next pass.
-    fn visit(&mut self, trace: &Folded, most: usize, work: fn(&mut Self, &Point)) -> bool {
+    /// Calls `add` for the next few blocks; true when all are done. Rewinds for the next pass.
+    fn visit(&mut self, trace: &BlockedTrace, most: usize, add: fn(&mut Self, &Point)) -> bool {
         for _ in 0..most {
             if self.index >= self.blocks() {
                 break;
@@ -379,7 +387,7 @@ impl Fit {
                 let t = block.t as f64 / n / US_PER_S;
                 let y = self.reading(&block, n) - self.mean_y;
                 let e = self.basis.at(t);
-                work(self, &Point { n, t: t - self.mean_t, y, e });
+                add(self, &Point { n, t: t - self.mean_t, y, e });
             }
             self.index += 1;
         }
@@ -400,225 +408,230 @@ impl Fit {
         y + (y + c.first_absolute_counts) * (first / kelvin - 1.0)
     }
 
-    fn gather(&mut self, p: &Point) {
+    fn accumulate(&mut self, p: &Point) {
         self.gram.add(p, self.basis.count());
     }
 
     /// Fits one curve; true after the last.
     fn next_curve(&mut self) -> bool {
         let curve = self.curve;
-        let settlings = self.basis.count();
-        if curve == 0 && self.stage == Stage::Sketch {
-            self.remaining = self.remains();
+        let exponentials = self.basis.count();
+        if curve == 0 && self.stage == Stage::FirstPass {
+            self.remaining = self.remaining_fractions();
         }
-        let solved = if curve < settlings {
-            solve::transient(&self.gram, &self.prior(curve), self.variance)
+        let posterior = if curve < exponentials {
+            regression::transient(&self.gram, &self.prior(curve), self.variance)
         } else {
-            solve::line(&self.gram)
+            regression::line(&self.gram)
         };
-        let mut found = Found::NONE;
-        if let Some(solved) = solved {
-            let prior = self.weight_before(curve);
-            found = Found {
-                likely: 0.5 * libm::log(prior * prior * solved.narrowed) - 0.5 * solved.squares / self.variance,
-                slope: solved.slope,
-                variance: solved.slope_variance,
+        let mut result = CurveFit::NONE;
+        if let Some(posterior) = posterior {
+            let prior = self.prior_weight(curve);
+            result = CurveFit {
+                log_weight: 0.5 * libm::log(prior * prior * posterior.bayes_factor)
+                    - 0.5 * posterior.squares / self.variance,
+                slope: posterior.slope,
+                variance: posterior.slope_variance,
             };
-            self.weigh(curve, found, solved);
+            self.average_in(curve, result, posterior);
         }
-        if let Some(slot) = self.found.get_mut(curve) {
-            *slot = found;
+        if let Some(slot) = self.fits.get_mut(curve) {
+            *slot = result;
         }
-        let last = curve >= settlings;
+        let last = curve >= exponentials;
         self.curve = if last { 0 } else { curve + 1 };
         last
     }
 
-    /// Takes a curve into the means over the curves, and as the likeliest where it is.
-    fn weigh(&mut self, curve: usize, found: Found, solved: Solved) {
-        // A weight of nothing, as a line's beside an exact time constant, is better than none.
-        let before = self.best.map(|(best, _)| self.found_at(best).likely);
-        let apart = before.map_or(0.0, |before| found.likely - before);
-        let better = before.is_none() || apart > 0.0;
-        let weight = if better { 1.0 } else { libm::exp(apart) };
+    /// Adds a curve to the means over the curves, and keeps it if it is the likeliest so far.
+    fn average_in(&mut self, curve: usize, result: CurveFit, posterior: Posterior) {
+        // A zero weight, as a line's beside an exact time constant, is better than no curve.
+        let before = self.best.map(|(best, _)| self.fit_at(best).log_weight);
+        let log_ratio = before.map_or(0.0, |before| result.log_weight - before);
+        let better = before.is_none() || log_ratio > 0.0;
+        let weight = if better { 1.0 } else { libm::exp(log_ratio) };
         if better {
-            // What was weighed so far was weighed against one less likely.
-            let fade = if before.is_some() { libm::exp(-apart) } else { 0.0 };
-            self.means = Means {
+            // Earlier weights were relative to a less likely curve.
+            let fade = if before.is_some() { libm::exp(-log_ratio) } else { 0.0 };
+            self.means = WeightedMeans {
                 weight: self.means.weight * fade,
-                known: self.means.known * fade,
+                slope_variance: self.means.slope_variance * fade,
                 height: self.means.height * fade,
             };
-            self.best = Some((curve, solved));
+            self.best = Some((curve, posterior));
         }
-        // A line says nothing of how high a transient would be, which is what the first fits are for.
-        let says = if self.stage == Stage::Sketch && curve >= self.basis.count() { 0.0 } else { weight };
-        self.means.weight += says;
-        self.means.known += says * solved.plain.bb;
-        self.means.height += says * solved.height;
+        // A line gives no height of a transient, which is what the first pass is for.
+        let share = if self.stage == Stage::FirstPass && curve >= self.basis.count() { 0.0 } else { weight };
+        self.means.weight += share;
+        self.means.slope_variance += share * posterior.ols.bb;
+        self.means.height += share * posterior.height;
     }
 
-    fn found_at(&self, curve: usize) -> Found {
-        self.found.get(curve).copied().unwrap_or(Found::NONE)
+    fn fit_at(&self, curve: usize) -> CurveFit {
+        self.fits.get(curve).copied().unwrap_or(CurveFit::NONE)
     }
 
-    /// What is known beforehand of the curve whose greater part is this settling.
-    fn prior(&self, greater: usize) -> Prior {
+    /// Prior of the curve whose dominant mode is this exponential.
+    fn prior(&self, dominant: usize) -> Prior {
         let count = self.basis.count();
         let (u_ln_tau, others) = match self.curves {
-            Curves::Line | Curves::Exact { .. } => (0.0, 0.0),
-            Curves::Calibrated { u_rel, .. } if greater == 0 => (u_rel, LESSER),
-            Curves::Calibrated { .. } | Curves::Profiled(_) => (self.u_cell, LESSER),
+            CurvePrior::Line | CurvePrior::Exact { .. } => (0.0, 0.0),
+            CurvePrior::Calibrated { u_rel, .. } if dominant == 0 => (u_rel, MINOR_SD),
+            CurvePrior::Calibrated { .. } | CurvePrior::Profiled(_) => (self.u_cell, MINOR_SD),
         };
-        let lesser = if count > 1 { others / libm::sqrt((count - 1) as f64) } else { 0.0 };
-        // Where all is exact but the amplitude, this is plain least squares.
+        let minor = if count > 1 { others / libm::sqrt((count - 1) as f64) } else { 0.0 };
+        // Where only the amplitude is unknown, this is plain least squares.
         let height = self.height.filter(|_| count > 1);
-        let u_shift = self.basis.tau(greater).map_or(0.0, |tau_s| u_ln_tau / tau_s);
-        Prior { greater, count, u_shift, lesser, left: self.remaining, height }
+        let u_shift = self.basis.tau(dominant).map_or(0.0, |tau_s| u_ln_tau / tau_s);
+        Prior { dominant, count, u_shift, minor, remaining: self.remaining, height }
     }
 
     /// [`Fit::remaining`], once the first block has been visited.
-    fn remains(&self) -> [f64; SETTLINGS] {
-        let mut left = [1.0; SETTLINGS];
-        for (k, left) in left.iter_mut().enumerate() {
+    fn remaining_fractions(&self) -> [f64; EXPONENTIALS] {
+        let mut remaining = [1.0; EXPONENTIALS];
+        for (k, fraction) in remaining.iter_mut().enumerate() {
             if let Some(tau_s) = self.basis.tau(k) {
-                *left = libm::exp(-(self.waited_s + self.basis.first_s()) / tau_s);
+                *fraction = libm::exp(-(self.since_isolation_s + self.basis.first_s()) / tau_s);
             }
         }
-        left
+        remaining
     }
 
-    /// How likely a curve is before the readings, and what the amplitude it has and a line has not costs it.
-    fn weight_before(&self, curve: usize) -> f64 {
-        let settlings = self.basis.count();
-        let is_line = curve >= settlings;
+    /// Prior probability of a curve, with the penalty for the amplitude that a line does not have.
+    fn prior_weight(&self, curve: usize) -> f64 {
+        let exponentials = self.basis.count();
+        let is_line = curve >= exponentials;
         let of_grid = |size: usize| 0.5 / (size as f64 * libm::sqrt(self.blocks() as f64));
         match self.curves {
-            Curves::Line => 1.0,
-            // There is a transient: the line is only for where it cannot be told from one.
-            Curves::Exact { .. } => {
+            CurvePrior::Line => 1.0,
+            // There is a transient: the line serves only where it cannot be distinguished from one.
+            CurvePrior::Exact { .. } => {
                 if is_line {
                     0.0
                 } else {
                     1.0
                 }
             }
-            Curves::Calibrated { .. } if curve == 0 => 1.0 - UNCALIBRATED,
-            Curves::Calibrated { .. } => UNCALIBRATED * if is_line { 0.5 } else { of_grid(settlings - 1) },
-            Curves::Profiled(_) => {
+            CurvePrior::Calibrated { .. } if curve == 0 => 1.0 - UNCALIBRATED,
+            CurvePrior::Calibrated { .. } => UNCALIBRATED * if is_line { 0.5 } else { of_grid(exponentials - 1) },
+            CurvePrior::Profiled(_) => {
                 if is_line {
                     0.5
                 } else {
-                    of_grid(settlings)
+                    of_grid(exponentials)
                 }
             }
         }
     }
 
-    /// Where the likeliest curve's straight part lies at the trace's mean time, in counts above the mean reading.
+    /// Value of the likeliest curve's straight part at the trace's mean time, in counts above the mean reading.
     fn level(&self) -> f64 {
-        let Some((greater, s)) = &self.best else { return 0.0 };
+        let Some((dominant, posterior)) = &self.best else { return 0.0 };
         let mut level = self.gram.mean_reading();
-        for (k, amplitude) in s.amplitudes.iter().enumerate().take(self.basis.count()) {
-            level -= amplitude * self.gram.mean(Column::Settling(k));
+        for (k, amplitude) in posterior.amplitudes.iter().enumerate().take(self.basis.count()) {
+            level -= amplitude * self.gram.mean(Column::Exponential(k));
         }
-        level - s.shift * self.gram.mean(Column::Shift(*greater))
+        level - posterior.shift * self.gram.mean(Column::Shift(*dominant))
     }
 
-    fn check(&mut self, p: &Point) {
-        let Some((greater, s)) = &self.best else { return };
-        let mut r = p.y - self.left.level - s.slope * p.t;
-        for (amplitude, e) in s.amplitudes.iter().zip(&p.e).take(self.basis.count()) {
+    fn add_residuals(&mut self, p: &Point) {
+        let Some((dominant, posterior)) = &self.best else { return };
+        let mut r = p.y - self.residuals.level - posterior.slope * p.t;
+        for (amplitude, e) in posterior.amplitudes.iter().zip(&p.e).take(self.basis.count()) {
             r -= amplitude * e;
         }
-        r -= s.shift * p.t * p.e.get(*greater).copied().unwrap_or(0.0);
-        // Second Legendre polynomial of the centred times, for as much as it is not yet in the curve.
+        r -= posterior.shift * p.t * p.e.get(*dominant).copied().unwrap_or(0.0);
+        // Second Legendre polynomial of the centred times, as far as it is not yet in the curve.
         let q = p.t * p.t - self.gram.mean_square_time();
-        let left = &mut self.left;
-        left.squares += p.n * r * r;
-        left.plain += r * r;
+        let sums = &mut self.residuals;
+        sums.squares += p.n * r * r;
+        sums.block_squares += r * r;
         if self.index > 0 {
-            left.products += r * left.last;
-            left.steps += (r - left.last) * (r - left.last);
+            sums.products += r * sums.last;
+            sums.steps += (r - sums.last) * (r - sums.last);
         }
-        left.last = r;
-        left.bend += p.n * r * q;
-        left.bend_squares += p.n * q * q;
+        sums.last = r;
+        sums.curvature += p.n * r * q;
+        sums.curvature_squares += p.n * q * q;
     }
 
     #[inline(never)]
-    fn measure_spread(&mut self) -> bool {
+    fn estimate_noise(&mut self) -> bool {
         let Some((_, best)) = self.best else { return false };
-        let parameters = 1.0 + best.freedom;
+        let parameters = 1.0 + best.effective_parameters;
         let blocks = self.blocks() as f64;
         if !(blocks - parameters >= 1.0) {
             return false;
         }
-        let (stretch, freedom) = correlation_stretch(self.left.products, self.left.plain, blocks, parameters);
-        // Scatter from block to block, blind to a bend, times the samples a block holds.
-        let steps = self.left.steps / (2.0 * (blocks - 1.0)) * self.gram.weight() / blocks;
-        let bend_u = libm::sqrt(steps * self.left.bend_squares);
-        let variance = self.left.squares / (blocks - parameters);
-        self.spread =
-            Spread { variance, stretch, freedom, bend: if bend_u > 0.0 { self.left.bend / bend_u } else { 0.0 } };
-        let stretched = variance * stretch * stretch;
-        self.variance = if stretched > VARIANCE_MIN { stretched } else { VARIANCE_MIN };
+        let (factor, dof) =
+            autocorrelation_factor(self.residuals.products, self.residuals.block_squares, blocks, parameters);
+        // Noise from block to block, insensitive to curvature, times the samples per block.
+        let steps = self.residuals.steps / (2.0 * (blocks - 1.0)) * self.gram.weight() / blocks;
+        let curvature_u = libm::sqrt(steps * self.residuals.curvature_squares);
+        let variance = self.residuals.squares / (blocks - parameters);
+        self.noise = NoiseEstimate {
+            variance,
+            factor,
+            dof,
+            curvature_z: if curvature_u > 0.0 { self.residuals.curvature / curvature_u } else { 0.0 },
+        };
+        let widened = variance * factor * factor;
+        self.variance = if widened > VARIANCE_MIN { widened } else { VARIANCE_MIN };
         true
     }
 
-    /// What the finished fit found; `None` if the trace cannot carry one (too few blocks, or no spread of times).
+    /// Result of the finished fit; `None` if the trace does not allow one (too few blocks, or no range of times).
     #[inline(never)]
-    pub fn estimate(&self) -> Option<Estimate> {
-        let (best, solved) = self.best?;
-        let Spread { variance, stretch, freedom, bend } = self.spread;
-        let most = self.found_at(best).likely;
-        let mut parts = [Part::default(); CURVES_MAX];
-        let (mut whole, mut slope) = (0.0, 0.0);
-        for (i, (part, found)) in parts.iter_mut().zip(&self.found).enumerate().take(self.basis.count() + 1) {
+    pub fn estimate(&self) -> Option<SlopeEstimate> {
+        let (best, posterior) = self.best?;
+        let NoiseEstimate { variance, factor, dof, curvature_z } = self.noise;
+        let most = self.fit_at(best).log_weight;
+        let mut components = [Component::default(); CURVES_MAX];
+        let (mut total, mut slope) = (0.0, 0.0);
+        for (i, (component, result)) in components.iter_mut().zip(&self.fits).enumerate().take(self.basis.count() + 1) {
             // The best has weight 1 even where its logarithm is not a number.
-            let weight = if i == best { 1.0 } else { libm::exp(found.likely - most) };
+            let weight = if i == best { 1.0 } else { libm::exp(result.log_weight - most) };
             if weight > WEIGHT_MIN {
-                let u = stretch * libm::sqrt(variance * found.variance);
-                *part = Part { weight, off: found.slope, u };
-                whole += weight;
-                slope += weight * found.slope;
+                let u = factor * libm::sqrt(variance * result.variance);
+                *component = Component { weight, offset: result.slope, u };
+                total += weight;
+                slope += weight * result.slope;
             }
         }
-        slope /= whole;
+        slope /= total;
         let mut squares = 0.0;
-        for part in &mut parts {
-            part.weight /= whole;
-            part.off = if part.weight > 0.0 { part.off - slope } else { 0.0 };
-            squares += part.weight * (part.u * part.u + part.off * part.off);
+        for component in &mut components {
+            component.weight /= total;
+            component.offset = if component.weight > 0.0 { component.offset - slope } else { 0.0 };
+            squares += component.weight * (component.u * component.u + component.offset * component.offset);
         }
-        let known = stretch * stretch * variance * self.means.known / self.means.weight;
+        let given_curve = factor * factor * variance * self.means.slope_variance / self.means.weight;
         let curve = self.basis.tau(best).map_or(Curve::Line, |tau_s| Curve::Transient { tau_s });
-        let plain = &solved.plain;
-        let start = self.mean_y + self.level() - solved.slope * self.mean_t;
-        let mut amplitude = solved.amplitudes.iter().sum::<f64>();
+        let ols = &posterior.ols;
+        let start = self.mean_y + self.level() - posterior.slope * self.mean_t;
+        let mut amplitude = posterior.amplitudes.iter().sum::<f64>();
         let (dt, mut de) = (-self.mean_t, 0.0);
         if best < self.basis.count() {
-            amplitude += solved.shift * (self.basis.first_s() - self.mean_t);
-            de = -self.gram.mean(Column::Settling(best));
+            amplitude += posterior.shift * (self.basis.first_s() - self.mean_t);
+            de = -self.gram.mean(Column::Exponential(best));
         }
-        let spread_start =
-            1.0 / self.gram.weight() + dt * dt * plain.bb + 2.0 * dt * de * plain.ba + de * de * plain.aa;
-        Some(Estimate {
+        let start_variance = 1.0 / self.gram.weight() + dt * dt * ols.bb + 2.0 * dt * de * ols.ba + de * de * ols.aa;
+        Some(SlopeEstimate {
             curve,
             start,
-            u_start: libm::sqrt(variance * spread_start),
+            u_start: libm::sqrt(variance * start_variance),
             slope,
-            u_slope: libm::sqrt(known),
-            u_curve: if squares > known { libm::sqrt(squares - known) } else { 0.0 },
-            parts,
+            u_slope: libm::sqrt(given_curve),
+            u_curve: if squares > given_curve { libm::sqrt(squares - given_curve) } else { 0.0 },
+            components,
             amplitude,
-            u_amplitude: stretch * libm::sqrt(variance * plain.aa),
-            correlation: if plain.aa > 0.0 { plain.ba / libm::sqrt(plain.bb * plain.aa) } else { 0.0 },
-            residual_squares: self.left.squares,
+            u_amplitude: factor * libm::sqrt(variance * ols.aa),
+            correlation: if ols.aa > 0.0 { ols.ba / libm::sqrt(ols.bb * ols.aa) } else { 0.0 },
+            residual_squares: self.residuals.squares,
             residual_sd: libm::sqrt(variance),
-            stretch,
-            bend,
-            freedom,
+            autocorrelation_factor: factor,
+            curvature_z,
+            dof,
             samples: self.samples,
             span_s: f64::from(self.span_us) / US_PER_S,
         })
@@ -628,34 +641,39 @@ impl Fit {
 /// Curves less likely than this, against the likeliest, do not count.
 const WEIGHT_MIN: f64 = 1e-9;
 
-/// Least variance of a sample, in counts²: a trace without any scatter is no reason to divide by nothing.
+/// Least variance of a sample, in counts²: a trace without any noise must not cause a division by zero.
 const VARIANCE_MIN: f64 = 1e-12;
 
-/// How far neighbouring residuals that lean the same way stretch a standard uncertainty, and the degrees of freedom
-/// left. For residuals following a first-order autoregression with coefficient ρ the variance of a mean or slope over
-/// many points grows by `(1 + ρ)/(1 − ρ)` and the points count for that much fewer (Box, Jenkins & Reinsel, *Time
-/// Series Analysis*, ch. 2 and 7, from memory). ρ is the lag-one autocorrelation with the fit's own pull, about
-/// `−parameters/blocks`, taken off; it counts from one standard error, `1/√blocks` (Bartlett), upwards, so that white
-/// noise is seldom stretched.
-fn correlation_stretch(products: f64, squares: f64, blocks: f64, parameters: f64) -> (f64, f64) {
-    let freedom = blocks - parameters;
+/// Factor by which positively correlated residuals widen a standard uncertainty, and the remaining degrees of freedom.
+/// For residuals following a first-order autoregression with coefficient ρ the variance of a mean or slope over many
+/// points grows by `(1 + ρ)/(1 − ρ)` and the points count for that much fewer (Box, Jenkins & Reinsel, *Time Series
+/// Analysis*, ch. 2 and 7, from memory). ρ is the lag-one autocorrelation corrected for the fit's own bias, about
+/// `−parameters/blocks`; it is applied from one standard error, `1/√blocks` (Bartlett), upwards, so that white noise is
+/// seldom widened.
+fn autocorrelation_factor(products: f64, squares: f64, blocks: f64, parameters: f64) -> (f64, f64) {
+    let dof = blocks - parameters;
     if !(squares > 0.0) {
-        return (1.0, freedom);
+        return (1.0, dof);
     }
     let rho = products / squares + parameters / blocks;
     if !(rho * rho * blocks > 1.0) || rho < 0.0 {
-        return (1.0, freedom);
+        return (1.0, dof);
     }
     let rho = if rho > 0.95 { 0.95 } else { rho };
     let growth = (1.0 + rho) / (1.0 - rho);
-    let left = freedom / growth;
-    (libm::sqrt(growth), if left < 2.0 { 2.0 } else { left })
+    let reduced = dof / growth;
+    (libm::sqrt(growth), if reduced < 2.0 { 2.0 } else { reduced })
 }
 
-/// Runs a fit to its end at once: for a host, which has no short poll to keep.
-pub fn fit(curves: Curves, compensation: Option<Compensation>, waited_s: f64, trace: &Folded) -> Option<Estimate> {
+/// Runs a fit to its end at once: for a host, which has no poll deadline.
+pub fn fit(
+    curves: CurvePrior,
+    compensation: Option<Compensation>,
+    since_isolation_s: f64,
+    trace: &BlockedTrace,
+) -> Option<SlopeEstimate> {
     let mut fit = Fit::NONE;
-    fit.begin(curves, compensation, waited_s, trace);
+    fit.begin(curves, compensation, since_isolation_s, trace);
     loop {
         if fit.advance(trace, BLOCKS + 1) {
             return fit.estimate();

@@ -1,18 +1,19 @@
-use crate::limits::SETTLINGS;
+use crate::limits::EXPONENTIALS;
 
-/// One block as the fit sees it: samples in it, its mean time and reading about the trace's means, and its exponentials.
+/// One block as used by the fit: samples in it, its mean time and reading about the trace's means, and its
+/// exponentials.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Point {
     pub(super) n: f64,
     pub(super) t: f64,
     pub(super) y: f64,
-    pub(super) e: [f64; SETTLINGS],
+    pub(super) e: [f64; EXPONENTIALS],
 }
 
 /// Pairs of exponentials, each once.
-const PAIRS: usize = SETTLINGS * (SETTLINGS + 1) / 2;
+const PAIRS: usize = EXPONENTIALS * (EXPONENTIALS + 1) / 2;
 
-/// Weighted sums of products over the blocks, from which every curve is fitted: one pass serves all. Named by what is
+/// Weighted sums of products over the blocks, from which every curve is fitted in one pass. Named by what is
 /// multiplied: time t, reading y, exponentials e.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Gram {
@@ -23,12 +24,12 @@ pub(super) struct Gram {
     ty: f64,
     y: f64,
     yy: f64,
-    e: [f64; SETTLINGS],
-    te: [f64; SETTLINGS],
-    tte: [f64; SETTLINGS],
-    ey: [f64; SETTLINGS],
-    tey: [f64; SETTLINGS],
-    ttee: [f64; SETTLINGS],
+    e: [f64; EXPONENTIALS],
+    te: [f64; EXPONENTIALS],
+    tte: [f64; EXPONENTIALS],
+    ey: [f64; EXPONENTIALS],
+    tey: [f64; EXPONENTIALS],
+    ttee: [f64; EXPONENTIALS],
     /// Lower triangles, row by row.
     ee: [f64; PAIRS],
     tee: [f64; PAIRS],
@@ -40,8 +41,8 @@ pub(super) enum Column {
     /// Time.
     Slope,
     /// `e_k = exp(−t/τ_k)`.
-    Settling(usize),
-    /// `t·e_k`: τ times the derivative of `e_k` by ln τ, but for a share of `e_k` itself that the choice of t = 0 decides.
+    Exponential(usize),
+    /// `t·e_k`: τ times the derivative of `e_k` by ln τ, up to a multiple of `e_k` that depends on the choice of t = 0.
     Shift(usize),
 }
 
@@ -53,12 +54,12 @@ impl Gram {
         ty: 0.0,
         y: 0.0,
         yy: 0.0,
-        e: [0.0; SETTLINGS],
-        te: [0.0; SETTLINGS],
-        tte: [0.0; SETTLINGS],
-        ey: [0.0; SETTLINGS],
-        tey: [0.0; SETTLINGS],
-        ttee: [0.0; SETTLINGS],
+        e: [0.0; EXPONENTIALS],
+        te: [0.0; EXPONENTIALS],
+        tte: [0.0; EXPONENTIALS],
+        ey: [0.0; EXPONENTIALS],
+        tey: [0.0; EXPONENTIALS],
+        ttee: [0.0; EXPONENTIALS],
         ee: [0.0; PAIRS],
         tee: [0.0; PAIRS],
     };
@@ -102,28 +103,30 @@ impl Gram {
         self.product_about(a, b, self.mean(b))
     }
 
-    /// The same, for whoever has the mean of the second already.
+    /// The same, given the mean of the second.
     pub(super) fn product_about(&self, a: Column, b: Column, mean: f64) -> f64 {
-        let whole = match (a, b) {
+        let sum = match (a, b) {
             (Column::Slope, Column::Slope) => self.tt,
-            (Column::Slope, Column::Settling(k)) | (Column::Settling(k), Column::Slope) => at(&self.te, k),
+            (Column::Slope, Column::Exponential(k)) | (Column::Exponential(k), Column::Slope) => at(&self.te, k),
             (Column::Slope, Column::Shift(k)) | (Column::Shift(k), Column::Slope) => at(&self.tte, k),
-            (Column::Settling(i), Column::Settling(j)) => pair(&self.ee, i, j),
-            (Column::Shift(i), Column::Settling(j)) | (Column::Settling(j), Column::Shift(i)) => pair(&self.tee, i, j),
-            // No curve has two.
+            (Column::Exponential(i), Column::Exponential(j)) => pair(&self.ee, i, j),
+            (Column::Shift(i), Column::Exponential(j)) | (Column::Exponential(j), Column::Shift(i)) => {
+                pair(&self.tee, i, j)
+            }
+            // No curve has two shifts.
             (Column::Shift(k), Column::Shift(_)) => at(&self.ttee, k),
         };
-        whole - self.sum(a) * mean
+        sum - self.sum(a) * mean
     }
 
     /// Sum of products of a column and the readings, about their means.
     pub(super) fn with_readings(&self, column: Column) -> f64 {
-        let whole = match column {
+        let sum = match column {
             Column::Slope => self.ty,
-            Column::Settling(k) => at(&self.ey, k),
+            Column::Exponential(k) => at(&self.ey, k),
             Column::Shift(k) => at(&self.tey, k),
         };
-        whole - self.sum(column) * self.mean_reading()
+        sum - self.sum(column) * self.mean_reading()
     }
 
     /// Mean square of the times.
@@ -147,17 +150,17 @@ impl Gram {
     fn sum(&self, column: Column) -> f64 {
         match column {
             Column::Slope => 0.0,
-            Column::Settling(k) => at(&self.e, k),
+            Column::Exponential(k) => at(&self.e, k),
             Column::Shift(k) => at(&self.te, k),
         }
     }
 }
 
-fn at(sums: &[f64; SETTLINGS], k: usize) -> f64 {
+fn at(sums: &[f64; EXPONENTIALS], k: usize) -> f64 {
     sums.get(k).copied().unwrap_or(0.0)
 }
 
-fn add(sums: &mut [f64; SETTLINGS], k: usize, value: f64) {
+fn add(sums: &mut [f64; EXPONENTIALS], k: usize, value: f64) {
     if let Some(sum) = sums.get_mut(k) {
         *sum += value;
     }

@@ -1,40 +1,41 @@
-//! From samples to a figure with its uncertainty, and from that to a verdict. Numbers only: nothing here knows of
-//! phases or valves.
+//! From samples to a leak estimate with its uncertainty, and from that to a verdict. Numbers only: nothing here knows
+//! of phases or valves.
 //!
-//! Samples are folded into at most [`crate::limits::BLOCKS`] blocks as they come ([`Folded`]), in integers, so that
-//! nothing is lost to rounding and memory does not grow. A [`Fit`] then works through the blocks a few at a time and
-//! ends in an [`Estimate`]; [`figure`](Figure::new) turns that into a leak with its budget; [`decide`](fn@decide) into a verdict.
+//! Samples are averaged into at most [`crate::limits::BLOCKS`] blocks as they come ([`BlockedTrace`]), in integers, so
+//! that nothing is lost to rounding and memory does not grow. A [`Fit`] then works through the blocks a few at a time
+//! and ends in a [`SlopeEstimate`]; [`LeakEstimate::new`] turns that into a leak with its budget; [`decide`](fn@decide)
+//! into a verdict.
 
 #![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x > 0.0)` is meant: NaN must fail too")]
 
 mod advise;
 mod basis;
+mod block_means;
 mod conformance;
-mod curve;
+mod curve_prior;
 mod decide;
 mod diagnose;
-mod figure;
 mod fit;
-mod fold;
 mod gram;
-mod knock;
+mod interval;
+mod leak_estimate;
 mod predict;
 mod quantile;
+mod regression;
 mod schedule;
-mod solve;
-mod weigh;
+mod step_detector;
 
-pub use advise::{Advice, Remedy, Term, advise};
+pub use advise::{Advice, Contribution, Remedy, advise};
+pub use block_means::BlockedTrace;
 pub use conformance::{conformance_probability, normal_cdf};
-pub use curve::{Band, Curve, Curves};
+pub use curve_prior::{Curve, CurvePrior, TauRange};
 pub use decide::{Decision, decide};
 pub use diagnose::diagnose;
-pub use figure::{Budget, Conditions, Figure};
-pub use fit::{Compensation, Estimate, Fit, Part, fit};
-pub use fold::Folded;
-pub use knock::Knock;
-pub use predict::{Chances, Prediction, Window};
+pub use fit::{Compensation, Component, Fit, SlopeEstimate, fit};
+pub(crate) use interval::BISECTIONS_MAX;
+pub use interval::IntervalSolver;
+pub use leak_estimate::{Budget, Conditions, LeakEstimate};
+pub use predict::{OutcomeProbabilities, Prediction, Window};
 pub use quantile::{normal_quantile, student_quantile};
 pub use schedule::Schedule;
-pub(crate) use weigh::HALVINGS_MAX;
-pub use weigh::Weighing;
+pub use step_detector::StepDetector;

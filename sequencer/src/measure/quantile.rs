@@ -16,23 +16,23 @@ pub fn normal_quantile(p: f64) -> f64 {
     if q < 0.0 { -z } else { z }
 }
 
-/// Student's quantile with `freedom` degrees of freedom, from the normal quantile `z` of the same probability.
+/// Student's quantile with `dof` degrees of freedom, from the normal quantile `z` of the same probability.
 ///
 /// Abramowitz & Stegun, *Handbook of Mathematical Functions*, 26.7.5, the expansion in 1/ν to its fourth term: within
 /// 0.1 % from 8 degrees of freedom up for probabilities to 99.9 %. Only +, × and ÷, so it may run inside a poll.
-pub fn student_quantile(z: f64, freedom: f64) -> f64 {
+pub fn student_quantile(z: f64, dof: f64) -> f64 {
     let q = z * z;
     let g1 = (q + 1.0) / 4.0;
     let g2 = ((5.0 * q + 16.0) * q + 3.0) / 96.0;
     let g3 = (((3.0 * q + 19.0) * q + 17.0) * q - 15.0) / 384.0;
     let g4 = ((((79.0 * q + 776.0) * q + 1482.0) * q - 1920.0) * q - 945.0) / 92_160.0;
-    let v = 1.0 / if freedom < 1.0 { 1.0 } else { freedom };
+    let v = 1.0 / if dof < 1.0 { 1.0 } else { dof };
     z * (1.0 + v * (g1 + v * (g2 + v * (g3 + v * g4))))
 }
 
 /// The probability that a standard normal variable lies above `z`, to 7.5e-8: Abramowitz & Stegun, *Handbook of
-/// Mathematical Functions*, 26.2.17. One exponential function, so it may run inside a poll; where more digits are wanted
-/// there is [`normal_cdf`](super::normal_cdf).
+/// Mathematical Functions*, 26.2.17. One exponential function, so it may run inside a poll; where more digits are
+/// wanted there is [`normal_cdf`](super::normal_cdf).
 pub(super) fn normal_tail(z: f64) -> f64 {
     let size = if z < 0.0 { -z } else { z };
     let t = 1.0 / (1.0 + 0.231_641_9 * size);
@@ -118,11 +118,11 @@ mod tests {
     use crate::measure::normal_cdf;
 
     #[test]
-    fn the_short_tail_is_as_good_as_its_source_says() {
+    fn the_short_tail_is_as_accurate_as_its_source_states() {
         for i in -60..=60 {
             let z = f64::from(i) / 10.0;
-            let apart = normal_tail(z) - normal_cdf(-z);
-            assert!(apart.abs() < 7.5e-8, "{z}: {apart:e}");
+            let error = normal_tail(z) - normal_cdf(-z);
+            assert!(error.abs() < 7.5e-8, "{z}: {error:e}");
         }
     }
 }

@@ -3,12 +3,13 @@ use crate::limits::LOOKS_MAX;
 use crate::recipe::RawRecipe;
 use crate::time::{Duration, millis};
 
-/// When a growing window is looked at, and how sure each look must be.
+/// When a growing window is looked at, and the risk of each look.
 ///
-/// The time since measuring began grows by an eighth from look to look. Each look may be wrong with an equal share of the
-/// whole risk; the sum over the looks bounds the chance that any is (Boole's inequality), whatever the correlation between
-/// looks. That is cautious, but cheap here: a slope's uncertainty falls as the 3/2 power of time, and what is left of the
-/// settling faster still, so even the factor asked for by thirty looks costs less time than looking seldom would.
+/// The time since measuring began grows by an eighth from look to look. Each look may be wrong with an equal share of
+/// the whole risk; the sum over the looks bounds the probability that any is (Boole's inequality), whatever the
+/// correlation between looks. That is conservative, but cheap here: a slope's uncertainty falls as the 3/2 power of
+/// time, and the rest of the transient faster still, so even the factor required by thirty looks costs less time than
+/// few looks would.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Schedule {
     looks: u32,

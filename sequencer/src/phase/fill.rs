@@ -1,14 +1,14 @@
 //! Fill: the valve is opened with the vent shut, then air is let in.
 //!
-//! Left when the far side stands in the band and rises slower than the limit. Below the band and no longer rising → fault:
-//! no supply, the valve is not open (which for a hand-operated valve is how a lever not turned shows), or a transducer
-//! that does not follow, which must not be fed blindly. Not there in time → fault. Over-pressure, slew and sensor faults
+//! Left when the far side is in the band and rises slower than the limit. Below the band and no longer rising → fault:
+//! no supply, the valve is not open (as with a lever not turned on a hand-operated valve), or a transducer that does
+//! not follow, which must not be fed further. Not in the band in time → fault. Over-pressure, slew and sensor faults
 //! are caught for every phase in `step.rs`.
 
 use super::{Next, View};
 use crate::event::{Fault, Phase};
-use crate::input::Ask;
-use crate::output::{Gate, Outputs, Pilot};
+use crate::input::Prompt;
+use crate::output::{GasValve, Outputs, Pilot};
 use crate::recipe::{Actuation, Recipe};
 use crate::rig::Rig;
 use crate::time::{Duration, Instant, millis};
@@ -18,26 +18,25 @@ use crate::units::GaugePressure;
 pub(crate) struct Fill {
     /// When air was let in; `None` while the valve is being opened.
     admitted: Option<Instant>,
-    /// A hand valve: the operator has confirmed that it is open, perhaps before the vent has had time to shut.
+    /// A hand valve: the operator has confirmed that it is open, perhaps before the vent is shut.
     confirmed: bool,
-    /// From when (the low half of the clock, in which no fill goes round) and what the pressure must have risen when it is
-    /// next looked at.
+    /// Start of the present stall check: time (the low half of the clock, which no fill wraps) and pressure.
     mark: Option<(u32, GaugePressure)>,
 }
 
-/// Looks at whether the pressure still rises, in the time that filling may take.
+/// Stall checks in the time allowed for filling.
 const MARKS: u64 = 8;
 
-/// Valve opening; supply still shut, so that a vent valve that shuts slowly never sees supply.
-const OPENING: Outputs = Outputs { supply: Gate::Shut, vent: Gate::Shut, pilot: Pilot::Fed };
-/// Air admitted. Also what soak asks for.
-pub(crate) const FEEDING: Outputs = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Fed };
+/// Valve opening; supply still shut, so that a vent valve that shuts slowly never meets supply.
+const OPENING: Outputs = Outputs { supply: GasValve::Shut, vent: GasValve::Shut, pilot: Pilot::Fed };
+/// Air admitted. Also used in soak.
+pub(crate) const FEEDING: Outputs = Outputs { supply: GasValve::Open, vent: GasValve::Shut, pilot: Pilot::Fed };
 
-/// Changing over from vent to supply takes its own time, whoever opens the valve.
+/// The changeover from vent to supply takes its time, however the valve is opened.
 fn opening_max(recipe: &Recipe, rig: &Rig) -> Duration {
     match recipe.actuation() {
         Actuation::Air => recipe.stroke().max(rig.changeover()),
-        Actuation::Hand => millis(recipe.raw().prompt_ms_max).max(rig.changeover()),
+        Actuation::Hand => millis(recipe.raw().answer_ms_max).max(rig.changeover()),
     }
 }
 
@@ -45,9 +44,9 @@ pub(crate) fn limit(recipe: &Recipe, rig: &Rig) -> Duration {
     Duration::from_ticks(opening_max(recipe, rig).as_ticks() + millis(recipe.raw().fill_ms_max).as_ticks())
 }
 
-/// What the operator is asked on entry.
-pub(crate) fn ask(recipe: &Recipe) -> Option<Ask> {
-    (recipe.actuation() == Actuation::Hand).then_some(Ask::OpenValve)
+/// Prompt on entry.
+pub(crate) fn prompt(recipe: &Recipe) -> Option<Prompt> {
+    (recipe.actuation() == Actuation::Hand).then_some(Prompt::OpenValve)
 }
 
 impl Fill {
@@ -57,7 +56,7 @@ impl Fill {
 
     pub(crate) fn poll(&mut self, view: &View<'_>) -> Next {
         let recipe = view.recipe;
-        self.confirmed |= view.confirmed == Some(Ask::OpenValve);
+        self.confirmed |= view.confirmed == Some(Prompt::OpenValve);
         let Some(admitted) = self.admitted else {
             let open = match recipe.actuation() {
                 Actuation::Air => view.spent >= opening_max(recipe, view.rig),
@@ -66,12 +65,12 @@ impl Fill {
             if open {
                 self.admitted = Some(view.now);
             } else if recipe.actuation() == Actuation::Hand && view.spent >= opening_max(recipe, view.rig) {
-                return Next::Fault(Fault::NoAnswer(Ask::OpenValve));
+                return Next::Fault(Fault::NoAnswer(Prompt::OpenValve));
             }
             return Next::Stay;
         };
         let in_band = view.far.pressure().is_some_and(|p| recipe.in_band(p));
-        if in_band && view.far.rises_slower_than(recipe.raw().fill_rate_pa_s, view.now) {
+        if in_band && view.far.rises_slower_than(recipe.raw().fill_settled_rate_pa_s, view.now) {
             return Next::Go(Phase::Soak);
         }
         if view.since(admitted) >= millis(recipe.raw().fill_ms_max) {
@@ -83,15 +82,15 @@ impl Fill {
         Next::Stay
     }
 
-    /// Whether the pressure has risen by less than the safe limit since the last look. A fill that goes on like that
-    /// would not reach the band anyway: eight such steps are less than any target.
+    /// Whether the pressure has risen by less than the safe limit since the last stall check. A fill that slow would
+    /// not reach the band anyway: eight such steps are less than any target.
     fn stalled(&mut self, view: &View<'_>) -> bool {
         let Some(pressure) = view.far.pressure() else { return false };
         let now = view.now.as_ticks() as u32;
         let (at, from) = *self.mark.get_or_insert((now, pressure));
-        let apart =
+        let interval =
             (millis(view.recipe.raw().fill_ms_max).as_ticks() / MARKS).max(4 * view.recipe.sample_period().as_ticks());
-        if u64::from(now.wrapping_sub(at)) < apart {
+        if u64::from(now.wrapping_sub(at)) < interval {
             return false;
         }
         self.mark = Some((now, pressure));

@@ -1,13 +1,13 @@
-//! Isolate: the valve is shut with the supply still on, so that what is trapped is what was soaked.
+//! Isolate: the valve is shut with the supply still on, so that the soaked gas is trapped.
 //!
-//! Left when the stroke time is over (or the operator says it is shut) and, where fitted, the shut switch is made.
-//! Never made, or never answered → fault. A pressure that falls meanwhile says nothing yet: a supply that sags takes the far
-//! side with it, and a leak goes on falling in settle.
+//! Left when the stroke time is over (or the operator confirms that it is shut) and, where fitted, the shut switch is
+//! closed. Never closed, or never confirmed → fault. A pressure that falls meanwhile means nothing yet: the far side
+//! follows a supply that sags, and a leak goes on in settle.
 
 use super::{Isolated, Next, View};
 use crate::event::Fault;
-use crate::input::Ask;
-use crate::output::{Gate, Outputs, Pilot};
+use crate::input::Prompt;
+use crate::output::{GasValve, Outputs, Pilot};
 use crate::recipe::{Actuation, Recipe};
 use crate::time::{Duration, millis};
 
@@ -17,12 +17,12 @@ pub(crate) struct Isolate {
     confirmed: bool,
 }
 
-pub(crate) const OUTPUTS: Outputs = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Exhausted };
+pub(crate) const OUTPUTS: Outputs = Outputs { supply: GasValve::Open, vent: GasValve::Shut, pilot: Pilot::Exhausted };
 
 fn wait_max(recipe: &Recipe) -> Duration {
     match recipe.actuation() {
         Actuation::Air => millis(recipe.raw().isolate_ms_max),
-        Actuation::Hand => millis(recipe.raw().prompt_ms_max.max(recipe.raw().isolate_ms_max)),
+        Actuation::Hand => millis(recipe.raw().answer_ms_max.max(recipe.raw().isolate_ms_max)),
     }
 }
 
@@ -30,26 +30,26 @@ pub(crate) fn limit(recipe: &Recipe) -> Duration {
     wait_max(recipe)
 }
 
-/// What the operator is asked on entry.
-pub(crate) fn ask(recipe: &Recipe) -> Option<Ask> {
-    (recipe.actuation() == Actuation::Hand).then_some(Ask::ShutValve)
+/// Prompt on entry.
+pub(crate) fn prompt(recipe: &Recipe) -> Option<Prompt> {
+    (recipe.actuation() == Actuation::Hand).then_some(Prompt::ShutValve)
 }
 
 impl Isolate {
     pub(crate) fn poll(&mut self, view: &View<'_>) -> Next {
         let pressure = view.far.pressure();
-        self.confirmed |= view.confirmed == Some(Ask::ShutValve);
+        self.confirmed |= view.confirmed == Some(Prompt::ShutValve);
         let stroked = match view.recipe.actuation() {
             Actuation::Air => view.spent >= view.recipe.stroke(),
             Actuation::Hand => self.confirmed,
         };
-        let made = !view.rig.raw().shut_switch_fitted || view.contacts.valve_shut;
+        let closed = !view.rig.raw().shut_switch_fitted || view.contacts.valve_shut;
         match pressure {
             // A pressure that cannot be read cannot be the start of a decay: wait, the sensor fault will end it.
-            Some(pressure) if stroked && made => Next::Shut(Isolated { at: view.now, pressure }),
+            Some(pressure) if stroked && closed => Next::Shut(Isolated { at: view.now, pressure }),
             _ if view.spent < wait_max(view.recipe) => Next::Stay,
             _ if stroked => Next::Fault(Fault::NotShut),
-            _ => Next::Fault(Fault::NoAnswer(Ask::ShutValve)),
+            _ => Next::Fault(Fault::NoAnswer(Prompt::ShutValve)),
         }
     }
 }

@@ -1,34 +1,37 @@
-//! Measure: the trapped pressure is watched until a verdict can be given at the stated risk, or time is up.
+//! Measure: the trapped pressure is recorded until a verdict is possible at the stated risk, or time is up.
 //!
-//! Only an unbroken window of good samples counts. A hole, a repeat, a reading the transducer cannot give or a jump
-//! begins it anew; too often, and the side is void. Gross fall or rise ends it as in settle.
+//! Only an unbroken window of good samples counts. A gap, a repeat, an implausible reading or a jump restarts it; too
+//! many, and the side is void. Gross fall or rise ends it as in settle.
 
-use super::{End, Next, View, tell};
+use super::{End, Next, View, emit};
 use crate::event::{Disturbance, Event, Events};
-use crate::limits::{BENDS_MAX, BLOCKS, BLOCKS_PER_MS, BLOCKS_PER_POLL_MAX, CURVES_MAX, RESTARTS_MAX};
-use crate::measure::{Compensation, Conditions, Decision, Figure, Fit, Folded, HALVINGS_MAX, Knock, Weighing, decide};
+use crate::gas_temperature::GasTemperature;
+use crate::limits::{BLOCKS, BLOCKS_PER_MS, BLOCKS_PER_POLL_MAX, CURVATURE_RESTARTS_MAX, CURVES_MAX, RESTARTS_MAX};
+use crate::measure::{
+    BISECTIONS_MAX, BlockedTrace, Compensation, Conditions, Decision, Fit, IntervalSolver, LeakEstimate, StepDetector,
+    decide,
+};
 use crate::output::Outputs;
 use crate::recipe::Recipe;
 use crate::rig::Rig;
 use crate::time::{Duration, before, millis, since};
 use crate::units::Temperature;
-use crate::verdict::{Ground, Verdict};
-use crate::warmth::Warmth;
+use crate::verdict::{Reason, Verdict};
 
 pub(crate) const OUTPUTS: Outputs = Outputs::REST;
 
-/// Polls the last look may take after the maximum time, at the fewest blocks a poll: two passes over the blocks, every
-/// curve twice, some single stages, and all that once over again should the trace have been folded under it; then three
-/// distances of the figure's distribution.
+/// Polls the last look may take after the maximum time, at the fewest blocks per poll: two passes over the blocks,
+/// every curve twice, some single stages, and all that a second time should the trace be halved meanwhile; then three
+/// quantiles of the estimate's distribution.
 const POLLS_TO_CLOSE: u64 =
-    2 * (2 * (BLOCKS as u64 / BLOCKS_PER_MS as u64 + 3) + 2 * CURVES_MAX as u64 + 6) + 3 * (HALVINGS_MAX as u64 + 2);
+    2 * (2 * (BLOCKS as u64 / BLOCKS_PER_MS as u64 + 3) + 2 * CURVES_MAX as u64 + 6) + 3 * (BISECTIONS_MAX as u64 + 2);
 
-/// A bend of this many standard errors is not noise. So many that a slow wander of the transducer, which bends a
-/// window too, seldom reaches it: that is for the uncertainty to carry.
-const BEND_SIGMAS: f64 = 8.0;
+/// A curvature of this many standard errors is not noise. So many that slow drift of the transducer, which also curves
+/// a window, seldom reaches it: that is covered by the uncertainty.
+const CURVATURE_SIGMAS: f64 = 8.0;
 
-/// The fall of pressure that counts as a gross leak rather than as out of range must mean at least this many limits
-/// (our judgement, no source: far from any doubt about volume or warmth).
+/// The fall of pressure that counts as a gross leak rather than as out of range must correspond to at least this many
+/// limits (our judgement, no source: far beyond any uncertainty of volume or temperature).
 const GROSS_LIMITS: f64 = 2.0;
 
 pub(crate) fn limit(recipe: &Recipe, rig: &Rig) -> Duration {
@@ -36,7 +39,7 @@ pub(crate) fn limit(recipe: &Recipe, rig: &Rig) -> Duration {
     Duration::from_ticks(millis(recipe.raw().measure_ms_max).as_ticks() + fit)
 }
 
-/// A look at the window, in work.
+/// A look at the window, in progress.
 #[derive(Clone, Debug)]
 #[expect(clippy::large_enum_variant, reason = "there is one, in static memory, and no heap")]
 enum Look {
@@ -44,73 +47,73 @@ enum Look {
     None,
     /// The curve is being fitted.
     Fitting(Fit),
-    /// Its figure's doubt is being found.
-    Weighing(Weighing),
+    /// Its coverage interval is being computed.
+    Interval(IntervalSolver),
 }
 
 #[derive(Clone, Debug)]
 pub(crate) struct Measure {
-    trace: Folded,
-    knock: Knock,
+    trace: BlockedTrace,
+    step_detector: StepDetector,
     look: Look,
     /// Time since the phase began at which the next look is due.
     due: Duration,
     restarts: u8,
     /// Time is up: no more samples, one last fit.
     closing: bool,
-    bends: u8,
+    curvature_restarts: u8,
     /// A sample of the window lay outside the target band.
     left_band: bool,
-    figure: Option<Figure>,
+    estimate: Option<LeakEstimate>,
 }
 
 impl Measure {
     pub(crate) const fn new(first_look: Duration) -> Self {
         Self {
-            trace: Folded::new(),
-            knock: Knock::NEW,
+            trace: BlockedTrace::new(),
+            step_detector: StepDetector::NEW,
             look: Look::None,
             due: first_look,
             restarts: 0,
             closing: false,
-            bends: 0,
+            curvature_restarts: 0,
             left_band: false,
-            figure: None,
+            estimate: None,
         }
     }
 
-    /// Makes it as new, where it lies.
+    /// Resets it in place.
     pub(crate) fn begin(&mut self, first_look: Duration) {
         self.forget_window();
         self.due = first_look;
         self.restarts = 0;
         self.closing = false;
-        self.bends = 0;
-        self.figure = None;
+        self.curvature_restarts = 0;
+        self.estimate = None;
     }
 
     fn forget_window(&mut self) {
         self.trace.clear();
-        self.knock = Knock::NEW;
+        self.step_detector = StepDetector::NEW;
         self.look = Look::None;
         self.left_band = false;
     }
 
     #[inline(never)]
     pub(crate) fn poll(&mut self, view: &View<'_>, events: &mut Events) -> Next {
-        if view.gross.holds() {
+        if view.gross_fall.holds() {
             return self.fell(view);
         }
         if view.supply_full {
-            return Next::End(self.end(Verdict::Void, Ground::SupplyNotEmpty));
+            return Next::End(self.end(Verdict::Void, Reason::SupplyNotEmpty));
         }
         if view.rose() {
-            return Next::End(self.end(Verdict::Void, Ground::Rise));
+            return Next::End(self.end(Verdict::Void, Reason::Rise));
         }
-        if !self.closing && !self.take(view, events) {
-            return Next::End(self.end(Verdict::Void, Ground::Disturbed));
+        if !self.closing && !self.add_sample(view, events) {
+            return Next::End(self.end(Verdict::Void, Reason::Disturbed));
         }
-        // A step repeated at the same moment must change nothing, so the fit moves with time.
+        // A step repeated at the same moment must change nothing, so the fit advances with time.
         let elapsed_ms = view.elapsed.as_ticks() / 1_000;
         if view.elapsed.as_ticks() == 0 {
             return Next::Stay;
@@ -121,47 +124,47 @@ impl Measure {
                 let blocks = (elapsed_ms.clamp(1, 100) as usize * BLOCKS_PER_MS).min(BLOCKS_PER_POLL_MAX);
                 if fit.advance(&self.trace, blocks) { self.fitted(view, events) } else { Next::Stay }
             }
-            Look::Weighing(weighing) => match weighing.advance() {
+            Look::Interval(solver) => match solver.advance() {
                 None => Next::Stay,
-                Some(figure) => {
+                Some(estimate) => {
                     self.look = Look::None;
-                    self.weighed(figure, view, events)
+                    self.estimated(estimate, view, events)
                 }
             },
         }
     }
 
-    /// Takes in this poll's sample; false when the window has been spoiled too often.
+    /// Adds this poll's sample; false when the window has been disturbed too often.
     #[inline(never)]
-    fn take(&mut self, view: &View<'_>, events: &mut Events) -> bool {
-        let gas_counts = match view.warmth {
-            Warmth::NotFitted => Some(0),
-            Warmth::Counts(counts) => Some(counts),
-            Warmth::Unknown => None,
-            Warmth::Lost => {
-                tell(events, Event::Restarted(Disturbance::Thermometer));
+    fn add_sample(&mut self, view: &View<'_>, events: &mut Events) -> bool {
+        let gas_counts = match view.gas_temperature {
+            GasTemperature::NotFitted => Some(0),
+            GasTemperature::Counts(counts) => Some(counts),
+            GasTemperature::Unknown => None,
+            GasTemperature::Lost => {
+                emit(events, Event::Restarted(Disturbance::Thermometer));
                 return false;
             }
         };
         let jumped = view.far.change().is_some_and(|(pa, _)| pa.unsigned_abs() > view.recipe.raw().jump_max_pa);
-        let trouble = view.far.trouble().or(jumped.then_some(Disturbance::Jump));
-        let trouble = trouble.or(view.frozen.then_some(Disturbance::Frozen));
-        let trouble = trouble.or(gas_counts.is_none().then_some(Disturbance::Thermometer));
-        if let Some(trouble) = trouble
-            && !self.restart(trouble, events)
+        let disturbance = view.far.disturbance().or(jumped.then_some(Disturbance::Jump));
+        let disturbance = disturbance.or(view.frozen.then_some(Disturbance::Frozen));
+        let disturbance = disturbance.or(gas_counts.is_none().then_some(Disturbance::Thermometer));
+        if let Some(disturbance) = disturbance
+            && !self.restart(disturbance, events)
         {
             return false;
         }
         let (Some(good), Some(gas_counts), false) = (view.far.fresh(), gas_counts, view.frozen) else { return true };
         self.left_band |= !view.recipe.in_band(good.pressure);
-        if self.knock.push(good.counts, &self.trace) && !self.restart(Disturbance::Knock, events) {
+        if self.step_detector.push(good.counts, &self.trace) && !self.restart(Disturbance::Step, events) {
             return false;
         }
         self.trace.push(good.at, good.counts, gas_counts);
         true
     }
 
-    /// Begins the window anew; false when that has happened too often.
+    /// Restarts the window; false when that has happened too often.
     fn restart(&mut self, why: Disturbance, events: &mut Events) -> bool {
         if self.trace.count() == 0 {
             return true;
@@ -169,9 +172,9 @@ impl Measure {
         if self.restarts >= RESTARTS_MAX {
             return false;
         }
-        tell(events, Event::Restarted(why));
+        emit(events, Event::Restarted(why));
         // Looks come at the same times whatever happens to the window, so that there are never more of them than the
-        // risk was shared out to.
+        // risk is divided by.
         self.restarts += 1;
         self.forget_window();
         true
@@ -182,11 +185,11 @@ impl Measure {
         let window = Duration::from_ticks(self.trace.span_us().into());
         if view.spent >= millis(recipe.measure_ms_max) {
             self.closing = true;
-            // From first sample to last a window is shorter than the time it was watched, by the waits at both ends: where
-            // shortest and longest time are the same, an undisturbed one must do.
-            let watched = window.as_ticks() + 2 * millis(recipe.sample_ms).as_ticks();
-            if watched < millis(recipe.measure_ms_min).as_ticks() {
-                return Next::End(self.end(Verdict::Void, Ground::Disturbed));
+            // From first sample to last a window is shorter than the elapsed time, by the waits at both ends: where
+            // minimum and maximum time are equal, an undisturbed one must be accepted.
+            let with_waits = window.as_ticks() + 2 * millis(recipe.sample_period_ms).as_ticks();
+            if with_waits < millis(recipe.measure_ms_min).as_ticks() {
+                return Next::End(self.end(Verdict::Void, Reason::Disturbed));
             }
             self.begin_fit(view);
         } else if view.spent >= self.due && self.due < millis(recipe.measure_ms_max) {
@@ -206,56 +209,56 @@ impl Measure {
             kelvin_at_zero: thermometer.kelvin_at_zero,
             kelvin_per_count: thermometer.kelvin_per_count,
         });
-        // What settles began to at the latest when the supply side was empty, which is when settle begins.
+        // Settling began at the latest when the supply side was empty, which is when settle begins.
         let entered = before(view.now, view.spent);
         let measured = self.trace.began().map_or(Duration::from_ticks(0), |began| since(began, entered));
-        let waited_us = millis(view.recipe.raw().settle_ms).as_ticks() + measured.as_ticks();
+        let since_isolation_us = millis(view.recipe.raw().settle_ms).as_ticks() + measured.as_ticks();
         self.look = Look::Fitting(Fit::NONE);
         if let Look::Fitting(fit) = &mut self.look {
-            fit.begin(*view.recipe.curves(), compensation, waited_us as f64 / 1e6, &self.trace);
+            fit.begin(*view.recipe.curves(), compensation, since_isolation_us as f64 / 1e6, &self.trace);
         }
     }
 
-    // Not inlined, like the other rare steps of a look: their frames would lie under every fit.
+    // Not inlined, like the other rare steps of a look: their frames would be on the stack in every fit.
     #[inline(never)]
     fn fitted(&mut self, view: &View<'_>, events: &mut Events) -> Next {
         let estimate = if let Look::Fitting(fit) = &self.look { fit.estimate() } else { None };
         self.look = Look::None;
         let Some(estimate) = estimate else {
-            // Nothing could be fitted yet; at the end of time nothing ever will.
+            // No fit yet; at the maximum time there will be none.
             return if self.closing {
-                Next::End(self.end(Verdict::Undecided, Ground::MaximumTime))
+                Next::End(self.end(Verdict::Undecided, Reason::MaximumTime))
             } else {
                 Next::Stay
             };
         };
-        let bent = estimate.bend > BEND_SIGMAS || estimate.bend < -BEND_SIGMAS;
-        if bent && !self.closing && self.bends < BENDS_MAX {
-            self.bends += 1;
-            let _ = self.restart(Disturbance::Bend, events);
+        let curved = estimate.curvature_z > CURVATURE_SIGMAS || estimate.curvature_z < -CURVATURE_SIGMAS;
+        if curved && !self.closing && self.curvature_restarts < CURVATURE_RESTARTS_MAX {
+            self.curvature_restarts += 1;
+            let _ = self.restart(Disturbance::Curvature, events);
             return Next::Stay;
         }
-        self.look = Look::Weighing(Weighing::new(&estimate, &self.conditions(view)));
+        self.look = Look::Interval(IntervalSolver::new(&estimate, &self.conditions(view)));
         Next::Stay
     }
 
     #[inline(never)]
-    fn weighed(&mut self, figure: Figure, view: &View<'_>, events: &mut Events) -> Next {
-        self.figure = Some(figure);
-        let decision = decide(&figure, view.recipe.limit(), view.recipe.schedule());
-        let (verdict, ground) = match decision {
+    fn estimated(&mut self, estimate: LeakEstimate, view: &View<'_>, events: &mut Events) -> Next {
+        self.estimate = Some(estimate);
+        let decision = decide(&estimate, view.recipe.limit(), view.recipe.schedule());
+        let (verdict, reason) = match decision {
             // Tight at less than the test pressure is not tight. Leaking at less is leaking.
-            Decision::Tight if self.left_band => (Verdict::Void, Ground::OutOfBand),
-            Decision::Tight => (Verdict::Tight, Ground::Measured),
-            Decision::Leaking => (Verdict::Leaking, Ground::Measured),
-            Decision::Rising if self.closing => (Verdict::Void, Ground::Rise),
-            Decision::Open if self.closing => (Verdict::Undecided, Ground::MaximumTime),
+            Decision::Tight if self.left_band => (Verdict::Void, Reason::OutOfBand),
+            Decision::Tight => (Verdict::Tight, Reason::Measured),
+            Decision::Leaking => (Verdict::Leaking, Reason::Measured),
+            Decision::Rising if self.closing => (Verdict::Void, Reason::Rise),
+            Decision::Open if self.closing => (Verdict::Undecided, Reason::MaximumTime),
             Decision::Open | Decision::Rising => {
-                tell(events, Event::Looked(figure));
+                emit(events, Event::InterimEstimate(estimate));
                 return Next::Stay;
             }
         };
-        Next::End(self.end(verdict, ground))
+        Next::End(self.end(verdict, reason))
     }
 
     fn conditions<'a>(&self, view: &View<'a>) -> Conditions<'a> {
@@ -269,7 +272,7 @@ impl Measure {
         }
     }
 
-    /// Mean of the thermometer over the window, or the recipe's own figure.
+    /// Mean of the thermometer over the window, or the recipe's value.
     fn gas_temperature(&self, view: &View<'_>) -> Temperature {
         match (view.rig.raw().thermometer, self.trace.thermometer_mean()) {
             (Some(thermometer), Some(counts)) => thermometer.temperature(counts),
@@ -277,8 +280,8 @@ impl Measure {
         }
     }
 
-    /// A gross fall is a leak if it was fast enough to be one; slow, it only says that the window has
-    /// left the range a constant leak may be read in.
+    /// A gross fall is a leak if it was fast enough to be one; a slow one only means that the window has left the range
+    /// in which a leak is constant.
     fn fell(&self, view: &View<'_>) -> Next {
         let fast = match (view.fall_pa(), view.isolated) {
             (Some(fall), Some(isolated)) => {
@@ -288,10 +291,10 @@ impl Measure {
             }
             _ => false,
         };
-        if fast { view.fallen(Ground::GrossFall) } else { Next::End(self.end(Verdict::Void, Ground::OutOfBand)) }
+        if fast { view.fallen(Reason::GrossFall) } else { Next::End(self.end(Verdict::Void, Reason::OutOfBand)) }
     }
 
-    const fn end(&self, verdict: Verdict, ground: Ground) -> End {
-        End { verdict, ground, figure: self.figure }
+    const fn end(&self, verdict: Verdict, reason: Reason) -> End {
+        End { verdict, reason, estimate: self.estimate }
     }
 }

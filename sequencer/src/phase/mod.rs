@@ -1,30 +1,30 @@
-//! The phases of one side, a file each in the order of a run: what a phase asks of the outputs, when it is left, and
-//! what happens when it is not left in time.
+//! The phases of one side, a file each in the order of a run: the outputs of a phase, its exit conditions, and its
+//! time-out.
 //!
-//! A phase sees a [`View`] of the world and answers with a [`Next`]; only [`crate::step`] changes phases.
+//! A phase gets a [`View`] and returns a [`Next`]; only [`crate::step`] changes phases.
 
 pub(crate) mod fill;
 pub(crate) mod isolate;
 pub(crate) mod measure;
+pub(crate) mod output_test;
 pub(crate) mod precheck;
 pub(crate) mod safe_vent;
 pub(crate) mod settle;
 pub(crate) mod soak;
 pub(crate) mod start_up;
 pub(crate) mod vent;
-pub(crate) mod work;
 
 use crate::channel::Channel;
 use crate::event::{Event, Events, Fault, Phase};
-use crate::input::{Ask, Contacts};
-use crate::measure::Figure;
+use crate::gas_temperature::GasTemperature;
+use crate::input::{Contacts, Prompt};
+use crate::measure::LeakEstimate;
 use crate::persist::Persist;
 use crate::recipe::Recipe;
 use crate::rig::Rig;
 use crate::time::{Duration, Instant, since};
 use crate::units::GaugePressure;
-use crate::verdict::{Ground, Verdict};
-use crate::warmth::Warmth;
+use crate::verdict::{Reason, Verdict};
 
 /// When and at what pressure the valve was shut.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -33,7 +33,7 @@ pub(crate) struct Isolated {
     pub(crate) pressure: GaugePressure,
 }
 
-/// What a phase sees.
+/// Input of a phase.
 pub(crate) struct View<'a> {
     pub(crate) now: Instant,
     /// Since the last step.
@@ -44,35 +44,35 @@ pub(crate) struct View<'a> {
     pub(crate) recipe: &'a Recipe,
     pub(crate) far: &'a Channel,
     pub(crate) supply: Option<&'a Channel>,
-    pub(crate) warmth: Warmth,
+    pub(crate) gas_temperature: GasTemperature,
     pub(crate) contacts: Contacts,
-    /// This poll's answer of the operator.
-    pub(crate) confirmed: Option<Ask>,
+    /// The operator's confirmation at this poll.
+    pub(crate) confirmed: Option<Prompt>,
     pub(crate) isolated: Option<Isolated>,
     /// The trapped pressure has fallen grossly: at the last reading, and for long enough.
-    pub(crate) gross: Persist,
-    /// The supply side, where it has a transducer, has read above what counts as vented.
+    pub(crate) gross_fall: Persist,
+    /// The supply side, where it has a transducer, has read above the vented limit.
     pub(crate) supply_full: bool,
     /// Far and supply side differ by more than the band.
-    pub(crate) apart: bool,
-    /// The far reading has leapt as gas cannot, since air was let in.
-    pub(crate) leapt: bool,
+    pub(crate) sides_apart: bool,
+    /// The far reading has jumped faster than gas can, since air was let in.
+    pub(crate) jumped: bool,
     /// The far transducer gives one code, where its last digits should move.
     pub(crate) frozen: bool,
 }
 
-/// Least fall of a pressure trapped at `isolated` that is a gross leak, in pascals: deeper than cooling alone can take it.
+/// Least fall of a pressure trapped at `isolated` that is a gross leak, in pascals: more than cooling alone can cause.
 ///
-/// Gas let into an empty volume without losing heat is warmed by the ratio of its specific heats (first law for the filling
-/// of an evacuated vessel: any text on thermodynamics), 1.4 for air, so that cooling back takes 1 − 1/1.4 = 0.29 of the
-/// absolute pressure; three tenths are more.
+/// Gas filled adiabatically into an empty volume is heated by the ratio of its specific heats (first law for the
+/// filling of an evacuated vessel: any text on thermodynamics), 1.4 for air, so that cooling back takes 1 − 1/1.4 =
+/// 0.29 of the absolute pressure; three tenths are more.
 #[inline(never)]
 pub(crate) fn gross_fall_pa(isolated: Isolated, rig: &Rig) -> i32 {
     isolated.pressure.plus(rig.raw().atmosphere_pa as i32).pascals() / 10 * 3
 }
 
 impl View<'_> {
-    /// How far the trapped pressure has fallen since the valve was shut, in pascals; `None` while it is not known.
+    /// How far the trapped pressure has fallen since the valve was shut, in pascals; `None` while it is unknown.
     pub(crate) fn fall_pa(&self) -> Option<i32> {
         let isolated = self.isolated?;
         Some(isolated.pressure.above(self.far.pressure()?))
@@ -82,10 +82,10 @@ impl View<'_> {
         since(self.now, earlier)
     }
 
-    /// What a gross fall that has lasted ends the side with: a leak, unless no gas falls like that.
+    /// How a side ends with a persistent gross fall: a leak, unless no gas falls like that.
     #[inline(never)]
-    pub(crate) fn fallen(&self, ground: Ground) -> Next {
-        if self.leapt { Next::Fault(Fault::Slew) } else { Next::End(End::plain(Verdict::Leaking, ground)) }
+    pub(crate) fn fallen(&self, reason: Reason) -> Next {
+        if self.jumped { Next::Fault(Fault::Slew) } else { Next::End(End::without_estimate(Verdict::Leaking, reason)) }
     }
 
     /// Whether the trapped pressure has risen by more than a leak can explain.
@@ -98,43 +98,43 @@ impl View<'_> {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct End {
     pub(crate) verdict: Verdict,
-    pub(crate) ground: Ground,
-    pub(crate) figure: Option<Figure>,
+    pub(crate) reason: Reason,
+    pub(crate) estimate: Option<LeakEstimate>,
 }
 
 impl End {
-    pub(crate) const fn plain(verdict: Verdict, ground: Ground) -> Self {
-        Self { verdict, ground, figure: None }
+    pub(crate) const fn without_estimate(verdict: Verdict, reason: Reason) -> Self {
+        Self { verdict, reason, estimate: None }
     }
 }
 
-/// Where a phase wants to go.
+/// Transition requested by a phase.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) enum Next {
-    /// Nowhere yet.
+    /// None yet.
     Stay,
-    /// Still here, and the operator is asked for something.
-    Ask(Ask),
+    /// None yet, and the operator is prompted.
+    Prompt(Prompt),
     /// On to another phase.
     Go(Phase),
     /// The valve counts as shut: on to venting.
     Shut(Isolated),
-    /// This side is over, to be opened into the vent.
+    /// This side is finished, to be opened into the vent.
     End(End),
-    /// Something is wrong.
+    /// A fault.
     Fault(Fault),
     /// Safe vent is done: both sides measured empty, the ball open.
     Empty {
         /// And the further stroke made, which empties the cavity.
         stroked: bool,
     },
-    /// Nothing more to do here: to the resting state that fits.
+    /// Finished: to the resting state.
     Rest,
 }
 
-/// Adds an event. A step never emits more than the list holds ([`EVENTS_MAX`](crate::limits::EVENTS_MAX)); one too many would be
-/// lost rather than stop the machine.
+/// Adds an event. A step never emits more than the list holds ([`EVENTS_MAX`](crate::limits::EVENTS_MAX)); an excess
+/// one would be lost rather than stop the machine.
 #[inline(never)]
-pub(crate) fn tell(events: &mut Events, event: Event) {
+pub(crate) fn emit(events: &mut Events, event: Event) {
     let _ = events.push(event);
 }

@@ -1,15 +1,15 @@
 //! Precheck: all at rest, the far side empty and quiet.
 //!
-//! Left when zero offset and spread have been taken. Not empty → the side is void; implausible or frozen → fault; too few
-//! samples in time → fault.
+//! Left when zero offset and peak-to-peak have been measured. Not empty → the side is void; implausible or frozen →
+//! fault; too few samples in time → fault.
 
-use super::{End, Next, View, tell};
+use super::{End, Next, View, emit};
 use crate::event::{Event, Events, Fault, Phase};
 use crate::limits::{FLICKER_COUNTS, FROZEN_PRECHECK};
 use crate::output::Outputs;
 use crate::recipe::Recipe;
 use crate::time::{Duration, millis};
-use crate::verdict::{Ground, Verdict};
+use crate::verdict::{Reason, Verdict};
 
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Precheck {
@@ -21,7 +21,7 @@ pub(crate) struct Precheck {
     counts: (i32, i32),
 }
 
-/// Fewest samples a zero may rest on.
+/// Fewest samples for a zero.
 const SAMPLES_MIN: u32 = 8;
 
 pub(crate) fn limit(recipe: &Recipe) -> Duration {
@@ -31,7 +31,7 @@ pub(crate) fn limit(recipe: &Recipe) -> Duration {
 pub(crate) const OUTPUTS: Outputs = Outputs::REST;
 
 impl Precheck {
-    /// Whether the far transducer's last digits move so much by themselves that a frozen reading would show.
+    /// Whether the far transducer's last digits move so much by themselves that a frozen reading is detectable.
     pub(crate) const fn flickers(&self) -> bool {
         self.counts.0.abs_diff(self.counts.1) >= FLICKER_COUNTS
     }
@@ -42,9 +42,9 @@ impl Precheck {
         if let Some(good) = view.far.fresh() {
             let pa = good.pressure.pascals();
             if i64::from(pa) > i64::from(recipe.zero_band_pa) {
-                return Next::End(End::plain(Verdict::Void, Ground::NotEmpty));
+                return Next::End(End::without_estimate(Verdict::Void, Reason::NotEmpty));
             }
-            // Air is only ever pressed in: a reading well under the atmosphere is a transducer's mistake.
+            // Pressure is never below atmosphere: a reading well under it is a transducer error.
             if -i64::from(pa) > i64::from(recipe.zero_band_pa) {
                 return Next::Fault(Fault::Implausible);
             }
@@ -67,12 +67,12 @@ impl Precheck {
         if view.rig.raw().far_flickers && self.counts.0 == self.counts.1 && self.samples >= FROZEN_PRECHECK {
             return Next::Fault(Fault::Frozen);
         }
-        let spread_pa = self.most_pa.abs_diff(self.least_pa);
-        if spread_pa > recipe.spread_max_pa {
+        let peak_to_peak_pa = self.most_pa.abs_diff(self.least_pa);
+        if peak_to_peak_pa > recipe.zero_peak_to_peak_max_pa {
             return Next::Fault(Fault::Implausible);
         }
         let offset = crate::units::GaugePressure::from_pascals((self.sum_pa / i64::from(self.samples)) as i32);
-        tell(events, Event::Zeroed { offset, spread_pa });
+        emit(events, Event::Zeroed { offset, peak_to_peak_pa });
         Next::Go(Phase::Fill)
     }
 }

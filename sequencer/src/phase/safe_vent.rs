@@ -1,16 +1,16 @@
 //! Safe vent: the valve is opened into the open vent, and both sides *measured* empty.
 //!
 //! A ball's cavity can stay pressurised while the ball is fully open or fully shut, so after the first dwell the valve
-//! makes one further stroke, seen by the shut switch where one is fitted, and both sides are watched for a second dwell.
-//! Prompts must be answered: a far side that reads empty before the lever was turned is read by nobody. With the guard
-//! open the strokes wait; left open, both sides are known empty and the cavity is not. Not measured empty in time → pressure
-//! may be trapped: latched.
+//! makes one further stroke, confirmed by the shut switch where one is fitted, and both sides are measured for a second
+//! dwell. Prompts must be answered: an empty reading before the lever was turned does not count. With the guard open
+//! the strokes wait; left open, both sides are known to be empty and the cavity is not. Not measured empty in time →
+//! pressure may be trapped: latched.
 
 use super::Next;
 use crate::channel::Channel;
 use crate::dwell::Dwell;
 use crate::event::Fault;
-use crate::input::Ask;
+use crate::input::Prompt;
 use crate::output::{Outputs, Pilot};
 use crate::recipe::{Actuation, Recipe};
 use crate::rig::Rig;
@@ -20,9 +20,9 @@ use crate::time::{Duration, Instant, millis, since};
 enum Stage {
     /// Valve open into the vent, waiting for the first dwell.
     Emptying,
-    /// Further stroke: shutting (air), or asked for and not yet answered (hand).
+    /// Further stroke: shutting (air), or prompted and not yet confirmed (hand).
     Shutting,
-    /// Further stroke: opening again (air).
+    /// Further stroke: reopening (air).
     Opening,
     /// The second dwell.
     Dwelling,
@@ -34,21 +34,21 @@ pub(crate) struct SafeVent {
     /// When the stage began.
     since: Instant,
     /// How long both sides have been measured empty without a break.
-    below: Dwell,
+    empty_dwell: Dwell,
     /// The operator has confirmed that the lever is open.
     confirmed: bool,
-    /// The shut switch was made in the further stroke.
-    seen_shut: bool,
-    /// The further stroke does not count: pressure came back with it, an output did not follow, or it was made while what
-    /// the transducer reads proved nothing.
-    doubtful: bool,
+    /// The shut switch closed in the further stroke.
+    switch_closed: bool,
+    /// The further stroke does not count: pressure came back with it, an output did not follow, or it was made while
+    /// the transducer's readings proved nothing.
+    stroke_void: bool,
 }
 
 /// Stroke and prompt times where no recipe is loaded, as after a reset.
 const STROKE_UNKNOWN_MS: u32 = 3_000;
 const PROMPT_UNKNOWN_MS: u32 = 120_000;
 
-/// What safe vent sees; it must also work with no recipe.
+/// Input of safe vent; it must also work with no recipe.
 pub(crate) struct VentView<'a> {
     pub(crate) now: Instant,
     /// Since the phase was entered.
@@ -59,53 +59,53 @@ pub(crate) struct VentView<'a> {
     pub(crate) supply: Option<&'a Channel>,
     pub(crate) guard_open: bool,
     pub(crate) valve_shut: bool,
-    /// The far pressure has been seen to come down step by step.
+    /// The far reading has come down step by step.
     pub(crate) fell: bool,
     /// Air has been let in.
     pub(crate) fed: bool,
-    /// An output reads back otherwise than it was set.
-    pub(crate) outputs_differ: bool,
-    pub(crate) confirmed: Option<Ask>,
+    /// An output's read-back differs from its setting.
+    pub(crate) readback_mismatch: bool,
+    pub(crate) confirmed: Option<Prompt>,
 }
 
 fn by_hand(recipe: Option<&Recipe>) -> bool {
     recipe.is_some_and(|r| r.actuation() == Actuation::Hand)
 }
 
-/// Whether a lever has to be turned; after a reset it is not known whether there is one.
-fn asks(recipe: Option<&Recipe>) -> bool {
+/// Whether a lever has to be turned; after a reset it is unknown whether there is one.
+fn needs_prompt(recipe: Option<&Recipe>) -> bool {
     recipe.is_none_or(|r| r.actuation() == Actuation::Hand)
 }
 
-/// What the operator is asked on entry.
-pub(crate) fn ask(recipe: Option<&Recipe>) -> Option<Ask> {
-    asks(recipe).then_some(Ask::OpenToVent)
+/// Prompt on entry.
+pub(crate) fn prompt(recipe: Option<&Recipe>) -> Option<Prompt> {
+    needs_prompt(recipe).then_some(Prompt::OpenToVent)
 }
 
 /// In milliseconds; whole sums of these fit, by the limits of rig and recipe.
 fn stage_ms_max(stage: Stage, rig: &Rig, recipe: Option<&Recipe>) -> u32 {
-    let prompt = recipe.map_or(PROMPT_UNKNOWN_MS, |r| r.raw().prompt_ms_max);
+    let prompt = recipe.map_or(PROMPT_UNKNOWN_MS, |r| r.raw().answer_ms_max);
     match stage {
-        Stage::Emptying if asks(recipe) => rig.raw().safe_vent_ms_max + prompt,
+        Stage::Emptying if needs_prompt(recipe) => rig.raw().safe_vent_ms_max + prompt,
         Stage::Emptying | Stage::Dwelling => rig.raw().safe_vent_ms_max,
         Stage::Shutting if by_hand(recipe) => prompt,
         Stage::Shutting | Stage::Opening => stroke_ms_max(rig, recipe),
     }
 }
 
-fn stroke_ms(recipe: Option<&Recipe>) -> u32 {
-    recipe.map_or(STROKE_UNKNOWN_MS, |r| r.raw().stroke_ms)
+fn stroke_time_ms(recipe: Option<&Recipe>) -> u32 {
+    recipe.map_or(STROKE_UNKNOWN_MS, |r| r.raw().stroke_time_ms)
 }
 
 pub(crate) fn stroke(recipe: Option<&Recipe>) -> Duration {
-    millis(stroke_ms(recipe))
+    millis(stroke_time_ms(recipe))
 }
 
-/// A stroke that a switch is to confirm may take as long as in isolate.
+/// A stroke confirmed by a switch may take as long as in isolate.
 fn stroke_ms_max(rig: &Rig, recipe: Option<&Recipe>) -> u32 {
     match recipe {
         Some(recipe) if rig.raw().shut_switch_fitted => recipe.raw().isolate_ms_max,
-        _ => stroke_ms(recipe),
+        _ => stroke_time_ms(recipe),
     }
 }
 
@@ -119,10 +119,10 @@ impl SafeVent {
         Self {
             stage: Stage::Emptying,
             since: now,
-            below: Dwell::NONE,
+            empty_dwell: Dwell::NONE,
             confirmed: false,
-            seen_shut: false,
-            doubtful: false,
+            switch_closed: false,
+            stroke_void: false,
         }
     }
 
@@ -131,93 +131,95 @@ impl SafeVent {
         Outputs { pilot, ..Outputs::OPEN_TO_VENT }
     }
 
-    /// Forgets the dwell: the polls or the clock cannot be trusted to have been unbroken.
+    /// Resets the dwell: polls or clock may have been interrupted.
     pub(crate) fn restart_dwell(&mut self) {
-        self.below = Dwell::NONE;
+        self.empty_dwell = Dwell::NONE;
     }
 
     pub(crate) fn poll(&mut self, view: &VentView<'_>) -> Next {
-        self.below.watch_empty(view.far, view.supply, view.rig.safe_limit(), view.now);
+        self.empty_dwell.watch_empty(view.far, view.supply, view.rig.safe_limit(), view.now);
         let by_hand = by_hand(view.recipe);
         let switch = view.rig.raw().shut_switch_fitted;
         if switch && view.valve_shut && matches!(self.stage, Stage::Emptying | Stage::Dwelling) {
-            // The ball is not open into the vent: an empty reading says nothing of what is behind it.
-            self.below = Dwell::NONE;
+            // The ball is not open into the vent: an empty reading does not cover what is behind it.
+            self.empty_dwell = Dwell::NONE;
         }
-        if view.confirmed == Some(Ask::OpenToVent) {
+        if view.confirmed == Some(Prompt::OpenToVent) {
             self.confirmed = true;
-            self.below = Dwell::NONE;
+            self.empty_dwell = Dwell::NONE;
         }
         if view.guard_open && !by_hand && matches!(self.stage, Stage::Shutting | Stage::Opening) {
-            // The pilot is held as it is: a stroke counts from when the guard is closed again.
+            // The pilot is kept as it is: a stroke counts from when the guard is closed again.
             self.since = view.now;
         }
-        self.seen_shut |= self.stage == Stage::Shutting && view.valve_shut;
-        if view.outputs_differ {
-            self.below = Dwell::NONE;
+        self.switch_closed |= self.stage == Stage::Shutting && view.valve_shut;
+        if view.readback_mismatch {
+            self.empty_dwell = Dwell::NONE;
         }
         if self.stage != Stage::Emptying {
             let full = |channel: &Channel| channel.reads_full(view.rig.safe_limit());
-            self.doubtful |= view.outputs_differ || full(view.far) || view.supply.is_some_and(full);
+            self.stroke_void |= view.readback_mismatch || full(view.far) || view.supply.is_some_and(full);
         }
         let spent = since(view.now, self.since);
         let overdue = spent >= millis(stage_ms_max(self.stage, view.rig, view.recipe))
             || view.spent >= limit(view.rig, view.recipe);
-        let dwelt = self.below.lasted(view.rig.safe_dwell());
+        let dwelt = self.empty_dwell.lasted(view.rig.safe_dwell());
         let stroked = spent >= stroke(view.recipe);
-        // Where it is not known whether there is a lever, a pressure that was seen to come down says that the valve is open.
+        // Where it is unknown whether there is a lever, a pressure that came down shows that the valve is open.
         let opened = view.recipe.is_none() && view.fell;
         let cavity = view.recipe.is_none_or(|r| r.raw().cavity_stroke);
         match self.stage {
-            // A valve only just told to open has not had time to let anything out: a full stroke first.
-            Stage::Emptying if dwelt && (by_hand || stroked) && (self.confirmed || !asks(view.recipe) || opened) => {
+            // A valve just commanded open has not had time to let anything out: a full stroke first.
+            Stage::Emptying
+                if dwelt && (by_hand || stroked) && (self.confirmed || !needs_prompt(view.recipe) || opened) =>
+            {
                 if !cavity {
                     return Next::Empty { stroked: false };
                 }
                 if !view.guard_open || by_hand {
-                    self.go(Stage::Shutting, view.now);
-                    self.seen_shut = false;
-                    self.doubtful = view.fed && !view.fell;
-                    return if by_hand { Next::Ask(Ask::WorkLever) } else { Next::Stay };
+                    self.enter(Stage::Shutting, view.now);
+                    self.switch_closed = false;
+                    self.stroke_void = view.fed && !view.fell;
+                    return if by_hand { Next::Prompt(Prompt::WorkLever) } else { Next::Stay };
                 }
-                // Measured empty, and the stroke cannot be made: more than that will not be known.
+                // Measured empty, and the stroke cannot be made: no more can be proved.
                 if overdue { Next::Empty { stroked: false } } else { Next::Stay }
             }
             Stage::Shutting if by_hand => {
                 if overdue {
                     return Next::Fault(Fault::Trapped);
                 }
-                if view.confirmed != Some(Ask::WorkLever) {
+                if view.confirmed != Some(Prompt::WorkLever) {
                     return Next::Stay;
                 }
-                if switch && !self.seen_shut {
-                    // Said to be done, and the switch was never made.
-                    return Next::Ask(Ask::WorkLever);
+                if switch && !self.switch_closed {
+                    // Confirmed, but the switch never closed.
+                    return Next::Prompt(Prompt::WorkLever);
                 }
-                self.go(Stage::Dwelling, view.now);
+                self.enter(Stage::Dwelling, view.now);
                 Next::Stay
             }
-            Stage::Shutting if stroked && !view.guard_open && (!switch || self.seen_shut) => {
-                self.go(Stage::Opening, view.now);
+            Stage::Shutting if stroked && !view.guard_open && (!switch || self.switch_closed) => {
+                self.enter(Stage::Opening, view.now);
                 Next::Stay
             }
             Stage::Opening if stroked && !view.guard_open && !(switch && view.valve_shut) => {
-                self.go(Stage::Dwelling, view.now);
+                self.enter(Stage::Dwelling, view.now);
                 Next::Stay
             }
-            // What proves nothing now will not later; anything else is worth another stroke, while there is time.
-            Stage::Dwelling if dwelt && self.doubtful && (view.fell || !view.fed) && !overdue => {
-                self.go(Stage::Emptying, view.now);
+            // Readings that prove nothing now will not later; otherwise try another stroke, while there is time.
+            Stage::Dwelling if dwelt && self.stroke_void && (view.fell || !view.fed) && !overdue => {
+                self.enter(Stage::Emptying, view.now);
                 Next::Stay
             }
-            Stage::Dwelling if dwelt => Next::Empty { stroked: !self.doubtful },
+            Stage::Dwelling if dwelt => Next::Empty { stroked: !self.stroke_void },
             _ if overdue => Next::Fault(Fault::Trapped),
             _ => Next::Stay,
         }
     }
 
     /// The next stage, with a dwell of its own.
-    fn go(&mut self, stage: Stage, now: Instant) {
-        *self = Self { stage, since: now, below: Dwell::NONE, ..*self };
+    fn enter(&mut self, stage: Stage, now: Instant) {
+        *self = Self { stage, since: now, empty_dwell: Dwell::NONE, ..*self };
     }
 }

@@ -1,8 +1,8 @@
 //! Soak: still fed, while the gas warmed by filling comes to the temperature of the walls.
 //!
 //! Left when the soak time is over. The pressure leaving the band → fault. At the end of it, with everything joined and
-//! nothing flowing, both transducers must read the same to within the band, where there are two: a wrong range, a shifted
-//! zero or a blocked line shows here, before anything is concluded from it.
+//! nothing flowing, both transducers must read the same to within the band, where there are two: a wrong range, a
+//! shifted zero or a blocked line shows here, before it can affect a result.
 
 use super::{Next, View};
 use crate::event::{Fault, Phase};
@@ -20,7 +20,7 @@ pub(crate) fn poll(view: &View<'_>) -> Next {
     if view.far.pressure().is_some_and(|p| !view.recipe.in_band(p)) {
         Next::Fault(Fault::BandLost)
     } else if view.spent >= limit(view.recipe) {
-        if view.apart { Next::Fault(Fault::SidesDisagree) } else { Next::Go(Phase::Isolate) }
+        if view.sides_apart { Next::Fault(Fault::SidesDisagree) } else { Next::Go(Phase::Isolate) }
     } else {
         Next::Stay
     }

@@ -1,15 +1,15 @@
-//! Start-up: after a reset or a new recipe everything stays at rest while the far side is looked at.
+//! Start-up: after a reset or a new recipe everything stays at rest while the far side is read.
 //!
 //! Whoever switched the bench on, or pressed reset, may have a hand in the ball, so nothing moves before it is known
-//! whether the valve is full. Full for the dwell → safe vent at once: nobody's hand is in a full, connected valve, and a
-//! spring-return valve that lost its power traps what is behind it. Empty for the dwell → ready, with nothing proved. Neither in
-//! time → a fault, latched at rest: only an acknowledgement moves anything.
+//! whether the valve is full. Full for the dwell → safe vent at once: nobody's hand is in a full, connected valve, and
+//! a spring-return valve that lost its power traps what is behind it. Empty for the dwell → ready, with nothing proved.
+//! Neither in time → a fault, latched at rest: only an acknowledgement moves anything.
 
 use super::Next;
 use crate::channel::Channel;
 use crate::dwell::Dwell;
 use crate::event::{Fault, Phase};
-use crate::input::Known;
+use crate::input::ChannelState;
 use crate::rig::Rig;
 use crate::time::{Duration, Instant, millis};
 
@@ -42,7 +42,7 @@ impl StartUp {
             Next::Rest
         } else if spent < limit(rig) {
             Next::Stay
-        } else if matches!(far.known(), Known::Pressure(_)) {
+        } else if matches!(far.state(), ChannelState::Pressure(_)) {
             Next::Fault(Fault::Implausible)
         } else {
             Next::Fault(Fault::FarSensor)

@@ -1,16 +1,16 @@
 //! Vent: supply shut, then the supply side opened to the room.
 //!
 //! Left when the supply side is below the limit, or after the venting time where it has no transducer. If the trapped
-//! pressure went along, and stays gone → a result: the valve did not hold. Not vented in time → fault, whatever the far
-//! side did: with the supply side full it cannot have leaked there.
+//! pressure went with it, and stays down → a result: the valve did not hold. Not vented in time → fault, whatever the
+//! far side did: with the supply side full it cannot have leaked there.
 
 use super::{Next, View};
 use crate::event::{Fault, Phase};
-use crate::output::{Gate, Outputs, Pilot};
+use crate::output::{GasValve, Outputs, Pilot};
 use crate::recipe::Recipe;
 use crate::rig::Rig;
 use crate::time::{Duration, Instant, millis};
-use crate::verdict::Ground;
+use crate::verdict::Reason;
 
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Vent {
@@ -18,9 +18,9 @@ pub(crate) struct Vent {
     opened: Option<Instant>,
 }
 
-const CHANGEOVER: Outputs = Outputs { supply: Gate::Shut, vent: Gate::Shut, pilot: Pilot::Exhausted };
+const CHANGEOVER: Outputs = Outputs { supply: GasValve::Shut, vent: GasValve::Shut, pilot: Pilot::Exhausted };
 
-/// The recipe's time counts from the opening of the vent, which the changeover puts off.
+/// The recipe's time counts from the opening of the vent, which is after the changeover.
 pub(crate) fn limit(recipe: &Recipe, rig: &Rig) -> Duration {
     Duration::from_ticks(rig.changeover().as_ticks() + millis(recipe.raw().vent_ms_max).as_ticks())
 }
@@ -46,14 +46,14 @@ impl Vent {
         if !vented {
             return if overdue { Next::Fault(Fault::VentTimeout) } else { Next::Stay };
         }
-        // Judged only now, when the supply side has had its time: a ball that does not shut takes the far side with it,
-        // a bad leak is still on its way.
-        if view.gross.holds() {
+        // Judged only now, when the supply side is vented: with a ball that does not shut the far side goes with it,
+        // with a bad leak it is still falling.
+        if view.gross_fall.holds() {
             let half = view.isolated.map_or(0, |isolated| isolated.pressure.pascals() / 2);
             let gone = view.fall_pa().is_some_and(|fall| fall > half);
-            view.fallen(if gone { Ground::WentWithSupply } else { Ground::GrossFall })
-        } else if view.gross.is_pending() && !overdue {
-            // Fallen at the last reading, and not yet for long enough to be more than interference.
+            view.fallen(if gone { Reason::WentWithSupply } else { Reason::GrossFall })
+        } else if view.gross_fall.is_pending() && !overdue {
+            // Fallen at the last reading, but not yet long enough to exclude interference.
             Next::Stay
         } else {
             Next::Go(Phase::Settle)

@@ -66,8 +66,8 @@ impl LeakRate {
         self.0 * 10.0
     }
 
-    /// Volume flow in mm³/s at `reference`; the figure must already stand at the reference temperature
-    /// (see [`LeakRate::at_temperature`]).
+    /// Volume flow in mm³/s at `reference`; the value must already be at the reference temperature (see
+    /// [`LeakRate::at_temperature`]).
     pub const fn mm3_s(self, reference: Reference) -> f64 {
         self.0 * MM3_PER_M3 / reference.pressure.pascals()
     }
@@ -83,7 +83,7 @@ impl LeakRate {
         Self(self.0 * to.kelvin() / from.kelvin())
     }
 
-    /// Difference of two leaks, as when a rig's own background is taken off.
+    /// Difference of two leaks, as when the background leak is subtracted.
     pub fn less(self, other: Self) -> Self {
         Self(self.0 - other.0)
     }

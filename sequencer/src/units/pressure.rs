@@ -34,13 +34,13 @@ impl GaugePressure {
         Self(self.0.saturating_add(pascals))
     }
 
-    /// How far this pressure stands above `other`, in pascals (negative when below), saturating.
+    /// Difference of this pressure and `other`, in pascals (negative when below), saturating.
     pub const fn above(self, other: Self) -> i32 {
         self.0.saturating_sub(other.0)
     }
 
-    /// Whether this pressure lies nearer to the atmosphere than `limit`, on either side of it. A reading well below zero
-    /// is a transducer's mistake, and no more empty than one well above.
+    /// Whether this pressure lies nearer to the atmosphere than `limit`, on either side of it. A reading well below
+    /// zero is a transducer error, and no more empty than one well above.
     pub const fn is_within(self, limit: Self) -> bool {
         self.0 < limit.0 && self.0 > -limit.0
     }
@@ -89,8 +89,8 @@ impl PressureRate {
     /// The flow leaving a closed volume whose pressure falls at this rate with the gas at constant temperature:
     /// `Q = −V·dp/dt`, in Pa·m³/s at the gas temperature.
     ///
-    /// Source: the ideal gas law differentiated at constant V and T; the same mass balance stands behind
-    /// ASTM E2930 and EN 13184.
+    /// Source: the ideal gas law differentiated at constant V and T; the same mass balance is the basis of ASTM E2930
+    /// and EN 13184.
     pub fn leak_from(self, volume: Volume) -> LeakRate {
         LeakRate::from_pa_m3_s(-self.0 * volume.cubic_metres())
     }

@@ -1,5 +1,5 @@
-//! The campaign in full. `cargo bench -p seathold-campaign -- --singles`, `-- --random 100000 --seed 7`, or one run again,
-//! told poll by poll: `-- --run air/tight/45cm3/swg/1 far-frozen@measure.1st+20`.
+//! The campaign in full. `cargo bench -p seathold-campaign -- --singles`, `-- --random 100000 --seed 7`, or one run
+//! again, reported poll by poll: `-- --run air/tight/45cm3/swg/1 far-frozen@measure.1st+20`.
 
 use seathold_campaign::argued::{self, Argued};
 use seathold_campaign::plan;
@@ -61,7 +61,7 @@ fn options() -> Result<Options, String> {
     Ok(options)
 }
 
-/// Says all that happens in a run.
+/// Reports all events of a run.
 fn tell(spec: &Spec, argued: &[Argued]) -> Result<bool, String> {
     println!("{spec}");
     let mut outputs = None;

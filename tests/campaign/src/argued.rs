@@ -1,8 +1,8 @@
-//! What cannot be told apart on a rig in principle, and why: `argued.txt`, a line each, five parts with `|` between.
+//! What cannot be distinguished on a rig in principle, and why: `argued.txt`, a line each, five parts with `|` between.
 //!
-//! The rule that is broken (`/` between several); the troubles that break it (`+` between, others may come on top; `/`
-//! between those of which any one does; `@phase` where it does so only if it is on in that phase); the rigs and valves it
-//! is so on (all words must hold: see `CONDITIONS`, `any` for all); a run in which it happens; the reason.
+//! The rule that is broken (`/` between several); the faults that break it (`+` between, others may be added; `/`
+//! between alternatives; `@phase` where it must be active in that phase); the rigs and valves it applies to (all words
+//! must hold: see `CONDITIONS`, `any` for all); a run in which it happens; the reason.
 
 use crate::edge;
 use crate::judge::Broken;
@@ -12,13 +12,13 @@ use crate::trouble::{self, Named};
 use crate::world::{Outcome, World};
 use seathold_sequencer::event::Phase;
 
-/// The list as it stands.
+/// The present list.
 pub const TEXT: &str = include_str!("../argued.txt");
 
 /// A condition with its name.
 type Condition = (&'static str, fn(&Setup) -> bool);
 
-/// What a line may ask of a setup.
+/// Conditions of a line on a setup.
 const CONDITIONS: &[Condition] = &[
     ("any", |_| true),
     ("no-supply", |s| !s.fitted.supply),
@@ -29,7 +29,7 @@ const CONDITIONS: &[Condition] = &[
     ("leaker-b", |s| s.valve == Valve::LeakerB),
 ];
 
-/// Any one of some troubles, in any phase or in one.
+/// Any one of some faults, in any phase or in one.
 #[derive(Clone, Debug)]
 struct Cause {
     named: Vec<&'static Named>,
@@ -51,14 +51,14 @@ impl Cause {
 pub struct Argued {
     /// Of the file, from 1.
     pub line: usize,
-    /// Rule and troubles as they stand there.
+    /// Rule and faults as written there.
     pub what: String,
     rules: Vec<Broken>,
     /// All of these must be in the run.
     causes: Vec<Cause>,
     conditions: Vec<Condition>,
     run: Spec,
-    /// Why nothing can be done about it.
+    /// Why it is unavoidable.
     pub why: String,
 }
 
@@ -70,8 +70,7 @@ impl Argued {
             && self.causes.iter().all(|cause| cause.place(spec, outcome).is_some())
     }
 
-    /// What is wrong with the line today: that its run, with any one of the troubles that do the same, no longer shows what
-    /// it says.
+    /// Checks the line: that its run, with any one of the alternative faults, still shows what it states.
     ///
     /// # Errors
     /// In words.
@@ -158,7 +157,7 @@ mod tests {
         let so = "tight-leaker | not-done@swap | leaker-b | hand/leaker-b/1l/sw/1 not-done@swap.2nd+10~1500 | unseen";
         for (was, is, says) in [
             ("", "", ""),
-            // Another trouble, which does not do it; a phase it was not on in; a rule it does not break.
+            // Another fault, which does not do it; a phase it was not active in; a rule it does not break.
             ("not-done@swap |", "not-done/room-cold@swap |", "no longer so"),
             ("not-done@swap |", "not-done@trapped |", "not one that the line covers"),
             ("tight-leaker |", "tight-leaker/outlived |", "no longer so"),

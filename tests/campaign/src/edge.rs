@@ -1,33 +1,33 @@
-//! The only place that knows the words of the sequencer that may change: what is said about loosening, what is asked, the
-//! phases by name, and how a sequencer is begun.
+//! The only place that depends on the sequencer's types that may change: the disconnect state, the prompts, the phases
+//! by name, and the start of a sequencer.
 
 use seathold_sequencer::event::{Disconnect, Phase};
-use seathold_sequencer::input::{Ask, Command};
+use seathold_sequencer::input::{Command, Prompt};
 use seathold_sequencer::recipe::Recipe;
 use seathold_sequencer::rig::Rig;
 use seathold_sequencer::step::Sequencer;
 
-/// What is said about loosening a fitting, as far as the judge cares.
+/// The disconnect state, as far as the judge uses it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Word {
-    /// Nothing that a person could rely on.
+    /// No claim.
     Pressurised,
-    /// The far side reads empty and the cavity may not be: hands go on at their own risk, and know it.
+    /// The far side reads empty and the cavity may not be: at the person's own, known risk.
     Cavity,
-    /// The far side is said to read empty.
+    /// The far side is reported as reading empty.
     Empty,
     /// Fittings may be loosened: from here on a hand may be in the ball.
     Loosen,
 }
 
 impl Word {
-    /// A claim that is held against the truth.
+    /// A claim that is compared with the truth.
     pub const fn strong(self) -> bool {
         matches!(self, Self::Empty | Self::Loosen)
     }
 }
 
-/// The word of now.
+/// The present claim.
 pub const fn word(disconnect: Disconnect) -> Word {
     match disconnect {
         Disconnect::Pressurised => Word::Pressurised,
@@ -52,32 +52,35 @@ pub enum Task {
     Swap,
 }
 
-/// What a question means.
-pub const fn task(ask: Ask) -> Task {
-    match ask {
-        Ask::OpenValve | Ask::OpenToVent => Task::Open,
-        Ask::ShutValve => Task::Shut,
-        Ask::WorkLever => Task::Work,
-        Ask::SwapEnds => Task::Swap,
-        Ask::OpenBleed => Task::Bleed,
+/// The task of a prompt.
+pub const fn task(prompt: Prompt) -> Task {
+    match prompt {
+        Prompt::OpenValve | Prompt::OpenToVent => Task::Open,
+        Prompt::ShutValve => Task::Shut,
+        Prompt::WorkLever => Task::Work,
+        Prompt::SwapEnds => Task::Swap,
+        Prompt::OpenBleed => Task::Bleed,
     }
 }
 
-/// An answer that was not asked for.
-pub const fn other(ask: Ask) -> Ask {
-    match ask {
-        Ask::OpenValve => Ask::ShutValve,
-        Ask::ShutValve => Ask::OpenToVent,
-        Ask::OpenToVent => Ask::WorkLever,
-        Ask::WorkLever => Ask::SwapEnds,
-        Ask::SwapEnds => Ask::OpenBleed,
-        Ask::OpenBleed => Ask::SwapEnds,
+/// A confirmation of another prompt.
+pub const fn other(prompt: Prompt) -> Prompt {
+    match prompt {
+        Prompt::OpenValve => Prompt::ShutValve,
+        Prompt::ShutValve => Prompt::OpenToVent,
+        Prompt::OpenToVent => Prompt::WorkLever,
+        Prompt::WorkLever => Prompt::SwapEnds,
+        Prompt::SwapEnds => Prompt::OpenBleed,
+        Prompt::OpenBleed => Prompt::SwapEnds,
     }
 }
 
-/// Whether this command says that no hand is at the valve: all that a person knows to move it.
+/// Whether this command implies that no hand is at the valve: all commands known to move it.
 pub const fn hands_off(command: Command) -> bool {
-    matches!(command, Command::Start(_) | Command::Confirm(Ask::SwapEnds) | Command::Acknowledge | Command::Work(_))
+    matches!(
+        command,
+        Command::Start(_) | Command::Confirm(Prompt::SwapEnds) | Command::Acknowledge | Command::TestOutput(_)
+    )
 }
 
 /// A phase by name.
@@ -96,8 +99,8 @@ pub const fn phase_name(phase: Phase) -> &'static str {
         Phase::Swap => "swap",
         Phase::Fault => "fault",
         Phase::Trapped => "trapped",
-        Phase::Held => "held",
-        Phase::Work => "work",
+        Phase::EmergencyStopped => "held",
+        Phase::OutputTest => "work",
     }
 }
 
@@ -111,7 +114,7 @@ pub fn retained(sequencer: &Sequencer) -> bool {
     sequencer.stop_latched()
 }
 
-/// Whether a recipe is taken now.
+/// Whether a recipe is accepted now.
 pub const fn takes_recipe(sequencer: &Sequencer) -> bool {
     matches!(sequencer.phase(), Phase::Ready)
 }

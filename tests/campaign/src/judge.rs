@@ -1,11 +1,11 @@
-//! The judge: sees what is true, remembers what must be remembered, and says which rule was broken.
+//! The judge: knows the true state, keeps the history needed, and reports which rule was broken.
 
 use crate::edge::{self, Word};
 use crate::plant::Truth;
 use crate::setup::{POLL_US, Setup};
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Command, Inputs, Reading};
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::verdict::{SideResult, Verdict};
@@ -14,20 +14,20 @@ use std::fmt;
 /// A rule that can be broken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Broken {
-    /// Said empty, and the far side is full.
+    /// Reported empty, and the far side is full.
     FarFullUnderWord,
-    /// Said empty, and the cavity is full.
+    /// Reported empty, and the cavity is full.
     CavityFullUnderWord,
-    /// Said empty, and the supply side is full.
+    /// Reported empty, and the supply side is full.
     SupplyFullUnderWord,
-    /// Said empty, and the ball moves.
+    /// Reported empty, and the ball moves.
     MovedUnderWord,
-    /// A hand may be in the ball (it was said that fittings may be loosened, and nothing since that is known to move it),
-    /// and the ball moves.
+    /// A hand may be in the ball (fittings were reported as safe to loosen, and nothing since that is known to move
+    /// it), and the ball moves.
     MovedOnHand,
     /// The pilot was fed with the guard open and the far side truly empty.
     FedAtOpenGuard,
-    /// The pilot was let go with the guard open: the spring shuts the ball.
+    /// The pilot was released with the guard open: the spring shuts the ball.
     DroppedAtOpenGuard,
     /// Something was energised between an emergency stop and its acknowledgement.
     MovedWhileStopped,
@@ -41,11 +41,11 @@ pub enum Broken {
     LeakingTight,
     /// Tight in a run in which a fault was latched.
     TightAfterFault,
-    /// Tight from a window in which the far side was read wrongly, or for more than half of it not at all.
+    /// Tight from a window in which the far reading was wrong, or missing for more than half of it.
     TightBlind,
     /// Tight at a pressure that is truly outside the target band.
     TightOutOfBand,
-    /// A phase outlived its limit.
+    /// A phase exceeded its limit.
     Outlived,
 }
 
@@ -99,12 +99,12 @@ impl fmt::Display for Broken {
     }
 }
 
-/// One poll as it truly was.
+/// True state at one poll.
 #[derive(Debug)]
 pub struct Seen<'a> {
     /// True time, µs.
     pub now: u64,
-    /// What is said about loosening after the step.
+    /// The disconnect state after the step.
     pub word: Word,
     /// The longest that the phase may last, µs.
     pub limit_us: Option<u64>,
@@ -112,11 +112,11 @@ pub struct Seen<'a> {
     pub before: Phase,
     /// The phase after it.
     pub after: Phase,
-    /// What was read.
+    /// The readings.
     pub inputs: &'a Inputs,
-    /// What was wanted of the outputs.
+    /// The commanded outputs.
     pub outputs: Outputs,
-    /// What was said.
+    /// The events.
     pub events: &'a [Event],
     /// At the moment of reading.
     pub truth: Truth,
@@ -124,20 +124,20 @@ pub struct Seen<'a> {
     pub error_pa: f64,
     /// The far reading is an old one, or none.
     pub stale: bool,
-    /// By how much longer phases may last because of what was done to the clock, µs.
+    /// Extension of phase limits by clock faults, µs.
     pub slack_us: u64,
     /// The bleed is open.
     pub bleed: bool,
 }
 
-/// Polls for which a word may outlive what it rests on: a sample, and the poll that reads it.
+/// Polls for which a claim may outlast its basis: a sample, and the poll that reads it.
 const GRACE: u8 = 3;
-/// So often the same code in a row is a reading that stands still, and nothing of it is a window yet.
+/// This many equal codes in a row are a stuck reading, before it counts for a window.
 const STANDS: u32 = 64;
-/// A reading this far off is not the transducer's noise, Pa.
+/// An error this large is not the transducer's noise, Pa.
 const WRONG_PA: f64 = 200.0;
 
-/// What is remembered of a side's trapped gas.
+/// History of a side's trapped gas.
 #[derive(Clone, Debug, Default)]
 struct Trap {
     faulted: bool,
@@ -148,12 +148,12 @@ struct Trap {
     least: f64,
     /// Gas and time when the ball was truly shut, before the supply side was vented.
     shut: Option<(f64, u64)>,
-    /// Gas and time when the window began, and what leaked in the shortest time a verdict may rest on.
+    /// Gas and time when the window began, and the leak over the shortest window of a verdict.
     began: Option<(f64, u64)>,
     leaked: f64,
-    /// Every reading since then: when, how wrong, and whether it was an old one, or none.
+    /// Every reading since then: time, error, and whether it was an old one, or none.
     readings: Vec<(u64, f64, bool)>,
-    /// The last code, how often it has come in a row, and when a reading was last seen to stand still.
+    /// The last code, how often in a row, and when a stuck reading was last detected.
     code: Option<i32>,
     same: u32,
     stood: Option<u64>,
@@ -164,17 +164,17 @@ struct Trap {
 }
 
 impl Trap {
-    /// Whether the window that a verdict names, of this length, was not truly read. What came before it is no matter, if
-    /// the reading was seen to stand still or there was none (a window begun anew and still empty is not told again), nor what
-    /// came while the last fit was made.
+    /// Whether the window of a verdict, of this length, was not truly read. Readings before it do not matter, if a
+    /// stuck or missing reading was detected (a restarted window that is still empty is not reported again), nor those
+    /// during the last fit.
     fn blind(&self, window_us: u64) -> bool {
         let before = |at: &u64| self.exit.is_some_and(|exit| window_us <= exit.at - at);
         let later = [self.stood, self.unread].into_iter().flatten().filter(before).max();
         let began = later.or(self.began.map(|(_, at)| at)).unwrap_or(0);
         let ended = began.saturating_add(window_us).saturating_add(2 * POLL_US);
         let window = || self.readings.iter().filter(|(at, ..)| *at > began && *at <= ended);
-        // The first reading is compared with nothing. A few equal codes in a row are noise to all who see only them: what
-        // was read besides must carry the verdict, and the rule on leakers says whether it did.
+        // The first reading has no predecessor. A few equal codes in a row cannot be distinguished from noise: the
+        // other readings must support the verdict, and the rule on leakers checks whether they did.
         let first = window().next().map_or(0.0, |(_, error, _)| *error);
         let wrong = window().filter(|(_, error, _)| (error - first).abs() > WRONG_PA).count();
         let old = window().filter(|(.., old)| *old).count();
@@ -215,7 +215,7 @@ const fn pressed(phase: Phase) -> bool {
 }
 
 impl Judge {
-    /// Has seen nothing yet.
+    /// In its initial state.
     pub fn new(setup: Setup) -> Self {
         Self {
             setup,
@@ -246,12 +246,12 @@ impl Judge {
         self.broken.get(rule as usize).copied().flatten()
     }
 
-    /// What the word now is.
+    /// The present claim.
     pub const fn word(&self) -> Word {
         self.word
     }
 
-    /// The controller is without power, or begins anew: nothing is said, everything is at rest.
+    /// The controller is without power, or restarts: no claim, everything is at rest.
     pub fn dark(&mut self, now: u64, truth: &Truth, slack_us: u64) {
         self.moved(now, truth);
         self.word = Word::Pressurised;
@@ -274,9 +274,9 @@ impl Judge {
         self.breaks(seen.now, Broken::Outlived, may.is_some_and(|most| age > most));
     }
 
-    /// The ball by itself, against what was said up to now.
+    /// The ball alone, against the claim up to now.
     fn moved(&mut self, now: u64, truth: &Truth) {
-        // A lever is moved by the very hand.
+        // A lever is moved by that hand.
         let moved = !self.setup.by_hand && (truth.ball - self.ball).abs() > 1e-9;
         self.breaks(now, Broken::MovedUnderWord, moved && self.word.strong());
         self.breaks(now, Broken::MovedOnHand, moved && self.hand_in);
@@ -290,12 +290,12 @@ impl Judge {
         if word == Word::Loosen {
             self.hand_in = true;
         }
-        // Behind an open guard a hand may still be there, whoever says what.
+        // Behind an open guard a hand may still be there, whatever is confirmed.
         let guard_open = self.rig.guard_fitted && !seen.inputs.contacts.guard_closed;
         if seen.inputs.command.is_some_and(edge::hands_off) && seen.after != seen.before && !guard_open {
             self.hand_in = false;
         }
-        let most = 1.03 * f64::from(self.rig.safe_pa) + 50.0;
+        let most = 1.03 * f64::from(self.rig.safe_pressure_pa) + 50.0;
         let nodes = [
             (Broken::FarFullUnderWord, seen.truth.far),
             (Broken::CavityFullUnderWord, seen.truth.cavity),
@@ -305,7 +305,7 @@ impl Judge {
         for ((rule, pressure), over) in nodes.into_iter().zip(&mut over) {
             let full = word.strong() && pressure > most;
             *over = if full { over.saturating_add(1) } else { 0 };
-            // No grace where it is said in this very poll.
+            // No grace where it is claimed in this very poll.
             let broken = full && (given || *over > GRACE);
             self.breaks(seen.now, rule, broken);
         }
@@ -315,9 +315,9 @@ impl Judge {
     fn see_outputs(&mut self, seen: &Seen<'_>) {
         let Seen { now, outputs, inputs, .. } = *seen;
         let contacts = inputs.contacts;
-        let safe = f64::from(self.rig.safe_pa);
-        self.breaks(now, Broken::BlewThrough, outputs.blows_through());
-        let over = outputs.supply == Gate::Open && seen.truth.far > 1.01 * f64::from(self.recipe.max_pa);
+        let safe = f64::from(self.rig.safe_pressure_pa);
+        self.breaks(now, Broken::BlewThrough, outputs.supply_to_vent());
+        let over = outputs.supply == GasValve::Open && seen.truth.far > 1.01 * f64::from(self.recipe.pressure_max_pa);
         self.over_max = if over { self.over_max.saturating_add(1) } else { 0 };
         self.breaks(now, Broken::FedOverMax, self.over_max > GRACE);
 
@@ -335,7 +335,7 @@ impl Judge {
         } else if inputs.command == Some(Command::Acknowledge) && !guard_open {
             self.held = false;
         }
-        let energised = outputs.pilot == Pilot::Fed || outputs.supply == Gate::Open;
+        let energised = outputs.pilot == Pilot::Fed || outputs.supply == GasValve::Open;
         self.breaks(now, Broken::MovedWhileStopped, self.held && energised);
     }
 
@@ -364,13 +364,13 @@ impl Judge {
                     }
                 }
                 Event::Restarted(_) => self.window(seen),
-                Event::Judged(result) => self.judge_side(seen.now, result),
+                Event::SideFinished(result) => self.judge_side(seen.now, result),
                 _ => {}
             }
         }
     }
 
-    /// A window of readings begins anew.
+    /// A window of readings restarts.
     fn window(&mut self, seen: &Seen<'_>) {
         self.trap = Trap {
             began: Some((seen.truth.content, seen.now)),
@@ -414,7 +414,7 @@ impl Judge {
                 trap.stood = Some(seen.now);
             }
             let off = (truth.far - f64::from(self.recipe.target_pa)).abs();
-            trap.out_of_band |= off > f64::from(self.recipe.band_pa) + 1_000.0;
+            trap.out_of_band |= off > f64::from(self.recipe.target_tolerance_pa) + 1_000.0;
         }
     }
 
@@ -431,7 +431,7 @@ impl Judge {
             Verdict::Tight => {
                 self.breaks(now, Broken::TightLeaker, trap.least > 2.0 * limit || trap.leaked > 2.0 * limit);
                 self.breaks(now, Broken::TightAfterFault, trap.faulted);
-                let window_us = result.figure.map_or(u64::MAX, |f| u64::from(f.window_ms) * 1_000);
+                let window_us = result.estimate.map_or(u64::MAX, |f| u64::from(f.window_ms) * 1_000);
                 self.breaks(now, Broken::TightBlind, trap.blind(window_us));
                 self.breaks(now, Broken::TightOutOfBand, trap.out_of_band);
             }
@@ -452,9 +452,9 @@ mod tests {
     use super::*;
     use seathold_sequencer::event::Fault;
     use seathold_sequencer::input::Side;
-    use seathold_sequencer::verdict::Ground;
+    use seathold_sequencer::verdict::Reason;
 
-    /// A rig with everything, on which nothing is wrong yet: each test shows the judge one thing that is.
+    /// A rig with everything, without any fault: each test gives the judge one.
     struct Bench {
         judge: Judge,
         now: u64,
@@ -544,13 +544,13 @@ mod tests {
             let result = SideResult {
                 side: Side::First,
                 verdict,
-                ground: Ground::Measured,
-                figure: None,
+                reason: Reason::Measured,
+                estimate: None,
                 isolated_at: None,
                 fall_pa: 0,
                 after_ms: 0,
             };
-            self.polls(1, &[Event::Judged(result)]);
+            self.polls(1, &[Event::SideFinished(result)]);
         }
 
         fn broken(&self) -> Vec<Broken> {
@@ -661,12 +661,12 @@ mod tests {
     #[test]
     fn outputs_that_blow_through_or_feed_too_much() {
         let mut bench = Bench::new();
-        bench.outputs = Outputs { supply: Gate::Open, vent: Gate::Open, pilot: Pilot::Exhausted };
+        bench.outputs = Outputs { supply: GasValve::Open, vent: GasValve::Open, pilot: Pilot::Exhausted };
         bench.polls(1, &[]);
         assert_eq!(bench.broken(), [Broken::BlewThrough]);
 
         let mut bench = Bench::new();
-        bench.outputs = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Fed };
+        bench.outputs = Outputs { supply: GasValve::Open, vent: GasValve::Shut, pilot: Pilot::Fed };
         bench.truth.far = 720_000.0;
         bench.polls(3, &[]);
         assert_eq!(bench.broken(), []);

@@ -1,12 +1,11 @@
-//! A campaign of faults: everything that can go wrong at a bench, in every phase, alone and together, against the shipped
-//! sequencer.
+//! A campaign of faults: every fault of a bench, in every phase, alone and combined, against the shipped sequencer.
 //!
-//! The plant ([`plant`]), the person ([`person`]) and the judge ([`judge`]) are written a second time here and share
-//! nothing with `seathold-sim`: what is only checked against our own simulator, by our own judge, is not checked. The
-//! judge sees the true pressures, the true ball and the true leak; the sequencer sees counts and contacts.
+//! The plant ([`plant`]), the person ([`person`]) and the judge ([`judge`]) are written independently here and share
+//! nothing with `seathold-sim`: a check only against our own simulator, by its own judge, is no check. The judge knows
+//! the true pressures, ball and leak; the sequencer only counts and contacts.
 //!
-//! `argued.txt` lists what cannot be told apart on a rig in principle, each with a run that shows it. Whatever else the
-//! judge finds is a failure.
+//! `argued.txt` lists what cannot be distinguished on a rig in principle, each with a run that shows it. Any other
+//! finding of the judge is a failure.
 
 pub mod argued;
 pub mod edge;

@@ -1,42 +1,42 @@
-//! The person at the bench: hears what is asked, takes a while, works lever, guard, bleed and fittings with their hands,
-//! and says so. Lives in true time, whatever the controller's clock does.
+//! The operator: receives prompts, reacts after a delay, operates lever, guard, bleed and fittings by hand, and
+//! confirms. Runs in true time, whatever the controller's clock does.
 
 use crate::edge::{self, Task, Word};
 use crate::plant::Plant;
 use crate::setup::POLL_US;
 use crate::trouble::Slip;
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Side, Sides};
-use seathold_sequencer::verdict::{Ground, Verdict};
+use seathold_sequencer::input::{Command, Prompt, Side, Sides};
+use seathold_sequencer::verdict::{Reason, Verdict};
 
-/// Something done.
+/// A manual action.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Act {
     Lever(f64),
     Guard(bool),
     Bleed(bool),
-    /// Takes the valve off and puts it on the other way round, if the screen says that it may be.
+    /// Takes the valve off and puts it on the other way round, if the display allows it.
     Swap,
-    /// Loosens the fittings of a finished valve, if the screen says that they may be.
+    /// Loosens the fittings of a finished valve, if the display allows it.
     Loosen,
     Say(Command),
-    /// Says so once nothing hisses any more.
+    /// Confirms once there is no more outflow.
     SayQuiet(Command),
 }
 
-/// From a question to the hand, µs.
+/// From a prompt to the action, µs.
 const REACTION: u64 = 200_000;
-/// What still hisses at the bleed, Pa.
+/// Pressure still audible at the bleed, Pa.
 const HISS: f64 = 300.0;
-/// How often a person tries again.
+/// Retries of a person.
 const TRIES: u8 = 3;
 
-/// How often, a tenth of a second each, hands wait for the screen to say that a fitting may be loosened.
+/// Waits, of a tenth of a second each, for the display to allow loosening a fitting.
 const WAITS: u8 = 50;
 
 const ACTS: usize = 8;
 
-/// What the person sees.
+/// What the operator knows.
 #[derive(Clone, Copy, Debug)]
 pub struct Screen {
     /// The phase.
@@ -49,7 +49,7 @@ pub struct Screen {
     pub gone: bool,
 }
 
-/// Which sides to begin with the valve put on like this: nobody tests the first side of a valve that is on for the second.
+/// The sides to start with, for the valve as mounted: nobody tests the first side of a valve that is on for the second.
 pub const fn sides(mounted: Side) -> Sides {
     match mounted {
         Side::First => Sides::Both,
@@ -61,32 +61,32 @@ pub const fn sides(mounted: Side) -> Sides {
 #[derive(Clone, Debug)]
 pub struct Person {
     acts: [Option<(u64, Act)>; ACTS],
-    /// The question that is still to be answered, and whether hands have been laid on.
-    asked: Option<Ask>,
+    /// The open prompt, and whether its action has begun.
+    asked: Option<Prompt>,
     begun: bool,
-    /// How often a hand that may not loosen yet has waited.
+    /// Number of waits for loosening so far.
     waits: u8,
     acknowledges: Option<u64>,
     acknowledged: u8,
     starts: u8,
     refusals: u8,
     ready_since: Option<u64>,
-    /// The run was spoiled by a fault: it is tried once more.
+    /// The run failed by a fault: it is tried once more.
     again: bool,
-    /// What was said last, until the next poll: a refusal is of that.
+    /// The last command, until the next poll: a refusal refers to it.
     said: Option<Command>,
-    /// A run came to its end.
+    /// A run has finished.
     proved: bool,
-    /// The ends are swapped already, whatever is asked again.
+    /// The ends are swapped already, whatever is prompted again.
     swapped: bool,
     /// The guard is held open by these hands.
     pub guard_open: bool,
-    /// What goes wrong with them.
+    /// Their mistake.
     pub slip: Option<Slip>,
 }
 
 impl Person {
-    /// Has done nothing yet.
+    /// In the initial state.
     pub const NEW: Self = Self {
         acts: [None; ACTS],
         asked: None,
@@ -116,7 +116,7 @@ impl Person {
         }
     }
 
-    /// From now on this goes wrong, with a question that is still open too, if nothing has been done about it yet.
+    /// From now on this mistake is made, at an open prompt too, if its action has not begun.
     pub fn set_slip(&mut self, now: u64, slip: Option<Slip>) {
         self.slip = slip;
         if let Some(ask) = self.asked
@@ -126,7 +126,7 @@ impl Person {
         }
     }
 
-    /// The controller begins anew: no question is open.
+    /// The controller restarts: no prompt is open.
     pub const fn forget(&mut self) {
         self.acts = [None; ACTS];
         self.asked = None;
@@ -134,10 +134,10 @@ impl Person {
         self.again = true;
     }
 
-    /// Hears of something.
+    /// Receives an event.
     pub fn hear(&mut self, now: u64, event: &Event, phase: Phase) {
         match event {
-            Event::Asked(ask) => self.answer(now, *ask),
+            Event::Prompted(ask) => self.answer(now, *ask),
             Event::Faulted(_) => {
                 self.again = true;
                 self.acknowledges = Some(now + 800_000);
@@ -147,10 +147,10 @@ impl Person {
                 self.swapped = false;
             }
             Event::Refused(_) if self.refusals < TRIES => match self.said {
-                Some(Command::Confirm(Ask::SwapEnds)) if phase == Phase::Swap => {
+                Some(Command::Confirm(Prompt::SwapEnds)) if phase == Phase::Swap => {
                     self.refusals += 1;
                     self.tidy(now + 300_000);
-                    self.plan(now + 400_000, Act::Say(Command::Confirm(Ask::SwapEnds)));
+                    self.plan(now + 400_000, Act::Say(Command::Confirm(Prompt::SwapEnds)));
                 }
                 Some(Command::Start(_)) => {
                     self.refusals += 1;
@@ -159,11 +159,11 @@ impl Person {
                 }
                 _ => {}
             },
-            Event::Proved { verdict, .. } => {
+            Event::RunFinished { verdict, .. } => {
                 self.proved = true;
                 self.again |= *verdict == Verdict::Void;
             }
-            Event::Judged(result) if result.ground == Ground::NotSwapped => self.again = true,
+            Event::SideFinished(result) if result.reason == Reason::NotSwapped => self.again = true,
             _ => {}
         }
     }
@@ -173,8 +173,8 @@ impl Person {
         self.plan(at, Act::Guard(false));
     }
 
-    fn answer(&mut self, at: u64, ask: Ask) {
-        // A new question drops what was still to be done about the last.
+    fn answer(&mut self, at: u64, ask: Prompt) {
+        // A new prompt cancels the pending actions of the last.
         self.acts = [None; ACTS];
         self.asked = Some(ask);
         self.begun = false;
@@ -220,7 +220,7 @@ impl Person {
         }
     }
 
-    /// What the hands do by now, and what is said: at most one command a poll.
+    /// Actions due by now, and the command: at most one a poll.
     pub fn live(&mut self, now: u64, screen: &Screen, plant: &mut Plant) -> Option<Command> {
         self.said = self.act(now, screen, plant);
         self.said
@@ -229,7 +229,7 @@ impl Person {
     fn act(&mut self, now: u64, screen: &Screen, plant: &mut Plant) -> Option<Command> {
         self.watch(now, screen, plant.mounted());
         if screen.gone {
-            // Whoever finds the screen dead waits for it.
+            // With the link down the operator waits.
             self.wait(POLL_US);
             return None;
         }
@@ -254,12 +254,12 @@ impl Person {
                 }
                 Act::Swap | Act::Loosen if !matches!(screen.word, Word::Loosen | Word::Cavity) => {
                     if self.waits >= WAITS {
-                        // It never will be: hands off.
+                        // It never will be: stop.
                         self.acts = [None; ACTS];
                         self.tidy(now + 100_000);
                         return None;
                     }
-                    // Not yet: it and whatever follows are put off.
+                    // Not yet: it and all that follows are delayed.
                     self.waits += 1;
                     self.acts[i] = Some((now, act));
                     self.wait(100_000);
@@ -282,7 +282,7 @@ impl Person {
         None
     }
 
-    /// All that is planned is put off.
+    /// Delays all planned actions.
     pub fn wait(&mut self, us: u64) {
         for (at, _) in self.acts.iter_mut().flatten() {
             *at += us;
@@ -298,10 +298,10 @@ impl Person {
         due.min().map(|(_, i)| i)
     }
 
-    /// Sees by the screen that something is to be done.
+    /// Reacts to the displayed state.
     fn watch(&mut self, now: u64, screen: &Screen, mounted: Side) {
         let Screen { phase, word, stopped, .. } = *screen;
-        let latched = matches!(phase, Phase::Held | Phase::Trapped | Phase::Fault);
+        let latched = matches!(phase, Phase::EmergencyStopped | Phase::Trapped | Phase::Fault);
         if latched && self.acknowledges.is_none() && self.acknowledged < TRIES {
             self.acknowledges = Some(now + 1_000_000);
         }

@@ -1,4 +1,4 @@
-//! Which runs: every single trouble in every phase, or several drawn at random.
+//! Which runs: every single fault in every phase, or several drawn at random.
 
 use crate::argued::Argued;
 use crate::setup::{Far, Fitted, POLL_US, Setup, Valve};
@@ -30,7 +30,7 @@ pub fn setups() -> Vec<Setup> {
     all
 }
 
-/// The stays of a run in which nothing goes wrong, each with its length in milliseconds.
+/// The phases of a run without faults, each with its length in milliseconds.
 ///
 /// # Errors
 /// As [`World::new`].
@@ -49,7 +49,7 @@ pub fn timeline(setup: Setup) -> Result<Vec<(Stay, u32)>, String> {
     Ok(stays)
 }
 
-/// Moments of a stay at which a trouble begins: at once, at the very end, and between, the more the longer it is.
+/// Times in a phase at which a fault begins: at once, at the very end, and between, the more the longer it is.
 fn moments(length_ms: u32) -> Vec<u32> {
     let poll = (POLL_US / 1_000) as u32;
     let last = length_ms.saturating_sub(poll).max(poll);
@@ -64,13 +64,13 @@ fn moments(length_ms: u32) -> Vec<u32> {
     all
 }
 
-/// A leaker on one side only is of interest from the swap on: until then it is a tight valve.
+/// A valve that leaks on one side only matters from the swap on: until then it is a tight valve.
 fn worth(setup: &Setup, stay: &Stay) -> bool {
     let second = stay.side == Some(seathold_sequencer::input::Side::Second);
     setup.valve != Valve::LeakerB || second
 }
 
-/// Every single trouble on this bench, or only one, begun from one run in which nothing is wrong until then.
+/// Every single fault on this bench, or only one, started from one run without faults until then.
 ///
 /// # Errors
 /// As [`World::new`].
@@ -88,7 +88,7 @@ pub fn singles(setup: Setup, only: Option<&Named>, argued: &[Argued], tally: &mu
     }
     while !world.over() {
         let (stay, age) = world.stay();
-        // The run is copied in the poll before the trouble begins.
+        // The run is copied in the poll before the fault begins.
         let due = |at: &(Stay, u32)| at.0 == stay && age + POLL_US >= u64::from(at.1) * 1_000;
         while let Some(i) = to_come.iter().position(due) {
             let (stay, ms) = to_come.remove(i);
@@ -120,7 +120,7 @@ impl Urn {
         setups().into_iter().map(|s| Ok((s, timeline(s)?))).collect::<Result<_, String>>().map(Self)
     }
 
-    /// The `index`-th draw of a seed: two troubles, or one time in three three.
+    /// The `index`-th draw of a seed: two faults, or one time in three three.
     pub fn draw(&self, seed: u64, index: usize) -> Spec {
         let mut dice = Dice::new(seed.wrapping_mul(0xD129_0D3D_5DEA_3B1F) ^ (index as u64) << 20);
         let (setup, stays) = &self.0[dice.below(self.0.len())];
@@ -143,10 +143,10 @@ impl Urn {
     }
 }
 
-/// Works through `jobs` on so many threads.
+/// Runs `jobs` on so many threads.
 ///
 /// # Errors
-/// The first that any job gave.
+/// The first of any job.
 pub fn share_out(
     threads: usize,
     jobs: usize,
@@ -173,7 +173,7 @@ pub fn share_out(
     })
 }
 
-/// Every single trouble, or only one, on every bench.
+/// Every single fault, or only one, on every bench.
 ///
 /// # Errors
 /// As [`World::new`].

@@ -1,16 +1,16 @@
 //! The gas and the moving parts: three nodes of ideal gas at one temperature, joined by nozzles, and a ball.
 //!
-//! On purpose another plant than the simulator's: no heat in the gas but the room's, no dense output, no stiff solver. Each
-//! path moves gas towards evenness in small steps and never past it, which is stable however wide the path is.
+//! On purpose another plant than the simulator's: gas at room temperature, no dense output, no stiff solver. Each path
+//! moves gas towards equal pressure in small steps and never past it, which is stable however wide the path is.
 
 use seathold_sequencer::input::Side;
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 
 /// Atmosphere, Pa.
 pub const ATMOSPHERE: f64 = 101_325.0;
-/// What the regulator is set to, gauge, Pa.
+/// Set pressure of the regulator, gauge, Pa.
 pub const REGULATOR: f64 = 600_000.0;
-/// What the actuator is fed with, gauge, Pa.
+/// Air pressure of the actuator, gauge, Pa.
 pub const PILOT_AIR: f64 = 600_000.0;
 /// The room at the beginning, K.
 pub const ROOM: f64 = 293.15;
@@ -23,13 +23,13 @@ const CAVITY: f64 = 5e-6;
 const K_SUPPLY: f64 = 1.0e-3;
 const K_VENT: f64 = 1.5e-3;
 const K_BORE: f64 = 3.0e-2;
-/// So narrow that one stroke leaves a few hundredths of what the cavity held: the further stroke is needed.
+/// So narrow that one stroke leaves a few hundredths of the cavity's gas: the further stroke is needed.
 const K_CAVITY: f64 = 2.0e-4;
 const K_BLEED: f64 = 2.0e-4;
 /// A vent that is nearly blocked.
 const SLOW: f64 = 0.02;
-/// A supply valve that lets by: it fills the supply side in a second or so when the vent is shut, and stands a few
-/// kilopascal above the atmosphere behind an open one.
+/// A supply valve that passes: it fills the supply side in a second or so when the vent is shut, and keeps it a few
+/// kilopascal above the atmosphere with an open one.
 const K_PASSING: f64 = 3.0e-5;
 
 /// From where the bore is open, and between what the cavity is joined to both sides.
@@ -53,7 +53,7 @@ const COARSE_US: u64 = 10_000;
 /// Pressures at which a leak is stated, absolute, Pa.
 const STATED: (f64, f64) = (REGULATOR + ATMOSPHERE, ATMOSPHERE);
 
-/// What leaks, in Pa·m³/s at the regulator's pressure against the atmosphere.
+/// Leaks, in Pa·m³/s at the regulator's pressure against the atmosphere.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Leaks {
     /// Past the seats at end A and end B, towards the supply side when that end is there.
@@ -66,7 +66,7 @@ pub struct Leaks {
     pub rig: f64,
 }
 
-/// What is wrong with the moving parts.
+/// Faults of the moving parts.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Broken {
     /// The ball does not move at all.
@@ -74,18 +74,18 @@ pub struct Broken {
     /// The ball moves no further than half way.
     pub half: bool,
     /// The supply valve stays like this.
-    pub supply: Option<Gate>,
-    /// The supply valve lets by.
+    pub supply: Option<GasValve>,
+    /// The supply valve passes.
     pub passing: bool,
     /// The vent valve stays like this.
-    pub vent: Option<Gate>,
+    pub vent: Option<GasValve>,
     /// The vent is nearly blocked.
     pub vent_slow: bool,
     /// The pilot valve stays like this.
     pub pilot: Option<Pilot>,
 }
 
-/// What is true at a moment: gauge pressures in Pa, ball 0 shut to 1 open.
+/// True state at a moment: gauge pressures in Pa, ball 0 shut to 1 open.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Truth {
     /// Far side.
@@ -96,11 +96,11 @@ pub struct Truth {
     pub line: f64,
     /// The ball.
     pub ball: f64,
-    /// Gas on the far side as pressure × volume at the first temperature, Pa·m³ absolute: what a true leak takes from.
+    /// Gas on the far side as pressure × volume at the first temperature, Pa·m³ absolute: reduced by a true leak.
     pub content: f64,
-    /// Leak out of the trapped side as things stand, as stated, Pa·m³/s.
+    /// Present leak out of the trapped side, as stated, Pa·m³/s.
     pub stated_leak: f64,
-    /// What the ball was meant to leak on this side, had the ends been put as said.
+    /// Intended leak of the ball on this side, had the ends been swapped as confirmed.
     pub meant_leak: f64,
     /// Something keeps the ball from shutting.
     pub hindered: bool,
@@ -115,9 +115,9 @@ pub struct Plant {
     /// Temperature of all gas over [`ROOM`].
     warmth: f64,
     ball: f64,
-    /// Where the lever is being turned to; `None` where an actuator works the ball.
+    /// Where the lever is being turned to; `None` where an actuator moves the ball.
     lever: Option<f64>,
-    /// Since when the actuator has wanted the other end, µs of dead time left.
+    /// Remaining dead time of the actuator, µs.
     dead_us: u64,
     wanted: bool,
     outputs: Outputs,
@@ -125,9 +125,9 @@ pub struct Plant {
     first: bool,
     /// Something moved in the last step.
     busy: bool,
-    /// What leaks.
+    /// The leaks.
     pub leaks: Leaks,
-    /// What is broken.
+    /// The faults.
     pub broken: Broken,
     /// The regulator, gauge, Pa.
     pub regulator: f64,
@@ -158,7 +158,7 @@ fn seep(stated: f64, a: f64, b: f64) -> f64 {
 }
 
 impl Plant {
-    /// Empty and at rest, end A on the supply side. A lever stands open, as valves come to a bench.
+    /// Empty and at rest, end A on the supply side. A lever is open, as valves come to a bench.
     pub fn new(far_volume: f64, by_hand: bool, leaks: Leaks) -> Self {
         let v = [LINE, CAVITY, far_volume];
         let ball = if by_hand { 1.0 } else { 0.0 };
@@ -215,7 +215,7 @@ impl Plant {
         self.busy = true;
     }
 
-    /// Something was changed from outside: the next steps are fine ones.
+    /// An external change: the next steps are fine ones.
     pub const fn stir(&mut self) {
         self.busy = true;
     }
@@ -229,7 +229,7 @@ impl Plant {
         self.warmth * ROOM
     }
 
-    /// Moves time on.
+    /// Advances time.
     pub fn advance(&mut self, us: u64) {
         let mut left = us;
         while left > 0 {
@@ -248,7 +248,7 @@ impl Plant {
             self.warmth += (target - self.warmth) * (s / (s + WARMING_S));
         }
         let [line, cavity, far] = [0, 1, 2];
-        let open = |stuck: Option<Gate>, set: Gate| stuck.unwrap_or(set) == Gate::Open;
+        let open = |stuck: Option<GasValve>, set: GasValve| stuck.unwrap_or(set) == GasValve::Open;
         let fed = if open(self.broken.supply, self.outputs.supply) {
             K_SUPPLY
         } else if self.broken.passing {
@@ -346,14 +346,14 @@ impl Plant {
         let far = us as f64 / whole_us;
         let mut to = if target > self.ball { (self.ball + far).min(target) } else { (self.ball - far).max(target) };
         if self.broken.half {
-            // It passes the middle neither way.
+            // It stays on its side of the middle.
             to = if self.ball <= 0.5 { to.min(0.5) } else { to.max(0.5) };
         }
         self.busy |= to != self.ball;
         self.ball = to;
     }
 
-    /// What is true now; `side` is the one the sequencer believes to be under test.
+    /// True state now; `side` is the one under test according to the sequencer.
     pub fn truth(&self, side: Option<Side>) -> Truth {
         let [a, b] = self.leaks.seats;
         let meant = match side {
@@ -376,7 +376,7 @@ impl Plant {
     }
 }
 
-/// The lesser of two flows in the same direction.
+/// The smaller of two flows in the same direction.
 fn least(moved: f64, even: f64) -> f64 {
     if moved.abs() < even.abs() { moved } else { even }
 }
@@ -385,8 +385,8 @@ fn least(moved: f64, even: f64) -> f64 {
 mod tests {
     use super::*;
 
-    const FEED: Outputs = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Fed };
-    const TRAP: Outputs = Outputs { supply: Gate::Open, vent: Gate::Shut, pilot: Pilot::Exhausted };
+    const FEED: Outputs = Outputs { supply: GasValve::Open, vent: GasValve::Shut, pilot: Pilot::Fed };
+    const TRAP: Outputs = Outputs { supply: GasValve::Open, vent: GasValve::Shut, pilot: Pilot::Exhausted };
 
     fn filled() -> Plant {
         let mut plant = Plant::new(45e-6, false, Leaks::default());

@@ -1,4 +1,4 @@
-//! What a run is run on: rig, recipe, valve, all as fast as the rules between their fields let them be.
+//! Setup of a run: rig, recipe, valve, all as fast as the rules between their fields allow.
 
 use crate::plant::{Leaks, REGULATOR};
 use seathold_sequencer::recipe::{Actuation, Model, RawRecipe};
@@ -10,7 +10,7 @@ use std::fmt;
 pub struct Fitted {
     /// A transducer on the supply side.
     pub supply: bool,
-    /// A switch that says that the valve is shut.
+    /// A switch that closes when the valve is shut.
     pub switch: bool,
     /// A guard contact.
     pub guard: bool,
@@ -19,7 +19,8 @@ pub struct Fitted {
 }
 
 impl Fitted {
-    /// Every rig of the campaign. The thermometer comes only with everything else: its faults know nothing of the rest.
+    /// Every rig of the campaign. The thermometer comes only with everything else: its faults are independent of the
+    /// rest.
     pub const ALL: [Self; 9] = {
         let mut all = [Self { supply: true, switch: true, guard: true, thermometer: true }; 9];
         let mut i = 0;
@@ -62,7 +63,7 @@ impl Valve {
     pub const ALL: [(&'static str, Self); 4] =
         [("tight", Self::Tight), ("leaker", Self::Leaker), ("leaker-b", Self::LeakerB), ("gross", Self::Gross)];
 
-    /// What it leaks.
+    /// Its leaks.
     pub fn leaks(self, limit: f64) -> Leaks {
         let seats = match self {
             Self::Tight => [1e-3, 1e-3],
@@ -101,19 +102,19 @@ impl Far {
 pub struct Setup {
     /// The rig.
     pub fitted: Fitted,
-    /// Worked by hand.
+    /// Hand-operated.
     pub by_hand: bool,
     /// The valve.
     pub valve: Valve,
     /// The far side.
     pub far: Far,
-    /// The recipe's further stroke, which is on unless it is said to be off.
+    /// The recipe's further stroke, which is on by default.
     pub one_stroke: bool,
     /// Of the noise.
     pub seed: u64,
 }
 
-/// What a run calls this one, of a list of all there are.
+/// Name of this one in a run, from a list of all.
 fn name<T: PartialEq + Copy>(all: &[(&'static str, T)], value: T) -> &'static str {
     all.iter().find(|(_, v)| *v == value).map(|(name, _)| *name).expect("the list has all of them")
 }
@@ -147,17 +148,18 @@ impl Setup {
                 Far::Small => 1_500,
                 Far::Large => 5_000,
             },
-            stall_ms_max: 50,
+            poll_gap_ms_max: 50,
             changeover_ms: 30,
             ..demo
         }
     }
 
-    /// The recipe: at the limit the trapped pressure falls by some 1.7 kPa a second, so that a fifth of a second tells.
+    /// The recipe: at the limit the trapped pressure falls by some 1.7 kPa a second, so that a fifth of a second
+    /// suffices.
     pub fn recipe(&self) -> RawRecipe {
         RawRecipe {
             actuation: if self.by_hand { Actuation::Hand } else { Actuation::Air },
-            // This gas settles at once, so a curve for its settling would cost time and find nothing.
+            // This gas settles at once, so a transient model would cost time without benefit.
             model: Model::Line,
             target_pa: REGULATOR as u32,
             zero_ms: 500,
@@ -166,7 +168,7 @@ impl Setup {
                 Far::Large => 4_000,
             },
             soak_ms: 100,
-            stroke_ms: 200,
+            stroke_time_ms: 200,
             isolate_ms_max: 400,
             vent_ms: 300,
             vent_ms_max: 1_000,
@@ -175,7 +177,7 @@ impl Setup {
             measure_ms_max: 1_500,
             tau_ms_min: 50,
             tau_ms_max: 100,
-            prompt_ms_max: 2_000,
+            answer_ms_max: 2_000,
             swap_ms_max: 4_000,
             cavity_stroke: !self.one_stroke,
             limit_pa_m3_s: self.limit(),

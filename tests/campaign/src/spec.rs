@@ -1,8 +1,8 @@
 //! A run in one line, and back: `air/tight/45cm3/swg/1 far-frozen@measure.1st+20~1000`.
 //!
-//! `hand or air / valve / far volume / what is fitted / seed of the noise`, then each trouble with when it begins, and for
-//! how many milliseconds: `@phase.side+ms` after that phase was first entered (`#2` for the second time), `@then+ms` after
-//! the trouble before it began.
+//! `hand or air / valve / far volume / what is fitted / seed of the noise`, then each fault with its begin, and its
+//! duration in milliseconds: `@phase.side+ms` after that phase was first entered (`#2` for the second time), `@then+ms`
+//! after the previous fault began.
 
 use crate::edge;
 use crate::setup::{Far, Fitted, POLL_US, Setup, Valve};
@@ -23,50 +23,50 @@ pub struct Stay {
     pub time: u8,
 }
 
-/// When a trouble begins.
+/// When a fault begins.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum When {
-    /// So many milliseconds into a stay.
+    /// Milliseconds after a phase was entered.
     In(Stay, u32),
-    /// So many milliseconds after the trouble before it began.
+    /// So many milliseconds after the previous fault began.
     Then(u32),
 }
 
-/// A trouble in time.
+/// A fault in time.
 #[derive(Clone, Copy, Debug)]
 pub struct Planned {
-    /// What.
+    /// The fault.
     pub named: &'static Named,
-    /// From when.
+    /// Its begin.
     pub when: When,
-    /// For how many milliseconds; `None` for good.
+    /// Its duration in milliseconds; `None` for permanent.
     pub lasts: Option<u32>,
 }
 
-/// Most troubles of a run.
+/// Most faults of a run.
 pub const TROUBLES: usize = 3;
 
 /// A run.
 #[derive(Clone, Copy, Debug)]
 pub struct Spec {
-    /// On what.
+    /// The setup.
     pub setup: Setup,
-    /// What goes wrong.
+    /// The faults.
     pub troubles: [Option<Planned>; TROUBLES],
 }
 
 impl Spec {
-    /// Nothing goes wrong.
+    /// Without faults.
     pub const fn sound(setup: Setup) -> Self {
         Self { setup, troubles: [None; TROUBLES] }
     }
 
-    /// One thing goes wrong.
+    /// With one fault.
     pub const fn single(setup: Setup, planned: Planned) -> Self {
         Self { setup, troubles: [Some(planned), None, None] }
     }
 
-    /// The names of its troubles, sorted and joined.
+    /// The names of its faults, sorted and joined.
     pub fn names(&self) -> String {
         let mut names: Vec<&str> = self.troubles.iter().flatten().map(|p| p.named.name).collect();
         names.sort_unstable();

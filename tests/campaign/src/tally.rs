@@ -1,4 +1,4 @@
-//! What was found, counted, with the shortest run that shows it.
+//! Findings, counted, with the shortest run that shows each.
 
 use crate::argued::Argued;
 use crate::judge::Broken;
@@ -8,7 +8,7 @@ use crate::world::Outcome;
 use std::collections::BTreeMap;
 use std::fmt::{self, Write as _};
 
-/// Runs in which one rule was broken by the same troubles.
+/// Runs in which one rule was broken by the same faults.
 #[derive(Clone, Debug)]
 struct Cell {
     by_rig: [u64; Fitted::ALL.len()],
@@ -34,19 +34,19 @@ impl Cell {
     }
 }
 
-/// What was found.
+/// The findings.
 #[derive(Clone, Debug, Default)]
 pub struct Tally {
     /// Runs made.
     pub runs: u64,
-    /// Seconds that were simulated in them.
+    /// Simulated seconds in them.
     pub seconds: f64,
     found: BTreeMap<(Broken, String), Cell>,
     argued: BTreeMap<usize, Cell>,
 }
 
 impl Tally {
-    /// Takes in a run.
+    /// Adds a run.
     pub fn take(&mut self, spec: &Spec, outcome: &Outcome, argued: &[Argued]) {
         self.runs += 1;
         self.seconds += outcome.lasted as f64 / 1e6;
@@ -74,7 +74,7 @@ impl Tally {
         }
     }
 
-    /// How many times a rule was broken that is not argued away.
+    /// Violations of rules that are not in the argued list.
     pub fn violations(&self) -> u64 {
         self.found.values().map(Cell::total).sum()
     }

@@ -1,12 +1,12 @@
-//! Everything that can go wrong, by name.
+//! All faults, by name.
 
 use crate::setup::Setup;
 use crate::wire::Flaw;
-use seathold_sequencer::output::{Coil, Gate, Pilot};
-use seathold_sim::fault::Mishap;
-use seathold_sim::faulty::ChannelFault;
+use seathold_sequencer::output::{Coil, GasValve, Pilot};
+use seathold_sim::channel_fault::ChannelFault;
+use seathold_sim::fault::FaultKind;
+use seathold_sim::leak_path::LeakPath;
 use seathold_sim::operator::Mistake;
-use seathold_sim::spot::Spot;
 
 /// Where a leak begins, in limits.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -21,16 +21,16 @@ pub enum Torn {
     Rig(f64),
 }
 
-/// What a person does wrong.
+/// Mistakes of the operator.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Slip {
-    /// Answers and has done nothing.
+    /// Confirms and has done nothing.
     NotDone,
-    /// Answers another question than was asked.
+    /// Confirms another prompt.
     OtherAnswer,
-    /// Does not answer.
+    /// Does not confirm.
     Silent,
-    /// Leaves the lever open and says that it is shut.
+    /// Leaves the lever open and confirms that it is shut.
     Forgets,
     /// Turns the lever half way.
     Half,
@@ -38,16 +38,16 @@ pub enum Slip {
     WrongWay,
 }
 
-/// What is done to the controller's clock.
+/// Faults of the controller's clock.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Time {
     /// Back by a second, once.
     Back,
     /// Back by 400 ms every 150 ms.
     BackAgain,
-    /// On by ten seconds, once.
+    /// Forward by ten seconds, once.
     Leap,
-    /// It stands.
+    /// It does not advance.
     Stands,
     /// A poll comes 500 ms late, once.
     Late,
@@ -55,14 +55,14 @@ pub enum Time {
     Slow,
 }
 
-/// What the controller goes through.
+/// Events of the controller.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Restart {
     /// Reset, with its recipe.
     Warm,
-    /// Reset, and the recipe comes from the host once it is let in.
+    /// Reset, and the recipe comes from the host once it is accepted.
     Bare,
-    /// The power is away for a second.
+    /// The power is off for a second.
     Dark,
     /// The stop is pressed and released, and then the controller is reset.
     AfterStop,
@@ -70,41 +70,41 @@ pub enum Restart {
     Reload,
 }
 
-/// Something that goes wrong.
+/// A fault.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Trouble {
     /// The far-side channel.
     Far(Flaw),
     /// The supply-side channel.
     Supply(Flaw),
-    /// One conversion of the far side goes missing.
+    /// One conversion of the far side is missed.
     SlipFar,
     /// The thermometer's channel.
     Thermometer(Flaw),
-    /// The two pressure channels change places.
+    /// The two pressure channels are exchanged.
     Swapped,
-    /// The shut switch always says this.
+    /// The shut switch always reads this.
     Switch(bool),
     /// The emergency stop is pressed.
     Stop,
-    /// The guard stands open.
+    /// The guard is open.
     Guard,
-    /// The person cannot be reached.
+    /// The operator cannot be reached.
     Link,
-    /// The regulator, or shop air, stands at this gauge pressure.
+    /// The regulator, or shop air, is at this gauge pressure.
     Regulator(f64),
-    /// The actuator's air stands at this gauge pressure.
+    /// The actuator's air is at this gauge pressure.
     PilotAir(f64),
     /// The ball jams where it is.
     Jam,
     /// The ball goes no further than half way.
     JamHalf,
-    /// The supply valve stays like this, and nothing on the controller's side says so.
-    SupplyStuck(Gate),
-    /// The supply valve lets by.
+    /// The supply valve stays like this, and the read-back does not show it.
+    SupplyStuck(GasValve),
+    /// The supply valve passes.
     SupplyPasses,
     /// The vent valve stays like this.
-    VentStuck(Gate),
+    VentStuck(GasValve),
     /// The vent is nearly blocked.
     VentSlow,
     /// The pilot valve stays like this.
@@ -119,13 +119,13 @@ pub enum Trouble {
     Bleed,
     /// The person.
     Slips(Slip),
-    /// The person gives the run up.
+    /// The operator aborts the run.
     Abort,
-    /// The person presses start.
+    /// The operator presses start.
     Start,
-    /// The person acknowledges, whatever there is.
+    /// The operator acknowledges, whatever the state.
     Acknowledge,
-    /// The person has an output worked.
+    /// The operator requests an output test.
     Work(Coil),
     /// The clock.
     Time(Time),
@@ -133,27 +133,27 @@ pub enum Trouble {
     Restart(Restart),
 }
 
-/// How long a trouble may last.
+/// How long a fault may last.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Lasts {
     /// It is over as it begins.
     Once,
     /// 30 ms.
     Burst,
-    /// A moment, a few seconds, for good.
+    /// A moment, a few seconds, permanent.
     Any,
     /// As `Any`, and five seconds.
     Frozen,
 }
 
-/// A trouble with its name.
+/// A fault with its name.
 #[derive(Clone, Copy, Debug)]
 pub struct Named {
     /// As typed.
     pub name: &'static str,
-    /// What.
+    /// The fault.
     pub trouble: Trouble,
-    /// How long.
+    /// Its duration.
     pub lasts: Lasts,
 }
 
@@ -224,11 +224,11 @@ pub const ALL: &[Named] = &[
     named("pilot-air-low", Trouble::PilotAir(275_000.0), Any),
     named("ball-jams", Trouble::Jam, Any),
     named("ball-half", Trouble::JamHalf, Any),
-    named("supply-stuck-open", Trouble::SupplyStuck(Gate::Open), Any),
-    named("supply-stuck-shut", Trouble::SupplyStuck(Gate::Shut), Any),
+    named("supply-stuck-open", Trouble::SupplyStuck(GasValve::Open), Any),
+    named("supply-stuck-shut", Trouble::SupplyStuck(GasValve::Shut), Any),
     named("supply-passes", Trouble::SupplyPasses, Any),
-    named("vent-stuck-shut", Trouble::VentStuck(Gate::Shut), Any),
-    named("vent-stuck-open", Trouble::VentStuck(Gate::Open), Any),
+    named("vent-stuck-shut", Trouble::VentStuck(GasValve::Shut), Any),
+    named("vent-stuck-open", Trouble::VentStuck(GasValve::Open), Any),
     named("vent-slow", Trouble::VentSlow, Any),
     named("pilot-stuck-fed", Trouble::PilotStuck(Pilot::Fed), Any),
     named("pilot-stuck-exhausted", Trouble::PilotStuck(Pilot::Exhausted), Any),
@@ -267,13 +267,13 @@ pub const ALL: &[Named] = &[
     named("recipe-again", Trouble::Restart(Restart::Reload), Once),
 ];
 
-/// A trouble by name.
+/// A fault by name.
 pub fn find(name: &str) -> Option<&'static Named> {
     ALL.iter().find(|n| n.name == name)
 }
 
 impl Named {
-    /// How long it may last, in milliseconds; `None` for good.
+    /// How long it may last, in milliseconds; `None` for permanent.
     pub const fn spans(&self) -> &'static [Option<u32>] {
         match self.lasts {
             // One poll.
@@ -291,7 +291,7 @@ impl Named {
             Trouble::Supply(_) | Trouble::Swapped => fitted.supply && !fitted.thermometer,
             Trouble::Thermometer(_) => fitted.thermometer,
             Trouble::Room(_) => true,
-            // The thermometer's rig is there for its own sake.
+            // The rig with a thermometer is only for its faults.
             _ if fitted.thermometer => false,
             Trouble::Switch(_) => fitted.switch,
             Trouble::Guard => fitted.guard,
@@ -302,11 +302,11 @@ impl Named {
     }
 }
 
-/// What stands here for a mishap of the simulator's, so that none of its catalogue is left out. A mishap that is new there
-/// does not compile until it is answered here.
-pub const fn counterpart(mishap: &Mishap) -> &'static str {
+/// The counterpart of a fault of the simulator, so that none of its catalogue is omitted. A new fault there does not
+/// compile until it is handled here.
+pub const fn counterpart(mishap: &FaultKind) -> &'static str {
     match mishap {
-        Mishap::Far(fault) => match fault {
+        FaultKind::Far(fault) => match fault {
             ChannelFault::Open => "far-open",
             ChannelFault::Short => "far-short",
             ChannelFault::BrownOut => "far-brown-out",
@@ -315,7 +315,7 @@ pub const fn counterpart(mishap: &Mishap) -> &'static str {
             ChannelFault::Lost => "far-lost",
             ChannelFault::Repeated => "far-repeated",
         },
-        Mishap::Supply(fault) => match fault {
+        FaultKind::Supply(fault) => match fault {
             ChannelFault::Open => "supply-open",
             ChannelFault::Short => "supply-short",
             ChannelFault::BrownOut => "supply-brown-out",
@@ -324,50 +324,50 @@ pub const fn counterpart(mishap: &Mishap) -> &'static str {
             ChannelFault::Lost => "supply-lost",
             ChannelFault::Repeated => "supply-repeated",
         },
-        Mishap::Thermometer(fault) => match fault {
+        FaultKind::Thermometer(fault) => match fault {
             ChannelFault::Open | ChannelFault::Short | ChannelFault::BrownOut => "thermometer-open",
             ChannelFault::Stuck | ChannelFault::Spike(_) => "thermometer-frozen",
             ChannelFault::Lost => "thermometer-lost",
             ChannelFault::Repeated => "thermometer-repeats",
         },
-        Mishap::Slip => "far-slip",
-        Mishap::Stop => "stop",
-        Mishap::Guard => "guard-opened",
-        Mishap::SupplyAir(pa) => {
+        FaultKind::MissedSample => "far-slip",
+        FaultKind::Stop => "stop",
+        FaultKind::Guard => "guard-opened",
+        FaultKind::SupplyAir(pa) => {
             if *pa > 600_000.0 {
                 "regulator-runs-away"
             } else {
                 "supply-sags"
             }
         }
-        Mishap::PilotAir(pa) => {
+        FaultKind::PilotAir(pa) => {
             if *pa > 0.0 {
                 "pilot-air-low"
             } else {
                 "pilot-air-gone"
             }
         }
-        Mishap::Jam => "ball-jams",
-        Mishap::SupplyStuck(Gate::Open) => "supply-stuck-open",
-        Mishap::SupplyStuck(Gate::Shut) => "supply-stuck-shut",
-        Mishap::VentStuck(Gate::Open) => "vent-stuck-open",
-        Mishap::VentStuck(Gate::Shut) => "vent-stuck-shut",
-        Mishap::Leak(spot, _) => match spot {
-            Spot::SeatA | Spot::SeatB => "seats-torn",
-            Spot::Stem | Spot::BodyJoint => "stem-gives",
-            Spot::JointA | Spot::JointB => "joints-crack",
-            Spot::Rig => "rig-leaks",
+        FaultKind::Jam => "ball-jams",
+        FaultKind::SupplyStuck(GasValve::Open) => "supply-stuck-open",
+        FaultKind::SupplyStuck(GasValve::Shut) => "supply-stuck-shut",
+        FaultKind::VentStuck(GasValve::Open) => "vent-stuck-open",
+        FaultKind::VentStuck(GasValve::Shut) => "vent-stuck-shut",
+        FaultKind::Leak(spot, _) => match spot {
+            LeakPath::SeatA | LeakPath::SeatB => "seats-torn",
+            LeakPath::Stem | LeakPath::BodyJoint => "stem-gives",
+            LeakPath::JointA | LeakPath::JointB => "joints-crack",
+            LeakPath::Rig => "rig-leaks",
         },
-        Mishap::Room(_) => "room-cold",
-        Mishap::Hand(mistake) => match mistake {
+        FaultKind::Room(_) => "room-cold",
+        FaultKind::Hand(mistake) => match mistake {
             Mistake::None | Mistake::ConfirmsWithoutDoing => "not-done",
             Mistake::ForgetsToShut => "forgets-to-shut",
             Mistake::HalfShut => "half-shut",
             Mistake::WrongWay => "wrong-way",
             Mistake::NeverAnswers => "silent",
         },
-        Mishap::LinkDown => "link-lost",
-        Mishap::ClockBack(_) => "clock-back",
+        FaultKind::LinkDown => "link-lost",
+        FaultKind::ClockBack(_) => "clock-back",
     }
 }
 
@@ -378,7 +378,7 @@ mod tests {
     #[test]
     fn every_named_fault_of_the_simulator_has_a_counterpart() {
         for entry in seathold_sim::catalogue::CATALOGUE {
-            let name = counterpart(&entry.fault.mishap);
+            let name = counterpart(&entry.fault.kind);
             assert!(find(name).is_some(), "{} → {name}", entry.name);
         }
     }

@@ -1,4 +1,4 @@
-//! A channel from the gas to the sequencer: converter, noise, and what can be wrong with it.
+//! A channel from the gas to the sequencer: converter, noise, and its faults.
 
 use seathold_sequencer::input::{Reading, SensorFault};
 use seathold_sequencer::rig::Transducer;
@@ -8,7 +8,7 @@ use seathold_sequencer::rig::Transducer;
 pub struct Dice(u64);
 
 impl Dice {
-    /// Dice of their own for every seed.
+    /// An independent stream for every seed.
     pub const fn new(seed: u64) -> Self {
         Self(seed)
     }
@@ -27,7 +27,7 @@ impl Dice {
         (self.bits() % if many == 0 { 1 } else { many as u64 }) as usize
     }
 
-    /// Nearly Gaussian, standard deviation one: four even throws.
+    /// Nearly Gaussian, standard deviation one: sum of four uniform numbers.
     fn normal(&mut self) -> f64 {
         let bits = self.bits();
         let sum: u64 = (0..4).map(|i| (bits >> (16 * i)) & 0xFFFF).sum();
@@ -35,7 +35,7 @@ impl Dice {
     }
 }
 
-/// What is wrong with a channel.
+/// Fault of a channel.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Flaw {
     /// The wire is broken.
@@ -46,23 +46,23 @@ pub enum Flaw {
     BrownOut,
     /// The converter does not answer.
     Device,
-    /// Conversions are made and do not arrive.
+    /// Conversions are made but do not arrive.
     Lost,
     /// Every other one does not arrive.
     Holes,
-    /// The same conversion comes again, number and all.
+    /// The same conversion is repeated, with its number.
     Repeated,
-    /// The present code for ever, with new numbers.
+    /// The present code forever, with new numbers.
     Frozen,
-    /// Code nought.
+    /// Code zero.
     CodeZero,
     /// The code of the atmosphere, without noise.
     ReadsAtmosphere,
-    /// The atmosphere, with its usual noise: a blocked or pulled-off line that has been let out.
+    /// The atmosphere, with its usual noise: a blocked or disconnected line that has been vented.
     Unplugged,
     /// Off by so many pascals.
     Offset(f64),
-    /// Reads so much of what it should.
+    /// Reads this share of the pressure.
     Gain(f64),
     /// Follows only with this time constant, in seconds.
     Creep(f64),
@@ -81,9 +81,9 @@ pub struct Wire {
     number: u32,
     last: (i32, u32),
     crept: f64,
-    /// Gauge pressure less the converter's, of the last conversion: what the judge compares with.
+    /// Gauge pressure less the converter's, of the last conversion: for the judge.
     pub error_pa: f64,
-    /// What is wrong.
+    /// The fault.
     pub flaw: Option<Flaw>,
     /// The next conversion is lost.
     pub slips: bool,
@@ -104,7 +104,7 @@ impl Wire {
         }
     }
 
-    /// Converts, and what arrives of it. `period_s` since the last.
+    /// Converts, and returns what arrives. `period_s` since the last.
     pub fn read(&mut self, pascals: f64, period_s: f64) -> Reading {
         self.number = self.number.wrapping_add(1);
         let noise = self.dice.normal();
@@ -118,12 +118,12 @@ impl Wire {
         }
         let mut counts = None;
         match self.flaw {
-            Some(Flaw::Open) => return Reading::Sick(SensorFault::Open),
-            Some(Flaw::Short) => return Reading::Sick(SensorFault::Short),
-            Some(Flaw::BrownOut) => return Reading::Sick(SensorFault::BrownOut),
-            Some(Flaw::Device) => return Reading::Sick(SensorFault::Device),
-            Some(Flaw::Lost) => return Reading::Waiting,
-            Some(Flaw::Holes) if self.number.is_multiple_of(2) => return Reading::Waiting,
+            Some(Flaw::Open) => return Reading::SensorFault(SensorFault::Open),
+            Some(Flaw::Short) => return Reading::SensorFault(SensorFault::Short),
+            Some(Flaw::BrownOut) => return Reading::SensorFault(SensorFault::BrownOut),
+            Some(Flaw::Device) => return Reading::SensorFault(SensorFault::Device),
+            Some(Flaw::Lost) => return Reading::NoSample,
+            Some(Flaw::Holes) if self.number.is_multiple_of(2) => return Reading::NoSample,
             Some(Flaw::Repeated) => {
                 let (counts, number) = self.last;
                 return Reading::sample(counts, number);
@@ -139,13 +139,13 @@ impl Wire {
         }
         if self.slips {
             self.slips = false;
-            return Reading::Waiting;
+            return Reading::NoSample;
         }
         let counts = counts.unwrap_or_else(|| {
             let value = (seen + noise * spread) / self.transducer.pa_per_count;
             value.round() as i32 + self.transducer.zero_counts
         });
-        // What cannot be taken for a reading deceives nobody, and noise is even.
+        // An implausible reading deceives nobody, and noise is symmetric.
         let honest = !self.transducer.plausible(counts) || matches!(self.flaw, Some(Flaw::Noise(_)));
         let given = f64::from(counts - self.transducer.zero_counts) * self.transducer.pa_per_count;
         self.error_pa = if honest { 0.0 } else { given - pascals };

@@ -1,4 +1,4 @@
-//! One run: controller, plant, person, judge and what goes wrong, poll by poll.
+//! One run: controller, plant, operator, judge and faults, poll by poll.
 
 use crate::edge;
 use crate::judge::{Broken, Judge, Seen};
@@ -10,21 +10,21 @@ use crate::trouble::{Restart, Slip, Time, Torn, Trouble};
 use crate::wire::{Dice, Flaw, Wire};
 use seathold_sequencer::event::{Event, Events, Phase};
 use seathold_sequencer::input::{Command, Contacts, Inputs, Reading, SensorFault, Side};
-use seathold_sequencer::output::{Coil, Gate, Outputs, Pilot};
+use seathold_sequencer::output::{Coil, GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::Recipe;
 use seathold_sequencer::rig::{Rig, Thermometer, Transducer};
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
 use seathold_sequencer::verdict::Verdict;
 
-/// The controller's clock at the beginning, µs: far enough from nought to go back.
+/// The controller's clock at the beginning, µs: far enough from zero to go back.
 const CLOCK: i64 = 100_000_000;
-/// No run lasts longer, µs: two runs and as many ventings after them as anyone acknowledges, each of which may take its
+/// No run lasts longer, µs: two runs and as many safe vents after them as are acknowledged, each of which may take its
 /// time and end as trapped.
 const LONGEST: u64 = 180_000_000;
 /// A run is over when nothing has happened for so long, µs.
 const QUIET: u64 = 1_500_000;
-/// How long a broken wire takes to be read back, µs.
+/// Time until a broken wire is read back, µs.
 const READ_BACK: u64 = 50_000;
 /// Samples of the thermometer are this far apart, in polls.
 const WARMTH_POLLS: u64 = 5;
@@ -36,7 +36,7 @@ enum State {
     Over,
 }
 
-/// What is wrong at the controller's side just now.
+/// Present faults on the controller's side.
 #[derive(Clone, Debug, Default)]
 struct Now {
     thermometer: Option<Flaw>,
@@ -80,7 +80,7 @@ pub struct World {
     troubles: [Option<(Planned, State)>; TROUBLES],
     on_in: [u16; TROUBLES],
     wrong: Now,
-    /// Kept over a reset.
+    /// Retained over a reset.
     stopped: bool,
     stay: Stay,
     stays: [[u8; 3]; Phase::ALL.len()],
@@ -90,23 +90,23 @@ pub struct World {
     events: Events,
 }
 
-/// What came of a run.
+/// Result of a run.
 #[derive(Clone, Debug)]
 pub struct Outcome {
     /// Rules broken, and when first.
     pub broken: Vec<(Broken, u64)>,
     /// The last verdict of each side.
     pub verdicts: [Option<Verdict>; 2],
-    /// How long it took, µs.
+    /// Its duration, µs.
     pub lasted: u64,
-    /// In what it ended.
+    /// Its last phase.
     pub end: Phase,
-    /// Of each trouble, the phases it was on in: a bit each, in the order of [`Phase::ALL`].
+    /// For each fault, the phases it was active in: a bit each, in the order of [`Phase::ALL`].
     on_in: [u16; TROUBLES],
 }
 
 impl Outcome {
-    /// Whether the trouble in this place of the spec was on in this phase.
+    /// Whether this fault of the spec was active in this phase.
     pub fn was_on(&self, place: usize, phase: Phase) -> bool {
         self.on_in.get(place).is_some_and(|phases| phases & bit(phase) != 0)
     }
@@ -125,10 +125,10 @@ const fn side_index(side: Option<Side>) -> usize {
 }
 
 impl World {
-    /// At rest and empty, the valve put on.
+    /// At rest and empty, the valve mounted.
     ///
     /// # Errors
-    /// What is wrong with rig or recipe, which would be a mistake here.
+    /// Errors of rig or recipe, which would be a defect here.
     pub fn new(spec: &Spec) -> Result<Self, String> {
         let setup = spec.setup;
         let rig = setup.rig().validate().map_err(|e| format!("rig: {:?}", e.as_slice()))?;
@@ -174,7 +174,7 @@ impl World {
         Ok(Self::new(spec)?.finish(|_| {}))
     }
 
-    /// Runs on to the end; `look` is shown every poll.
+    /// Continues to the end; `look` is called with every poll.
     pub fn finish(mut self, mut look: impl FnMut(&Self)) -> Outcome {
         while !self.over() {
             self.poll();
@@ -183,13 +183,13 @@ impl World {
         self.outcome()
     }
 
-    /// What has come of it so far.
+    /// Its result so far.
     pub fn outcome(&self) -> Outcome {
         let mut broken: Vec<(Broken, u64)> =
             Broken::ALL.into_iter().filter_map(|b| Some((b, self.judge.first(b)?))).collect();
-        let resting = matches!(self.stay.phase, Phase::Ready | Phase::Fault | Phase::Trapped | Phase::Held);
-        // A phase that has its time is judged by that, poll by poll: one is cut off only if it has very much of it, as a
-        // controller without a recipe gives a hand. Anything else goes round and round.
+        let resting = matches!(self.stay.phase, Phase::Ready | Phase::Fault | Phase::Trapped | Phase::EmergencyStopped);
+        // A phase with a time limit is checked against that, poll by poll: it is cut off only if the limit is very
+        // long, as without a recipe for a hand valve. Anything else is an endless loop.
         let long = self.sequencer.limit().is_some_and(|limit| limit.as_ticks() > LONGEST / 3);
         if self.now >= LONGEST && !resting && !long && self.judge.first(Broken::Outlived).is_none() {
             broken.push((Broken::Outlived, self.now));
@@ -197,7 +197,7 @@ impl World {
         Outcome { broken, verdicts: self.verdicts, lasted: self.now, end: self.stay.phase, on_in: self.on_in }
     }
 
-    /// Plans a trouble, in a run in which there is none yet: to begin many from one beginning.
+    /// Plans a fault, in a run without one so far: to start many from one run.
     pub fn plan(&mut self, planned: Planned) {
         self.troubles[0] = Some((planned, State::Waiting));
     }
@@ -212,17 +212,17 @@ impl World {
         self.now
     }
 
-    /// What is true.
+    /// The true state.
     pub fn truth(&self) -> Truth {
         self.plant.truth(self.sequencer.status().side)
     }
 
-    /// What the last step said.
+    /// Events of the last step.
     pub fn events(&self) -> &[Event] {
         &self.events
     }
 
-    /// What the last step wanted.
+    /// Outputs of the last step.
     pub const fn outputs(&self) -> Outputs {
         self.outputs
     }
@@ -235,7 +235,7 @@ impl World {
         if self.now < self.changed + QUIET {
             return false;
         }
-        let resting = matches!(self.stay.phase, Phase::Ready | Phase::Fault | Phase::Trapped | Phase::Held);
+        let resting = matches!(self.stay.phase, Phase::Ready | Phase::Fault | Phase::Trapped | Phase::EmergencyStopped);
         let pending = self.troubles.iter().flatten().any(|(planned, state)| match state {
             State::On(_) => planned.lasts.is_some(),
             State::Waiting => matches!(planned.when, When::In(stay, _) if stay == self.stay),
@@ -286,7 +286,7 @@ impl World {
         self.polls += 1;
     }
 
-    /// Begins and ends what is due.
+    /// Begins and ends the faults due.
     fn suffer(&mut self) {
         let age = self.now - self.entered;
         let mut earlier = None;
@@ -354,7 +354,7 @@ impl World {
             Trouble::Abort if begins => wrong.command = Some(Command::Abort),
             Trouble::Start if begins => wrong.command = Some(Command::Start(sides(plant.mounted()))),
             Trouble::Acknowledge if begins => wrong.command = Some(Command::Acknowledge),
-            Trouble::Work(coil) if begins => wrong.command = Some(Command::Work(coil)),
+            Trouble::Work(coil) if begins => wrong.command = Some(Command::TestOutput(coil)),
             Trouble::Abort | Trouble::Start | Trouble::Acknowledge | Trouble::Work(_) => {}
             Trouble::Time(time) => self.tamper(time, begins),
             Trouble::Restart(restart) if begins => self.restart(restart),
@@ -383,7 +383,7 @@ impl World {
             Time::Back if begins => self.set_back(1_000_000),
             Time::Leap if begins => self.clock += 10_000_000,
             Time::Late if begins => {
-                // The world goes on, the loop does not.
+                // The world continues, the loop does not.
                 self.pass(500_000);
                 self.slack_us += 500_000;
                 self.person.wait(500_000);
@@ -397,8 +397,8 @@ impl World {
 
     fn set_back(&mut self, us: i64) {
         self.clock -= us;
-        // A jump may cost a phase as much as the longest gap between polls.
-        self.slack_us += u64::from(self.rig.raw().stall_ms_max) * 1_000;
+        // A jump may extend a phase by the longest gap between polls.
+        self.slack_us += u64::from(self.rig.raw().poll_gap_ms_max) * 1_000;
     }
 
     fn clock_troubles(&mut self, us: u64) {
@@ -449,7 +449,7 @@ impl World {
         if self.now >= until {
             self.wrong.dark_until = None;
             self.begin(if self.wrong.bare { None } else { Some(self.recipe) });
-            // The host brings the recipe as soon as it is taken.
+            // The host sends the recipe as soon as it is accepted.
             self.wrong.reload = self.wrong.bare;
             self.wrong.bare = false;
         } else {
@@ -480,14 +480,14 @@ impl World {
         }
         Inputs {
             far: self.far.read(far, period_s),
-            supply: self.supply.as_mut().map_or(Reading::Waiting, |s| s.read(line, period_s)),
+            supply: self.supply.as_mut().map_or(Reading::NoSample, |s| s.read(line, period_s)),
             thermometer: self.thermometer(),
             contacts: Contacts {
                 stop,
                 guard_closed: !(self.wrong.guard || self.person.guard_open),
                 valve_shut: self.wrong.switch.unwrap_or(truth.ball < 0.02),
             },
-            outputs_differ: self.wrong.differs_since.is_some_and(|at| self.now >= at + READ_BACK),
+            readback_mismatch: self.wrong.differs_since.is_some_and(|at| self.now >= at + READ_BACK),
             link_up: !self.wrong.link,
             command,
         }
@@ -495,10 +495,10 @@ impl World {
 
     fn thermometer(&mut self) -> Reading {
         let Some(Thermometer { kelvin_at_zero, kelvin_per_count }) = self.rig.raw().thermometer else {
-            return Reading::Waiting;
+            return Reading::NoSample;
         };
         if !self.polls.is_multiple_of(WARMTH_POLLS) {
-            return Reading::Waiting;
+            return Reading::NoSample;
         }
         let (counts, number) = self.warmth;
         match self.wrong.thermometer {
@@ -509,8 +509,8 @@ impl World {
                 let counts = ((self.plant.kelvin() - kelvin_at_zero) / kelvin_per_count + noise).round();
                 self.warmth = (counts as i32, number.wrapping_add(1));
                 match flaw {
-                    Some(Flaw::Lost) => return Reading::Waiting,
-                    Some(_) => return Reading::Sick(SensorFault::Open),
+                    Some(Flaw::Lost) => return Reading::NoSample,
+                    Some(_) => return Reading::SensorFault(SensorFault::Open),
                     None => {}
                 }
             }
@@ -519,12 +519,12 @@ impl World {
         Reading::sample(counts, number)
     }
 
-    /// Sets the outputs, as far as the wires carry them.
+    /// Sets the outputs, as far as the wires are intact.
     fn apply(&mut self) {
         let mut truly = self.outputs;
         match self.wrong.wire {
-            Some(Coil::Supply) => truly.supply = Gate::Shut,
-            Some(Coil::Vent) => truly.vent = Gate::Open,
+            Some(Coil::Supply) => truly.supply = GasValve::Shut,
+            Some(Coil::Vent) => truly.vent = GasValve::Open,
             Some(Coil::Pilot) => truly.pilot = Pilot::Exhausted,
             None => {}
         }
@@ -549,7 +549,7 @@ impl World {
                     self.stay = Stay { phase: *phase, side: *side, time: *count };
                     self.entered = self.now;
                 }
-                Event::Judged(result) => {
+                Event::SideFinished(result) => {
                     self.verdicts[usize::from(result.side == Side::Second)] = Some(result.verdict);
                 }
                 _ => {}

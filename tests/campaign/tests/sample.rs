@@ -21,7 +21,7 @@ fn with_nothing_wrong_every_valve_gets_its_verdict() {
             Valve::Tight => [&[Verdict::Tight][..]; 2],
             Valve::LeakerB => [&[Verdict::Tight][..], leaking],
             Valve::Leaker => [leaking; 2],
-            // So fast that it may look disturbed, or take the supply side with it: never tight, that is all.
+            // So fast that it may appear disturbed, or pull the supply side with it: only never tight.
             Valve::Gross => [&[Verdict::Leaking, Verdict::Void][..]; 2],
         };
         for (verdict, expected) in outcome.verdicts.iter().zip(expected) {
@@ -36,7 +36,7 @@ fn a_run_begun_in_the_middle_is_the_run_from_the_beginning() {
     let spec: Spec = "air/leaker/45cm3/swg/1 far-frozen@measure.2nd+100~1000".parse().expect("valid");
     let Some(planned) = spec.troubles[0] else { panic!("one trouble") };
     let mut world = World::new(&Spec::sound(spec.setup)).expect("valid");
-    // Well before the trouble begins.
+    // Well before the fault begins.
     while world.stay().0.phase != Phase::Settle {
         assert!(!world.over(), "never shut in");
         world.poll();
@@ -61,7 +61,7 @@ fn nothing_is_broken_that_is_not_argued() {
     let tally = plan::share_out(threads, RUNS, |i, tally| {
         let mut spec = urn.draw(SEED, i);
         if i % 2 == 0 {
-            // Every other one with its first trouble alone, which says more.
+            // Every other one with its first fault alone, which is more informative.
             spec.troubles[1..].fill(None);
         }
         tally.take(&spec, &World::run(&spec)?, &argued);

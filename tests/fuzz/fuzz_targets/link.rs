@@ -26,7 +26,7 @@ fn feed(line: &[u8]) {
 fuzz_target!(|bytes: &[u8]| {
     feed(bytes);
     let mut frame = Frame::new();
-    if frame::stuff(bytes, &mut frame).is_ok() {
+    if frame::encode_bytes(bytes, &mut frame).is_ok() {
         feed(&frame);
     }
     Polls::new(bytes).for_each(drop);

@@ -1,8 +1,8 @@
-//! A rig without physics: pressures go where the outputs send them at a fixed rate. For tests of the
-//! sequence, where a plant with heat and flow would only blur what is asked.
+//! A rig without physics: pressures go where the outputs send them at a fixed rate. For tests of the sequence, where a
+//! plant with heat and flow would only obscure the point.
 
 use seathold_sequencer::input::{Contacts, Inputs, Reading};
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::rig::Transducer;
 
 /// Pressures in pascals, gauge.
@@ -12,19 +12,19 @@ pub struct Ideal {
     pub far: f64,
     /// True pressure on the supply side.
     pub supply: f64,
-    /// What the shop supplies.
+    /// Shop air pressure.
     pub shop: f64,
     /// Leak out of the far side, in pascals a second.
     pub leak: f64,
     /// The valve follows the pilot; false for a hand valve, moved by `lever_open`.
     pub by_air: bool,
-    /// A hand valve's position, or what an air-operated one does if it sticks.
+    /// A hand valve's position, or that of an air-operated one that sticks.
     pub lever_open: bool,
     /// The ball never shuts.
     pub stuck_open: bool,
     /// The ball never opens.
     pub stuck_shut: bool,
-    /// Settling of the trapped gas: pascals above what it settles to when the ball shuts, and the time constant in
+    /// Settling of the trapped gas: pascals above its final value when the ball shuts, and the time constant in
     /// seconds.
     pub settling: (f64, f64),
     /// How fast the trapped gas warms, as pascals a second.
@@ -75,12 +75,12 @@ impl Ideal {
         (told || self.stuck_open) && !self.stuck_shut
     }
 
-    /// Moves the pressures on by `dt` seconds.
+    /// Advances the pressures by `dt` seconds.
     pub fn advance(&mut self, outputs: Outputs, dt: f64) {
-        if outputs.supply == Gate::Open {
+        if outputs.supply == GasValve::Open {
             self.supply = toward(self.supply, self.shop, FLOW * dt);
         }
-        if outputs.vent == Gate::Open {
+        if outputs.vent == GasValve::Open {
             self.supply = toward(self.supply, 0.0, FLOW * dt);
         }
         if self.open(outputs) {

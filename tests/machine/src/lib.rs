@@ -1,7 +1,8 @@
-//! The step machine against a rig so simple that every test can say exactly what it does, and a script to drive it with.
+//! The step machine against a rig so simple that every test can say exactly what it does, and a script to drive it
+//! with.
 //!
-//! A package of its own, on the sequencer alone: so it builds in seconds, which whoever puts thousands of mistakes into the
-//! machine to see whether a test fails (`tests/mutants.sh`) waits for each time.
+//! A package of its own, on the sequencer alone: so it builds in seconds, once for each of the thousands of mutations
+//! of `tests/mutants.sh`.
 
 pub mod ideal;
 pub mod script;

@@ -1,8 +1,8 @@
-//! Drives the sequencer against the ideal rig, poll by poll, checking the safety rules that hold always.
+//! Drives the sequencer against the ideal rig, poll by poll, checking the safety rules that always hold.
 
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
-use seathold_sequencer::input::{Ask, Command, Inputs, Known, Reading, Side, Sides};
-use seathold_sequencer::output::{Gate, Outputs};
+use seathold_sequencer::input::{ChannelState, Command, Inputs, Prompt, Reading, Side, Sides};
+use seathold_sequencer::output::{GasValve, Outputs};
 use seathold_sequencer::recipe::{Actuation, Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::step::{Sequencer, Step};
@@ -20,21 +20,21 @@ pub struct Script {
     /// Microseconds.
     pub now: u64,
     pub poll_us: u64,
-    /// Everything that happened, with its time in microseconds.
+    /// All events, with their time in microseconds.
     pub log: Vec<(u64, Event)>,
     pending: Option<Command>,
-    /// Whether a simulated person answers requests at once.
+    /// Whether a simulated operator confirms prompts at once.
     pub answers: bool,
-    /// What was asked takes two polls, and one of them is over.
+    /// The prompted action takes two polls, and one of them is over.
     half_way: bool,
-    /// Polls so far: a test that waits for what never comes is to fail, not to hang.
+    /// Polls so far: a test that waits for an event that never comes must fail, not hang.
     polls: u32,
 }
 
 /// The phases with air in the valve.
 pub const FED: [Phase; 6] = [Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Vent, Phase::Settle, Phase::Measure];
 
-/// A transducer gives this many pascals, whatever is there.
+/// A transducer reads this many pascals, whatever the pressure.
 pub fn reads(reading: &mut Reading, pascals: f64) {
     if let Reading::Sample(sample) = reading {
         sample.counts = RawRig::DEMO.far.counts(pascals);
@@ -43,17 +43,17 @@ pub fn reads(reading: &mut Reading, pascals: f64) {
 
 /// The rig and recipe of these tests: times as short as they may be, everything else as in the examples.
 pub fn brisk() -> (RawRig, RawRecipe) {
-    let rig = RawRig { safe_dwell_ms: 300, safe_vent_ms_max: 4_000, stall_ms_max: 150, ..RawRig::DEMO };
+    let rig = RawRig { safe_dwell_ms: 300, safe_vent_ms_max: 4_000, poll_gap_ms_max: 150, ..RawRig::DEMO };
     let recipe = RawRecipe {
         model: Model::Line,
         zero_ms: 500,
         soak_ms: 300,
-        stroke_ms: 100,
+        stroke_time_ms: 100,
         isolate_ms_max: 1_000,
         settle_ms: 300,
         measure_ms_min: 700,
         measure_ms_max: 4_000,
-        prompt_ms_max: 2_000,
+        answer_ms_max: 2_000,
         swap_ms_max: 5_000,
         fill_ms_max: 2_000,
         vent_ms: 500,
@@ -63,7 +63,7 @@ pub fn brisk() -> (RawRig, RawRecipe) {
     (rig, recipe)
 }
 
-/// Checks both, or shows why not.
+/// Validates both, or shows the errors.
 pub fn checked(rig: &RawRig, recipe: &RawRecipe) -> (Rig, Recipe) {
     let rig = rig.validate().unwrap_or_else(|e| panic!("rig:\n{e}"));
     let recipe = recipe.validate(&rig).unwrap_or_else(|e| panic!("recipe:\n{e}"));
@@ -103,8 +103,8 @@ impl Script {
         Self::on(&RawRig { supply: rig.supply.filter(|_| seen), ..rig }, &recipe)
     }
 
-    /// A bench stopped in the given phase of the first side of both, pressurised as that phase is; filling, air has been
-    /// let in.
+    /// A bench stopped in the given phase of the first side of both, pressurised as that phase is; filling, air has
+    /// been let in.
     pub fn in_phase(phase: Phase) -> Self {
         let mut script = Self::default();
         script.start(Sides::Both).until(phase, 10_000);
@@ -114,8 +114,8 @@ impl Script {
         script
     }
 
-    /// The controller is reset: outputs at rest, and a sequencer that begins anew with the recipe it has, and with what it
-    /// was let keep of a stop. What happened before is forgotten.
+    /// The controller is reset: outputs at rest, and a sequencer that restarts with the recipe it has, and the retained
+    /// stop state. Earlier events are discarded.
     pub fn reset(&mut self) {
         let (rig, recipe) = (*self.sequencer.rig(), self.sequencer.recipe().copied());
         self.sequencer = Sequencer::resume(rig, recipe, self.sequencer.stop_latched());
@@ -142,18 +142,18 @@ impl Script {
         inputs.command = self.pending.take();
         if self.answers
             && inputs.command.is_none()
-            && let Some(ask) = self.sequencer.status().ask
+            && let Some(ask) = self.sequencer.status().prompt
         {
-            // Ends are swapped behind the guard, open for one poll and closed again before it is said; and a lever that is
-            // worked is shut for one poll.
-            let half_way = matches!(ask, Ask::SwapEnds | Ask::WorkLever) && !self.half_way;
+            // Ends are swapped behind the guard, open for one poll and closed again before the confirmation; and a
+            // lever that is cycled is shut for one poll.
+            let half_way = matches!(ask, Prompt::SwapEnds | Prompt::WorkLever) && !self.half_way;
             self.half_way = half_way;
             match ask {
-                Ask::OpenValve | Ask::OpenToVent => self.rig.lever_open = true,
-                Ask::WorkLever => self.rig.lever_open = !half_way,
-                Ask::ShutValve => self.rig.lever_open = false,
-                Ask::SwapEnds => inputs.contacts.guard_closed = !half_way,
-                Ask::OpenBleed => {}
+                Prompt::OpenValve | Prompt::OpenToVent => self.rig.lever_open = true,
+                Prompt::WorkLever => self.rig.lever_open = !half_way,
+                Prompt::ShutValve => self.rig.lever_open = false,
+                Prompt::SwapEnds => inputs.contacts.guard_closed = !half_way,
+                Prompt::OpenBleed => {}
             }
             inputs.command = (!half_way).then_some(Command::Confirm(ask));
         }
@@ -218,14 +218,14 @@ impl Script {
         self.start(sides).until(Phase::Ready, 120_000)
     }
 
-    /// A whole run of one side, and the bleed opened after it: what an operator finds who comes for the valve.
+    /// A whole run of one side, and the bleed opened after it: the state in which an operator takes the valve.
     pub fn at_rest_after_a_run(&mut self) -> &mut Self {
         self.run(Sides::First).pass(1_000);
         assert_eq!(self.disconnect(), Disconnect::Confirmed);
         self
     }
 
-    /// What is known of the pressure behind a fitting.
+    /// The disconnect state.
     pub fn disconnect(&self) -> Disconnect {
         self.sequencer.status().disconnect
     }
@@ -241,7 +241,7 @@ impl Script {
     /// The run's verdict.
     pub fn proved(&self) -> Option<Verdict> {
         self.log.iter().rev().find_map(|(_, e)| match e {
-            Event::Proved { verdict, .. } => Some(*verdict),
+            Event::RunFinished { verdict, .. } => Some(*verdict),
             _ => None,
         })
     }
@@ -261,30 +261,30 @@ impl Script {
     }
 }
 
-/// What no step may ever do, whatever it was given.
+/// What no step may ever do, whatever its inputs.
 pub fn check_always(sequencer: &Sequencer, step: &Step, inputs: &Inputs) {
     let outputs = step.outputs;
     let status = sequencer.status();
-    assert!(!outputs.blows_through(), "supply and vent open together");
+    assert!(!outputs.supply_to_vent(), "supply and vent open together");
     if inputs.contacts.stop {
         assert_eq!(outputs, Outputs::REST, "emergency stop, and something is energised");
     }
     if status.disconnect != Disconnect::Pressurised {
-        let empty = |known| matches!(known, Known::Pressure(p) if p.is_within(sequencer.rig().safe_limit()));
+        let empty = |known| matches!(known, ChannelState::Pressure(p) if p.is_within(sequencer.rig().safe_limit()));
         assert!(empty(status.far), "said to read empty with the far side {:?}", status.far);
         let supply_fitted = sequencer.rig().raw().supply.is_some();
         assert!(!supply_fitted || empty(status.supply), "said to read empty with the supply side {:?}", status.supply);
         assert!(status.phase.is_resting(), "said to read empty in {:?}", status.phase);
         assert_eq!(outputs, Outputs::REST, "said to read empty with something energised");
-        assert!(!inputs.outputs_differ, "said to read empty with an output that differs");
+        assert!(!inputs.readback_mismatch, "said to read empty with an output that differs");
     }
-    if outputs.supply == Gate::Open {
+    if outputs.supply == GasValve::Open {
         assert!(status.phase.is_live(), "supply open in {:?}", status.phase);
         if let Reading::Sample(sample) = inputs.far {
             let pressure = sequencer.rig().raw().far.pressure(sample.counts);
             let max = match status.phase {
-                Phase::Work => sequencer.rig().raw().safe_pa,
-                _ => sequencer.recipe().map_or(0, |r| r.raw().max_pa),
+                Phase::OutputTest => sequencer.rig().raw().safe_pressure_pa,
+                _ => sequencer.recipe().map_or(0, |r| r.raw().pressure_max_pa),
             };
             assert!(i64::from(pressure.pascals()) <= i64::from(max), "fed at {pressure:?}");
         }

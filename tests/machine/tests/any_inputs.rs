@@ -4,8 +4,8 @@
 use proptest::prelude::*;
 use seathold_machine::script::{Script, brisk, check_always, checked};
 use seathold_sequencer::event::{Disturbance, Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Contacts, Inputs, Reading, Sample, SensorFault, Sides};
-use seathold_sequencer::output::{Coil, Gate};
+use seathold_sequencer::input::{Command, Contacts, Inputs, Prompt, Reading, Sample, SensorFault, Sides};
+use seathold_sequencer::output::{Coil, GasValve};
 use seathold_sequencer::recipe::{Actuation, Model, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
@@ -14,23 +14,23 @@ use seathold_sequencer::verdict::Verdict;
 
 fn reading() -> impl Strategy<Value = Reading> {
     prop_oneof![
-        3 => Just(Reading::Waiting),
+        3 => Just(Reading::NoSample),
         6 => (-100i32..70_000, any::<u32>()).prop_map(|(c, n)| Reading::sample(c, n)),
         1 => (any::<i32>(), any::<u32>()).prop_map(|(c, n)| Reading::sample(c, n)),
         1 => prop_oneof![
             Just(SensorFault::Open), Just(SensorFault::Short), Just(SensorFault::BrownOut), Just(SensorFault::Device)
-        ].prop_map(Reading::Sick),
+        ].prop_map(Reading::SensorFault),
     ]
 }
 
-fn ask() -> impl Strategy<Value = Ask> {
+fn ask() -> impl Strategy<Value = Prompt> {
     prop_oneof![
-        Just(Ask::OpenValve),
-        Just(Ask::ShutValve),
-        Just(Ask::OpenToVent),
-        Just(Ask::WorkLever),
-        Just(Ask::SwapEnds),
-        Just(Ask::OpenBleed)
+        Just(Prompt::OpenValve),
+        Just(Prompt::ShutValve),
+        Just(Prompt::OpenToVent),
+        Just(Prompt::WorkLever),
+        Just(Prompt::SwapEnds),
+        Just(Prompt::OpenBleed)
     ]
 }
 
@@ -41,7 +41,7 @@ fn command() -> impl Strategy<Value = Option<Command>> {
         1 => ask().prop_map(|a| Some(Command::Confirm(a))),
         1 => Just(Some(Command::Abort)),
         1 => Just(Some(Command::Acknowledge)),
-        1 => prop_oneof![Just(Coil::Supply), Just(Coil::Vent), Just(Coil::Pilot)].prop_map(|c| Some(Command::Work(c))),
+        1 => prop_oneof![Just(Coil::Supply), Just(Coil::Vent), Just(Coil::Pilot)].prop_map(|c| Some(Command::TestOutput(c))),
     ]
 }
 
@@ -58,14 +58,14 @@ fn inputs() -> impl Strategy<Value = Inputs> {
             supply,
             thermometer,
             contacts,
-            outputs_differ,
+            readback_mismatch: outputs_differ,
             link_up,
             command,
         },
     )
 }
 
-/// Any clock: mostly onwards by a few milliseconds, sometimes far, sometimes back, sometimes at the ends of time.
+/// Any clock: mostly forward by a few milliseconds, sometimes far, sometimes back, sometimes at the ends of time.
 fn moment(now: u64, choice: u8, amount: u32) -> u64 {
     match choice {
         0..=239 => now.saturating_add(u64::from(amount % 30_000)),
@@ -99,7 +99,7 @@ fn variant(bits: u8) -> (RawRig, RawRecipe) {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 300, ..ProptestConfig::default() })]
 
-    /// Pure noise: nothing is left out, nothing makes sense.
+    /// Pure noise: any values, in any order.
     #[test]
     fn noise_never_breaks_a_rule(
         bits in any::<u8>(),
@@ -145,7 +145,7 @@ proptest! {
             let mishap = mishaps.iter().find(|m| m.0 == poll);
             if let Some((_, choice, amount, _)) = mishap {
                 script.now = moment(script.now, *choice, *amount).min(u64::MAX / 2);
-                // A clock that moved is noticed; the phase's own time then counts from there.
+                // A clock step is detected; the phase's own time then counts from there.
                 entered = script.now;
             }
             let _ = script.poll_with(|healthy| {
@@ -162,22 +162,22 @@ proptest! {
                 );
             }
         }
-        // Whatever was called tight was tight: its true leak under the limit, its window clean.
+        // A verdict of tight is true: its true leak under the limit, its window clean.
         for (at, event) in &script.log {
-            if let Event::Judged(result) = event
+            if let Event::SideFinished(result) = event
                 && result.verdict == Verdict::Tight
             {
-                // 45 cm³: Pa/s to Pa·m³/s. A leak right at the limit is called tight once in a hundred; a sixth over it,
-                // which is six guard bands away, never.
+                // 45 cm³: Pa/s to Pa·m³/s. A leak right at the limit is called tight once in a hundred; a sixth over
+                // it, which is six guard bands away, never.
                 prop_assert!(leak * 45e-6 < 7.5e-4 * 7.0 / 6.0, "{leak} Pa/s called tight at {at}");
-                let figure = result.figure.expect("a tight verdict rests on a figure");
+                let figure = result.estimate.expect("a tight verdict rests on a figure");
                 prop_assert!(figure.window_ms >= raw_recipe.measure_ms_min);
                 prop_assert!(figure.leak.pa_m3_s() + figure.expanded.pa_m3_s() <= 7.5e-4);
             }
         }
     }
 
-    /// A window with any flaw in it is begun anew or the side is not tight.
+    /// A window with any flaw in it is restarted or the side is not tight.
     #[test]
     fn tight_only_from_a_clean_window(flaw in 0u32..400, kind in 0u8..5) {
         let mut script = Script::default();
@@ -195,7 +195,7 @@ proptest! {
                     i.far = match kind {
                         0 => i.far,
                         1 => Reading::sample(counts, number - 1),
-                        2 => Reading::Sick(SensorFault::Device),
+                        2 => Reading::SensorFault(SensorFault::Device),
                         3 => Reading::sample(70_000, number),
                         _ => Reading::sample(counts - 100, number),
                     };
@@ -210,7 +210,7 @@ proptest! {
         let result = *script.result(seathold_sequencer::input::Side::First);
         // A whole run takes fewer polls than the latest flaw, so some never happen; that is the case without a flaw.
         prop_assert_eq!(result.verdict, Verdict::Tight);
-        let figure = result.figure.expect("a figure");
+        let figure = result.estimate.expect("a figure");
         let began = script.log.iter().rev().find_map(|(at, e)| match e {
             Event::Restarted(
                 Disturbance::Missing | Disturbance::Repeated | Disturbance::Implausible | Disturbance::Jump,
@@ -221,14 +221,14 @@ proptest! {
         let began = began.expect("measured");
         let ended = began + u64::from(figure.window_ms) * 1_000;
         if let Some(at) = flawed_at {
-            // A hole right before the first sample of a window is outside it.
+            // A gap right before the first sample of a window is outside it.
             let first = began + script.poll_us;
             prop_assert!(at <= first || at > ended, "flaw {kind} at {at} lies in the window, {began} to {ended}");
         }
     }
 }
 
-/// The way through a whole run is reached, or the properties above would hold of nothing.
+/// A whole run is completed, or the properties above would hold trivially.
 #[test]
 fn the_ideal_rig_reaches_every_phase_of_a_run() {
     let mut script = Script::default();
@@ -248,5 +248,5 @@ fn the_ideal_rig_reaches_every_phase_of_a_run() {
         let entered = script.log.iter().any(|(_, e)| matches!(e, Event::Entered { phase: p, .. } if *p == phase));
         assert!(entered, "{phase:?}");
     }
-    assert_eq!(script.outputs.supply, Gate::Shut);
+    assert_eq!(script.outputs.supply, GasValve::Shut);
 }

@@ -1,4 +1,4 @@
-//! Whether docs/hazards.md names what is there: a hazard whose test was renamed or dropped is a hazard with no test.
+//! Whether docs/hazards.md names existing tests: a hazard whose test was renamed or dropped is a hazard with no test.
 
 use std::collections::BTreeSet;
 use std::fs;
@@ -65,7 +65,7 @@ fn tests() -> BTreeSet<String> {
     found
 }
 
-/// The names of the simulated rig's faults: what stands alone between quotes in the first line of an entry.
+/// The names of the simulated rig's faults: the quoted string in the first line of an entry.
 fn faults() -> BTreeSet<String> {
     let catalogue = read(&root().join("sim/src/catalogue.rs"));
     let entries = catalogue.split("    entry(").skip(1);

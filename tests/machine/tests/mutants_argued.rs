@@ -1,10 +1,10 @@
-//! Whether `tests/mutants-argued.txt` still speaks of code that is there. The whole comparison, which needs cargo-mutants, is
-//! `tests/mutants.sh --check`.
+//! Whether `tests/mutants-argued.txt` still refers to existing code. The whole comparison, which needs cargo-mutants,
+//! is `tests/mutants.sh --check`.
 
 use std::fs;
 use std::path::Path;
 
-/// The function that a line speaks of: "replace NAME -> …" or "replace … in NAME".
+/// The function that a line refers to: "replace NAME -> …" or "replace … in NAME".
 fn function(what: &str) -> &str {
     let name = match what.rsplit_once(" in ") {
         Some((_, name)) => name,
@@ -20,7 +20,7 @@ fn function(what: &str) -> &str {
     name.trim().rsplit("::").next().unwrap_or(name)
 }
 
-/// What is wrong with the list: an entry without a reason, or of a function that is not there.
+/// Errors of the list: an entry without a reason, or of a function that is not there.
 fn wrong(list: &str) -> Vec<String> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
     let entry = |line: &str| {

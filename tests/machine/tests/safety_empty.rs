@@ -1,20 +1,20 @@
-//! What is said of the pressure behind a fitting: rules 3 and 4 of docs/rig-and-safety.md, on a rig without physics.
+//! The reported pressure state behind a fitting: rules 3 and 4 of docs/rig-and-safety.md, on a rig without physics.
 
 use seathold_machine::script::{Script, brisk, reads};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
-use seathold_sequencer::input::{Ask, Command, Inputs, Reading, Sample, SensorFault, Sides};
+use seathold_sequencer::input::{Command, Inputs, Prompt, Reading, Sample, SensorFault, Sides};
 use seathold_sequencer::output::{Outputs, Pilot};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
-use seathold_sequencer::verdict::{Ground, Verdict};
+use seathold_sequencer::verdict::{Reason, Verdict};
 
 fn by_hand() -> Script {
     let (rig, recipe) = brisk();
     Script::on(&rig, &RawRecipe { actuation: Actuation::Hand, ..recipe })
 }
 
-/// Nothing is said while anything moves: the ball springs shut when the pilot drops, and only a stroke and half as long
-/// again later is it said that the far side reads empty.
+/// Nothing is reported while anything moves: the ball springs shut when the pilot drops, and only one and a half
+/// strokes later is the far side reported as reading empty.
 #[test]
 fn rule_3_nothing_is_said_before_the_ball_has_come_to_rest() {
     let mut script = Script::in_phase(Phase::Measure);
@@ -31,20 +31,21 @@ fn rule_3_nothing_is_said_before_the_ball_has_come_to_rest() {
     assert!(waited >= 150_000, "said {waited} µs after the pilot dropped");
 }
 
-/// Said only from the whole dwell, and taken back at the first reading that contradicts it; said again only after a dwell.
+/// Reported only after the whole dwell, and withdrawn at the first reading that contradicts it; reported again only
+/// after a dwell.
 #[test]
 fn rule_3_said_after_the_whole_dwell_and_taken_back_at_once() {
     let mut script = Script::default();
     script.at_rest_after_a_run();
     type Change = fn(&mut Inputs);
     let contradictions: [(&str, Change); 5] = [
-        ("sick", |i| i.far = Reading::Sick(SensorFault::Open)),
+        ("sick", |i| i.far = Reading::SensorFault(SensorFault::Open)),
         ("full", |i| reads(&mut i.far, 4_000.0)),
         ("below zero", |i| reads(&mut i.far, -4_000.0)),
         ("supply full", |i| {
             reads(&mut i.supply, 4_000.0);
         }),
-        ("an output differs", |i| i.outputs_differ = true),
+        ("an output differs", |i| i.readback_mismatch = true),
     ];
     for (name, change) in contradictions {
         let step = script.poll_with(change);
@@ -54,26 +55,26 @@ fn rule_3_said_after_the_whole_dwell_and_taken_back_at_once() {
             assert_eq!(script.disconnect(), Disconnect::Pressurised, "{name}");
         }
         script.pass(200);
-        // And the person looks at the gauge again.
+        // And the person checks the gauge again.
         assert_eq!(script.disconnect(), Disconnect::Confirmed, "{name}");
     }
 }
 
-/// Time without a reading is not time measured: one good reading and then silence is never a dwell, even where samples come
-/// so slowly that the silence is shorter than what counts as lost.
+/// Time without a reading is not time measured: one good reading and then silence is never a dwell, even where samples
+/// come so slowly that the silence is shorter than the time-out.
 #[test]
 fn rule_3_silence_is_not_part_of_the_dwell() {
     let (rig, recipe) = brisk();
-    let rig = RawRig { safe_dwell_ms: 600, stall_ms_max: 250, far_flickers: false, ..rig };
-    let slow = RawRecipe { sample_ms: 100, zero_ms: 1_000, measure_ms_min: 1_600, ..recipe };
+    let rig = RawRig { safe_dwell_ms: 600, poll_gap_ms_max: 250, far_flickers: false, ..rig };
+    let slow = RawRecipe { sample_period_ms: 100, zero_ms: 1_000, measure_ms_min: 1_600, ..recipe };
     let mut script = Script::on(&rig, &slow);
     let _ = script.poll();
-    script.pass_with(700, |i| i.far = Reading::Waiting);
+    script.pass_with(700, |i| i.far = Reading::NoSample);
     assert_eq!(script.phase(), Phase::StartUp, "looked at for one reading and 700 ms of silence");
     script.until(Phase::Ready, 1_500);
 }
 
-/// A transducer that is sick, whatever it reads, is no empty far side: safe vent runs out of time, and says trapped.
+/// With a sensor fault, whatever the reading, the far side is not empty: safe vent times out, and reports trapped.
 #[test]
 fn rule_3_a_sick_transducer_means_pressurised_whatever_it_reads() {
     let mut script = Script::in_phase(Phase::Measure);
@@ -84,7 +85,7 @@ fn rule_3_a_sick_transducer_means_pressurised_whatever_it_reads() {
     assert_eq!(script.outputs, Outputs::OPEN_TO_VENT);
 }
 
-/// Well below zero is a transducer's mistake, not emptiness: shifted down, it never reads empty.
+/// Well below zero is a transducer error, not emptiness: shifted down, it never reads empty.
 #[test]
 fn rule_3_a_reading_well_below_zero_is_not_empty() {
     let mut script = Script::in_phase(Phase::Soak);
@@ -98,7 +99,7 @@ fn rule_3_a_reading_well_below_zero_is_not_empty() {
     assert!(script.rig.far < 3_000.0, "truly empty, but nobody can know");
 }
 
-/// A supply side that stays full, by a valve that passes or is worked by hand: neither measured empty nor started from.
+/// A supply side that stays full, by a valve that passes or is opened by hand: neither measured empty nor started from.
 #[test]
 fn rule_3_a_full_supply_side_is_not_empty() {
     let full = |i: &mut Inputs| {
@@ -114,11 +115,11 @@ fn rule_3_a_full_supply_side_is_not_empty() {
     assert!(step.events.iter().any(|e| matches!(e, Event::Refused(r) if r.supply_not_empty)), "{:?}", step.events);
     assert_eq!(script.phase(), Phase::Ready);
     script.command(Command::Start(Sides::First));
-    let step = script.poll_with(|i| i.outputs_differ = true);
-    assert!(step.events.iter().any(|e| matches!(e, Event::Refused(r) if r.output_mismatch)), "{:?}", step.events);
+    let step = script.poll_with(|i| i.readback_mismatch = true);
+    assert!(step.events.iter().any(|e| matches!(e, Event::Refused(r) if r.readback_mismatch)), "{:?}", step.events);
 }
 
-/// A far transducer that is dead near zero follows no fill: it is not fed for long, and what it reads proves nothing.
+/// A far transducer that is dead near zero follows no fill: it is not fed for long, and its readings prove nothing.
 #[test]
 fn rule_3_a_transducer_that_does_not_follow_the_fill_proves_nothing() {
     let (rig, recipe) = brisk();
@@ -133,7 +134,7 @@ fn rule_3_a_transducer_that_does_not_follow_the_fill_proves_nothing() {
     assert_eq!(script.disconnect(), Disconnect::Pressurised);
 }
 
-/// A reading that leaps to zero while the ball is shut is no emptiness, and no leak either.
+/// A reading that jumps to zero while the ball is shut is no emptiness, and no leak either.
 #[test]
 fn rule_3_a_reading_that_leaps_to_zero_proves_nothing() {
     for phase in [Phase::Settle, Phase::Measure] {
@@ -151,12 +152,12 @@ fn rule_3_a_reading_that_leaps_to_zero_proves_nothing() {
     assert_eq!((script.disconnect(), script.proved()), (Disconnect::Pressurised, Some(Verdict::Void)));
 }
 
-/// A transducer lost for a while between the fill and the vent has not shown the fall; nothing is said until air has been
-/// let in and out again.
+/// A transducer lost for a while between the fill and the vent has not followed the fall; nothing is reported until air
+/// has been let in and out again.
 #[test]
 fn rule_3_after_a_lost_transducer_nothing_is_said() {
     let mut script = Script::in_phase(Phase::Soak);
-    script.pass_with(200, |i| i.far = Reading::Sick(SensorFault::Open));
+    script.pass_with(200, |i| i.far = Reading::SensorFault(SensorFault::Open));
     script.until(Phase::Fault, 60_000).pass(5_000);
     assert_eq!(script.disconnect(), Disconnect::Pressurised);
     script.command(Command::Acknowledge).until(Phase::Ready, 100).pass(2_000);
@@ -166,7 +167,8 @@ fn rule_3_after_a_lost_transducer_nothing_is_said() {
     assert_eq!(script.disconnect(), Disconnect::Confirmed);
 }
 
-/// By a hand valve the prompts must be answered: a reading of nothing behind a lever that nobody has turned says nothing.
+/// With a hand valve the prompts must be answered: an empty reading behind a lever that nobody has turned proves
+/// nothing.
 #[test]
 fn rule_3_a_hand_valve_is_empty_only_once_its_prompts_are_answered() {
     for cavity_stroke in [true, false] {
@@ -185,26 +187,33 @@ fn rule_3_a_hand_valve_is_empty_only_once_its_prompts_are_answered() {
     script.start(Sides::First).until(Phase::Measure, 20_000).answers = false;
     script.command(Command::Abort).until(Phase::SafeVent, 100);
     script.rig.lever_open = true;
-    script.command(Command::Confirm(Ask::OpenToVent)).until(Phase::Trapped, 60_000);
+    script.command(Command::Confirm(Prompt::OpenToVent)).until(Phase::Trapped, 60_000);
     assert_eq!(script.disconnect(), Disconnect::Pressurised);
 }
 
-/// A confirmation answers the question that was asked, and no other.
+/// A confirmation applies to the open prompt, and no other.
 #[test]
 fn rule_4_a_confirmation_answers_only_what_was_asked() {
-    let asks = [Ask::OpenValve, Ask::ShutValve, Ask::OpenToVent, Ask::WorkLever, Ask::SwapEnds, Ask::OpenBleed];
+    let asks = [
+        Prompt::OpenValve,
+        Prompt::ShutValve,
+        Prompt::OpenToVent,
+        Prompt::WorkLever,
+        Prompt::SwapEnds,
+        Prompt::OpenBleed,
+    ];
     let mut script = by_hand();
     script.answers = false;
     let mut seen = std::collections::BTreeSet::new();
     script.until(Phase::Ready, 10_000).command(Command::Start(Sides::Both));
     for _ in 0..20_000 {
         let _ = script.poll();
-        let Some(asked) = script.sequencer.status().ask else { continue };
+        let Some(asked) = script.sequencer.status().prompt else { continue };
         let new = seen.insert(format!("{:?} {asked:?}", script.phase()));
         for wrong in asks.into_iter().filter(|a| new && *a != asked) {
             let phase = script.phase();
             let _ = script.command(Command::Confirm(wrong)).poll();
-            assert_eq!((script.phase(), script.sequencer.status().ask), (phase, Some(asked)), "{wrong:?}");
+            assert_eq!((script.phase(), script.sequencer.status().prompt), (phase, Some(asked)), "{wrong:?}");
         }
         // Now the right one, as a person would, with the guard opened for the swap.
         script.answers = true;
@@ -215,7 +224,7 @@ fn rule_4_a_confirmation_answers_only_what_was_asked() {
     assert_eq!(script.proved(), Some(Verdict::Tight));
 }
 
-/// The further stroke is seen by the shut switch where one is fitted: never made, the cavity may be full.
+/// The further stroke is confirmed by the shut switch where one is fitted: if it never closes, the cavity may be full.
 #[test]
 fn rule_3_the_further_stroke_is_seen_by_the_shut_switch() {
     let (rig, recipe) = brisk();
@@ -229,13 +238,13 @@ fn rule_3_the_further_stroke_is_seen_by_the_shut_switch() {
             let open = script.rig.open(script.outputs);
             let _ = script.poll_with(|i| truly(i, open));
         }
-        // From here on it never says shut.
+        // From here on it never reads shut.
         script.until_with(Phase::Trapped, 60_000, |i| i.contacts.valve_shut = false);
         assert_eq!(script.disconnect(), Disconnect::Pressurised, "{actuation:?}");
     }
 }
 
-/// With the further stroke switched off the words are others: the cavity may hold pressure, whatever a person confirms.
+/// With the further stroke switched off the report differs: the cavity may hold pressure, whatever a person confirms.
 #[test]
 fn rule_3_without_the_further_stroke_the_cavity_is_unknown() {
     let (rig, recipe) = brisk();
@@ -247,20 +256,23 @@ fn rule_3_without_the_further_stroke_the_cavity_is_unknown() {
     assert!(!script.saw(&Event::Disconnect(Disconnect::Confirmed)));
 }
 
-/// The bleed is asked for before the ends; the ends are swapped behind the guard, or they were not.
+/// The bleed is prompted before the ends; the ends are swapped behind the guard, or they were not.
 #[test]
 fn rule_4_ends_are_swapped_behind_an_open_guard_after_the_bleed() {
     let mut script = Script::in_phase(Phase::Measure);
     script.until(Phase::Swap, 20_000).answers = false;
-    assert_eq!(script.sequencer.status().ask, None, "not yet read empty at rest");
+    assert_eq!(script.sequencer.status().prompt, None, "not yet read empty at rest");
     script.pass(1_000);
-    assert_eq!(script.sequencer.status().ask, Some(Ask::OpenBleed));
-    let _ = script.command(Command::Confirm(Ask::OpenBleed)).poll();
-    assert_eq!((script.disconnect(), script.sequencer.status().ask), (Disconnect::Confirmed, Some(Ask::SwapEnds)));
-    let step = script.command(Command::Confirm(Ask::SwapEnds)).poll();
+    assert_eq!(script.sequencer.status().prompt, Some(Prompt::OpenBleed));
+    let _ = script.command(Command::Confirm(Prompt::OpenBleed)).poll();
+    assert_eq!(
+        (script.disconnect(), script.sequencer.status().prompt),
+        (Disconnect::Confirmed, Some(Prompt::SwapEnds))
+    );
+    let step = script.command(Command::Confirm(Prompt::SwapEnds)).poll();
     assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.guard_not_opened), "{:?}", step.events);
     script.pass_with(100, |i| i.contacts.guard_closed = false);
-    let step = script.command(Command::Confirm(Ask::SwapEnds)).poll();
+    let step = script.command(Command::Confirm(Prompt::SwapEnds)).poll();
     assert!(step.events.iter().any(|e| matches!(e, Event::Entered { phase: Phase::Precheck, .. })));
 
     // Where no guard is fitted there is nothing to go by.
@@ -270,8 +282,8 @@ fn rule_4_ends_are_swapped_behind_an_open_guard_after_the_bleed() {
     assert_eq!(script.proved(), Some(Verdict::Tight));
 }
 
-/// Pressure that comes back while waiting at rest, on either side and for longer than interference, ends what was known: the
-/// cavity may have filled again. Only another opening into the vent makes it known again, and no ends are swapped meanwhile.
+/// Pressure that comes back while waiting at rest, on either side and for longer than interference, voids the state:
+/// the cavity may have filled again. Only another opening into the vent restores it, and no ends are swapped meanwhile.
 #[test]
 fn rule_3_pressure_that_comes_back_needs_another_opening() {
     let full = |i: &mut Inputs| {
@@ -285,13 +297,13 @@ fn rule_3_pressure_that_comes_back_needs_another_opening() {
 
     let mut script = Script::in_phase(Phase::Measure);
     script.until(Phase::Swap, 20_000).answers = false;
-    script.pass(1_000).command(Command::Confirm(Ask::OpenBleed)).pass(100);
-    assert_eq!(script.sequencer.status().ask, Some(Ask::SwapEnds));
+    script.pass(1_000).command(Command::Confirm(Prompt::OpenBleed)).pass(100);
+    assert_eq!(script.sequencer.status().prompt, Some(Prompt::SwapEnds));
     let _ = script.poll_with(full);
-    assert_eq!(script.sequencer.status().ask, None, "taken back with the word");
+    assert_eq!(script.sequencer.status().prompt, None, "taken back with the word");
     script.pass_with(500, full);
     assert_eq!(script.phase(), Phase::Ready);
-    assert_eq!(script.result(seathold_sequencer::input::Side::Second).ground, Ground::NotEmpty);
+    assert_eq!(script.result(seathold_sequencer::input::Side::Second).reason, Reason::NotEmpty);
     assert_eq!(script.disconnect(), Disconnect::Pressurised);
 }
 
@@ -301,16 +313,16 @@ fn rule_4_after_a_side_that_was_not_empty_no_ends_are_swapped() {
     let mut script = Script::in_phase(Phase::Precheck);
     script.rig.far = 2_500.0;
     script.until(Phase::Ready, 10_000);
-    assert_eq!(script.result(seathold_sequencer::input::Side::First).ground, Ground::NotEmpty);
-    assert!(!script.saw(&Event::Asked(Ask::SwapEnds)));
+    assert_eq!(script.result(seathold_sequencer::input::Side::First).reason, Reason::NotEmpty);
+    assert!(!script.saw(&Event::Prompted(Prompt::SwapEnds)));
 }
 
-/// A stroke that lets pressure out again, or that an output did not follow, has not emptied the cavity for good: another one
-/// is made.
+/// A stroke that lets pressure out again, or that an output did not follow, has not emptied the cavity for good:
+/// another one is made.
 #[test]
 fn rule_3_pressure_in_the_further_stroke_asks_for_another() {
     type Change = fn(&mut Inputs);
-    let doubts: [Change; 2] = [|i| reads(&mut i.far, 50_000.0), |i| i.outputs_differ = true];
+    let doubts: [Change; 2] = [|i| reads(&mut i.far, 50_000.0), |i| i.readback_mismatch = true];
     for doubt in doubts {
         let mut script = Script::in_phase(Phase::Soak);
         script.command(Command::Abort).until(Phase::SafeVent, 100);

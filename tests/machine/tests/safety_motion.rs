@@ -2,14 +2,14 @@
 
 use seathold_machine::script::{Script, brisk, reads};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
-use seathold_sequencer::input::{Ask, Command, Reading, SensorFault, Side, Sides};
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::input::{Command, Prompt, Reading, SensorFault, Side, Sides};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
-use seathold_sequencer::verdict::{Ground, Verdict};
+use seathold_sequencer::verdict::{Reason, Verdict};
 
-/// Polls for `ms` with the guard open, and says whether the pilot moved meanwhile.
+/// Polls for `ms` with the guard open, and returns whether the pilot moved meanwhile.
 fn moves_with_the_guard_open(script: &mut Script, ms: u64) -> bool {
     let before = script.outputs.pilot;
     let end = script.now + ms * 1_000;
@@ -21,8 +21,8 @@ fn moves_with_the_guard_open(script: &mut Script, ms: u64) -> bool {
     moved
 }
 
-/// A reset with pressure trapped by the spring: looked at for the dwell, at rest, and then opened into the vent at once,
-/// whatever the guard says: nobody's hand is in a full, connected valve.
+/// A reset with pressure trapped by the spring: read for the dwell, at rest, and then opened into the vent at once,
+/// whatever the guard: nobody's hand is in a full, connected valve.
 #[test]
 fn rule_2_after_a_reset_a_full_far_side_is_emptied_at_once() {
     for guard_closed in [true, false] {
@@ -42,7 +42,7 @@ fn rule_2_after_a_reset_a_full_far_side_is_emptied_at_once() {
     }
 }
 
-/// A reset, or a new recipe, with the far side empty: a hand may be in the ball, so nothing moves, whatever the guard says.
+/// A reset, or a new recipe, with the far side empty: a hand may be in the ball, so nothing moves, whatever the guard.
 /// An acknowledgement or a start moves it, and neither with the guard open.
 #[test]
 fn rule_2_after_a_reset_an_empty_valve_is_not_moved_unasked() {
@@ -76,13 +76,14 @@ fn rule_2_a_first_start_opens_the_valve_into_the_vent_before_anything() {
     assert_eq!((script.phase(), step.outputs), (Phase::Precheck, Outputs::REST));
 }
 
-/// After a reset a far side that cannot be read, or reads what no gas can, moves nothing: a latched fault, at rest.
+/// After a reset a far side that cannot be read, or reads an impossible pressure, moves nothing: a latched fault, at
+/// rest.
 #[test]
 fn rule_2_after_a_reset_doubt_moves_nothing() {
     type Change = fn(&mut seathold_sequencer::input::Inputs);
     let doubts: [(Fault, Change); 3] = [
-        (Fault::FarSensor, |i| i.far = Reading::Sick(SensorFault::Open)),
-        (Fault::FarSensor, |i| i.far = Reading::Waiting),
+        (Fault::FarSensor, |i| i.far = Reading::SensorFault(SensorFault::Open)),
+        (Fault::FarSensor, |i| i.far = Reading::NoSample),
         (Fault::Implausible, |i| reads(&mut i.far, -20_000.0)),
     ];
     for (fault, change) in doubts {
@@ -90,7 +91,7 @@ fn rule_2_after_a_reset_doubt_moves_nothing() {
         script.reset();
         script.until_with(Phase::Fault, 3_000, change);
         assert_eq!((script.faults(), script.outputs), (vec![fault], Outputs::REST));
-        // Acknowledged, it still rests; only then, asked again on purpose, it is opened.
+        // Acknowledged, it still rests; only on a second, deliberate acknowledgement it is opened.
         script.command(Command::Acknowledge).until_with(Phase::Ready, 100, change);
         script.pass_with(2_000, change);
         assert_eq!((script.phase(), script.outputs), (Phase::Ready, Outputs::REST));
@@ -99,8 +100,8 @@ fn rule_2_after_a_reset_doubt_moves_nothing() {
     }
 }
 
-/// The same where no recipe is loaded: full, the pilot is driven, and a lever is asked for in case there is one. That the
-/// pressure comes down says that one of the two has opened the valve; where nothing comes down, somebody must say so.
+/// The same where no recipe is loaded: full, the pilot is driven, and a lever is prompted in case there is one. A
+/// falling pressure shows that one of the two has opened the valve; without a fall, somebody must confirm it.
 #[test]
 fn rule_2_a_reset_without_a_recipe_still_vents() {
     let mut script = Script::in_phase(Phase::Settle);
@@ -108,7 +109,7 @@ fn rule_2_a_reset_without_a_recipe_still_vents() {
     script.answers = false;
     script.until(Phase::SafeVent, 5_000);
     assert_eq!(script.outputs, Outputs::OPEN_TO_VENT);
-    assert!(script.saw(&Event::Asked(Ask::OpenToVent)));
+    assert!(script.saw(&Event::Prompted(Prompt::OpenToVent)));
     script.until(Phase::Ready, 60_000);
     assert!(script.rig.far < 3_000.0);
     let step = script.command(Command::Start(Sides::Both)).poll();
@@ -128,8 +129,8 @@ fn rule_2_before_anything_was_fed_nothing_moves() {
     type Change = fn(&mut seathold_sequencer::input::Inputs);
     let faults: [(Fault, Change); 3] = [
         (Fault::GuardOpen, |i| i.contacts.guard_closed = false),
-        (Fault::SupplySensor, |i| i.supply = Reading::Waiting),
-        (Fault::Output, |i| i.outputs_differ = true),
+        (Fault::SupplySensor, |i| i.supply = Reading::NoSample),
+        (Fault::Output, |i| i.readback_mismatch = true),
     ];
     for (fault, change) in faults {
         let mut script = Script::in_phase(Phase::Precheck);
@@ -144,10 +145,10 @@ fn rule_2_before_anything_was_fed_nothing_moves() {
     let mut script = Script::in_phase(Phase::Precheck);
     let step = script.command(Command::Abort).poll();
     assert_eq!((script.phase(), step.outputs), (Phase::Ready, Outputs::REST));
-    assert_eq!(script.result(Side::First).ground, Ground::Aborted);
+    assert_eq!(script.result(Side::First).reason, Reason::Aborted);
 }
 
-/// One reading that leaps up is interference: with the guard open it moves nothing.
+/// One reading that jumps up is interference: with the guard open it moves nothing.
 #[test]
 fn rule_2_a_spike_does_not_move_the_ball_behind_an_open_guard() {
     let spike = |i: &mut seathold_sequencer::input::Inputs| {
@@ -166,8 +167,8 @@ fn rule_2_a_spike_does_not_move_the_ball_behind_an_open_guard() {
     assert_eq!(step.outputs.pilot, held);
 }
 
-/// With the guard open the further stroke waits, and is made when the guard is closed again. Left open too long, both sides
-/// were measured empty and the cavity was not: the words are the lesser ones.
+/// With the guard open the further stroke waits, and is made when the guard is closed again. Left open too long, both
+/// sides were measured empty and the cavity was not: the weaker state is reported.
 #[test]
 fn rule_2_the_further_stroke_waits_for_the_guard() {
     let mut script = Script::in_phase(Phase::Measure);
@@ -189,7 +190,8 @@ fn rule_2_the_further_stroke_waits_for_the_guard() {
     assert_eq!(script.disconnect(), Disconnect::CavityUnknown);
 }
 
-/// In the middle of the further stroke, too: the pilot stays where it is, and a stroke counts from when the guard is closed.
+/// In the middle of the further stroke, too: the pilot stays where it is, and a stroke counts from when the guard is
+/// closed.
 #[test]
 fn rule_2_a_guard_opened_in_the_further_stroke_stops_it() {
     let mut script = Script::in_phase(Phase::Measure);
@@ -216,7 +218,7 @@ fn rule_2_an_acknowledgement_moves_nothing_with_the_guard_open() {
     let _ = script.poll_with(|i| i.contacts.stop = true);
     script.command(Command::Acknowledge);
     let step = script.poll_with(|i| i.contacts.guard_closed = false);
-    assert_eq!((script.phase(), step.outputs), (Phase::Held, Outputs::REST));
+    assert_eq!((script.phase(), step.outputs), (Phase::EmergencyStopped, Outputs::REST));
 }
 
 /// A guard opened while the far side is being emptied, and is not empty yet, is a fault like the others.
@@ -227,7 +229,7 @@ fn rule_2_a_guard_opened_under_pressure_in_the_safe_vent_is_a_fault() {
     assert!(script.rig.far > 500_000.0);
     let step = script.poll_with(|i| i.contacts.guard_closed = false);
     assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
-    // Left open for a while, it is told once.
+    // Left open for a while, it is reported once.
     script.pass_with(500, |i| i.contacts.guard_closed = false);
     script.until(Phase::Fault, 10_000);
     assert_eq!(script.faults(), [Fault::GuardOpen]);
@@ -242,14 +244,14 @@ fn rule_2_emergency_stop_holds_everything_until_released_and_acknowledged() {
         let mut script = Script::in_phase(phase);
         let step = script.poll_with(|i| i.contacts.stop = true);
         assert_eq!(step.outputs, Outputs::REST, "{phase:?}");
-        assert_eq!(script.phase(), Phase::Held);
+        assert_eq!(script.phase(), Phase::EmergencyStopped);
         // Pressed and acknowledged: nothing. Released, not acknowledged: nothing.
         script.command(Command::Acknowledge).pass_with(500, |i| i.contacts.stop = true);
-        assert_eq!((script.phase(), script.outputs), (Phase::Held, Outputs::REST));
+        assert_eq!((script.phase(), script.outputs), (Phase::EmergencyStopped, Outputs::REST));
         script.pass(70_000);
-        assert_eq!((script.phase(), script.outputs), (Phase::Held, Outputs::REST));
+        assert_eq!((script.phase(), script.outputs), (Phase::EmergencyStopped, Outputs::REST));
         assert_eq!(script.disconnect(), Disconnect::Pressurised);
-        assert!(script.saw(&Event::Reminder(Phase::Held)));
+        assert!(script.saw(&Event::Reminder(Phase::EmergencyStopped)));
         let step = script.command(Command::Acknowledge).poll();
         assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
         script.until(Phase::Ready, 10_000);
@@ -257,7 +259,7 @@ fn rule_2_emergency_stop_holds_everything_until_released_and_acknowledged() {
     }
 }
 
-/// A reset does not release the stop: what the controller keeps over it says that it was pressed.
+/// A reset does not release the stop: the controller retains over it that it was pressed.
 #[test]
 fn rule_2_an_emergency_stop_outlives_a_reset() {
     let mut script = Script::in_phase(Phase::Measure);
@@ -265,26 +267,30 @@ fn rule_2_an_emergency_stop_outlives_a_reset() {
     assert!(script.sequencer.stop_latched());
     script.reset();
     script.pass(5_000);
-    assert_eq!((script.phase(), script.outputs), (Phase::Held, Outputs::REST), "full, and not vented unasked");
+    assert_eq!(
+        (script.phase(), script.outputs),
+        (Phase::EmergencyStopped, Outputs::REST),
+        "full, and not vented unasked"
+    );
     assert_eq!(script.faults(), [Fault::EmergencyStop]);
     // And a second one.
     script.reset();
     script.pass(1_000);
-    assert_eq!(script.phase(), Phase::Held);
+    assert_eq!(script.phase(), Phase::EmergencyStopped);
     script.command(Command::Acknowledge).until(Phase::Ready, 10_000);
     assert!(!script.sequencer.stop_latched());
     script.reset();
     script.until(Phase::Ready, 5_000);
 }
 
-/// Rule 1. In a fault, too, both are shut for the changeover; but what is above the maximum is let out at once.
+/// Rule 1. In a fault, too, both are shut for the changeover; but pressure above the maximum is vented at once.
 #[test]
 fn rule_1_the_changeover_holds_in_faults_and_not_against_over_pressure() {
     let mut script = Script::in_phase(Phase::Soak);
     let mut polls = 0;
-    while script.outputs.vent == Gate::Shut {
+    while script.outputs.vent == GasValve::Shut {
         let step = script.poll_with(|i| i.contacts.guard_closed = false);
-        assert_eq!(step.outputs.supply, Gate::Shut);
+        assert_eq!(step.outputs.supply, GasValve::Shut);
         polls += 1;
     }
     let changeover = u64::from(script.sequencer.rig().raw().changeover_ms);
@@ -296,7 +302,7 @@ fn rule_1_the_changeover_holds_in_faults_and_not_against_over_pressure() {
     assert_eq!(step.outputs, Outputs::OPEN_TO_VENT);
 }
 
-/// Rule 1. A lever said to be open before the vent has had its time to shut lets no air in early.
+/// Rule 1. A lever confirmed open before the vent has had its time to shut lets no air in early.
 #[test]
 fn rule_1_a_quick_answer_does_not_shorten_the_changeover() {
     let (rig, recipe) = brisk();
@@ -304,7 +310,7 @@ fn rule_1_a_quick_answer_does_not_shorten_the_changeover() {
     let mut script = Script::on(&RawRig { changeover_ms: 500, ..rig }, &hand);
     script.start(Sides::First).until(Phase::Fill, 1_000);
     let began = script.now;
-    while script.outputs.supply == Gate::Shut {
+    while script.outputs.supply == GasValve::Shut {
         let _ = script.poll();
     }
     assert!(script.now - began >= 500_000, "{} µs", script.now - began);

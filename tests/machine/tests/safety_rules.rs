@@ -3,24 +3,24 @@
 
 use seathold_machine::script::{FED, Script, brisk, reads};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
-use seathold_sequencer::input::{Ask, Command, Reading, Sample, SensorFault, Side, Sides};
+use seathold_sequencer::input::{Command, Prompt, Reading, Sample, SensorFault, Side, Sides};
 use seathold_sequencer::limits::WORK_MS;
-use seathold_sequencer::output::{Coil, Gate, Outputs, Pilot};
+use seathold_sequencer::output::{Coil, GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
-use seathold_sequencer::verdict::{Ground, Verdict};
+use seathold_sequencer::verdict::{Reason, Verdict};
 
 const LIVE: [Phase; 7] =
     [Phase::Precheck, Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Vent, Phase::Settle, Phase::Measure];
 
-/// What a fault in this phase has come to in its own poll, and by the end of the changeover: with air in the valve it is
-/// opened into the vent, before that everything is at rest.
+/// The state after a fault in this phase, in its own poll, and by the end of the changeover: with air in the valve it
+/// is opened into the vent, before that everything is at rest.
 fn ends_by_the_changeover(script: &mut Script, phase: Phase) {
     let fed = FED.contains(&phase);
     let pilot = if fed { Pilot::Fed } else { Pilot::Exhausted };
-    assert_eq!((script.outputs.supply, script.outputs.pilot), (Gate::Shut, pilot), "{phase:?}");
+    assert_eq!((script.outputs.supply, script.outputs.pilot), (GasValve::Shut, pilot), "{phase:?}");
     script.pass(60);
     assert_eq!(script.outputs, if fed { Outputs::OPEN_TO_VENT } else { Outputs::REST }, "{phase:?}");
 }
@@ -30,7 +30,7 @@ fn a_tight_valve_is_proved_from_both_sides() {
     let mut script = Script::default();
     script.run(Sides::Both);
     assert_eq!(script.proved(), Some(Verdict::Tight));
-    assert_eq!(script.result(Side::First).ground, Ground::Measured);
+    assert_eq!(script.result(Side::First).reason, Reason::Measured);
     assert_eq!(script.result(Side::Second).verdict, Verdict::Tight);
     assert!(script.faults().is_empty());
 }
@@ -42,13 +42,13 @@ fn a_leaking_valve_is_told_with_its_figure() {
     script.rig.leak = 200.0;
     script.run(Sides::First);
     let result = script.result(Side::First);
-    assert_eq!((result.verdict, result.ground), (Verdict::Leaking, Ground::Measured));
-    let figure = result.figure.expect("a figure");
+    assert_eq!((result.verdict, result.reason), (Verdict::Leaking, Reason::Measured));
+    let figure = result.estimate.expect("a figure");
     assert!((figure.leak.pa_m3_s() - 9e-3).abs() < figure.expanded.pa_m3_s(), "{figure:?}");
 }
 
 /// Rule 1. The outputs are checked at every poll of every script; here the two moments where supply and vent change
-/// over are looked at closely: there is a poll between with both shut.
+/// over are checked closely: there is a poll between with both shut.
 #[test]
 fn rule_1_supply_and_vent_change_over_through_both_shut() {
     let mut script = Script::default();
@@ -61,7 +61,7 @@ fn rule_1_supply_and_vent_change_over_through_both_shut() {
             seen.push(now);
         }
     }
-    use Gate::{Open, Shut};
+    use GasValve::{Open, Shut};
     assert_eq!(seen, [(Shut, Open), (Shut, Shut), (Open, Shut), (Shut, Shut), (Shut, Open)]);
 }
 
@@ -72,7 +72,7 @@ fn rule_2_a_fault_after_air_was_fed_opens_the_valve_into_the_vent() {
     for phase in FED {
         let mut script = Script::in_phase(phase);
         let step = script.poll_with(|i| i.contacts.guard_closed = false);
-        assert_eq!((step.outputs.supply, step.outputs.pilot), (Gate::Shut, Pilot::Fed), "{phase:?}");
+        assert_eq!((step.outputs.supply, step.outputs.pilot), (GasValve::Shut, Pilot::Fed), "{phase:?}");
         script.pass(60);
         assert_eq!(script.outputs, Outputs::OPEN_TO_VENT, "{phase:?}");
         assert_eq!(script.faults(), [Fault::GuardOpen], "{phase:?}");
@@ -87,12 +87,12 @@ fn rule_2_an_abort_after_air_was_fed_opens_the_valve_into_the_vent() {
     for phase in FED {
         let mut script = Script::in_phase(phase);
         let step = script.command(Command::Abort).poll();
-        assert_eq!((step.outputs.supply, step.outputs.pilot), (Gate::Shut, Pilot::Fed), "{phase:?}");
+        assert_eq!((step.outputs.supply, step.outputs.pilot), (GasValve::Shut, Pilot::Fed), "{phase:?}");
         script.pass(60);
         assert_eq!(script.outputs, Outputs::OPEN_TO_VENT, "{phase:?}");
         script.until(Phase::Ready, 10_000);
         assert_eq!(script.proved(), Some(Verdict::Void), "{phase:?}");
-        assert_eq!(script.result(Side::First).ground, Ground::Aborted);
+        assert_eq!(script.result(Side::First).reason, Reason::Aborted);
     }
 }
 
@@ -126,7 +126,7 @@ fn rule_3_an_old_sample_is_not_a_reading_after_the_clock_went_back() {
     let _ = script.poll_with(|i| i.far = Reading::Sample(old));
     script.now -= 500_000;
     script.pass_with(40, |i| i.far = Reading::Sample(old));
-    assert_eq!(script.sequencer.status().far, seathold_sequencer::input::Known::Nothing);
+    assert_eq!(script.sequencer.status().far, seathold_sequencer::input::ChannelState::Unknown);
 }
 
 /// Rule 4. Acknowledging, early or late, never skips the safe vent.
@@ -160,18 +160,18 @@ fn rule_4_a_latched_fault_waits_for_its_acknowledgement() {
     script.command(Command::Acknowledge).until(Phase::Ready, 100);
 }
 
-/// Rule 5. Above the recipe's maximum supply is shut in the very poll that shows it.
+/// Rule 5. Above the recipe's maximum supply is shut in the poll that detects it.
 #[test]
 fn rule_5_over_pressure_shuts_supply_within_one_poll() {
     for phase in [Phase::Fill, Phase::Soak, Phase::Isolate] {
         let mut script = Script::in_phase(phase);
-        assert_eq!(script.outputs.supply, Gate::Open, "{phase:?}");
+        assert_eq!(script.outputs.supply, GasValve::Open, "{phase:?}");
         // A regulator that has failed open.
         script.rig.shop = 720_000.0;
         script.rig.supply = 720_000.0;
         script.rig.far = 720_000.0;
         let step = script.poll();
-        assert_eq!((step.outputs.supply, step.outputs.vent), (Gate::Shut, Gate::Open), "{phase:?}");
+        assert_eq!((step.outputs.supply, step.outputs.vent), (GasValve::Shut, GasValve::Open), "{phase:?}");
         assert_eq!(script.faults(), [Fault::OverPressure], "{phase:?}");
     }
 }
@@ -182,17 +182,17 @@ fn rule_5_the_maximum_holds_on_the_supply_side() {
     let mut script = Script::in_phase(Phase::Soak);
     script.rig.shop = 720_000.0;
     script.rig.supply = 720_000.0;
-    // The far side alone would not show it: a stuck ball.
+    // The far side alone would not detect it: a stuck ball.
     script.rig.stuck_shut = true;
     let step = script.poll();
-    assert_eq!(step.outputs.supply, Gate::Shut);
+    assert_eq!(step.outputs.supply, GasValve::Shut);
     assert_eq!(script.faults(), [Fault::SupplyOverPressure]);
 }
 
 /// Rule 6. Each way a phase can fail to end has its own name.
 #[test]
 fn rule_6_every_time_out_has_a_named_outcome() {
-    // Fill: too little supply, or so slow that it would take for ever.
+    // Fill: too little supply, or so slow that it would never end.
     for (rises, fault) in [(0.0, Fault::FillStalled), (90_000.0, Fault::FillTimeout)] {
         let mut script = Script::default();
         script.rig.shop = 100_000.0;
@@ -205,7 +205,7 @@ fn rule_6_every_time_out_has_a_named_outcome() {
         assert_eq!(script.faults(), [fault]);
     }
 
-    // Isolate: a shut switch that is never made.
+    // Isolate: a shut switch that never closes.
     let (rig, recipe) = brisk();
     let mut script = Script::on(&RawRig { shut_switch_fitted: true, ..rig }, &recipe);
     script.until(Phase::Ready, 10_000).command(Command::Start(Sides::First));
@@ -226,7 +226,7 @@ fn rule_6_every_time_out_has_a_named_outcome() {
     let mut script = Script::on(&rig, &hand);
     script.start(Sides::First).answers = false;
     script.until(Phase::Fault, 20_000);
-    assert_eq!(script.faults(), [Fault::NoAnswer(Ask::OpenValve)]);
+    assert_eq!(script.faults(), [Fault::NoAnswer(Prompt::OpenValve)]);
 
     // Safe vent: the valve cannot be opened.
     let mut script = Script::in_phase(Phase::Settle);
@@ -238,17 +238,17 @@ fn rule_6_every_time_out_has_a_named_outcome() {
     let mut script = Script::in_phase(Phase::Measure);
     script.until(Phase::SafeVent, 10_000).answers = false;
     script.until(Phase::Swap, 10_000).until(Phase::Ready, 20_000);
-    assert_eq!(script.result(Side::Second).ground, Ground::NotSwapped);
+    assert_eq!(script.result(Side::Second).reason, Reason::NotSwapped);
     assert_eq!(script.proved(), Some(Verdict::Void));
 }
 
-/// Rule 6. The changeover between supply and vent is a rig's own time, which no recipe's limit may eat up: the slowest
-/// rig and the shortest limits still end in a verdict.
+/// Rule 6. The changeover between supply and vent is a rig's own time, which is on top of any recipe's limit: the
+/// slowest rig and the shortest limits still end in a verdict.
 #[test]
 fn rule_6_limits_leave_room_for_the_changeover() {
     let (rig, recipe) = brisk();
-    let slowest = RawRig { changeover_ms: 2_000, stall_ms_max: 50, safe_vent_ms_max: 8_000, ..rig };
-    let shortest = RawRecipe { vent_ms: 500, vent_ms_max: 500, fill_ms_max: 500, prompt_ms_max: 1_000, ..recipe };
+    let slowest = RawRig { changeover_ms: 2_000, poll_gap_ms_max: 50, safe_vent_ms_max: 8_000, ..rig };
+    let shortest = RawRecipe { vent_ms: 500, vent_ms_max: 500, fill_ms_max: 500, answer_ms_max: 1_000, ..recipe };
     for supply in [rig.supply, None] {
         for actuation in [Actuation::Air, Actuation::Hand] {
             let mut script = Script::on(&RawRig { supply, ..slowest }, &RawRecipe { actuation, ..shortest });
@@ -260,7 +260,7 @@ fn rule_6_limits_leave_room_for_the_changeover() {
     }
 }
 
-/// Rule 6. A command that is refused holds no phase up, however often it is given.
+/// Rule 6. A refused command delays no phase, however often it is given.
 #[test]
 fn rule_6_refused_commands_hold_no_phase_up() {
     for phase in LIVE.into_iter().chain([Phase::SafeVent]) {
@@ -272,36 +272,36 @@ fn rule_6_refused_commands_hold_no_phase_up() {
             let _ = script.command(Command::Start(Sides::Both)).poll();
         }
     }
-    // Swapping said to be done, with the guard open: refused, still asked for, and in the end timed out.
+    // Swap confirmed, with the guard open: refused, still prompted, and finally timed out.
     let mut script = Script::in_phase(Phase::Measure);
     script.until(Phase::SafeVent, 10_000).answers = false;
-    script.until(Phase::Swap, 10_000).pass(500).command(Command::Confirm(Ask::OpenBleed));
+    script.until(Phase::Swap, 10_000).pass(500).command(Command::Confirm(Prompt::OpenBleed));
     let _ = script.poll();
     let end = script.now + script.sequencer.limit().expect("a limit").as_ticks();
     while script.phase() == Phase::Swap {
         assert!(script.now <= end, "the swap is held up by refused confirmations");
-        assert_eq!(script.sequencer.status().ask, Some(Ask::SwapEnds));
-        script.command(Command::Confirm(Ask::SwapEnds));
+        assert_eq!(script.sequencer.status().prompt, Some(Prompt::SwapEnds));
+        script.command(Command::Confirm(Prompt::SwapEnds));
         let _ = script.poll_with(|i| i.contacts.guard_closed = false);
     }
-    assert_eq!(script.result(Side::Second).ground, Ground::NotSwapped);
+    assert_eq!(script.result(Side::Second).reason, Reason::NotSwapped);
 }
 
-/// Rule 7. Only a recipe checked as a whole can reach the sequencer, which the types see to; each rule broken is told,
-/// all at once.
+/// Rule 7. Only a recipe validated as a whole can reach the sequencer, by its type; every broken rule is reported, all
+/// at once.
 #[test]
 fn rule_7_a_recipe_is_checked_as_a_whole_and_every_error_told() {
     let rig = RawRig::DEMO.validate().expect("demo rig");
     let bad = RawRecipe {
         target_pa: 2_000_000,
-        max_pa: 10,
+        pressure_max_pa: 10,
         measure_ms_min: 60_001,
         limit_pa_m3_s: f64::NAN,
         ..RawRecipe::DEMO
     };
     let errors = bad.validate(&rig).expect_err("five rules broken");
     let named: Vec<_> = errors.as_slice().iter().map(|e| e.field).collect();
-    for field in ["target", "max", "measure_min", "limit"] {
+    for field in ["target", "pressure_max", "measure_min", "limit"] {
         assert!(named.contains(&field), "{field} is not among {named:?}");
     }
 }
@@ -310,9 +310,9 @@ fn rule_7_a_recipe_is_checked_as_a_whole_and_every_error_told() {
 /// the watchdog.
 #[test]
 fn rule_8_outputs_are_refreshed_every_poll_and_then_the_watchdog() {
-    use seathold_sequencer::bench;
     use seathold_sequencer::input::{Contacts, Inputs};
     use seathold_sequencer::io::{Hardware, Operator};
+    use seathold_sequencer::poll_loop;
 
     #[derive(Default)]
     struct Counting {
@@ -334,13 +334,13 @@ fn rule_8_outputs_are_refreshed_every_poll_and_then_the_watchdog() {
             self.calls.push("apply");
             if self.breaks { Err(()) } else { Ok(()) }
         }
-        fn outputs_differ(&mut self) -> bool {
+        fn readback_mismatch(&mut self) -> bool {
             false
         }
         fn retain_stop(&mut self, _: bool) {
             self.calls.push("retain");
         }
-        fn alive(&mut self) {
+        fn feed_watchdog(&mut self) {
             self.calls.push("alive");
         }
     }
@@ -349,39 +349,39 @@ fn rule_8_outputs_are_refreshed_every_poll_and_then_the_watchdog() {
         fn command(&mut self, _: Instant, _: Phase) -> Option<Command> {
             None
         }
-        fn tell(&mut self, _: Instant, _: &Event) {}
+        fn notify(&mut self, _: Instant, _: &Event) {}
     }
 
     let mut sequencer = Sequencer::new(RawRig::DEMO.validate().expect("demo rig"), None);
     let mut hardware = Counting::default();
     for _ in 0..2 {
-        let polled = bench::poll(&mut sequencer, &mut hardware, &mut Nobody).expect("outputs set");
+        let polled = poll_loop::poll(&mut sequencer, &mut hardware, &mut Nobody).expect("outputs set");
         assert_eq!(polled.outputs, Outputs::REST);
     }
     assert_eq!(hardware.calls, ["retain", "apply", "alive", "retain", "apply", "alive"]);
     hardware.breaks = true;
-    assert!(bench::poll(&mut sequencer, &mut hardware, &mut Nobody).is_err());
-    // Outputs not set: the watchdog must bite; and what the reset must not lose has been kept before.
+    assert!(poll_loop::poll(&mut sequencer, &mut hardware, &mut Nobody).is_err());
+    // Outputs not set: the watchdog must reset; and the state that must survive the reset has been retained before.
     assert_eq!(hardware.calls[6..], ["retain", "apply"]);
 }
 
-/// Rule 9. One bad sample in the window begins it anew; the verdict rests on what came after.
+/// Rule 9. One bad sample in the window restarts it; the verdict rests on the samples after it.
 #[test]
 fn rule_9_a_bad_sample_in_the_window_is_never_part_of_a_verdict() {
     let mut script = Script::in_phase(Phase::Measure);
     script.pass(300);
     let hit = script.now;
-    let _ = script.poll_with(|i| i.far = Reading::Sick(SensorFault::Device));
+    let _ = script.poll_with(|i| i.far = Reading::SensorFault(SensorFault::Device));
     script.until(Phase::SafeVent, 10_000);
     let (_, measured) = script.log.iter().find(|(at, e)| *at > hit && matches!(e, Event::Restarted(_))).expect("told");
     assert!(matches!(measured, Event::Restarted(_)));
     script.until(Phase::Swap, 10_000);
-    let figure = script.result(Side::First).figure.expect("a figure");
+    let figure = script.result(Side::First).estimate.expect("a figure");
     let window_us = u64::from(figure.window_ms) * 1_000;
     assert!(script.now - window_us > hit, "the window reaches back over the bad sample");
 }
 
-/// Rule 9. Spoiled for ever: void, not tight.
+/// Rule 9. Always disturbed: void, not tight.
 #[test]
 fn rule_9_a_window_that_is_never_clean_is_void() {
     let mut script = Script::in_phase(Phase::Measure);
@@ -389,32 +389,32 @@ fn rule_9_a_window_that_is_never_clean_is_void() {
     script.until_with(Phase::SafeVent, 20_000, |i| {
         poll += 1;
         if poll % 20 == 0 {
-            i.far = Reading::Sick(SensorFault::Device);
+            i.far = Reading::SensorFault(SensorFault::Device);
         }
     });
     script.until(Phase::Swap, 10_000);
     assert_eq!(
-        (script.result(Side::First).verdict, script.result(Side::First).ground),
-        (Verdict::Void, Ground::Disturbed)
+        (script.result(Side::First).verdict, script.result(Side::First).reason),
+        (Verdict::Void, Reason::Disturbed)
     );
 }
 
-/// Rule 9. A valve shut in at less than the test pressure, because the supply sagged in that moment, has not been tested
-/// at it: not tight. One that leaks even so is leaking.
+/// Rule 9. A valve shut in at less than the test pressure, because the supply sagged just then, has not been tested at
+/// it: not tight. One that leaks even so is leaking.
 #[test]
 fn rule_9_shut_in_out_of_band_is_never_tight() {
     for (leak, verdict, ground) in
-        [(0.0, Verdict::Void, Ground::OutOfBand), (200.0, Verdict::Leaking, Ground::Measured)]
+        [(0.0, Verdict::Void, Reason::OutOfBand), (200.0, Verdict::Leaking, Reason::Measured)]
     {
         let mut script = Script::in_phase(Phase::Isolate);
         script.rig.leak = leak;
         (script.rig.shop, script.rig.supply, script.rig.far) = (570_000.0, 570_000.0, 570_000.0);
         script.until(Phase::SafeVent, 20_000).until(Phase::Swap, 20_000);
-        assert_eq!((script.result(Side::First).verdict, script.result(Side::First).ground), (verdict, ground));
+        assert_eq!((script.result(Side::First).verdict, script.result(Side::First).reason), (verdict, ground));
     }
 }
 
-/// Rule 9. A fault after the measurement, before the far side has been seen empty, takes the verdict away.
+/// Rule 9. A fault after the measurement, before the far side has been measured empty, voids the verdict.
 #[test]
 fn rule_9_a_fault_after_measuring_takes_the_verdict_away() {
     let mut script = Script::in_phase(Phase::Measure);
@@ -425,7 +425,7 @@ fn rule_9_a_fault_after_measuring_takes_the_verdict_away() {
     script.rig.stuck_shut = false;
     script.command(Command::Acknowledge).until(Phase::Ready, 20_000);
     let result = script.result(Side::First);
-    assert_eq!((result.verdict, result.ground), (Verdict::Void, Ground::Fault));
+    assert_eq!((result.verdict, result.reason), (Verdict::Void, Reason::Fault));
 }
 
 /// Rule 10. A clock that goes back, in any phase of a test.
@@ -468,7 +468,7 @@ fn rule_10_a_stalled_loop_voids_the_run() {
     }
 }
 
-/// Rule 10. Lost and repeated samples begin the window anew.
+/// Rule 10. Lost and repeated samples restart the window.
 #[test]
 fn rule_10_lost_and_repeated_samples_spoil_the_window() {
     for lost in [true, false] {
@@ -486,7 +486,7 @@ fn rule_10_lost_and_repeated_samples_spoil_the_window() {
     }
 }
 
-/// The trap of a ball's cavity: after the far side is empty the valve makes one further stroke, and only then is it
+/// The hazard of a ball's cavity: after the far side is empty the valve makes one further stroke, and only then is it
 /// safe.
 #[test]
 fn the_valve_makes_a_further_stroke_before_it_is_safe() {
@@ -502,7 +502,7 @@ fn the_valve_makes_a_further_stroke_before_it_is_safe() {
     assert_eq!(pilots, [Pilot::Fed, Pilot::Exhausted, Pilot::Fed, Pilot::Exhausted]);
 }
 
-/// A hand valve whose lever is not turned although the operator says so.
+/// A hand valve whose lever is not turned although the operator confirms it.
 #[test]
 fn a_prompt_is_not_assumed_obeyed() {
     let (rig, recipe) = brisk();
@@ -516,12 +516,12 @@ fn a_prompt_is_not_assumed_obeyed() {
     let mut script = Script::on(&rig, &hand);
     script.rig.stuck_open = true;
     script.run(Sides::First);
-    assert_eq!(script.result(Side::First).ground, Ground::WentWithSupply);
+    assert_eq!(script.result(Side::First).reason, Reason::WentWithSupply);
     assert_eq!(script.result(Side::First).verdict, Verdict::Leaking);
 }
 
-/// Nothing new in a step changes nothing: the same step again gives the same outputs and tells nothing, and the run
-/// goes on exactly as it would have.
+/// Nothing new in a step changes nothing: the same step repeated gives the same outputs and no events, and the run
+/// continues exactly as without it.
 #[test]
 fn an_early_or_repeated_step_changes_nothing() {
     for phase in LIVE {
@@ -538,8 +538,8 @@ fn an_early_or_repeated_step_changes_nothing() {
     }
 }
 
-/// An empty far side that reads below the atmosphere, or jumps about, is a transducer's mistake; one that is not empty
-/// is no fault, but nothing to test from.
+/// An empty far side that reads below the atmosphere, or jumps about, is a transducer error; one that is not empty is
+/// no fault, but nothing to test from.
 #[test]
 fn the_precheck_tells_implausible_from_not_empty() {
     for (pascals, alternating) in [(-2_500.0, false), (1_500.0, true)] {
@@ -557,7 +557,7 @@ fn the_precheck_tells_implausible_from_not_empty() {
     script.rig.far = 2_500.0;
     script.until(Phase::SafeVent, 100).until(Phase::Ready, 10_000);
     assert!(script.faults().is_empty());
-    assert_eq!(script.result(Side::First).ground, Ground::NotEmpty);
+    assert_eq!(script.result(Side::First).reason, Reason::NotEmpty);
 }
 
 /// The trapped pressure rising, while it settles, by more than a leak can explain: void.
@@ -568,7 +568,7 @@ fn a_rise_while_settling_voids_the_side() {
     let _ = script.poll();
     assert_eq!(script.phase(), Phase::SafeVent);
     script.until(Phase::Swap, 10_000);
-    assert_eq!((script.result(Side::First).verdict, script.result(Side::First).ground), (Verdict::Void, Ground::Rise));
+    assert_eq!((script.result(Side::First).verdict, script.result(Side::First).reason), (Verdict::Void, Reason::Rise));
 }
 
 /// A supply transducer that goes silent is a fault too, where one is fitted.
@@ -576,25 +576,25 @@ fn a_rise_while_settling_voids_the_side() {
 fn a_silent_supply_transducer_is_a_fault() {
     for phase in [Phase::Precheck, Phase::Soak, Phase::Settle, Phase::Measure] {
         let mut script = Script::in_phase(phase);
-        script.pass_with(100, |i| i.supply = Reading::Waiting);
+        script.pass_with(100, |i| i.supply = Reading::NoSample);
         assert_eq!(script.faults(), [Fault::SupplySensor], "{phase:?}");
     }
 }
 
-/// An output that does not do as it is told is a fault in every phase of a test, and supply is shut in the same poll.
+/// An output that does not follow its command is a fault in every phase of a test, and supply is shut in the same poll.
 #[test]
 fn an_output_that_reads_back_otherwise_is_a_fault() {
     for phase in [Phase::Precheck, Phase::Fill, Phase::Soak, Phase::Isolate, Phase::Settle, Phase::Measure] {
         let mut script = Script::in_phase(phase);
-        let polled = script.poll_with(|i| i.outputs_differ = true);
+        let polled = script.poll_with(|i| i.readback_mismatch = true);
         assert_eq!(script.faults(), [Fault::Output], "{phase:?}");
-        assert_eq!(polled.outputs.supply, Gate::Shut, "{phase:?}");
+        assert_eq!(polled.outputs.supply, GasValve::Shut, "{phase:?}");
         script.pass(60);
-        assert_eq!((script.outputs.supply, script.outputs.vent), (Gate::Shut, Gate::Open), "{phase:?}");
+        assert_eq!((script.outputs.supply, script.outputs.vent), (GasValve::Shut, GasValve::Open), "{phase:?}");
     }
 }
 
-/// A run that a fault or an abort touched on its first side has no second side: no ends are asked to be swapped.
+/// A run with a fault or an abort on its first side has no second side: there is no prompt to swap the ends.
 #[test]
 fn a_spoiled_first_side_is_the_last() {
     for abort in [true, false] {
@@ -605,13 +605,13 @@ fn a_spoiled_first_side_is_the_last() {
         let _ = script.poll_with(|i| i.contacts.guard_closed = abort);
         let rest = if abort { Phase::Ready } else { Phase::Fault };
         script.until(rest, 10_000);
-        assert!(!script.saw(&Event::Asked(Ask::SwapEnds)), "abort: {abort}");
+        assert!(!script.saw(&Event::Prompted(Prompt::SwapEnds)), "abort: {abort}");
     }
 }
 
 const COILS: [Coil; 3] = [Coil::Supply, Coil::Vent, Coil::Pilot];
 
-/// A bench at rest with the air shut off at the wall, as for a check of the rig.
+/// A bench at rest with the air shut off at the wall, as for an output test.
 fn without_air() -> Script {
     let mut script = Script::default();
     script.rig.shop = 0.0;
@@ -619,10 +619,10 @@ fn without_air() -> Script {
     script
 }
 
-/// One output by itself has its time and no more, and is followed by a safe vent. Rule 1 holds for it too.
+/// An output test has its time and no more, and is followed by a safe vent. Rule 1 holds for it too.
 #[test]
 fn an_output_is_worked_for_its_time_and_then_the_valve_is_opened_into_the_vent() {
-    use Gate::{Open, Shut};
+    use GasValve::{Open, Shut};
     for (coil, wanted) in [
         (Coil::Supply, Outputs { supply: Open, vent: Shut, pilot: Pilot::Exhausted }),
         (Coil::Vent, Outputs { supply: Shut, vent: Shut, pilot: Pilot::Exhausted }),
@@ -630,14 +630,14 @@ fn an_output_is_worked_for_its_time_and_then_the_valve_is_opened_into_the_vent()
     ] {
         let mut script = without_air();
         let changeover = u64::from(script.sequencer.rig().raw().changeover_ms);
-        let first = script.command(Command::Work(coil)).poll();
+        let first = script.command(Command::TestOutput(coil)).poll();
         assert_eq!(first.outputs.supply, Shut, "the vent shuts first");
         let began = script.now;
         script.pass(changeover);
-        assert_eq!((script.phase(), script.outputs), (Phase::Work, wanted));
+        assert_eq!((script.phase(), script.outputs), (Phase::OutputTest, wanted));
         assert_eq!(script.sequencer.status().disconnect, Disconnect::Pressurised);
-        // Asked for again it is refused, and goes on no longer for that.
-        let step = script.command(Command::Work(coil)).poll();
+        // A second request is refused, and does not prolong it.
+        let step = script.command(Command::TestOutput(coil)).poll();
         assert!(matches!(step.events.as_slice(), [Event::Refused(r)] if r.busy));
         script.until(Phase::SafeVent, u64::from(WORK_MS) + changeover);
         assert!(script.now - began <= (u64::from(WORK_MS) + changeover + 20) * 1_000);
@@ -648,32 +648,32 @@ fn an_output_is_worked_for_its_time_and_then_the_valve_is_opened_into_the_vent()
     }
 }
 
-/// What must be so before an output is worked.
+/// Preconditions of an output test.
 #[test]
 fn an_output_is_worked_only_at_rest_and_empty() {
     for coil in COILS {
         for phase in LIVE {
             let mut script = Script::in_phase(phase);
-            let step = script.command(Command::Work(coil)).poll();
+            let step = script.command(Command::TestOutput(coil)).poll();
             assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.busy), "{phase:?}");
-            assert_ne!(script.phase(), Phase::Work);
+            assert_ne!(script.phase(), Phase::OutputTest);
         }
         type Change = fn(&mut seathold_sequencer::input::Inputs);
         let conditions: [(&str, Change); 4] = [
             ("guard", |i| i.contacts.guard_closed = false),
             ("link", |i| i.link_up = false),
-            ("far", |i| i.far = Reading::Sick(SensorFault::Open)),
-            ("supply", |i| i.supply = Reading::Sick(SensorFault::Open)),
+            ("far", |i| i.far = Reading::SensorFault(SensorFault::Open)),
+            ("supply", |i| i.supply = Reading::SensorFault(SensorFault::Open)),
         ];
         for (name, change) in conditions {
             let mut script = without_air();
-            let step = script.command(Command::Work(coil)).poll_with(change);
+            let step = script.command(Command::TestOutput(coil)).poll_with(change);
             assert!(matches!(step.events.as_slice(), [Event::Refused(_), ..]), "{name}");
             assert_eq!((script.phase(), step.outputs), (Phase::Ready, Outputs::REST), "{name}");
         }
-        // One that does not read back as at rest is a fault before anything is worked.
+        // One that does not read back as at rest is a fault before anything is energised.
         let mut script = without_air();
-        let step = script.command(Command::Work(coil)).poll_with(|i| i.outputs_differ = true);
+        let step = script.command(Command::TestOutput(coil)).poll_with(|i| i.readback_mismatch = true);
         assert_eq!((script.faults(), step.outputs), (vec![Fault::Output], Outputs::REST));
         for on_far in [true, false] {
             let mut script = without_air();
@@ -681,52 +681,52 @@ fn an_output_is_worked_only_at_rest_and_empty() {
             if on_far {
                 script.rig.far = 4_000.0;
             }
-            let step = script.command(Command::Work(coil)).poll_with(|i| {
+            let step = script.command(Command::TestOutput(coil)).poll_with(|i| {
                 if !on_far {
                     reads(&mut i.supply, 4_000.0);
                 }
             });
-            let wrong = |r: &seathold_sequencer::event::Refusal| r.far_not_empty && (on_far || r.supply_not_empty);
+            let wrong = |r: &seathold_sequencer::event::StartRefusal| r.far_not_empty && (on_far || r.supply_not_empty);
             assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if wrong(r)), "far: {on_far}");
         }
     }
 }
 
-/// The air is on after all: shut off within the poll that sees it, opened into the vent, and latched.
+/// The air is on after all: shut off within the poll that detects it, opened into the vent, and latched.
 #[test]
 fn air_on_either_side_ends_the_working_of_an_output() {
     let mut script = without_air();
     script.rig.shop = 600_000.0;
-    script.command(Command::Work(Coil::Supply)).until(Phase::SafeVent, 500);
+    script.command(Command::TestOutput(Coil::Supply)).until(Phase::SafeVent, 500);
     assert_eq!(script.faults(), [Fault::SupplyOverPressure]);
-    assert_eq!(script.outputs.supply, Gate::Shut);
+    assert_eq!(script.outputs.supply, GasValve::Shut);
     assert!(script.rig.supply < 80_000.0, "two polls of air, not more: {}", script.rig.supply);
     for coil in COILS {
         let mut script = without_air();
-        script.command(Command::Work(coil)).pass(100);
+        script.command(Command::TestOutput(coil)).pass(100);
         let step = script.poll_with(|i| reads(&mut i.far, 4_000.0));
-        assert_eq!((script.faults(), step.outputs.supply), (vec![Fault::OverPressure], Gate::Shut));
-        // One reading moves no ball; what the supply valve may have let in is vented.
+        assert_eq!((script.faults(), step.outputs.supply), (vec![Fault::OverPressure], GasValve::Shut));
+        // One reading moves no ball; air that the supply valve may have let in is vented.
         script.pass(60);
         let then = if coil == Coil::Supply { Outputs::OPEN_TO_VENT } else { Outputs::REST };
         assert_eq!(script.outputs, then, "{coil:?}");
     }
 }
 
-/// Whatever else is a fault in a test, or a word of the operator, ends it at once.
+/// Any other fault of a test, or a command of the operator, ends it at once.
 #[test]
 fn stop_guard_link_read_back_and_abort_end_the_working_of_an_output() {
     type Change = fn(&mut seathold_sequencer::input::Inputs);
     let ends: [(Fault, Change); 4] = [
         (Fault::GuardOpen, |i| i.contacts.guard_closed = false),
         (Fault::LinkLost, |i| i.link_up = false),
-        (Fault::Output, |i| i.outputs_differ = true),
-        (Fault::FarSensor, |i| i.far = Reading::Sick(SensorFault::Open)),
+        (Fault::Output, |i| i.readback_mismatch = true),
+        (Fault::FarSensor, |i| i.far = Reading::SensorFault(SensorFault::Open)),
     ];
     for coil in COILS {
         for (fault, change) in ends {
             let mut script = without_air();
-            script.command(Command::Work(coil)).pass(100);
+            script.command(Command::TestOutput(coil)).pass(100);
             let step = script.poll_with(change);
             // Only with supply may air have come in.
             let guard_open = fault == Fault::GuardOpen;
@@ -734,7 +734,7 @@ fn stop_guard_link_read_back_and_abort_end_the_working_of_an_output() {
             // By way of the changeover. With the guard open the pilot stays as it is.
             let (then, at_once, outputs) = match coil {
                 Coil::Supply => {
-                    let between = Outputs { supply: Gate::Shut, vent: Gate::Shut, pilot: fed_if(!guard_open) };
+                    let between = Outputs { supply: GasValve::Shut, vent: GasValve::Shut, pilot: fed_if(!guard_open) };
                     (Phase::SafeVent, between, Outputs::OPEN_TO_VENT)
                 }
                 Coil::Vent => (Phase::Fault, Outputs::REST, Outputs::REST),
@@ -747,14 +747,16 @@ fn stop_guard_link_read_back_and_abort_end_the_working_of_an_output() {
             script.until(Phase::Fault, 10_000);
         }
         let mut script = without_air();
-        script.command(Command::Work(coil)).pass(100);
+        script.command(Command::TestOutput(coil)).pass(100);
         let step = script.poll_with(|i| i.contacts.stop = true);
-        assert_eq!((script.phase(), step.outputs), (Phase::Held, Outputs::REST));
+        assert_eq!((script.phase(), step.outputs), (Phase::EmergencyStopped, Outputs::REST));
         let mut script = without_air();
-        script.command(Command::Work(coil)).pass(100);
+        script.command(Command::TestOutput(coil)).pass(100);
         let step = script.command(Command::Abort).poll();
         let (then, at_once) = match coil {
-            Coil::Supply => (Phase::SafeVent, Outputs { supply: Gate::Shut, vent: Gate::Shut, pilot: Pilot::Fed }),
+            Coil::Supply => {
+                (Phase::SafeVent, Outputs { supply: GasValve::Shut, vent: GasValve::Shut, pilot: Pilot::Fed })
+            }
             Coil::Vent | Coil::Pilot => (Phase::Ready, Outputs::REST),
         };
         assert_eq!((script.phase(), step.outputs), (then, at_once), "{coil:?}");

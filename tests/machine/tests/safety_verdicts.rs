@@ -4,7 +4,7 @@ use seathold_machine::script::{Script, brisk, reads};
 use seathold_sequencer::event::{Disturbance, Event, Fault, Phase};
 use seathold_sequencer::input::{Inputs, Reading, Side, Sides};
 use seathold_sequencer::rig::{RawRig, Thermometer};
-use seathold_sequencer::verdict::{Ground, Verdict};
+use seathold_sequencer::verdict::{Reason, Verdict};
 
 /// Spikes and bursts of interference, however deep, are no leak: a fall must last.
 #[test]
@@ -13,7 +13,7 @@ fn rule_9_a_burst_is_no_leak() {
         for (polls, pascals) in [(1, 0.0), (1, 900_000.0), (3, 60_000.0), (6, 300_000.0)] {
             let mut script = Script::in_phase(phase);
             script.pass(20);
-            // Fed, a leap is a fault of the transducer; shut in, it is a disturbance.
+            // Fed, a jump is a transducer fault; shut in, it is a disturbance.
             for _ in 0..polls {
                 let _ = script.poll_with(|i| reads(&mut i.far, pascals));
             }
@@ -36,17 +36,17 @@ fn rule_9_a_fall_that_lasts_is_a_gross_leak() {
     script.rig.leak = 2_000_000.0;
     script.until(Phase::SafeVent, 10_000).until(Phase::Swap, 10_000);
     let result = script.result(Side::First);
-    assert_eq!((result.verdict, result.ground), (Verdict::Leaking, Ground::GrossFall));
+    assert_eq!((result.verdict, result.reason), (Verdict::Leaking, Reason::GrossFall));
 
-    // 90 kPa at once, and then nothing: less than the gas warmed by filling may lose.
+    // 90 kPa at once, and then nothing: less than the gas heated by filling may lose.
     let mut script = Script::in_phase(Phase::Settle);
     script.rig.far -= 90_000.0;
     script.until(Phase::SafeVent, 20_000).until(Phase::Swap, 10_000);
     let result = script.result(Side::First);
-    assert_eq!((result.verdict, result.ground), (Verdict::Void, Ground::OutOfBand));
+    assert_eq!((result.verdict, result.reason), (Verdict::Void, Reason::OutOfBand));
 }
 
-/// A supply that sags while the valve is being shut takes the far side with it: no leak of the valve's.
+/// A supply that sags while the valve is being shut pulls the far side with it: no leak of the valve.
 #[test]
 fn rule_9_a_fall_that_the_supply_shares_is_no_leak() {
     for supply_fitted in [true, false] {
@@ -62,7 +62,8 @@ fn rule_9_a_fall_that_the_supply_shares_is_no_leak() {
     }
 }
 
-/// Joined and at rest, both transducers read the same; where they do not, one of them is wrong, and nothing is measured.
+/// Joined and at rest, both transducers read the same; where they do not, one of them is wrong, and nothing is
+/// measured.
 #[test]
 fn rule_9_two_transducers_that_disagree_give_no_verdict() {
     for wrong in [1.1, 0.9] {
@@ -84,7 +85,7 @@ fn rule_9_a_supply_side_that_fills_again_gives_no_verdict() {
         script.until_with(Phase::SafeVent, 10_000, |i| reads(&mut i.supply, 60_000.0));
         script.until(Phase::Ready, 60_000);
         let result = script.result(Side::First);
-        assert_eq!((result.verdict, result.ground), (Verdict::Void, Ground::SupplyNotEmpty), "{phase:?}");
+        assert_eq!((result.verdict, result.reason), (Verdict::Void, Reason::SupplyNotEmpty), "{phase:?}");
     }
     // One reading of it is interference.
     let mut script = Script::in_phase(Phase::Measure);
@@ -93,7 +94,7 @@ fn rule_9_a_supply_side_that_fills_again_gives_no_verdict() {
     assert_eq!(script.result(Side::First).verdict, Verdict::Tight);
 }
 
-/// A supply side that does not empty is a fault even where the far side went with it: through what, nobody can say.
+/// A supply side that does not empty is a fault even where the far side went with it: the path is unknown.
 #[test]
 fn rule_9_without_a_vented_supply_side_there_is_no_leak_to_tell() {
     let mut script = Script::in_phase(Phase::Vent);
@@ -102,7 +103,7 @@ fn rule_9_without_a_vented_supply_side_there_is_no_leak_to_tell() {
     assert_eq!(script.faults(), [Fault::VentTimeout]);
 }
 
-/// A reading that freezes is no reading, where noise would have moved it; a window is never measured over it.
+/// A frozen reading is invalid, where noise would have moved it; a window is never measured over it.
 #[test]
 fn rule_9_a_frozen_reading_gives_no_verdict() {
     // 400 times the limit, behind a transducer that freezes when it is shut in and wakes again for the vent.
@@ -116,12 +117,12 @@ fn rule_9_a_frozen_reading_gives_no_verdict() {
     });
     script.until(Phase::Swap, 60_000);
     let result = script.result(Side::First);
-    assert_eq!((result.verdict, result.ground), (Verdict::Void, Ground::Disturbed));
+    assert_eq!((result.verdict, result.reason), (Verdict::Void, Reason::Disturbed));
     assert!(script.saw(&Event::Restarted(Disturbance::Frozen)), "{:?}", script.log);
 }
 
-/// One code and no other in a precheck long enough to tell: frozen. Where the rig says that its last digit never moves,
-/// nothing can be told.
+/// A constant code in a precheck long enough to detect it: frozen. Where by the rig the last digit never moves, it is
+/// not detectable.
 #[test]
 fn rule_9_frozen_in_the_precheck_is_a_fault() {
     for (far_flickers, faults) in [(true, vec![Fault::Frozen]), (false, vec![])] {
@@ -134,7 +135,7 @@ fn rule_9_frozen_in_the_precheck_is_a_fault() {
     }
 }
 
-/// The band holds to the end of the window: a far side that has left it is not tight at the pressure that was asked for.
+/// The band holds to the end of the window: a far side that has left it is not tight at the required pressure.
 #[test]
 fn rule_9_tight_only_within_the_band_to_the_end() {
     let mut script = Script::in_phase(Phase::Settle);
@@ -142,10 +143,10 @@ fn rule_9_tight_only_within_the_band_to_the_end() {
     script.rig.far -= 25_000.0;
     script.until(Phase::SafeVent, 20_000).until(Phase::Ready, 60_000);
     let result = script.result(Side::First);
-    assert_eq!((result.verdict, result.ground), (Verdict::Void, Ground::OutOfBand));
+    assert_eq!((result.verdict, result.reason), (Verdict::Void, Reason::OutOfBand));
 }
 
-/// A thermometer that gives the same conversion again and again has said nothing new: silent, as if it gave nothing.
+/// A thermometer that repeats the same conversion gives no new reading: silent, as without any.
 #[test]
 fn rule_10_a_repeated_temperature_is_no_reading() {
     let (rig, recipe) = brisk();
@@ -160,10 +161,10 @@ fn rule_10_a_repeated_temperature_is_no_reading() {
     script.until_with(Phase::SafeVent, 20_000, |i| i.thermometer = Reading::sample(2_930, number));
     script.until(Phase::Ready, 60_000);
     let result = script.result(Side::First);
-    assert_eq!((result.verdict, result.ground), (Verdict::Void, Ground::Disturbed));
+    assert_eq!((result.verdict, result.reason), (Verdict::Void, Reason::Disturbed));
 }
 
-/// A clock that goes back again and again keeps no phase for ever.
+/// A clock that goes back repeatedly prolongs no phase for ever.
 #[test]
 fn rule_6_a_clock_that_keeps_going_back_keeps_no_phase() {
     for (every_ms, back_ms) in [(1_500, 1_000), (10, 5), (300, 100_000)] {
@@ -186,7 +187,7 @@ fn rule_6_a_clock_that_keeps_going_back_keeps_no_phase() {
     }
 }
 
-/// A clock that stands while conversions go on is a clock that is broken: the run is void, and no phase is kept.
+/// A clock that does not advance while conversions continue is broken: the run is void, and no phase is prolonged.
 #[test]
 fn rule_6_a_clock_that_stands_keeps_no_phase() {
     let mut script = Script::in_phase(Phase::Settle);

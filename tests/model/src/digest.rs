@@ -4,23 +4,23 @@
 //! But the machine looks at moments only through differences, so what counts is how long ago each was. This module
 //! writes a state down in that form.
 //!
-//! It starts from the `Debug` form of [`Sequencer`], which is derived: a field added there is part of the digest
-//! without anyone thinking of it. Only three things are done to it, and each is argued here:
+//! It starts from the `Debug` form of [`Sequencer`], which is derived: a field added there is automatically part of the
+//! digest. Only three transformations are applied, each justified here:
 //!
-//! 1. **Moments become ages.** All comparisons of moments go through `since` (difference) or `<`. They are moments of the
-//!    sequencer's own clock, its field `now`, and ages are taken from that: a given clock that went back does not take them
-//!    with it. Only `clock`, the time last given, belongs to the world's clock and becomes an age on that. The time a model
-//!    starts at is far from the ends of either, where `since` would saturate.
-//!    Some moments are kept by the low half of the clock, which goes round in 71 minutes: no series that is looked at is so
-//!    long, and the interlock then waits for a changeover once more than it need.
-//! 2. **Ages beyond every threshold they are compared with are one age.** Which is the greatest threshold stands at
-//!    `age_max` below. A sample's running number becomes its distance to the world's counter, and beyond 2 one distance: it
-//!    is only ever compared with the last and the next.
-//! 3. **What is never read again is left out**: see `is_dead` below.
+//! 1. **Moments become ages.** All comparisons of moments go through `since` (difference) or `<`. They are moments of
+//!    the sequencer's own clock, its field `now`, and ages are taken from that: a given clock that went back does not
+//!    take them with it. Only `clock`, the time last given, belongs to the world's clock and becomes an age on that.
+//!    The time a model starts at is far from the ends of either, where `since` would saturate. Some moments are kept by
+//!    the low half of the clock, which wraps in 71 minutes: no series compared is so long, and the interlock then waits
+//!    for one changeover too many.
+//! 2. **Ages beyond every threshold they are compared with are one age.** The greatest threshold is in `age_max` below.
+//!    A sample's running number becomes its distance to the world's counter, and beyond 2 one distance: it is only ever
+//!    compared with the last and the next.
+//! 3. **Values never read again are omitted**: see `is_dead` below.
 //!
 //! `tests/digest.rs` checks the first two on random inputs: two machines started at different times and numbers, then
-//! given the same inputs, have the same digest at every poll; and two states with the same digest, reached in
-//! different ways, have the same digests and outputs ever after.
+//! given the same inputs, have the same digest at every poll; and two states with the same digest, reached in different
+//! ways, have the same digests and outputs from then on.
 
 use core::fmt::Write;
 
@@ -46,18 +46,18 @@ pub fn canonical(sequencer: &Sequencer, now: u64, number: u32) -> String {
         idle: sequencer.status().side.is_none(),
         latched: sequencer.status().fault.is_some(),
         flickers: text.contains(" flickers: true"),
-        poll_us: sequencer.recipe().map_or(100_000, |r| u64::from(r.raw().sample_ms) * 1_000),
+        poll_us: sequencer.recipe().map_or(100_000, |r| u64::from(r.raw().sample_period_ms) * 1_000),
         dwell_us: u64::from(raw_rig.safe_dwell_ms) * 1_000,
         changeover_us: u64::from(raw_rig.changeover_ms) * 1_000,
-        // Without a recipe, the longest stroke that is reckoned with.
-        stroke_us: sequencer.recipe().map_or(3_000_000, |r| u64::from(r.raw().stroke_ms) * 1_000),
+        // Without a recipe, the assumed longest stroke.
+        stroke_us: sequencer.recipe().map_or(3_000_000, |r| u64::from(r.raw().stroke_time_ms) * 1_000),
     };
     reader.value("", "");
     assert_eq!(reader.at, text.len(), "the Debug form was not understood: {}", &text[reader.at..]);
     reader.out
 }
 
-/// The sequencer's own time: it stands behind some of the moments that are to become ages, so it is looked for first.
+/// The sequencer's own time: it comes after some of the moments that become ages, so it is searched for first.
 fn own_time(text: &str) -> u64 {
     const NAME: &str = " now: MonotonicInstant { ticks: ";
     let mut found = text.match_indices(NAME);
@@ -75,35 +75,37 @@ impl Reader<'_> {
         match (owner, field) {
             // The same in every state of a model.
             ("Sequencer", "rig") | ("Channel", "transducer") => true,
-            // The same in every state that has one. Whether there is one shows, as `Some` or `None`.
+            // The same in every state that has one. Its presence is kept, as `Some` or `None`.
             ("Recipe", _) => true,
             // Set at the head of every step before it is read.
-            ("Sequencer", "elapsed") | ("Channel", "fresh" | "trouble") => true,
+            ("Sequencer", "elapsed") | ("Channel", "fresh" | "disturbance") => true,
             // Read only together with `fresh`, and replaced whenever that is set.
             ("Channel", "before") => true,
-            // Only the far side is asked for holes, for how fast it rises, and for how long it has stood still.
-            ("Channel", "number" | "anchors" | "same") if self.of_supply => true,
+            // Only the far side is checked for gaps, its rate, and constant codes.
+            ("Channel", "number" | "anchors" | "same_code") if self.of_supply => true,
             // And that only where the last digits moved in the precheck.
-            ("Channel", "same") => !self.flickers,
-            // The rate is asked for while filling, and looks back less than the precheck lasts.
+            ("Channel", "same_code") => !self.flickers,
+            // The rate is used while filling, and spans less than the precheck.
             ("Channel", "anchors") => !matches!(phase, Phase::Precheck | Phase::Fill),
-            // Only decides when a waiting state reminds: an event, which no property here looks at.
+            // Only decides when a waiting state reminds: an event, which no property here uses.
             ("Sequencer", "reminded") => true,
-            // Set anew on the way into measuring; read nowhere else.
+            // Reset on the way into measuring; read nowhere else.
             ("Sequencer", "measure") => !matches!(phase, Phase::Measure),
             // States that wait for a person have no limit and no deadline.
-            ("Sequencer", "entered") => matches!(phase, Phase::Ready | Phase::Fault | Phase::Trapped | Phase::Held),
-            // Asked for together with a latched fault, and made false whenever one is latched.
+            ("Sequencer", "entered") => {
+                matches!(phase, Phase::Ready | Phase::Fault | Phase::Trapped | Phase::EmergencyStopped)
+            }
+            // Read together with a latched fault, and made false whenever one is latched.
             ("Sequencer", "acknowledged") => !self.latched,
-            // Read from venting to measuring; afterwards only copied into the result as figures for people, or noted in
-            // `gross`.
+            // Read from venting to measuring; afterwards only copied into the result for display, or noted in
+            // `gross_fall`.
             ("Run", "isolated") => !matches!(phase, Phase::Vent | Phase::Settle | Phase::Measure),
-            // Begun anew on the way into venting, and read from there to measuring.
-            ("Sequencer", "gross") => !matches!(phase, Phase::Vent | Phase::Settle | Phase::Measure),
-            // Those of a run under way, for what it proves; a start forgets them.
+            // Reset on the way into venting, and read from there to measuring.
+            ("Sequencer", "gross_fall") => !matches!(phase, Phase::Vent | Phase::Settle | Phase::Measure),
+            // Those of the present run, for its result; a start clears them.
             ("Sequencer", "results") => self.idle,
-            // Figures for people: copied, printed, never decided on after the verdict.
-            ("SideResult", "figure" | "isolated_at" | "fall_pa" | "after_ms") | ("Measure", "figure") => true,
+            // For display: copied, printed, no decisions after the verdict.
+            ("SideResult", "estimate" | "isolated_at" | "fall_pa" | "after_ms") | ("Measure", "estimate") => true,
             _ => false,
         }
     }
@@ -111,12 +113,13 @@ impl Reader<'_> {
     /// The greatest threshold an age is compared with, in microseconds; `None` where all are kept.
     fn age_max(&self, owner: &str, field: &str) -> Option<u64> {
         match (owner, field) {
-            // Stale after five samples or 50 ms; a hole after two and a half. One more, as staleness is "longer than". The
-            // slew between samples so far apart lies below its limit whatever their pressures (asserted in `world.rs`).
-            ("Good", "at") | ("Channel", "sick_since") => Some((5 * self.poll_us).max(50_000) + self.poll_us),
+            // Stale after five samples or 50 ms; a gap after two and a half. One more, as staleness is "longer than".
+            // The slew between samples so far apart lies below its limit whatever their pressures (asserted in
+            // `world.rs`).
+            ("FreshSample", "at") | ("Channel", "fault_since") => Some((5 * self.poll_us).max(50_000) + self.poll_us),
             // A rate is taken over 0.1 to 0.4 s and not over more.
             ("Anchor", "at") => Some(400_000 + self.poll_us),
-            // Whether the first of the series lies this far back at the next reading, which is all that is asked of it.
+            // Only whether the first of the series lies this far back at the next reading.
             ("Persist", "began") => Some(u64::from(PERSIST_MS) * 1_000),
             // Whether the changeover is over. Once it is, it is as if nothing had been shut yet: see `value`.
             ("Interlock", "supply_shut" | "vent_shut") => Some(self.changeover_us),
@@ -181,7 +184,7 @@ impl Reader<'_> {
         is
     }
 
-    /// One value, standing in the given field of the given struct.
+    /// One value, of the given field of the given struct.
     fn value(&mut self, owner: &str, field: &str) {
         let from = self.out.len();
         self.any(owner, field);
@@ -200,7 +203,7 @@ impl Reader<'_> {
             let (begin, end) = self.word();
             let ticks = core::str::from_utf8(&text[begin..end]).expect("text").parse::<u64>().expect("ticks");
             assert!(self.take(" }"));
-            // A moment ahead of now would be a new idea; ages could not tell it.
+            // A moment ahead of now cannot be expressed as an age.
             let now = if (owner, field) == ("Sequencer", "clock") { self.given } else { self.own };
             assert!(self.muted > 0 || ticks <= now, "{owner}.{field} lies ahead of now");
             let age = now.saturating_sub(ticks);
@@ -255,7 +258,7 @@ impl Reader<'_> {
             }
             self.put("}");
         } else if self.take("(") {
-            // What a moment is wrapped in says nothing of it.
+            // The wrapper of a moment does not matter.
             let owner = if matches!(word, "" | "Some") { owner } else { word };
             self.list(")", owner, field);
         } else if self.take("[") {
@@ -263,7 +266,7 @@ impl Reader<'_> {
         }
     }
 
-    /// A dwell counts from its first reading to its last. Once that is long enough it stays so until it is forgotten; before,
+    /// A dwell counts from its first reading to its last. Once that is long enough it stays so until reset; before,
     /// only the first counts, as the next reading becomes the last.
     fn dwell(&mut self) {
         let first = self.number_in(" { first: MonotonicInstant { ticks: ");
@@ -304,7 +307,7 @@ impl Reader<'_> {
         }
     }
 
-    /// The number that must stand behind these words.
+    /// The number that must follow these words.
     fn number_in(&mut self, words: &str) -> u64 {
         assert!(
             self.take(words),
@@ -316,7 +319,7 @@ impl Reader<'_> {
         core::str::from_utf8(&text[begin..end]).expect("text").parse().expect("a number")
     }
 
-    /// Whether true stands behind these words, which end a struct.
+    /// Whether `true` follows these words, which end a struct.
     fn flag_in(&mut self, words: &str) -> bool {
         assert!(self.take(words));
         let is = self.take("true }");
@@ -324,7 +327,7 @@ impl Reader<'_> {
         is
     }
 
-    /// The values up to `end`; they stand in the field the list stands in.
+    /// The values up to `end`; they belong to the list's field.
     fn list(&mut self, end: &str, owner: &str, field: &str) {
         self.put("(");
         while !self.take(end) {

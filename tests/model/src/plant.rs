@@ -1,15 +1,15 @@
-//! An abstract rig: what gas, ball and cavity do in one poll, and what its transducers and switch say of it.
+//! An abstract rig: gas, ball and cavity over one poll, and the readings of its transducers and switch.
 
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 
-/// Pressure, as far as the sequence can tell levels apart. From one to the next is never a leap in the sequencer's sense
+/// Pressure, in levels that the sequence can distinguish. From one to the next is never a jump in the sequencer's sense
 /// (more than three quarters of itself lost between two samples), nor half of the whole (a rig that quick could show no
-/// leap): gas goes through them one by one, and only a transducer that lies leaves one out.
+/// jump): gas goes through them one by one, and only a wrong transducer skips one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Level {
     /// Atmosphere.
     Empty,
-    /// Pressure, but so little that a leap from here is not looked at.
+    /// Pressure, but too low for a jump from here to be detected.
     Low,
     /// On the way up or down.
     Mid,
@@ -69,7 +69,7 @@ impl Leak {
     }
 
     /// Polls after which the abstract leak stops: it must not count for ever, or the space would not be finite. Later
-    /// than any look at it.
+    /// than any look.
     const fn polls_max(self) -> u8 {
         match self {
             Self::None => 0,
@@ -90,25 +90,25 @@ pub enum Way {
     Blocked,
 }
 
-/// How the far transducer lies.
+/// Fault of the far transducer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Lie {
-    /// It says what is there.
+    /// It reads the pressure.
     None,
-    /// It says zero.
+    /// It reads zero.
     Zero,
-    /// It says what it said when it began, in pascals.
+    /// It is stuck at its reading when the fault began, in pascals.
     Stuck(i32),
-    /// It says so much less that a middling pressure looks like none.
+    /// It reads so low that a medium pressure reads as none.
     Shifted,
-    /// The two transducers have changed places.
+    /// The two transducers are exchanged.
     Swapped,
 }
 
-/// What the shut switch says.
+/// State of the shut switch.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Switch {
-    /// Where the ball is.
+    /// By the ball.
     Honest,
     /// Always shut.
     Made,
@@ -129,17 +129,17 @@ pub struct Plant {
     pub cavity: bool,
     /// Polls from shut to open.
     stroke: u8,
-    /// Where the ball is: 0 shut, `stroke` open.
+    /// Ball position: 0 shut, `stroke` open.
     ball: u8,
-    /// The end that the stroke under way began from; where it began while the ball rests.
+    /// The end where the present stroke began; its position while the ball rests.
     left: u8,
-    /// Nothing but emptiness on either side since the stroke under way began.
+    /// Both sides empty since the present stroke began.
     clean: bool,
     /// A hand valve's lever: where the operator has put it.
     pub lever: bool,
     /// The ball does not move.
     pub jammed: bool,
-    /// The way out.
+    /// The vent.
     pub vent: Way,
     /// The far transducer.
     pub lie: Lie,
@@ -175,7 +175,7 @@ impl Plant {
         self.far.pascals() - i32::from(self.fallen) * self.leak.step()
     }
 
-    /// What the far and the supply transducer say, in pascals.
+    /// Readings of the far and the supply transducer, in pascals.
     pub fn shown(&self) -> (i32, i32) {
         let (far, supply) = (self.far_pascals(), self.supply.pascals());
         match self.lie {
@@ -192,7 +192,7 @@ impl Plant {
         self.far == Level::Empty && self.supply == Level::Empty
     }
 
-    /// The ball is shut, whatever the switch says.
+    /// The ball is shut, whatever the switch reads.
     pub const fn is_shut(&self) -> bool {
         self.ball == 0
     }
@@ -202,7 +202,7 @@ impl Plant {
         0 < self.ball && self.ball < self.stroke
     }
 
-    /// What the shut switch says.
+    /// State of the shut switch.
     pub const fn says_shut(&self) -> bool {
         match self.switch {
             Switch::Honest => self.is_shut(),
@@ -215,15 +215,15 @@ impl Plant {
         if by_air { outputs.pilot == Pilot::Fed } else { self.lever }
     }
 
-    /// Whether the ball is under way, or about to be.
+    /// Whether the ball moves, or is about to.
     pub fn moves(&self, outputs: Outputs, by_air: bool) -> bool {
         let goal = if self.told_open(outputs, by_air) { self.stroke } else { 0 };
         self.ball != goal && !self.jammed
     }
 
-    /// A part of a stroke. The cautious reading: the cavity takes the higher of the pressures it passes, as they were when
-    /// this part began, and only a whole stroke with nothing on either side empties it. So one stroke out of pressure
-    /// never does, the next one does, and half a stroke and back does not.
+    /// A part of a stroke. The conservative assumption: the cavity takes the higher of the pressures it passes, as they
+    /// were when this part began, and only a whole stroke with nothing on either side empties it. So one stroke out of
+    /// pressure never does, the next one does, and half a stroke and back does not.
     fn turn(&mut self, open: bool) {
         if self.ball == 0 || self.ball == self.stroke {
             self.left = self.ball;
@@ -246,9 +246,9 @@ impl Plant {
         }
         // A ball neither shut nor open lets air through.
         let joined = !self.is_shut() || !was_shut;
-        if outputs.supply == Gate::Open {
+        if outputs.supply == GasValve::Open {
             self.supply = self.supply.toward(shop);
-        } else if outputs.vent == Gate::Open {
+        } else if outputs.vent == GasValve::Open {
             self.supply = match self.vent {
                 Way::Free => Level::Empty,
                 Way::Slow => self.supply.toward(Level::Empty),
@@ -257,9 +257,9 @@ impl Plant {
         }
         let before = self.far;
         if joined {
-            let blocked = outputs.vent == Gate::Shut || self.vent == Way::Blocked;
-            if outputs.supply == Gate::Shut && blocked {
-                // Nothing flows in or out: what is there evens out. The higher of the two is the cautious end.
+            let blocked = outputs.vent == GasValve::Shut || self.vent == Way::Blocked;
+            if outputs.supply == GasValve::Shut && blocked {
+                // No flow in or out: the pressures equalise. The higher of the two is the conservative result.
                 self.far = self.far.max(self.supply);
                 self.supply = self.far;
             } else {
@@ -282,13 +282,13 @@ impl Plant {
         self.lever = true;
     }
 
-    /// Pressure gets in by some way of its own.
+    /// Pressure enters by some other path.
     pub fn intrude(&mut self) {
         self.far = Level::Band;
         self.fallen = 0;
     }
 
-    /// The supply valve passes, or is worked by hand.
+    /// The supply valve passes, or is opened by hand.
     pub fn pass(&mut self) {
         self.supply = Level::Band;
     }

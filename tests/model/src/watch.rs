@@ -1,34 +1,36 @@
-//! The judge: remembers what must be remembered to say whether a rule was kept, and sees the true pressure.
+//! The judge: keeps the history needed to decide whether a rule was kept, and knows the true pressure.
 //!
-//! It shares nothing with the sequencer but the words of its inputs and outputs.
+//! It shares nothing with the sequencer but the types of its inputs and outputs.
 //!
-//! **The strong word** is `Disconnect::ReadsEmpty` or `Disconnect::Confirmed`: what a person loosens a fitting on. It is
-//! held against the truth: both sides and the cavity truly empty, nothing under way. Against which lies of the far
-//! transducer can that be demanded?
+//! **The strong state** is `Disconnect::ReadsEmpty` or `Disconnect::Confirmed`: the state on which a person loosens a
+//! fitting. It is compared with the truth: both sides and the cavity truly empty, nothing moving. For which faults of
+//! the far transducer can that be required?
 //!
-//! - One that does not rise with the fill, or not above `FLOOR_PA`: always. It has shown nothing: of so small a rise a leap
-//!   back would not be seen.
-//! - One that followed the fill above the floor and then lies while the true pressure is above it: always. Dropped to zero
-//!   or shifted it leaps; stuck it never comes down; changed with the other it leaps, and the other does not come down.
-//! - One that followed the fill *and the fall*, to below the floor, and only then sticks or dies: as far as the pressure
-//!   that was there is concerned, wherever the supply side has a transducer too, as the ball joins both. With one
-//!   transducer, one that dies on the way from the floor to empty is excused: what is left may stay behind a blocked way.
-//! - What no reading can show is pressure that comes back afterwards by a way of its own, behind a shut ball, before a
-//!   transducer that has earned its trust and then died; or, once it had read empty, that dies before it has shown more of
-//!   it than a burst of interference. That is excused too. The hand bleed is for it. Of two transducers that change places
-//!   it is not: each side is then read by the other, and both must be empty.
+//! - One that does not rise with the fill, or not above `FLOOR_PA`: always. It has proved nothing: after so small a
+//!   rise a jump back would not be detected.
+//! - One that followed the fill above the floor and then reads wrongly while the true pressure is above it: always.
+//!   Dropped to zero or shifted it jumps; stuck it never comes down; exchanged with the other it jumps, and the other
+//!   does not come down.
+//! - One that followed the fill *and the fall*, to below the floor, and only then sticks or dies: for the pressure
+//!   present then, wherever the supply side has a transducer too, as the ball joins both. With one transducer, one that
+//!   fails on the way from the floor to empty is excused: the rest may stay behind a blocked vent.
+//! - What no reading can show is pressure that comes back afterwards by another path, behind a shut ball, at a
+//!   transducer that was proved and then failed; or, once it had read empty, that fails before it has shown more of it
+//!   than a burst of interference. That is excused too. The hand bleed is for it. Of two exchanged transducers it is
+//!   not: each side is then read by the other, and both must be empty.
 //!
-//! Trust counts only what was read while nothing lied. It and an excuse hold until air is fed again, when the transducer
-//! has to earn its trust anew; an excuse ends also when the far side is truly empty.
+//! The proof counts only readings without faults. It and an excuse hold until air is fed again, when the transducer has
+//! to be proved again; an excuse ends also when the far side is truly empty.
 //!
-//! The ball's cavity has no transducer. It is demanded empty wherever the further stroke can be seen: by air, with a shut
-//! switch that did not lie while the ball was jammed, and a ball that did not jam between its ends, of which only one has a
-//! switch. A lever said to be worked that was not, or a jammed ball without a switch, cannot be seen.
+//! The ball's cavity has no transducer. It must be empty wherever the further stroke can be detected: by air, with a
+//! shut switch that did not read wrongly while the ball was jammed, and a ball that did not jam between its ends, of
+//! which only one has a switch. A false confirmation of the lever, or a jammed ball without a switch, cannot be
+//! detected.
 
 use seathold_sequencer::event::{Disconnect, Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Known, Side};
+use seathold_sequencer::input::{ChannelState, Command, Prompt, Side};
 use seathold_sequencer::limits::EVENTS_MAX;
-use seathold_sequencer::output::{Coil, Gate, Outputs, Pilot};
+use seathold_sequencer::output::{Coil, GasValve, Outputs, Pilot};
 use seathold_sequencer::step::{Sequencer, Step};
 use seathold_sequencer::verdict::Verdict;
 
@@ -38,7 +40,7 @@ use crate::world::{Mishap, POLL_US};
 /// Below this many pascals a reading may come from anywhere: noise and the valve's own puffs are there.
 const FLOOR_PA: i32 = 60_000;
 
-/// So many readings in a row of a side that is not empty are no interference any more.
+/// This many consecutive readings of a side that is not empty are no interference.
 const FULL_READINGS: u8 = 3;
 
 /// The rules of `docs/rig-and-safety.md`, as far as this world can break them.
@@ -46,7 +48,7 @@ const FULL_READINGS: u8 = 3;
 pub enum Rule {
     /// 1: supply and vent open together.
     BlewThrough,
-    /// 1: from the one to the other without a poll in which both are shut; but for over-pressure, and the stop.
+    /// 1: from the one to the other without a poll in which both are shut; except for over-pressure, and the stop.
     NoChangeover,
     /// 1, 5: air let in with the far side unknown, or either side above the maximum, or outside a test.
     FedBlind,
@@ -56,40 +58,40 @@ pub enum Rule {
     NotAtRest,
     /// 2: something moved between an emergency stop and its release and acknowledgement.
     MovedWhileHeld,
-    /// 2: the ball was told to open out of a resting state that nobody had asked to move, nor a full far side.
+    /// 2: the ball was commanded open out of a resting state without a request, or a full far side.
     MovedUnasked,
-    /// 2: the ball was told to move with the guard open, and not to let out a far side that reads full.
+    /// 2: the ball was commanded to move with the guard open, and not to vent a far side that reads full.
     MovedOnAHand,
-    /// 3: the strong word without readings of both sides empty for the whole dwell.
+    /// 3: the strong state without readings of both sides empty for the whole dwell.
     NotDwelt,
-    /// 3: the strong word with the far side truly full.
+    /// 3: the strong state with the far side truly full.
     FarFull,
-    /// 3: the strong word with the supply side truly full, where that is seen.
+    /// 3: the strong state with the supply side truly full, where that is measured.
     SupplyFull,
-    /// 3: the strong word with the ball's cavity still full.
+    /// 3: the strong state with the ball's cavity still full.
     CavityFull,
-    /// 3: the strong word from a transducer that has not gone up and down since air was last fed.
+    /// 3: the strong state from a transducer that has not gone up and down since air was last fed.
     NoLife,
-    /// 3: the strong word with the ball under way, an output energised, or a read-back that differs.
+    /// 3: the strong state with the ball moving, an output energised, or a read-back that differs.
     NotAtRestYet,
-    /// 3: the strong word with the further stroke switched off.
+    /// 3: the strong state with the further stroke switched off.
     NoFurtherStroke,
-    /// 4: said to be confirmed, or ends said to be swapped, without the answer to that very question.
+    /// 4: confirmed, or ends swapped, without the confirmation of that very prompt.
     AnswerMadeUp,
     /// 4: a fault forgotten without its acknowledgement, or an acknowledgement that skipped the safe vent.
     FaultForgotten,
     /// 6: a phase outlived its limit.
     Outlived,
-    /// 9: called tight although a fault touched the run, or although it leaks.
+    /// 9: called tight although a fault occurred in the run, or although it leaks.
     FalselyTight,
     /// 9: a verdict given before the far side was empty.
     JudgedFull,
-    /// More events than the list is sure to hold.
+    /// More events than the list can hold.
     EventsLost,
 }
 
-/// How far the far side, as read, has gone since air was last let in. A rise that stays below the floor is none and earns no
-/// trust, nor does what comes down from it.
+/// Course of the far reading since air was last let in. A rise that stays below the floor is none and proves nothing,
+/// nor does a fall from it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Gone {
     /// Not above the floor yet.
@@ -102,7 +104,7 @@ enum Gone {
     Down,
 }
 
-/// What the judge remembers.
+/// State of the judge.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Watch {
     /// Readings of both sides empty span this long, in microseconds, up to the dwell; `None` without one.
@@ -113,19 +115,19 @@ pub struct Watch {
     full: u8,
     /// How long ago the last of them was, up to just too long.
     unread_us: u64,
-    /// What the far side was read as.
+    /// Course of the far reading.
     read_as: Gone,
-    /// The same, but of readings that were true only.
+    /// The same, of true readings only.
     truly: Gone,
-    /// Pressure came in of itself before a transducer that had earned its trust and lies now.
+    /// Pressure came in by another path at a transducer that was proved and reads wrongly now.
     excused: bool,
-    /// The shut switch lied while the ball was jammed, or it jammed where no switch is.
+    /// The shut switch read wrongly while the ball was jammed, or it jammed where there is no switch.
     stroke_unsure: bool,
     /// Stopped, and not yet released and acknowledged.
     held: bool,
     /// A fault waits for its acknowledgement.
     owed: bool,
-    /// A fault, or what must become one, touched the run.
+    /// A fault, or a condition that must become one, occurred in the run.
     touched: bool,
     /// Readings in a row of a supply side that is not empty while settling or measuring.
     supply_full: u8,
@@ -133,50 +135,50 @@ pub struct Watch {
     fed: bool,
     /// The valve must stand open into the vent at the next poll.
     due: bool,
-    /// The bleed was said to be open when that was asked.
+    /// The bleed was confirmed open at its prompt.
     bled: bool,
     /// The guard has been open since the ends were to be swapped.
     guard_seen: bool,
     /// Age of the phase in microseconds; 0 where it has no limit.
     age_us: u64,
-    /// What was judged at the last poll.
+    /// Verdict at the last poll.
     pub judged: Option<(Side, Verdict)>,
-    /// What was broken at the last poll.
+    /// Rules broken at the last poll.
     pub broken: Option<Rule>,
 }
 
-/// What happened at one poll, as it truly was.
+/// True state at one poll.
 #[derive(Debug)]
 pub struct Poll<'a> {
     pub mishap: Mishap,
     pub command: Option<Command>,
-    /// What a new and healthy reading of the far transducer said, in pascals.
+    /// A new and healthy reading of the far transducer, in pascals.
     pub read: Option<i32>,
     /// Likewise of the supply transducer.
     pub supply_read: Option<i32>,
     pub guard_open: bool,
     /// The controller was reset before this poll, and its outputs fell to rest.
     pub reset: bool,
-    /// A sequencer has begun anew: by a reset, or with a recipe.
+    /// A sequencer has restarted: by a reset, or with a recipe.
     pub begun: bool,
     /// True time since the last poll, in microseconds.
     pub took_us: u64,
-    /// Outputs, phase, and what was asked, before.
+    /// Outputs, phase, and prompt, before.
     pub before: Outputs,
     pub from: Phase,
-    pub asked: Option<Ask>,
+    pub asked: Option<Prompt>,
     pub plant: &'a Plant,
-    /// The ball is under way, or told to be.
+    /// The ball moves, or is commanded to.
     pub moves: bool,
-    /// The further stroke can be seen: by air, with a shut switch.
+    /// The further stroke can be detected: by air, with a shut switch.
     pub seen: bool,
     /// A supply transducer is fitted.
     pub two: bool,
     /// Most pressure in a test, in pascals.
-    pub max_pa: i32,
+    pub pressure_max_pa: i32,
 }
 
-/// What no fitting may be loosened without.
+/// Conditions for loosening a fitting.
 fn strong(word: Disconnect) -> bool {
     matches!(word, Disconnect::ReadsEmpty | Disconnect::Confirmed)
 }
@@ -223,7 +225,7 @@ impl Watch {
     /// Takes in one poll and its step.
     pub fn see(&mut self, poll: &Poll<'_>, sequencer: &Sequencer, step: &Step) {
         if poll.begun {
-            // The stop is all that a new sequencer is told of what was.
+            // A new sequencer only knows the stop state.
             *self = Self { held: self.held, excused: self.excused, stroke_unsure: self.stroke_unsure, ..Self::NEW };
         }
         (self.judged, self.broken) = (None, None);
@@ -239,10 +241,10 @@ impl Watch {
         };
         let harmful = poll.guard_open
             || matches!(poll.mishap, Mishap::ClockBack | Mishap::Stall | Mishap::Differ)
-            || poll.read.is_some_and(|pa| pa > poll.max_pa)
+            || poll.read.is_some_and(|pa| pa > poll.pressure_max_pa)
             || self.supply_full == FULL_READINGS;
         self.touched |= stopped || (harmful && poll.from.is_live());
-        self.bled |= poll.asked == Some(Ask::OpenBleed) && poll.command == Some(Command::Confirm(Ask::OpenBleed));
+        self.bled |= poll.asked == Some(Prompt::OpenBleed) && poll.command == Some(Command::Confirm(Prompt::OpenBleed));
         self.guard_seen |= poll.from == Phase::Swap && poll.guard_open;
         self.age_us += poll.took_us;
         let must_open = self.must_open(poll, step);
@@ -254,8 +256,8 @@ impl Watch {
         }
         self.judge(poll, sequencer, step, must_open);
         self.due = must_open;
-        self.fed |= step.outputs.supply == Gate::Open;
-        if step.outputs.supply == Gate::Open && poll.before.supply == Gate::Shut {
+        self.fed |= step.outputs.supply == GasValve::Open;
+        if step.outputs.supply == GasValve::Open && poll.before.supply == GasValve::Shut {
             (self.read_as, self.truly) = (Gone::Nowhere, Gone::Nowhere);
             (self.excused, self.stroke_unsure) = (false, false);
         }
@@ -274,10 +276,10 @@ impl Watch {
 
     fn see_pressure(&mut self, poll: &Poll<'_>, sequencer: &Sequencer) {
         let raw = sequencer.rig().raw();
-        let safe = raw.safe_pa as i32;
+        let safe = raw.safe_pressure_pa as i32;
         let dwell_us = u64::from(raw.safe_dwell_ms) * 1_000;
         let stale_us = 5 * POLL_US;
-        let unbroken = poll.mishap != Mishap::ClockBack && poll.took_us <= u64::from(raw.stall_ms_max) * 1_000;
+        let unbroken = poll.mishap != Mishap::ClockBack && poll.took_us <= u64::from(raw.poll_gap_ms_max) * 1_000;
         if !unbroken || poll.mishap == Mishap::Sick {
             (self.empty_us, self.full_us) = (None, None);
         }
@@ -288,7 +290,7 @@ impl Watch {
             self.empty_us = None;
         }
         self.unread_us = (self.unread_us + poll.took_us).min(stale_us + POLL_US);
-        // A hole is noticed at a poll that still brings nothing.
+        // A gap is detected at a poll that still brings no sample.
         if poll.read.is_none() && self.unread_us > stale_us {
             (self.empty_us, self.full_us, self.full) = (None, None, 0);
         }
@@ -329,17 +331,19 @@ impl Watch {
                 if *phase == Phase::Precheck && *side == Some(Side::First) {
                     self.touched = false;
                 }
-                let swapped = poll.command == Some(Command::Confirm(Ask::SwapEnds));
-                let asked = self.bled && poll.asked == Some(Ask::SwapEnds) && self.guard_seen && !poll.guard_open;
+                let swapped = poll.command == Some(Command::Confirm(Prompt::SwapEnds));
+                let asked = self.bled && poll.asked == Some(Prompt::SwapEnds) && self.guard_seen && !poll.guard_open;
                 if (*phase, poll.from) == (Phase::Precheck, Phase::Swap) && !(swapped && asked) {
                     self.broken = Some(Rule::AnswerMadeUp);
                 }
-                // Out of the safe vent, but for two ways, there is no way but by an empty far side.
-                if poll.from == Phase::SafeVent && !matches!(phase, Phase::SafeVent | Phase::Trapped | Phase::Held) {
+                // With two exceptions, the only way out of the safe vent is an empty far side.
+                if poll.from == Phase::SafeVent
+                    && !matches!(phase, Phase::SafeVent | Phase::Trapped | Phase::EmergencyStopped)
+                {
                     self.fed = false;
                 }
             }
-            Event::Judged(result) => {
+            Event::SideFinished(result) => {
                 self.judged = Some((result.side, result.verdict));
                 let tight = result.verdict == Verdict::Tight;
                 if tight && (self.touched || poll.plant.leak != Leak::None) {
@@ -363,12 +367,12 @@ impl Watch {
         let dwelt = self.empty_us.is_some_and(|span| span >= u64::from(raw.safe_dwell_ms) * 1_000);
         let outlived = |most: u64| self.age_us > most + 2 * POLL_US;
         let rules = [
-            (Rule::BlewThrough, outputs.blows_through()),
-            (Rule::NoChangeover, self.no_changeover(poll, raw.safe_pa as i32, outputs)),
-            (Rule::FedBlind, outputs.supply == Gate::Open && !self.may_feed(poll, sequencer)),
+            (Rule::BlewThrough, outputs.supply_to_vent()),
+            (Rule::NoChangeover, self.no_changeover(poll, raw.safe_pressure_pa as i32, outputs)),
+            (Rule::FedBlind, outputs.supply == GasValve::Open && !self.may_feed(poll, sequencer)),
             (Rule::NotOpenedToVent, self.not_opened(poll, outputs, must_open)),
             (Rule::NotAtRest, self.not_at_rest(poll, step, must_open)),
-            (Rule::MovedWhileHeld, self.held && (outputs != Outputs::REST || status.phase != Phase::Held)),
+            (Rule::MovedWhileHeld, self.held && (outputs != Outputs::REST || status.phase != Phase::EmergencyStopped)),
             (Rule::MovedUnasked, self.moved_unasked(poll, sequencer, outputs)),
             (Rule::MovedOnAHand, self.moved_on_a_hand(poll, outputs)),
             (Rule::NotDwelt, strong && !dwelt),
@@ -396,23 +400,23 @@ impl Watch {
     }
 
     fn no_changeover(&self, poll: &Poll<'_>, safe: i32, outputs: Outputs) -> bool {
-        // Worked by itself, an output is so with the air off: any air is too much.
-        let max = if poll.from == Phase::Work { safe } else { poll.max_pa };
+        // An output test is made with the air off: any air is too much.
+        let max = if poll.from == Phase::OutputTest { safe } else { poll.pressure_max_pa };
         let over = [poll.read, poll.supply_read].into_iter().flatten().any(|pa| pa > max);
-        let to_vent = poll.before.supply == Gate::Open && outputs.vent == Gate::Open;
-        let to_supply = poll.before.vent == Gate::Open && outputs.supply == Gate::Open;
+        let to_vent = poll.before.supply == GasValve::Open && outputs.vent == GasValve::Open;
+        let to_supply = poll.before.vent == GasValve::Open && outputs.supply == GasValve::Open;
         to_supply || (to_vent && !over && poll.mishap != Mishap::Stop && !poll.reset)
     }
 
     fn may_feed(&self, poll: &Poll<'_>, sequencer: &Sequencer) -> bool {
         let status = sequencer.status();
         let max = match status.phase {
-            Phase::Work => sequencer.rig().raw().safe_pa as i32,
-            _ => poll.max_pa,
+            Phase::OutputTest => sequencer.rig().raw().safe_pressure_pa as i32,
+            _ => poll.pressure_max_pa,
         };
-        let seen = matches!(status.far, Known::Pressure(p) if p.pascals() <= max);
-        // In a test the supply transducer tells on a far transducer that lies; worked by itself, nothing joins the two.
-        let told = poll.plant.lie == Lie::None || (poll.two && status.phase != Phase::Work);
+        let seen = matches!(status.far, ChannelState::Pressure(p) if p.pascals() <= max);
+        // In a run the supply transducer exposes a wrong far transducer; in an output test, nothing joins the two.
+        let told = poll.plant.lie == Lie::None || (poll.two && status.phase != Phase::OutputTest);
         let truly = poll.read.is_none() || !told || poll.plant.far_pascals() <= max;
         let supply = poll.supply_read.is_none_or(|pa| pa <= max);
         seen && truly && supply && status.phase.is_live() && !poll.guard_open
@@ -424,12 +428,12 @@ impl Watch {
         !self.held && self.fed && ended && poll.from.is_live()
     }
 
-    /// Supply shut and the valve told to open at once, the vent open at the next poll. With the guard open the valve waits,
-    /// unless the far side reads full.
+    /// Supply shut and the valve commanded open at once, the vent open at the next poll. With the guard open the valve
+    /// waits, unless the far side reads full.
     fn not_opened(&self, poll: &Poll<'_>, outputs: Outputs, must_open: bool) -> bool {
         let waits = poll.guard_open && self.full < FULL_READINGS;
-        let opens = outputs.supply == Gate::Shut && (outputs.pilot == Pilot::Fed || waits);
-        let late = self.due && !self.held && !poll.reset && outputs.vent == Gate::Shut;
+        let opens = outputs.supply == GasValve::Shut && (outputs.pilot == Pilot::Fed || waits);
+        let late = self.due && !self.held && !poll.reset && outputs.vent == GasValve::Shut;
         (must_open && !opens) || late
     }
 
@@ -440,18 +444,19 @@ impl Watch {
         let Outputs { supply, vent, pilot } = step.outputs;
         let rests = pilot == Pilot::Exhausted || (poll.guard_open && pilot == poll.before.pilot);
         // A vent that was being shut for the fill opens again at once: no air has come.
-        let at_rest = rests && supply == Gate::Shut && vent == Gate::Open;
+        let at_rest = rests && supply == GasValve::Shut && vent == GasValve::Open;
         ended && poll.from.is_live() && !(must_open || self.held || full || at_rest)
     }
 
     fn moved_unasked(&self, poll: &Poll<'_>, sequencer: &Sequencer, outputs: Outputs) -> bool {
         let opens = poll.before.pilot == Pilot::Exhausted && outputs.pilot == Pilot::Fed;
         let at_rest =
-            matches!(poll.from, Phase::StartUp | Phase::Ready | Phase::Swap | Phase::Fault | Phase::Held) || poll.begun;
-        // A start, or one output to be worked, is an order only where it is taken.
+            matches!(poll.from, Phase::StartUp | Phase::Ready | Phase::Swap | Phase::Fault | Phase::EmergencyStopped)
+                || poll.begun;
+        // A start, or an output test, is a command only where it is accepted.
         let ordered = match poll.command {
             Some(Command::Acknowledge) => true,
-            Some(Command::Start(_) | Command::Work(Coil::Pilot)) => poll.from == Phase::Ready,
+            Some(Command::Start(_) | Command::TestOutput(Coil::Pilot)) => poll.from == Phase::Ready,
             _ => false,
         };
         let told = ordered && !poll.guard_open;
@@ -460,11 +465,11 @@ impl Watch {
         opens && at_rest && !told && !full
     }
 
-    /// With the guard open a hand may be in the ball, unless the far side is full. One reading that says so may be
-    /// interference. The stop and a reset take the pilot's power away whatever is there.
+    /// With the guard open a hand may be in the ball, unless the far side is full. A single such reading may be
+    /// interference. The stop and a reset remove the pilot's power in any state.
     fn moved_on_a_hand(&self, poll: &Poll<'_>, outputs: Outputs) -> bool {
         let full = self.full == FULL_READINGS;
-        let lets_out = outputs.pilot == Pilot::Fed && outputs.supply == Gate::Shut && full;
+        let lets_out = outputs.pilot == Pilot::Fed && outputs.supply == GasValve::Shut && full;
         let moved = outputs.pilot != poll.before.pilot && poll.mishap != Mishap::Stop && !poll.reset;
         poll.guard_open && moved && !lets_out
     }

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use seathold_sequencer::event::{Disconnect, Fault, Phase};
-use seathold_sequencer::input::{Ask, Command, Contacts, Inputs, Reading, SensorFault, Side, Sides};
+use seathold_sequencer::input::{Command, Contacts, Inputs, Prompt, Reading, SensorFault, Side, Sides};
 use seathold_sequencer::output::{Coil, Outputs};
 use seathold_sequencer::recipe::{Actuation, Model as Curve, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig};
@@ -31,60 +31,61 @@ const LATE_US: u64 = 8_500_000;
 /// Where the clock starts, in microseconds: far from either end.
 const START_US: u64 = 1 << 40;
 
-/// What goes wrong at one poll.
+/// Fault at one poll.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Mishap {
     /// Nothing.
     None,
     /// The emergency stop is pressed.
     Stop,
-    /// The guard is open, and a hand in the ball. Where the sequence waits for a person it is no mishap, and costs none.
+    /// The guard is open, and a hand in the ball. Where the sequence waits for a person it is no fault, and is not
+    /// counted.
     GuardOpen,
     /// The operator cannot be reached.
     LinkDown,
-    /// The far transducer reports itself sick.
+    /// The far transducer reports a sensor fault.
     Sick,
     /// The sample is lost.
     Silent,
-    /// The last sample comes again.
+    /// The last sample is repeated.
     Repeated,
-    /// The supply transducer reports itself sick.
+    /// The supply transducer reports a sensor fault.
     SupplySick,
     /// The clock goes back.
     ClockBack,
     /// The poll comes late.
     Stall,
-    /// The regulator lets too much through.
+    /// The regulator's pressure is too high.
     Over,
-    /// The regulator lets too little through.
+    /// The regulator's pressure is too low.
     Under,
-    /// Pressure reaches the far side by a way of its own, behind the shut ball.
+    /// Pressure reaches the far side by another path, behind the shut ball.
     Intrusion,
-    /// Pressure reaches the supply side: its valve passes, or is worked by hand.
+    /// Pressure reaches the supply side: its valve passes, or is opened by hand.
     SupplyPasses,
-    /// An output reads back otherwise than it was set.
+    /// An output's read-back differs from its setting.
     Differ,
     /// The ball jams where it is, or comes free.
     Jam,
-    /// The far transducer begins to lie like this, or to tell the truth again.
+    /// The far transducer gets this fault, or recovers.
     Lie(Lie),
     /// The shut switch sticks like this, or comes free.
     Switch(Switch),
-    /// The shut switch says the contrary for one poll.
+    /// The shut switch reads the contrary for one poll.
     SwitchFlick,
-    /// The way out narrows like this, or comes free.
+    /// The vent narrows like this, or is freed.
     Way(Way),
-    /// The controller is reset: outputs fall to rest, and it begins anew.
+    /// The controller is reset: outputs fall to rest, and it restarts.
     Reset,
     /// The same, and the recipe is lost.
     ResetBare,
 }
 
-/// The far transducer reads what it read when it stuck, whatever that was.
+/// The far transducer is stuck at its reading, whatever that was.
 pub const STUCK: Mishap = Mishap::Lie(Lie::Stuck(0));
 
 impl Mishap {
-    /// All of them, but for lies.
+    /// All of them, except wrong readings.
     pub const HONEST: [Self; 19] = [
         Self::Stop,
         Self::GuardOpen,
@@ -117,7 +118,7 @@ impl Mishap {
         Self::Under,
         Self::Reset,
     ];
-    /// Transducers and switches that lie.
+    /// Transducers and switches that read wrongly.
     pub const LIES: [Self; 6] = [
         Self::Lie(Lie::Zero),
         STUCK,
@@ -126,7 +127,7 @@ impl Mishap {
         Self::Switch(Switch::Made),
         Self::Switch(Switch::Open),
     ];
-    /// What can make a lie dangerous.
+    /// What can make a wrong reading dangerous.
     pub const BEHIND_LIES: [Self; 5] =
         [Self::Intrusion, Self::SupplyPasses, Self::Jam, Self::Way(Way::Slow), Self::Way(Way::Blocked)];
 }
@@ -138,17 +139,17 @@ pub enum Deed {
     None,
     /// Starts a run.
     Start,
-    /// Does what is asked and says so.
+    /// Does the prompted action and confirms it.
     Obey,
-    /// Says so without having done it, or though it was not asked.
-    Say(Ask),
-    /// Gives up.
+    /// Confirms without having done it, or without a prompt.
+    Say(Prompt),
+    /// Aborts.
     Abort,
     /// Acknowledges.
     Acknowledge,
     /// Loads the recipe (again), where one is taken.
     Load,
-    /// Has one output worked, whether the air is off or not.
+    /// Requests an output test, whether the air is off or not.
     Work(Coil),
 }
 
@@ -156,12 +157,12 @@ const DEEDS: [Deed; 12] = [
     Deed::None,
     Deed::Start,
     Deed::Obey,
-    Deed::Say(Ask::OpenValve),
-    Deed::Say(Ask::ShutValve),
-    Deed::Say(Ask::OpenToVent),
-    Deed::Say(Ask::WorkLever),
-    Deed::Say(Ask::SwapEnds),
-    Deed::Say(Ask::OpenBleed),
+    Deed::Say(Prompt::OpenValve),
+    Deed::Say(Prompt::ShutValve),
+    Deed::Say(Prompt::OpenToVent),
+    Deed::Say(Prompt::WorkLever),
+    Deed::Say(Prompt::SwapEnds),
+    Deed::Say(Prompt::OpenBleed),
     Deed::Abort,
     Deed::Acknowledge,
     Deed::Load,
@@ -170,7 +171,7 @@ const DEEDS: [Deed; 12] = [
 /// One poll's input.
 pub type Action = (Mishap, Deed);
 
-/// How much of the world a model explores.
+/// Scope of a model.
 #[derive(Clone, Debug)]
 pub struct Scope {
     rig: Rig,
@@ -178,7 +179,7 @@ pub struct Scope {
     sides: Sides,
     leaks: Vec<Leak>,
     actions: Vec<Action>,
-    /// Mishaps a path may hold; `None` for any number.
+    /// Most faults of a path; `None` for any number.
     mishaps_max: Option<u8>,
     /// Begins without a recipe.
     bare: bool,
@@ -186,16 +187,16 @@ pub struct Scope {
     met: Arc<[AtomicUsize; 2]>,
 }
 
-/// The rig of these models: the shortest times the validator lets through at this poll.
+/// The rig of these models: the shortest valid times at this poll period.
 fn raw_rig(actuation: Actuation) -> RawRig {
     let by_air = actuation == Actuation::Air;
     RawRig {
         safe_dwell_ms: 400,
         safe_vent_ms_max: if by_air { 1_400 } else { 1_100 },
-        stall_ms_max: 200,
+        poll_gap_ms_max: 200,
         // A switch on a lever is seldom fitted.
         shut_switch_fitted: by_air,
-        // Pressure in levels has no last digits that move.
+        // Pressure in levels has no flickering digits.
         far_flickers: false,
         ..RawRig::DEMO
     }
@@ -210,15 +211,15 @@ fn raw_recipe(actuation: Actuation) -> RawRecipe {
         zero_ms: 1_000,
         fill_ms_max: 1_000,
         soak_ms: 100,
-        stroke_ms: if actuation == Actuation::Air { 200 } else { 100 },
+        stroke_time_ms: if actuation == Actuation::Air { 200 } else { 100 },
         isolate_ms_max: 400,
         vent_ms: 100,
         vent_ms_max: 400,
         settle_ms: 100,
         measure_ms_min: 1_600,
         measure_ms_max: 2_000,
-        sample_ms: 100,
-        prompt_ms_max: 1_000,
+        sample_period_ms: 100,
+        answer_ms_max: 1_000,
         swap_ms_max: 1_200,
         // 1 kPa/s in 45 cm³: six counts a poll.
         limit_pa_m3_s: 45e-3,
@@ -238,7 +239,7 @@ impl Scope {
         Self { rig, recipe, sides, leaks, actions, mishaps_max: None, bare: false, met: Arc::default() }
     }
 
-    /// Lets a path hold at most this many mishaps.
+    /// Limits the faults of a path.
     pub fn with_mishaps_at_most(self, mishaps: u8) -> Self {
         Self { mishaps_max: Some(mishaps), ..self }
     }
@@ -252,7 +253,7 @@ impl Scope {
         Self { rig, recipe, ..self }
     }
 
-    /// Begins without a recipe, as a controller does that has lost its own.
+    /// Begins without a recipe, as a controller that has lost its own.
     pub fn without_recipe(self) -> Self {
         Self { bare: true, ..self }
     }
@@ -264,12 +265,12 @@ impl Scope {
         (measuring.load(Ordering::SeqCst), otherwise.load(Ordering::SeqCst))
     }
 
-    /// Whether outputs are worked one by one.
+    /// Whether there are output tests.
     pub fn works(&self) -> bool {
         self.actions.iter().any(|(_, deed)| matches!(deed, Deed::Work(_)))
     }
 
-    /// Whether both sides are asked for, with a swap between them.
+    /// Whether both sides are requested, with a swap between them.
     pub fn is_of_both_sides(&self) -> bool {
         self.sides == Sides::Both
     }
@@ -278,37 +279,37 @@ impl Scope {
         self.recipe.actuation() == Actuation::Air
     }
 
-    /// Polls of a stroke: by air as the recipe says, by hand at once.
+    /// Polls of a stroke: by air as in the recipe, by hand at once.
     fn stroke(&self) -> u8 {
-        if self.by_air() { (self.recipe.raw().stroke_ms / POLL_MS) as u8 } else { 1 }
+        if self.by_air() { (self.recipe.raw().stroke_time_ms / POLL_MS) as u8 } else { 1 }
     }
 }
 
-/// Every deed with nothing wrong, and with the guard open; and every mishap with each of these deeds.
+/// Every action without fault, and with the guard open; and every fault with each of these actions.
 pub fn actions(mishaps: &[Mishap], deeds_in_mishap: &[Deed]) -> Vec<Action> {
     let quiet = DEEDS.iter().flat_map(|&d| [(Mishap::None, d), (Mishap::GuardOpen, d)]);
     let rough = mishaps.iter().flat_map(|&m| deeds_in_mishap.iter().map(move |&d| (m, d)));
     quiet.chain(rough.filter(|(m, _)| *m != Mishap::GuardOpen)).collect()
 }
 
-/// What moves a run on, with nothing wrong; some deeds besides; and every mishap with nothing done: for spaces that are
-/// large without strange answers and an open guard.
+/// Actions that advance a run, without fault; some other actions; and every fault without action: for spaces that are
+/// large without wrong confirmations and an open guard.
 pub fn few_actions(mishaps: &[Mishap], besides: &[Deed]) -> Vec<Action> {
     let deeds = [Deed::None, Deed::Start, Deed::Obey, Deed::Abort, Deed::Acknowledge];
     let quiet = deeds.iter().chain(besides).map(|&d| (Mishap::None, d));
     quiet.chain(mishaps.iter().map(|&m| (m, Deed::None))).collect()
 }
 
-/// Has each output worked by itself, besides.
+/// Adds output tests.
 pub fn and_work(mut actions: Vec<Action>) -> Vec<Action> {
     let coils = [Coil::Supply, Coil::Vent, Coil::Pilot];
     actions.extend(coils.into_iter().flat_map(|c| [Mishap::None, Mishap::GuardOpen].map(|m| (m, Deed::Work(c)))));
     actions
 }
 
-/// Where the sequence waits for a person, at rest or with the way out held open: a guard may be opened as one likes.
+/// Where the sequence waits for a person, at rest or with the vent held open: a guard may be opened at any time.
 const fn waits(phase: Phase) -> bool {
-    matches!(phase, Phase::StartUp | Phase::Trapped | Phase::Held) || phase.is_resting()
+    matches!(phase, Phase::StartUp | Phase::Trapped | Phase::EmergencyStopped) || phase.is_resting()
 }
 
 /// One state of the world.
@@ -322,15 +323,15 @@ pub struct World {
     pub now: u64,
     /// Running number of the last sample.
     number: u32,
-    /// Number of the last sample this controller was given.
+    /// Number of the last sample of this controller.
     given: Option<u32>,
     supply_number: u32,
-    /// Mishaps left, where they are counted.
+    /// Faults left, where they are counted.
     left: Option<u8>,
     digest: u64,
 }
 
-/// What was read at one poll.
+/// Readings of one poll.
 struct Read {
     inputs: Inputs,
     far: Option<i32>,
@@ -352,13 +353,13 @@ impl World {
             left: scope.mishaps_max,
             digest: 0,
         };
-        // Power-up with pressure left from before: the trap this rig sets.
+        // Power-up with pressure left from before: the hazard of this rig.
         world.plant.intrude();
         world.poll(scope, (if scope.bare { Mishap::ResetBare } else { Mishap::Reset }, Deed::None));
         world
     }
 
-    /// One poll: the plant moves, everything is read, the sequencer steps, the judge looks.
+    /// One poll: the plant moves, everything is read, the sequencer steps, the judge checks.
     fn poll(&mut self, scope: &Scope, (mishap, deed): Action) {
         let before = self.outputs;
         let reset = matches!(mishap, Mishap::Reset | Mishap::ResetBare);
@@ -368,7 +369,7 @@ impl World {
             self.sequencer = Sequencer::resume(scope.rig, recipe, self.sequencer.stop_latched());
             self.outputs = Outputs::REST;
         } else if loads {
-            // What a controller does with a recipe it is sent: outputs and plant are as they were.
+            // As a controller with a recipe it is sent: outputs and plant are as they were.
             self.sequencer = Sequencer::new(scope.rig, Some(scope.recipe));
         }
         if reset || loads {
@@ -404,12 +405,12 @@ impl World {
             took_us,
             before,
             from,
-            asked: status.ask,
+            asked: status.prompt,
             plant: &self.plant,
             moves: self.plant.moves(self.outputs, scope.by_air()),
             seen: scope.by_air() && scope.rig.raw().shut_switch_fitted,
             two: scope.rig.raw().supply.is_some(),
-            max_pa: scope.recipe.raw().max_pa as i32,
+            pressure_max_pa: scope.recipe.raw().pressure_max_pa as i32,
         };
         self.watch.see(&poll, &self.sequencer, &step);
         self.take_digest();
@@ -433,13 +434,13 @@ impl World {
     }
 
     fn operate(&mut self, scope: &Scope, deed: Deed) -> Option<Command> {
-        let ask = self.sequencer.status().ask;
+        let ask = self.sequencer.status().prompt;
         if let (Deed::Obey, Some(ask)) = (deed, ask) {
             match ask {
-                Ask::OpenValve | Ask::OpenToVent => self.plant.lever = true,
-                Ask::ShutValve => self.plant.lever = false,
-                Ask::WorkLever => self.plant.work_lever(),
-                Ask::SwapEnds | Ask::OpenBleed => {}
+                Prompt::OpenValve | Prompt::OpenToVent => self.plant.lever = true,
+                Prompt::ShutValve => self.plant.lever = false,
+                Prompt::WorkLever => self.plant.work_lever(),
+                Prompt::SwapEnds | Prompt::OpenBleed => {}
             }
         }
         match deed {
@@ -449,12 +450,12 @@ impl World {
             Deed::Say(ask) => Some(Command::Confirm(ask)),
             Deed::Abort => Some(Command::Abort),
             Deed::Acknowledge => Some(Command::Acknowledge),
-            Deed::Work(coil) => Some(Command::Work(coil)),
+            Deed::Work(coil) => Some(Command::TestOutput(coil)),
         }
     }
 
     fn read(&mut self, scope: &Scope, mishap: Mishap, command: Option<Command>) -> Read {
-        // A number is used up by a sample that is lost, too: that is how a hole is seen.
+        // A lost sample uses up its number, too: that is how a gap is detected.
         if mishap != Mishap::Repeated {
             self.number += 1;
         }
@@ -469,16 +470,16 @@ impl World {
         let sample = |pa: i32, number| Reading::sample(raw.far.counts(pa.into()), number);
         let healthy = raw.far.plausible(raw.far.counts(far_pa.into()));
         let far = match mishap {
-            Mishap::Sick => Reading::Sick(SensorFault::Device),
-            Mishap::Silent => Reading::Waiting,
+            Mishap::Sick => Reading::SensorFault(SensorFault::Device),
+            Mishap::Silent => Reading::NoSample,
             _ => {
                 self.given = Some(number);
                 sample(far_pa, number)
             }
         };
         let supply = match mishap {
-            Mishap::SupplySick => Reading::Sick(SensorFault::Open),
-            _ if raw.supply.is_none() => Reading::Waiting,
+            Mishap::SupplySick => Reading::SensorFault(SensorFault::Open),
+            _ if raw.supply.is_none() => Reading::NoSample,
             _ => sample(supply_pa, self.supply_number),
         };
         let seen = |reading, pa| matches!(reading, Reading::Sample(_)).then_some(pa);
@@ -494,7 +495,7 @@ impl World {
                 far,
                 supply,
                 contacts,
-                outputs_differ: mishap == Mishap::Differ,
+                readback_mismatch: mishap == Mishap::Differ,
                 link_up: mishap != Mishap::LinkDown,
                 command,
                 ..Inputs::IDLE
@@ -502,13 +503,13 @@ impl World {
         }
     }
 
-    /// The state in words, two states being the same exactly when the words are.
+    /// The state as text, two states being the same exactly when the texts are.
     pub fn describe(&self) -> String {
         let sequencer = digest::canonical(&self.sequencer, self.now, self.number);
         format!("{sequencer} {:?} {:?} {:?} {:?}", self.plant, self.watch, self.outputs, self.hidden())
     }
 
-    /// How far the last sample given lies behind the counter, and mishaps left.
+    /// Distance of the last sample from the counter, and faults left.
     fn hidden(&self) -> (Option<u32>, Option<u8>) {
         (self.given.map(|given| (self.number - given).min(2)), self.left)
     }
@@ -542,28 +543,28 @@ impl Model for Scope {
     }
 
     fn actions(&self, world: &World, actions: &mut Vec<Action>) {
-        let asked = world.sequencer.status().ask;
+        let asked = world.sequencer.status().prompt;
         actions.extend(self.actions.iter().filter(|(mishap, deed)| {
             let possible = match deed {
                 Deed::Obey => asked.is_some(),
-                // Swapping ends and opening the bleed leave nothing to see in this world: saying it is doing it.
-                Deed::Say(ask @ (Ask::SwapEnds | Ask::OpenBleed)) => asked != Some(*ask),
-                // Refused elsewhere, and the sequencer hears nothing of it.
+                // Swapping ends and opening the bleed have no effect in this world: confirming it is doing it.
+                Deed::Say(ask @ (Prompt::SwapEnds | Prompt::OpenBleed)) => asked != Some(*ask),
+                // Refused elsewhere, without reaching the sequencer.
                 Deed::Load => world.sequencer.takes_recipe(),
                 _ => true,
             };
             let plant = &world.plant;
             let happens = match mishap {
-                // Behind a shut ball: an open one would let it out at once.
+                // Behind a shut ball: an open one would vent it at once.
                 Mishap::Intrusion => plant.is_shut(),
-                // No third way for these.
+                // No third variant for these.
                 Mishap::Lie(lie) => plant.lie == Lie::None || same(plant.lie, *lie),
                 Mishap::Switch(switch) => plant.switch == Switch::Honest || plant.switch == *switch,
                 Mishap::Way(way) => plant.vent == Way::Free || plant.vent == *way,
                 _ => true,
             };
-            // Without a recipe a safe vent waits for its answer two minutes: in the middle of them nothing is tried, as
-            // nothing but the age changes.
+            // Without a recipe a safe vent waits two minutes for its confirmation: in the middle nothing is tried, as
+            // only the age changes.
             let age_us = world.watch.age_us();
             let long = world.sequencer.limit().filter(|l| self.bare && l.as_ticks() > LONG_US);
             let tried = long.is_none_or(|l| age_us < SOON_US || age_us + LATE_US > l.as_ticks());
@@ -572,7 +573,7 @@ impl Model for Scope {
     }
 
     fn next_state(&self, last: &World, action: Action) -> Option<World> {
-        // What follows a broken rule proves nothing more.
+        // States after a broken rule prove nothing.
         if last.watch.broken.is_some() {
             return None;
         }
@@ -588,7 +589,7 @@ impl Model for Scope {
     fn properties(&self) -> Vec<Property<Self>> {
         let mut properties = rules();
         properties.extend(reached());
-        // Not a rule: conditions are looked at once a state, which is the place to count them.
+        // Not a rule: conditions are evaluated once per state, so they are counted here.
         properties.push(Property::always("every state is counted", |scope: &Self, world: &World| {
             scope.met[usize::from(world.sequencer.phase() != Phase::Measure)].fetch_add(1, Ordering::SeqCst);
             true
@@ -599,12 +600,12 @@ impl Model for Scope {
 
 type Condition = fn(&Scope, &World) -> bool;
 
-/// Lies of one kind.
+/// Wrong readings of one kind.
 fn same(one: Lie, other: Lie) -> bool {
     core::mem::discriminant(&one) == core::mem::discriminant(&other)
 }
 
-/// What must hold always: one property a rule.
+/// What must always hold: one property per rule.
 macro_rules! rules {
     ($($rule:ident: $name:literal,)*) => {
         fn rules() -> Vec<Property<Scope>> {
@@ -651,7 +652,7 @@ fn known(world: &World, word: Disconnect) -> bool {
     world.sequencer.status().disconnect == word
 }
 
-/// What must be reached, or the rules above would hold of nothing.
+/// What must be reached, or the rules above would hold trivially.
 fn reached() -> Vec<Property<Scope>> {
     let places: Vec<(&'static str, Condition)> = vec![
         ("start-up", |_, w| w.sequencer.phase() == Phase::StartUp),
@@ -668,8 +669,8 @@ fn reached() -> Vec<Property<Scope>> {
         ("second side", |_, w| w.watch.judged == Some((Side::Second, Verdict::Tight))),
         ("fault", |_, w| w.sequencer.phase() == Phase::Fault),
         ("trapped", |_, w| w.sequencer.phase() == Phase::Trapped),
-        ("held", |_, w| w.sequencer.phase() == Phase::Held),
-        ("work", |_, w| w.sequencer.phase() == Phase::Work),
+        ("held", |_, w| w.sequencer.phase() == Phase::EmergencyStopped),
+        ("work", |_, w| w.sequencer.phase() == Phase::OutputTest),
         ("supply over-pressure", |_, w| latched(w, Fault::SupplyOverPressure)),
         ("emergency stop", |_, w| latched(w, Fault::EmergencyStop)),
         ("guard open", |_, w| latched(w, Fault::GuardOpen)),

@@ -1,4 +1,4 @@
-//! Whether the digest may be believed: states it calls the same behave the same.
+//! Whether the digest is valid: states with the same digest behave the same.
 
 use std::collections::HashMap;
 
@@ -19,7 +19,7 @@ impl Chance {
         (self.0 % n as u64) as usize
     }
 
-    /// Mostly nothing wrong, and mostly what moves a run on.
+    /// Mostly no fault, and mostly actions that advance a run.
     fn action(&mut self, scope: &Scope, world: &World) -> Action {
         let mut possible = Vec::new();
         scope.actions(world, &mut possible);
@@ -60,7 +60,7 @@ fn time_and_numbers_themselves_do_not_matter() {
     }
 }
 
-/// Two states with one digest, reached in different ways: the same digests, outputs among them, ever after.
+/// Two states with one digest, reached in different ways: the same digests, outputs among them, from then on.
 #[test]
 fn states_with_one_digest_behave_as_one() {
     for scope in scopes() {

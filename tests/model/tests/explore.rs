@@ -1,32 +1,32 @@
-//! Every input at every poll, in worlds small enough to go through to the end.
+//! Every input at every poll, in worlds small enough to explore completely.
 //!
-//! Each test explores one set of mishaps in any number and order, or any few of all of them, and with each of them what
-//! an operator may do. It ends when there is no state left to meet, or a rule is broken: breadth first, so that the way to it
-//! that is told is about the shortest.
+//! Each test explores one set of faults in any number and order, or any few of all of them, each with the operator's
+//! actions. It ends when there is no new state, or a rule is broken: breadth first, so that the reported path is about
+//! the shortest.
 //!
-//! The states met are pinned: a space that has shrunk without anyone meaning it proves less than it seems to. So is what
-//! is *not* reached. If a change of the sequencer moves a number on purpose, put the new one in.
+//! The number of states is pinned: a space that has shrunk unintentionally proves less than it seems to. So is what is
+//! *not* reached. If a change of the sequencer moves a number on purpose, put the new one in.
 
 use std::collections::BTreeSet;
 
 use seathold_model::plant::{Leak, Lie, Way};
 use seathold_model::world::{Action, Deed, Mishap, Scope, World, actions, and_work, few_actions};
-use seathold_sequencer::input::{Ask, Sides};
+use seathold_sequencer::input::{Prompt, Sides};
 use seathold_sequencer::output::Outputs;
 use seathold_sequencer::recipe::Actuation;
 use stateright::{Checker, Expectation, HasDiscoveries, Model};
 
-/// What no scope reaches: a transducer that lies here leaps, or stalls the fill, before it is compared with the other.
+/// What no scope reaches: a wrong transducer here jumps, or stalls the fill, before it is compared with the other.
 const NOWHERE: [&str; 1] = ["sides disagree"];
 
-/// What a scope does not reach because of what it is: no output is worked by itself, no second side is asked for.
+/// Not reached by the nature of a scope: no output test, no second side.
 fn left_out(scope: &Scope) -> BTreeSet<&'static str> {
     let work = (!scope.works()).then_some("work");
     let second = ["second side", "swap"].into_iter().filter(|_| !scope.is_of_both_sides());
     NOWHERE.into_iter().chain(work).chain(second).collect()
 }
 
-/// Explores `scope` to the end. `states`: those met outside measuring, exactly, and while measuring, at least. `unreached`:
+/// Explores `scope` to the end. `states`: those outside measuring, exactly, and while measuring, at least. `unreached`:
 /// what it does not reach besides, with ` / ` between.
 fn explore(scope: Scope, states: (usize, usize), unreached: &'static str) {
     let began = std::time::Instant::now();
@@ -60,7 +60,7 @@ fn explore(scope: Scope, states: (usize, usize), unreached: &'static str) {
     assert!(measuring >= states.1, "only {measuring} states while measuring");
 }
 
-/// A way, a line for each poll at which anything changed or was done.
+/// A path, a line for each poll with a change or an action.
 fn told(path: Vec<(World, Option<Action>)>) -> String {
     let mut way = String::new();
     let mut last = String::new();
@@ -69,7 +69,7 @@ fn told(path: Vec<(World, Option<Action>)>) -> String {
         let Outputs { supply, vent, pilot } = world.outputs;
         let line = format!(
             "{:?}, supply {supply:?}, vent {vent:?}, pilot {pilot:?}, {:?}, asked {:?}, fault {:?}; {:?}",
-            status.phase, status.disconnect, status.ask, status.fault, world.plant
+            status.phase, status.disconnect, status.prompt, status.fault, world.plant
         );
         let quiet = action == Some((Mishap::None, Deed::None));
         if line == last && quiet {
@@ -85,19 +85,19 @@ fn told(path: Vec<(World, Option<Action>)>) -> String {
     way
 }
 
-/// A run of the first side by air, everything that an operator may do, and with every mishap nothing done.
+/// A run of the first side by air, every action of an operator, and every fault without action.
 fn air(mishaps: &[Mishap]) -> Scope {
     Scope::new(Actuation::Air, Sides::First, &[Leak::None], actions(mishaps, &[Deed::None]))
 }
 
-/// The same with only those deeds that move a run on, for spaces that are large without the others.
+/// The same with only those actions that advance a run, for spaces that are large without the others.
 fn few(mishaps: &[Mishap]) -> Scope {
     Scope::new(Actuation::Air, Sides::First, &[Leak::None], few_actions(mishaps, &[]))
 }
 
-/// By hand: what is asked may be said to be done and is not.
+/// By hand: a prompt may be confirmed without being done.
 fn by_hand(mishaps: &[Mishap]) -> Scope {
-    let claims = [Ask::OpenValve, Ask::ShutValve, Ask::OpenToVent, Ask::WorkLever].map(Deed::Say);
+    let claims = [Prompt::OpenValve, Prompt::ShutValve, Prompt::OpenToVent, Prompt::WorkLever].map(Deed::Say);
     Scope::new(Actuation::Hand, Sides::First, &[Leak::None], few_actions(mishaps, &claims))
 }
 
@@ -127,7 +127,7 @@ fn air_any_one_mishap() {
     );
 }
 
-/// By one who does what is asked, or nothing.
+/// By an operator who does what is prompted, or nothing.
 #[test]
 fn hand_nothing_wrong() {
     let scope = Scope::new(Actuation::Hand, Sides::First, &[Leak::None], few_actions(&[], &[]));
@@ -154,7 +154,7 @@ fn hand_nothing_wrong_but_the_operator() {
     );
 }
 
-/// Outputs worked one by one in a check of the rig, by somebody who has not shut the air off.
+/// Output tests by somebody who has not shut the air off.
 #[test]
 fn air_outputs_worked_with_the_air_on() {
     let actions = and_work(few_actions(&Mishap::CONTACTS, &[]));
@@ -190,7 +190,7 @@ fn air_any_two_mishaps() {
     );
 }
 
-/// Every lie with every other, and with what can make one dangerous.
+/// Every wrong reading with every other, and with what can make one dangerous.
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_lies_and_what_is_behind_them() {
@@ -258,7 +258,7 @@ fn air_outputs_worked_any_one_mishap() {
     );
 }
 
-/// Stop, guard, clock and resets, three in a run, each with an acknowledgement given in the same moment.
+/// Stop, guard, clock and resets, three in a run, each with a simultaneous acknowledgement.
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_stop_guard_clock_and_resets() {
@@ -282,7 +282,7 @@ fn air_stop_guard_clock_and_resets() {
 fn air_a_long_stroke_and_a_clock_that_goes_back() {
     let long = few(&[Mishap::ClockBack, Mishap::Stall]).with(|rig, recipe| {
         rig.safe_vent_ms_max = 2_600;
-        (recipe.stroke_ms, recipe.isolate_ms_max) = (600, 600);
+        (recipe.stroke_time_ms, recipe.isolate_ms_max) = (600, 600);
     });
     explore(
         long.with_mishaps_at_most(3),
@@ -380,7 +380,7 @@ fn air_without_a_shut_switch() {
     );
 }
 
-/// A controller that has lost its recipe, and is given it again or not.
+/// A controller that has lost its recipe, and gets it again or not.
 #[test]
 #[cfg_attr(debug_assertions, ignore = "large: run with --release")]
 fn air_a_reset_without_a_recipe() {

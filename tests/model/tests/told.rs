@@ -1,4 +1,4 @@
-//! Whether docs/rig-and-safety.md tells what is there: every test of a rule, every field, every fault that ends a phase.
+//! Whether docs/rig-and-safety.md is complete: every test of a rule, every field, every fault that ends a phase.
 
 use seathold_sequencer::recipe;
 use seathold_sequencer::rig;
@@ -13,7 +13,7 @@ const TESTS: &str = concat!(
 
 /// Words set as code.
 fn code_words() -> Vec<&'static str> {
-    // Fences first: what stands between them is a drawing or a command.
+    // Fences first: they contain drawings or commands.
     let prose = DOC.split("```").step_by(2);
     prose.flat_map(|text| text.split('`').skip(1).step_by(2)).collect()
 }
@@ -56,14 +56,14 @@ fn every_field_named_is_a_field() {
 fn every_time_out_is_told() {
     use seathold_sequencer::event::Fault;
     use seathold_sequencer::event::Phase;
-    use seathold_sequencer::input::Ask;
+    use seathold_sequencer::input::Prompt;
     let outcomes = [
         Fault::FarSensor,
         Fault::SupplySensor,
         Fault::FillTimeout,
         Fault::NotShut,
         Fault::VentTimeout,
-        Fault::NoAnswer(Ask::OpenValve),
+        Fault::NoAnswer(Prompt::OpenValve),
         Fault::Trapped,
         Fault::Stalled,
         Fault::Overrun(Phase::Fill),

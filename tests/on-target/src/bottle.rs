@@ -1,14 +1,14 @@
 //! A rig in whole numbers: two volumes, a valve between them, three solenoids.
 //!
-//! No physics to speak of: pressures go towards each other by an eighth a poll. It exists so that a controller with
-//! 16 KiB of memory runs every phase; the plant of `seathold-sim` is for the rest.
+//! Hardly any physics: pressures approach each other by an eighth a poll. It exists so that a controller with 16 KiB of
+//! memory runs every phase; the plant of `seathold-sim` is for the rest.
 
 use crate::trace::Noise;
 use core::convert::Infallible;
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Ask, Command, Contacts, Sample, SensorFault, Sides};
+use seathold_sequencer::input::{Command, Contacts, Prompt, Sample, SensorFault, Sides};
 use seathold_sequencer::io::{Hardware, Operator};
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::rig::Transducer;
 use seathold_sequencer::time::Instant;
 
@@ -21,7 +21,7 @@ const AIR_PA: i32 = 600_000;
 /// Polls the valve takes from open to shut.
 const STROKE_POLLS: u8 = 40;
 
-/// What the valve and the rig do wrong.
+/// Faults of the valve and the rig.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Ails {
     /// Fall of the trapped pressure with end A on the supply side, in thousandths of a pascal a poll.
@@ -54,13 +54,13 @@ pub struct Bottle {
     pub stop: bool,
     /// The guard is open.
     pub guard_open: bool,
-    /// The person has opened it, to swap the ends.
+    /// The operator has opened it, to swap the ends.
     pub hand_in: bool,
-    /// What a controller keeps over a reset.
+    /// Retained by a controller over a reset.
     pub stop_kept: bool,
     /// The far transducer's wire is broken.
     pub wire_broken: bool,
-    /// Added to the far pressure, in pascals: a knock.
+    /// Added to the far pressure, in pascals: a disturbance.
     pub knock_pa: i32,
 }
 
@@ -92,7 +92,7 @@ impl Bottle {
         self.outputs
     }
 
-    /// One poll's worth of gas and movement.
+    /// Advances gas and movement by one poll.
     pub fn advance(&mut self) {
         self.now = Instant::from_ticks(self.now.as_ticks() + POLL_US);
         self.conversions = self.conversions.wrapping_add(1);
@@ -101,10 +101,10 @@ impl Bottle {
             Pilot::Fed => self.stroke = STROKE_POLLS.min(self.stroke + 1),
             Pilot::Exhausted => self.stroke = self.stroke.saturating_sub(1),
         }
-        if self.outputs.supply == Gate::Open {
+        if self.outputs.supply == GasValve::Open {
             self.supply += (i64::from(AIR_PA) * 1_000 - self.supply) / 8;
         }
-        if self.outputs.vent == Gate::Open {
+        if self.outputs.vent == GasValve::Open {
             self.supply -= self.supply / 8;
         }
         if self.stroke > 0 {
@@ -128,7 +128,7 @@ impl Bottle {
     }
 
     fn sample(&mut self, milli_pa: i64) -> Sample {
-        // Truncation of a whole number of pascals, so that no rounding rule of the target can matter.
+        // Truncation of a whole number of pascals, so that the target's rounding rules do not matter.
         let pascals = (milli_pa / 1_000) as i32;
         let counts = self.transducer.counts(f64::from(pascals)) + self.noise.within(2);
         Sample { counts, number: self.conversions }
@@ -162,7 +162,7 @@ impl Hardware for Bottle {
         Ok(())
     }
 
-    fn outputs_differ(&mut self) -> bool {
+    fn readback_mismatch(&mut self) -> bool {
         false
     }
 
@@ -171,31 +171,31 @@ impl Hardware for Bottle {
     }
 }
 
-/// Someone who does as asked, a second after being asked, and presses start once.
+/// An operator who follows each prompt after a second, and presses start once.
 #[derive(Clone, Debug)]
 pub struct Person {
     sides: Sides,
-    asked: Option<Ask>,
+    asked: Option<Prompt>,
     wait: u16,
     /// Start has been pressed.
     pub started: bool,
     /// Abort is pressed at the next poll.
     pub abort: bool,
-    /// Ends were swapped, and the rig has not been told yet.
+    /// Ends were swapped, and the rig does not know yet.
     pub swapped: bool,
 }
 
 const SECOND: u16 = (1_000_000 / POLL_US) as u16;
 
 impl Person {
-    /// Someone about to start a run over these sides.
+    /// An operator about to start a run over these sides.
     pub fn new(sides: Sides) -> Self {
         Self { sides, asked: None, wait: SECOND, started: false, abort: false, swapped: false }
     }
 
-    /// Has the guard open: the ends are swapped in the first half of the second before it is said.
+    /// Has the guard open: the ends are swapped in the first half of the second before the confirmation.
     pub fn reaches_in(&self) -> bool {
-        self.asked == Some(Ask::SwapEnds) && self.wait > SECOND / 2
+        self.asked == Some(Prompt::SwapEnds) && self.wait > SECOND / 2
     }
 
     /// True once a second after each time it is due.
@@ -218,7 +218,7 @@ impl Operator for Person {
             && self.waited()
         {
             self.asked = None;
-            self.swapped |= ask == Ask::SwapEnds;
+            self.swapped |= ask == Prompt::SwapEnds;
             return Some(Command::Confirm(ask));
         }
         match phase {
@@ -226,13 +226,13 @@ impl Operator for Person {
                 self.started = true;
                 Some(Command::Start(self.sides))
             }
-            Phase::Fault | Phase::Trapped | Phase::Held if self.waited() => Some(Command::Acknowledge),
+            Phase::Fault | Phase::Trapped | Phase::EmergencyStopped if self.waited() => Some(Command::Acknowledge),
             _ => None,
         }
     }
 
-    fn tell(&mut self, _: Instant, event: &Event) {
-        if let Event::Asked(ask) = event {
+    fn notify(&mut self, _: Instant, event: &Event) {
+        if let Event::Prompted(ask) = event {
             self.asked = Some(*ask);
             self.wait = SECOND;
         }

@@ -1,13 +1,13 @@
 #![no_std]
-//! Scenarios that say everything they see, so that a host and a controller can be compared byte for byte.
+//! Scenarios that report everything, so that a host and a controller can be compared byte for byte.
 //!
-//! The images under `sequencer/boards` run [`run_all`] and print what it tells over semihosting; `tests/on_target`
-//! runs the same function in its own process and demands the same lines. Nothing here knows of a board: what a board
-//! adds is a [`Tell`] that prints and a [`Meter`] that counts.
+//! The images under `sequencer/boards` run [`run_all`] and print its output over semihosting; `tests/on_target` runs
+//! the same function in its own process and requires the same lines. Nothing here depends on a board: what a board adds
+//! is a [`Tell`] that prints and a [`Meter`] that counts.
 //!
-//! | room | what it holds |
+//! | module | contents |
 //! |---|---|
-//! | [`tell`] | the lines told, and the running check over them |
+//! | [`tell`] | the lines reported, and the running check over them |
 //! | [`meter`] | instructions a poll, by phase |
 //! | [`trace`] | a fixed trace of counts, and the estimator run over it |
 //! | [`bottle`] | a rig in whole numbers, small enough for 16 KiB of memory |
@@ -26,8 +26,8 @@ use seathold_sequencer::field::Errors;
 use seathold_sequencer::step::{Sequencer, Step};
 use tell::Tell;
 
-/// Runs every scenario, in a fixed order. `place` is where the sequencer lives: a static on a small controller, so that
-/// it is not counted as stack.
+/// Runs every scenario, in a fixed order. `place` is the memory of the sequencer: a static on a small controller, so
+/// that it is not counted as stack.
 pub fn run_all(tell: &mut impl Tell, meter: &impl Meter, place: &mut MaybeUninit<Sequencer>) {
     tell.line(format_args!(
         "measured bytes sequencer {} step {} event {} errors {}",

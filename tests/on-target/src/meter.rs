@@ -1,15 +1,15 @@
 //! How many instructions and how much stack a poll takes, by phase. On the host nothing is counted.
 
 use core::cell::Cell;
-use seathold_sequencer::bench::{Polled, poll_into};
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Command, Contacts, Sample, SensorFault};
 use seathold_sequencer::io::{Hardware, Operator};
 use seathold_sequencer::output::Outputs;
+use seathold_sequencer::poll_loop::{PollRecord, poll_into};
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
 
-/// What something took.
+/// Measured cost.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Cost {
     /// Instructions.
@@ -22,7 +22,7 @@ pub struct Cost {
 pub trait Meter {
     /// Begins a count.
     fn start(&self);
-    /// What was counted since; `None` where nothing can be counted.
+    /// The count since; `None` where counting is not possible.
     fn stop(&self) -> Option<Cost>;
 }
 
@@ -72,14 +72,14 @@ impl Ledger {
 /// One poll with its step metered: from the last thing read to the first thing set.
 ///
 /// # Errors
-/// What the rig's [`Hardware::apply`] gave.
+/// The error of the rig's [`Hardware::apply`].
 pub fn metered_poll<H: Hardware, O: Operator, M: Meter>(
     sequencer: &mut Sequencer,
     hardware: &mut H,
     operator: &mut O,
     meter: &M,
     ledger: &mut Ledger,
-    polled: &mut Polled,
+    polled: &mut PollRecord,
 ) -> Result<(), H::Error> {
     let phase = sequencer.phase();
     let cost = Cell::new(None);
@@ -129,16 +129,16 @@ impl<H: Hardware, M: Meter> Hardware for StopsMeter<'_, H, M> {
         self.inner.apply(outputs)
     }
 
-    fn outputs_differ(&mut self) -> bool {
-        self.inner.outputs_differ()
+    fn readback_mismatch(&mut self) -> bool {
+        self.inner.readback_mismatch()
     }
 
     fn retain_stop(&mut self, stopped: bool) {
         self.inner.retain_stop(stopped);
     }
 
-    fn alive(&mut self) {
-        self.inner.alive();
+    fn feed_watchdog(&mut self) {
+        self.inner.feed_watchdog();
     }
 }
 
@@ -158,7 +158,7 @@ impl<O: Operator, M: Meter> Operator for StartsMeter<'_, O, M> {
         command
     }
 
-    fn tell(&mut self, at: Instant, event: &Event) {
-        self.inner.tell(at, event);
+    fn notify(&mut self, at: Instant, event: &Event) {
+        self.inner.notify(at, event);
     }
 }

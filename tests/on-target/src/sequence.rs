@@ -1,17 +1,17 @@
-//! The sequencer over a bottle: every phase, both sides, and what goes wrong in them.
+//! The sequencer over a bottle: every phase, both sides, and faults in them.
 
 use crate::bottle::{Ails, Bottle, Person};
 use crate::meter::{Ledger, Meter, metered_poll};
 use crate::tell::{ENCODED_MAX, Hex, Running, Tell};
 use core::mem::MaybeUninit;
-use seathold_sequencer::bench::Polled;
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::input::Sides;
+use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::recipe::{RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::step::Sequencer;
 
-/// Something that happens some polls into a phase.
+/// An event some polls into a phase.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Incident {
     /// Abort is pressed.
@@ -20,7 +20,7 @@ pub enum Incident {
     Stop,
     /// The guard is opened and, two seconds later, closed.
     Guard,
-    /// The far transducer's wire breaks, and is mended five seconds later.
+    /// The far transducer's wire breaks, and is repaired five seconds later.
     Wire,
     /// One sample jumps.
     Knock,
@@ -28,7 +28,7 @@ pub enum Incident {
     PowerCut,
 }
 
-/// A run and what happens in it.
+/// A run and its events.
 #[derive(Clone, Copy, Debug)]
 pub struct Scenario {
     name: &'static str,
@@ -74,7 +74,7 @@ pub const SCENARIOS: &[Scenario] = &[
 const POLLS_MAX: u32 = 24_000;
 
 impl Scenario {
-    /// Runs it and tells every event's bytes, then the check over all that happened.
+    /// Runs it and reports every event's bytes, then the check over everything.
     #[inline(never)]
     pub fn run(&self, tell: &mut impl Tell, meter: &impl Meter, place: &mut MaybeUninit<Sequencer>) {
         let name = self.name;
@@ -132,7 +132,7 @@ fn checked_recipe(rig: &Rig) -> Option<Recipe> {
     RECIPE.examine(rig, |_| {})
 }
 
-/// Power is on, or back. Written where it is to stay.
+/// Power is on, or back. Constructed in place.
 #[inline(never)]
 fn begin_in(place: &mut MaybeUninit<Sequencer>, rig: Rig, recipe: Recipe, stopped: bool) -> &mut Sequencer {
     place.write(Sequencer::resume(rig, Some(recipe), stopped))
@@ -171,16 +171,16 @@ fn one_poll(
     check: &mut Running,
     tell: &mut impl Tell,
 ) {
-    let mut polled = Polled::none();
+    let mut polled = PollRecord::empty();
     match metered_poll(sequencer, bottle, person, meter, ledger, &mut polled) {
         Ok(()) => record(name, &polled, check, tell),
         Err(never) => match never {},
     }
 }
 
-/// Tells the events; the rest goes into the check. Not inlined: its room is not to lie under a step.
+/// Reports the events; the rest goes into the check. Not inlined: its memory must not be on the stack of a step.
 #[inline(never)]
-fn record(name: &str, polled: &Polled, check: &mut Running, tell: &mut impl Tell) {
+fn record(name: &str, polled: &PollRecord, check: &mut Running, tell: &mut impl Tell) {
     let mut room = [0; ENCODED_MAX];
     check.update(&polled.at.as_ticks().to_le_bytes());
     match postcard::to_slice(&(&polled.inputs, &polled.outputs), &mut room) {

@@ -1,4 +1,4 @@
-//! What a scenario tells: lines of text that a host and a controller must agree on to the last byte.
+//! Output of a scenario: lines of text that must agree between host and controller to the last byte.
 
 use core::fmt::{self, Write};
 use crc::{CRC_64_XZ, Crc, Digest, NoTable};
@@ -52,13 +52,13 @@ impl Running {
     }
 }
 
-/// Most bytes in one line told as hexadecimal.
+/// Most bytes in one line of hexadecimal.
 pub const LINE_BYTES: usize = 256;
 
-/// Room for the longest thing encoded: an estimate with the parts of its slope is about 330 bytes.
+/// Room for the longest thing encoded: an estimate with the components of its slope is about 330 bytes.
 pub const ENCODED_MAX: usize = 512;
 
-/// A line kept in place, for whoever writes it in one piece.
+/// A line assembled in place, to be written in one piece.
 #[derive(Debug)]
 pub struct Line<const N: usize> {
     bytes: [u8; N],
@@ -72,7 +72,7 @@ impl<const N: usize> Default for Line<N> {
 }
 
 impl<const N: usize> Line<N> {
-    /// What was written.
+    /// The bytes written.
     pub fn as_bytes(&self) -> &[u8] {
         self.bytes.get(..self.len).unwrap_or(&[])
     }

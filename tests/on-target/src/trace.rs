@@ -1,7 +1,7 @@
 //! A fixed trace of counts through the estimator alone: the arithmetic, without the phases.
 
 use crate::tell::{ENCODED_MAX, Hex, LINE_BYTES, Running, Tell};
-use seathold_sequencer::measure::{Band, Curves, Folded, fit};
+use seathold_sequencer::measure::{BlockedTrace, CurvePrior, TauRange, fit};
 use seathold_sequencer::time::Instant;
 
 /// A repeatable source of whole numbers: Marsaglia's xorshift, *Journal of Statistical Software* 8(14), 2003, with his
@@ -34,7 +34,7 @@ impl Noise {
 #[derive(Clone, Copy, Debug)]
 pub struct Case {
     name: &'static str,
-    curves: fn() -> Curves,
+    curves: fn() -> CurvePrior,
     samples: u32,
     /// Fall over 1 024 samples, in counts.
     fall: i32,
@@ -43,24 +43,24 @@ pub struct Case {
     noise: u16,
 }
 
-/// From a window that needs no folding to one folded six times, with and without a transient, noisy and silent.
+/// From a window that needs no merging to one merged six times, with and without a transient, noisy and silent.
 pub const CASES: &[Case] = &[
-    Case { name: "short", curves: || Curves::Line, samples: 64, fall: 300, transient: 0, noise: 3 },
-    Case { name: "folded", curves: || Curves::Line, samples: 4_000, fall: 25, transient: 0, noise: 4 },
-    Case { name: "silent", curves: || Curves::Line, samples: 700, fall: 60, transient: 0, noise: 0 },
-    Case { name: "too-few", curves: || Curves::Line, samples: 5, fall: 60, transient: 0, noise: 1 },
+    Case { name: "short", curves: || CurvePrior::Line, samples: 64, fall: 300, transient: 0, noise: 3 },
+    Case { name: "folded", curves: || CurvePrior::Line, samples: 4_000, fall: 25, transient: 0, noise: 4 },
+    Case { name: "silent", curves: || CurvePrior::Line, samples: 700, fall: 60, transient: 0, noise: 0 },
+    Case { name: "too-few", curves: || CurvePrior::Line, samples: 5, fall: 60, transient: 0, noise: 1 },
     Case {
         name: "transient",
-        curves: || Curves::Exact { tau_s: 1.85 },
+        curves: || CurvePrior::Exact { tau_s: 1.85 },
         samples: 3_000,
         fall: 40,
         transient: 220,
         noise: 3,
     },
-    // Every curve a window may be asked for, weighed against each other.
+    // Every curve of a window, averaged by weight.
     Case {
         name: "profiled",
-        curves: || Curves::Profiled(Band { min_s: 0.5, max_s: 20.0 }),
+        curves: || CurvePrior::Profiled(TauRange { min_s: 0.5, max_s: 20.0 }),
         samples: 3_000,
         fall: 40,
         transient: 220,
@@ -69,11 +69,11 @@ pub const CASES: &[Case] = &[
 ];
 
 impl Case {
-    /// Runs it and tells the estimate's bytes.
+    /// Runs it and reports the estimate's bytes.
     #[inline(never)]
     pub fn run(&self, tell: &mut impl Tell) {
         let mut noise = Noise::new(0x5ea7_401d);
-        let mut trace = Folded::new();
+        let mut trace = BlockedTrace::new();
         let mut check = Running::default();
         for i in 0..self.samples {
             let line = 40_000 - (i64::from(self.fall) * i64::from(i) / 1_024) as i32;
@@ -87,7 +87,7 @@ impl Case {
         tell.line(format_args!("trace {} samples {:016x}", self.name, check.finish()));
         let mut room = [0; ENCODED_MAX];
         match postcard::to_slice(&fit((self.curves)(), None, 0.0, &trace), &mut room) {
-            // In lines no longer than a line may be.
+            // In lines of the allowed length.
             Ok(bytes) => {
                 for part in bytes.chunks(LINE_BYTES) {
                     tell.line(format_args!("trace {} estimate {}", self.name, Hex(part)));

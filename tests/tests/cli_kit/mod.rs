@@ -7,7 +7,7 @@ use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
-use seathold::console::{Clock, Console, Keys, Timestamp, Typed};
+use seathold::console::{Clock, Console, KeyboardInput, Keys, Timestamp};
 
 /// What the program said and how it ended.
 #[derive(Debug)]
@@ -35,8 +35,8 @@ pub(crate) struct Stage<'a> {
 pub(crate) struct Silent;
 
 impl Keys for Silent {
-    fn line(&mut self) -> Typed {
-        Typed::Nothing
+    fn line(&mut self) -> KeyboardInput {
+        KeyboardInput::Nothing
     }
 }
 
@@ -44,9 +44,9 @@ impl Keys for Silent {
 pub(crate) struct Every(pub(crate) usize, pub(crate) &'static str, pub(crate) usize);
 
 impl Keys for Every {
-    fn line(&mut self) -> Typed {
+    fn line(&mut self) -> KeyboardInput {
         self.2 += 1;
-        if self.2.is_multiple_of(self.0) { Typed::Line(self.1.into()) } else { Typed::Nothing }
+        if self.2.is_multiple_of(self.0) { KeyboardInput::Line(self.1.into()) } else { KeyboardInput::Nothing }
     }
 }
 

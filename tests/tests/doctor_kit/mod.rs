@@ -6,7 +6,7 @@ use std::io::{self, Write};
 use std::rc::Rc;
 use std::sync::atomic::AtomicUsize;
 
-use seathold::console::{Keys, Typed};
+use seathold::console::{KeyboardInput, Keys};
 
 use crate::served_kit::{Ear, program};
 
@@ -38,19 +38,19 @@ struct Answers<'a> {
 }
 
 impl Keys for Answers<'_> {
-    fn line(&mut self) -> Typed {
+    fn line(&mut self) -> KeyboardInput {
         if self.ahead > 0 {
             self.ahead -= 1;
-            return Typed::Line(String::new());
+            return KeyboardInput::Line(String::new());
         }
         let said = self.talk.0.borrow().split_whitespace().collect::<Vec<_>>().join(" ");
         let fresh = said.get(self.heard..).unwrap_or_default();
         let next = self.to.iter().filter_map(|(prompt, typed)| Some((fresh.find(prompt)? + prompt.len(), *typed)));
-        let Some((end, typed)) = next.min_by_key(|(end, _)| *end) else { return Typed::Nothing };
+        let Some((end, typed)) = next.min_by_key(|(end, _)| *end) else { return KeyboardInput::Nothing };
         (self.then)(&fresh[..end]);
         self.heard += end;
         self.ahead = 2;
-        Typed::Line(typed.into())
+        KeyboardInput::Line(typed.into())
     }
 }
 

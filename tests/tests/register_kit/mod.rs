@@ -1,7 +1,7 @@
 //! Recordings by the hundred: one simulated run under many serials. Everything else in them is as it was recorded.
 #![allow(dead_code, reason = "each user takes its own part")]
 
-use seathold::recording::frame::{HEAD, Kind, read_frame, write_frame, write_head};
+use seathold::recording::frame::{FrameKind, HEAD, read_frame, write_frame, write_head};
 use sha2::{Digest, Sha256};
 
 /// The serial to record under, so that [`renamed`] finds it; others must be as long.
@@ -16,14 +16,14 @@ pub(crate) fn renamed(recording: &[u8], serial: &str) -> Vec<u8> {
     header[place..place + SERIAL.len()].copy_from_slice(serial.as_bytes());
     let mut bytes = Vec::with_capacity(recording.len());
     write_head(&mut bytes).unwrap();
-    write_frame(&mut bytes, Kind::Header, &header).unwrap();
+    write_frame(&mut bytes, FrameKind::Header, &header).unwrap();
     loop {
         let (kind, payload, next) = read_frame(recording, at).unwrap();
-        if kind == Kind::End {
+        if kind == FrameKind::End {
             // Polls as they are, then the hash over all before.
             let mut end = payload[..payload.len() - 32].to_vec();
             end.extend_from_slice(&Sha256::digest(&bytes));
-            write_frame(&mut bytes, Kind::End, &end).unwrap();
+            write_frame(&mut bytes, FrameKind::End, &end).unwrap();
             return bytes;
         }
         bytes.extend_from_slice(&recording[at..next]);

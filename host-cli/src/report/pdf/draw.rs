@@ -1,7 +1,6 @@
-//! Sheets as a PDF file.
+//! Pages as a PDF file.
 
 use jiff::tz::TimeZone;
-use krilla::Document;
 use krilla::SerializeSettings;
 use krilla::color::{luma, rgb};
 use krilla::configure::{Accessibility, Archival, ConfigurationBuilder};
@@ -14,38 +13,38 @@ use krilla::paint::{Fill, LineJoin, Paint, Stroke, StrokeDash};
 use krilla::surface::Surface;
 use krilla::tagging::{Artifact, ArtifactType, ContentTag, Identifier, SpanTag};
 
-use super::flow::{Flow, Piece, SMALL, Strip};
-use super::letters::{Letters, PLAIN, Weight};
-use super::sheets::Placed;
-use super::{FOOT, MARGIN, Sheet, Unwritable};
-use crate::picture::{Anchor, Ink, Mark, Picture};
-use crate::report::Paper;
+use super::font::{Fonts, PLAIN, Weight};
+use super::layout::{DocumentLayout, Piece, SMALL, Strip};
+use super::pagination::PlacedStrip;
+use super::{FOOT, MARGIN, PageSize, PdfError};
+use crate::chart::{Anchor, Ink, Mark, Picture};
+use crate::report::Document;
 
-/// Writes all sheets.
+/// Writes all pages.
 pub(super) fn write(
-    paper: &Paper,
-    flow: &Flow<'_>,
-    sheets: &[Vec<Placed>],
-    letters: &Letters,
-    sheet: Sheet,
-) -> Result<Vec<u8>, Unwritable> {
-    let date = date(&paper.moment);
+    document: &Document,
+    layout: &DocumentLayout<'_>,
+    sheets: &[Vec<PlacedStrip>],
+    fonts: &Fonts,
+    sheet: PageSize,
+) -> Result<Vec<u8>, PdfError> {
+    let date = date(&document.moment);
     let mut kept = ConfigurationBuilder::new().with_accessibility_validator(Accessibility::UA1);
     // The standard for archives asks for a date; a recording whose own cannot be read has none to give.
     if date.is_some() {
         kept = kept.with_archival_validator(Archival::A2_A);
     }
-    let configuration = kept.finish().map_err(|why| Unwritable(format!("{why:?}")))?;
-    let mut document = Document::new_with(SerializeSettings { configuration, ..SerializeSettings::default() });
+    let configuration = kept.finish().map_err(|why| PdfError(format!("{why:?}")))?;
+    let mut pdf = krilla::Document::new_with(SerializeSettings { configuration, ..SerializeSettings::default() });
     let (width, height) = sheet.size();
-    let page = PageSettings::from_wh(width, height).ok_or_else(|| Unwritable("its sheet has no size".into()))?;
-    let mut drawn: Vec<Vec<Identifier>> = (0..flow.parts.len()).map(|_| Vec::new()).collect();
+    let page = PageSettings::from_wh(width, height).ok_or_else(|| PdfError("its page has no size".into()))?;
+    let mut drawn: Vec<Vec<Identifier>> = (0..layout.parts.len()).map(|_| Vec::new()).collect();
     let mut headings = Vec::new();
     for (number, placed) in sheets.iter().enumerate() {
-        let mut page = document.start_page_with(page.clone());
-        let mut pen = Pen { surface: page.surface(), letters, paper, drawn: &mut drawn };
+        let mut page = pdf.start_page_with(page.clone());
+        let mut pen = Pen { surface: page.surface(), fonts, document, drawn: &mut drawn };
         for placed in placed {
-            let strip = placed.strip(flow);
+            let strip = placed.strip(layout);
             let at = (MARGIN, MARGIN + placed.top);
             if let Some((level, text)) = &strip.heading {
                 headings.push((*level, text.clone(), XyzDestination::new(number, Point::from_xy(at.0, at.1))));
@@ -57,17 +56,17 @@ pub(super) fn write(
     }
     let program = format!("seathold {}", env!("CARGO_PKG_VERSION"));
     let mut metadata = Metadata::new()
-        .title(letters.title(&paper.title))
+        .title(fonts.title(&document.title))
         .language("en".into())
         .creator(program.clone())
         .producer(program);
     if let Some(date) = date {
         metadata = metadata.creation_date(date);
     }
-    document.set_metadata(metadata);
-    document.set_outline(outline(headings));
-    document.set_tag_tree(flow.parts.tree(drawn));
-    document.finish().map_err(|why| Unwritable(reason(&why)))
+    pdf.set_metadata(metadata);
+    pdf.set_outline(outline(headings));
+    pdf.set_tag_tree(layout.parts.tree(drawn));
+    pdf.finish().map_err(|why| PdfError(reason(&why)))
 }
 
 fn reason(why: &krilla::error::KrillaError) -> String {
@@ -95,7 +94,7 @@ fn date(moment: &str) -> Option<DateTime> {
     Some(date)
 }
 
-/// Headings of level 3 stand below the one of level 2 before them; the title stands for the whole.
+/// Headings of level 3 are below the one of level 2 before them; the title is the root.
 fn outline(headings: Vec<(u8, String, XyzDestination)>) -> Outline {
     let mut outline = Outline::new();
     let mut open: Option<OutlineNode> = None;
@@ -116,16 +115,16 @@ fn outline(headings: Vec<(u8, String, XyzDestination)>) -> Outline {
     outline
 }
 
-/// What draws on a sheet.
+/// Draws on a page.
 struct Pen<'a, 's> {
     surface: Surface<'s>,
-    letters: &'a Letters,
-    paper: &'a Paper,
+    fonts: &'a Fonts,
+    document: &'a Document,
     drawn: &'a mut Vec<Vec<Identifier>>,
 }
 
 impl Pen<'_, '_> {
-    /// A head that is repeated says nothing new, so it is no part.
+    /// A repeated head has no tag.
     fn strip(&mut self, strip: &Strip, (left, top): (f32, f32), again: bool) {
         for piece in &strip.pieces {
             match piece {
@@ -140,7 +139,7 @@ impl Pen<'_, '_> {
                 }
                 Piece::Ink { x, y, width, height, grey } => self.ink((left + x, top + y), (*width, *height), *grey),
                 Piece::Picture { block, place, x, y, scale, part } => {
-                    let Some(picture) = self.paper.picture(*block, *place) else { continue };
+                    let Some(picture) = self.document.picture(*block, *place) else { continue };
                     let id = self.surface.start_tagged(ContentTag::Other);
                     self.picture(picture, (left + x, top + y), *scale);
                     self.surface.end_tagged();
@@ -151,10 +150,10 @@ impl Pen<'_, '_> {
     }
 
     fn words(&mut self, (x, base): (f32, f32), weight: Weight, size: f32, text: &str) {
-        let glyphs = self.letters.glyphs(weight, text);
+        let glyphs = self.fonts.glyphs(weight, text);
         self.surface.set_stroke(None);
         self.surface.set_fill(Some(fill(luma::Color::black())));
-        self.surface.draw_glyphs(Point::from_xy(x, base), &glyphs, self.letters.font(weight), text, size, false);
+        self.surface.draw_glyphs(Point::from_xy(x, base), &glyphs, self.fonts.font(weight), text, size, false);
     }
 
     fn ink(&mut self, (x, y): (f32, f32), (width, height): (f32, f32), grey: u8) {
@@ -170,15 +169,15 @@ impl Pen<'_, '_> {
         }
     }
 
-    /// What the paper is, and which sheet of how many.
-    fn foot(&mut self, sheet: Sheet, number: usize, of: usize) {
+    /// The foot: document, and page of how many.
+    fn foot(&mut self, sheet: PageSize, number: usize, of: usize) {
         let (width, height) = sheet.size();
         let top = height - FOOT + 14.0;
         self.ink((MARGIN, top), (sheet.across(), 0.5), 0);
         let pages = format!("page {number} of {of}");
-        let wide = self.letters.width(PLAIN, SMALL, &pages);
-        let foot = self.letters.shown(&self.paper.foot);
-        let mut lines = self.letters.lines(PLAIN, SMALL, &foot, sheet.across() - wide - 30.0, 0.0);
+        let wide = self.fonts.width(PLAIN, SMALL, &pages);
+        let foot = self.fonts.shown(&self.document.foot);
+        let mut lines = self.fonts.lines(PLAIN, SMALL, &foot, sheet.across() - wide - 30.0, 0.0);
         let more = lines.len() > 1;
         let foot = lines.swap_remove(0) + if more { "…" } else { "" };
         self.surface.start_tagged(ContentTag::Artifact(Artifact::with_kind(ArtifactType::Footer)));
@@ -218,8 +217,8 @@ impl Pen<'_, '_> {
             }
             Mark::Words { at, text, size, anchor, upwards } => {
                 let (x, y, size) = (at.0 as f32, at.1 as f32, *size as f32);
-                let text = self.letters.shown(text);
-                let wide = self.letters.width(PLAIN, size, &text);
+                let text = self.fonts.shown(text);
+                let wide = self.fonts.width(PLAIN, size, &text);
                 let before = match anchor {
                     Anchor::Start => 0.0,
                     Anchor::Middle => wide / 2.0,
@@ -249,7 +248,7 @@ fn paint(Ink(red, green, blue): Ink) -> Paint {
     if red == green && green == blue { luma::Color::new(red).into() } else { rgb::Color::new(red, green, blue).into() }
 }
 
-/// In hundredths of a point, which is finer than paper and shorter than a whole number of `f32`.
+/// In hundredths of a point, which is finer than print and shorter than a whole number of `f32`.
 fn path(points: &[(f64, f64)], closed: bool) -> Option<Path> {
     let short = |v: f64| ((v * 100.0).round() / 100.0) as f32;
     let mut path = PathBuilder::new();

@@ -1,100 +1,100 @@
 //! Tables as strips: a row each, or a line each where a row is very high.
 
-use super::flow::{Flow, Hold, Piece, SMALL, Strip, base, line_height};
-use super::letters::{BOLD, PLAIN, Weight};
-use super::parts::{Part, Role};
-use crate::report::{Column, Table};
+use super::font::{BOLD, PLAIN, Weight};
+use super::layout::{DocumentLayout, KeepWithNext, Piece, SMALL, Strip, base, line_height};
+use super::tagging::{Role, TagId};
+use crate::report::{DocumentColumn, DocumentTable};
 
 /// Free above and below the words of a row.
 const PAD: f32 = 2.2;
 /// Free between columns.
 const GAP: f32 = 8.0;
-/// A table of so many rows is not torn between sheets.
+/// A table of so many rows is not split between pages.
 const SHORT: usize = 16;
 
-pub(super) fn add(flow: &mut Flow<'_>, table: &Table) {
-    let of = flow.parts.add(Role::Table, None);
-    let caption = flow.parts.add(Role::Caption, Some(of));
-    let mut strips = flow.lines(0.0, flow.across, BOLD, SMALL, &table.caption, caption);
-    strips.iter_mut().for_each(|strip| strip.hold = Hold::Firm);
+pub(super) fn add(layout: &mut DocumentLayout<'_>, table: &DocumentTable) {
+    let of = layout.parts.add(Role::Table, None);
+    let caption = layout.parts.add(Role::Caption, Some(of));
+    let mut strips = layout.lines(0.0, layout.across, BOLD, SMALL, &table.caption, caption);
+    strips.iter_mut().for_each(|strip| strip.hold = KeepWithNext::Firm);
 
-    let columns = places(&table.columns, flow.across);
-    let head_part = flow.parts.add(Role::TableHead, Some(of));
-    let row_part = flow.parts.add(Role::Row, Some(head_part));
+    let columns = places(&table.columns, layout.across);
+    let head_part = layout.parts.add(Role::TableHead, Some(of));
+    let row_part = layout.parts.add(Role::Row, Some(head_part));
     let cells: Vec<(&str, Role)> = table.columns.iter().map(|c| (c.name.as_str(), Role::ColumnHead)).collect();
-    let head = row(flow, &columns, &cells, row_part, BOLD, (1.2, 0)).pop();
-    let number = flow.heads.len();
+    let head = row(layout, &columns, &cells, row_part, BOLD, (1.2, 0)).pop();
+    let number = layout.heads.len();
     if let Some(mut head) = head {
-        head.hold = Hold::Firm;
-        flow.heads.push(head.clone());
+        head.hold = KeepWithNext::Firm;
+        layout.heads.push(head.clone());
         strips.push(head);
     }
 
-    let body = flow.parts.add(Role::TableBody, Some(of));
+    let body = layout.parts.add(Role::TableBody, Some(of));
     let many = table.rows.len();
     for (i, cells) in table.rows.iter().enumerate() {
-        let part = flow.parts.add(Role::Row, Some(body));
+        let part = layout.parts.add(Role::Row, Some(body));
         let role = |column: usize| if column == 0 { Role::RowHead } else { Role::Cell };
         let cells: Vec<(&str, Role)> = cells.iter().enumerate().map(|(c, text)| (text.as_str(), role(c))).collect();
-        let mut lines = row(flow, &columns, &cells, part, PLAIN, (0.5, 150));
+        let mut lines = row(layout, &columns, &cells, part, PLAIN, (0.5, 150));
         for strip in &mut lines {
             strip.head = Some(number);
         }
         // Neither the first row nor the last stands alone.
         let loose = i + 1 < many && (many <= SHORT || i == 0 || i + 2 == many);
         if let (true, Some(last)) = (loose, lines.last_mut()) {
-            last.hold = Hold::Loose;
+            last.hold = KeepWithNext::Loose;
         }
         strips.append(&mut lines);
     }
     if many == 0
         && let Some(last) = strips.last_mut()
     {
-        last.hold = Hold::No;
+        last.hold = KeepWithNext::No;
     }
     if let Some(first) = strips.first_mut() {
         first.before = 9.0;
     }
-    flow.strips.append(&mut strips);
+    layout.strips.append(&mut strips);
 }
 
-/// Where a column's words stand, and whether they end at its right edge.
-struct Place {
+/// Position of a column's text, and whether it is right-aligned.
+struct ColumnBox {
     x: f32,
     width: f32,
     number: bool,
 }
 
-fn places(columns: &[Column], across: f32) -> Vec<Place> {
+fn places(columns: &[DocumentColumn], across: f32) -> Vec<ColumnBox> {
     let whole: f32 = columns.iter().map(|column| f32::from(column.share)).sum::<f32>().max(1.0);
     let mut x = 0.0;
     let mut places = Vec::new();
     for (i, column) in columns.iter().enumerate() {
         let width = across * f32::from(column.share) / whole;
         let gap = if i + 1 < columns.len() { GAP } else { 0.0 };
-        places.push(Place { x, width: (width - gap).max(1.0), number: column.number });
+        places.push(ColumnBox { x, width: (width - gap).max(1.0), number: column.number });
         x += width;
     }
     places
 }
 
-/// A row with a rule of a height and a grey below it. Cell stands after cell, so that whoever copies a row finds them
-/// one by one; only a row that would leave a hole at the foot of a sheet is a strip for each line.
+/// A row with a rule of a height and a grey below it. Cells follow each other, so that a copied row keeps their order;
+/// only a row that would leave a gap at the foot of a page is a strip for each line.
 fn row(
-    flow: &mut Flow<'_>,
-    places: &[Place],
+    layout: &mut DocumentLayout<'_>,
+    places: &[ColumnBox],
     cells: &[(&str, Role)],
-    part: Part,
+    part: TagId,
     weight: Weight,
     rule: (f32, u8),
 ) -> Vec<Strip> {
     let mut columns: Vec<Vec<Piece>> = Vec::new();
     for (place, (text, role)) in places.iter().zip(cells) {
-        let cell = flow.parts.add(role.clone(), Some(part));
-        let text = flow.letters.shown(text);
-        let lines = flow.letters.lines(weight, SMALL, &text, place.width, 0.0);
+        let cell = layout.parts.add(role.clone(), Some(part));
+        let text = layout.fonts.shown(text);
+        let lines = layout.fonts.lines(weight, SMALL, &text, place.width, 0.0);
         let word = |text: String| {
-            let wide = flow.letters.width(weight, SMALL, text.trim_end());
+            let wide = layout.fonts.width(weight, SMALL, text.trim_end());
             let x = if place.number { place.x + place.width - wide } else { place.x };
             Piece::Words { x, base: base(SMALL), weight, size: SMALL, text, part: cell }
         };
@@ -104,13 +104,13 @@ fn row(
     let line = line_height(SMALL);
     let head = weight == BOLD;
     let mut strips = Vec::new();
-    if head || many as f32 * line <= flow.down / 3.0 {
+    if head || many as f32 * line <= layout.down / 3.0 {
         let mut pieces = Vec::new();
         for column in columns {
-            // Names of columns stand on the rule, all else hangs from the one above.
+            // Column names are aligned to the bottom, all else to the top.
             let above = if head { many - column.len() } else { 0 };
             for (i, mut piece) in column.into_iter().enumerate() {
-                super::flow::lower(std::slice::from_mut(&mut piece), PAD + (above + i) as f32 * line);
+                super::layout::lower(std::slice::from_mut(&mut piece), PAD + (above + i) as f32 * line);
                 pieces.push(piece);
             }
         }
@@ -124,7 +124,7 @@ fn row(
     }
     if let Some(last) = strips.last_mut() {
         let (height, grey) = rule;
-        last.pieces.push(Piece::Ink { x: 0.0, y: last.height - height, width: flow.across, height, grey });
+        last.pieces.push(Piece::Ink { x: 0.0, y: last.height - height, width: layout.across, height, grey });
     }
     strips
 }

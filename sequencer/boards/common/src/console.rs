@@ -25,11 +25,11 @@ impl Console {
 
 impl Tell for Console {
     fn line(&mut self, line: fmt::Arguments<'_>) {
-        // Each write stops the core and asks the host, so a line is put together first.
-        let mut whole = Line::<LINE_MAX>::default();
-        let fitted = writeln!(whole, "{line}").is_ok();
+        // Each write stops the core and asks the host, so a line is assembled first.
+        let mut text = Line::<LINE_MAX>::default();
+        let fitted = writeln!(text, "{line}").is_ok();
         if let Some(stream) = &mut self.0 {
-            let _ = stream.write_all(if fitted { whole.as_bytes() } else { b"a line was too long\n" });
+            let _ = stream.write_all(if fitted { text.as_bytes() } else { b"a line was too long\n" });
         }
     }
 }

@@ -1,5 +1,5 @@
 //! Instructions and stack between two moments. Instructions come from the system timer of an emulator whose clock
-//! moves on with each one (`-icount`); on a part it counts cycles in their place.
+//! advances with each one (`-icount`); on real hardware it counts cycles instead.
 
 use crate::stack;
 use core::cell::Cell;
@@ -10,10 +10,10 @@ use seathold_on_target::meter::{Cost, Meter};
 /// The system timer's 24 bits.
 const TOP: u32 = 0x00ff_ffff;
 
-/// Rounds of the loop that finds out how many ticks an instruction is worth: two instructions a round.
+/// Rounds of the loop that calibrates ticks per instruction: two instructions a round.
 const ROUNDS: u32 = 4_000;
 
-/// A running system timer, set against a loop of known length.
+/// A running system timer, calibrated by a loop of known length.
 #[derive(Debug)]
 pub struct Counter {
     from: Cell<u32>,
@@ -23,7 +23,7 @@ pub struct Counter {
 }
 
 impl Counter {
-    /// Starts the timer from the core's clock. It takes the timer for good: nothing else may stop it.
+    /// Starts the timer from the core's clock. It takes the timer permanently: nothing else may stop it.
     pub fn new(mut timer: SYST) -> Self {
         timer.set_clock_source(SystClkSource::Core);
         timer.set_reload(TOP);

@@ -1,7 +1,7 @@
 #![no_std]
-//! What every image shares. A board's own folder holds only what differs: its memory map, its outputs, its clock.
+//! Code shared by every image. A board's own folder holds only what differs: its memory map, its outputs, its clock.
 //!
-//! | room | what it holds |
+//! | module | contents |
 //! |---|---|
 //! | [`console`] | lines over semihosting |
 //! | [`counter`] | instructions between two moments, in an emulator that counts them |
@@ -9,8 +9,8 @@
 //! | [`two_stacks`] | one for the program, one for exceptions |
 //! | [`down`] | what happens after a panic or a hard fault: outputs at rest before anything else |
 //! | [`on_target`] | the body of the on-target image |
-//! | [`stop_memory`] | an emergency stop outlives a reset |
-//! | [`trials`] | the body of the trials image: breaks on purpose |
+//! | [`stop_memory`] | an emergency stop survives a reset |
+//! | [`trials`] | the body of the trials image: fault injection |
 
 pub mod console;
 pub mod counter;

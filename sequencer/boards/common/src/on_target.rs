@@ -1,4 +1,4 @@
-//! The body of the on-target image: every scenario, then what the stack took.
+//! The body of the on-target image: every scenario, then the stack use.
 
 use crate::console::Console;
 use crate::counter::Counter;

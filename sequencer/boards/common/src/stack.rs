@@ -1,8 +1,8 @@
-//! How deep the stack has been, by painting what is free and looking how much paint is gone.
+//! Stack depth, by painting free stack and counting the overwritten part.
 //!
-//! The stacks lie *below* all statics (each board's `memory.x`), the program's lowest, so one that grows too far runs off
-//! the end of memory and faults, in place of writing over data. That is what a flipped link layout does, without a second
-//! link. [`two_stacks`](crate::two_stacks) sees to it that it does fault, and that the fault can be handled.
+//! The stacks lie *below* all statics (each board's `memory.x`), the program's lowest, so one that grows too far runs
+//! off the end of memory and faults, instead of overwriting data. That is the effect of a flipped link layout, without
+//! a second link. [`two_stacks`](crate::two_stacks) ensures that it does fault, and that the fault can be handled.
 
 use core::ptr;
 use core::sync::atomic::{AtomicU32, Ordering};
@@ -14,7 +14,7 @@ unsafe extern "C" {
     static mut _stack_start: u32;
 }
 
-/// Painted by [`paint_below`], in bytes; a step that goes deeper shows as exactly this.
+/// Painted by [`paint_below`], in bytes; a deeper step reads as exactly this.
 pub const WINDOW: usize = 6 * 1024;
 
 fn lowest() -> *mut u32 {
@@ -36,44 +36,44 @@ fn window_below(sp: *mut u32) -> *mut u32 {
     if bottom < lowest() || bottom > sp { lowest() } else { bottom }
 }
 
-/// Deepest use that painting anew has hidden.
+/// Deepest use hidden by repainting.
 static PAINTED_OVER: AtomicU32 = AtomicU32::new(0);
 
-/// Paints what lies just below the caller's stack.
+/// Paints the memory just below the caller's stack.
 #[inline(always)]
 pub fn paint_below() {
     let sp = cortex_m::register::psp::read() as *mut u32;
     let mut word = window_below(sp);
-    // One writer only, so no read-modify-write is needed, which the smallest cores have not got.
-    PAINTED_OVER.store(PAINTED_OVER.load(Ordering::Relaxed).max(gone(word, border())), Ordering::Relaxed);
+    // One writer only, so no read-modify-write is needed, which the smallest cores do not have.
+    PAINTED_OVER.store(PAINTED_OVER.load(Ordering::Relaxed).max(overwritten(word, border())), Ordering::Relaxed);
     while word < sp {
         // SAFETY: the words lie inside the stack, by the check in `window_below`, and below the stack pointer, so no
         // live value is there. An interrupt between two writes pushes below the pointer too and has popped before the
-        // next write; what it overwrote is only paint.
+        // next write; it overwrote only paint.
         unsafe { word.write_volatile(PAINT) };
         word = word.wrapping_add(1);
     }
 }
 
-/// Bytes of paint gone below the caller's stack since [`paint_below`].
+/// Bytes of paint overwritten below the caller's stack since [`paint_below`].
 #[inline(always)]
 pub fn used_below() -> u32 {
     let sp = cortex_m::register::psp::read() as *mut u32;
-    gone(window_below(sp), sp)
+    overwritten(window_below(sp), sp)
 }
 
 /// Bytes of the program's stack ever used since reset, and its size.
 pub fn deepest() -> (u32, u32) {
-    let used = gone(lowest(), border()).max(PAINTED_OVER.load(Ordering::Relaxed));
+    let used = overwritten(lowest(), border()).max(PAINTED_OVER.load(Ordering::Relaxed));
     (used, border() as u32 - lowest() as u32)
 }
 
 /// Bytes of the handlers' stack ever used since reset, and its size.
 pub fn deepest_of_handlers() -> (u32, u32) {
-    (gone(border(), highest()), highest() as u32 - border() as u32)
+    (overwritten(border(), highest()), highest() as u32 - border() as u32)
 }
 
-fn gone(from: *mut u32, to: *mut u32) -> u32 {
+fn overwritten(from: *mut u32, to: *mut u32) -> u32 {
     let mut word = from;
     // SAFETY: read-only, and inside the stack as above.
     while word < to && unsafe { word.read_volatile() } == PAINT {

@@ -1,11 +1,11 @@
-//! Memory that a reset leaves alone: whether an emergency stop was latched. Lost with the power; the stop's own button, which
-//! latches mechanically (ISO 13850 demands it, from memory), then still says so.
+//! Memory that a reset leaves alone: whether an emergency stop was latched. Lost with the power; the stop's own button,
+//! which latches mechanically (required by ISO 13850, from memory), then still reports it.
 
 use core::cell::UnsafeCell;
 use core::mem::MaybeUninit;
 use seathold_sequencer::io::StopMemory;
 
-/// Neither is likely to stand in memory that was never written.
+/// Neither is likely to be in memory that was never written.
 const STOPPED: u32 = 0x5354_4f50;
 const RELEASED: u32 = 0x4652_4545;
 
@@ -14,7 +14,7 @@ struct Word(UnsafeCell<MaybeUninit<u32>>);
 // SAFETY: only the program's own loop touches it, with volatile whole-word accesses that no interrupt shares.
 unsafe impl Sync for Word {}
 
-/// The start-up code sets neither this section to zero nor to anything else.
+/// The start-up code does not initialise this section.
 #[unsafe(link_section = ".uninit.stop_memory")]
 static WORD: Word = Word(UnsafeCell::new(MaybeUninit::uninit()));
 
@@ -29,8 +29,8 @@ impl StopMemory for Retained {
     }
 
     fn kept(&self) -> bool {
-        // SAFETY: as above. Any 32 bits are a value; which they are after power-up does not matter, as they are compared
-        // only.
+        // SAFETY: as above. Any 32 bits are a value; which they are after power-up does not matter, as they are
+        // compared only.
         unsafe { WORD.0.get().cast::<u32>().read_volatile() == STOPPED }
     }
 }

@@ -1,5 +1,5 @@
-//! The body of the trials image: energises every output, then breaks in the way it was told to, so that a test can see
-//! from outside what becomes of the outputs.
+//! The body of the trials image: energises every output, then fails in the requested way, so that a test can observe
+//! the outputs from outside.
 
 use crate::console::Console;
 use crate::two_stacks;
@@ -11,14 +11,14 @@ use seathold_on_target::tell::Tell;
 /// Longest word of the command line, with the zero at its end.
 const WORD_MAX: usize = 32;
 
-/// An address at which none of the boards has anything. (The emulated M3 is an old one and reads zero there.)
-const NOTHING_THERE: *const u32 = 0x3000_0000 as *const u32;
+/// An address that is unmapped on all boards. (The emulated M3 is an old one and reads zero there.)
+const UNMAPPED: *const u32 = 0x3000_0000 as *const u32;
 
-/// Breaks in the way that the emulator's command line names. `energise` works all outputs; `stall` starts the watchdog and
-/// does nothing more, where the board has one.
+/// Fails in the way named on the emulator's command line. `energise` energises all outputs; `stall` starts the watchdog
+/// and hangs, where the board has one.
 pub fn run(energise: fn(), stall: Option<fn() -> !>) -> ! {
     let mut word = [0; WORD_MAX];
-    let word = asked(&mut word);
+    let word = command_line(&mut word);
     Console::open().line(format_args!("trial {word}"));
     if let Some(mut core) = cortex_m::Peripherals::take() {
         two_stacks::guard(&mut core.MPU);
@@ -27,13 +27,13 @@ pub fn run(energise: fn(), stall: Option<fn() -> !>) -> ! {
     match (word, stall) {
         ("panic", _) => panic!("on purpose"),
         ("undefined", _) => cortex_m::asm::udf(),
-        // SAFETY: it is not: that is the trial. The read faults.
-        ("bus", _) => _ = black_box(unsafe { NOTHING_THERE.read_volatile() }),
+        // SAFETY: it is not: that is the injected fault. The read faults.
+        ("bus", _) => _ = black_box(unsafe { UNMAPPED.read_volatile() }),
         ("overflow", _) => _ = black_box(deeper(black_box(1))),
         ("stall", Some(stall)) => stall(),
         _ => {}
     }
-    // Nothing broke, or there is no such trial here.
+    // Nothing failed, or there is no such trial here.
     debug::exit(debug::EXIT_SUCCESS);
     loop {
         cortex_m::asm::nop();
@@ -41,19 +41,19 @@ pub fn run(energise: fn(), stall: Option<fn() -> !>) -> ! {
 }
 
 /// The emulator's command line.
-fn asked(room: &mut [u8; WORD_MAX]) -> &str {
+fn command_line(room: &mut [u8; WORD_MAX]) -> &str {
     let mut block = [room.as_mut_ptr() as usize, room.len()];
-    // SAFETY: the block names a buffer that is alive and its length; the call writes no further (Semihosting for AArch32
-    // and AArch64, SYS_GET_CMDLINE).
+    // SAFETY: the block names a buffer that is alive and its length; the call writes no further (Semihosting for
+    // AArch32 and AArch64, SYS_GET_CMDLINE).
     let failed = unsafe { syscall1(nr::GET_CMDLINE, block.as_mut_ptr() as usize) };
     let length = if failed == 0 { block[1].min(WORD_MAX) } else { 0 };
     let word = room.get(..length).unwrap_or_default();
     str::from_utf8(word).unwrap_or_default().trim_end_matches('\0')
 }
 
-/// Without end, and using the value on the way back, so that it cannot be made a loop.
+/// Endless, and using the value on return, so that it cannot be optimised to a loop.
 #[inline(never)]
-#[expect(unconditional_recursion, reason = "that is the trial")]
+#[expect(unconditional_recursion, reason = "that is the injected fault")]
 fn deeper(depth: u32) -> u32 {
     let here = black_box([depth; 8]);
     deeper(black_box(depth + 1)).wrapping_add(here[0])

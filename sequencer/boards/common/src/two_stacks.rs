@@ -1,9 +1,9 @@
 //! Two stacks: one for the program, below it nothing; one for exceptions, above it.
 //!
-//! A program that recurses too far must fault, and the fault must find a stack to be handled on. With one stack for both,
-//! the core could not enter the handler: it would lock up, with the outputs as they were. Here the program runs on the
-//! process stack (PSP) and exceptions on the main one (MSP), which still has room. Each board's `memory.x` says where the
-//! border is.
+//! A program that recurses too far must fault, and the fault must find a stack to be handled on. With one stack for
+//! both, the core could not enter the handler: it would lock up, with the outputs as they were. Here the program runs
+//! on the process stack (PSP) and exceptions on the main one (MSP), which still has room. Each board's `memory.x` says
+//! where the border is.
 
 use cortex_m::peripheral::MPU;
 
@@ -16,7 +16,8 @@ unsafe extern "C" {
 
 /// Called by `cortex-m-rt` at reset, before memory is set up: from here to the end the program is on its own stack.
 ///
-/// Nothing of a caller's lies on the stack yet, so it can be changed under it. It must not touch memory, hence assembler.
+/// Nothing of a caller's lies on the stack yet, so it can be changed under it. It must not touch memory, hence
+/// assembler.
 #[unsafe(no_mangle)]
 #[unsafe(naked)]
 pub extern "C" fn __pre_init() {
@@ -31,8 +32,8 @@ pub extern "C" fn __pre_init() {
     )
 }
 
-/// Forbids what lies below the stack, where the core has a memory protection unit: not every part faults there by itself.
-/// In a handler of hard faults the unit is off.
+/// Forbids what lies below the stack, where the core has a memory protection unit: not every part faults there by
+/// itself. In a handler of hard faults the unit is off.
 pub fn guard(mpu: &mut MPU) {
     const ENABLE: u32 = 1;
     /// Privileged code sees the rest of memory as without the unit.
@@ -45,8 +46,8 @@ pub fn guard(mpu: &mut MPU) {
     if mpu._type.read() & 0xff00 == 0 {
         return;
     }
-    // SAFETY: the region holds no memory that any code uses, and all the rest is as it was (ARMv7-M Architecture Reference
-    // Manual B3.5; the ARMv6-M unit has the same registers).
+    // SAFETY: the region holds no memory that any code uses, and all the rest is as it was (ARMv7-M Architecture
+    // Reference Manual B3.5; the ARMv6-M unit has the same registers).
     unsafe {
         mpu.rnr.write(0);
         mpu.rbar.write(below);

@@ -1,5 +1,5 @@
-//! The controller as a real part would have it: sequencer on pins, link on the UART, and no simulated plant. What the
-//! core weighs, and the proof that it cannot panic.
+//! The controller as on real hardware: sequencer on pins, link on the UART, and no simulated plant. Gives the size of
+//! the core, and the proof that it cannot panic.
 #![no_std]
 #![no_main]
 
@@ -13,22 +13,22 @@ use cortex_m_rt::{entry, exception};
 use line::Received;
 use pins::Pins;
 use seathold_board as _;
-use seathold_sequencer::bench::Polled;
 use seathold_sequencer::io::Hardware;
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
 use seathold_sequencer::link::serve;
+use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::rig::{RawRig, Transducer};
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
 
-/// 0 to 10 bar over ten bits with a live zero, no supply transducer. For weighing, not for a real rig.
+/// 0 to 10 bar over ten bits with a live zero, no supply transducer. For size measurement, not for a real rig.
 const RIG: RawRig = RawRig {
     far: Transducer { zero_counts: 102, pa_per_count: 1_222.5, counts_min: 20, counts_max: 1_015 },
     supply: None,
     // Four counts of so coarse a converter.
-    safe_pa: 5_000,
+    safe_pressure_pa: 5_000,
     ..RawRig::DEMO
 };
 
@@ -40,12 +40,12 @@ const POLL_US: u64 = 10_000;
 
 #[entry]
 fn main() -> ! {
-    // Statics in an entry function are its own, and count as static memory, not as stack. What is not set at the start
-    // takes no room in flash.
+    // Statics in an entry function are its own, and count as static memory, not as stack. What is not initialised takes
+    // no room in flash.
     static mut RECEIVED: Received = Received::new();
     static mut LINK: MaybeUninit<Controller<STORE>> = MaybeUninit::uninit();
     static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
-    static mut POLLED: MaybeUninit<Polled> = MaybeUninit::uninit();
+    static mut POLLED: MaybeUninit<PollRecord> = MaybeUninit::uninit();
     static mut FRAME: Frame = Frame::new();
 
     let mut pins = Pins::new();
@@ -53,7 +53,7 @@ fn main() -> ! {
     if let Some(rig) = RIG.examine(|_| {}) {
         let sequencer = SEQUENCER.write(Sequencer::resume(rig, None, pins::stop_kept()));
         let link = LINK.write(Controller::new(Capabilities { single_outputs: true, ..Capabilities::default() }));
-        let polled = POLLED.write(Polled::none());
+        let record = POLLED.write(PollRecord::empty());
         let mut due = Instant::from_ticks(0);
         let mut sent = 0;
         loop {
@@ -62,14 +62,14 @@ fn main() -> ! {
                 link.receive(now, byte);
             }
             if now >= due {
-                // From now, not from when it was due: after a hold-up there is nothing to catch up with.
+                // From now, not from when it was due: after a delay there is nothing to catch up with.
                 due = Instant::from_ticks(now.as_ticks() + POLL_US);
-                let Ok(()) = serve::turn(link, now, sequencer, &mut pins, polled);
+                let Ok(()) = serve::service(link, now, sequencer, &mut pins, record);
             }
             line::send_on(FRAME, &mut sent, |frame| link.transmit(now, frame));
         }
     }
-    // A rig that is not valid never moves: the watchdog brings it back here.
+    // An invalid rig never moves: the watchdog resets it to here.
     loop {
         outputs::rest();
     }
@@ -93,7 +93,7 @@ fn panic(_: &PanicInfo<'_>) -> ! {
     something_in_this_image_can_panic()
 }
 
-// SAFETY: the handler does not return, so it cannot break what it interrupted. It looks at no frame: after an overflow
+// SAFETY: the handler does not return, so it cannot break what it interrupted. It reads no frame: after an overflow
 // there is none.
 #[exception(trampoline = false)]
 unsafe fn HardFault() -> ! {

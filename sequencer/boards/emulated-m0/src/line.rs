@@ -1,7 +1,8 @@
 //! The UART of an nRF51, on the pins that lead to a micro:bit's debug chip: P0.24 out, P0.25 in; 115 200 baud, 8 data
 //! bits, no parity (nRF51 Series Reference Manual 3.0, UART; addresses from memory, so check them before wiring).
 //!
-//! The UART itself holds six bytes, half a millisecond; a poll takes longer. So an interrupt puts what comes into a queue.
+//! The UART itself holds six bytes, half a millisecond; a poll takes longer. So an interrupt puts received bytes into a
+//! queue.
 
 use core::cell::Cell;
 use cortex_m::interrupt::InterruptNumber;
@@ -10,7 +11,7 @@ use critical_section::Mutex;
 use heapless::spsc::{Consumer, Producer, Queue};
 use seathold_sequencer::link::frame::Frame;
 
-/// What has come and has not been looked at: 22 ms of a full line.
+/// Bytes received and not yet processed: 22 ms of a full line.
 pub type Received = Queue<u8, 256>;
 
 #[derive(Clone, Copy)]
@@ -47,10 +48,10 @@ fn write(register: usize, value: u32) {
     unsafe { (register as *mut u32).write_volatile(value) }
 }
 
-/// The interrupt's end of the queue. A cell that is emptied while in use: nothing to borrow, so nothing that can fail.
+/// The interrupt's end of the queue. A cell that is emptied while in use: no borrow, so nothing that can fail.
 static PUT: Mutex<Cell<Option<Producer<'static, u8>>>> = Mutex::new(Cell::new(None));
 
-/// Whether a byte is on its way out. The part says only once that it has gone.
+/// Whether a byte is on its way out. The part signals only once that it has been sent.
 static SENDING: Mutex<Cell<bool>> = Mutex::new(Cell::new(false));
 
 /// Sets up the UART and lets it interrupt on every byte received.
@@ -69,7 +70,7 @@ pub fn begin(queue: &'static mut Received) -> Consumer<'static, u8> {
     take
 }
 
-/// What the interrupt does: fetches bytes. A full queue loses them, as a line does; the link asks for them again.
+/// The interrupt handler: fetches bytes. A full queue loses them, as a line does; the link requests them again.
 pub fn interrupted() {
     critical_section::with(|cs| {
         let Some(mut put) = PUT.borrow(cs).take() else { return };
@@ -81,7 +82,7 @@ pub fn interrupted() {
     });
 }
 
-/// Sends on from where it was, asking for the next frame when one is out, until the UART is busy or there is no more.
+/// Continues sending, with the next frame when one is out, until the UART is busy or there is no more.
 pub fn send_on(frame: &mut Frame, sent: &mut usize, mut next: impl FnMut(&mut Frame) -> bool) {
     loop {
         if *sent >= frame.len() {

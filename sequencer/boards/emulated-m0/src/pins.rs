@@ -1,8 +1,8 @@
 //! The rig on the pins of an nRF51: ADC, GPIO, a timer and the watchdog, by their registers (nRF51 Series Reference
-//! Manual 3.0; addresses from memory, so check them before wiring). No hardware crate: this image is there to be
-//! weighed, and nothing of another's must be in the scales.
+//! Manual 3.0; addresses from memory, so check them before wiring). No hardware crate: this image is for size
+//! measurement, and must contain no other crate's code.
 //!
-//! | pin | what |
+//! | pin | use |
 //! |---|---|
 //! | P0.03, P0.02, P0.01 | supply, vent, pilot; high energises |
 //! | P0.04 | far transducer, 0 to 1.2 V |
@@ -12,7 +12,7 @@ use crate::outputs;
 use core::convert::Infallible;
 use seathold_sequencer::input::{Contacts, Sample, SensorFault};
 use seathold_sequencer::io::Hardware;
-use seathold_sequencer::output::{Gate, Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::time::Instant;
 
 const GPIO_OUT_SET: usize = 0x5000_0508;
@@ -36,7 +36,7 @@ const WATCHDOG_TICKS: usize = 0x4001_0504;
 const WATCHDOG_RELOAD: usize = 0x4001_0600;
 const WATCHDOG_WORD: u32 = 0x6e52_4635;
 
-/// What is retained of an emergency stop.
+/// Retained value of a latched emergency stop.
 const STOPPED: u32 = 0x5a;
 
 const SUPPLY: u32 = 1 << 3;
@@ -59,7 +59,7 @@ fn write(register: usize, value: u32) {
 #[derive(Debug)]
 pub struct Pins {
     conversions: u32,
-    /// Time so far, and the timer's 32 bits at that time: widened by being read more than once in 71 minutes.
+    /// Time so far, and the timer's 32 bits at that time: extended, as it is read more than once in 71 minutes.
     micros: u64,
     timer: u32,
 }
@@ -114,18 +114,19 @@ impl Hardware for Pins {
         Contacts { stop: pins & STOP != 0, guard_closed: pins & GUARD == 0, valve_shut: false }
     }
 
-    fn apply(&mut self, wanted: Outputs) -> Result<(), Self::Error> {
+    fn apply(&mut self, outputs: Outputs) -> Result<(), Self::Error> {
         let mut high = 0;
-        high |= if wanted.supply == Gate::Open { SUPPLY } else { 0 };
-        high |= if wanted.vent == Gate::Shut { VENT } else { 0 };
-        high |= if wanted.pilot == Pilot::Fed { PILOT } else { 0 };
-        // What goes to rest goes first, so that supply and vent are never open together, not even between two writes.
+        high |= if outputs.supply == GasValve::Open { SUPPLY } else { 0 };
+        high |= if outputs.vent == GasValve::Shut { VENT } else { 0 };
+        high |= if outputs.pilot == Pilot::Fed { PILOT } else { 0 };
+        // Outputs that go to rest are set first, so that supply and vent are never open together, not even between two
+        // writes.
         write(GPIO_OUT_CLEAR, !high & (SUPPLY | VENT | PILOT));
         write(GPIO_OUT_SET, high);
         Ok(())
     }
 
-    fn outputs_differ(&mut self) -> bool {
+    fn readback_mismatch(&mut self) -> bool {
         false
     }
 
@@ -133,7 +134,7 @@ impl Hardware for Pins {
         write(RETAINED, if stopped { STOPPED } else { 0 });
     }
 
-    fn alive(&mut self) {
+    fn feed_watchdog(&mut self) {
         write(WATCHDOG_RELOAD, WATCHDOG_WORD);
     }
 }

@@ -1,4 +1,4 @@
-//! Breaks on purpose, with every output energised: what `tests/tests/on_target/trials.rs` watches from outside.
+//! Fault injection, with every output energised: observed from outside by `tests/tests/on_target/trials.rs`.
 #![no_std]
 #![no_main]
 
@@ -13,7 +13,7 @@ fn main() -> ! {
     trials::run(energise, None)
 }
 
-/// Sets and makes outputs of the pins whose bits are set (nRF51 Series Reference Manual, GPIO, OUTSET and DIRSET).
+/// Sets the pins whose bits are set, and makes them outputs (nRF51 Series Reference Manual, GPIO, OUTSET and DIRSET).
 const OUT_SET: *mut u32 = 0x5000_0508 as *mut u32;
 const DIRECTION_SET: *mut u32 = 0x5000_0518 as *mut u32;
 

@@ -1,4 +1,4 @@
-//! What happens, told as it happens, where the image is built with `--features defmt`; without, nothing.
+//! Log of events where the image is built with `--features defmt`; without, nothing.
 
 #[cfg(feature = "defmt")]
 use defmt_semihosting as _;
@@ -6,8 +6,8 @@ use seathold_sequencer::event::Events;
 
 /// The start, and whether the watchdog was the cause.
 #[cfg(feature = "defmt")]
-pub fn begun(has_bitten: bool) {
-    defmt::info!("begun; reset by the watchdog: {}", has_bitten);
+pub fn begun(caused_reset: bool) {
+    defmt::info!("begun; reset by the watchdog: {}", caused_reset);
 }
 
 /// The events of a poll.

@@ -1,5 +1,5 @@
 //! The whole controller with a simulated rig on it, served over UART 0: a desk demonstration, and the target of the
-//! tests over a socket. `docs/controller.md` says how to talk to it.
+//! tests over a socket. How to talk to it: `docs/controller.md`.
 #![no_std]
 #![no_main]
 
@@ -15,13 +15,13 @@ use cortex_m_rt::{entry, exception};
 use critical_section::Mutex;
 use heapless::spsc::{Producer, Queue};
 use seathold_board::{down, stop_memory::Retained, two_stacks};
-use seathold_sequencer::bench::Polled;
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::io::{StopMemory, Watchdog};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
 use seathold_sequencer::link::serve;
+use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, Instant, millis};
@@ -38,7 +38,7 @@ const STORE: usize = 12 * 1024;
 /// Time between polls of the simulated rig.
 const POLL_MS: u32 = 10;
 
-/// The longest the loop may be silent. Long for a controller: an emulator on a busy machine is held up now and then.
+/// The longest the loop may be silent. Long for a controller: an emulator on a busy machine is delayed now and then.
 const WATCHDOG: Duration = millis(1_000);
 
 /// The scenario on the rig, by name; built in with `SEATHOLD_SCENARIO=scratched-seat-a`, else a tight valve. `-by-hand`
@@ -51,10 +51,10 @@ static SCENARIO: [u8; 64] = marked(match option_env!("SEATHOLD_SCENARIO") {
     None => "tight",
 });
 
-/// What stands before the name in the image.
+/// The mark before the name in the image.
 const MARK: &[u8] = b"SEATHOLD_SCENARIO=";
 
-/// Polls a hundredth of a second: 1 is real time. Built in with `SEATHOLD_SPEED=20`.
+/// Polls per hundredth of a second: 1 is real time. Built in with `SEATHOLD_SPEED=20`.
 const SPEED: u32 = match option_env!("SEATHOLD_SPEED") {
     Some(text) => number(text),
     None => 1,
@@ -75,8 +75,8 @@ const fn marked(name: &str) -> [u8; 64] {
     text
 }
 
-// The functions below are never inlined: what they put together takes kilobytes of stack, which are free again once they
-// have returned.
+// The functions below are never inlined: their values take kilobytes of stack, which are free again once they have
+// returned.
 
 /// The scenario named in the image as it lies there, whatever the compiler saw.
 #[inline(never)]
@@ -123,8 +123,8 @@ fn rig_in<'a>(place: &'a mut MaybeUninit<SimRig>, scenario: &Checked, rig: &RawR
 
 #[inline(never)]
 fn link_in(place: &mut MaybeUninit<Controller<STORE>>) -> &mut Controller<STORE> {
-    let can = Capabilities { simulated: true, single_outputs: true, ..Capabilities::default() };
-    place.write(Controller::new(can))
+    let capabilities = Capabilities { simulated: true, single_outputs: true, ..Capabilities::default() };
+    place.write(Controller::new(capabilities))
 }
 
 #[inline(never)]
@@ -156,7 +156,7 @@ fn main() -> ! {
     static mut LINK: MaybeUninit<Controller<STORE>> = MaybeUninit::uninit();
     static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
     static mut RIG: MaybeUninit<SimRig> = MaybeUninit::uninit();
-    static mut POLLED: Polled = Polled::none();
+    static mut POLLED: PollRecord = PollRecord::empty();
 
     outputs::rest();
     let (producer, mut received) = QUEUE.split();
@@ -166,7 +166,7 @@ fn main() -> ! {
     };
     two_stacks::guard(&mut core.MPU);
     let mut dog = Dog::new();
-    log::begun(dog.has_bitten());
+    log::begun(dog.caused_reset());
     dog.start(WATCHDOG);
     uart::begin();
     core.SYST.set_clock_source(SystClkSource::Core);
@@ -178,33 +178,33 @@ fn main() -> ! {
     let Some(raw) = RawRig::DEMO.examine(|_| {}) else { down::stop(outputs::rest, &"the rig is not valid") };
     let Some(checked) = chosen() else { down::stop(outputs::rest, &"no such scenario") };
     let rig = rig_in(RIG, &checked, raw.raw());
-    // The host gives the orders; of the simulated person only the hands are used.
+    // The host sends the requests; of the simulated operator only the hands are used.
     let mut hands = SimOperator::new(&checked.operator, Sides::Both, millis(checked.plant.raw().lever_ms));
     let sequencer = sequencer_in(SEQUENCER, raw);
     let link = link_in(LINK);
 
-    let polled = POLLED;
+    let record = POLLED;
     let mut frame = Frame::new();
     let mut sent = 0;
     let mut done = 0;
     loop {
         let ticks = critical_section::with(|cs| *TICKS.borrow_ref(cs));
-        // The line's time goes with the wall's, not with the simulated rig's.
+        // The line's time follows the wall clock, not with the simulated rig's.
         let now = Instant::from_ticks(u64::from(ticks) * u64::from(POLL_MS) * 1_000 / u64::from(SPEED));
         while let Some(byte) = received.dequeue() {
             link.receive(now, byte);
         }
         if done != ticks {
             done += 1;
-            let Ok(()) = serve::turn(link, now, sequencer, rig, polled);
-            rig.follow_host(&mut hands, polled, sequencer.phase());
+            let Ok(()) = serve::service(link, now, sequencer, rig, record);
+            rig.follow_host(&mut hands, record, sequencer.phase());
             rig.obey(&mut hands);
             rig.advance(millis(POLL_MS));
-            // The rig's own memory is the simulated one, and goes with a reset.
+            // The rig's own memory is the simulated one, and is lost in a reset.
             Retained.keep(sequencer.stop_latched());
             // Every output has been set.
             dog.feed();
-            log::events(&polled.events);
+            log::events(&record.events);
         }
         loop {
             if sent == frame.len() {
@@ -235,12 +235,12 @@ fn SysTick() {
 #[exception]
 unsafe fn DefaultHandler(interrupt: i16) {
     if interrupt != uart::INTERRUPT as i16 {
-        down::stop(outputs::rest, &"an interrupt that nobody asked for");
+        down::stop(outputs::rest, &"an unexpected interrupt");
     }
     critical_section::with(|cs| {
         if let Some(queue) = RECEIVED.borrow_ref_mut(cs).as_mut() {
             while let Some(byte) = uart::receive() {
-                // A full queue loses bytes, as a line does; the link asks for them again.
+                // A full queue loses bytes, as a line does; the link requests them again.
                 let _ = queue.enqueue(byte);
             }
         }

@@ -1,4 +1,4 @@
-//! Breaks on purpose, with every output energised: what `tests/tests/on_target/trials.rs` watches from outside.
+//! Fault injection, with every output energised: observed from outside by `tests/tests/on_target/trials.rs`.
 #![no_std]
 #![no_main]
 
@@ -33,7 +33,7 @@ fn energise() {
     }
 }
 
-/// A main loop that hangs, in the words of a watchdog.
+/// A main loop that hangs, for the watchdog.
 fn stall() -> ! {
     Dog::new().start(millis(100));
     loop {

@@ -59,7 +59,7 @@ pub fn begin() {
     unsafe { NVIC::unmask(Uart0) }
 }
 
-/// A byte that has come.
+/// A received byte.
 pub fn receive() -> Option<u8> {
     (read(FLAGS) & RECEIVE_EMPTY == 0).then(|| read(DATA) as u8)
 }

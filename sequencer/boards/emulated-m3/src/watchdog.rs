@@ -1,5 +1,5 @@
-//! Watchdog 0 of the LM3S6965 (datasheet chapter 11, from memory): one time-out raises an interrupt that nobody takes, the
-//! second resets the part, and every pin is an input again.
+//! Watchdog 0 of the LM3S6965 (datasheet chapter 11, from memory): the first time-out raises an unhandled interrupt,
+//! the second resets the part, and every pin is an input again.
 
 use seathold_sequencer::io::Watchdog;
 use seathold_sequencer::time::Duration;
@@ -31,33 +31,33 @@ fn write(register: usize, value: u32) {
 /// The watchdog, with the reason of the last reset.
 #[derive(Debug)]
 pub struct Dog {
-    has_bitten: bool,
+    caused_reset: bool,
 }
 
 impl Dog {
     /// Takes it over, and the reason of the last reset with it.
     pub fn new() -> Self {
-        let has_bitten = read(RESET_CAUSE) & WATCHDOG != 0;
+        let caused_reset = read(RESET_CAUSE) & WATCHDOG != 0;
         write(RESET_CAUSE, 0);
-        Self { has_bitten }
+        Self { caused_reset }
     }
 }
 
 impl Watchdog for Dog {
     fn start(&mut self, timeout: Duration) {
         write(CLOCK_WATCHDOG, read(CLOCK_WATCHDOG) | WATCHDOG);
-        // Two time-outs make one bite.
+        // Two time-outs make one reset.
         let load = timeout.as_ticks().saturating_mul(CLOCK_KHZ) / 2_000;
         write(LOAD, u32::try_from(load).unwrap_or(u32::MAX));
         write(CONTROL, COUNT | RESETS);
     }
 
     fn feed(&mut self) {
-        // Loads the count anew as well.
+        // Reloads the count as well.
         write(INTERRUPT_CLEAR, 1);
     }
 
-    fn has_bitten(&self) -> bool {
-        self.has_bitten
+    fn caused_reset(&self) -> bool {
+        self.caused_reset
     }
 }

@@ -1,4 +1,4 @@
-//! The on-target test: every scenario, told over semihosting.
+//! The on-target test: every scenario, reported over semihosting.
 #![no_std]
 #![no_main]
 

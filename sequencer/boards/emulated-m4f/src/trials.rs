@@ -1,4 +1,4 @@
-//! Breaks on purpose, with every output energised: what `tests/tests/on_target/trials.rs` watches from outside.
+//! Fault injection, with every output energised: observed from outside by `tests/tests/on_target/trials.rs`.
 #![no_std]
 #![no_main]
 
@@ -13,7 +13,8 @@ fn main() -> ! {
     trials::run(energise, None)
 }
 
-/// Data and enabling of the outputs of GPIO 0 (Cortex-M System Design Kit Technical Reference Manual, AHB GPIO, from memory).
+/// Data and enabling of the outputs of GPIO 0 (Cortex-M System Design Kit Technical Reference Manual, AHB GPIO, from
+/// memory).
 const DATA: *mut u32 = 0x4001_0004 as *mut u32;
 const ENABLE_SET: *mut u32 = 0x4001_0010 as *mut u32;
 

@@ -29,13 +29,13 @@ use rp2040_hal::usb::UsbBus;
 use seathold_sequencer::adapters::analogue::{Analogue, AnalogueRatio};
 use seathold_sequencer::adapters::contact::Contact;
 use seathold_sequencer::adapters::solenoid::{Sense, Solenoid};
-use seathold_sequencer::adapters::{Parts, Ticker};
-use seathold_sequencer::bench::Polled;
+use seathold_sequencer::adapters::{MonotonicClock, Parts};
 use seathold_sequencer::io::{Hardware, StopMemory, Watchdog};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
 use seathold_sequencer::link::serve;
+use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
 use stop_memory::Retained;
@@ -43,8 +43,8 @@ use usb::Received;
 use usb_device::bus::UsbBusAllocator;
 use watchdog::Dog;
 
-/// Sets up the flash chip for four data lines, as the chips on boards in the common layout want it. The generic way, one
-/// data line, runs on any chip, but a poll whose code is not in the cache would take longer than a poll may.
+/// Sets up the flash chip for four data lines, as required by the chips on boards in the common layout. The generic
+/// way, one data line, runs on any chip, but a poll whose code is not in the cache would take longer than a poll may.
 #[unsafe(link_section = ".boot2")]
 #[used]
 static BOOT2: [u8; 256] = rp2040_boot2::BOOT_LOADER_W25Q080;
@@ -55,10 +55,10 @@ const CRYSTAL_HZ: u32 = 12_000_000;
 /// Bytes for records the host does not have yet: some minutes.
 const STORE: usize = 64 * 1024;
 
-/// The part's clock: 64 bits of microseconds, which never go round.
+/// The part's clock: 64 bits of microseconds, which never wrap.
 struct Clock64(hal::Timer);
 
-impl Ticker for Clock64 {
+impl MonotonicClock for Clock64 {
     fn now(&mut self) -> Instant {
         Instant::from_ticks(self.0.get_counter().ticks())
     }
@@ -66,24 +66,24 @@ impl Ticker for Clock64 {
 
 #[hal::entry]
 fn main() -> ! {
-    // Statics in an entry function are its own. What is not set at the start takes no room in flash.
-    // Far, supply, thermometer, and the transducers' supply once for each of them.
+    // Statics in an entry function are its own. What is not initialised takes no room in flash. Far, supply,
+    // thermometer, and the transducers' supply once for each of them.
     static mut WAITING: [Waiting; 5] = [const { Waiting::new() }; 5];
     static mut RECEIVED: Received = Received::new();
     static mut BUS: MaybeUninit<UsbBusAllocator<UsbBus>> = MaybeUninit::uninit();
     static mut LINK: MaybeUninit<Controller<STORE>> = MaybeUninit::uninit();
-    static mut POLLED: Polled = Polled::none();
+    static mut POLLED: PollRecord = PollRecord::empty();
     static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
 
     outputs::rest();
     let (Some(mut core), Some(mut part)) = (pac::CorePeripherals::take(), pac::Peripherals::take()) else { stop() };
     two_stacks::guard(&mut core.MPU);
-    let has_bitten = watchdog::has_bitten(&part.WATCHDOG);
+    let caused_reset = watchdog::caused_reset(&part.WATCHDOG);
     let mut dog = hal::Watchdog::new(part.WATCHDOG);
     let Some(clocks) = clocks(part.XOSC, part.CLOCKS, part.PLL_SYS, part.PLL_USB, &mut part.RESETS, &mut dog) else {
         stop()
     };
-    let mut dog = Dog::new(dog, has_bitten);
+    let mut dog = Dog::new(dog, caused_reset);
     log_reset(&dog);
     dog.start(rig::WATCHDOG);
 
@@ -101,14 +101,14 @@ fn main() -> ! {
     let (supply, supply_end) = Channel::new(supply, for_supply);
     let (thermometer, thermometer_end) = Channel::new(thermometer, for_thermometer);
     let (sensor_supply, far_supply_end) = Channel::new(sensor_supply, for_far_supply);
-    let (sensor_supply_again, supply_supply_end) = for_supply_supply.split();
+    let (sensor_supply_copy, supply_supply_end) = for_supply_supply.split();
 
     let (Some(transducer), Some(thermistor), Some(rig)) = (
         rig::TRANSDUCER.examine(|_| {}),
         rig::THERMOMETER.examine(rig::THERMISTOR, |_| {}),
         rig::rig().and_then(|raw| raw.examine(|_| {})),
     ) else {
-        // Checked by a test on the host, so it cannot be; if it were, nothing would ever move.
+        // Checked by a test on the host, so impossible; otherwise nothing would ever move.
         stop()
     };
     let mut hardware = Parts {
@@ -121,9 +121,9 @@ fn main() -> ! {
             .with_read_back(Sense::low(pins.gpio7.reconfigure::<FunctionSioInput, PullNone>()), rig::READ_BACK_FOLLOW),
         pilot_valve: Solenoid::active_high(pins.gpio4.reconfigure::<FunctionSioOutput, PullDown>())
             .with_read_back(Sense::low(pins.gpio8.reconfigure::<FunctionSioInput, PullNone>()), rig::READ_BACK_FOLLOW),
-        stop_circuit: Contact::made_low(pins.gpio10.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
-        guard: Contact::made_low(pins.gpio11.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
-        shut_switch: Contact::made_low(pins.gpio12.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
+        stop_circuit: Contact::closed_low(pins.gpio10.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
+        guard: Contact::closed_low(pins.gpio11.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
+        shut_switch: Contact::closed_low(pins.gpio12.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
         watchdog: dog,
         clock: Clock64(hal::Timer::new(part.TIMER, &mut part.RESETS, &clocks)),
         stop_memory: Retained,
@@ -136,7 +136,7 @@ fn main() -> ! {
         supply,
         thermometer,
         sensor_supply,
-        sensor_supply_again,
+        sensor_supply_copy,
     };
     analogue::begin(inputs, core.SYST, clocks.system_clock.freq().to_Hz());
     let bus = UsbBus::new(part.USBCTRL_REGS, part.USBCTRL_DPRAM, clocks.usb_clock, true, &mut part.RESETS);
@@ -144,7 +144,7 @@ fn main() -> ! {
     let sequencer = SEQUENCER.write(Sequencer::resume(rig, None, Retained.kept()));
     let link = LINK.write(Controller::new(Capabilities { single_outputs: true, ..Capabilities::default() }));
 
-    let polled = POLLED;
+    let record = POLLED;
     let mut frame = Frame::new();
     let (mut sent, mut done) = (0, analogue::readings());
     loop {
@@ -152,19 +152,19 @@ fn main() -> ! {
         while let Some(byte) = received.dequeue() {
             link.receive(now, byte);
         }
-        usb::look_again();
+        usb::poll_again();
         let due = analogue::readings();
         if done != due {
-            // One poll for however many are due: after a hold-up there is nothing to catch up with.
+            // One poll for however many are due: after a delay there is nothing to catch up with.
             done = due;
-            let Ok(()) = serve::turn(link, now, sequencer, &mut hardware, polled) else {
-                // The watchdog has not been fed and is not any more.
+            let Ok(()) = serve::service(link, now, sequencer, &mut hardware, record) else {
+                // The watchdog has not been fed and is no longer fed.
                 stop()
             };
-            // Lit: reads empty. Whether it is, the gauge at the open bleed says.
-            let empty = sequencer.status().disconnect.cavity_too();
+            // Lit: reads empty. Proof is the gauge at the open bleed.
+            let empty = sequencer.status().disconnect.includes_cavity();
             let Ok(()) = empty_lamp.set_state(empty.into());
-            log(&polled.events);
+            log(&record.events);
         }
         loop {
             if sent == frame.len() {
@@ -200,7 +200,7 @@ fn clocks(
 
 #[cfg(feature = "defmt")]
 fn log_reset(dog: &Dog) {
-    defmt::info!("begun; reset by the watchdog: {}", dog.has_bitten());
+    defmt::info!("begun; reset by the watchdog: {}", dog.caused_reset());
 }
 
 #[cfg(not(feature = "defmt"))]
@@ -216,7 +216,7 @@ fn log(events: &seathold_sequencer::event::Events) {
 #[cfg(not(feature = "defmt"))]
 fn log(_: &seathold_sequencer::event::Events) {}
 
-/// Where a program that cannot go on ends: at rest, until the watchdog resets the part.
+/// End of a program that cannot continue: at rest, until the watchdog resets the part.
 fn stop() -> ! {
     outputs::rest();
     cortex_m::interrupt::disable();
@@ -233,14 +233,14 @@ fn panic(_info: &PanicInfo<'_>) -> ! {
     stop()
 }
 
-// SAFETY: the handler does not return, so it cannot break what it interrupted. It looks at no frame: after an overflow
+// SAFETY: the handler does not return, so it cannot break what it interrupted. It reads no frame: after an overflow
 // there is none.
 #[exception(trampoline = false)]
 unsafe fn HardFault() -> ! {
     stop()
 }
 
-/// Every interrupt that nobody asked for.
+/// Every unexpected interrupt.
 // SAFETY: as for `HardFault`.
 #[exception]
 unsafe fn DefaultHandler(_: i16) {

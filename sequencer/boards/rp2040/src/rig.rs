@@ -1,7 +1,7 @@
-//! The rig this image is for: what is wired to the board, and the calibration. Compiled in on purpose: the limits that
-//! belong to the hardware change with a new image and not with an order over the line, and nothing can be half written.
+//! The rig this image is for: the wiring of the board, and the calibration. Compiled in on purpose: the limits that
+//! belong to the hardware change with a new image and not by a request over the line, and nothing can be half written.
 //!
-//! After a calibration put its figures here, build, and flash. The host reads them back with every run.
+//! After a calibration put its results here, build, and flash. The host reads them back with every run.
 
 use seathold_sequencer::adapters::divider::{MILLIKELVIN, RawDivider};
 use seathold_sequencer::adapters::ratiometric::RawRatiometric;
@@ -12,10 +12,10 @@ use seathold_sequencer::time::{Duration, millis};
 /// Readings a second of every channel.
 pub(crate) const READINGS_HZ: u32 = 100;
 
-/// Conversions added up for one reading. More of them would leave the core no time for anything else, fewer more noise.
+/// Conversions summed for one reading. More of them would leave the core no time for anything else, fewer more noise.
 pub(crate) const OVERSAMPLE: u16 = 80;
 
-/// How long a contact must stay made before it counts: switches of this kind bounce for a few milliseconds.
+/// How long a contact must stay closed before it counts: switches of this kind bounce for a few milliseconds.
 pub(crate) const CONTACT_HOLD: Duration = millis(30);
 
 /// How long a driver's output may take to follow its input; coils and clamps are done in a few milliseconds.

@@ -9,7 +9,7 @@ use usb_device::bus::UsbBusAllocator;
 use usb_device::device::{StringDescriptors, UsbDevice, UsbDeviceBuilder, UsbVidPid};
 use usbd_serial::{SerialPort, USB_CLASS_CDC};
 
-/// Bytes that have come and wait for the loop.
+/// Received bytes that wait for the loop.
 pub type Received = Queue<u8, 1024>;
 
 /// Given out by the open registry pid.codes for tests and private use; a product needs one of its own.
@@ -23,14 +23,14 @@ struct Port {
 
 static PORT: Mutex<RefCell<Option<Port>>> = Mutex::new(RefCell::new(None));
 
-/// Brings the port up and gives the loop's end of it, or `None` if the USB stack refuses.
+/// Starts the port and returns the loop's end of it, or `None` if the USB stack refuses.
 pub fn begin(bus: &'static UsbBusAllocator<UsbBus>, queue: &'static mut Received) -> Option<Consumer<'static, u8>> {
     let serial = SerialPort::new(bus);
     let names = StringDescriptors::default().manufacturer("seathold").product("pressure-hold controller");
     let device = UsbDeviceBuilder::new(bus, TEST_ID)
         .strings(&[names])
         .ok()?
-        // Longer than 18 bytes, or some hosts' first request is answered wrongly (rp2040-hal, module `usb`).
+        // Longer than 18 bytes, or some hosts' first request gets a wrong response (rp2040-hal, module `usb`).
         .max_packet_size_0(64)
         .ok()?
         .device_class(USB_CLASS_CDC)
@@ -42,14 +42,14 @@ pub fn begin(bus: &'static UsbBusAllocator<UsbBus>, queue: &'static mut Received
     Some(end)
 }
 
-/// Sends what there is room for; gives how many bytes that was.
+/// Sends as many bytes as there is room for; returns their number.
 pub fn send(bytes: &[u8]) -> usize {
     critical_section::with(|cs| PORT.borrow_ref_mut(cs).as_mut().and_then(|port| port.serial.write(bytes).ok()))
         .unwrap_or(0)
 }
 
-/// Lets the interrupt look again: the loop has made room in the queue, or has written.
-pub fn look_again() {
+/// Triggers the interrupt again: the loop has made room in the queue, or has written.
+pub fn poll_again() {
     pac::NVIC::pend(pac::Interrupt::USBCTRL_IRQ);
 }
 

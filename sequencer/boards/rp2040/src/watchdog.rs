@@ -1,4 +1,5 @@
-//! The part's watchdog. It resets everything but the oscillators, so every pin becomes an input with a pull-down: at rest.
+//! The part's watchdog. It resets everything but the oscillators, so every pin becomes an input with a pull-down: at
+//! rest.
 
 use rp2040_hal as hal;
 use rp2040_hal::pac;
@@ -11,18 +12,18 @@ const LONGEST_US: u64 = 0xff_ffff / 2;
 /// The watchdog, with the reason of the last reset.
 pub struct Dog {
     dog: hal::Watchdog,
-    has_bitten: bool,
+    caused_reset: bool,
 }
 
 impl Dog {
-    /// Takes it over. `has_bitten` is [`has_bitten`], read before anything else touched the watchdog.
-    pub fn new(dog: hal::Watchdog, has_bitten: bool) -> Self {
-        Self { dog, has_bitten }
+    /// Takes it over. `caused_reset` is [`caused_reset`], read before anything else touched the watchdog.
+    pub fn new(dog: hal::Watchdog, caused_reset: bool) -> Self {
+        Self { dog, caused_reset }
     }
 }
 
 /// Whether the last reset was by the watchdog.
-pub fn has_bitten(watchdog: &pac::WATCHDOG) -> bool {
+pub fn caused_reset(watchdog: &pac::WATCHDOG) -> bool {
     watchdog.reason().read().timer().bit_is_set()
 }
 
@@ -30,8 +31,8 @@ impl Watchdog for Dog {
     fn start(&mut self, timeout: Duration) {
         let us = timeout.as_ticks().min(LONGEST_US) as u32;
         self.dog.start(hal::fugit::MicrosDurationU32::micros(us));
-        // Running on while a debugger holds the core: valves are not to stay as they are at a breakpoint.
-        // SAFETY: the register is this value's own; clearing three bits of it moves no memory.
+        // Keep it running while a debugger halts the core: valves must not stay as they are at a breakpoint. SAFETY:
+        // the register is this value's own; clearing three bits of it moves no memory.
         unsafe { &*pac::WATCHDOG::PTR }.ctrl().modify(|_, w| {
             w.pause_dbg0().clear_bit();
             w.pause_dbg1().clear_bit();
@@ -43,7 +44,7 @@ impl Watchdog for Dog {
         self.dog.feed();
     }
 
-    fn has_bitten(&self) -> bool {
-        self.has_bitten
+    fn caused_reset(&self) -> bool {
+        self.caused_reset
     }
 }

@@ -1,0 +1,75 @@
+//! Recordings one after the other, from files or from the register: for commands that go through many.
+
+use std::path::{Path, PathBuf};
+
+use super::find::{RegisterArg, RunFilterArgs};
+use crate::error::Error;
+use crate::register::{Access, Register};
+
+/// A recording's bytes.
+#[derive(Debug)]
+pub(super) struct RecordingBytes {
+    /// Its name.
+    pub(super) name: String,
+    /// The run's name in every file, `BENCH/NUMBER`; empty for a file.
+    pub(super) run: String,
+    /// Batch it was run for, by its UUID; empty where it was for none, or is a file.
+    pub(super) batch: String,
+    /// The stand-alone file.
+    pub(super) bytes: Vec<u8>,
+}
+
+/// The source of recordings.
+#[derive(Debug)]
+pub(super) enum RecordingsArg {
+    /// Files.
+    Files(Vec<PathBuf>),
+    /// A register, and how many of its runs are selected.
+    Register(Box<Register>, u64),
+}
+
+impl RecordingsArg {
+    /// Files where any are named, otherwise the register.
+    pub(super) fn open(files: &[PathBuf], filter: &RunFilterArgs, register: &RegisterArg) -> Result<Self, Error> {
+        if files.is_empty() {
+            let register = Register::open(&register.register, Access::Read)?;
+            let count = register.count(&filter.filter(&register)?)?;
+            return Ok(Self::Register(Box::new(register), count));
+        }
+        filter.only_serial()?;
+        let files = super::recordings(files)?;
+        if files.is_empty() {
+            return Err(Error::usage("there is no recording (.hold) in the folders named"));
+        }
+        Ok(Self::Files(files))
+    }
+
+    /// How many there are.
+    pub(super) fn count(&self) -> u64 {
+        match self {
+            Self::Files(files) => files.len() as u64,
+            Self::Register(_, count) => *count,
+        }
+    }
+
+    /// Reads them one at a time, in the order of names, or of dates in a register.
+    pub(super) fn recordings(
+        &self,
+        filter: &RunFilterArgs,
+    ) -> Result<Box<dyn Iterator<Item = Result<RecordingBytes, Error>> + '_>, Error> {
+        Ok(match self {
+            Self::Files(files) => Box::new(files.iter().map(|path| read(path))),
+            Self::Register(register, _) => Box::new(register.runs(filter.filter(register)?).map(|run| {
+                let run = run?;
+                let name = format!("run {}", register.short(&run.name()));
+                let bytes = register.recording(run.id)?;
+                Ok(RecordingBytes { name, run: run.name(), batch: run.batch.unwrap_or_default(), bytes })
+            })),
+        })
+    }
+}
+
+fn read(path: &Path) -> Result<RecordingBytes, Error> {
+    let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+    Ok(RecordingBytes { name: path.display().to_string(), run: String::new(), batch: String::new(), bytes })
+}

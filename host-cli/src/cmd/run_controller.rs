@@ -1,0 +1,310 @@
+//! `seathold run --rig tcp:…` and `serial:…`: a recipe on a controller.
+
+use std::path::{Path, PathBuf};
+
+use seathold_sequencer::event::Phase;
+use seathold_sequencer::input::Command;
+use seathold_sequencer::link::message::{Request, Response, Snapshot, Welcome};
+use seathold_sequencer::rig::{FIELDS, RawRig, Rig};
+use serde_json::json;
+
+use super::files::load_rig;
+use super::run::{RunContext, find_recipe, finish, opening, recording_path, screen_for, to_the_second};
+use crate::calibration::apply;
+use crate::cli::RunArgs;
+use crate::console::Console;
+use crate::error::{Error, InputProblem};
+use crate::exit::Exit;
+use crate::messages::{self, UnitFormat};
+use crate::recording::header::ReadingSource;
+use crate::recording::{EXTENSION, Header, Writer};
+use crate::rig::journal::{self, Journal};
+use crate::rig::remote_operator::RemoteOperator;
+use crate::rig::session::ControllerSession;
+use crate::rig::{Address, Client, Shadow};
+
+/// Longest a controller may take to answer a hello, in microseconds.
+pub(super) const GREET_US: u64 = 5_000_000;
+
+/// Longest wait for a rig to be ready after a fault was acknowledged or a run aborted, in microseconds.
+const READY_US: u64 = 120_000_000;
+
+pub(super) fn run(args: &RunArgs, how: &RunContext, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let unfit = [
+        ("--valve", args.valve != "tight"),
+        ("--seat-a", args.seat_a.is_some()),
+        ("--seat-b", args.seat_b.is_some()),
+        ("--joint-a", args.joint_a.is_some()),
+        ("--joint-b", args.joint_b.is_some()),
+        ("--stem", args.stem.is_some()),
+        ("--rig-leak", args.rig_leak.is_some()),
+        ("--set", !args.set.is_empty()),
+        ("--seed", args.seed.is_some()),
+        ("--fault", !args.fault.is_empty()),
+        ("--speed", args.speed.is_some()),
+    ];
+    if let Some((option, _)) = unfit.iter().find(|(_, given)| *given) {
+        return Err(Error::usage(format!("{option} is for the rig simulated in this program, not for a controller")));
+    }
+    let (session, header) = match &args.resume {
+        Some(file) => resume(args, file, console)?,
+        None => begin(args, console)?,
+    };
+    let units = UnitFormat::new(&header.recipe, &header.display_units);
+    let opened = match (args.json, args.quiet) {
+        (true, _) => writeln!(console.out, "{}", json!({ "run": header })),
+        (false, true) => Ok(()),
+        (false, false) => write!(console.err, "{}", opening(&header, &header.source.to_string(), &units)),
+    };
+    let mut screen = screen_for(args, units, console);
+    let ended = session.run(console, screen.as_mut(), opened.err().map(Error::from));
+    screen.end();
+    let (ended, journal) = ended?;
+    if ended.abandoned {
+        let part = ended.writer.part().display().to_string();
+        let exit = finish(args, how, &header, &units, ended, console)?;
+        writeln!(console.err, "the controller continues by itself; resume the run with --resume {part}")?;
+        return Ok(exit);
+    }
+    let exit = finish(args, how, &header, &units, ended, console)?;
+    journal.remove();
+    Ok(exit)
+}
+
+fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(ControllerSession, Header), Error> {
+    let address = &args.rig;
+    let started = to_the_second(args.started_at.unwrap_or_else(|| console.clock.now()));
+    let serial = args.serial.clone().unwrap_or_else(|| "unmarked".into());
+    let path = recording_path(args.out.clone(), &serial, started);
+    left_over(&path, address)?;
+
+    // As an observer: the controller's records of a run that is not ours must stay there for whoever resumes it.
+    let mut client = Client::look(address, console.clock).map_err(|why| Error::rig(address, why))?;
+    client.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
+    let controllers = read_rig(&mut client, address, console)?;
+    let (rig, calibrations) = fit(args, &controllers, started)?;
+    let recipe = find_recipe(args.recipe.as_deref(), &rig, args.actuation.map(Into::into))?;
+    let recipe = match &args.limit {
+        Some(text) => recipe.with_limit(text, args.dn, &rig)?,
+        None => recipe,
+    };
+    make_ready(args, &mut client, console)?;
+    client.take_records();
+    let welcome = client.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
+    // Records can be dated. That it was not done is no reason not to test.
+    let unix_ms = u64::try_from(console.clock.now().as_millisecond()).unwrap_or(0);
+    let _ = client.ask(console.clock, &Request::SetTime { unix_ms });
+
+    let header = Header {
+        program: concat!("seathold ", env!("CARGO_PKG_VERSION")).into(),
+        started_at: started.to_string(),
+        serial,
+        operator: args.operator.clone(),
+        sides: args.sides.into(),
+        recipe_name: recipe.name.clone(),
+        recipe: *recipe.recipe.raw(),
+        rig_name: args.rig_file.as_ref().map_or_else(|| "the controller's".into(), |f| f.display().to_string()),
+        rig: *rig.raw(),
+        calibrations,
+        source: ReadingSource::Controller {
+            address: address.to_string(),
+            simulated: welcome.capabilities.simulated,
+            boot: welcome.boot,
+            link: welcome.version,
+        },
+        display_units: recipe.display_units.clone(),
+    };
+    let from = client.have().map_or(0, |have| have.next).max(welcome.next);
+    let writer = Writer::create(&path, &header)?;
+    let mut journal = Journal::create(&path, &header, from)?;
+    journal.keep(&[crate::rig::ClientEvent::Connected { welcome, restarted: false }])?;
+    let session = ControllerSession {
+        client,
+        shadow: Shadow::new(rig, recipe.recipe, from),
+        operator: RemoteOperator::new(header.sides, keyboard(args, &welcome)),
+        load: Request::LoadRecipe(header.recipe),
+        writer,
+        journal,
+        before: Vec::new(),
+    };
+    Ok((session, header))
+}
+
+/// On a real rig the person at it answers.
+fn keyboard(args: &RunArgs, welcome: &Welcome) -> bool {
+    args.interactive || !welcome.capabilities.simulated
+}
+
+/// A new run must not lose the controller's records of an unfinished one.
+pub(super) fn left_over(path: &Path, address: &Address) -> Result<(), Error> {
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let Ok(entries) = std::fs::read_dir(folder) else { return Ok(()) };
+    for entry in entries.flatten() {
+        let name = entry.path();
+        let Some(recording) = name.to_str().and_then(|name| name.strip_suffix(".link")).map(PathBuf::from) else {
+            continue;
+        };
+        let of_this = journal::head(&recording).is_ok_and(
+            |header| matches!(&header.source, ReadingSource::Controller { address: at, .. } if *at == address.to_string()),
+        );
+        if of_this {
+            return Err(Error::rig(
+                address,
+                format!(
+                    "an unfinished run of it lies at {recording}.part: resume it with --resume {recording}, or, if it \
+                     is of no use, remove {name}",
+                    recording = recording.display(),
+                    name = name.display()
+                ),
+            ));
+        }
+    }
+    Ok(())
+}
+
+pub(super) fn read_rig(client: &mut Client, address: &Address, console: &mut Console<'_>) -> Result<Rig, Error> {
+    match client.ask(console.clock, &Request::ReadRig).map_err(|why| Error::rig(address, why))? {
+        Response::Rig(raw) => {
+            raw.validate().map_err(|errors| Error::rig(address, format!("its rig is not valid here: {errors}")))
+        }
+        other => Err(Error::rig(address, format!("to a request for its rig it answered {other:?}"))),
+    }
+}
+
+pub(super) fn read_status(
+    client: &mut Client,
+    address: &Address,
+    console: &mut Console<'_>,
+) -> Result<Snapshot, Error> {
+    match client.ask(console.clock, &Request::ReadStatus).map_err(|why| Error::rig(address, why))? {
+        Response::Status(snapshot) => Ok(snapshot),
+        other => Err(Error::rig(address, format!("to a request for its status it answered {other:?}"))),
+    }
+}
+
+/// The controller judges by its own rig. A rig file or calibrations given here must give the same rig, or the results
+/// would not be those that were asked for.
+fn fit(args: &RunArgs, controllers: &Rig, at: jiff::Timestamp) -> Result<(Rig, Vec<String>), Error> {
+    let base = match &args.rig_file {
+        Some(file) => load_rig(Some(file))?,
+        None => *controllers,
+    };
+    let (rig, calibrations) = apply::to_run(&base, &args.calibrations, at)?;
+    let problems: Vec<InputProblem> = differences(rig.raw(), controllers.raw())
+        .map(|(name, here, there)| InputProblem {
+            line: None,
+            message: format!("{name} is {here} here and {there} on the controller"),
+        })
+        .collect();
+    if problems.is_empty() {
+        return Ok((*controllers, calibrations));
+    }
+    let origin = args.rig_file.as_ref().map_or_else(|| "--calibrations".into(), |f| f.display().to_string());
+    Err(Error::Input {
+        origin: format!("{origin}: not the rig that is built into the controller at {}", args.rig),
+        problems,
+    })
+}
+
+fn differences<'a>(here: &'a RawRig, there: &'a RawRig) -> impl Iterator<Item = (&'static str, f64, f64)> + 'a {
+    FIELDS
+        .iter()
+        .map(move |field| (field.name, (field.get)(here), (field.get)(there)))
+        .filter(|(_, here, there)| here.to_bits() != there.to_bits())
+}
+
+/// Waits until the controller is ready for a recipe, where it becomes so without a person.
+fn make_ready(args: &RunArgs, client: &mut Client, console: &mut Console<'_>) -> Result<(), Error> {
+    let address = &args.rig;
+    let until = client.now(console.clock) + READY_US;
+    let (mut gave_up, mut acknowledged) = (false, false);
+    loop {
+        let status = read_status(client, address, console)?;
+        let command = match status.phase {
+            Phase::Ready => return Ok(()),
+            // It looks, or vents, by itself.
+            Phase::StartUp => None,
+            Phase::SafeVent if status.side.is_none() => None,
+            Phase::Fault | Phase::Trapped | Phase::EmergencyStopped => {
+                let why = status.fault.map_or_else(String::new, |fault| format!(" ({})", messages::fault(fault).0));
+                if !args.acknowledge {
+                    let text = format!(
+                        "a fault on the controller waits for you to acknowledge it{why}. Remove its cause, then give \
+                         --acknowledge; that does not skip the safe vent"
+                    );
+                    return Err(Error::rig(address, text));
+                }
+                (!std::mem::replace(&mut acknowledged, true)).then_some(Command::Acknowledge)
+            }
+            phase => {
+                if !args.abort_existing {
+                    let text = format!(
+                        "a run is in progress on it ({}). It continues by itself. Wait for its end, resume it with \
+                         --resume FILE where its unfinished recording is, or abort it with --abort-existing",
+                        messages::phase_name(phase)
+                    );
+                    return Err(Error::rig(address, text));
+                }
+                (!std::mem::replace(&mut gave_up, true)).then_some(Command::Abort)
+            }
+        };
+        if let Some(command) = command {
+            client.ask(console.clock, &Request::Operate(command)).map_err(|why| Error::rig(address, why))?;
+        }
+        let now = client.now(console.clock);
+        if now > until || console.interrupted() > 0 {
+            return Err(Error::rig(
+                address,
+                format!("it stays in {} and is not ready", messages::phase_name(status.phase)),
+            ));
+        }
+        let next = now + 200_000;
+        while client.now(console.clock) < next {
+            client.turn(console.clock, &mut Vec::new(), |_| {});
+        }
+    }
+}
+
+/// A resumed run: the journal is processed again, then the controller is called.
+fn resume(args: &RunArgs, file: &Path, console: &mut Console<'_>) -> Result<(ControllerSession, Header), Error> {
+    let name = file.to_string_lossy();
+    let recording = PathBuf::from(name.strip_suffix(".part").or(name.strip_suffix(".link")).unwrap_or(&name));
+    if recording.extension().is_none_or(|ending| ending != EXTENSION) {
+        return Err(Error::usage(format!("--resume {name}: give the unfinished recording, NAME.{EXTENSION}.part")));
+    }
+    let before = journal::read(&recording)?;
+    let header = before.header;
+    let ReadingSource::Controller { address: at, simulated, .. } = &header.source else {
+        return Err(Error::usage(format!("--resume {name}: it was not made on a controller")));
+    };
+    let address: Address = if args.rig == Address::Sim {
+        at.parse().map_err(|why| Error::usage(format!("--resume {name}: {why}")))?
+    } else {
+        args.rig.clone()
+    };
+    let bad = |errors: String| Error::usage(format!("--resume {name}: {errors}"));
+    let rig = header.rig.validate().map_err(|errors| bad(errors.to_string()))?;
+    let recipe = header.recipe.validate(&rig).map_err(|errors| bad(errors.to_string()))?;
+    let client = Client::open(&address, Some(before.have), console.clock).map_err(|why| Error::rig(&address, why))?;
+    let journal = Journal::reopen(&recording)?;
+    // Written again from the journal, which has all that it had and more.
+    let mut part = recording.clone().into_os_string();
+    part.push(".part");
+    match std::fs::remove_file(&part) {
+        Err(why) if why.kind() != std::io::ErrorKind::NotFound => {
+            return Err(Error::file("write", Path::new(&part), why));
+        }
+        _ => {}
+    }
+    let writer = Writer::create(&recording, &header)?;
+    let session = ControllerSession {
+        client,
+        shadow: Shadow::new(rig, recipe, before.from),
+        operator: RemoteOperator::new(header.sides, args.interactive || !simulated),
+        load: Request::LoadRecipe(header.recipe),
+        writer,
+        journal,
+        before: before.events,
+    };
+    Ok((session, header))
+}

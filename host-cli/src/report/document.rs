@@ -1,0 +1,82 @@
+use crate::chart::Picture;
+
+/// A report without its appearance.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Document {
+    /// Its title, also that of the file.
+    pub title: String,
+    /// A few words for the foot of printed pages.
+    pub foot: String,
+    /// When the newest run on it began (RFC 3339); empty when there is none.
+    pub moment: String,
+    /// What is on it, in order.
+    pub blocks: Vec<Block>,
+}
+
+/// A part of a report.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Block {
+    /// A heading; 2 is the highest below the title.
+    Heading(u8, String),
+    /// A paragraph.
+    Text(String),
+    /// A paragraph that must not be overlooked: a word or two, and the text.
+    Notice(String, String),
+    /// Pairs of name and value.
+    Facts(Vec<(String, String)>),
+    /// Several short texts.
+    List(Vec<String>),
+    /// A table.
+    Table(DocumentTable),
+    /// A chart with its caption.
+    Figure(Picture, String),
+    /// Two charts beside each other, each with its caption; below each other where there is no room.
+    Pair(Box<[(Picture, String); 2]>),
+    /// What follows begins on a new page when printed.
+    NewSheet,
+}
+
+impl Document {
+    /// A chart, by the number of its block and its position there.
+    pub(super) fn picture(&self, block: usize, place: usize) -> Option<&Picture> {
+        match (self.blocks.get(block)?, place) {
+            (Block::Figure(picture, _), 0) => Some(picture),
+            (Block::Pair(pair), place) => pair.get(place).map(|(picture, _)| picture),
+            _ => None,
+        }
+    }
+}
+
+/// A table. The first cell of each row names the row.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct DocumentTable {
+    /// Its caption.
+    pub caption: String,
+    /// Its columns.
+    pub columns: Vec<DocumentColumn>,
+    /// Its rows; as many cells each as there are columns.
+    pub rows: Vec<Vec<String>>,
+}
+
+/// A column of a table.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DocumentColumn {
+    /// Its heading.
+    pub name: String,
+    /// Whether it holds numbers, which line up at their ends.
+    pub number: bool,
+    /// Its share of the width, against the shares of the others.
+    pub share: u8,
+}
+
+impl DocumentColumn {
+    /// Words.
+    pub fn words(name: &str, share: u8) -> Self {
+        Self { name: name.into(), number: false, share }
+    }
+
+    /// Numbers.
+    pub fn number(name: &str, share: u8) -> Self {
+        Self { name: name.into(), number: true, share }
+    }
+}

@@ -1,0 +1,185 @@
+//! The operator of a controller: the one at the keyboard, or, for a simulated rig, one with the simulated operator's
+//! reaction times.
+
+use seathold_sequencer::event::{Disconnect, Event, Phase};
+use seathold_sequencer::input::{Command, Prompt, Sides};
+use seathold_sequencer::time::Instant;
+use seathold_sim::operator::RawOperator;
+use seathold_sim::scenario::Scenario;
+
+use super::operator::OperatorQuestion;
+use crate::console::KeyboardInput;
+
+/// The operator of a run on a controller. A command stays pending until the records show that it was carried out, so
+/// that one lost with a connection is sent again.
+#[derive(Debug)]
+pub struct RemoteOperator {
+    keyboard: bool,
+    sides: Sides,
+    begun: bool,
+    pending: bool,
+    /// The controller was restarted during the run.
+    restarted: bool,
+    phase: Phase,
+    /// When the phase began, or the prompt came, on the controller's clock.
+    since: u64,
+    asked: Option<Prompt>,
+    done: bool,
+    abort: bool,
+    abort_requested: bool,
+    acknowledge: bool,
+    /// Sent, and not to be sent again on this connection.
+    given: Option<Command>,
+}
+
+impl RemoteOperator {
+    /// Nothing pending.
+    pub const fn new(sides: Sides, keyboard: bool) -> Self {
+        Self {
+            keyboard,
+            sides,
+            begun: !keyboard,
+            pending: false,
+            restarted: false,
+            phase: Phase::StartUp,
+            since: 0,
+            asked: None,
+            done: false,
+            abort: false,
+            abort_requested: false,
+            acknowledge: false,
+            given: None,
+        }
+    }
+
+    /// Requests an abort of the run.
+    pub const fn abort(&mut self) {
+        self.abort = true;
+        self.abort_requested = true;
+    }
+
+    /// Whether an abort was requested.
+    pub const fn abort_requested(&self) -> bool {
+        self.abort_requested
+    }
+
+    /// Whether the keyboard is read.
+    pub const fn listens(&self) -> bool {
+        self.keyboard
+    }
+
+    /// The question to the operator at the keyboard, if any.
+    pub fn question(&self) -> Option<OperatorQuestion> {
+        match self.asked {
+            _ if !self.keyboard => None,
+            Some(prompt) => (!self.done).then_some(OperatorQuestion::Of(prompt)),
+            None => (!self.begun && self.phase == Phase::Ready).then_some(OperatorQuestion::Begin),
+        }
+    }
+
+    /// Handles keyboard input: an empty line is "done", "a" aborts the run, "ack" acknowledges a fault. The end of
+    /// input aborts it too: a run whose prompts nobody answers would not end.
+    pub fn handle_input(&mut self, input: &KeyboardInput) {
+        match input {
+            KeyboardInput::Nothing => {}
+            KeyboardInput::Closed if self.abort_requested => {}
+            KeyboardInput::Closed => self.abort(),
+            KeyboardInput::Line(line) => match line.trim() {
+                "" => match self.question() {
+                    Some(OperatorQuestion::Of(_)) => self.done = true,
+                    Some(OperatorQuestion::Begin) => self.begun = true,
+                    None => {}
+                },
+                "a" | "abort" => self.abort(),
+                "ack" => self.acknowledge = true,
+                _ => {}
+            },
+        }
+    }
+
+    /// Handles an event of the controller.
+    pub fn tell(&mut self, at: Instant, event: &Event) {
+        match event {
+            Event::Entered { phase, .. } => {
+                self.pending |= *phase == Phase::Precheck;
+                (self.phase, self.since) = (*phase, at.as_ticks());
+                (self.asked, self.done, self.given) = (None, false, None);
+            }
+            Event::Prompted(prompt) => {
+                (self.asked, self.since, self.done, self.given) = (Some(*prompt), at.as_ticks(), false, None);
+            }
+            // Withdrawn: the bleed must not be opened on that reading.
+            Event::Disconnect(Disconnect::Pressurised) if self.asked.is_some_and(Prompt::rests_on_empty) => {
+                self.asked = None
+            }
+            // Confirmed, and refused: to be done and confirmed again.
+            Event::Refused(_) if self.asked.is_some() => {
+                (self.since, self.done, self.given) = (at.as_ticks(), false, None);
+            }
+            Event::Aborted => self.abort = false,
+            Event::Acknowledged => self.acknowledge = false,
+            _ => {}
+        }
+    }
+
+    /// The controller's own state, where its records have a gap.
+    pub fn stand(&mut self, phase: Phase, prompt: Option<Prompt>, at: Instant) {
+        if phase != self.phase {
+            self.tell(at, &Event::Entered { phase, side: None });
+        }
+        if prompt != self.asked
+            && let Some(prompt) = prompt
+        {
+            self.tell(at, &Event::Prompted(prompt));
+        }
+    }
+
+    /// A new connection: what was sent may be lost.
+    pub const fn again(&mut self) {
+        self.given = None;
+    }
+
+    /// The controller was restarted: nothing is started any more, as it has no recipe.
+    pub const fn restarted(&mut self) {
+        self.restarted = true;
+    }
+
+    /// The next command, if there is one.
+    pub fn next(&mut self, now: Instant) -> Option<Command> {
+        let waited = now.as_ticks().saturating_sub(self.since);
+        let confirm = self.asked.filter(|prompt| self.done || (!self.keyboard && waited >= pace(*prompt)));
+        let want = if self.abort && (self.phase.is_live() || matches!(self.phase, Phase::SafeVent | Phase::Swap)) {
+            Some(Command::Abort)
+        } else if self.acknowledge {
+            Some(Command::Acknowledge)
+        } else if let Some(prompt) = confirm {
+            Some(Command::Confirm(prompt))
+        } else if self.phase == Phase::Ready {
+            let due = self.begun && (self.keyboard || waited >= us(RawOperator::DEMO.start_ms));
+            (due && !self.pending && !self.restarted && !self.abort_requested).then_some(Command::Start(self.sides))
+        } else {
+            None
+        };
+        let want = want.filter(|want| self.given != Some(*want))?;
+        self.given = Some(want);
+        Some(want)
+    }
+}
+
+const fn us(ms: u32) -> u64 {
+    ms as u64 * 1_000
+}
+
+/// How long the simulated operator takes for it, in microseconds.
+const fn pace(prompt: Prompt) -> u64 {
+    let RawOperator { reaction_ms, confirm_ms, swap_ms, .. } = RawOperator::DEMO;
+    match prompt {
+        Prompt::SwapEnds => us(swap_ms),
+        // Two strokes.
+        Prompt::WorkLever => us(reaction_ms + 2 * Scenario::TIGHT.plant.lever_ms + confirm_ms),
+        Prompt::OpenBleed => us(2 * reaction_ms + confirm_ms),
+        Prompt::OpenValve | Prompt::ShutValve | Prompt::OpenToVent => {
+            us(reaction_ms + Scenario::TIGHT.plant.lever_ms + confirm_ms)
+        }
+    }
+}

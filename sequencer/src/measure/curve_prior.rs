@@ -1,0 +1,85 @@
+use crate::limits::EXPONENTIALS;
+
+/// A curve fitted to the trapped pressure.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Curve {
+    /// `y0 + b·t`.
+    Line,
+    /// `y0 + b·t + a·exp(−t/τ)`.
+    Transient {
+        /// Time constant, in seconds.
+        tau_s: f64,
+    },
+}
+
+impl Curve {
+    /// Number of fitted parameters.
+    pub const fn parameters(self) -> u32 {
+        match self {
+            Self::Line => 2,
+            Self::Transient { .. } => 3,
+        }
+    }
+}
+
+/// Time constants between bounds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct TauRange {
+    /// Shortest, in seconds.
+    pub min_s: f64,
+    /// Longest, in seconds.
+    pub max_s: f64,
+}
+
+impl TauRange {
+    /// Width of one of `count` equal cells, in ln τ.
+    pub(super) fn cell(self, count: usize) -> f64 {
+        libm::log(self.max_s / self.min_s) / count as f64
+    }
+
+    /// Middles of `count` equal cells on a logarithmic scale.
+    fn middles(self, count: usize) -> impl Iterator<Item = f64> {
+        let cell = self.cell(count);
+        (0..count).map(move |k| self.min_s * libm::exp((k as f64 + 0.5) * cell))
+    }
+}
+
+/// Prior knowledge of the curve.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum CurvePrior {
+    /// A straight line, and nothing else.
+    Line,
+    /// A line and one transient, whose time constant is taken as exact.
+    Exact {
+        /// Time constant, in seconds.
+        tau_s: f64,
+    },
+    /// There is a transient, and the time constant of its dominant mode has been measured.
+    Calibrated {
+        /// Time constant, in seconds.
+        tau_s: f64,
+        /// Standard uncertainty of its logarithm, that is its relative uncertainty.
+        u_rel: f64,
+        /// Range of its minor modes, and of the dominant one should the calibration not hold.
+        minor: TauRange,
+    },
+    /// There may be a transient, with time constants anywhere in a range.
+    Profiled(TauRange),
+}
+
+impl CurvePrior {
+    /// The time constants a fit allows for, in seconds; the calibrated one first.
+    pub(super) fn taus(self) -> impl Iterator<Item = f64> {
+        let (first, range, count) = match self {
+            Self::Line => (None, None, 0),
+            Self::Exact { tau_s } => (Some(tau_s), None, 0),
+            Self::Calibrated { tau_s, minor, .. } => (Some(tau_s), Some(minor), EXPONENTIALS - 1),
+            Self::Profiled(range) => (None, Some(range), EXPONENTIALS),
+        };
+        first.into_iter().chain(range.into_iter().flat_map(move |range| range.middles(count)))
+    }
+}
