@@ -33,7 +33,7 @@ plant 'the ball lifts off the wrong seat' network.rs 'controls.line_seat, -push)
 plant 'a joint does not feel the load' network.rs 'flow.add::<SLOPES>(&plain, factor);' 'flow.add::<SLOPES>(&plain, 1.0);'
 plant 'droop twice as large' plant.rs 'let regulator = 1e-3 / raw.droop_pa;' 'let regulator = 0.5e-3 / raw.droop_pa;'
 plant 'joints change places' plant.rs 'Side::First => ((seat_a, seat_b), (joint_a, joint_b)),' 'Side::First => ((seat_a, seat_b), (joint_b, joint_a)),'
-plant 'dirt never lets by' plant.rs 'if self.debris.letting_by { seat.and(leak(grit)) } else { seat }' 'seat'
+plant 'dirt never lets by' plant.rs 'if self.debris.letting_by { seat.and(leak(debris)) } else { seat }' 'seat'
 plant 'a freed ball stays where it is' plant.rs '        } else {
             self.work_pilot(now);
         }
@@ -58,7 +58,7 @@ plant 'no hysteresis' sensor.rs 'held.clamp(value - self.hysteresis, value + sel
 plant 'drift stands still' sensor.rs 'self.offset += self.drift;' ''
 plant 'no end of range' sensor.rs 'seen.min(self.range)' 'seen'
 plant 'pink noise is white' sensor.rs 'let row = (self.count.trailing_zeros() as usize).min(ROWS - 1);' 'let row = (self.count as usize) % ROWS;'
-plant 'a slipped conversion keeps its number' sensor.rs '    pub fn slip(&mut self) {
+plant 'a slipped conversion keeps its number' sensor.rs '    pub fn miss_sample(&mut self) {
         self.number = self.number.wrapping_add(1);' '    pub fn slip(&mut self) {
         self.number = self.number.wrapping_add(0);'
 plant 'a stuck channel is free' channel_fault.rs 'Some(ChannelFault::Stuck) => Sample { counts: last.counts, ..sample },' 'Some(ChannelFault::Stuck) => sample,'

@@ -116,7 +116,7 @@ impl Session {
             }
             let status = self.sequencer.status();
             self.bench.apply_due_faults(record.at, status.phase, status.side);
-            self.bench.rig.obey(&mut self.bench.operator);
+            self.bench.rig.apply_due_actions(&mut self.bench.operator);
             self.bench.rig.advance(self.bench.period);
             if let Speed::Times(times) = self.speed {
                 let due = began + std::time::Duration::from_micros(record.at.as_ticks()).div_f64(times);

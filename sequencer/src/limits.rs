@@ -75,7 +75,7 @@ pub const BLOCKS_PER_MS: usize = 2;
 pub const BLOCKS_PER_POLL_MAX: usize = 3;
 
 /// Duration of an output test: long enough to hear it, in milliseconds (our choice).
-pub const WORK_MS: u32 = 2_000;
+pub const OUTPUT_TEST_MS: u32 = 2_000;
 
 /// Most events one step can emit: an event of the phase's own, a refusal, a side's end with its result and the run's,
 /// the phase entered with its prompt, and the disconnect state. The model checker requires it.

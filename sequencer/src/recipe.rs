@@ -439,7 +439,7 @@ pub struct Recipe {
 impl RawRecipe {
     /// Checks every field, every rule between fields, and every rule that ties the recipe to the rig, and reports every
     /// error, one by one.
-    pub fn examine(&self, rig: &Rig, report: impl FnMut(FieldError)) -> Option<Recipe> {
+    pub fn validate_with(&self, rig: &Rig, report: impl FnMut(FieldError)) -> Option<Recipe> {
         let mut validator = Validator::new(report);
         validator.ranges_by(self, &BOUNDS, FIELDS);
         self.check_pressures(rig, &mut validator);
@@ -454,7 +454,7 @@ impl RawRecipe {
     #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `examine`")]
     pub fn validate(&self, rig: &Rig) -> Result<Recipe, Errors> {
         let mut errors = Errors::new();
-        self.examine(rig, |error| errors.add(error)).ok_or(errors)
+        self.validate_with(rig, |error| errors.add(error)).ok_or(errors)
     }
 
     // Compared as integers, which a core without floating point does in a few instructions.

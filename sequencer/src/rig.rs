@@ -329,7 +329,7 @@ pub struct Rig {
 
 impl RawRig {
     /// Checks every field and every rule between fields, and reports every error, one by one.
-    pub fn examine(&self, report: impl FnMut(FieldError)) -> Option<Rig> {
+    pub fn validate_with(&self, report: impl FnMut(FieldError)) -> Option<Rig> {
         let mut validator = Validator::new(report);
         validator.ranges_by(self, &BOUNDS, FIELDS);
         let names = Names { min: "far_counts_min", max: "far_counts_max", step: "far_per_count" };
@@ -366,7 +366,7 @@ impl RawRig {
     #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `examine`")]
     pub fn validate(&self) -> Result<Rig, Errors> {
         let mut errors = Errors::new();
-        self.examine(|error| errors.add(error)).ok_or(errors)
+        self.validate_with(|error| errors.add(error)).ok_or(errors)
     }
 }
 

@@ -967,7 +967,7 @@ impl Sequencer {
             self.enter(State::Swap(false), now, events);
             return;
         }
-        self.side_finished(run.sides, events);
+        self.emit_run_finished(run.sides, events);
         self.rest(now, events);
     }
 
@@ -992,7 +992,7 @@ impl Sequencer {
 
     /// The run's result over all sides it was to cover; a side that was not reached is void.
     #[inline(never)]
-    fn side_finished(&self, sides: Sides, events: &mut Events) {
+    fn emit_run_finished(&self, sides: Sides, events: &mut Events) {
         let [first, second] = &self.results;
         let of = |side: &Option<SideResult>| side.as_ref().map_or(Verdict::Void, |r| r.verdict);
         let verdict = match sides {

@@ -16,7 +16,7 @@ fn main() {
     let mut sequencer = Sequencer::new(rig, Some(recipe));
     let mut bench = SimBench::new(&Scenario::TIGHT, rig.raw(), 7).expect("ready-made scenarios are valid");
     let mut totals: BTreeMap<String, (u64, u64, f64)> = BTreeMap::new();
-    let mut last = bench.rig.plant().work();
+    let mut last = bench.rig.plant().solver_stats();
     let mut finished = false;
     while !(finished && sequencer.phase() == Phase::Ready) {
         let ball = bench.rig.truth().ball;
@@ -24,7 +24,7 @@ fn main() {
         let row = totals.entry(format!("{:?}, ball {moving}", sequencer.phase())).or_default();
         let record = bench.poll(&mut sequencer);
         finished |= record.events.iter().any(|e| matches!(e, Event::RunFinished { .. }));
-        let stats = bench.rig.plant().work();
+        let stats = bench.rig.plant().solver_stats();
         row.0 += stats.steps - last.steps;
         row.1 += stats.rejected - last.rejected;
         row.2 += 0.01;

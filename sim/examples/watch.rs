@@ -52,5 +52,5 @@ fn main() {
         }
     };
     let wall = begin.elapsed().as_secs_f64();
-    println!("{at_s:.1} s in {wall:.4} s: {:.0} × real time; {:?}", at_s / wall, bench.rig.plant().work());
+    println!("{at_s:.1} s in {wall:.4} s: {:.0} × real time; {:?}", at_s / wall, bench.rig.plant().solver_stats());
 }

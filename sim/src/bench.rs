@@ -68,7 +68,7 @@ impl SimBench {
         };
         let status = sequencer.status();
         self.apply_due_faults(record.at, status.phase, status.side);
-        self.rig.obey(&mut self.operator);
+        self.rig.apply_due_actions(&mut self.operator);
         self.rig.advance(self.period);
         record
     }

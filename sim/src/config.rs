@@ -42,7 +42,7 @@ pub(crate) use {real, whole};
 ///
 /// # Errors
 /// All errors, at once.
-pub(crate) fn examine<T>(
+pub(crate) fn check_fields<T>(
     raw: &T,
     fields: &[Field<T>],
     rules: impl FnOnce(&T, &mut Validator<&mut dyn FnMut(FieldError)>),
@@ -131,10 +131,10 @@ pub struct RawPlant {
     pub joint_b: LeakSpec,
     pub joint_load: f64,
     pub joint_reseat: f64,
-    pub grit_a: LeakSpec,
-    pub grit_b: LeakSpec,
-    pub grit_on_s: f64,
-    pub grit_off_s: f64,
+    pub debris_a: LeakSpec,
+    pub debris_b: LeakSpec,
+    pub debris_on_s: f64,
+    pub debris_off_s: f64,
     pub rig_leak: LeakSpec,
     pub supply_passing: LeakSpec,
     pub tolerance: f64,
@@ -190,10 +190,10 @@ impl RawPlant {
         joint_b: LeakSpec::viscous(2e-7),
         joint_load: 0.0,
         joint_reseat: 0.0,
-        grit_a: LeakSpec::NONE,
-        grit_b: LeakSpec::NONE,
-        grit_on_s: 3.0,
-        grit_off_s: 5.0,
+        debris_a: LeakSpec::NONE,
+        debris_b: LeakSpec::NONE,
+        debris_on_s: 3.0,
+        debris_off_s: 5.0,
         rig_leak: LeakSpec::viscous(1e-6),
         supply_passing: LeakSpec::NONE,
         tolerance: 1e-6,
@@ -310,25 +310,25 @@ pub const PLANT_FIELDS: &[Field<RawPlant>] = &[
         joint_reseat
     ),
     real!(
-        "grit_a",
+        "debris_a",
         "intermittent leak by debris on the seat at end A",
         PascalCubicMetrePerSecond,
         0.0,
         LEAK_MAX,
-        grit_a.rate
+        debris_a.rate
     ),
-    real!("grit_a_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, grit_a.orifice),
+    real!("debris_a_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, debris_a.orifice),
     real!(
-        "grit_b",
+        "debris_b",
         "intermittent leak by debris on the seat at end B",
         PascalCubicMetrePerSecond,
         0.0,
         LEAK_MAX,
-        grit_b.rate
+        debris_b.rate
     ),
-    real!("grit_b_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, grit_b.orifice),
-    real!("grit_on", "mean time debris leaks", Second, 0.01, 1e6, grit_on_s),
-    real!("grit_off", "mean time between", Second, 0.01, 1e6, grit_off_s),
+    real!("debris_b_orifice", "share of it through an orifice", Ratio, 0.0, 1.0, debris_b.orifice),
+    real!("debris_on", "mean time debris leaks", Second, 0.01, 1e6, debris_on_s),
+    real!("debris_off", "mean time between", Second, 0.01, 1e6, debris_off_s),
     real!(
         "rig_leak",
         "leak of the rig's own far-side fittings",
@@ -357,7 +357,7 @@ impl RawPlant {
     /// All errors, at once.
     pub fn validate(&self) -> Result<PlantSpec, Errors> {
         let metre = Unit::CubicMetre;
-        examine(self, PLANT_FIELDS, |raw, validator| {
+        check_fields(self, PLANT_FIELDS, |raw, validator| {
             let room = 0.05 * raw.far_volume_m3;
             validator.require(
                 raw.creep_m3 <= room,

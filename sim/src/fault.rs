@@ -159,7 +159,7 @@ impl SimBench {
             FaultKind::Far(fault) => rig.break_far(begins.then_some(fault)),
             FaultKind::Supply(fault) => rig.break_supply(begins.then_some(fault)),
             FaultKind::Thermometer(fault) => rig.break_thermometer(begins.then_some(fault)),
-            FaultKind::MissedSample if begins => rig.slip(),
+            FaultKind::MissedSample if begins => rig.miss_sample(),
             FaultKind::Stop => rig.set_contacts(begins, wired.guard_closed),
             FaultKind::Guard => rig.set_contacts(wired.stop, !begins),
             FaultKind::SupplyAir(gauge) => rig.set_supply_air(if begins { gauge } else { raw.regulator_set_pa }),

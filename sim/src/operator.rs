@@ -3,7 +3,7 @@
 //! [`SimOperator`] implements the sequencer's [`Operator`]. Its manual actions are kept as [`Act`]s, which the loop
 //! passes to the plant ([`crate::rig::SimRig::obey`]): rig and operator stay two values, as in reality.
 
-use crate::config::{examine, whole};
+use crate::config::{check_fields, whole};
 use seathold_sequencer::event::{Disconnect, Event, Phase};
 use seathold_sequencer::field::{Errors, Field, Unit};
 use seathold_sequencer::input::{Command, Prompt, Sides};
@@ -125,7 +125,7 @@ impl RawOperator {
     /// # Errors
     /// All errors, at once.
     pub fn validate(&self) -> Result<OperatorSpec, Errors> {
-        examine(self, OPERATOR_FIELDS, |_, _| {}).map(|()| OperatorSpec { raw: *self })
+        check_fields(self, OPERATOR_FIELDS, |_, _| {}).map(|()| OperatorSpec { raw: *self })
     }
 }
 

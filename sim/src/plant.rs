@@ -172,15 +172,15 @@ impl Plant {
             base: 0,
         };
         plant.mount(Side::First);
-        if raw.grit_a.rate + raw.grit_b.rate > 0.0 {
+        if raw.debris_a.rate + raw.debris_b.rate > 0.0 {
             plant.toggle_debris(0);
         }
         plant
     }
 
     /// Statistics of the integrator so far.
-    pub const fn work(&self) -> SolverStats {
-        self.solver.work
+    pub const fn solver_stats(&self) -> SolverStats {
+        self.solver.stats
     }
 
     /// The equations: for checks against other solvers.
@@ -343,8 +343,9 @@ impl Plant {
     fn route_leaks(&mut self) {
         let raw = self.spec.raw();
         let [seat_a, seat_b, stem, body_joint, joint_a, joint_b, rig] = self.leaks.map(leak);
-        let with_grit = |seat: Leak, grit: LeakSpec| if self.debris.letting_by { seat.and(leak(grit)) } else { seat };
-        let (seat_a, seat_b) = (with_grit(seat_a, raw.grit_a), with_grit(seat_b, raw.grit_b));
+        let with_debris =
+            |seat: Leak, debris: LeakSpec| if self.debris.letting_by { seat.and(leak(debris)) } else { seat };
+        let (seat_a, seat_b) = (with_debris(seat_a, raw.debris_a), with_debris(seat_b, raw.debris_b));
         let ((near, far), (near_joint, far_joint)) = match self.side {
             Side::First => ((seat_a, seat_b), (joint_a, joint_b)),
             Side::Second => ((seat_b, seat_a), (joint_b, joint_a)),
@@ -360,7 +361,7 @@ impl Plant {
     /// Draws the time of the debris' next change.
     fn toggle_debris(&mut self, now: u64) {
         let raw = self.spec.raw();
-        let mean = if self.debris.letting_by { raw.grit_on_s } else { raw.grit_off_s };
+        let mean = if self.debris.letting_by { raw.debris_on_s } else { raw.debris_off_s };
         let lasts = (mean * self.debris.noise.exponential() * 1e6) as u64;
         self.debris.until = Some(now.saturating_add(lasts.max(1)));
     }

@@ -107,7 +107,7 @@ impl SimRig {
     }
 
     /// Applies the operator's actions due by now.
-    pub fn obey(&mut self, operator: &mut SimOperator) {
+    pub fn apply_due_actions(&mut self, operator: &mut SimOperator) {
         // The operator's times are the controller's.
         let now = Instant::from_ticks(self.now.saturating_sub(self.clock_behind));
         while let Some(act) = operator.act(now) {
@@ -165,8 +165,8 @@ impl SimRig {
     }
 
     /// One far-side conversion is missed: its number is used up.
-    pub fn slip(&mut self) {
-        self.far.slip();
+    pub fn miss_sample(&mut self) {
+        self.far.miss_sample();
     }
 
     /// The regulator is set to, or shop air falls to, this gauge pressure, Pa.

@@ -147,7 +147,7 @@ pub struct Rodas {
     /// Length to try next, s.
     pub h_next: f64,
     /// Statistics.
-    pub work: SolverStats,
+    pub stats: SolverStats,
 }
 
 /// Start of a step, with state, rates and slopes there.
@@ -168,7 +168,7 @@ const H_MIN_SHARE: f64 = 1e-15;
 impl Rodas {
     /// At rest, about to try a step of `h_first`.
     pub const fn new(tolerance: f64, h_max: f64, h_first: f64) -> Self {
-        Self { tolerance, h_max, h_next: h_first, work: SolverStats { steps: 0, rejected: 0, forced: 0 } }
+        Self { tolerance, h_max, h_next: h_first, stats: SolverStats { steps: 0, rejected: 0, forced: 0 } }
     }
 
     /// Takes one step from the end of `step`, and replaces it. The step ends at `limit` at the latest, and exactly
@@ -188,11 +188,11 @@ impl Rodas {
             let tried = if last { remaining } else { h.min(remaining) };
             let forced = tried <= least;
             let Some(error) = self.try_step(system, &begin, tried, &mut lu, step) else {
-                self.work.rejected += 1;
+                self.stats.rejected += 1;
                 h = (tried * 0.25).max(least);
                 if forced {
                     // No better option: hold the state over so short a time.
-                    self.work.forced += 1;
+                    self.stats.forced += 1;
                     *step = DenseStep { h: tried, ..DenseStep::still(t0, begin.y0) };
                     return;
                 }
@@ -202,14 +202,14 @@ impl Rodas {
             let root = crate::gas::sqrt(crate::gas::sqrt(error));
             let factor = (root / 0.9).clamp(0.2, 6.0);
             if error <= 1.0 || forced {
-                self.work.steps += 1;
-                self.work.forced += u64::from(error > 1.0);
+                self.stats.steps += 1;
+                self.stats.forced += u64::from(error > 1.0);
                 let next = tried / factor;
                 // A step shortened by the limit gives no information on the next length.
                 self.h_next = if last { next.max(self.h_next) } else { next };
                 return;
             }
-            self.work.rejected += 1;
+            self.stats.rejected += 1;
             h = (tried / factor).max(least);
         }
     }

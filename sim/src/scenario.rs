@@ -162,7 +162,7 @@ pub const SCENARIOS: &[Scenario] = &[
     Scenario::with(
         "dirty-seat-b",
         "debris on the seat at end B leaks 30 mm³/s now and then",
-        RawPlant { grit_b: LeakSpec::orifice(3.0e-3), ..RawPlant::DEMO },
+        RawPlant { debris_b: LeakSpec::orifice(3.0e-3), ..RawPlant::DEMO },
     ),
     Scenario::with(
         "cracked-joint-b",

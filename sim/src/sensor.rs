@@ -5,7 +5,7 @@
 //! drift; then noise; the amplifier saturates; the converter rounds to counts. Gain, offset and drift are errors
 //! *against the calibration in the rig's file*, the only one the sequencer knows.
 
-use crate::config::{examine, real, whole};
+use crate::config::{check_fields, real, whole};
 use crate::noise::{Noise, Stream};
 use seathold_sequencer::field::{Errors, Field, Unit};
 use seathold_sequencer::input::Sample;
@@ -67,7 +67,7 @@ impl RawSensor {
     /// # Errors
     /// All errors, at once.
     pub fn validate(&self) -> Result<SensorSpec, Errors> {
-        examine(self, SENSOR_FIELDS, |_, _| {}).map(|()| SensorSpec { raw: *self })
+        check_fields(self, SENSOR_FIELDS, |_, _| {}).map(|()| SensorSpec { raw: *self })
     }
 }
 
@@ -123,7 +123,7 @@ impl RawThermometer {
     /// # Errors
     /// All errors, at once.
     pub fn validate(&self) -> Result<ThermometerSpec, Errors> {
-        examine(self, THERMOMETER_FIELDS, |_, _| {}).map(|()| ThermometerSpec { raw: *self })
+        check_fields(self, THERMOMETER_FIELDS, |_, _| {}).map(|()| ThermometerSpec { raw: *self })
     }
 }
 
@@ -265,7 +265,7 @@ impl Channel {
     }
 
     /// A missed conversion: its number is used up.
-    pub fn slip(&mut self) {
+    pub fn miss_sample(&mut self) {
         self.number = self.number.wrapping_add(1);
     }
 }

@@ -72,7 +72,7 @@ fn a_component_a_thousand_times_faster_than_the_step_stays_on_its_curve() {
         assert!(error.abs() < 1e-4, "{error} at {}", step.end());
     }
     // An explicit method of order 4 would need more than 20 × 1000 / 2.8 = 7100 steps to stay stable.
-    assert!(solver.work.steps < 1_500, "{:?}", solver.work);
+    assert!(solver.stats.steps < 1_500, "{:?}", solver.stats);
 }
 
 /// A plant with every path open a little, so that every term of the Jacobian counts.

@@ -78,7 +78,7 @@ fn on_reference(reference: &Reference, tolerance: f64) -> f64 {
             plant.advance(*at);
             black_box(plant.truth(*at));
         }
-        black_box(plant.work());
+        black_box(plant.solver_stats());
     };
     best(RUNS / BATCHES, run)
 }
@@ -206,7 +206,7 @@ fn main() {
                 break;
             }
         }
-        work = bench.rig.plant().work();
+        work = bench.rig.plant().solver_stats();
     }
     let whole = watch.seconds() / f64::from(RUNS);
 
@@ -231,7 +231,7 @@ fn main() {
                 plant.advance(at);
                 read(&plant, at);
             }
-            black_box(plant.work());
+            black_box(plant.solver_stats());
         }
         watch.seconds() / f64::from(RUNS)
     };

@@ -89,7 +89,7 @@ impl Here {
             _ => {}
         }
         let _ = hands.command(polled.at, sequencer.phase());
-        rig.obey(hands);
+        rig.apply_due_actions(hands);
         rig.advance(millis(POLL_MS));
         rig.feed_watchdog();
     }

@@ -156,7 +156,7 @@ impl<const N: usize> Bench<N> {
                     self.known.connections += 1;
                     self.known.restarts += u32::from(restarted);
                 }
-                HostEvent::Began(recipe) => {
+                HostEvent::RecipeLoaded(recipe) => {
                     assert_eq!(recipe, RECIPE);
                     self.known.began += 1;
                     // A recording begins here.
@@ -177,7 +177,7 @@ impl<const N: usize> Bench<N> {
                     self.known.events.push((at, event));
                 }
                 HostEvent::Gap { from, to } => self.known.gaps.push((from, to)),
-                HostEvent::Answer(answer) => {
+                HostEvent::Response(answer) => {
                     // Not ready yet after power-up: ask again.
                     if answer == Response::Busy {
                         self.to_do.extend(self.given.clone());
@@ -185,7 +185,7 @@ impl<const N: usize> Bench<N> {
                     }
                     self.known.answers.push(answer);
                 }
-                HostEvent::Dated { .. } => {}
+                HostEvent::TimeSet { .. } => {}
                 HostEvent::OtherVersion(_) | HostEvent::Unreadable { .. } => panic!("{heard:?}"),
             }
         }
@@ -431,7 +431,7 @@ fn a_recipe_moves_no_ball_behind_an_open_guard() {
 fn a_host_of_another_version_is_told_so_and_gets_nothing() {
     let mut controller = Controller::<4_096>::new(Capabilities::default());
     let hello = ToController::Hello(Hello { version: VERSION + 1, session: 7, resume: None });
-    let order = ToController::Request { session: 7, number: 0, order: Request::LoadRecipe(RECIPE) };
+    let order = ToController::Request { session: 7, number: 0, request: Request::LoadRecipe(RECIPE) };
     let mut frame = Frame::new();
     let now = Instant::from_ticks(1_000);
     for message in [hello, order] {
@@ -467,7 +467,7 @@ fn worked_frames() -> Vec<(&'static str, String)> {
     add("hello", &down(ToController::Hello(Hello { version: 1, session: 0x1234_5678, resume: None })));
     let have = Some(ResumePoint { boot: 0x1234_5678, next: 300 });
     add("hello again", &down(ToController::Hello(Hello { version: 1, session: 0x0bad_cafe, resume: have })));
-    let can = Capabilities { store: 32_768, simulated: true, single_outputs: false };
+    let can = Capabilities { record_bytes: 32_768, simulated: true, single_outputs: false };
     let welcome = Welcome {
         version: 1,
         session: 0x1234_5678,
@@ -478,10 +478,10 @@ fn worked_frames() -> Vec<(&'static str, String)> {
         capabilities: can,
     };
     add("welcome", &up(ToHost::Welcome(welcome)));
-    add("acknowledge", &down(ToController::Acknowledge { session: 0x1234_5678, next: 2, again: false }));
+    add("acknowledge", &down(ToController::Acknowledge { session: 0x1234_5678, next: 2, retransmit: false }));
     let start = Request::Operate(Command::Start(Sides::Both));
-    add("start", &down(ToController::Request { session: 0x1234_5678, number: 1, order: start }));
-    add("done", &up(ToHost::Answer { number: 1, answer: Response::Done }));
+    add("start", &down(ToController::Request { session: 0x1234_5678, number: 1, request: start }));
+    add("done", &up(ToHost::Response { number: 1, response: Response::Done }));
     let event = body(Record::Event { at, event: Event::Isolated { at: GaugePressure::from_pascals(600_000) } });
     add("event", &up(ToHost::Record { number: 41, body: &event }));
     let mut packer = Packer::default();

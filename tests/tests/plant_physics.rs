@@ -91,7 +91,7 @@ fn run(layout: &Parameters, drive: &Controls, y: [f64; N], seconds: f64, toleran
     while span.end() < seconds {
         solver.step(&network, &mut span, seconds);
     }
-    assert_eq!(solver.work.forced, 0);
+    assert_eq!(solver.stats.forced, 0);
     span.y1
 }
 

@@ -212,7 +212,7 @@ impl<S: Read + Write> Desk<S> {
             Some(HostEvent::Connected { restarted, welcome }) => {
                 assert!(welcome.capabilities.simulated && !restarted);
             }
-            Some(HostEvent::Began(recipe)) => {
+            Some(HostEvent::RecipeLoaded(recipe)) => {
                 assert_eq!(recipe, RECIPE);
                 self.began = Some(self.polls.len());
             }
@@ -231,10 +231,10 @@ impl<S: Read + Write> Desk<S> {
             }
             Some(HostEvent::Gap { .. }) => self.gaps += 1,
             // The controller was still emptying the valve: once more.
-            Some(HostEvent::Answer(Response::Busy)) => self.to_do.extend(self.given.take()),
-            Some(HostEvent::Answer(answer)) => assert_eq!(answer, Response::Done),
+            Some(HostEvent::Response(Response::Busy)) => self.to_do.extend(self.given.take()),
+            Some(HostEvent::Response(answer)) => assert_eq!(answer, Response::Done),
             Some(other @ (HostEvent::OtherVersion(_) | HostEvent::Unreadable { .. })) => panic!("{other:?}"),
-            Some(HostEvent::Dated { .. }) | None => {}
+            Some(HostEvent::TimeSet { .. }) | None => {}
         }
         // Loading comes before starting, however often it is put off.
         if self.began.is_none() && matches!(self.to_do.front(), Some(Request::Operate(_))) {
@@ -276,7 +276,7 @@ fn same_here<S: Read + Write>(desk: &Desk<S>, valve: &str, seed: u64) {
         if let (true, Some(side)) = (sequencer.phase().is_live(), sequencer.status().side) {
             assert_eq!(stand.rig.truth().side, side, "poll {i}");
         }
-        stand.rig.obey(&mut stand.operator);
+        stand.rig.apply_due_actions(&mut stand.operator);
         stand.rig.advance(stand.period);
     }
     // The last poll's events may be under way still. Each is compared as it goes over the wire, which is to the bit.

@@ -109,7 +109,7 @@ impl Desk {
                 assert!(welcome.capabilities.simulated);
                 self.restarts += u32::from(restarted);
             }
-            Some(HostEvent::Began(recipe)) => {
+            Some(HostEvent::RecipeLoaded(recipe)) => {
                 assert_eq!(recipe, RECIPE);
                 self.began = true;
                 self.polls.clear();
@@ -128,13 +128,13 @@ impl Desk {
                 self.events.push((at, event));
             }
             Some(HostEvent::Gap { .. }) => self.gaps += 1,
-            Some(HostEvent::Answer(Response::Busy)) => {
+            Some(HostEvent::Response(Response::Busy)) => {
                 self.to_do.extend(self.given.clone());
                 self.to_do.rotate_right(1);
             }
-            Some(HostEvent::Answer(answer)) => assert_eq!(answer, Response::Done),
+            Some(HostEvent::Response(answer)) => assert_eq!(answer, Response::Done),
             Some(other @ (HostEvent::OtherVersion(_) | HostEvent::Unreadable { .. })) => panic!("{other:?}"),
-            Some(HostEvent::Dated { .. }) | None => {}
+            Some(HostEvent::TimeSet { .. }) | None => {}
         }
     }
 

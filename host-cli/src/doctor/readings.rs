@@ -95,7 +95,7 @@ impl Readings {
             rig: *rig,
             phase: snapshot.phase,
             fault: snapshot.fault,
-            prompt: snapshot.ask,
+            prompt: snapshot.prompt,
             last: None,
             healthy: [None; 2],
             spreads: [PeakToPeak::default(); 2],

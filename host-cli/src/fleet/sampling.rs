@@ -70,12 +70,12 @@ impl SampledValve {
         if bore(plant.shut_stop, plant.overlap, 1.0 / (1.0 - plant.overlap)).0 > 0.0 {
             return f64::INFINITY;
         }
-        let (seat, grit, joint) = match side {
-            Side::First => (plant.seat_a, plant.grit_a, plant.joint_b),
-            Side::Second => (plant.seat_b, plant.grit_b, plant.joint_a),
+        let (seat, debris, joint) = match side {
+            Side::First => (plant.seat_a, plant.debris_a, plant.joint_b),
+            Side::Second => (plant.seat_b, plant.debris_b, plant.joint_a),
         };
-        let grit = leak(grit).times(plant.grit_on_s / (plant.grit_on_s + plant.grit_off_s));
-        let all = [seat, plant.stem, plant.body_joint, joint].map(leak).into_iter().fold(grit, Leak::and);
+        let debris = leak(debris).times(plant.debris_on_s / (plant.debris_on_s + plant.debris_off_s));
+        let all = [seat, plant.stem, plant.body_joint, joint].map(leak).into_iter().fold(debris, Leak::and);
         passing(all, plant, target_pa)
     }
 }
@@ -143,7 +143,7 @@ mod tests {
         near(drawn.true_leak(Side::First, 300_000.0), 6.5e-4 * squares(300_000.0) / squares(600_000.0));
         // Dirt that lets by 3 s in 8.
         let mut dirty = drawn;
-        dirty.scenario.plant.grit_b = LeakSpec::viscous(8e-4);
+        dirty.scenario.plant.debris_b = LeakSpec::viscous(8e-4);
         near(dirty.true_leak(Side::Second, 600_000.0), 9.5e-4 + 3e-4);
         near(dirty.true_leak(Side::First, 600_000.0), 6.5e-4);
         // The bore meets the port after 0.15 of the stroke.

@@ -273,16 +273,16 @@ fn owned(host: &mut Host, byte: u8) -> Option<ClientEvent> {
     let kept = match host.receive(byte)? {
         HostEvent::Connected { welcome, restarted } => return Some(ClientEvent::Connected { welcome, restarted }),
         HostEvent::OtherVersion(version) => return Some(ClientEvent::OtherVersion(version)),
-        HostEvent::Answer(answer) => return Some(ClientEvent::Answer(answer)),
+        HostEvent::Response(answer) => return Some(ClientEvent::Answer(answer)),
         HostEvent::Gap { from, to } => return Some(ClientEvent::Gap { from, to }),
-        HostEvent::Began(recipe) => RecordContent::Began(recipe),
+        HostEvent::RecipeLoaded(recipe) => RecordContent::Began(recipe),
         HostEvent::Polls(series) => {
             let mut polls = Polls::new(series);
             let all: Vec<Poll> = polls.by_ref().collect();
             if polls.is_broken() { RecordContent::Other { unreadable: true } } else { RecordContent::Polls(all) }
         }
         HostEvent::Event { at, event } => RecordContent::Event(at, event),
-        HostEvent::Dated { .. } => RecordContent::Other { unreadable: false },
+        HostEvent::TimeSet { .. } => RecordContent::Other { unreadable: false },
         HostEvent::Unreadable { .. } => RecordContent::Other { unreadable: true },
     };
     let number = host.resume_point().map_or(0, |have| have.next.wrapping_sub(1));

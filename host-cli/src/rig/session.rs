@@ -216,7 +216,7 @@ impl ControllerSession {
                 if !self.shadow.is_whole() {
                     progress.summary.disconnect = snapshot.disconnect;
                     let at = progress.last.unwrap_or(Instant::from_ticks(0));
-                    self.operator.stand(snapshot.phase, snapshot.ask, at);
+                    self.operator.stand(snapshot.phase, snapshot.prompt, at);
                 }
                 Ok(())
             }

@@ -177,7 +177,7 @@ impl Shadow {
     /// The controller's snapshot counts where its records have a gap.
     pub fn apply_snapshot(&mut self, snapshot: &Snapshot) {
         if self.broken {
-            let (phase, side, prompt) = (snapshot.phase, snapshot.side, snapshot.ask);
+            let (phase, side, prompt) = (snapshot.phase, snapshot.side, snapshot.prompt);
             self.status = Status { phase, side, prompt, disconnect: snapshot.disconnect, ..self.status };
         }
     }

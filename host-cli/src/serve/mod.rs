@@ -150,7 +150,7 @@ impl ServedRig {
         let status = sequencer.status();
         bench.rig.follow_host(&mut bench.operator, &record, status.phase);
         bench.apply_due_faults(record.at, status.phase, status.side);
-        bench.rig.obey(&mut bench.operator);
+        bench.rig.apply_due_actions(&mut bench.operator);
         bench.rig.advance(bench.period);
         record
     }

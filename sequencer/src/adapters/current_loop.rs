@@ -105,7 +105,7 @@ pub struct CurrentLoop {
 
 impl RawCurrentLoop {
     /// Checks every field and every rule between fields, and reports every error, one by one.
-    pub fn examine(&self, report: impl FnMut(FieldError)) -> Option<CurrentLoop> {
+    pub fn validate_with(&self, report: impl FnMut(FieldError)) -> Option<CurrentLoop> {
         let mut validator = Validator::new(report);
         validator.ranges(self, FIELDS);
         validator.require(
@@ -151,7 +151,7 @@ impl RawCurrentLoop {
     #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
     pub fn validate(&self) -> Result<CurrentLoop, Errors> {
         let mut errors = Errors::default();
-        self.examine(|error| errors.add(error)).ok_or(errors)
+        self.validate_with(|error| errors.add(error)).ok_or(errors)
     }
 }
 

@@ -106,7 +106,7 @@ pub struct Divider<L> {
 
 impl RawDivider {
     /// Checks every field and every rule between fields, and reports every error, one by one.
-    pub fn examine<L: Law>(&self, law: L, report: impl FnMut(FieldError)) -> Option<Divider<L>> {
+    pub fn validate_with<L: Law>(&self, law: L, report: impl FnMut(FieldError)) -> Option<Divider<L>> {
         let mut validator = Validator::new(report);
         validator.ranges(self, FIELDS);
         validator.range("min", Unit::Kelvin, self.min_k, law.kelvin_min(), law.kelvin_max());
@@ -151,7 +151,7 @@ impl RawDivider {
     #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
     pub fn validate<L: Law>(&self, law: L) -> Result<Divider<L>, Errors> {
         let mut errors = Errors::default();
-        self.examine(law, |error| errors.add(error)).ok_or(errors)
+        self.validate_with(law, |error| errors.add(error)).ok_or(errors)
     }
 }
 

@@ -188,7 +188,7 @@ pub struct Ratiometric {
 
 impl RawRatiometric {
     /// Checks every field and every rule between fields, and reports every error, one by one.
-    pub fn examine(&self, report: impl FnMut(FieldError)) -> Option<Ratiometric> {
+    pub fn validate_with(&self, report: impl FnMut(FieldError)) -> Option<Ratiometric> {
         let mut validator = Validator::new(report);
         validator.ranges(self, FIELDS);
         let mut below = |field, unit, value, bound, with| {
@@ -226,7 +226,7 @@ impl RawRatiometric {
     #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
     pub fn validate(&self) -> Result<Ratiometric, Errors> {
         let mut errors = Errors::default();
-        self.examine(|error| errors.add(error)).ok_or(errors)
+        self.validate_with(|error| errors.add(error)).ok_or(errors)
     }
 }
 

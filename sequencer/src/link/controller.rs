@@ -58,7 +58,7 @@ impl<const N: usize> Controller<N> {
     /// After a reset: no host, no record.
     pub fn new(capabilities: Capabilities) -> Self {
         Self {
-            capabilities: Capabilities { store: N as u32, ..capabilities },
+            capabilities: Capabilities { record_bytes: N as u32, ..capabilities },
             deframer: Deframer::default(),
             records: RecordRing::default(),
             packer: Packer::default(),
@@ -84,11 +84,11 @@ impl<const N: usize> Controller<N> {
         let Some(message) = self.deframer.push(byte) else { return };
         match postcard::from_bytes::<ToController>(message) {
             Ok(ToController::Hello(hello)) => self.hello(hello),
-            Ok(ToController::Acknowledge { session, next, again }) if self.is_of(session) => {
+            Ok(ToController::Acknowledge { session, next, retransmit: again }) if self.is_of(session) => {
                 self.last_heard = Some(now);
                 self.acknowledge(next, again);
             }
-            Ok(ToController::Request { session, number, order: request }) if self.is_of(session) => {
+            Ok(ToController::Request { session, number, request }) if self.is_of(session) => {
                 self.last_heard = Some(now);
                 self.accept(number, request);
             }
@@ -220,7 +220,7 @@ impl<const N: usize> Controller<N> {
             self.response_due = false;
             if let Some(response) = self.last_response.clone() {
                 let number = self.expected.wrapping_sub(1);
-                return frame::encode(&ToHost::Answer { number, answer: response }, frame).is_ok();
+                return frame::encode(&ToHost::Response { number, response }, frame).is_ok();
             }
         }
         self.transmit_record(frame)

@@ -28,7 +28,7 @@ pub enum HostEvent<'a> {
     /// The controller speaks another version; nothing more will come.
     OtherVersion(u8),
     /// A new sequencer started.
-    Began(RawRecipe),
+    RecipeLoaded(RawRecipe),
     /// Polls, to be read with [`super::polls::Polls`].
     Polls(&'a [u8]),
     /// An event of the last poll.
@@ -39,7 +39,7 @@ pub enum HostEvent<'a> {
         event: Event,
     },
     /// The time of day was set.
-    Dated {
+    TimeSet {
         /// The controller's clock then.
         at: Instant,
         /// Milliseconds since 1970-01-01 00:00 UTC.
@@ -58,7 +58,7 @@ pub enum HostEvent<'a> {
         number: u32,
     },
     /// The response to the request.
-    Answer(Response),
+    Response(Response),
 }
 
 /// A request is still in progress, or no session is open.
@@ -175,7 +175,7 @@ impl Host {
                     && due(self.last_sent, REQUEST_REPEAT)
                 {
                     self.last_sent = Some(now);
-                    let message = ToController::Request { session, number: self.number, order: request.clone() };
+                    let message = ToController::Request { session, number: self.number, request: request.clone() };
                     return frame::encode(&message, frame).is_ok();
                 }
                 if !self.acknowledge && !due(self.last_acknowledged, KEEPALIVE) {
@@ -185,7 +185,7 @@ impl Host {
                 self.acknowledge = false;
                 let again = core::mem::take(&mut self.retransmit);
                 let next = self.next();
-                frame::encode(&ToController::Acknowledge { session, next, again }, frame).is_ok()
+                frame::encode(&ToController::Acknowledge { session, next, retransmit: again }, frame).is_ok()
             }
         }
     }
@@ -233,10 +233,12 @@ impl Host {
             ToHost::Record { .. } | ToHost::Gap { .. } if *observes_only => None,
             ToHost::Record { number, body } if *state == State::Open => receiving.record(number, body),
             ToHost::Gap { from, to } if *state == State::Open => receiving.gap(from, to),
-            ToHost::Answer { number: of, answer } if *state == State::Open && of == *number && request.is_some() => {
+            ToHost::Response { number: of, response: answer }
+                if *state == State::Open && of == *number && request.is_some() =>
+            {
                 *request = None;
                 *number = of.wrapping_add(1);
-                Some(HostEvent::Answer(answer))
+                Some(HostEvent::Response(answer))
             }
             // Repeated, late, or of another session.
             _ => None,
@@ -280,10 +282,10 @@ impl Receiving<'_> {
         }
         self.advance(number.wrapping_add(1));
         Some(match postcard::from_bytes::<Record<'a>>(body) {
-            Ok(Record::RecipeLoaded(recipe)) => HostEvent::Began(recipe),
+            Ok(Record::RecipeLoaded(recipe)) => HostEvent::RecipeLoaded(recipe),
             Ok(Record::Polls(series)) => HostEvent::Polls(series),
             Ok(Record::Event { at, event }) => HostEvent::Event { at, event },
-            Ok(Record::TimeSet { at, unix_ms }) => HostEvent::Dated { at, unix_ms },
+            Ok(Record::TimeSet { at, unix_ms }) => HostEvent::TimeSet { at, unix_ms },
             Err(_) => HostEvent::Unreadable { number },
         })
     }

@@ -25,7 +25,7 @@ pub enum ToController {
         /// The next record expected.
         next: u32,
         /// A later one has come instead: retransmit from `next`.
-        again: bool,
+        retransmit: bool,
     },
     /// A request, carried out once. Repeated until answered.
     Request {
@@ -34,7 +34,7 @@ pub enum ToController {
         /// Running number within the session.
         number: u16,
         /// What.
-        order: Request,
+        request: Request,
     },
 }
 
@@ -97,11 +97,11 @@ pub enum ToHost<'a> {
         to: u32,
     },
     /// Response to a request.
-    Answer {
+    Response {
         /// The request's number.
         number: u16,
         /// The response.
-        answer: Response,
+        response: Response,
     },
 }
 
@@ -128,7 +128,7 @@ pub struct Welcome {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Capabilities {
     /// Bytes kept for records the host does not have yet.
-    pub store: u32,
+    pub record_bytes: u32,
     /// The plant is simulated on the controller: no air, no solenoids.
     pub simulated: bool,
     /// Output tests are supported.
@@ -210,7 +210,7 @@ pub struct Snapshot {
     /// Supply side.
     pub supply: ChannelStatus,
     /// The open prompt.
-    pub ask: Option<Prompt>,
+    pub prompt: Option<Prompt>,
     /// The latched fault.
     pub fault: Option<Fault>,
     /// Whether a fitting may be loosened.
@@ -229,7 +229,7 @@ impl Snapshot {
             side: status.side,
             far: status.far.into(),
             supply: status.supply.into(),
-            ask: status.prompt,
+            prompt: status.prompt,
             fault: status.fault,
             disconnect: status.disconnect,
             deadline: status.deadline,

@@ -61,7 +61,7 @@ fn load<const N: usize>(link: &mut Controller<N>, sequencer: &mut Sequencer, raw
     let rig = *sequencer.rig();
     // Only the number of errors goes over the line, so no list of them is kept.
     let mut errors = 0u8;
-    match raw.examine(&rig, |_| errors = errors.saturating_add(1)) {
+    match raw.validate_with(&rig, |_| errors = errors.saturating_add(1)) {
         Some(recipe) => {
             *sequencer = Sequencer::new(rig, Some(recipe));
             link.keep(&Record::RecipeLoaded(*raw));

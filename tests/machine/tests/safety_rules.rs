@@ -4,7 +4,7 @@
 use seathold_machine::script::{FED, Script, brisk, reads};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Command, Prompt, Reading, Sample, SensorFault, Side, Sides};
-use seathold_sequencer::limits::WORK_MS;
+use seathold_sequencer::limits::OUTPUT_TEST_MS;
 use seathold_sequencer::output::{Coil, GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
@@ -639,8 +639,8 @@ fn an_output_is_worked_for_its_time_and_then_the_valve_is_opened_into_the_vent()
         // A second request is refused, and does not prolong it.
         let step = script.command(Command::TestOutput(coil)).poll();
         assert!(matches!(step.events.as_slice(), [Event::Refused(r)] if r.busy));
-        script.until(Phase::SafeVent, u64::from(WORK_MS) + changeover);
-        assert!(script.now - began <= (u64::from(WORK_MS) + changeover + 20) * 1_000);
+        script.until(Phase::SafeVent, u64::from(OUTPUT_TEST_MS) + changeover);
+        assert!(script.now - began <= (u64::from(OUTPUT_TEST_MS) + changeover + 20) * 1_000);
         script.pass(changeover + 10);
         assert_eq!(script.outputs, Outputs::OPEN_TO_VENT);
         script.until(Phase::Ready, 10_000);

@@ -124,12 +124,12 @@ impl Scenario {
 
 #[inline(never)]
 fn checked_rig() -> Option<Rig> {
-    RawRig::DEMO.examine(|_| {})
+    RawRig::DEMO.validate_with(|_| {})
 }
 
 #[inline(never)]
 fn checked_recipe(rig: &Rig) -> Option<Recipe> {
-    RECIPE.examine(rig, |_| {})
+    RECIPE.validate_with(rig, |_| {})
 }
 
 /// Power is on, or back. Constructed in place.

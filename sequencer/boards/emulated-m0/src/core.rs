@@ -50,7 +50,7 @@ fn main() -> ! {
 
     let mut pins = Pins::new();
     let mut received = line::begin(RECEIVED);
-    if let Some(rig) = RIG.examine(|_| {}) {
+    if let Some(rig) = RIG.validate_with(|_| {}) {
         let sequencer = SEQUENCER.write(Sequencer::resume(rig, None, pins::stop_kept()));
         let link = LINK.write(Controller::new(Capabilities { single_outputs: true, ..Capabilities::default() }));
         let record = POLLED.write(PollRecord::empty());

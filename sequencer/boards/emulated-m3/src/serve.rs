@@ -175,7 +175,7 @@ fn main() -> ! {
     core.SYST.enable_counter();
     core.SYST.enable_interrupt();
 
-    let Some(raw) = RawRig::DEMO.examine(|_| {}) else { down::stop(outputs::rest, &"the rig is not valid") };
+    let Some(raw) = RawRig::DEMO.validate_with(|_| {}) else { down::stop(outputs::rest, &"the rig is not valid") };
     let Some(checked) = chosen() else { down::stop(outputs::rest, &"no such scenario") };
     let rig = rig_in(RIG, &checked, raw.raw());
     // The host sends the requests; of the simulated operator only the hands are used.
@@ -198,7 +198,7 @@ fn main() -> ! {
             done += 1;
             let Ok(()) = serve::service(link, now, sequencer, rig, record);
             rig.follow_host(&mut hands, record, sequencer.phase());
-            rig.obey(&mut hands);
+            rig.apply_due_actions(&mut hands);
             rig.advance(millis(POLL_MS));
             // The rig's own memory is the simulated one, and is lost in a reset.
             Retained.keep(sequencer.stop_latched());

@@ -104,9 +104,9 @@ fn main() -> ! {
     let (sensor_supply_copy, supply_supply_end) = for_supply_supply.split();
 
     let (Some(transducer), Some(thermistor), Some(rig)) = (
-        rig::TRANSDUCER.examine(|_| {}),
-        rig::THERMOMETER.examine(rig::THERMISTOR, |_| {}),
-        rig::rig().and_then(|raw| raw.examine(|_| {})),
+        rig::TRANSDUCER.validate_with(|_| {}),
+        rig::THERMOMETER.validate_with(rig::THERMISTOR, |_| {}),
+        rig::rig().and_then(|raw| raw.validate_with(|_| {})),
     ) else {
         // Checked by a test on the host, so impossible; otherwise nothing would ever move.
         stop()

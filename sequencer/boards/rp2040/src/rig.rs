@@ -42,7 +42,7 @@ pub(crate) const THERMISTOR: Thermistor = Thermistor::TEN_KILOHM;
 
 /// The rig, or `None` where something above does not fit together.
 pub(crate) fn rig() -> Option<RawRig> {
-    let transducer = TRANSDUCER.examine(|_| {})?.transducer();
+    let transducer = TRANSDUCER.validate_with(|_| {})?.transducer();
     Some(RawRig {
         far: transducer,
         supply: Some(transducer),
