@@ -11,7 +11,7 @@ pub enum Exit {
     Leaking,
     /// Bad usage or bad input: nothing was run.
     BadInput,
-    /// Undecided, void, refused or given up: no verdict on the valve.
+    /// Undecided, void, refused or aborted: no verdict on the valve.
     NoVerdict,
     /// A safety fault ended the run.
     Fault,
@@ -26,7 +26,7 @@ pub const TABLE: &[(Exit, &str)] = &[
     (Exit::Good, "tight (or the command did what was asked)"),
     (Exit::Leaking, "leaking"),
     (Exit::BadInput, "bad usage or bad input; nothing was run"),
-    (Exit::NoVerdict, "undecided, void, refused or given up"),
+    (Exit::NoVerdict, "undecided, void, refused or aborted"),
     (Exit::Fault, "a safety fault ended the run"),
     (Exit::Differs, "a replay differs from its recording"),
     (Exit::Storage, "could not read or write a file, or a recording or register is damaged"),

@@ -115,10 +115,10 @@ impl UnitFormat {
             },
             Event::Prompted(prompt) => format!("PLEASE {}", prompt_words(*prompt)),
             Event::Refused(refusal) => format!("not started: {}", refused(*refusal)),
-            Event::Zeroed { offset, peak_to_peak_pa: spread_pa } => format!(
-                "zero taken: {} off, readings within {} of each other",
+            Event::Zeroed { offset, peak_to_peak_pa } => format!(
+                "zero taken: offset {}, peak to peak {}",
                 self.fine(offset.pascals()),
-                self.fine(i32::try_from(*spread_pa).unwrap_or(i32::MAX)),
+                self.fine(i32::try_from(*peak_to_peak_pa).unwrap_or(i32::MAX)),
             ),
             Event::Isolated { at } => format!("valve shut at {}", self.gauge(*at)),
             Event::Restarted(why) => format!("window restarted: {}", disturbance(*why)),
@@ -127,7 +127,7 @@ impl UnitFormat {
             // Of the sides that the run was to test: one side alone proves no valve.
             Event::RunFinished { verdict, .. } => format!("verdict: {}", verdict_word(*verdict)),
             Event::Faulted(why) => format!("FAULT {}", fault(*why).0),
-            Event::Aborted => "given up by the operator: venting".into(),
+            Event::Aborted => "aborted by the operator: venting".into(),
             Event::Acknowledged => "fault acknowledged".into(),
             Event::Reminder(phase) => format!("still waiting: {}", phase_line(*phase)),
             Event::Disconnect(is) => disconnect(*is),
@@ -170,7 +170,7 @@ impl UnitFormat {
             Reason::NotEmpty => "the far side was not empty before filling".into(),
             Reason::Disturbed => "the readings were disturbed too often to finish a window".into(),
             Reason::OutOfBand => "the trapped pressure left the range that the fit may be used in".into(),
-            Reason::Aborted => "given up by the operator".into(),
+            Reason::Aborted => "aborted by the operator".into(),
             Reason::Fault => "a fault touched the run".into(),
             Reason::NotSwapped => "the ends were not swapped in time".into(),
         }
@@ -245,16 +245,16 @@ pub const fn phase_name(phase: Phase) -> &'static str {
 /// A phase with what happens in it.
 pub const fn phase_line(phase: Phase) -> &'static str {
     match phase {
-        Phase::StartUp => "start-up: looking at the far side, everything at rest",
+        Phase::StartUp => "start-up: reading the far side, everything at rest",
         Phase::Ready => "ready: everything at rest",
         Phase::Precheck => "precheck: taking zero of the empty far side",
-        Phase::Fill => "fill: valve open, air in",
+        Phase::Fill => "fill: opening the valve, then letting air in",
         Phase::Soak => "soak: fed at pressure while the gas settles",
         Phase::Isolate => "isolate: shutting the valve",
-        Phase::Vent => "vent: emptying the supply side",
+        Phase::Vent => "vent: venting the supply side",
         Phase::Settle => "settle: waiting for gas and seats",
         Phase::Measure => "measure: watching the trapped pressure",
-        Phase::SafeVent => "safe vent: valve open into the vent",
+        Phase::SafeVent => "safe vent: opening the valve into the vent",
         Phase::Swap => "swap: waiting for the ends to be swapped",
         Phase::Fault => "fault: waiting for you to acknowledge, everything at rest",
         Phase::Trapped => "PRESSURE MAY BE TRAPPED on the far side",

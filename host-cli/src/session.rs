@@ -23,7 +23,7 @@ const WAIT_MAX: Duration = millis(30_000);
 /// aborted.
 const CONFIRM_MAX: Duration = millis(120_000);
 /// See [`CONFIRM_MAX`].
-const GIVEN_UP_MAX: Duration = millis(5_000);
+const ABORTED_MAX: Duration = millis(5_000);
 
 /// Everything a run needs.
 #[derive(Debug)]
@@ -59,7 +59,7 @@ impl Session {
     /// Runs until there is a result, a refusal, or a state that only a person can end.
     ///
     /// `screen_error` is why the screen cannot be written from the start, if so. A stream that fails never leaves the
-    /// rig under pressure: a screen that cannot be written is given up and the run continues; a recording that cannot
+    /// rig under pressure: a screen that cannot be written is abandoned and the run continues; a recording that cannot
     /// be written aborts the run, and the loop continues until the valve is vented.
     ///
     /// # Errors
@@ -108,7 +108,7 @@ impl Session {
                 }
                 presses = pressed;
                 self.operator.abort();
-                let text = "giving up: opening into the vent (Ctrl-C again quits at once, under pressure)";
+                let text = "aborting: opening into the vent (Ctrl-C again quits at once, under pressure)";
                 screen_error = screen_error.or(screen.say(console, text).err());
             }
             if self.operator.listens() {
@@ -157,9 +157,9 @@ pub(crate) fn put_question(
 ) -> Result<(), Error> {
     match question {
         Some(OperatorQuestion::Begin) => {
-            screen.say(console, "  >>> valve on the rig, guard shut? Enter begins, a and Enter gives up")
+            screen.say(console, "  >>> valve on the rig, guard shut? Enter begins, a and Enter aborts")
         }
-        Some(OperatorQuestion::Of(_)) => screen.say(console, "  >>> Enter when done, a and Enter gives up"),
+        Some(OperatorQuestion::Of(_)) => screen.say(console, "  >>> Enter when done, a and Enter aborts"),
         None => Ok(()),
     }
 }
@@ -199,7 +199,7 @@ impl Watch {
         summary.refused.is_some()
             || at_rest_unproved
             || (self.proved.is_some() && summary.reads_empty() && prompt.is_none())
-            || waited(self.proved, if abort_requested { GIVEN_UP_MAX } else { CONFIRM_MAX })
+            || waited(self.proved, if abort_requested { ABORTED_MAX } else { CONFIRM_MAX })
             || waited(self.stuck, WAIT_MAX)
     }
 }

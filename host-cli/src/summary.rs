@@ -21,7 +21,7 @@ pub struct Summary {
     pub faults: Vec<Fault>,
     /// Why it did not start.
     pub refused: Option<StartRefusal>,
-    /// Given up by the operator.
+    /// Aborted by the operator.
     pub aborted: bool,
     /// The known pressure state behind a fitting, as last reported.
     pub disconnect: Disconnect,
@@ -97,7 +97,7 @@ impl Summary {
             line(&mut out, "not started", &messages::refused(refusal));
         }
         if self.aborted {
-            line(&mut out, "given up", "by the operator: no verdict on the valve");
+            line(&mut out, "aborted", "by the operator: no verdict on the valve");
         }
         if let Some(why) = self.broken {
             line(&mut out, "NOT WHOLE", &why.to_string());

@@ -57,7 +57,7 @@ fn a_leaking_valve_is_exit_code_one_and_the_recording_lands_where_asked() {
 /// A recording that cannot be written ends the run, but not under pressure.
 #[cfg(unix)]
 #[test]
-fn a_full_disk_gives_the_run_up_and_vents_first() {
+fn a_full_disk_aborts_the_run_and_vents_first() {
     let dir = tempfile::tempdir().unwrap();
     // A limit on file size stands in for the disk; with the signal ignored a write fails as on a full one.
     let said = Command::new("sh")
@@ -68,7 +68,7 @@ fn a_full_disk_gives_the_run_up_and_vents_first() {
     let err = String::from_utf8(said.stderr).unwrap();
     assert_eq!(said.status.code(), Some(6), "{err}");
     let at = |text: &str| err.find(text).unwrap_or_else(|| panic!("no {text:?} in {err}"));
-    assert!(at("given up by the operator: venting") < at("error: could not write a.hold.part: "));
-    assert!(err[at("given up")..].contains("far side reads empty: open the bleed"), "{err}");
+    assert!(at("aborted by the operator: venting") < at("error: could not write a.hold.part: "));
+    assert!(err[at("aborted by the operator")..].contains("far side reads empty: open the bleed"), "{err}");
     assert!(!dir.path().join("a.hold").exists() && dir.path().join("a.hold.part").exists());
 }

@@ -149,7 +149,7 @@ fn ctrl_c_vents_first_and_the_recording_is_whole() {
     let said = seathold_on(dir.path(), &["run", "--speed", "1", "--out", "[DIR]/a.hold"], stage);
     assert_eq!(said.code, NO_VERDICT);
     golden("ctrl-c.out.txt", &said.out);
-    assert!(said.err.contains("giving up: opening into the vent"), "{}", said.err);
+    assert!(said.err.contains("aborting: opening into the vent"), "{}", said.err);
     assert!(said.out.contains("reads empty: open the bleed"), "{}", said.out);
     assert_eq!(seathold(dir.path(), &["replay", "[DIR]/a.hold"]).code, 0);
 }
@@ -178,7 +178,7 @@ fn a_person_at_the_keyboard_can_answer() {
     assert_eq!(said.code, TIGHT, "{}", said.err);
     assert!(said.err.contains(">>> valve on the rig"), "{}", said.err);
     assert!(said.err.matches(">>> Enter when done").count() >= 4, "{}", said.err);
-    // Somebody who only ever gives up: nothing is filled.
+    // Somebody who only ever aborts: nothing is filled.
     let stage = Stage { interrupt_at: Vec::new(), keys: &mut Every(300, "a", 0), out_breaks: None, live: false };
     let said = seathold_on(dir.path(), &["run", "--interactive", "--out", "[DIR]/b.hold"], stage);
     assert_eq!(said.code, NO_VERDICT, "{}", said.out);

@@ -115,7 +115,7 @@ fn air_left_on_fails_the_supply_valve_and_ends_empty() {
 
 /// Ctrl-C while an output is energised.
 #[test]
-fn given_up_while_an_output_is_worked_nothing_is_left_energised() {
+fn aborted_while_an_output_is_worked_nothing_is_left_energised() {
     let rig = Rig::on("127.0.0.1:0", &["--set", "regulator_set=0 bar", "--speed", "1"]);
     let interrupts = Arc::new(AtomicUsize::new(0));
     let (code, out, err) = at(&address(&rig), &interrupts, &mut |prompt| {
@@ -132,7 +132,7 @@ fn given_up_while_an_output_is_worked_nothing_is_left_energised() {
     assert!(out.contains("not checked vent valve") && out.contains("good at rest everything at rest"), "{out}{err}");
     let told = rig.stop();
     assert!(told.contains("output test: one output, without air"), "{told}");
-    assert!(told.contains("given up by the operator"), "{told}");
+    assert!(told.contains("aborted by the operator"), "{told}");
     assert!(told.contains("switched off, in phase \"ready\""), "{told}");
 }
 

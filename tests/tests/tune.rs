@@ -60,10 +60,10 @@ fn rates(dir: &Path, name: &str, limit: f64) -> (Rate, Rate) {
 fn the_promise_holds_on_a_fresh_fleet() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("watch.toml"), WATCH).unwrap();
-    let truth = fleet(dir.path(), "[DIR]/watch.toml", "learn", "130", "11", &LEAKY);
+    let truth = fleet(dir.path(), "[DIR]/watch.toml", "learn", "150", "11", &LEAKY);
     let tune = |more: &[&str]| {
         let options = ["tune", "[DIR]/learn", "--labels", &truth, "--settle", "3 s,5 s"];
-        let risks = ["--measure", "30 s", "--false-accept", "15 %", "--false-reject", "35 %"];
+        let risks = ["--measure", "30 s", "--false-accept", "10 %", "--false-reject", "25 %"];
         seathold(dir.path(), &[options.as_slice(), risks.as_slice(), more].concat())
     };
     let one = tune(&["--threads", "1", "--out", "[DIR]/tuned.toml", "--html", "[DIR]/tuned.html"]);
@@ -88,7 +88,7 @@ fn the_promise_holds_on_a_fresh_fleet() {
     let (accepted, refused) = rates(dir.path(), "fresh", limit);
     println!("fresh: accepted in error {accepted}; not accepted {refused}");
     assert!(accepted.of > 10.0 && refused.of > 20.0);
-    assert!(accepted.share() <= 0.15 && refused.share() <= 0.35, "{accepted} {refused}");
+    assert!(accepted.share() <= 0.1 && refused.share() <= 0.25, "{accepted} {refused}");
 }
 
 /// Nobody has labelled anything: groups are found, and their share within the limit is near the true one. Where all valves

@@ -72,8 +72,8 @@ pub(super) fn run(args: &DoctorArgs, console: &mut Console<'_>) -> Result<Exit, 
     };
     let ended = caught_up(&mut procedure.bench, &welcome, console).and_then(|()| procedure.run(console));
     let ended = match ended {
-        Err(Halt::GivenUp) => {
-            writeln!(console.err, "given up; waiting until everything is at rest (Ctrl-C again quits at once)")?;
+        Err(Halt::Aborted) => {
+            writeln!(console.err, "aborted; waiting until everything is at rest (Ctrl-C again quits at once)")?;
             procedure.leave(console);
             Ok(())
         }

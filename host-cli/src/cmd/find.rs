@@ -45,7 +45,7 @@ pub struct RunFilterArgs {
     /// Begun on this day or before, or before this time
     #[arg(long, value_name = "DATE", help_heading = "Which runs")]
     pub until: Option<String>,
-    /// Only this verdict: tight, leaking, undecided, void, or none (a fault, given up, refused); may be given again
+    /// Only this verdict: tight, leaking, undecided, void, or none (a fault, aborted, refused); may be given again
     #[arg(long, value_enum, hide_possible_values = true, value_name = "VERDICT", help_heading = "Which runs")]
     pub verdict: Vec<VerdictArg>,
     /// Only with this recipe: its name, or the beginning of its hash

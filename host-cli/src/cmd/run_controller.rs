@@ -217,7 +217,7 @@ fn differences<'a>(here: &'a RawRig, there: &'a RawRig) -> impl Iterator<Item = 
 fn make_ready(args: &RunArgs, client: &mut Client, console: &mut Console<'_>) -> Result<(), Error> {
     let address = &args.rig;
     let until = client.now(console.clock) + READY_US;
-    let (mut gave_up, mut acknowledged) = (false, false);
+    let (mut aborted, mut acknowledged) = (false, false);
     loop {
         let status = read_status(client, address, console)?;
         let command = match status.phase {
@@ -245,7 +245,7 @@ fn make_ready(args: &RunArgs, client: &mut Client, console: &mut Console<'_>) ->
                     );
                     return Err(Error::rig(address, text));
                 }
-                (!std::mem::replace(&mut gave_up, true)).then_some(Command::Abort)
+                (!std::mem::replace(&mut aborted, true)).then_some(Command::Abort)
             }
         };
         if let Some(command) = command {

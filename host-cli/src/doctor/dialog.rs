@@ -51,15 +51,15 @@ impl Dialog {
     /// What has been typed since, if it is a reply; `q`, or the end of input, gives the procedure up.
     ///
     /// # Errors
-    /// When it is given up.
+    /// When it is aborted.
     pub fn said(self, console: &mut Console<'_>) -> Result<Option<Reply>, Halt> {
         if self == Self::Simulated {
             return Ok(None);
         }
         match console.keys.line() {
             KeyboardInput::Nothing => Ok(None),
-            KeyboardInput::Closed => Err(Halt::GivenUp),
-            KeyboardInput::Line(line) if matches!(line.trim(), "q" | "quit") => Err(Halt::GivenUp),
+            KeyboardInput::Closed => Err(Halt::Aborted),
+            KeyboardInput::Line(line) if matches!(line.trim(), "q" | "quit") => Err(Halt::Aborted),
             KeyboardInput::Line(line) => {
                 let said = parse_reply(&line);
                 if said.is_none() {
@@ -82,7 +82,7 @@ impl Dialog {
             match console.keys.line() {
                 KeyboardInput::Nothing => return Ok(()),
                 KeyboardInput::Line(_) => {}
-                KeyboardInput::Closed => return Err(Halt::GivenUp),
+                KeyboardInput::Closed => return Err(Halt::Aborted),
             }
         }
     }
@@ -90,7 +90,7 @@ impl Dialog {
     /// Waits for an answer that `fits`. The simulated operator takes a moment and says yes.
     ///
     /// # Errors
-    /// As [`RigUnderCheck::look`], and when it is given up.
+    /// As [`RigUnderCheck::look`], and when it is aborted.
     pub fn answer(
         self,
         bench: &mut RigUnderCheck,

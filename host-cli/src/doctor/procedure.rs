@@ -130,7 +130,7 @@ impl Procedure {
              Nobody's hand near the ball: the controller moves it. Done? y, or n to stop here (q at any time).",
         )?;
         if self.dialog.answer(&mut self.bench, console, fits)? == Reply::No {
-            return Err(Halt::GivenUp);
+            return Err(Halt::Aborted);
         }
         self.dialog.shut_air(&mut self.bench);
         Ok(())

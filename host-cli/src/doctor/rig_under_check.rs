@@ -11,8 +11,8 @@ use crate::rig::client::{ANSWER_US, Client, ClientEvent, ConnectionError};
 /// Why a check ends early.
 #[derive(Debug)]
 pub enum Halt {
-    /// Ctrl-C, or the operator gave it up.
-    GivenUp,
+    /// Ctrl-C, or the operator aborted it.
+    Aborted,
     /// The controller cannot be reached any more, or was reset.
     Lost(String),
     /// Our own output.
@@ -66,7 +66,7 @@ impl RigUnderCheck {
         }
         if console.interrupted() > self.presses {
             self.presses = console.interrupted();
-            return Err(Halt::GivenUp);
+            return Err(Halt::Aborted);
         }
         Ok(())
     }

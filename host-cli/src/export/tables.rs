@@ -40,7 +40,7 @@ pub const RUNS: &[ExportColumn] = &[
     must("reference_pa", ColumnType::Number, "absolute pressure at which leaks become volumes"),
     must("verdict", ColumnType::Words, "tight, leaking, undecided, void, no-verdict or not-started"),
     may("fault", ColumnType::Words, "the first fault, where there was one"),
-    must("aborted", ColumnType::Flag, "given up by the operator"),
+    must("aborted", ColumnType::Flag, "aborted by the operator"),
     must("reads_empty", ColumnType::Flag, "the far side was measured empty at the end"),
     must("length_s", ColumnType::Number, "from the first poll to the last"),
     must("polls", ColumnType::Whole, "polls recorded"),

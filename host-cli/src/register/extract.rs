@@ -120,7 +120,7 @@ impl RecordingExtract {
         } else if !summary.faults.is_empty() {
             "fault"
         } else if summary.aborted {
-            "given-up"
+            "aborted"
         } else if summary.proved.is_some() {
             "judged"
         } else {

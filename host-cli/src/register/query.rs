@@ -69,7 +69,7 @@ pub struct RunRow {
     pub appended_at: String,
     /// Sides requested: "both", "first", "second".
     pub sides_requested: String,
-    /// "judged", "fault", "refused", "given-up", "cut-short".
+    /// "judged", "fault", "refused", "aborted", "cut-short".
     pub outcome: String,
     /// The run's verdict.
     pub verdict: Option<Verdict>,

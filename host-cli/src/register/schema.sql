@@ -75,7 +75,7 @@ CREATE TABLE runs (
   ended_at        TEXT NOT NULL,        -- started_at and the length on the rig's clock
   appended_at     TEXT NOT NULL,
   sides_requested TEXT NOT NULL,        -- sides asked for: 'both', 'first', 'second'
-  outcome         TEXT NOT NULL,        -- 'judged', 'fault', 'refused', 'given-up', 'cut-short'
+  outcome         TEXT NOT NULL,        -- 'judged', 'fault', 'refused', 'aborted', 'cut-short'
   verdict         TEXT,                 -- 'tight', 'leaking', 'undecided', 'void'; NULL without one
   limit_pa_m3_s   REAL NOT NULL,
   recipe          TEXT NOT NULL REFERENCES recipes (sha256),

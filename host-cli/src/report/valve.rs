@@ -243,7 +243,7 @@ pub(super) fn run_notices(run: &Evidence) -> Vec<Block> {
         notice("Not started", messages::refused(refusal));
     }
     if summary.aborted {
-        notice("Given up", "by the operator: no verdict on the valve".into());
+        notice("Aborted", "by the operator: no verdict on the valve".into());
     }
     for fault in &summary.faults {
         notice("Fault", messages::fault(*fault).0);

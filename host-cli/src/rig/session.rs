@@ -116,7 +116,7 @@ impl ControllerSession {
                 }
                 presses = pressed;
                 self.operator.abort();
-                let text = "giving up: opening into the vent (Ctrl-C again quits at once, under pressure)";
+                let text = "aborting: opening into the vent (Ctrl-C again quits at once, under pressure)";
                 progress.screen_error = progress.screen_error.take().or(screen.say(console, text).err());
             }
             if self.operator.listens() {
