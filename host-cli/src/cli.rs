@@ -185,7 +185,7 @@ pub struct RunArgs {
     /// A fault: NAME, NAME@TIME, NAME@TIME..TIME or NAME@PHASE+TIME like "guard@20s"; `--fault list` names them
     #[arg(long, value_name = "NAME[@TIME]", help_heading = "The simulated rig")]
     pub fault: Vec<String>,
-    /// How fast simulated time passes: "max", or times real time
+    /// How fast simulated time passes: "max", or times real time [default: max; 1 with --interactive]
     #[arg(long, value_parser = speed, value_name = "max|N", help_heading = "The simulated rig")]
     pub speed: Option<Speed>,
     /// You answer at the keyboard, instead of the simulated operator; always so on a real rig

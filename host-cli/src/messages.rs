@@ -510,3 +510,9 @@ impl std::fmt::Display for FourDigits {
         write!(f, "{value:.*}", places as usize)
     }
 }
+
+/// "1 run", "2 runs".
+pub fn counted(n: impl Into<u64>, one: &str) -> String {
+    let n: u64 = n.into();
+    if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") }
+}

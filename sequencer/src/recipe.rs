@@ -468,7 +468,14 @@ impl RawRecipe {
         let (least, most) = (i64::from(target) - i64::from(band), wide_target + wide_band);
         let rule = "must lie above target and band together,";
         pa(most < max.into(), "pressure_max", max, rule, most as f64, "target, target_tolerance");
-        pa(max <= hard_max, "pressure_max", max, "must not pass the rig's hard maximum,", hard_max.into(), "hard_max");
+        pa(
+            max <= hard_max,
+            "pressure_max",
+            max,
+            "must not exceed the rig's hard maximum,",
+            hard_max.into(),
+            "hard_max",
+        );
         let half_target = f64::from(target) / 2.0;
         pa(
             2 * wide_band < wide_target,
@@ -483,7 +490,7 @@ impl RawRecipe {
             zero_band <= safe,
             "zero_band",
             zero_band,
-            "must not pass the rig's safe limit,",
+            "must not exceed the rig's safe limit,",
             safe.into(),
             "safe_pressure",
         );
@@ -522,7 +529,7 @@ impl RawRecipe {
             validator.require(holds, conflict(field, Unit::Millisecond, value.into(), rule, bound, with));
         };
         let (sample, least, most) = (self.sample_period_ms, self.measure_ms_min, self.measure_ms_max);
-        ms(least <= most, "measure_min", least, "must not pass measure_max,", most.into(), "measure_max");
+        ms(least <= most, "measure_min", least, "must not exceed measure_max,", most.into(), "measure_max");
         let samples = |n: u32| u64::from(n) * u64::from(sample);
         let (window, zero, zeroing) =
             (samples(rig.window_samples_min()), self.zero_ms, samples(rig.zero_samples_min()));
@@ -531,18 +538,18 @@ impl RawRecipe {
         let rule = "must hold 50 samples (10 where the reading does not flicker),";
         ms(u64::from(zero) >= zeroing, "zero_time", zero, rule, zeroing as f64, "sample_period, far_flickers");
         let (vent, vent_max) = (self.vent_ms, self.vent_ms_max);
-        ms(vent <= vent_max, "vent_time", vent, "must not pass vent_max,", vent_max.into(), "vent_max");
+        ms(vent <= vent_max, "vent_time", vent, "must not exceed vent_max,", vent_max.into(), "vent_max");
         let (stroke, isolate_max) = (self.stroke_time_ms, self.isolate_ms_max);
         ms(
             stroke <= isolate_max,
             "stroke_time",
             stroke,
-            "must not pass isolate_max,",
+            "must not exceed isolate_max,",
             isolate_max.into(),
             "isolate_max",
         );
         let stall = rig.raw().poll_gap_ms_max;
-        let rule = "must not pass half the rig's stall limit,";
+        let rule = "must not exceed half the rig's stall limit,";
         ms(
             2 * u64::from(sample) <= stall.into(),
             "sample_period",

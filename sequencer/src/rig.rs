@@ -355,7 +355,7 @@ impl RawRig {
         ms(u64::from(vent_max) >= twice(dwell), "safe_vent_max", vent_max, rule, twice(dwell) as f64);
         // A stall must not hide more than half of a dwell.
         let half_dwell = f64::from(dwell) / 2.0;
-        ms(twice(stall) <= dwell.into(), "poll_gap_max", stall, "must not pass half the dwell,", half_dwell);
+        ms(twice(stall) <= dwell.into(), "poll_gap_max", stall, "must not exceed half the dwell,", half_dwell);
         validator.clean().then_some(Rig { raw: *self })
     }
 
@@ -391,7 +391,7 @@ fn check_transducer(
     let (safe, hard_max, most) =
         (f64::from(rig.safe_pressure_pa), f64::from(rig.hard_max_pa), f64::from(limits::TRANSDUCER_PA_MAX));
     let counts = f64::from(limits::SAFE_COUNTS_MIN);
-    let rule = "must not pass a quarter of the safe limit,";
+    let rule = "must not exceed a quarter of the safe limit,";
     validator.require(
         step_pa * counts <= safe,
         conflict(step, Unit::PascalPerCount, step_pa, rule, safe / counts, "safe_pressure"),

@@ -387,7 +387,7 @@ impl RawPlant {
                     "crossover_c",
                     Unit::SonicConductance,
                     raw.crossover_c,
-                    "must not pass the open ball's,",
+                    "must not exceed the open ball's,",
                     raw.bore_c,
                     "bore_c",
                 ),

@@ -50,7 +50,7 @@ const ROWS: &[Row] = &[
         line 1: soka: unknown field; did you mean \"soak\"?\n  \
         line 2: target: \"nan bar\" is not a number with a unit (Pa, hPa, kPa, MPa, mbar, bar, psi)\n  \
         line 3: soak: -1 s is outside 0 s to 3600 s\n  \
-        line 4: measure_min: 2 min must not pass measure_max, 1 min (from measure_max)"),
+        line 4: measure_min: 2 min must not exceed measure_max, 1 min (from measure_max)"),
     ("v.toml", "[[fault]]\nat = \"3 s\"\n", VALVE,
      "[DIR]/v.toml: line 1: fault[1].name: must be given (`seathold run --fault list` names them)"),
     ("v.toml", "[[fault]]\nname = \"guard\"\nat = \"25 h\"\n[[fault]]\nname = \"guard\"\nphase = \"messure\"\n", VALVE,

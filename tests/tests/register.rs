@@ -48,7 +48,7 @@ fn a_recording_comes_out_as_it_went_in() {
         assert_eq!(register.recipe(&run.recipe).unwrap().limit_pa_m3_s, run.limit_pa_m3_s);
     }
     let leaking = &runs[1].sides[0];
-    assert!((leaking.leak_pa_m3_s.unwrap() - 2e-3).abs() < 2.0 * leaking.uncertainty_pa_m3_s.unwrap());
+    assert!((leaking.leak_pa_m3_s.unwrap() - 2e-3).abs() < 2.0 * leaking.expanded_pa_m3_s.unwrap());
 }
 
 #[test]

@@ -353,7 +353,7 @@ mod tests {
                 verdict: verdict?,
                 ground: Reason::Measured,
                 leak_pa_m3_s: None,
-                uncertainty_pa_m3_s: None,
+                expanded_pa_m3_s: None,
                 coverage: None,
                 limit_pa_m3_s: 1e-3,
                 window_ms: None,

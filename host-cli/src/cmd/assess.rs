@@ -24,7 +24,7 @@ use crate::trace::{self, PressureReference, Trace, TraceConditions, TraceResult,
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub enum ModelArg {
     /// A line and a settling transient.
-    Transient,
+    LineAndTransient,
     /// A straight line.
     Line,
 }
@@ -105,7 +105,7 @@ pub struct AssessArgs {
     #[arg(long, value_name = "RATIO", default_value = "10 %", help_heading = "The curve")]
     pub tau_u: String,
     /// The curve: transient (a line and a settling transient), or line, only where the gas had long settled
-    #[arg(long, value_enum, hide_possible_values = true, default_value_t = ModelArg::Transient, help_heading = "The curve")]
+    #[arg(long, value_enum, hide_possible_values = true, default_value_t = ModelArg::LineAndTransient, help_heading = "The curve")]
     pub model: ModelArg,
 
     /// One JSON object
@@ -170,7 +170,7 @@ fn question(args: &AssessArgs) -> Result<Assessment, Error> {
         step_pa: o.maybe("--resolution", Unit::PascalRms, args.resolution.as_deref(), (0.001, 100_000.0)),
         model: match args.model {
             ModelArg::Line => Model::Line,
-            ModelArg::Transient => Model::LineAndTransient,
+            ModelArg::LineAndTransient => Model::LineAndTransient,
         },
         tau: tau.map(|tau_s| (tau_s, tau_u)),
     };
@@ -277,15 +277,15 @@ fn as_json(question: &Assessment, judged: &TraceResult) -> Value {
         "exit": Exit::from(judged.verdict).code(),
         "void_because": judged.void.as_ref().map(void_words),
         "leak_pa_m3_s": estimate.map(|f| f.leak.pa_m3_s()),
-        "expanded_uncertainty_pa_m3_s": estimate.map(|f| f.expanded.pa_m3_s()),
+        "expanded_pa_m3_s": estimate.map(|f| f.expanded.pa_m3_s()),
         "coverage": question.assumed.coverage,
         "probability_under_limit": estimate.map(|f| f.conformance_probability(limit.leak)),
         "limit_pa_m3_s": limit.leak.pa_m3_s(),
         "limit_class": limit.class.map(|c| c.name()),
         "reference_temperature_k": reference.temperature.kelvin(),
         "reference_pressure_pa": reference.pressure.pascals(),
-        "slope_pa_per_s": estimate.map(|f| f.slope.pascals_per_second()),
-        "slope_expanded_uncertainty_pa_per_s": estimate.map(|f| slope_expanded(question, judged, f)),
+        "slope_pa_s": estimate.map(|f| f.slope.pascals_per_second()),
+        "slope_expanded_pa_s": estimate.map(|f| slope_expanded(question, judged, f)),
         "window_s": judged.span_s.1 - judged.span_s.0,
         "window_from_s": judged.span_s.0,
         "window_to_s": judged.span_s.1,

@@ -207,15 +207,15 @@ fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
             return Err(refused(&register, why));
         }
     }
-    let digits = args.check_digit.map_or("", CheckDigit::word);
-    let batch = register.open_batch(&args.name, &list.valves, digits, &args.operator, console.clock.now())?;
+    let check_digit = args.check_digit.map_or("", CheckDigit::word);
+    let batch = register.open_batch(&args.name, &list.valves, check_digit, &args.operator, console.clock.now())?;
     let known: usize = list
         .valves
         .iter()
         .map(|v| register.count(&crate::register::RunFilter { serial: Some(v.serial.clone()), ..Default::default() }))
         .map(|count| count.map(|n| usize::from(n > 0)))
         .sum::<Result<_, _>>()?;
-    writeln!(console.out, "batch {} is open: {} valves", batch.name, batch.valves)?;
+    writeln!(console.out, "batch {} is open: {}", batch.name, messages::counted(batch.valves, "valve"))?;
     if known > 0 {
         writeln!(
             console.out,

@@ -380,8 +380,8 @@ impl BatchSession<'_> {
 
     /// Nothing on the list, and no command.
     fn unknown(&self, line: &str, statuses: &[ValveStatus]) -> Error {
-        if let Some(digits) = CheckDigit::of(&self.batch.digits).filter(|d| !d.fits(line)) {
-            let why = format!("{line} does not fit its check digit ({}): misread? ", digits.word());
+        if let Some(check_digit) = CheckDigit::of(&self.batch.check_digit).filter(|d| !d.fits(line)) {
+            let why = format!("{line} does not fit its check digit ({}): misread? ", check_digit.word());
             return refused(&self.register, why + &not_listed(line, &self.batch, serials(statuses)));
         }
         refused(

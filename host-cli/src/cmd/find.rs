@@ -314,7 +314,7 @@ fn line(register: &Register, run: &RunRow, width: usize, batch: &str, units: &Un
 
 /// "19.7 ± 4.1 mm³/s", or the reason why there is no leak.
 pub(super) fn leak(found: &SideRow, units: &UnitFormat) -> String {
-    match (found.leak_pa_m3_s, found.uncertainty_pa_m3_s) {
+    match (found.leak_pa_m3_s, found.expanded_pa_m3_s) {
         (Some(leak), Some(half)) => units.plus_minus(leak, half),
         _ => messages::verdict_word(found.verdict).into(),
     }

@@ -562,7 +562,7 @@ fn as_json(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>)
             let (usual, most) = (plan.usual_s, s(r.measure_ms_max));
             let valve = |measure| valve_s(r, &w.rig, &question.handling, measure);
             let of = |(p, c): &(Prediction, OutcomeProbabilities)| {
-                json!({ "expanded_uncertainty_pa_m3_s": p.expanded.pa_m3_s(), "tight": c.tight,
+                json!({ "expanded_pa_m3_s": p.expanded.pa_m3_s(), "tight": c.tight,
                         "undecided": c.undecided, "leaking": c.leaking })
             };
             json!({
@@ -579,7 +579,7 @@ fn as_json(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>)
         }
         PlanOutcome::Cannot { reach, levers, best } => json!({
             "reach": reach,
-            "expanded_uncertainty_pa_m3_s": best.expanded.pa_m3_s(),
+            "expanded_pa_m3_s": best.expanded.pa_m3_s(),
             "change_first": levers.first().map(|l| l.what),
             "changes": levers.iter().map(|l| json!({ "what": l.what, "to": l.to, "reach": l.reach })).collect::<Vec<_>>(),
         }),

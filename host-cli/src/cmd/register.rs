@@ -9,6 +9,7 @@ use super::find::{RegisterArg, RunFilterArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::messages::counted;
 use crate::register::merge::MergeCounts;
 use crate::register::valves::BatchRecord;
 use crate::register::{Access, AppendedRun, Register, RunMeta};
@@ -139,7 +140,7 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
 
 fn brought(merged: &MergeCounts) -> String {
     let MergeCounts { runs, notes, known } = merged;
-    format!("{runs} runs and {notes} notes added, {known} already there")
+    format!("{} and {} added, {known} already there", counted(*runs, "run"), counted(*notes, "note"))
 }
 
 fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Error> {
@@ -151,7 +152,7 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
     if as_json {
         let benches: Vec<_> = chains
             .iter()
-            .map(|c| json!({ "bench": c.bench, "name": c.name, "local": c.local, "complete": c.complete, "last_number": c.last_number, "last": c.last, "seal": c.seal }))
+            .map(|c| json!({ "bench": c.bench, "name": c.name, "local": c.local, "complete": c.complete, "last_number": c.last_number, "last_hash": c.last, "seal": c.seal }))
             .collect();
         let all = json!({ "file": path.display().to_string(), "bytes": bytes, "runs": runs, "batches": batches, "benches": benches });
         writeln!(console.out, "{all}")?;
@@ -165,14 +166,14 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
         line(
             &mut text,
             "bench",
-            &format!("{} ({}{own}): {} records{whole}", chain.name, chain.bench, chain.last_number),
+            &format!("{} ({}{own}): {}{whole}", chain.name, chain.bench, counted(chain.last_number, "record")),
         );
     }
     for batch in &batches {
         let state = batch.closed_at.as_deref().map_or_else(|| "open".into(), |at| format!("closed {at}"));
         let whole = if batch.selection { ", a selection" } else { "" };
         let BatchRecord { name, valves, opened_at, .. } = batch;
-        line(&mut text, "batch", &format!("{name}: {valves} valves, opened {opened_at}, {state}{whole}"));
+        line(&mut text, "batch", &format!("{name}: {}, opened {opened_at}, {state}{whole}", counted(*valves, "valve")));
     }
     write!(console.out, "{text}")?;
     Ok(())
@@ -205,8 +206,9 @@ fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
                 let seal = chain.seal.get(..16).unwrap_or_default();
                 writeln!(
                     console.out,
-                    "bench {}: {} records valid{whole}, last seal {seal}",
-                    chain.name, chain.last_number
+                    "bench {}: {} valid{whole}, last seal {seal}",
+                    chain.name,
+                    counted(chain.last_number, "record")
                 )?;
             }
             Ok(Exit::Good)

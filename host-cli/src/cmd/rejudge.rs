@@ -222,7 +222,11 @@ impl Counts {
     }
 
     fn text(&self) -> String {
-        let mut text = format!("{} runs, {} sides re-evaluated\n", self.runs, self.sides);
+        let mut text = format!(
+            "{}, {} re-evaluated\n",
+            messages::counted(self.runs, "run"),
+            messages::counted(self.sides, "side")
+        );
         let rows = [
             (self.same, "verdict as recorded"),
             (self.accepted, "tight now, and not before"),
@@ -292,7 +296,7 @@ fn side_json(side: &SideComparison) -> Value {
         json!({
             "verdict": word(&result.verdict), "reason": word(&result.reason),
             "leak_pa_m3_s": result.estimate.map(|f| f.leak.pa_m3_s()),
-            "uncertainty_pa_m3_s": result.estimate.map(|f| f.expanded.pa_m3_s()),
+            "expanded_pa_m3_s": result.estimate.map(|f| f.expanded.pa_m3_s()),
             "window_ms": result.estimate.map(|f| f.window_ms),
         })
     };

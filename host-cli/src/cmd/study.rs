@@ -53,7 +53,7 @@ pub struct GaugeRrArgs {
     #[command(flatten)]
     pub from: MeasurementsArg,
     /// Coverage of the intervals
-    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = coverage)]
+    #[arg(long, value_name = "P", default_value = "95 %", value_parser = coverage)]
     pub coverage: f64,
     /// The result as a JSON object
     #[arg(long)]
@@ -67,7 +67,7 @@ pub struct LinearityArgs {
     #[arg(long, value_name = "FILE")]
     pub table: PathBuf,
     /// Coverage of the intervals
-    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = coverage)]
+    #[arg(long, value_name = "P", default_value = "95 %", value_parser = coverage)]
     pub coverage: f64,
     /// The result as a JSON object
     #[arg(long)]
@@ -91,9 +91,13 @@ pub struct StabilityArgs {
 }
 
 pub(super) fn coverage(text: &str) -> Result<f64, String> {
-    match text.parse::<f64>() {
+    let p = match text.strip_suffix('%') {
+        Some(percent) => percent.trim().parse().map(|p: f64| p / 100.0),
+        None => text.parse(),
+    };
+    match p {
         Ok(p) if (0.5..=0.999).contains(&p) => Ok(p),
-        _ => Err("give a probability from 0.5 to 0.999".into()),
+        _ => Err("give a probability from 50 % to 99.9 %".into()),
     }
 }
 

@@ -28,7 +28,7 @@ pub struct DriftArgs {
     /// of the register, with the plug's serial number
     pub files: Vec<PathBuf>,
     /// Coverage of the intervals
-    #[arg(long, value_name = "P", default_value_t = 0.95, value_parser = super::study::coverage)]
+    #[arg(long, value_name = "P", default_value = "95 %", value_parser = super::study::coverage)]
     pub coverage: f64,
     /// Page to write, with charts
     #[arg(long, value_name = "FILE")]
@@ -69,7 +69,8 @@ impl What {
     /// The unit it is printed in, and the factor from the base unit.
     const fn unit(self) -> (&'static str, f64) {
         match self {
-            Self::Background => ("Pa·m³/s", 1.0),
+            // At 100 kPa, the reference atmosphere of ISO 8778.
+            Self::Background => ("mm³/s", 1e4),
             Self::Tau => ("s", 1.0),
             Self::Volume => ("cm³", 1e6),
             Self::Gain => ("", 1.0),

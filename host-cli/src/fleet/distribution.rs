@@ -91,11 +91,11 @@ impl Distribution {
         let mut errors = Errors::default();
         let (Self { from, to, mean, .. }, normal) = (*self, self.shape == Shape::Normal);
         if from > to {
-            errors.add(conflict("from", unit, from, "must not pass", to, "to"));
+            errors.add(conflict("from", unit, from, "must not exceed", to, "to"));
         } else if normal && mean < from {
             errors.add(conflict("mean", unit, mean, "must not be less than", from, "from"));
         } else if normal && mean > to {
-            errors.add(conflict("mean", unit, mean, "must not pass", to, "to"));
+            errors.add(conflict("mean", unit, mean, "must not exceed", to, "to"));
         }
         config.add(&errors, reference_pa);
     }

@@ -78,7 +78,7 @@ fn header() -> Vec<String> {
     names.extend(LeakPath::ALL.iter().map(|spot| format!("{}_pa_m3_s", spot.name())));
     names.extend(["noise_pa", "far_volume_m3", "far_tau_s", "room_k", "verdict"].map(Into::into));
     for side in ["first", "second"] {
-        for what in ["verdict", "leak_pa_m3_s", "u_pa_m3_s", "true_leak_pa_m3_s"] {
+        for what in ["verdict", "leak_pa_m3_s", "expanded_pa_m3_s", "true_leak_pa_m3_s"] {
             names.push(format!("{side}_{what}"));
         }
     }

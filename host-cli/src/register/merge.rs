@@ -274,10 +274,10 @@ impl Context<'_> {
         }
         let text = "SELECT name, opened_at, check_digit FROM batches WHERE batch = ?";
         let row = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?, row.get(2)?));
-        let (name, opened_at, digits): (String, String, String) = self.other.query_row(text, [batch], row)?;
+        let (name, opened_at, check_digit): (String, String, String) = self.other.query_row(text, [batch], row)?;
         change.execute(
             "INSERT INTO batches (batch, name, opened_at, check_digit) VALUES (?, ?, ?, ?)",
-            params![batch, name, opened_at, digits],
+            params![batch, name, opened_at, check_digit],
         )?;
         for (place, serial) in (1_i64..).zip(super::valves::list(self.other, batch)?) {
             self.valve(change, &serial)?;

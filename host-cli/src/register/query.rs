@@ -113,7 +113,7 @@ pub struct SideRow {
     /// Leak; `None` where nothing was fitted.
     pub leak_pa_m3_s: Option<f64>,
     /// Expanded uncertainty: half-width of the interval.
-    pub uncertainty_pa_m3_s: Option<f64>,
+    pub expanded_pa_m3_s: Option<f64>,
     /// The probability that the interval covers the true leak.
     pub coverage: Option<f64>,
     /// Greatest leak allowed.
@@ -132,7 +132,7 @@ const COLUMNS: &str = "id, bench, number, recording, serial, batch, after_rework
      appended_at, sides_requested, outcome, verdict, limit_pa_m3_s, recipe, recipe_name, rig, rig_name, calibrations, \
      program, source, identity, leak_unit, polls, seal";
 
-const SIDES: &str = "run, side, verdict, reason, leak_pa_m3_s, uncertainty_pa_m3_s, coverage, limit_pa_m3_s, window_ms, \
+const SIDES: &str = "run, side, verdict, reason, leak_pa_m3_s, expanded_pa_m3_s, coverage, limit_pa_m3_s, window_ms, \
      isolated_pa, fall_pa, after_ms";
 
 /// A word of ours in a column.
@@ -206,7 +206,7 @@ impl SideRow {
             verdict: worded(row, 2)?,
             ground: worded(row, 3)?,
             leak_pa_m3_s: row.get(4)?,
-            uncertainty_pa_m3_s: row.get(5)?,
+            expanded_pa_m3_s: row.get(5)?,
             coverage: row.get(6)?,
             limit_pa_m3_s: row.get(7)?,
             window_ms: row.get(8)?,

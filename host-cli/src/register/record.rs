@@ -67,7 +67,7 @@ pub const SIDES: &[&str] = &[
     "verdict",
     "reason",
     "leak_pa_m3_s",
-    "uncertainty_pa_m3_s",
+    "expanded_pa_m3_s",
     "coverage",
     "limit_pa_m3_s",
     "window_ms",

@@ -105,7 +105,7 @@ CREATE TABLE sides (
   verdict             TEXT NOT NULL,
   reason              TEXT NOT NULL,     -- why: 'measured', 'maximum-time', 'gross-fall', …
   leak_pa_m3_s        REAL,              -- NULL where nothing was fitted
-  uncertainty_pa_m3_s REAL,              -- expanded: half-width of the interval
+  expanded_pa_m3_s    REAL,              -- half-width of the interval
   coverage            REAL,              -- that the interval covers the true leak with
   limit_pa_m3_s       REAL NOT NULL,
   window_ms           INTEGER,

@@ -35,7 +35,7 @@ pub struct BatchRecord {
     /// When it was closed, if it was.
     pub closed_at: Option<String>,
     /// Check digit of its serials: "luhn", "mod-37-36", or empty.
-    pub digits: String,
+    pub check_digit: String,
     /// How many valves are on its list.
     pub valves: u32,
     /// Whether this file has only a selection of some bench's records on it: more may have been done than is here.
@@ -81,7 +81,7 @@ impl Register {
         &mut self,
         name: &str,
         valves: &[ValveRecord],
-        digits: &str,
+        check_digit: &str,
         operator: &str,
         now: Timestamp,
     ) -> Result<BatchRecord, Error> {
@@ -96,7 +96,7 @@ impl Register {
         transact(&mut self.db, |change| {
             change.execute(
                 "INSERT INTO batches (batch, name, opened_at, check_digit) VALUES (?, ?, ?, ?)",
-                params![batch, name, opened_at, digits],
+                params![batch, name, opened_at, check_digit],
             )?;
             for (place, valve) in (1_i64..).zip(valves) {
                 tell_valve(change, valve)?;
@@ -110,7 +110,7 @@ impl Register {
                 serial: None,
                 about: None,
                 operator: operator.into(),
-                text: list_text(name, digits, valves),
+                text: list_text(name, check_digit, valves),
             };
             insert_note(change, &bench, &note, now)
         })
@@ -120,7 +120,7 @@ impl Register {
             name: name.into(),
             opened_at,
             closed_at: None,
-            digits: digits.into(),
+            check_digit: check_digit.into(),
             valves: valves.len() as u32,
             selection: false,
         })
@@ -145,7 +145,7 @@ impl Register {
                     batch: row.get(0)?,
                     name: row.get(1)?,
                     opened_at: row.get(2)?,
-                    digits: row.get(3)?,
+                    check_digit: row.get(3)?,
                     valves: row.get(4)?,
                     closed_at: row.get(5)?,
                     selection: row.get(6)?,
@@ -304,18 +304,18 @@ fn flat(text: &str) -> String {
     text.replace(['\t', '\n', '\r'], " ")
 }
 
-fn head(name: &str, digits: &str) -> String {
-    format!("{}\t{digits}\n", flat(name))
+fn head(name: &str, check_digit: &str) -> String {
+    format!("{}\t{check_digit}\n", flat(name))
 }
 
 /// Whether a sealed list is that of a batch of this name and check digit.
-pub(super) fn sealed_as(text: &str, name: &str, digits: &str) -> bool {
-    text.starts_with(&head(name, digits))
+pub(super) fn sealed_as(text: &str, name: &str, check_digit: &str) -> bool {
+    text.starts_with(&head(name, check_digit))
 }
 
 /// The list of a batch as its opening note seals it: name and check digit, then a line a valve, tab-separated.
-fn list_text(name: &str, digits: &str, valves: &[ValveRecord]) -> String {
-    let mut text = head(name, digits);
+fn list_text(name: &str, check_digit: &str, valves: &[ValveRecord]) -> String {
+    let mut text = head(name, check_digit);
     for valve in valves {
         let dn = valve.dn.map_or_else(String::new, |dn| dn.to_string());
         text.push_str(&format!("{}\t{}\t{dn}\t{}\n", valve.serial, valve.actuation, flat(&valve.notes)));

@@ -331,10 +331,10 @@ fn lists(db: &Connection, chains: &[VerifiedChain]) -> rusqlite::Result<Option<B
         Ok((row.get::<_, String>(0)?, row.get(1)?, word(2)?, sealed, [word(5)?, word(6)?, word(7)?]))
     })?;
     for row in rows {
-        let (bench, number, batch, (text, written_at), [name, digits, opened_at]) = row?;
+        let (bench, number, batch, (text, written_at), [name, check_digit, opened_at]) = row?;
         let what = if super::valves::list(db, &batch)? != super::valves::sealed_list(&text) {
             "list of valves"
-        } else if !super::valves::sealed_as(&text, &name, &digits) {
+        } else if !super::valves::sealed_as(&text, &name, &check_digit) {
             "name or check digit"
         } else if opened_at != written_at {
             "moment of opening"

@@ -11,7 +11,7 @@ use super::valve::{
 };
 use super::{Block, Document, DocumentColumn, DocumentTable, Evidence, RegisterHistory, ValveHistory, method};
 use crate::batch::status::StatusCounts;
-use crate::messages::{side_name, sides, verdict_word};
+use crate::messages::{counted, side_name, sides, verdict_word};
 use crate::register::valves::BatchRecord;
 
 /// All valves under a title, and the batch of the register that they are, where they are one.
@@ -30,7 +30,7 @@ pub fn document(name: &str, valves: &[ValveHistory<'_>], batch: Option<&BatchRec
     let histories: Vec<&RegisterHistory> = valves.iter().filter_map(|valve| valve.history).collect();
     blocks.push(if histories.is_empty() {
         let counts: Vec<String> = counts(valves).iter().map(|(word, count)| format!("{count} {word}")).collect();
-        Block::Notice(format!("{} valves", valves.len()), counts.join(", ") + ".")
+        Block::Notice(counted(valves.len() as u64, "valve"), counts.join(", ") + ".")
     } else {
         Block::Notice("Tally".into(), format!("{}.", StatusCounts::of(histories.iter().map(|history| &history.status))))
     });
@@ -38,7 +38,7 @@ pub fn document(name: &str, valves: &[ValveHistory<'_>], batch: Option<&BatchRec
     blocks.push(Block::Table(list(valves)));
     let serial = |run: &Evidence| run.header.serial.clone();
     blocks.extend(method::counted(&runs, serial));
-    let foot = format!("{name}: {} valves", valves.len());
+    let foot = format!("{name}: {}", counted(valves.len() as u64, "valve"));
     // A list of valves before its first run.
     if runs.is_empty() {
         let moment = batch.map(|batch| batch.opened_at.clone()).unwrap_or_default();

@@ -43,7 +43,7 @@ impl ReworkHistory {
                 run: run.name(),
                 rework: run.after_rework.clone(),
                 verdict: found.verdict,
-                leak: found.leak_pa_m3_s.zip(found.uncertainty_pa_m3_s),
+                leak: found.leak_pa_m3_s.zip(found.expanded_pa_m3_s),
             });
         }
     }
