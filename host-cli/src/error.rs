@@ -4,49 +4,33 @@ use std::fmt;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::exit::Exit;
+use seathold_quantity::InputError;
+use seathold_recording::Damage;
+use seathold_recording::error::{FileError, reason};
+use seathold_register::RegisterError;
 
-/// One mistake in the user's input.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct InputProblem {
-    /// Line in the file, where there is one.
-    pub line: Option<usize>,
-    /// What is wrong; begins with the field's name.
-    pub message: String,
-}
+use crate::exit::Exit;
 
 /// Everything that ends a command early.
 #[derive(Debug)]
 pub enum Error {
     /// Mistakes in the user's input: all of them, at once.
-    Input {
-        /// The file, or "command line".
-        origin: String,
-        /// Each mistake.
-        problems: Vec<InputProblem>,
-    },
+    Input(InputError),
     /// A file could not be read, written or made.
-    File {
-        /// What was tried: "read", "write", "make".
-        action: &'static str,
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        why: io::Error,
-    },
+    File(FileError),
     /// A recording is damaged, foreign or too new.
     Recording {
         /// The file.
         path: PathBuf,
         /// What and where.
-        why: crate::recording::Damage,
+        why: Damage,
     },
     /// A register could not be used.
     Register {
         /// The file.
         path: PathBuf,
         /// Why.
-        why: crate::register::RegisterError,
+        why: RegisterError,
     },
     /// A run is recorded, but not in the register.
     NotRegistered {
@@ -73,10 +57,7 @@ pub enum Error {
 impl Error {
     /// One mistake on the command line.
     pub fn usage(message: impl Into<String>) -> Self {
-        Self::Input {
-            origin: "command line".into(),
-            problems: vec![InputProblem { line: None, message: message.into() }],
-        }
+        Self::Input(InputError::usage(message))
     }
 
     /// A controller that cannot be reached or used.
@@ -86,22 +67,20 @@ impl Error {
 
     /// A file that could not be read, written or made.
     pub fn file(action: &'static str, path: &Path, why: io::Error) -> Self {
-        Self::File { action, path: path.into(), why }
+        Self::File(FileError::new(action, path, why))
     }
 
     /// A register that could not be used.
-    pub fn register(path: &Path, why: crate::register::RegisterError) -> Self {
+    pub fn register(path: &Path, why: RegisterError) -> Self {
         Self::Register { path: path.into(), why }
     }
 
     /// The exit code that belongs to it.
     pub const fn exit(&self) -> Exit {
         match self {
-            Self::Input { .. } | Self::Register { why: crate::register::RegisterError::Refused(_), .. } => {
-                Exit::BadInput
-            }
+            Self::Input(_) | Self::Register { why: RegisterError::Refused(_), .. } => Exit::BadInput,
             Self::Rig { .. } => Exit::NoVerdict,
-            Self::File { .. }
+            Self::File(_)
             | Self::Recording { .. }
             | Self::Register { .. }
             | Self::Output(_)
@@ -118,24 +97,52 @@ impl From<io::Error> for Error {
     }
 }
 
+impl From<InputError> for Error {
+    fn from(why: InputError) -> Self {
+        Self::Input(why)
+    }
+}
+
+impl From<seathold_recording::Error> for Error {
+    fn from(why: seathold_recording::Error) -> Self {
+        match why {
+            seathold_recording::Error::File(why) => Self::File(why),
+            seathold_recording::Error::Damaged { path, why } => Self::Recording { path, why },
+        }
+    }
+}
+
+impl From<seathold_config::Error> for Error {
+    fn from(why: seathold_config::Error) -> Self {
+        match why {
+            seathold_config::Error::Input(why) => Self::Input(why),
+            seathold_config::Error::File(why) => Self::File(why),
+        }
+    }
+}
+
+impl From<seathold_register::Error> for Error {
+    fn from(why: seathold_register::Error) -> Self {
+        match why {
+            seathold_register::Error::Input(why) => Self::Input(why),
+            seathold_register::Error::File(why) => Self::File(why),
+            seathold_register::Error::Recording(why) => why.into(),
+            seathold_register::Error::Register { path, why } => Self::Register { path, why },
+        }
+    }
+}
+
+impl From<FileError> for Error {
+    fn from(why: FileError) -> Self {
+        Self::File(why)
+    }
+}
+
 impl fmt::Display for Error {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Input { origin, problems } => {
-                if let [one] = problems.as_slice() {
-                    let line = one.line.map(|n| format!(" line {n}:")).unwrap_or_default();
-                    return write!(f, "{origin}:{line} {}", one.message);
-                }
-                write!(f, "{origin}: {} mistakes", problems.len())?;
-                for problem in problems {
-                    match problem.line {
-                        Some(line) => write!(f, "\n  line {line}: {}", problem.message)?,
-                        None => write!(f, "\n  {}", problem.message)?,
-                    }
-                }
-                Ok(())
-            }
-            Self::File { action, path, why } => write!(f, "could not {action} {}: {}", path.display(), reason(why)),
+            Self::Input(why) => why.fmt(f),
+            Self::File(why) => why.fmt(f),
             Self::Recording { path, why } => write!(f, "{}: {why}", path.display()),
             Self::Register { path, why } => write!(f, "{}: {why}", path.display()),
             Self::NotRegistered { recording, register, why } => {
@@ -152,24 +159,3 @@ impl fmt::Display for Error {
 }
 
 impl std::error::Error for Error {}
-
-/// The operating system's reason without its number.
-fn reason(why: &io::Error) -> String {
-    match why.kind() {
-        io::ErrorKind::NotFound => "no such file or folder".into(),
-        io::ErrorKind::PermissionDenied => "permission denied".into(),
-        io::ErrorKind::AlreadyExists => "it exists already".into(),
-        io::ErrorKind::IsADirectory => "it is a folder".into(),
-        _ => why.to_string(),
-    }
-}
-
-/// "; did you mean "x"?" when a known name is close to what was typed.
-pub fn did_you_mean<'a>(typed: &str, known: impl Iterator<Item = &'a str>) -> String {
-    known
-        .map(|name| (strsim::jaro_winkler(typed, name), name))
-        .filter(|(likeness, _)| *likeness > 0.75)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, name)| format!("; did you mean \"{name}\"?"))
-        .unwrap_or_default()
-}

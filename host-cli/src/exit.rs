@@ -1,5 +1,6 @@
 //! Exit codes that scripts can rely on. Documented in `--help` and docs/use.md.
 
+use seathold_recording::{Discontinuity, Summary};
 use seathold_sequencer::verdict::Verdict;
 
 /// How the program ends.
@@ -33,6 +34,19 @@ pub const TABLE: &[(Exit, &str)] = &[
 ];
 
 impl Exit {
+    /// The exit code that belongs to the outcome of a run.
+    pub fn of(summary: &Summary) -> Self {
+        if !summary.faults.is_empty() {
+            return Self::Fault;
+        }
+        match summary.broken {
+            Some(Discontinuity::Differs) => return Self::Differs,
+            Some(Discontinuity::Restarted) if summary.proved.is_none() => return Self::Fault,
+            _ => {}
+        }
+        summary.proved.as_ref().map_or(Self::NoVerdict, |(verdict, _)| (*verdict).into())
+    }
+
     /// The process's exit code.
     pub const fn code(self) -> u8 {
         match self {

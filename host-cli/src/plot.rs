@@ -6,12 +6,11 @@ use ratatui::style::Color;
 use ratatui::symbols::Marker;
 use ratatui::widgets::Widget;
 use ratatui::widgets::canvas::{Canvas, Line};
+use seathold_document::chart::envelope;
+use seathold_recording::Recording;
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::Reading;
-
-use crate::chart::envelope;
-use crate::messages::{UnitFormat, phase_name};
-use crate::recording::Recording;
+use seathold_text::messages::{UnitFormat, phase_name};
 
 /// Columns and rows of the chart itself.
 const COLUMNS: u16 = 66;

@@ -1,11 +1,11 @@
 //! Options that are quantities: parsed, range checked, and every mistake reported at once.
 
+use seathold_quantity::limit::{self, Limit};
+use seathold_quantity::{Dimension, InputError, InputProblem, UnitDef};
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::units::{AbsolutePressure, Reference, Temperature};
 
-use crate::error::{Error, InputProblem};
-use crate::limit::{self, Limit};
-use crate::quantity::{Dimension, UnitDef};
+use crate::error::Error;
 
 /// One quantity by itself, in the base unit of its dimension: for an option that is checked as it is read.
 ///
@@ -100,6 +100,21 @@ impl QuantityArgs {
         if self.problems.is_empty() {
             return Ok(());
         }
-        Err(Error::Input { origin: "command line".into(), problems: self.problems })
+        Err(Error::Input(InputError { origin: "command line".into(), problems: self.problems }))
+    }
+}
+
+/// A coverage as typed, like "95 %".
+///
+/// # Errors
+/// What it may be, where it is not.
+pub fn coverage(text: &str) -> Result<f64, String> {
+    let p = match text.strip_suffix('%') {
+        Some(percent) => percent.trim().parse().map(|p: f64| p / 100.0),
+        None => text.parse(),
+    };
+    match p {
+        Ok(p) if (0.5..=0.999).contains(&p) => Ok(p),
+        _ => Err("give a probability from 50 % to 99.9 %".into()),
     }
 }

@@ -1,29 +1,17 @@
 //! The loop of one run: poll, record, show, wait, until the run is over.
 
-use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::Prompt;
+use seathold_recording::Watch;
+use seathold_recording::{Summary, Writer};
 use seathold_sequencer::poll_loop::{self, PollRecord};
 use seathold_sequencer::step::Sequencer;
-use seathold_sequencer::time::{Duration, Instant, millis};
+use seathold_sequencer::time::Duration;
 use seathold_sim::bench::SimBench;
 
-use crate::cli::Speed;
 use crate::console::Console;
 use crate::error::Error;
-use crate::recording::Writer;
 use crate::rig::{ConsoleOperator, OperatorQuestion, WithHands};
 use crate::screen::Screen;
-use crate::summary::Summary;
-
-/// How long a run that waits for a person at rest or under pressure is recorded before the program ends. The recording
-/// then shows its last state.
-const WAIT_MAX: Duration = millis(30_000);
-
-/// How long after the result the program waits for the bleed to be opened and the gauge read; and where the run was
-/// aborted.
-const CONFIRM_MAX: Duration = millis(120_000);
-/// See [`CONFIRM_MAX`].
-const ABORTED_MAX: Duration = millis(5_000);
+use crate::speed::Speed;
 
 /// Everything a run needs.
 #[derive(Debug)]
@@ -97,7 +85,7 @@ impl Session {
             let length = Duration::from_ticks(record.at.as_ticks());
             if watch.is_over(&summary, self.sequencer.status().prompt, self.operator.abort_requested(), record.at) {
                 return match unrecorded {
-                    Some(why) => Err(why),
+                    Some(why) => Err(why.into()),
                     None => Ok(RunEnd { summary, writer: self.writer, length, abandoned: false, screen_error }),
                 };
             }
@@ -161,45 +149,5 @@ pub(crate) fn put_question(
         }
         Some(OperatorQuestion::Of(_)) => screen.say(console, "  >>> Enter when done, a and Enter aborts"),
         None => Ok(()),
-    }
-}
-
-/// Decides when there is nothing left to record.
-#[derive(Debug, Default)]
-pub(crate) struct Watch {
-    proved: Option<Instant>,
-    /// A state that only a person can end, and since when.
-    stuck: Option<Instant>,
-}
-
-impl Watch {
-    pub(crate) fn see(&mut self, event: &Event, at: Instant) {
-        match event {
-            Event::RunFinished { .. } => self.proved = Some(at),
-            Event::Entered { phase, .. } => {
-                self.stuck = matches!(phase, Phase::Trapped | Phase::EmergencyStopped | Phase::Fault).then_some(at);
-            }
-            _ => {}
-        }
-    }
-
-    /// `prompt`: what is still asked. The bleed is asked for as soon as the far side reads empty, so where no prompt is
-    /// left it has been answered, whatever the state of the ball's cavity.
-    pub(crate) fn is_over(
-        &self,
-        summary: &Summary,
-        prompt: Option<Prompt>,
-        abort_requested: bool,
-        now: Instant,
-    ) -> bool {
-        let waited = |since: Option<Instant>, most: Duration| {
-            since.is_some_and(|since| now.as_ticks().saturating_sub(since.as_ticks()) >= most.as_ticks())
-        };
-        let at_rest_unproved = abort_requested && self.proved.is_none() && summary.phase == Some(Phase::Ready);
-        summary.refused.is_some()
-            || at_rest_unproved
-            || (self.proved.is_some() && summary.reads_empty() && prompt.is_none())
-            || waited(self.proved, if abort_requested { ABORTED_MAX } else { CONFIRM_MAX })
-            || waited(self.stuck, WAIT_MAX)
     }
 }

@@ -137,7 +137,7 @@ pub enum Command {
     Abort,
     /// Acknowledge the latched fault. Never skips the safe vent.
     Acknowledge,
-    /// Energise this output for [`crate::limits::WORK_MS`], for an output test without air. Refused unless everything
+    /// Energise this output for [`crate::limits::OUTPUT_TEST_MS`], for an output test without air. Refused unless everything
     /// is at rest, healthy, and measured empty on both sides.
     TestOutput(Coil),
 }

@@ -447,11 +447,11 @@ impl RawRecipe {
         validator.clean().then(|| Recipe { raw: *self, schedule: Schedule::new(self), curves: curves(self, rig) })
     }
 
-    /// As [`RawRecipe::examine`], with the errors collected.
+    /// As [`RawRecipe::validate_with`], with the errors collected.
     ///
     /// # Errors
     /// All errors, at once.
-    #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `examine`")]
+    #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `validate_with`")]
     pub fn validate(&self, rig: &Rig) -> Result<Recipe, Errors> {
         let mut errors = Errors::new();
         self.validate_with(rig, |error| errors.add(error)).ok_or(errors)

@@ -359,11 +359,11 @@ impl RawRig {
         validator.clean().then_some(Rig { raw: *self })
     }
 
-    /// As [`RawRig::examine`], with the errors collected.
+    /// As [`RawRig::validate_with`], with the errors collected.
     ///
     /// # Errors
     /// All errors, at once.
-    #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `examine`")]
+    #[expect(clippy::result_large_err, reason = "for hosts; a controller calls `validate_with`")]
     pub fn validate(&self) -> Result<Rig, Errors> {
         let mut errors = Errors::new();
         self.validate_with(|error| errors.add(error)).ok_or(errors)

@@ -1,7 +1,7 @@
 //! The simulated operator: answers after a delay, turns the lever, swaps the ends, makes mistakes.
 //!
 //! [`SimOperator`] implements the sequencer's [`Operator`]. Its manual actions are kept as [`Act`]s, which the loop
-//! passes to the plant ([`crate::rig::SimRig::obey`]): rig and operator stay two values, as in reality.
+//! passes to the plant ([`crate::rig::SimRig::apply_due_actions`]): rig and operator stay two values, as in reality.
 
 use crate::config::{check_fields, whole};
 use seathold_sequencer::event::{Disconnect, Event, Phase};

@@ -16,10 +16,10 @@ use std::path::Path;
 use std::time::Instant;
 
 use register_kit::{SERIAL, renamed};
-use seathold::batch::status;
 use seathold::console::Timestamp;
-use seathold::register::valves::ValveRecord;
-use seathold::register::{Access, Register, RunFilter, RunMeta};
+use seathold_register::batch::status;
+use seathold_register::valves::ValveRecord;
+use seathold_register::{Access, Register, RunFilter, RunMeta};
 
 /// Different recordings.
 const SEEDS: usize = 200;
@@ -36,7 +36,7 @@ fn main() {
     let _ = std::fs::remove_dir_all(&folder);
     std::fs::create_dir_all(&folder).unwrap();
     let recordings = simulate(&folder);
-    let polls: u64 = recordings.iter().map(|r| seathold::recording::read_bytes(r).unwrap().polls.len() as u64).sum();
+    let polls: u64 = recordings.iter().map(|r| seathold_recording::read_bytes(r).unwrap().polls.len() as u64).sum();
     let bytes: usize = recordings.iter().map(Vec::len).sum();
     let mean = polls as f64 / SEEDS as f64;
     println!("recordings: {mean:.0} polls each, {:.3} bytes a sample", bytes as f64 / (polls * CHANNELS) as f64);

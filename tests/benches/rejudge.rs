@@ -20,11 +20,11 @@ use std::time::Instant;
 use cli_kit::seathold;
 use clock::{cpu, cpu_of_all};
 use rayon::prelude::*;
-use seathold::recording::{Recording, read_bytes};
-use seathold::register::{Access, Register, RunFilter};
-use seathold::rejudge::looks::{LimitOutcome, Looks, looks};
-use seathold::rejudge::rerun;
-use seathold::rejudge::timeline::Timeline;
+use seathold_analysis::rejudge::looks::{LimitOutcome, Looks, looks};
+use seathold_analysis::rejudge::rerun;
+use seathold_recording::timeline::Timeline;
+use seathold_recording::{Recording, read_bytes};
+use seathold_register::{Access, Register, RunFilter};
 use seathold_sequencer::measure::student_quantile;
 use seathold_sequencer::verdict::Verdict;
 
@@ -130,7 +130,7 @@ fn main() {
     // The verdict of each look, and when, for NumPy.
     let mut table = String::from("side,leak,guard,freedom,curve,after\n");
     for (number, side) in all.iter().flatten().enumerate() {
-        let closed = u8::from(side.after == seathold::rejudge::looks::LookEnd::MaximumTime);
+        let closed = u8::from(side.after == seathold_analysis::rejudge::looks::LookEnd::MaximumTime);
         for look in &side.looks {
             let f = &look.estimate;
             let _ = writeln!(

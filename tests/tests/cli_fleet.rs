@@ -10,7 +10,9 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use cli_kit::{Silent, golden, seathold};
-use seathold::console::{Clock, Console, Timestamp};
+use seathold::console::Clock;
+use seathold::console::Console;
+use seathold::console::Timestamp;
 use serde_json::Value;
 
 /// Every file of a folder by name.
@@ -90,7 +92,7 @@ fn clear_leaks_are_found_on_their_side() {
         // ± covers the truth with at least 95 %; half as wide again does so in all six.
         for side in ["first", "second"] {
             let of = |what: &str| number(row, &format!("{side}_{what}_pa_m3_s"));
-            assert!((of("leak") - of("true_leak")).abs() < 1.5 * of("u"), "{row:?}");
+            assert!((of("leak") - of("true_leak")).abs() < 1.5 * of("expanded"), "{row:?}");
         }
     }
 }

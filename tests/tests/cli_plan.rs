@@ -140,7 +140,7 @@ fn calibrations_find_the_truth() {
     calibrate(&["transducer"]);
     let read = |name: &str| {
         let path = dir.path().join(format!("cal/{name}_2026-03-02.toml"));
-        seathold::calibration::Calibration::read(&path).unwrap()
+        seathold_analysis::calibration::Calibration::read(&path).unwrap()
     };
     // 40 cm³ of far side and 5 cm³ of cavity.
     for name in ["volume", "leak"] {

@@ -7,7 +7,7 @@ use std::sync::OnceLock;
 
 use cli_kit::{golden, recorded, seathold};
 use proptest::prelude::*;
-use seathold::recording::{Recording, Writer, frame, read, read_bytes};
+use seathold_recording::{Recording, Writer, frame, read, read_bytes};
 use seathold_sequencer::input::Reading;
 use seathold_sequencer::poll_loop::PollRecord;
 

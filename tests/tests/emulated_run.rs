@@ -3,9 +3,13 @@
 //!
 //! Needs the image built (with `SEATHOLD_SPEED=20`, which the check list does) and an emulator: `.ci/run on-target`.
 
+use std::io::{self, Write};
+use std::path::Path;
+use std::sync::atomic::AtomicUsize;
+
 use seathold::console::Keys;
-use seathold::recording::{self, Discontinuity, Recording, Writer};
-use seathold::replay::replay;
+use seathold_recording::replay::replay;
+use seathold_recording::{self as recording, Discontinuity, Recording, Writer};
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Command, Inputs, Prompt, Side, Sides};
 use seathold_sequencer::io::{Hardware, Operator};
@@ -18,9 +22,6 @@ use seathold_sequencer::time::{Instant, millis};
 use seathold_sim::operator::SimOperator;
 use seathold_sim::rig::SimRig;
 use seathold_sim::scenario::{SCENARIOS, Scenario};
-use std::io::{self, Write};
-use std::path::Path;
-use std::sync::atomic::AtomicUsize;
 
 mod cli_kit;
 mod doctor_kit;

@@ -76,7 +76,7 @@ fn the_same_recording_twice_is_taken_once_and_mistakes_are_named() {
 /// The book's columns are the program's.
 #[test]
 fn the_book_names_every_column() {
-    use seathold::export::tables::{RUNS, SAMPLES, SIDES};
+    use seathold_report::export::tables::{RUNS, SAMPLES, SIDES};
     let book = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/../docs/export.md")).unwrap();
     for column in [RUNS, SIDES, SAMPLES].concat() {
         let null = if column.optional { "| yes |" } else { "|  |" };

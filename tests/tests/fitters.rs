@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use seathold::calibration::blank;
+use seathold_analysis::calibration::blank;
 use seathold_sequencer::measure::{BlockedTrace, CurvePrior, fit};
 use seathold_sequencer::time::Instant;
 use seathold_tests::reference::cells;

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use proptest::prelude::*;
-use seathold::tune::mixture::{Mixture, MixtureComponent, Observation, fit, fit_groups};
+use seathold_analysis::tune::mixture::{Mixture, MixtureComponent, Observation, fit, fit_groups};
 
 fn table(name: &str) -> Vec<Vec<String>> {
     let path = format!("{}/reference/{name}", env!("CARGO_MANIFEST_DIR"));

@@ -6,7 +6,7 @@ mod cli_kit;
 use std::path::Path;
 
 use cli_kit::seathold;
-use seathold::recording::{Recording, read};
+use seathold_recording::{Recording, read};
 use seathold_sequencer::event::{Disturbance, Event};
 use seathold_sequencer::verdict::{Reason, SideResult, Verdict};
 

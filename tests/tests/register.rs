@@ -8,8 +8,8 @@ use std::path::{Path, PathBuf};
 use cli_kit::{recorded, seathold};
 use rusqlite::Connection;
 use seathold::console::Timestamp;
-use seathold::error::Error;
-use seathold::register::{Access, Register, RegisterError, RunFilter, RunMeta};
+use seathold_register::Error;
+use seathold_register::{Access, Register, RegisterError, RunFilter, RunMeta};
 use seathold_sequencer::verdict::Verdict;
 
 fn now() -> Timestamp {
@@ -173,7 +173,7 @@ fn a_record_replaced_with_its_seal_is_found_by_the_next() {
     drop(register);
     let (uuid, _) = bench(&one).unwrap();
     let db = Connection::open(&other).unwrap();
-    db.execute("UPDATE benches SET bench = ?, seal = ?", [&uuid, &seathold::register::open::genesis(&uuid)]).unwrap();
+    db.execute("UPDATE benches SET bench = ?, seal = ?", [&uuid, &seathold_register::open::genesis(&uuid)]).unwrap();
     drop(db);
     register = Register::open(&other, Access::Write).unwrap();
     for (serial, seconds) in [("HM-001", 0), ("HM-002", 60), ("HM-003", 0)] {

@@ -12,8 +12,8 @@ use std::time::Duration;
 use cli_kit::{recorded, seathold};
 use register_kit::{SERIAL, renamed};
 use rusqlite::Connection;
-use seathold::error::Error;
-use seathold::register::{Access, Register, RegisterError, RunFilter, RunMeta};
+use seathold_register::Error;
+use seathold_register::{Access, Register, RegisterError, RunFilter, RunMeta};
 
 /// What the child is to do, as environment variables.
 const PART: &str = "SEATHOLD_TEST_PART";

@@ -9,10 +9,10 @@ use cli_kit::{recorded, seathold};
 use register_kit::{SERIAL, renamed};
 use rusqlite::Connection;
 use seathold::console::Timestamp;
-use seathold::error::Error;
-use seathold::register::merge::MergeCounts;
-use seathold::register::valves::ValveRecord;
-use seathold::register::{Access, NewNote, NoteKind, Register, RegisterError, RunFilter, RunMeta};
+use seathold_register::Error;
+use seathold_register::merge::MergeCounts;
+use seathold_register::valves::ValveRecord;
+use seathold_register::{Access, NewNote, NoteKind, Register, RegisterError, RunFilter, RunMeta};
 
 fn now() -> Timestamp {
     "2026-03-02T10:00:00Z".parse().unwrap()
@@ -88,9 +88,9 @@ fn benches_come_together_and_each_chain_still_holds() {
     assert_eq!(register.merge(&two).unwrap().runs, 1);
     // The batch of the other bench is here with its list, and its work list works.
     let batch = register.batch_named("two").unwrap();
-    let standings = seathold::batch::status::of_batch(&register, &batch).unwrap();
+    let standings = seathold_register::batch::status::of_batch(&register, &batch).unwrap();
     assert_eq!(standings.len(), 3);
-    assert_eq!(standings[0].stand, seathold::batch::status::NextAction::Retest);
+    assert_eq!(standings[0].stand, seathold_register::batch::status::NextAction::Retest);
     assert_eq!(standings[0].valve.actuation, "air");
 }
 
@@ -103,7 +103,7 @@ fn a_selection_travels_and_does_not_pass_for_the_whole() {
         dir.path(),
         &["register", "bundle", "[DIR]/bundle.sqlite", "--serial", "HM-000001", "--register", "[DIR]/one.sqlite"],
     );
-    assert_eq!(said.out, "[DIR]/bundle.sqlite: 1 runs and 2 notes added, 0 already there\n");
+    assert_eq!(said.out, "[DIR]/bundle.sqlite: 1 run and 2 notes added, 0 already there\n");
     let mut register = Register::open(&two, Access::Write).unwrap();
     assert_eq!(register.merge(&bundle).unwrap(), MergeCounts { runs: 1, notes: 2, known: 0 });
     let chains = register.verify(|_| true).unwrap().unwrap();
@@ -145,7 +145,7 @@ fn a_batch_of_a_selection_says_that_it_is_not_all() {
     let bundle = ["--register", "[DIR]/bundle.sqlite"];
     let said = say(&["register", "bundle", "[DIR]/bundle.sqlite", "--serial", "HM-002"], &at);
     // Its opening and its end travel with it.
-    assert_eq!(said, "[DIR]/bundle.sqlite: 1 runs and 2 notes added, 0 already there\n");
+    assert_eq!(said, "[DIR]/bundle.sqlite: 1 run and 2 notes added, 0 already there\n");
     let info = say(&["register", "info"], &bundle).split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(info.contains("3 records, a selection"), "{info}");
     let listed = say(&["batch", "list"], &bundle);

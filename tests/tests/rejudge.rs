@@ -3,11 +3,11 @@
 mod cli_kit;
 
 use cli_kit::seathold;
-use seathold::recording::{self, Recording};
-use seathold::rejudge::change::{VerdictShift, compare};
-use seathold::rejudge::looks::{LimitOutcome, looks};
-use seathold::rejudge::timeline::Timeline;
-use seathold::rejudge::{Unjudged, rerun};
+use seathold_analysis::rejudge::change::{VerdictShift, compare};
+use seathold_analysis::rejudge::looks::{LimitOutcome, looks};
+use seathold_analysis::rejudge::{Unjudged, rerun};
+use seathold_recording::timeline::Timeline;
+use seathold_recording::{self as recording, Recording};
 use seathold_sequencer::input::Side;
 use seathold_sequencer::recipe::RawRecipe;
 

@@ -2,15 +2,19 @@
 //! program; a stopped host takes its run up again; gaps and resets are told and carry no verdict; a bad line loses
 //! nothing and changes no verdict.
 
-use seathold::console::{KeyboardInput, Keys, SystemClock};
-use seathold::recording::{self, Discontinuity};
-use seathold::replay::replay;
-use seathold::rig::Client;
-use seathold_tests::proxy::{self, Ills};
 use std::collections::VecDeque;
 use std::path::Path;
 use std::sync::atomic::AtomicUsize;
 use std::time::{Duration, Instant};
+
+use seathold::console::KeyboardInput;
+use seathold::console::Keys;
+use seathold::console::SystemClock;
+use seathold::exit::Exit;
+use seathold::rig::Client;
+use seathold_recording::replay::replay;
+use seathold_recording::{self as recording, Discontinuity};
+use seathold_tests::proxy::{self, Ills};
 
 mod cli_kit;
 mod served_kit;
@@ -84,7 +88,7 @@ fn a_stopped_host_takes_its_run_up_again() {
     let recording = recording::read(&file).unwrap();
     assert!(recording.damage.is_none() && recording.breaks.is_empty(), "{}", said.err);
     assert_eq!(replay(&recording), Ok(None));
-    assert_eq!(recording.summary().exit().code(), said.code);
+    assert_eq!(Exit::of(&recording.summary()).code(), said.code);
 }
 
 /// Somebody else, who does not know of the run that waits, may look and is refused; nothing of that run is taken.
@@ -111,7 +115,7 @@ fn a_run_that_is_refused_takes_nothing_from_the_one_in_progress() {
     let recording = recording::read(&file).unwrap();
     assert!(recording.damage.is_none() && recording.breaks.is_empty(), "{}", said.err);
     assert_eq!(replay(&recording), Ok(None));
-    assert_eq!(recording.summary().exit().code(), said.code);
+    assert_eq!(Exit::of(&recording.summary()).code(), said.code);
 }
 
 /// A serial port is a line like any other: found, run over, and free again for the next.

@@ -7,7 +7,8 @@ use std::sync::OnceLock;
 
 use cli_kit::{recorded, seathold};
 use proptest::prelude::*;
-use seathold::report::{Evidence, by_valve, html, valve};
+use seathold_document::html;
+use seathold_report::{Evidence, by_valve, valve};
 
 fn shipped(name: &str) -> String {
     format!("{}/recordings/current/{name}.hold", env!("CARGO_MANIFEST_DIR"))

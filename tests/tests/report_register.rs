@@ -6,7 +6,8 @@ use std::collections::VecDeque;
 use std::path::Path;
 
 use cli_kit::{Said, Stage, seathold, seathold_on};
-use seathold::console::{KeyboardInput, Keys};
+use seathold::console::KeyboardInput;
+use seathold::console::Keys;
 
 /// Somebody who types these lines and goes.
 struct Lines(VecDeque<&'static str>);

@@ -3,7 +3,17 @@
 //!
 //! What is waited for here is another thread; what is proved is what it said.
 
-use seathold::console::{Console, SystemClock};
+use std::collections::VecDeque;
+use std::io::{self, ErrorKind, Read, Write};
+use std::net::TcpStream;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant as Wall};
+
+use seathold::console::Console;
+use seathold::console::SystemClock;
 use seathold_on_target::trace::Noise;
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Command, Prompt, Sides};
@@ -20,14 +30,6 @@ use seathold_sequencer::time::Instant;
 use seathold_sequencer::verdict::Verdict;
 use seathold_sim::bench::SimBench;
 use seathold_sim::scenario;
-use std::collections::VecDeque;
-use std::io::{self, ErrorKind, Read, Write};
-use std::net::TcpStream;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc::{Receiver, Sender, channel};
-use std::thread::JoinHandle;
-use std::time::{Duration, Instant as Wall};
 
 mod cli_kit;
 use cli_kit::Silent;

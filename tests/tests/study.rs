@@ -4,8 +4,8 @@ mod cli_kit;
 
 use cli_kit::seathold;
 use proptest::prelude::*;
-use seathold::study::anova::{Measurement, study};
-use seathold::study::chart::chart;
+use seathold_analysis::study::anova::{Measurement, study};
+use seathold_analysis::study::chart::chart;
 
 fn published() -> String {
     format!("{}/reference/gauge_rr.csv", env!("CARGO_MANIFEST_DIR"))
@@ -82,7 +82,7 @@ fn each_run_rule_is_seen_and_no_other() {
         let first = values.len() - run.len();
         let scaled: Vec<f64> =
             values.iter().enumerate().map(|(i, v)| if i < first { *v } else { chart.mean + v * chart.sigma }).collect();
-        let chart = seathold::study::chart::chart(&scaled).unwrap();
+        let chart = seathold_analysis::study::chart::chart(&scaled).unwrap();
         let last: Vec<u8> = chart.signals.iter().filter(|(at, _)| at + 1 == scaled.len()).map(|(_, r)| *r).collect();
         assert_eq!(last, [rule], "sigma {}: {:?}", chart.sigma, chart.signals);
         assert!(chart.signals.iter().all(|(at, _)| *at >= first), "rule {rule}: {:?}", chart.signals);
@@ -113,7 +113,7 @@ fn bias_and_slope_are_found() {
             (reference, 1.03 * reference + 0.2 + 0.01 * f64::from(i % 3 - 1))
         })
         .collect();
-    let found = seathold::study::linearity::linearity(&pairs, 0.95).unwrap();
+    let found = seathold_analysis::study::linearity::linearity(&pairs, 0.95).unwrap();
     let (slope, intercept) = (found.slope.unwrap(), found.intercept.unwrap());
     assert!(slope.is_proven() && (slope.value - 0.03).abs() < slope.half, "{slope:?}");
     assert!(intercept.is_proven() && (intercept.value - 0.2).abs() < intercept.half, "{intercept:?}");

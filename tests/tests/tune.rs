@@ -5,9 +5,10 @@ mod cli_kit;
 use std::path::Path;
 
 use cli_kit::{Stage, seathold, seathold_on};
-use seathold::console::{KeyboardInput, Keys};
-use seathold::tune::rates::{Cluster, Rate};
-use seathold::tune::rework_labels::{SideTest, side};
+use seathold::console::KeyboardInput;
+use seathold::console::Keys;
+use seathold_analysis::tune::rates::{Cluster, Rate};
+use seathold_analysis::tune::rework_labels::{SideTest, side};
 use seathold_sequencer::verdict::Verdict;
 
 /// Somebody who presses enter so many times, and goes.
@@ -176,7 +177,7 @@ fn intervals_are_exact() {
     assert!(low == 0.0 && (high - (1.0 - 0.025f64.powf(0.1))).abs() < 1e-9, "{high}");
     let (low, high) = Rate::of(5, 10).interval(0.95);
     assert!((low - 0.1871).abs() < 1e-4 && (high - 0.8129).abs() < 1e-4, "{low} {high}");
-    assert_eq!(seathold::tune::selection::fewest(0.05, 0.9), 59);
+    assert_eq!(seathold_analysis::tune::selection::fewest(0.05, 0.9), 59);
     // A hundred sides of fifty valves, none wrong, are fifty valves.
     let mut pairs = Rate::default();
     for _ in 0..50 {

@@ -3,22 +3,25 @@
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
+use seathold_analysis::advice;
+use seathold_analysis::trace::{
+    self, PressureReference, Trace, TraceConditions, TraceResult, TraceWindow, WindowError,
+};
+use seathold_quantity::limit::Limit;
+use seathold_quantity::{InputError, InputProblem};
+use seathold_recording::header::DisplayUnits;
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::measure::{Contribution, Curve, LeakEstimate, advise};
 use seathold_sequencer::recipe::{Model, RawRecipe};
 use seathold_sequencer::verdict::Verdict;
+use seathold_text::layout::{line, percent};
+use seathold_text::messages::{UnitFormat, verdict_word};
 use serde_json::{Value, json};
 
-use crate::advice;
 use crate::console::Console;
-use crate::error::{Error, InputProblem};
+use crate::error::Error;
 use crate::exit::Exit;
-use crate::limit::Limit;
-use crate::messages::{UnitFormat, verdict_word};
 use crate::quantity_args::QuantityArgs;
-use crate::recording::header::DisplayUnits;
-use crate::summary::{line, percent};
-use crate::trace::{self, PressureReference, Trace, TraceConditions, TraceResult, TraceWindow, WindowError};
 
 /// `--model`.
 #[derive(Clone, Copy, Debug, ValueEnum)]
@@ -124,9 +127,11 @@ struct Assessment {
 pub(super) fn run(args: &AssessArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let question = question(args)?;
     let trace = trace::read(&args.file, question.assumed.kind)?;
-    let judged = trace::judge(&trace, question.window, &question.assumed).map_err(|message| Error::Input {
-        origin: args.file.display().to_string(),
-        problems: vec![InputProblem { line: None, message }],
+    let judged = trace::judge(&trace, question.window, &question.assumed).map_err(|message| {
+        Error::Input(InputError {
+            origin: args.file.display().to_string(),
+            problems: vec![InputProblem { line: None, message }],
+        })
     })?;
     if args.json {
         writeln!(console.out, "{}", as_json(&question, &judged))?;
@@ -374,7 +379,10 @@ fn write_figure(out: &mut String, question: &Assessment, judged: &TraceResult, e
     line(
         out,
         "slope",
-        &format!("{} Pa/s", crate::messages::with_half_width(slope, slope_expanded(question, judged, estimate))),
+        &format!(
+            "{} Pa/s",
+            seathold_text::messages::with_half_width(slope, slope_expanded(question, judged, estimate))
+        ),
     );
     let curve = match estimate.curve {
         Curve::Line => "a line".into(),

@@ -3,25 +3,20 @@
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
-use seathold_sequencer::input::Side;
-use seathold_sequencer::verdict::Verdict;
+use seathold_register::batch::check_digit::CheckDigit;
+use seathold_register::batch::list::{self, ListDefaults};
+use seathold_register::batch::status::{self, NextAction, StatusCounts};
+use seathold_register::valves::BatchRecord;
+use seathold_register::{Access, NewNote, NoteKind, Register};
+use seathold_text::messages;
 use serde_json::json;
 
-use super::find::{RecipeUnitFormats, RegisterArg, date, leak};
-use crate::batch::check_digit::CheckDigit;
-use crate::batch::list::{self, ListDefaults};
-use crate::batch::status::{self, NextAction, StatusCounts, ValveStatus};
-use crate::cli::ActuationArg;
+use super::batch_common::{BatchArg, SELECTION, refused, work, write_note};
+use super::find::{RegisterArg, date};
+use crate::args::ActuationArg;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::messages;
-use crate::register::valves::BatchRecord;
-use crate::register::{Access, NewNote, NoteKind, Register, RegisterError};
-use crate::summary::line;
-
-/// Note on a batch whose records are not all here.
-const SELECTION: &str = "only a selection of its records is in this register";
 
 /// `seathold batch …`.
 #[derive(Debug, Subcommand)]
@@ -87,7 +82,7 @@ pub struct OpenArgs {
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(6..=4000))]
     pub dn: Option<u32>,
     /// The serials end in a check digit: luhn (digits) or mod-37-36 (ISO 7064, letters and digits)
-    #[arg(long, value_enum, hide_possible_values = true, value_name = "KIND")]
+    #[arg(long, value_parser = check_digit, value_name = "KIND")]
     pub check_digit: Option<CheckDigit>,
     /// Accept the list although serials look similar, like HM-001 and HM-O01
     #[arg(long)]
@@ -97,14 +92,6 @@ pub struct OpenArgs {
     pub operator: String,
     #[command(flatten)]
     pub register: RegisterArg,
-}
-
-/// The batch a command works on.
-#[derive(Debug, Args)]
-pub struct BatchArg {
-    /// The batch [default: the only one that is open]
-    #[arg(long, value_name = "NAME")]
-    pub batch: Option<String>,
 }
 
 /// A note on a valve.
@@ -124,42 +111,11 @@ pub struct NoteArgs {
     pub register: RegisterArg,
 }
 
-impl BatchArg {
-    /// The batch meant.
-    ///
-    /// # Errors
-    /// When there is none of that name, or none was named and not exactly one is open.
-    pub(super) fn of(&self, register: &Register) -> Result<BatchRecord, Error> {
-        if let Some(name) = &self.batch {
-            return register.batch_named(name);
-        }
-        let mut open: Vec<BatchRecord> = register.batches()?.into_iter().filter(|b| b.closed_at.is_none()).collect();
-        match (open.pop(), open.len()) {
-            (Some(one), 0) => Ok(one),
-            (None, _) => Err(refused(register, "no batch is open; `seathold batch open` opens one".into())),
-            (Some(last), more) => {
-                let names: Vec<String> = open.into_iter().chain([last]).map(|b| b.name).collect();
-                Err(refused(register, format!("{} batches are open; give --batch: {}", more + 1, names.join(", "))))
-            }
-        }
-    }
-
-    /// The same, and it must be open.
-    pub(super) fn open(&self, register: &Register) -> Result<BatchRecord, Error> {
-        let batch = self.of(register)?;
-        match &batch.closed_at {
-            None => Ok(batch),
-            Some(at) => Err(refused(register, format!("batch {} was closed at {at}", batch.name))),
-        }
-    }
-}
-
-/// What the user asked contradicts what is in the register: their mistake, not the file's.
-pub(super) fn refused(register: &Register, why: String) -> Error {
-    Error::register(register.path(), RegisterError::Refused(why))
-}
-
 /// `seathold batch …`.
+fn check_digit(text: &str) -> Result<CheckDigit, String> {
+    CheckDigit::of(text).ok_or_else(|| "give luhn or mod-37-36".into())
+}
+
 pub(super) fn run(command: &BatchCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     match command {
         BatchCommand::Open(args) => open(args, console),
@@ -212,7 +168,7 @@ fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let known: usize = list
         .valves
         .iter()
-        .map(|v| register.count(&crate::register::RunFilter { serial: Some(v.serial.clone()), ..Default::default() }))
+        .map(|v| register.count(&seathold_register::RunFilter { serial: Some(v.serial.clone()), ..Default::default() }))
         .map(|count| count.map(|n| usize::from(n > 0)))
         .sum::<Result<_, _>>()?;
     writeln!(console.out, "batch {} is open: {}", batch.name, messages::counted(batch.valves, "valve"))?;
@@ -244,147 +200,12 @@ fn list_all(register: &RegisterArg, as_json: bool, console: &mut Console<'_>) ->
     Ok(Exit::Good)
 }
 
-/// The work list.
-pub(super) fn work(
-    register: &Register,
-    batch: &BatchRecord,
-    as_json: bool,
-    console: &mut Console<'_>,
-) -> Result<Exit, Error> {
-    let statuses = status::of_batch(register, batch)?;
-    if as_json {
-        for status in &statuses {
-            writeln!(console.out, "{}", json!(status))?;
-        }
-        return Ok(Exit::Good);
-    }
-    let mut unit_formats = RecipeUnitFormats::default();
-    let mut text = format!("batch {}, opened {} UTC\n", batch.name, date(&batch.opened_at));
-    for stand in [NextAction::Rework, NextAction::Retest, NextAction::TestAgain, NextAction::HalfTested] {
-        for status in statuses.iter().filter(|s| s.stand == stand) {
-            line(
-                &mut text,
-                stand.word(),
-                &format!("{}: {}", status.valve.serial, status_line(register, status, &mut unit_formats)?),
-            );
-        }
-    }
-    for stand in [NextAction::Next, NextAction::Tight, NextAction::SetAside] {
-        let serials: Vec<&str> =
-            statuses.iter().filter(|s| s.stand == stand).map(|s| s.valve.serial.as_str()).collect();
-        if !serials.is_empty() {
-            line(&mut text, stand.word(), &serials.join(" "));
-        }
-    }
-    line(&mut text, "altogether", &StatusCounts::of(&statuses).to_string());
-    if batch.selection {
-        line(&mut text, "note", &format!("{SELECTION}: more may have been done than is listed"));
-    }
-    write!(console.out, "{text}")?;
-    Ok(Exit::Good)
-}
-
-/// The status of a valve, in a sentence.
-pub(super) fn status_line(
-    register: &Register,
-    status: &ValveStatus,
-    unit_formats: &mut RecipeUnitFormats,
-) -> Result<String, Error> {
-    let mut parts = Vec::new();
-    for (side, end) in [(Side::First, "A"), (Side::Second, "B")] {
-        if let Some(counted) = status.side(side) {
-            let units = unit_formats.of(register, &counted.of)?;
-            let verdict = messages::verdict_word(counted.found.verdict);
-            let estimate = match counted.found.leak_pa_m3_s {
-                Some(_) => format!(" {}", leak(&counted.found, &units)),
-                None => String::new(),
-            };
-            parts.push(format!("end {end} {verdict}{estimate} (record {})", register.short(&counted.run)));
-        }
-    }
-    match status.stand {
-        NextAction::HalfTested if status.first.is_some() => parts.push("end B to be tested".into()),
-        NextAction::HalfTested => parts.push("end A to be tested".into()),
-        NextAction::Retest => parts.extend(status.reworked()),
-        NextAction::Rework => {
-            let diagnosis = status.diagnosis(register)?;
-            let places: Vec<&str> = diagnosis.suspects.iter().map(|s| messages::suspect(*s)).collect();
-            if !places.is_empty() {
-                parts.push(format!("likeliest: {}", places.join(", ")));
-            }
-        }
-        _ => {}
-    }
-    if let (Some(ending), Some(run)) = (&status.last_ending, &status.last_run)
-        && ending != "judged"
-    {
-        parts.push(format!("the last run ended by {} (record {})", ending.replace('-', " "), register.short(run)));
-    }
-    Ok(parts.join("; "))
-}
-
 fn note(args: &NoteArgs, kind: NoteKind, console: &mut Console<'_>) -> Result<Exit, Error> {
     let mut register = Register::open(&args.register.register, Access::Write)?;
     let batch = args.batch.open(&register)?;
     let text = write_note(&mut register, &batch, &args.serial, kind, &args.note, &args.operator, console)?;
     writeln!(console.out, "{text}")?;
     Ok(Exit::Good)
-}
-
-/// Writes a note on a valve of an open batch, and says so.
-pub(super) fn write_note(
-    register: &mut Register,
-    batch: &BatchRecord,
-    serial: &str,
-    kind: NoteKind,
-    text: &str,
-    operator: &str,
-    console: &Console<'_>,
-) -> Result<String, Error> {
-    let statuses = status::of_batch(register, batch)?;
-    let Some(status) = statuses.iter().find(|s| s.valve.serial == serial) else {
-        return Err(refused(register, not_listed(serial, batch, statuses.iter().map(|s| s.valve.serial.as_str()))));
-    };
-    if text.trim().is_empty() {
-        return Err(Error::usage("the note is empty; say what was done"));
-    }
-    if kind == NoteKind::Rework && matches!(status.stand, NextAction::Next | NextAction::Retest) {
-        let why = format!(
-            "{serial} has not been tested since {}",
-            if status.reworks > 0 { "its last rework" } else { "the batch was opened" }
-        );
-        return Err(refused(
-            register,
-            format!("{why}: there is nothing to rework it for; `remark` notes anything else"),
-        ));
-    }
-    let leaking = [&status.first, &status.second]
-        .into_iter()
-        .flatten()
-        .find(|counted| counted.found.verdict == Verdict::Leaking)
-        .map(|counted| counted.run.clone());
-    let note = NewNote {
-        kind,
-        batch: Some(batch.batch.clone()),
-        serial: Some(serial.into()),
-        about: leaking.or_else(|| status.last_run.clone()),
-        operator: operator.into(),
-        text: text.trim().into(),
-    };
-    let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after record {}", register.short(run)));
-    let number = register.note(&note, console.clock.now())?;
-    let next = if kind == NoteKind::Rework { "; both sides are to be tested again" } else { "" };
-    Ok(format!("{serial}: {} (record {number}{about}){next}", crate::register::note_words(kind)))
-}
-
-/// Why a serial is refused, and what may have been meant.
-pub(super) fn not_listed<'a>(serial: &str, batch: &BatchRecord, list: impl Iterator<Item = &'a str>) -> String {
-    let near = crate::batch::similar_serials::meant(serial, list);
-    let hint = match near.as_slice() {
-        [] => String::new(),
-        near => format!("; is it {}? Look at the plate, and scan or type it again", near.join(" or ")),
-    };
-    format!("{serial} is not on the list of batch {}{hint}", batch.name)
 }
 
 fn close(

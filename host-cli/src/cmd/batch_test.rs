@@ -5,26 +5,27 @@
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Parser, ValueEnum};
+use seathold_analysis::fleet::sampling::seed_of;
+use seathold_analysis::fleet::spec::FleetSpec;
+use seathold_register::batch::check_digit::CheckDigit;
+use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
+use seathold_register::valves::BatchRecord;
+use seathold_register::{Access, NoteKind, Register, RunFilter, RunMeta};
 use seathold_sequencer::input::{Side, Sides};
 use seathold_sequencer::units::Reference;
+use seathold_text::layout::wrapped;
+use seathold_text::messages;
 
-use super::batch::{BatchArg, not_listed, refused, status_line, work, write_note};
+use super::batch_common::{BatchArg, not_listed, refused, status_line, work, write_note};
 use super::find::{RecipeUnitFormats, RegisterArg, date};
-use super::run::{RunContext, built_in_for, is_built_in, run_for};
+use super::run::run_for;
+use super::run_common::{RunContext, built_in_for, is_built_in};
 use super::stdin_lines::StdinLines;
-use crate::batch::check_digit::CheckDigit;
-use crate::batch::status::{self, NextAction, StatusCounts, ValveStatus};
-use crate::cli::{Cli, Command, RunArgs};
+use crate::args::{ActuationArg, RunArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::fleet::sampling::seed_of;
-use crate::fleet::spec::FleetSpec;
-use crate::messages;
-use crate::register::extract::sides_word;
-use crate::register::valves::BatchRecord;
-use crate::register::{Access, NoteKind, Register, RunFilter, RunMeta};
-use crate::summary::wrapped;
+use crate::rig::Address;
 
 /// In what order sides are taken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -87,6 +88,8 @@ const HELP: &str = "  Enter                 the valve shown, with the recipe sho
 /// A batch session at the bench.
 struct BatchSession<'a> {
     args: &'a TestArgs,
+    /// What was given after `--`, for every valve.
+    more: RunArgs,
     register: Register,
     batch: BatchRecord,
     order: SideOrder,
@@ -135,10 +138,11 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
         }
     }
     let lines = StdinLines::default();
-    let mut bench = BatchSession { args, register, batch, order: args.order, recipe, fleet, folder, lines };
+    let more = run_options(&args.more)?;
+    let mut bench = BatchSession { args, more, register, batch, order: args.order, recipe, fleet, folder, lines };
     // Mistakes in the options are reported before the first valve is on the rig.
     if let Some(status) = status::of_batch(&bench.register, &bench.batch)?.first() {
-        bench.parsed(status, Sides::Both)?;
+        bench.request(status, Sides::Both)?;
     }
     bench.pick_up(console)?;
     work(&bench.register, &bench.batch, false, console)?;
@@ -166,7 +170,7 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
             Ok(AfterLine::Leave) => break,
             // A wrong input, or a refusal by the register: report it and continue.
             Err(
-                why @ (Error::Input { .. } | Error::Register { why: crate::register::RegisterError::Refused(_), .. }),
+                why @ (Error::Input(_) | Error::Register { why: seathold_register::RegisterError::Refused(_), .. }),
             ) => {
                 write!(console.err, "{}", plain(&why))?;
             }
@@ -214,11 +218,11 @@ impl BatchSession<'_> {
         let statuses = status::of_batch(&self.register, &self.batch)?;
         for file in files {
             let part = file.extension().is_some_and(|e| e == "part");
-            if !part && file.extension().is_none_or(|e| e != crate::recording::EXTENSION) {
+            if !part && file.extension().is_none_or(|e| e != seathold_recording::EXTENSION) {
                 continue;
             }
             // A file that is no recording, or of no valve of the batch, is ignored.
-            let Ok(recording) = crate::recording::read(&file) else { continue };
+            let Ok(recording) = seathold_recording::read(&file) else { continue };
             let Some(status) = statuses.iter().find(|s| s.valve.serial == recording.header.serial) else { continue };
             let (batch, began) = (&self.batch.batch, &recording.header.started_at);
             let answers = self.register.rework_before(batch, &status.valve.serial, began)?;
@@ -375,7 +379,7 @@ impl BatchSession<'_> {
 
     fn check_recipe(&self, name: &Path) -> Result<(), Error> {
         let rig = super::files::load_rig(None)?;
-        super::run::find_recipe(Some(name), &rig, None).map(|_| ())
+        super::run_common::find_recipe(Some(name), &rig, None).map(|_| ())
     }
 
     /// Nothing on the list, and no command.
@@ -411,7 +415,7 @@ impl BatchSession<'_> {
     }
 
     fn test(&mut self, status: &ValveStatus, sides: Sides, console: &mut Console<'_>) -> Result<AfterLine, Error> {
-        let run = self.parsed(status, sides)?;
+        let run = self.request(status, sides)?;
         let meta = RunMeta { batch: Some(self.batch.batch.clone()), after_rework: status.rework.clone() };
         run_for(&run, &RunContext { meta, brief: true }, console)?;
         self.tell(&status.valve.serial, console)?;
@@ -438,66 +442,48 @@ impl BatchSession<'_> {
     /// A file for a valve's next recording: numbered, since a simulated run may begin in the second of the one before.
     fn file(&self, serial: &str) -> PathBuf {
         let taken = |path: &PathBuf| path.exists() || path.with_extension("hold.part").exists();
-        let mut names = (1..).map(|n: u32| self.folder.join(format!("{serial}_{n}.{}", crate::recording::EXTENSION)));
+        let mut names = (1..).map(|n: u32| self.folder.join(format!("{serial}_{n}.{}", seathold_recording::EXTENSION)));
         names.find(|path| !taken(path)).unwrap_or_default()
     }
 
-    /// The arguments of `seathold run` for it.
-    fn parsed(&self, status: &ValveStatus, sides: Sides) -> Result<Box<RunArgs>, Error> {
-        parse_run_args(self.arguments(status, sides)?)
+    /// The run for it.
+    fn request(&self, status: &ValveStatus, sides: Sides) -> Result<RunArgs, Error> {
+        let args = self.args;
+        let mut run = self.more.clone();
+        run.serial = Some(status.valve.serial.clone());
+        run.sides = sides.into();
+        run.out = Some(self.file(&status.valve.serial));
+        run.register = Some(args.register.register.clone());
+        if !args.operator.is_empty() {
+            run.operator.clone_from(&args.operator);
+        }
+        run.recipe = run.recipe.or_else(|| self.recipe.clone());
+        run.actuation = match status.valve.actuation.as_str() {
+            "air" => Some(ActuationArg::Air),
+            "hand" => Some(ActuationArg::Hand),
+            _ => run.actuation,
+        };
+        if run.limit.is_some() {
+            run.dn = run.dn.or(status.valve.dn);
+        }
+        run.quiet |= args.quiet;
+        if run.rig == Address::Sim {
+            self.simulated(status, &mut run)?;
+        }
+        Ok(run)
     }
 
     /// A run that continued on a controller. Its files hold the rest; only who answers has to be given again.
-    fn left(&self, part: &Path) -> Result<Box<RunArgs>, Error> {
-        let register = self.args.register.register.display().to_string();
-        let part = part.display().to_string();
-        let mut list: Vec<String> =
-            ["seathold", "run", "--resume", &part, "--register", &register].map(String::from).into();
-        list.extend(self.args.quiet.then(|| "--quiet".into()));
-        list.extend(self.args.more.iter().filter(|option| *option == "--interactive").cloned());
-        parse_run_args(list)
-    }
-
-    /// The run as a command line.
-    fn arguments(&self, status: &ValveStatus, sides: Sides) -> Result<Vec<String>, Error> {
-        let args = self.args;
-        let path = |path: &Path| path.display().to_string();
-        let mut list: Vec<String> = ["seathold", "run"].map(String::from).into();
-        let mut add = |option: &str, value: String| list.extend([option.to_owned(), value]);
-        add("--serial", status.valve.serial.clone());
-        add("--sides", sides_word(sides).into());
-        add("--out", path(&self.file(&status.valve.serial)));
-        add("--register", path(&args.register.register));
-        if !args.operator.is_empty() {
-            add("--operator", args.operator.clone());
-        }
-        if let Some(recipe) = &self.recipe {
-            add("--recipe", path(recipe));
-        }
-        if !status.valve.actuation.is_empty() {
-            add("--actuation", status.valve.actuation.clone());
-        }
-        let given = |option: &str| args.more.iter().any(|m| m == option || m.starts_with(&format!("{option}=")));
-        if let Some(dn) = status.valve.dn.filter(|_| given("--limit") && !given("--dn")) {
-            add("--dn", dn.to_string());
-        }
-        if !given("--rig") {
-            self.simulated(status, &given, &mut add)?;
-        }
-        if args.quiet {
-            list.push("--quiet".into());
-        }
-        list.extend(args.more.iter().cloned());
-        Ok(list)
+    fn left(&self, part: &Path) -> Result<RunArgs, Error> {
+        let mut run = run_options(&[])?;
+        run.resume = Some(part.to_owned());
+        run.register = Some(self.args.register.register.clone());
+        (run.quiet, run.interactive) = (self.args.quiet, self.more.interactive);
+        Ok(run)
     }
 
     /// Which simulated valve this is. One that was reworked is another valve than before, sampled again.
-    fn simulated(
-        &self,
-        status: &ValveStatus,
-        given: &impl Fn(&str) -> bool,
-        add: &mut impl FnMut(&str, String),
-    ) -> Result<(), Error> {
+    fn simulated(&self, status: &ValveStatus, run: &mut RunArgs) -> Result<(), Error> {
         let serial = &status.valve.serial;
         let list = self.register.valves_of(&self.batch.batch)?;
         let register = list.iter().position(|v| v.serial == *serial).map_or(0, |p| p as u64 + 1);
@@ -506,30 +492,44 @@ impl BatchSession<'_> {
             batch: Some(self.batch.batch.clone()),
             ..RunFilter::default()
         })?;
-        if !given("--seed") {
-            add("--seed", (seed_of(self.args.seed, register * 10_000 + runs) >> 1).to_string());
-        }
+        run.seed = run.seed.or(Some(seed_of(self.args.seed, register * 10_000 + runs) >> 1));
         let named = self.args.valve.iter().filter_map(|pair| pair.split_once('=')).find(|(s, _)| s == serial);
         if let Some((_, valve)) = named {
-            add("--valve", valve.into());
+            run.valve = Some(valve.into());
         } else if let Some(fleet) = &self.fleet {
             let drawn = fleet.draw(self.args.seed, register + 1_000_000 * status.reworks as u64);
-            let valve = crate::files::valve::SimValve { scenario: drawn.scenario, ..fleet.base.clone() };
-            add("--valve", fleet.base.name.clone());
+            let valve = seathold_config::valve::SimValve { scenario: drawn.scenario, ..fleet.base.clone() };
+            run.valve = Some(fleet.base.name.clone());
+            let mut drawn = Vec::new();
             for (name, value) in valve.settings(Reference::ISO_8778.pressure.pascals()) {
                 if name != "plant.actuation" || status.valve.actuation.is_empty() {
-                    add("--set", format!("{name}={value}"));
+                    drawn.push(format!("{name}={value}"));
                 }
             }
+            // What was typed has the last word.
+            drawn.append(&mut run.set);
+            run.set = drawn;
         }
         Ok(())
     }
 }
 
-fn parse_run_args(arguments: Vec<String>) -> Result<Box<RunArgs>, Error> {
-    match Cli::try_parse_from(arguments).map(|cli| cli.command) {
-        Ok(Some(Command::Run(run))) => Ok(run),
-        Ok(_) => Err(Error::usage("after -- only options of `seathold run` are allowed")),
+/// The options of `seathold run` that apply to every valve of the batch.
+#[derive(Debug, Parser)]
+#[command(name = "seathold run", no_binary_name = true)]
+struct RunOptions {
+    #[command(flatten)]
+    run: RunArgs,
+}
+
+/// What is given after `--`. What the batch says of a valve is not given twice.
+fn run_options(more: &[String]) -> Result<RunArgs, Error> {
+    let given = |option: &str| more.iter().any(|m| m == option || m.starts_with(&format!("{option}=")));
+    if let Some(option) = ["--serial", "--sides", "--out", "--register", "--resume"].into_iter().find(|o| given(o)) {
+        return Err(Error::usage(format!("after --: {option} is the batch's to give: leave it out")));
+    }
+    match RunOptions::try_parse_from(more) {
+        Ok(options) => Ok(options.run),
         Err(why) => {
             let text = why.render().to_string();
             let first = text.lines().next().unwrap_or_default().trim_start_matches("error: ");

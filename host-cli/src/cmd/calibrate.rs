@@ -6,26 +6,27 @@ use clap::{Args, Subcommand};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Span, Timestamp};
+use seathold_analysis::calibration::bench::{self, CalibrationBench, HoldRecorder};
+use seathold_analysis::calibration::{
+    CalibratedQuantity, Calibration, CalibrationValues, background_words, blank, expansion, reference_leak, transducer,
+};
+use seathold_config::valve;
+use seathold_quantity::{InputError, InputProblem};
+use seathold_recording as recording;
+use seathold_recording::header::DisplayUnits;
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::measure::LeakEstimate;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::units::Reference;
 use seathold_sim::scenario::Scenario;
+use seathold_text::layout::{line, percent};
+use seathold_text::messages::UnitFormat;
 
 use super::files::load_rig;
-use crate::calibration::bench::{self, CalibrationBench, HoldRecorder};
-use crate::calibration::{
-    CalibratedQuantity, Calibration, CalibrationValues, background_words, blank, expansion, reference_leak, transducer,
-};
 use crate::console::Console;
-use crate::error::{Error, InputProblem};
+use crate::error::Error;
 use crate::exit::Exit;
-use crate::files::valve;
-use crate::messages::UnitFormat;
 use crate::quantity_args::{self, QuantityArgs};
-use crate::recording;
-use crate::recording::header::DisplayUnits;
-use crate::summary::{line, percent};
 
 /// `seathold calibrate`.
 #[derive(Debug, Subcommand)]
@@ -224,7 +225,7 @@ fn step(console: &mut Console<'_>, text: &str) -> Result<(), Error> {
 }
 
 fn failed(why: String) -> Error {
-    Error::Input { origin: "calibration".into(), problems: vec![InputProblem { line: None, message: why }] }
+    Error::Input(InputError { origin: "calibration".into(), problems: vec![InputProblem { line: None, message: why }] })
 }
 
 const PRESSURE: (f64, f64) = (-50_000.0, 1e6);
@@ -450,9 +451,11 @@ fn recorded(path: &Path) -> Result<(RawRig, LeakEstimate, Samples), Error> {
         return Err(Error::Recording { path: path.into(), why: why.clone() });
     }
     let recorder = HoldRecorder::over(&recording);
-    let estimate = recorder.side.and_then(|s| s.estimate).ok_or_else(|| Error::Input {
-        origin: path.display().to_string(),
-        problems: vec![InputProblem { line: None, message: "no side of it ended in an estimate".into() }],
+    let estimate = recorder.side.and_then(|s| s.estimate).ok_or_else(|| {
+        Error::Input(InputError {
+            origin: path.display().to_string(),
+            problems: vec![InputProblem { line: None, message: "no side of it ended in an estimate".into() }],
+        })
     })?;
     Ok((recording.header.rig, estimate, recorder.samples))
 }

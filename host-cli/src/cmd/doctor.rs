@@ -5,19 +5,19 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use seathold_sequencer::link::message::Welcome;
 use seathold_sequencer::rig::Rig;
+use seathold_text::layout::line;
+use seathold_text::messages;
 use serde_json::json;
 
-use super::run::find_recipe;
+use super::run_common::find_recipe;
 use super::run_controller::{GREET_US, left_over, read_rig, read_status};
 use crate::console::Console;
 use crate::doctor::readings::Readings;
 use crate::doctor::{Checks, Dialog, Halt, Procedure, RigUnderCheck};
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::messages;
 use crate::rig::sim::parse_fault;
 use crate::rig::{Address, Client};
-use crate::summary::line;
 
 /// `seathold doctor`.
 #[derive(Debug, Args)]

@@ -4,16 +4,16 @@ use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 
 use clap::Args;
+use seathold_recording::{self as recording, Damage};
+use seathold_register::{Access, Register, RegisterError};
+use seathold_report::export::tables::{self, RunContextColumns};
+use seathold_report::export::{ExportColumn, ExportTable};
 use sha2::{Digest, Sha256};
 
 use super::find::{RegisterArg, RunFilterArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::export::tables::RunContextColumns;
-use crate::export::{ExportColumn, ExportTable, tables};
-use crate::recording::{self, Damage};
-use crate::register::{Access, Register, RegisterError};
 
 /// `seathold export`.
 #[derive(Debug, Args)]
@@ -53,7 +53,7 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
     if !command.files.is_empty() {
         command.filter.only_serial()?;
     }
-    let files = super::recordings(&command.files)?;
+    let files = super::named_files::recordings(&command.files)?;
     if files.is_empty() && !command.files.is_empty() {
         return Err(Error::usage("there is no recording (.hold) in the folders named"));
     }
@@ -123,7 +123,7 @@ impl Writing {
             writeln!(console.err, "{name}: {why}. The intact part is used.")?;
             self.exit = Exit::Storage;
         }
-        let id = crate::report::hex(&hash);
+        let id = seathold_recording::hash::hex(&hash);
         if let Some(table) = &mut self.runs {
             table.row(&tables::run_row(&id, &recording, register))?;
         }

@@ -1,14 +1,14 @@
 //! `seathold recipe`, `rig` and `valve`: templates, checks, and the built-in ones.
 
+use seathold_config::{recipe as recipes, rig as rigs, valve as valves};
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::units::Reference;
+use seathold_text::layout::wrapped;
 
-use crate::cli::{RecipeCommand, RigCommand, ValveCommand};
+use crate::args::{RecipeCommand, RigCommand, ValveCommand};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::files::{recipe as recipes, rig as rigs, valve as valves};
-use crate::summary::wrapped;
 
 /// `seathold recipe …`.
 pub(super) fn recipe(command: &RecipeCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
@@ -61,7 +61,7 @@ pub(super) fn valve(command: &ValveCommand, console: &mut Console<'_>) -> Result
 /// The rig of a file, or the built-in one.
 pub(super) fn load_rig(file: Option<&std::path::Path>) -> Result<Rig, Error> {
     match file {
-        Some(file) => rigs::read(file),
+        Some(file) => Ok(rigs::read(file)?),
         None => RawRig::DEMO.validate().map_err(|errors| Error::usage(format!("the built-in rig: {errors}"))),
     }
 }

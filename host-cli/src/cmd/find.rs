@@ -6,21 +6,20 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 use jiff::Timestamp;
 use jiff::civil::Date;
+use seathold_quantity::Dimension;
+use seathold_recording::header::DisplayUnits;
+use seathold_register::valves::NoteRecord;
+use seathold_register::{Access, DEFAULT_NAME, Register, RunFilter, RunRow, SideRow, VARIABLE, note_words};
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::input::Side;
 use seathold_sequencer::units::Reference;
 use seathold_sequencer::verdict::Verdict;
+use seathold_text::messages::{self, UnitFormat};
 use serde_json::json;
 
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::messages::{self, UnitFormat};
-use crate::quantity::Dimension;
-use crate::recording::header::DisplayUnits;
-use crate::register::note_words;
-use crate::register::valves::NoteRecord;
-use crate::register::{Access, DEFAULT_NAME, Register, RunFilter, RunRow, SideRow, VARIABLE};
 
 /// The register that a command works on.
 #[derive(Debug, Args)]

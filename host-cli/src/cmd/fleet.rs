@@ -8,25 +8,25 @@ use std::time::Duration;
 
 use clap::Args;
 use jiff::Timestamp;
+use seathold_analysis::calibration::apply;
+use seathold_analysis::fleet::counts::{FleetCounts, labelled};
+use seathold_analysis::fleet::rows::FleetTable;
+use seathold_analysis::fleet::spec::{FleetSpec as Spec, HATCHERY};
+use seathold_analysis::fleet::test::{FleetSetup, TestedValve};
+use seathold_recording::Header;
+use seathold_recording::header::ReadingSource;
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::units::Reference;
+use seathold_text::layout::line;
+use seathold_text::messages::UnitFormat;
 use serde_json::json;
 
 use super::files::load_rig;
 use super::progress::Progress;
-use super::run::find_recipe;
-use crate::calibration::apply;
+use super::run_common::find_recipe;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::fleet::counts::{FleetCounts, labelled};
-use crate::fleet::rows::FleetTable;
-use crate::fleet::spec::{FleetSpec as Spec, HATCHERY};
-use crate::fleet::test::{FleetSetup, TestedValve};
-use crate::messages::UnitFormat;
-use crate::recording::Header;
-use crate::recording::header::ReadingSource;
-use crate::summary::line;
 
 /// `seathold fleet`.
 #[derive(Debug, Args)]
@@ -110,7 +110,7 @@ pub(super) fn run(args: &FleetArgs, console: &mut Console<'_>) -> Result<Exit, E
 
     let ended = all(args, &common, rows, console);
     let kept = if args.no_recordings { "" } else { ", with the recordings beside it" };
-    let shown = folder.join(crate::fleet::rows::NAME).display().to_string();
+    let shown = folder.join(seathold_analysis::fleet::rows::NAME).display().to_string();
     let (counts, stopped) = match ended {
         Ok(ended) => ended,
         Err(why) => {
@@ -215,7 +215,7 @@ fn all(
     take_in(&from, &presses, console, |done, console| {
         let pushed = done.and_then(|tested| {
             counts.see(&tested, common.limit(), common.target_pa());
-            rows.push(tested)
+            Ok(rows.push(tested)?)
         });
         match pushed {
             Ok(()) => progress.step(counts.done(), console),
@@ -246,7 +246,7 @@ fn work(common: &FleetSetup, next: &AtomicU64, valves: u64, presses: &AtomicUsiz
             return;
         }
         let Some(done) = common.test(number, presses).transpose() else { return };
-        if to.send(done).is_err() {
+        if to.send(done.map_err(Error::from)).is_err() {
             return;
         }
     }

@@ -1,7 +1,10 @@
-//! The commands, a file each.
+//! The commands, a file each: parse, call, print.
+
+#![allow(missing_docs, reason = "clap would print what is written on a flattened group of arguments")]
 
 pub mod assess;
 pub mod batch;
+mod batch_common;
 pub mod batch_test;
 pub mod calibrate;
 pub mod doctor;
@@ -9,6 +12,7 @@ pub mod export;
 mod files;
 pub mod find;
 pub mod fleet;
+mod named_files;
 pub mod plan;
 mod progress;
 mod recordings_arg;
@@ -18,6 +22,7 @@ mod replay;
 pub mod report;
 pub mod rigs;
 mod run;
+mod run_common;
 mod run_controller;
 pub mod serve;
 mod show;
@@ -27,7 +32,6 @@ pub mod study_drift;
 pub mod tune;
 
 use std::ffi::OsString;
-use std::path::PathBuf;
 
 use clap::Parser;
 use clap::error::ErrorKind;
@@ -83,31 +87,6 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Rig(command)) => files::rig(&command, console),
         Some(Command::Valve(command)) => files::valve(&command, console),
     }
-}
-
-/// Files as named, and every recording of folders, in the order of their names.
-fn recordings(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
-    with_endings(paths, &[crate::recording::EXTENSION])
-}
-
-/// Files as named, and of folders those whose names end so.
-fn with_endings(paths: &[PathBuf], endings: &[&str]) -> Result<Vec<PathBuf>, Error> {
-    let mut files = Vec::new();
-    for path in paths {
-        if !path.is_dir() {
-            files.push(path.clone());
-            continue;
-        }
-        let entries = std::fs::read_dir(path).map_err(|why| Error::file("read", path, why))?;
-        let mut inside = Vec::new();
-        for entry in entries {
-            inside.push(entry.map_err(|why| Error::file("read", path, why))?.path());
-        }
-        inside.retain(|p| p.extension().is_some_and(|e| endings.iter().any(|ending| e == *ending)));
-        inside.sort();
-        files.extend(inside);
-    }
-    Ok(files)
 }
 
 /// Help and versions are results; everything else clap says is a mistake.

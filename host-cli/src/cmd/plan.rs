@@ -5,27 +5,27 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use seathold_analysis::plan::energy::{SMALL_BENCH_J, stored_j};
+use seathold_analysis::plan::{self, Handling, PlanGoal, PlanOutcome, valve_s};
+use seathold_config::recipe as recipes;
+use seathold_quantity::Dimension;
+use seathold_quantity::limit::Limit;
+use seathold_recording::header::DisplayUnits;
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::measure::{OutcomeProbabilities, Prediction};
 use seathold_sequencer::rate_class::LOW_PRESSURE_TEST_PA;
 use seathold_sequencer::recipe::{Actuation, FIELDS, RawRecipe};
 use seathold_sequencer::rig::{RawRig, Rig, Transducer};
+use seathold_text::layout::{line, percent};
+use seathold_text::messages::UnitFormat;
 use serde_json::{Value, json};
 
 use super::files::load_rig;
-use crate::cli::ActuationArg;
+use crate::args::ActuationArg;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::files::recipe as recipes;
-use crate::limit::Limit;
-use crate::messages::UnitFormat;
-use crate::plan::energy::{SMALL_BENCH_J, stored_j};
-use crate::plan::{self, Handling, PlanGoal, PlanOutcome, valve_s};
-use crate::quantity::Dimension;
 use crate::quantity_args::QuantityArgs;
-use crate::recording::header::DisplayUnits;
-use crate::summary::{line, percent};
 
 /// `seathold plan`.
 #[derive(Debug, Args)]
@@ -463,7 +463,7 @@ fn shares(best: &Prediction) -> String {
     let terms: Vec<String> = shares
         .iter()
         .filter(|(share, _)| *share >= 0.005)
-        .map(|(share, term)| format!("{} {:.0} %", crate::advice::term_short(*term), share * 100.0))
+        .map(|(share, term)| format!("{} {:.0} %", seathold_analysis::advice::term_short(*term), share * 100.0))
         .collect();
     terms.join(", ")
 }

@@ -2,9 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
+use seathold_register::{Access, Register};
+
 use super::find::{RegisterArg, RunFilterArgs};
 use crate::error::Error;
-use crate::register::{Access, Register};
 
 /// A recording's bytes.
 #[derive(Debug)]
@@ -37,7 +38,7 @@ impl RecordingsArg {
             return Ok(Self::Register(Box::new(register), count));
         }
         filter.only_serial()?;
-        let files = super::recordings(files)?;
+        let files = super::named_files::recordings(files)?;
         if files.is_empty() {
             return Err(Error::usage("there is no recording (.hold) in the folders named"));
         }

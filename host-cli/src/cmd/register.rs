@@ -3,17 +3,17 @@
 use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
+use seathold_register::merge::MergeCounts;
+use seathold_register::valves::BatchRecord;
+use seathold_register::{Access, Register, RunMeta};
+use seathold_text::layout::line;
+use seathold_text::messages::counted;
 use serde_json::json;
 
 use super::find::{RegisterArg, RunFilterArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::messages::counted;
-use crate::register::merge::MergeCounts;
-use crate::register::valves::BatchRecord;
-use crate::register::{Access, AppendedRun, Register, RunMeta};
-use crate::summary::line;
 
 /// `seathold register …`.
 #[derive(Debug, Subcommand)]
@@ -107,10 +107,10 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             for file in files {
                 let mut meta = RunMeta { batch: batch.clone(), after_rework: None };
                 if let Some(batch) = &batch {
-                    let header = crate::recording::read(file)?.header;
+                    let header = seathold_recording::read(file)?.header;
                     if !register.valves_of(batch)?.iter().any(|v| v.serial == header.serial) {
                         let why = format!("{}: {} is not on the list of that batch", file.display(), header.serial);
-                        return Err(super::batch::refused(&register, why));
+                        return Err(super::batch_common::refused(&register, why));
                     }
                     meta.after_rework = register.rework_before(batch, &header.serial, &header.started_at)?;
                 }
@@ -219,23 +219,4 @@ fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
             Ok(Exit::Storage)
         }
     }
-}
-
-/// Puts a recording just finished into a register. The stand-alone file is there already, and stays.
-///
-/// # Errors
-/// With the command that imports it later.
-pub(super) fn keep(
-    register: &Path,
-    recording: &Path,
-    meta: &RunMeta,
-    console: &Console<'_>,
-) -> Result<AppendedRun, Error> {
-    let kept =
-        Register::open(register, Access::Make).and_then(|mut open| open.import(recording, meta, console.clock.now()));
-    kept.map_err(|why| Error::NotRegistered {
-        recording: recording.into(),
-        register: register.into(),
-        why: Box::new(why),
-    })
 }

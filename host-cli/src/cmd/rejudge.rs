@@ -4,8 +4,16 @@ use std::path::PathBuf;
 
 use clap::Args;
 use rayon::prelude::*;
+use seathold_analysis::rejudge::change::{RunComparison, SideComparison, VerdictShift, compare};
+use seathold_analysis::rejudge::overlay::{Overlay, OverlayTrace, trace};
+use seathold_config::recipe;
+use seathold_recording::header::DisplayUnits;
+use seathold_recording::timeline::Timeline;
+use seathold_recording::{self as recording, Recording};
+use seathold_register::word;
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::verdict::{SideResult, Verdict};
+use seathold_text::messages::{self, UnitFormat};
 use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};
@@ -14,14 +22,6 @@ use super::recordings_arg::{RecordingBytes, RecordingsArg};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::files::recipe;
-use crate::messages::{self, UnitFormat};
-use crate::recording::header::DisplayUnits;
-use crate::recording::{self, Recording};
-use crate::register::word;
-use crate::rejudge::change::{RunComparison, SideComparison, VerdictShift, compare};
-use crate::rejudge::overlay::{Overlay, OverlayTrace, trace};
-use crate::rejudge::timeline::Timeline;
 
 /// `seathold rejudge`.
 #[derive(Debug, Args)]
@@ -85,7 +85,7 @@ impl By {
         let options = self.set.iter().map(|(name, value)| (name.as_str(), value.as_str()));
         let mut raw = recipe::replaced(base, options)?;
         if let Some((text, dn)) = &self.limit {
-            let limit = crate::limit::parse(text, *dn, reference(&raw));
+            let limit = seathold_quantity::limit::parse(text, *dn, reference(&raw));
             raw.limit_pa_m3_s = limit.map_err(|why| Error::usage(format!("--limit: {why}")))?.leak.pa_m3_s();
         }
         Ok(raw)

@@ -2,12 +2,14 @@
 
 use std::path::Path;
 
-use crate::cli::ReplayArgs;
+use seathold_recording as recording;
+use seathold_recording::replay::replay;
+use seathold_text::outcome;
+
+use crate::args::ReplayArgs;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::recording;
-use crate::replay::replay;
 
 /// Replays each file; the worst outcome decides the exit code, and no file keeps the others from their turn.
 pub(super) fn run(command: &ReplayArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
@@ -49,7 +51,7 @@ fn one(file: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
                 writeln!(console.out, "{name}: identical for {} polls of {polls}; then {}", it.polls, it.why)?;
                 return Ok(Exit::NoVerdict);
             }
-            let word = recording.summary().word();
+            let word = outcome::word(&recording.summary());
             let events: usize = recording.event_log.len();
             writeln!(
                 console.out,

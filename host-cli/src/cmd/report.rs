@@ -3,14 +3,24 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use seathold_document::Document;
+use seathold_document::html;
+use seathold_document::pdf::{self, PageSize};
+use seathold_register::{Access, Register};
+use seathold_report::{self as report, Evidence, Integrity, RunSelection, by_valve};
 
 use super::find::{RegisterArg, RunFilterArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::register::{Access, Register};
-use crate::report::pdf::PageSize;
-use crate::report::{self, Document, Evidence, Integrity, RunSelection, by_valve};
+
+fn page_size(text: &str) -> Result<PageSize, String> {
+    match text {
+        "a4" => Ok(PageSize::A4),
+        "letter" => Ok(PageSize::Letter),
+        _ => Err("give a4 or letter".into()),
+    }
+}
 
 /// `seathold report`.
 #[derive(Debug, Args)]
@@ -21,7 +31,7 @@ pub struct ReportArgs {
     #[arg(long, short, value_name = "FILE")]
     pub out: PathBuf,
     /// Page size of a PDF: a4 or letter
-    #[arg(long, value_enum, hide_possible_values = true, value_name = "SIZE", default_value = "a4")]
+    #[arg(long, value_parser = page_size, value_name = "SIZE", default_value = "a4")]
     pub page_size: PageSize,
     /// Title of a page on several valves [default: "Batch NAME", or "Seat leak tests of a batch of valves"]
     #[arg(long, value_name = "TEXT")]
@@ -41,9 +51,9 @@ pub(super) fn run(command: &ReportArgs, console: &mut Console<'_>) -> Result<Exi
         if command.files.is_empty() { registered(command, console)? } else { loose(command, console)? };
     let bytes = if ending == "pdf" {
         let why = |why| Error::file("write", &command.out, std::io::Error::other(why));
-        report::pdf::document(&document, command.page_size).map_err(why)?
+        pdf::document(&document, command.page_size).map_err(why)?
     } else {
-        report::html::page(&document).into_bytes()
+        html::page(&document).into_bytes()
     };
     write_file(&command.out, &bytes)?;
     writeln!(console.out, "{}\nwritten to {}", document.foot, command.out.display())?;
@@ -101,7 +111,7 @@ fn loose(command: &ReportArgs, console: &mut Console<'_>) -> Result<(Document, E
     command.filter.only_serial()?;
     let serial = command.filter.serial.as_ref();
     let mut runs: Vec<Evidence> = Vec::new();
-    for path in super::recordings(&command.files)? {
+    for path in super::named_files::recordings(&command.files)? {
         let run = Evidence::read(&path)?;
         if serial.is_some_and(|serial| *serial != run.header.serial) {
             continue;

@@ -2,16 +2,16 @@
 
 use clap::Args;
 use seathold_sequencer::link::message::{Snapshot, VERSION, Welcome};
+use seathold_text::layout::line;
+use seathold_text::messages;
 use serde_json::json;
 
 use super::run_controller::{read_rig, read_status};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::messages;
 use crate::rig::address::BAUD;
 use crate::rig::{Address, Client};
-use crate::summary::line;
 
 /// Longest a serial port may take to answer, in microseconds: three hellos.
 const PATIENCE_US: u64 = 1_000_000;

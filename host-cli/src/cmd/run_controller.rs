@@ -2,22 +2,23 @@
 
 use std::path::{Path, PathBuf};
 
+use seathold_analysis::calibration::apply;
+use seathold_quantity::{InputError, InputProblem};
+use seathold_recording::header::ReadingSource;
+use seathold_recording::{EXTENSION, Header, Writer};
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::input::Command;
 use seathold_sequencer::link::message::{Request, Response, Snapshot, Welcome};
 use seathold_sequencer::rig::{FIELDS, RawRig, Rig};
+use seathold_text::messages::{self, UnitFormat};
 use serde_json::json;
 
 use super::files::load_rig;
-use super::run::{RunContext, find_recipe, finish, opening, recording_path, screen_for, to_the_second};
-use crate::calibration::apply;
-use crate::cli::RunArgs;
+use super::run_common::{RunContext, find_recipe, finish, opening, recording_path, screen_for, to_the_second};
+use crate::args::RunArgs;
 use crate::console::Console;
-use crate::error::{Error, InputProblem};
+use crate::error::Error;
 use crate::exit::Exit;
-use crate::messages::{self, UnitFormat};
-use crate::recording::header::ReadingSource;
-use crate::recording::{EXTENSION, Header, Writer};
 use crate::rig::journal::{self, Journal};
 use crate::rig::remote_operator::RemoteOperator;
 use crate::rig::session::ControllerSession;
@@ -31,7 +32,7 @@ const READY_US: u64 = 120_000_000;
 
 pub(super) fn run(args: &RunArgs, how: &RunContext, console: &mut Console<'_>) -> Result<Exit, Error> {
     let unfit = [
-        ("--valve", args.valve != "tight"),
+        ("--valve", args.valve.is_some()),
         ("--seat-a", args.seat_a.is_some()),
         ("--seat-b", args.seat_b.is_some()),
         ("--joint-a", args.joint_a.is_some()),
@@ -200,10 +201,10 @@ fn fit(args: &RunArgs, controllers: &Rig, at: jiff::Timestamp) -> Result<(Rig, V
         return Ok((*controllers, calibrations));
     }
     let origin = args.rig_file.as_ref().map_or_else(|| "--calibrations".into(), |f| f.display().to_string());
-    Err(Error::Input {
+    Err(Error::Input(InputError {
         origin: format!("{origin}: not the rig that is built into the controller at {}", args.rig),
         problems,
-    })
+    }))
 }
 
 fn differences<'a>(here: &'a RawRig, there: &'a RawRig) -> impl Iterator<Item = (&'static str, f64, f64)> + 'a {

@@ -4,24 +4,23 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::Args;
+use seathold_config::{fault, valve};
+use seathold_recording::header::DisplayUnits;
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::time::{Instant, millis};
 use seathold_sequencer::units::Reference;
 use seathold_sim::bench::SimBench;
+use seathold_text::messages::{self, UnitFormat};
 
 use super::files::load_rig;
-use crate::cli::Speed;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-
-use crate::files::{fault, valve};
-use crate::messages::{self, UnitFormat};
-use crate::recording::header::DisplayUnits;
 use crate::rig::sim::parse_fault;
 use crate::screen::{Plain, Screen};
 use crate::serve::{Listener, ListenerEvent, PollPacer, ServedRig, open_pty, open_tcp};
+use crate::speed::Speed;
 
 /// Longest sleep while nothing is due.
 const NAP: Duration = Duration::from_millis(1);
@@ -52,7 +51,7 @@ pub struct ServeArgs {
     #[arg(long, value_name = "NAME[@TIME]", help_heading = "The simulated rig")]
     pub fault: Vec<String>,
     /// How fast simulated time passes: times real time, or "max" for as fast as the host takes it
-    #[arg(long, value_parser = crate::cli::speed, value_name = "max|N", default_value = "1",
+    #[arg(long, value_parser = crate::speed::speed, value_name = "max|N", default_value = "1",
           help_heading = "The simulated rig")]
     pub speed: Speed,
 
@@ -141,7 +140,7 @@ fn switch_on(args: &ServeArgs) -> Result<ServedRig, Error> {
     let rig = load_rig(args.rig_file.as_deref())?;
     let reference = Reference::ISO_8778.pressure.pascals();
     let mut valve = valve::find(&args.valve, reference)?;
-    let settings = super::run::settings(&args.set)?;
+    let settings = super::run_common::settings(&args.set)?;
     valve.set(settings.iter().map(|(name, value)| (name.as_str(), value.as_str())), reference)?;
     // As on the controller images: a poll for every conversion.
     let period = millis(valve.scenario.far.period_ms);

@@ -2,19 +2,20 @@
 
 use std::io::Write as _;
 
+use seathold_recording::{self as recording, Recording, Summary};
+use seathold_report::export::samples::samples;
 use seathold_sequencer::input::Side;
 use seathold_sequencer::output::{GasValve, Pilot};
+use seathold_text::layout::{line, percent};
+use seathold_text::messages::{self, UnitFormat};
+use seathold_text::outcome;
 use serde_json::json;
 
-use crate::cli::ShowArgs;
+use crate::args::ShowArgs;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::export::samples::samples;
-use crate::messages::{self, UnitFormat};
 use crate::plot::plot;
-use crate::recording::{self, Recording};
-use crate::summary::{Summary, line, percent};
 
 /// Shows a recording as far as it is intact. Damage is reported on standard error, and in the exit code.
 pub(super) fn run(command: &ShowArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
@@ -47,7 +48,7 @@ pub(super) fn run(command: &ShowArgs, console: &mut Console<'_>) -> Result<Exit,
 fn text(recording: &Recording, summary: &Summary, units: &UnitFormat) -> String {
     let header = &recording.header;
     let unfinished = if recording.damage.is_some() { " (recording incomplete)" } else { "" };
-    let mut out = format!("{}  {}{unfinished}\n", header.serial, summary.word().to_uppercase());
+    let mut out = format!("{}  {}{unfinished}\n", header.serial, outcome::word(summary).to_uppercase());
     let by = if header.operator.is_empty() { String::new() } else { format!(" by {}", header.operator) };
     line(&mut out, "when", &format!("{}{by}", header.started_at));
     let rig = format!("{}; rig {}", header.source, header.rig_name);
@@ -59,7 +60,7 @@ fn text(recording: &Recording, summary: &Summary, units: &UnitFormat) -> String 
     let limit = units.limit(header.recipe.limit_pa_m3_s);
     line(&mut out, "recipe", &format!("{}: {target}, limit {limit}", header.recipe_name));
     line(&mut out, "requested", messages::sides(header.sides));
-    out.push_str(&summary.text(&header.recipe, units));
+    out.push_str(&outcome::text(summary, &header.recipe, units));
     let seconds = recording.length().as_ticks() as f64 / 1e6;
     line(&mut out, "recorded", &format!("{} readings in {seconds:.0} s, by {}", recording.polls.len(), header.program));
     out.push_str("\n  far-side pressure\n");
@@ -124,7 +125,7 @@ fn as_json(recording: &Recording, summary: &Summary, console: &mut Console<'_>) 
         "events": events,
         "polls": recording.polls.len(),
         "length_s": recording.length().as_ticks() as f64 / 1e6,
-        "verdict": summary.word().replace(' ', "-"),
+        "verdict": outcome::word(summary).replace(' ', "-"),
         "complete": recording.damage.is_none() && recording.breaks.is_empty(),
         "breaks": recording.breaks,
         "damage": recording.damage.as_ref().map(ToString::to_string),

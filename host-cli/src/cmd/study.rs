@@ -3,7 +3,14 @@
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
+use seathold_analysis::study::anova::{self, Measurement, VarianceComponent};
+use seathold_analysis::study::chart::{self, RULES};
+use seathold_analysis::study::linearity::{self, ValueWithInterval};
+use seathold_analysis::study::page;
+use seathold_analysis::study::table::CsvTable;
+use seathold_recording as recording;
 use seathold_sequencer::input::Side;
+use seathold_text::messages::FourDigits;
 use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};
@@ -12,13 +19,7 @@ use super::study_drift::{self, DriftArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::messages::FourDigits;
-use crate::recording;
-use crate::study::anova::{self, Measurement, VarianceComponent};
-use crate::study::chart::{self, RULES};
-use crate::study::linearity::{self, ValueWithInterval};
-use crate::study::page;
-use crate::study::table::CsvTable;
+use crate::quantity_args;
 
 /// `seathold study …`.
 #[derive(Debug, Subcommand)]
@@ -53,7 +54,7 @@ pub struct GaugeRrArgs {
     #[command(flatten)]
     pub from: MeasurementsArg,
     /// Coverage of the intervals
-    #[arg(long, value_name = "P", default_value = "95 %", value_parser = coverage)]
+    #[arg(long, value_name = "P", default_value = "95 %", value_parser = quantity_args::coverage)]
     pub coverage: f64,
     /// The result as a JSON object
     #[arg(long)]
@@ -67,7 +68,7 @@ pub struct LinearityArgs {
     #[arg(long, value_name = "FILE")]
     pub table: PathBuf,
     /// Coverage of the intervals
-    #[arg(long, value_name = "P", default_value = "95 %", value_parser = coverage)]
+    #[arg(long, value_name = "P", default_value = "95 %", value_parser = quantity_args::coverage)]
     pub coverage: f64,
     /// The result as a JSON object
     #[arg(long)]
@@ -88,17 +89,6 @@ pub struct StabilityArgs {
     /// The result as a JSON object
     #[arg(long)]
     pub json: bool,
-}
-
-pub(super) fn coverage(text: &str) -> Result<f64, String> {
-    let p = match text.strip_suffix('%') {
-        Some(percent) => percent.trim().parse().map(|p: f64| p / 100.0),
-        None => text.parse(),
-    };
-    match p {
-        Ok(p) if (0.5..=0.999).contains(&p) => Ok(p),
-        _ => Err("give a probability from 50 % to 99.9 %".into()),
-    }
 }
 
 pub(super) fn run(command: &StudyCommand, console: &mut Console<'_>) -> Result<Exit, Error> {

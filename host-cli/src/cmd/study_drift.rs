@@ -6,20 +6,20 @@ use clap::Args;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::Offset;
+use seathold_analysis::calibration::bench::HoldRecorder;
+use seathold_analysis::calibration::{CalibratedQuantity, Calibration, blank};
+use seathold_analysis::study::chart::RULES;
+use seathold_analysis::study::drift::{DatedValue, Drift, LONGEST, drift};
+use seathold_analysis::study::page;
+use seathold_recording as recording;
+use seathold_text::messages::FourDigits;
 use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};
 use super::recordings_arg::RecordingsArg;
-use crate::calibration::bench::HoldRecorder;
-use crate::calibration::{CalibratedQuantity, Calibration, blank};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::messages::FourDigits;
-use crate::recording;
-use crate::study::chart::RULES;
-use crate::study::drift::{DatedValue, Drift, LONGEST, drift};
-use crate::study::page;
 
 /// `seathold study drift`.
 #[derive(Debug, Args)]
@@ -28,7 +28,7 @@ pub struct DriftArgs {
     /// of the register, with the plug's serial number
     pub files: Vec<PathBuf>,
     /// Coverage of the intervals
-    #[arg(long, value_name = "P", default_value = "95 %", value_parser = super::study::coverage)]
+    #[arg(long, value_name = "P", default_value = "95 %", value_parser = crate::quantity_args::coverage)]
     pub coverage: f64,
     /// Page to write, with charts
     #[arg(long, value_name = "FILE")]
@@ -129,7 +129,7 @@ fn found(args: &DriftArgs) -> Result<Values, Error> {
         return Err(Error::usage(message));
     }
     let (sheets, recordings): (Vec<PathBuf>, Vec<PathBuf>) =
-        super::with_endings(&args.files, &["toml", recording::EXTENSION])?
+        super::named_files::with_endings(&args.files, &["toml", recording::EXTENSION])?
             .into_iter()
             .partition(|path| path.extension().is_some_and(|e| e == "toml"));
     for path in &sheets {

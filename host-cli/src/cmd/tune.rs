@@ -5,6 +5,15 @@ use std::path::PathBuf;
 
 use clap::Args;
 use rayon::prelude::*;
+use seathold_analysis::tune::backtest::backtests;
+use seathold_analysis::tune::ground_truth::GroundTruth;
+use seathold_analysis::tune::labelling::weigh;
+use seathold_analysis::tune::rework_labels::{Labels, ReworkHistory, SideTest};
+use seathold_analysis::tune::selection::{TargetRisks, choose};
+use seathold_analysis::tune::sweep::{self, CandidateGrid, SideOutcome, SweptSide};
+use seathold_analysis::tune::{TuningResult, page, report};
+use seathold_config::recipe;
+use seathold_recording::{self as recording, Recording};
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::input::Side;
 use seathold_sequencer::recipe::RawRecipe;
@@ -15,16 +24,7 @@ use super::recordings_arg::{RecordingBytes, RecordingsArg};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::files::recipe;
 use crate::quantity_args;
-use crate::recording::{self, Recording};
-use crate::tune::backtest::backtests;
-use crate::tune::ground_truth::GroundTruth;
-use crate::tune::labelling::weigh;
-use crate::tune::rework_labels::{Labels, ReworkHistory};
-use crate::tune::selection::{TargetRisks, choose};
-use crate::tune::sweep::{self, CandidateGrid, SideOutcome, SweptSide};
-use crate::tune::{TuningResult, page, report};
 
 /// `seathold tune`.
 #[derive(Debug, Args)]
@@ -101,7 +101,19 @@ pub(super) fn run(args: &TuneArgs, console: &mut Console<'_>) -> Result<Exit, Er
         (RecordingsArg::Register(register, _), None) => {
             let mut history = ReworkHistory::default();
             for run in register.runs(args.filter.filter(register)?) {
-                history.see(&run?);
+                let run = run?;
+                // Outside of batches no rework is noted, and there are no labels.
+                let Some(batch) = &run.batch else { continue };
+                for side in [Side::First, Side::Second] {
+                    let Some(found) = run.side(side) else { continue };
+                    let test = SideTest {
+                        run: run.name(),
+                        rework: run.after_rework.clone(),
+                        verdict: found.verdict,
+                        leak: found.leak_pa_m3_s.zip(found.expanded_pa_m3_s),
+                    };
+                    history.add(batch, &run.serial, side, test);
+                }
             }
             history.labels()
         }

@@ -2,10 +2,10 @@
 
 use seathold_sequencer::output::Coil;
 use seathold_sequencer::rig::RawRig;
+use seathold_text::layout::wrapped;
 use serde_json::{Value, json};
 
 use crate::exit::Exit;
-use crate::summary::wrapped;
 
 /// One check, in the order in which it is safe.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -5,14 +5,14 @@ use seathold_sequencer::input::Command;
 use seathold_sequencer::link::message::{Request, Response};
 use seathold_sequencer::output::{Coil, GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::RawRecipe;
+use seathold_text::layout::wrapped;
+use seathold_text::messages;
 
 use super::check::{CheckItem, CheckOutcome, Checks};
 use super::dialog::{Dialog, Reply};
 use super::readings::Readings;
 use super::rig_under_check::{Halt, RigUnderCheck};
 use crate::console::Console;
-use crate::messages;
-use crate::summary::wrapped;
 
 /// How long readings are observed, in microseconds.
 const WATCH_US: u64 = 2_000_000;

@@ -14,7 +14,8 @@ use seathold_sequencer::time::Instant;
 use seathold_sim::bench::SimBench;
 
 use super::address::Address;
-use super::transport::{self, Transport};
+use super::connect;
+use super::transport::Transport;
 use crate::console::Clock;
 
 /// A controller silent for this long, in microseconds, is reconnected: four times its longest pause.
@@ -124,7 +125,7 @@ impl Client {
     /// # Errors
     /// When no controller is there.
     pub fn open(address: &Address, have: Option<ResumePoint>, clock: &dyn Clock) -> io::Result<Self> {
-        let line = transport::open(address)?;
+        let line = connect::open(address)?;
         let host = match have {
             Some(have) => Host::resume(session(), have),
             None => Host::new(session()),
@@ -184,7 +185,7 @@ impl Client {
                 return;
             }
             self.last = now;
-            if let Ok(line) = transport::open(&self.address) {
+            if let Ok(line) = connect::open(&self.address) {
                 self.line = Some(line);
                 // The effect of a request shows in the records; the caller repeats it where needed.
                 let _ = self.host.reconnect(session());

@@ -8,6 +8,7 @@ use std::fs::{File, OpenOptions};
 use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
+use seathold_recording::Header;
 use seathold_sequencer::link::frame::{self, Deframer, Frame};
 use seathold_sequencer::link::message::{Record, ResumePoint, ToHost};
 use seathold_sequencer::link::polls::{Packer, Polls};
@@ -16,7 +17,6 @@ use serde::{Deserialize, Serialize};
 
 use super::client::{ClientEvent, RecordContent};
 use crate::error::Error;
-use crate::recording::Header;
 
 /// The first line.
 #[derive(Clone, Debug, Serialize, Deserialize)]

@@ -11,6 +11,7 @@
 
 pub mod address;
 pub mod client;
+mod connect;
 pub mod in_process;
 pub mod journal;
 pub mod operator;

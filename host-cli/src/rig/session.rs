@@ -1,6 +1,7 @@
 //! The loop of one run on a controller: take records, record, show, answer, until the run is over. The controller needs
 //! none of this to keep the run safe.
 
+use seathold_recording::{Discontinuity, Summary, Watch, Writer};
 use seathold_sequencer::event::{Disconnect, Phase};
 use seathold_sequencer::link::message::{Request, Response};
 use seathold_sequencer::time::{Duration, Instant};
@@ -11,10 +12,8 @@ use super::remote_operator::RemoteOperator;
 use super::shadow::{Shadow, ShadowItem};
 use crate::console::Console;
 use crate::error::Error;
-use crate::recording::{Discontinuity, Writer};
 use crate::screen::Screen;
-use crate::session::{RunEnd, Watch, put_question};
-use crate::summary::Summary;
+use crate::session::{RunEnd, put_question};
 
 /// How long connecting to an unreachable controller is tried, in microseconds. The run can be resumed later too.
 const AWAY_MAX_US: u64 = 120_000_000;
@@ -281,7 +280,7 @@ impl ControllerSession {
             }
         };
         if let Err(why) = written {
-            progress.unrecorded.get_or_insert(why);
+            progress.unrecorded.get_or_insert(why.into());
         }
     }
 

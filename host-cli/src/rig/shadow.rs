@@ -1,6 +1,7 @@
 //! Turns a controller's records into polls as a local run has them, and compares each with this program's own
 //! sequencer: same inputs, same outputs and events, or the run carries no verdict.
 
+use seathold_recording::Discontinuity;
 use seathold_sequencer::event::{Disconnect, Event, Events, Phase};
 use seathold_sequencer::input::{ChannelState, Command, Prompt, Reading};
 use seathold_sequencer::link::message::Snapshot;
@@ -11,7 +12,6 @@ use seathold_sequencer::rig::Rig;
 use seathold_sequencer::step::{Sequencer, Status};
 
 use super::client::RecordContent;
-use crate::recording::Discontinuity;
 
 /// An item to record, in order.
 #[derive(Clone, Debug)]

@@ -1,3 +1,3 @@
 //! Faults of the simulated rig, as typed. The rig itself is [`seathold_sim::bench::SimBench`].
 
-pub use crate::files::fault::parse as parse_fault;
+pub use seathold_config::fault::parse as parse_fault;

@@ -4,11 +4,11 @@ use seathold_sequencer::input::ChannelState;
 use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::step::Status;
 use seathold_sequencer::time::Instant;
+use seathold_text::messages::{self, UnitFormat, phase_name, prompt_words, supply_end};
 
 use super::{Screen, stamp};
 use crate::console::Console;
 use crate::error::Error;
-use crate::messages::{self, UnitFormat, phase_name, prompt_words, supply_end};
 
 /// Refresh rate of the moving lines, per second.
 const DRAWS: u8 = 15;

@@ -1,10 +1,10 @@
 use seathold_sequencer::event::Event;
 use seathold_sequencer::time::Instant;
+use seathold_text::messages::UnitFormat;
 
 use super::{Screen, stamp};
 use crate::console::Console;
 use crate::error::Error;
-use crate::messages::UnitFormat;
 
 /// A line an event, for logs and pipes.
 #[derive(Clone, Copy, Debug)]

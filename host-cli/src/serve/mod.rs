@@ -5,12 +5,14 @@
 //! tell the difference but by the welcome, which says that the rig is simulated.
 
 mod listener;
+mod open;
 mod pace;
 #[cfg(unix)]
 mod pty;
 mod tcp;
 
-pub use listener::{Listener, ListenerEvent, open_pty, open_tcp};
+pub use listener::{Listener, ListenerEvent};
+pub use open::{open_pty, open_tcp};
 pub use pace::PollPacer;
 
 use seathold_sequencer::event::Phase;

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::ServedRig;
-use crate::cli::Speed;
+use crate::speed::Speed;
 
 /// A rig that is this far behind the wall clock stops catching up: it is slower than asked.
 const LATE_MAX: Duration = Duration::from_millis(250);

@@ -144,11 +144,11 @@ impl RawCurrentLoop {
         validator.clean().then_some(CurrentLoop { raw: *self, ma_per_code })
     }
 
-    /// As [`RawCurrentLoop::examine`], with the errors collected.
+    /// As [`RawCurrentLoop::validate_with`], with the errors collected.
     ///
     /// # Errors
     /// All errors, at once.
-    #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
+    #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `validate_with`")]
     pub fn validate(&self) -> Result<CurrentLoop, Errors> {
         let mut errors = Errors::default();
         self.validate_with(|error| errors.add(error)).ok_or(errors)

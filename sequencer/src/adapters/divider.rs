@@ -144,11 +144,11 @@ impl RawDivider {
         })
     }
 
-    /// As [`RawDivider::examine`], with the errors collected.
+    /// As [`RawDivider::validate_with`], with the errors collected.
     ///
     /// # Errors
     /// All errors, at once.
-    #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
+    #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `validate_with`")]
     pub fn validate<L: Law>(&self, law: L) -> Result<Divider<L>, Errors> {
         let mut errors = Errors::default();
         self.validate_with(law, |error| errors.add(error)).ok_or(errors)

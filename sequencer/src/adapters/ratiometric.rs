@@ -219,11 +219,11 @@ impl RawRatiometric {
         validator.clean().then_some(Ratiometric { raw: *self, full, counts_per_one })
     }
 
-    /// As [`RawRatiometric::examine`], with the errors collected.
+    /// As [`RawRatiometric::validate_with`], with the errors collected.
     ///
     /// # Errors
     /// All errors, at once.
-    #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `examine`")]
+    #[expect(clippy::result_large_err, reason = "for hosts and tests; a controller calls `validate_with`")]
     pub fn validate(&self) -> Result<Ratiometric, Errors> {
         let mut errors = Errors::default();
         self.validate_with(|error| errors.add(error)).ok_or(errors)

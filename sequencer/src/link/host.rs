@@ -142,7 +142,7 @@ impl Host {
         self.state == State::Open
     }
 
-    /// Sends a request, carried out once. Its response comes as [`HostEvent::Answer`].
+    /// Sends a request, carried out once. Its response comes as [`HostEvent::Response`].
     ///
     /// # Errors
     /// [`Busy`] while another is in progress, or no session is open.

@@ -8,6 +8,8 @@
 //!
 //! `cargo test -p seathold-model` explores small variants; `cargo test -p seathold-model --release` the full ones.
 
+#![allow(missing_docs, reason = "helpers of tests: their names say it")]
+
 pub mod digest;
 pub mod plant;
 pub mod watch;

@@ -7,7 +7,11 @@ use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
-use seathold::console::{Clock, Console, KeyboardInput, Keys, Timestamp};
+use seathold::console::Clock;
+use seathold::console::Console;
+use seathold::console::KeyboardInput;
+use seathold::console::Keys;
+use seathold::console::Timestamp;
 
 /// What the program said and how it ended.
 #[derive(Debug)]

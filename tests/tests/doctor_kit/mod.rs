@@ -6,7 +6,8 @@ use std::io::{self, Write};
 use std::rc::Rc;
 use std::sync::atomic::AtomicUsize;
 
-use seathold::console::{KeyboardInput, Keys};
+use seathold::console::KeyboardInput;
+use seathold::console::Keys;
 
 use crate::served_kit::{Ear, program};
 

@@ -1,7 +1,7 @@
 //! Recordings by the hundred: one simulated run under many serials. Everything else in them is as it was recorded.
 #![allow(dead_code, reason = "each user takes its own part")]
 
-use seathold::recording::frame::{FrameKind, HEAD, read_frame, write_frame, write_head};
+use seathold_recording::frame::{FrameKind, HEAD, read_frame, write_frame, write_head};
 use sha2::{Digest, Sha256};
 
 /// The serial to record under, so that [`renamed`] finds it; others must be as long.

@@ -7,7 +7,9 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{Sender, channel};
 use std::thread::JoinHandle;
 
-use seathold::console::{Console, Keys, SystemClock};
+use seathold::console::Console;
+use seathold::console::Keys;
+use seathold::console::SystemClock;
 
 use crate::cli_kit::Silent;
 

@@ -1,0 +1,208 @@
+//! Calibrations applied to a rig's description.
+
+use std::path::PathBuf;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use seathold_config::Error;
+use seathold_sequencer::rig::{RawRig, Rig};
+use seathold_text::layout::percent;
+
+use super::{CalibratedQuantity, Calibration, background_words};
+
+/// The calibrations in files and folders.
+#[derive(Clone, Debug, Default)]
+pub struct CalibrationSet {
+    files: Vec<(PathBuf, Calibration)>,
+}
+
+/// Reads files, and every `.toml` of folders.
+///
+/// # Errors
+/// When one cannot be read, or is wrong.
+pub fn find(paths: &[PathBuf]) -> Result<CalibrationSet, Error> {
+    let mut files = Vec::new();
+    for path in paths {
+        if path.is_dir() {
+            let entries = std::fs::read_dir(path).map_err(|why| Error::file("read", path, why))?;
+            let mut inside = Vec::new();
+            for entry in entries {
+                inside.push(entry.map_err(|why| Error::file("read", path, why))?.path());
+            }
+            inside.retain(|p| p.extension().is_some_and(|e| e == "toml"));
+            inside.sort();
+            files.extend(inside);
+        } else {
+            files.push(path.clone());
+        }
+    }
+    let read = |path: PathBuf| Calibration::read(&path).map(|c| (path, c));
+    Ok(CalibrationSet { files: files.into_iter().map(read).collect::<Result<_, _>>()? })
+}
+
+/// A rig with its calibrations, and notes on them.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CalibratedRig {
+    /// The rig.
+    pub rig: RawRig,
+    /// One line each: what was taken from where, what is out of date, what is missing.
+    pub notes: Vec<String>,
+    /// Whether every calibration is there and in date.
+    pub complete: bool,
+}
+
+impl CalibrationSet {
+    /// Applies the latest of each quantity to the rig. One that is out of date still says more than none, and is
+    /// applied; the note says so.
+    pub fn apply(&self, mut rig: RawRig, today: Date) -> CalibratedRig {
+        let latest = |subjects: &[CalibratedQuantity]| {
+            let mut of = self.files.iter().filter(|(_, c)| subjects.contains(&c.subject)).collect::<Vec<_>>();
+            of.sort_by_key(|(_, c)| c.made);
+            of.last().copied()
+        };
+        let mut notes = Vec::new();
+        let mut complete = true;
+        // A reference leak calibrates volume and gain together, so it replaces both.
+        let volume = latest(&[CalibratedQuantity::Volume, CalibratedQuantity::Leak]);
+        let together = volume.is_some_and(|(_, c)| c.subject == CalibratedQuantity::Leak);
+        let wanted = [
+            (volume, "no calibration of the far volume: it is the rig file's"),
+            (
+                latest(&[CalibratedQuantity::Blank]),
+                "no blank run: background leak and settling time constant are the rig file's",
+            ),
+            (
+                if together { None } else { latest(&[CalibratedQuantity::Transducer]) },
+                if together { "" } else { "no check of the transducer: the sensor gain is the rig file's" },
+            ),
+        ];
+        for (found, without) in wanted {
+            let Some((path, calibration)) = found else {
+                if !without.is_empty() {
+                    notes.push(without.to_owned());
+                    complete = false;
+                }
+                continue;
+            };
+            let what = lay(&mut rig, calibration);
+            let mut note = format!("{what}, of {} ({})", calibration.made, path.display());
+            if calibration.expires < today {
+                note = format!("OUT OF DATE since {}: {note}", calibration.expires);
+                complete = false;
+            } else if calibration.made > today {
+                note = format!("DATED IN THE FUTURE: {note}");
+                complete = false;
+            }
+            notes.push(note);
+        }
+        CalibratedRig { rig, notes, complete }
+    }
+}
+
+/// The rig a run works with, and a line on each of its calibrations; one line where none was asked for.
+///
+/// # Errors
+/// When a file is wrong, or the rig is no longer valid with what it says.
+pub fn to_run(as_built: &Rig, paths: &[PathBuf], now: Timestamp) -> Result<(Rig, Vec<String>), Error> {
+    if paths.is_empty() {
+        let note =
+            "no calibration given: volume, background leak, settling time constant and sensor gain are the rig file's";
+        return Ok((*as_built, vec![note.to_owned()]));
+    }
+    let applied = find(paths)?.apply(*as_built.raw(), TimeZone::UTC.to_datetime(now).date());
+    let rig =
+        applied.rig.validate().map_err(|errors| Error::usage(format!("the rig with its calibrations: {errors}")))?;
+    Ok((rig, applied.notes))
+}
+
+/// Applies one to the rig; returns what it set, in words.
+fn lay(rig: &mut RawRig, calibration: &Calibration) -> String {
+    let v = &calibration.values;
+    let cm3 = v.far_volume_m3 * 1e6;
+    match calibration.subject {
+        CalibratedQuantity::Volume => {
+            (rig.far_volume_m3, rig.far_volume_u_rel) = (v.far_volume_m3, v.far_volume_u_rel);
+            format!("far volume {cm3:.2} cm³ ± {} %", percent(v.far_volume_u_rel))
+        }
+        CalibratedQuantity::Leak => {
+            (rig.far_volume_m3, rig.far_volume_u_rel, rig.gain_u_rel) = (v.far_volume_m3, v.far_volume_u_rel, 0.0);
+            format!("far volume and sensor gain together {cm3:.2} cm³ ± {} %", percent(v.far_volume_u_rel))
+        }
+        CalibratedQuantity::Blank => {
+            (rig.background_pa_m3_s, rig.background_u_pa_m3_s) = (v.background_pa_m3_s, v.background_u_pa_m3_s);
+            let leak = format!("background leak {}", background_words(v.background_pa_m3_s, v.background_u_pa_m3_s));
+            if v.tau_s > 0.0 {
+                (rig.tau_s, rig.tau_u_rel) = (Some(v.tau_s), v.tau_u_rel);
+                format!("{leak}, settling time constant {:.2} s ± {} %", v.tau_s, percent(v.tau_u_rel))
+            } else {
+                format!("{leak}, no settling time constant found")
+            }
+        }
+        CalibratedQuantity::Transducer => {
+            rig.far.pa_per_count /= v.gain;
+            rig.gain_u_rel = v.gain_u_rel;
+            format!("sensor gain {:.5} ± {} %, zero {:.0} Pa", v.gain, percent(v.gain_u_rel), v.zero_pa)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibration::CalibrationValues;
+
+    fn one(subject: CalibratedQuantity, made: &str, expires: &str, volume_m3: f64) -> (PathBuf, Calibration) {
+        let values = CalibrationValues {
+            far_volume_m3: volume_m3,
+            far_volume_u_rel: 0.01,
+            gain: 1.002,
+            gain_u_rel: 0.001,
+            ..CalibrationValues::default()
+        };
+        let (made, expires) = (made.parse().unwrap(), expires.parse().unwrap());
+        ("x.toml".into(), Calibration { subject, made, expires, by: String::new(), method: String::new(), values })
+    }
+
+    fn today() -> Date {
+        "2026-06-01".parse().unwrap()
+    }
+
+    #[test]
+    fn with_none_everything_is_missing_and_nothing_changes() {
+        let applied = CalibrationSet::default().apply(RawRig::DEMO, today());
+        assert_eq!((applied.rig, applied.complete, applied.notes.len()), (RawRig::DEMO, false, 3));
+    }
+
+    #[test]
+    fn the_latest_counts_and_its_date_is_looked_at() {
+        let files = vec![
+            one(CalibratedQuantity::Volume, "2026-01-01", "2026-12-31", 44e-6),
+            one(CalibratedQuantity::Volume, "2026-02-01", "2026-05-31", 46e-6),
+            one(CalibratedQuantity::Blank, "2026-02-01", "2026-06-01", 0.0),
+            one(CalibratedQuantity::Transducer, "2026-07-01", "2027-06-01", 0.0),
+        ];
+        let applied = CalibrationSet { files }.apply(RawRig::DEMO, today());
+        assert_eq!(applied.rig.far_volume_m3, 46e-6);
+        assert_eq!(applied.rig.tau_s, None, "a blank without τ leaves the rig's");
+        assert_eq!(applied.rig.far.pa_per_count, RawRig::DEMO.far.pa_per_count / 1.002);
+        let starts: Vec<bool> = applied.notes.iter().map(|n| n.starts_with("OUT OF DATE since 2026-05-31")).collect();
+        assert_eq!(starts, [true, false, false]);
+        assert!(applied.notes[2].starts_with("DATED IN THE FUTURE"));
+        assert!(!applied.complete);
+    }
+
+    #[test]
+    fn a_reference_leak_stands_in_for_volume_and_gain() {
+        let files = vec![
+            one(CalibratedQuantity::Leak, "2026-05-01", "2026-12-31", 45.5e-6),
+            one(CalibratedQuantity::Blank, "2026-05-01", "2026-12-31", 0.0),
+            one(CalibratedQuantity::Transducer, "2026-01-01", "2026-12-31", 0.0),
+        ];
+        let applied = CalibrationSet { files }.apply(RawRig::DEMO, today());
+        assert_eq!(applied.rig.far_volume_m3, 45.5e-6);
+        assert_eq!(applied.rig.far.pa_per_count, RawRig::DEMO.far.pa_per_count, "or the gain would count twice");
+        assert_eq!(applied.rig.gain_u_rel, 0.0);
+        assert!(applied.complete && applied.notes.len() == 2);
+    }
+}

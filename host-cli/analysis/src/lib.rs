@@ -1,0 +1,10 @@
+#![doc = include_str!("../README.md")]
+
+pub mod advice;
+pub mod calibration;
+pub mod fleet;
+pub mod plan;
+pub mod rejudge;
+pub mod study;
+pub mod trace;
+pub mod tune;

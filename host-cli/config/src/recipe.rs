@@ -1,0 +1,143 @@
+//! Recipes as files.
+
+use std::path::Path;
+
+use seathold_recording::header::DisplayUnits;
+use seathold_sequencer::recipe::{Actuation, FIELDS, Model, RawRecipe, Recipe};
+use seathold_sequencer::rig::Rig;
+
+use super::config_file::{ConfigFile, template};
+use crate::Error;
+
+/// A recipe that has been read and checked.
+#[derive(Clone, Debug)]
+pub struct RecipeFile {
+    /// File or built-in name.
+    pub name: String,
+    /// The recipe, checked against the rig.
+    pub recipe: Recipe,
+    /// The units it was written in.
+    pub display_units: DisplayUnits,
+}
+
+const ACTUATIONS: &[(&str, Actuation)] = &[("air", Actuation::Air), ("hand", Actuation::Hand)];
+const MODELS: &[(&str, Model)] = &[("line", Model::Line), ("line-and-transient", Model::LineAndTransient)];
+
+/// Reads a recipe from a file, and checks it against the rig. `actuation`, where given, overrides the file's.
+///
+/// # Errors
+/// Everything wrong with it, at once.
+pub fn read(path: &Path, rig: &Rig, actuation: Option<Actuation>) -> Result<RecipeFile, Error> {
+    from_config(ConfigFile::read(path)?, path.display().to_string(), rig, actuation)
+}
+
+/// Reads a recipe from a text.
+///
+/// # Errors
+/// As for [`read`].
+pub fn parse(name: &str, text: &str, rig: &Rig, actuation: Option<Actuation>) -> Result<RecipeFile, Error> {
+    from_config(ConfigFile::parse(name, text)?, name.into(), rig, actuation)
+}
+
+fn from_config(
+    mut config: ConfigFile,
+    name: String,
+    rig: &Rig,
+    actuation: Option<Actuation>,
+) -> Result<RecipeFile, Error> {
+    let mut raw = RawRecipe::DEMO;
+    raw.actuation = config.choice("actuation", ACTUATIONS).unwrap_or(raw.actuation);
+    raw.model = config.choice("model", MODELS).unwrap_or(raw.model);
+    config.fields(&mut raw, FIELDS, |r| r.reference_pa);
+    raw.actuation = actuation.unwrap_or(raw.actuation);
+    let mut display_units = DisplayUnits::default();
+    if let Some(symbol) = config.unit("limit") {
+        display_units.leak = symbol.text.into();
+    }
+    if let Some(symbol) = config.unit("target") {
+        display_units.pressure = symbol.text.into();
+    }
+    match raw.validate(rig) {
+        Ok(recipe) => config.finish().map(|()| RecipeFile { name, recipe, display_units }),
+        Err(errors) => {
+            config.add(&errors, raw.reference_pa);
+            config.finish().and(Err(Error::usage("the recipe is not valid")))
+        }
+    }
+}
+
+/// A recipe with some fields replaced from options. It is not checked as a whole.
+///
+/// # Errors
+/// Every field that is unknown or out of its range.
+pub fn replaced<'a>(base: &RawRecipe, options: impl Iterator<Item = (&'a str, &'a str)>) -> Result<RawRecipe, Error> {
+    onto(base, ConfigFile::from_options(options))
+}
+
+/// Reads a recipe from a file, without the rig that it is to fit.
+///
+/// # Errors
+/// Every field that is unknown or out of its range, or when the file cannot be read.
+pub fn without_rig(path: &Path) -> Result<RawRecipe, Error> {
+    onto(&RawRecipe::DEMO, ConfigFile::read(path)?)
+}
+
+fn onto(base: &RawRecipe, mut config: ConfigFile) -> Result<RawRecipe, Error> {
+    let mut raw = *base;
+    raw.actuation = config.choice("actuation", ACTUATIONS).unwrap_or(raw.actuation);
+    raw.model = config.choice("model", MODELS).unwrap_or(raw.model);
+    config.fields(&mut raw, FIELDS, |r| r.reference_pa);
+    config.finish().map(|()| raw)
+}
+
+impl RecipeFile {
+    /// The same with another limit from an option.
+    ///
+    /// # Errors
+    /// When it is no limit, or does not fit rig and recipe.
+    pub fn with_limit(self, text: &str, dn: Option<u32>, rig: &Rig) -> Result<Self, Error> {
+        let wrong = |why: String| Error::usage(format!("--limit: {why}"));
+        let limit = seathold_quantity::limit::parse(text, dn, self.recipe.reference()).map_err(wrong)?;
+        let raw = RawRecipe { limit_pa_m3_s: limit.leak.pa_m3_s(), ..*self.recipe.raw() };
+        let recipe = raw.validate(rig).map_err(|errors| wrong(errors.to_string()))?;
+        Ok(Self {
+            recipe,
+            display_units: DisplayUnits { leak: limit.symbol.text.into(), ..self.display_units },
+            ..self
+        })
+    }
+}
+
+/// A commented recipe file with every field.
+pub fn template_file() -> String {
+    let head = "# A seathold recipe. Every field may be left out; the value here is then the default.\n\
+                # Check it with: seathold recipe check FILE\n";
+    file_of(&RawRecipe::DEMO, head)
+}
+
+/// A recipe as a commented file with every field. `head` comes before it: comment lines.
+pub fn file_of(raw: &RawRecipe, head: &str) -> String {
+    let actuation = ACTUATIONS.iter().find(|(_, one)| *one == raw.actuation).map_or("air", |(word, _)| word);
+    let model = MODELS.iter().find(|(_, one)| *one == raw.model).map_or("line", |(word, _)| word);
+    format!(
+        "{head}\n# how the valve is worked: \"air\" (spring return) or \"hand\"\n\
+         actuation = \"{actuation}\"\n\
+         \n# curve fitted to the trapped pressure: \"line\", or \"line-and-transient\" where gas still settles\n\
+         model = \"{model}\"\n{}",
+        template(raw, FIELDS, raw.reference_pa)
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use seathold_sequencer::rig::RawRig;
+
+    use super::*;
+
+    #[test]
+    fn the_template_reads_back_as_the_demo_recipe() {
+        let rig = RawRig::DEMO.validate().unwrap();
+        let read = parse("template", &template_file(), &rig, None).unwrap();
+        assert_eq!(*read.recipe.raw(), RawRecipe::DEMO);
+    }
+}

@@ -1,0 +1,8 @@
+#![doc = include_str!("../README.md")]
+
+mod input;
+pub mod limit;
+mod quantity;
+
+pub use input::{InputError, InputProblem, did_you_mean};
+pub use quantity::*;

@@ -1,0 +1,197 @@
+use std::path::Path;
+use std::sync::LazyLock;
+
+use seathold_sequencer::event::Event;
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::time::{Duration, Instant};
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+
+use super::frame::{self, Damage, FrameKind, HEAD};
+use super::polls::{self, PollBlock};
+use super::value::{self, NameTable, RecordValue};
+use super::writer::EndFrame;
+use super::{EventLog, Header, Poll, RecordingGap};
+use crate::{Error, Summary};
+
+/// A recording read back.
+#[derive(Clone, Debug)]
+pub struct Recording {
+    /// Who, what, with which recipe, on which rig.
+    pub header: Header,
+    /// Every intact poll.
+    pub polls: Vec<Poll>,
+    /// The event log.
+    pub event_log: EventLog,
+    /// Its discontinuities.
+    pub breaks: Vec<RecordingGap>,
+    /// Names the events' trees use.
+    pub names: NameTable,
+    /// The damage after the last intact poll, if any.
+    pub damage: Option<Damage>,
+}
+
+impl Recording {
+    /// All events with their times, as the sequencer's own type. An event this program does not know is left out, and
+    /// so is every result after a discontinuity: the readings here do not support it.
+    pub fn events(&self) -> impl Iterator<Item = (Instant, Event)> + '_ {
+        let whole = self.whole();
+        self.event_log
+            .iter()
+            .filter_map(|(number, event)| Some((number, self.polls.get(number)?.at, self.names.typed(&event.node())?)))
+            .filter(move |(number, _, event)| {
+                *number < whole
+                    || !matches!(event, Event::SideFinished(_) | Event::RunFinished { .. } | Event::InterimEstimate(_))
+            })
+            .map(|(_, at, event)| (at, event))
+    }
+
+    /// Polls before the first discontinuity: these can be replayed.
+    pub fn whole(&self) -> usize {
+        self.breaks.first().map_or(self.polls.len(), |it| usize::try_from(it.polls).unwrap_or(usize::MAX))
+    }
+
+    /// Its result.
+    pub fn summary(&self) -> Summary {
+        let mut summary = Summary::of(self.events().map(|(_, event)| event));
+        summary.broken = self.breaks.first().map(|it| it.why);
+        summary
+    }
+
+    /// An event as JSON.
+    pub fn json(&self, node: &RecordValue) -> serde_json::Value {
+        self.names.value(node).unwrap_or_default()
+    }
+
+    /// From the first poll to the last.
+    pub fn length(&self) -> Duration {
+        match (self.polls.first(), self.polls.last()) {
+            (Some(first), Some(last)) => Duration::from_ticks(last.at.as_ticks().saturating_sub(first.at.as_ticks())),
+            _ => Duration::from_ticks(0),
+        }
+    }
+}
+
+/// Reads a recording, as far as it is intact.
+///
+/// # Errors
+/// When the file cannot be read, or not even its header can be decoded.
+pub fn read(path: &Path) -> Result<Recording, Error> {
+    let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+    read_bytes(&bytes).map_err(|why| Error::Damaged { path: path.into(), why })
+}
+
+/// Reads a recording from bytes, as far as it is intact.
+///
+/// # Errors
+/// When not even the header can be decoded.
+pub fn read_bytes(bytes: &[u8]) -> Result<Recording, Damage> {
+    let (names, node, next) = first_frame(bytes)?;
+    let header = names.value(&node).and_then(|value| serde_json::from_value(filled(value)).ok());
+    let header = header.ok_or(Damage::Altered(HEAD as u64, "the header lacks a field"))?;
+    let mut recording = Recording {
+        header,
+        polls: Vec::new(),
+        event_log: EventLog::default(),
+        breaks: Vec::new(),
+        names,
+        damage: None,
+    };
+    // Whatever a file claims, no more memory is reserved than it is long.
+    recording.polls.reserve((frame::count(bytes, next) * polls::BLOCK).min(bytes.len()));
+    recording.damage = recording.read_polls(bytes, next).err();
+    Ok(recording)
+}
+
+/// The header as it was recorded, without fields that were added later.
+///
+/// # Errors
+/// When it cannot be decoded.
+pub fn header_as_recorded(bytes: &[u8]) -> Result<Value, Damage> {
+    let (names, node, _) = first_frame(bytes)?;
+    names.value(&node).ok_or(Damage::Altered(HEAD as u64, "the header cannot be read"))
+}
+
+/// The header's frame: its names, its tree, and where the polls begin.
+fn first_frame(bytes: &[u8]) -> Result<(NameTable, RecordValue, usize), Damage> {
+    frame::read_head(bytes)?;
+    let (kind, payload, next) = frame::read_frame(bytes, HEAD)?;
+    let bad = |what| Damage::Altered(HEAD as u64, what);
+    if kind != FrameKind::Header {
+        return Err(bad("the first frame is not a header"));
+    }
+    let read = || {
+        let (first, tree) = postcard::take_from_bytes(payload).ok()?;
+        value::pass(tree)?;
+        let mut names = NameTable::default();
+        names.extend(first);
+        Some((names, postcard::from_bytes(tree).ok()?))
+    };
+    let (names, header) = read().ok_or(bad("the header cannot be read"))?;
+    Ok((names, header, next))
+}
+
+/// A recipe or rig recorded before a field was added takes the built-in value for it; if that made a difference, replay
+/// would show it.
+fn filled(mut header: Value) -> Value {
+    static BUILT_IN: LazyLock<[(&str, Option<Value>); 2]> = LazyLock::new(|| {
+        [("recipe", serde_json::to_value(RawRecipe::DEMO).ok()), ("rig", serde_json::to_value(RawRig::DEMO).ok())]
+    });
+    for (part, built_in) in &*BUILT_IN {
+        let (Some(Value::Object(recorded)), Some(Value::Object(built_in))) = (header.get_mut(*part), built_in) else {
+            continue;
+        };
+        for (name, value) in built_in {
+            if !recorded.contains_key(name) {
+                recorded.insert(name.clone(), value.clone());
+            }
+        }
+    }
+    header
+}
+
+impl Recording {
+    fn read_polls(&mut self, bytes: &[u8], mut at: usize) -> Result<(), Damage> {
+        loop {
+            let (kind, payload, next) = frame::read_frame(bytes, at)?;
+            let bad = |what| Damage::Altered(at as u64, what);
+            match kind {
+                FrameKind::Header => return Err(bad("a second header")),
+                FrameKind::Polls => {
+                    let (mut block, events): (PollBlock, _) =
+                        postcard::take_from_bytes(payload).map_err(|_| bad("polls cannot be read"))?;
+                    self.names.extend(std::mem::take(&mut block.names));
+                    let (first, count) = (self.polls.len(), block.count as usize);
+                    block.unpack(&mut self.polls).ok_or(bad("polls contradict each other"))?;
+                    if self.event_log.take(first, count, events).is_none() {
+                        self.polls.truncate(first);
+                        return Err(bad("events of polls cannot be read"));
+                    }
+                }
+                FrameKind::Break => {
+                    let it: RecordingGap =
+                        postcard::from_bytes(payload).map_err(|_| bad("a discontinuity cannot be read"))?;
+                    if it.polls != self.polls.len() as u64 {
+                        return Err(bad("a discontinuity counts other polls than are here"));
+                    }
+                    self.breaks.push(it);
+                }
+                FrameKind::End => {
+                    let end: EndFrame = postcard::from_bytes(payload).map_err(|_| bad("the end cannot be read"))?;
+                    if end.polls != self.polls.len() as u64 {
+                        return Err(bad("the end counts other polls than are here"));
+                    }
+                    if end.sha256 != <[u8; 32]>::from(Sha256::digest(&bytes[..at])) {
+                        return Err(bad("the hash over the file does not match"));
+                    }
+                    if next != bytes.len() {
+                        return Err(Damage::Altered(next as u64, "bytes after the end"));
+                    }
+                    return Ok(());
+                }
+            }
+            at = next;
+        }
+    }
+}

@@ -1,0 +1,208 @@
+//! Appending a run or a note: sealed, in one transaction, on the disk before it is acknowledged.
+
+use jiff::Timestamp;
+use rusqlite::types::Value;
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+
+use super::Register;
+use super::error::WithPath;
+use super::extract::{RecordingExtract, SharedText};
+use super::record::{ChainRecord, NOTES, RUNS};
+use crate::error::Error;
+
+/// Data of a run that is not in its recording.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct RunMeta {
+    /// UUID of the batch it was run for.
+    pub batch: Option<String>,
+    /// The rework note that it follows, as `BENCH/NUMBER`.
+    pub after_rework: Option<String>,
+}
+
+/// A run in the register.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AppendedRun {
+    /// Its id in this file.
+    pub id: i64,
+    /// Its number in the bench's chain.
+    pub number: i64,
+    /// Its seal; empty where it was there before.
+    pub seal: String,
+    /// Whether it is new; a recording is kept once, however often it is added.
+    pub new: bool,
+}
+
+/// The kind of a note.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoteKind {
+    /// A batch was opened: with its list of valves.
+    Opened,
+    /// A valve was reworked: its earlier results no longer count.
+    Rework,
+    /// A valve was taken out of its batch.
+    SetAside,
+    /// Anything else.
+    Remark,
+    /// A batch was closed.
+    Closed,
+}
+
+/// A note to be written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NewNote {
+    /// What it is.
+    pub kind: NoteKind,
+    /// UUID of the batch.
+    pub batch: Option<String>,
+    /// The valve.
+    pub serial: Option<String>,
+    /// The run that was the reason, as `BENCH/NUMBER`.
+    pub about: Option<String>,
+    /// Who writes it.
+    pub operator: String,
+    /// The text.
+    pub text: String,
+}
+
+impl Register {
+    /// Adds a run by the bytes of its recording. When this returns, it is on the disk.
+    ///
+    /// # Errors
+    /// When the bytes are no recording or have been altered, or the register cannot be written; nothing of it is in
+    /// the register then.
+    pub fn append(&mut self, recording: &[u8], meta: &RunMeta, now: Timestamp) -> Result<AppendedRun, Error> {
+        let extract = RecordingExtract::of(recording).map_err(|why| Error::damaged(&self.path.clone(), why))?;
+        self.append_extract(recording, &extract, meta, now)
+    }
+
+    /// The same with what has been read from the bytes already.
+    pub(super) fn append_extract(
+        &mut self,
+        bytes: &[u8],
+        extract: &RecordingExtract,
+        meta: &RunMeta,
+        now: Timestamp,
+    ) -> Result<AppendedRun, Error> {
+        let (path, bench) = (self.path.clone(), self.bench.clone());
+        let add = |change: &Transaction<'_>| {
+            if let Some((id, number)) = run_with(change, &extract.recording)? {
+                return Ok(AppendedRun { id, number, seal: String::new(), new: false });
+            }
+            extract.parts.iter().try_for_each(|part| keep(change, part))?;
+            valve(change, &extract.header.serial)?;
+            insert_recording(change, &extract.recording, bytes)?;
+            let (number, previous) = next(change, &bench)?;
+            let value = |column: &&str| match *column {
+                "bench" => bench.clone().into(),
+                "number" => number.into(),
+                "batch" => meta.batch.clone().into(),
+                "after_rework" => meta.after_rework.clone().into(),
+                "appended_at" => second(now).into(),
+                "previous" => previous.clone().into(),
+                other => extract.column(other).unwrap_or(Value::Null),
+            };
+            let record = ChainRecord { values: RUNS.columns.iter().map(value).collect(), sides: extract.sides() };
+            let seal = record.seal(&RUNS);
+            let id = record.insert(change, &RUNS, &seal, false)?;
+            advance(change, &bench, number, &seal)?;
+            Ok(AppendedRun { id, number, seal, new: true })
+        };
+        transact(&mut self.db, add).at(&path)
+    }
+
+    /// Adds a note, and gives its number.
+    ///
+    /// # Errors
+    /// When the register cannot be written, or knows no such batch or valve.
+    pub fn note(&mut self, note: &NewNote, now: Timestamp) -> Result<i64, Error> {
+        let (path, bench) = (self.path.clone(), self.bench.clone());
+        transact(&mut self.db, |change| insert_note(change, &bench, note, now)).at(&path)
+    }
+}
+
+/// Does `what` in one transaction that waits for its turn at the beginning, never in the middle.
+pub(super) fn transact<T>(
+    db: &mut Connection,
+    what: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
+) -> rusqlite::Result<T> {
+    let change = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let done = what(&change)?;
+    change.commit()?;
+    Ok(done)
+}
+
+/// Writes a note within a transaction.
+pub(super) fn insert_note(db: &Connection, bench: &str, note: &NewNote, now: Timestamp) -> rusqlite::Result<i64> {
+    let (number, previous) = next(db, bench)?;
+    let value = |column: &&str| match *column {
+        "bench" => bench.to_owned().into(),
+        "number" => number.into(),
+        "kind" => super::extract::word(&note.kind).into(),
+        "batch" => note.batch.clone().into(),
+        "serial" => note.serial.clone().into(),
+        "about" => note.about.clone().into(),
+        "operator" => note.operator.clone().into(),
+        "written_at" => second(now).into(),
+        "text" => note.text.clone().into(),
+        "previous" => previous.clone().into(),
+        _ => Value::Null,
+    };
+    let record = ChainRecord { values: NOTES.columns.iter().map(value).collect(), sides: Vec::new() };
+    let seal = record.seal(&NOTES);
+    record.insert(db, &NOTES, &seal, false)?;
+    advance(db, bench, number, &seal)?;
+    Ok(number)
+}
+
+/// The number of the next record of a bench, and the seal before it.
+pub(super) fn next(db: &Connection, bench: &str) -> rusqlite::Result<(i64, String)> {
+    let mut query = db.prepare_cached("SELECT last_number + 1, seal FROM benches WHERE bench = ?")?;
+    query.query_row([bench], |row| Ok((row.get(0)?, row.get(1)?)))
+}
+
+/// Makes a record the last of its bench.
+fn advance(db: &Connection, bench: &str, number: i64, seal: &str) -> rusqlite::Result<()> {
+    let mut update = db.prepare_cached("UPDATE benches SET last_number = ?, seal = ? WHERE bench = ?")?;
+    update.execute(params![number, seal, bench]).map(|_| ())
+}
+
+/// Id and number of the first run with this recording.
+pub(super) fn run_with(db: &Connection, recording: &str) -> rusqlite::Result<Option<(i64, i64)>> {
+    let text = "SELECT id, number FROM runs WHERE recording = ? AND duplicate = 0";
+    db.prepare_cached(text)?.query_row([recording], |row| Ok((row.get(0)?, row.get(1)?))).optional()
+}
+
+/// Keeps a shared text, once.
+pub(super) fn keep(db: &Connection, part: &SharedText) -> rusqlite::Result<()> {
+    let text = format!("INSERT INTO {} (sha256, json) VALUES (?, ?) ON CONFLICT DO NOTHING", part.table);
+    db.prepare_cached(&text)?.execute([&part.sha256, &part.json]).map(|_| ())
+}
+
+/// Makes a valve known by its serial alone.
+pub(super) fn valve(db: &Connection, serial: &str) -> rusqlite::Result<()> {
+    let mut insert = db.prepare_cached("INSERT INTO valves (serial) VALUES (?) ON CONFLICT DO NOTHING")?;
+    insert.execute([serial]).map(|_| ())
+}
+
+/// Keeps the bytes of a recording, once.
+pub(super) fn insert_recording(db: &Connection, sha256: &str, bytes: &[u8]) -> rusqlite::Result<()> {
+    let text = "INSERT INTO recordings (sha256, bytes) VALUES (?, ?) ON CONFLICT DO NOTHING";
+    db.prepare_cached(text)?.execute(params![sha256, bytes]).map(|_| ())
+}
+
+/// A moment, to the second.
+pub(super) fn second(at: Timestamp) -> String {
+    Timestamp::from_second(at.as_second()).unwrap_or(at).to_string()
+}
+
+/// The kind of a note in plain words.
+pub const fn note_words(kind: NoteKind) -> &'static str {
+    match kind {
+        NoteKind::Opened => "batch opened",
+        NoteKind::Rework => "reworked",
+        NoteKind::SetAside => "set aside",
+        NoteKind::Remark => "remark",
+        NoteKind::Closed => "batch closed",
+    }
+}

@@ -1,0 +1,60 @@
+#![doc = include_str!("../README.md")]
+
+mod append;
+pub mod batch;
+pub mod error;
+pub mod extract;
+pub mod merge;
+pub mod open;
+pub mod query;
+pub mod record;
+pub mod schema;
+pub mod valves;
+pub mod verify;
+
+use std::path::{Path, PathBuf};
+
+use rusqlite::Connection;
+
+pub use append::{AppendedRun, NewNote, NoteKind, RunMeta, note_words};
+pub use error::{Error, RegisterError};
+pub use extract::word;
+pub use open::Access;
+pub use query::{RunFilter, RunRow, RunRows, SideRow};
+
+/// File name of a register where none is given.
+pub const DEFAULT_NAME: &str = "bench.sqlite";
+/// Environment variable that names the register.
+pub const VARIABLE: &str = "SEATHOLD_REGISTER";
+
+/// An open register. One for each thread: SQLite serialises several of them, also of several processes.
+#[derive(Debug)]
+pub struct Register {
+    db: Connection,
+    path: PathBuf,
+    /// UUID of the file's own bench.
+    bench: String,
+}
+
+impl Register {
+    /// The file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// UUID of the bench that this file belongs to.
+    pub fn bench(&self) -> &str {
+        &self.bench
+    }
+
+    /// A record's name, `BENCH/NUMBER`, as short as it can be: the number for this bench, a few digits of the UUID for
+    /// others.
+    pub fn short(&self, name: &str) -> String {
+        match name.split_once('/') {
+            Some((bench, number)) if bench == self.bench => number.to_owned(),
+            // The end of a UUID is its random part.
+            Some((bench, number)) => format!("{}/{number}", bench.rsplit('-').next().unwrap_or(bench)),
+            None => name.to_owned(),
+        }
+    }
+}

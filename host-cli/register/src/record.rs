@@ -1,0 +1,165 @@
+//! Runs and notes as rows, and the hash chain over them.
+//!
+//! A seal is the SHA-256 over the record's values as netstrings, one after the other: the word `run` or `note`, then
+//! the columns in the order of the table without `id`, `duplicate` and `seal`, and for a run each side's columns
+//! without `run`. A netstring is the length in bytes, a colon, the bytes, a comma; a real number is the 16 hexadecimal
+//! digits of its bits, NULL is `-,`. The column `previous` is among them, and that is what makes it a chain.
+
+use rusqlite::types::{Value, ValueRef};
+use rusqlite::{Connection, Row, params_from_iter};
+use sha2::{Digest, Sha256};
+
+/// A table of records: which columns are sealed, in order.
+#[derive(Clone, Copy, Debug)]
+pub struct ChainTable {
+    /// Its name in SQLite.
+    pub name: &'static str,
+    /// First word under the seal.
+    pub word: &'static str,
+    /// The columns; `previous` is the last.
+    pub columns: &'static [&'static str],
+}
+
+/// The table of runs.
+pub const RUNS: ChainTable = ChainTable {
+    name: "runs",
+    word: "run",
+    columns: &[
+        "bench",
+        "number",
+        "recording",
+        "serial",
+        "batch",
+        "after_rework",
+        "operator",
+        "started_at",
+        "ended_at",
+        "appended_at",
+        "sides_requested",
+        "outcome",
+        "verdict",
+        "limit_pa_m3_s",
+        "recipe",
+        "recipe_name",
+        "rig",
+        "rig_name",
+        "calibrations",
+        "program",
+        "source",
+        "identity",
+        "leak_unit",
+        "polls",
+        "previous",
+    ],
+};
+
+/// The table of notes.
+pub const NOTES: ChainTable = ChainTable {
+    name: "notes",
+    word: "note",
+    columns: &["bench", "number", "kind", "batch", "serial", "about", "operator", "written_at", "text", "previous"],
+};
+
+/// Columns of a run's side under the run's seal.
+pub const SIDES: &[&str] = &[
+    "position",
+    "side",
+    "verdict",
+    "reason",
+    "leak_pa_m3_s",
+    "expanded_pa_m3_s",
+    "coverage",
+    "limit_pa_m3_s",
+    "window_ms",
+    "isolated_pa",
+    "fall_pa",
+    "after_ms",
+];
+
+/// A record as its values.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChainRecord {
+    /// Its table.
+    pub values: Vec<Value>,
+    /// A run's sides.
+    pub sides: Vec<Vec<Value>>,
+}
+
+impl ChainRecord {
+    /// The seal over it.
+    pub fn seal(&self, table: &ChainTable) -> String {
+        let mut hash = Sha256::new();
+        netstring(&mut hash, table.word.as_bytes());
+        for value in self.values.iter().chain(self.sides.iter().flatten()) {
+            match ValueRef::from(value) {
+                ValueRef::Null => hash.update(b"-,"),
+                ValueRef::Integer(n) => netstring(&mut hash, n.to_string().as_bytes()),
+                ValueRef::Real(x) => netstring(&mut hash, format!("{:016x}", x.to_bits()).as_bytes()),
+                ValueRef::Text(bytes) | ValueRef::Blob(bytes) => netstring(&mut hash, bytes),
+            }
+        }
+        seathold_recording::hash::hex(&hash.finalize())
+    }
+
+    /// A value by the name of its column.
+    pub fn value(&self, table: &ChainTable, column: &str) -> Option<&Value> {
+        self.values.get(table.columns.iter().position(|c| *c == column)?)
+    }
+
+    /// A text by the name of its column; empty where it is none.
+    pub fn text(&self, table: &ChainTable, column: &str) -> &str {
+        match self.value(table, column) {
+            Some(Value::Text(text)) => text,
+            _ => "",
+        }
+    }
+
+    /// The number in its bench's chain.
+    pub fn number(&self, table: &ChainTable) -> i64 {
+        match self.value(table, "number") {
+            Some(Value::Integer(number)) => *number,
+            _ => 0,
+        }
+    }
+
+    /// Reads one whose columns begin at `from` in the row; its sides are read apart.
+    pub(super) fn from_row(row: &Row<'_>, table: &ChainTable, from: usize) -> rusqlite::Result<Self> {
+        let values: rusqlite::Result<_> = (from..from + table.columns.len()).map(|i| row.get(i)).collect();
+        Ok(Self { values: values?, sides: Vec::new() })
+    }
+
+    /// Reads the sides of the run with this id.
+    pub(super) fn read_sides(&mut self, db: &Connection, run: i64) -> rusqlite::Result<()> {
+        let text = format!("SELECT {} FROM sides WHERE run = ? ORDER BY position", SIDES.join(", "));
+        let mut query = db.prepare_cached(&text)?;
+        let rows = query.query_map([run], |row| (0..SIDES.len()).map(|i| row.get(i)).collect())?;
+        self.sides = rows.collect::<rusqlite::Result<_>>()?;
+        Ok(())
+    }
+
+    /// Writes it, and returns its id. `duplicate`: whether the file has a run with the same recording already.
+    pub(super) fn insert(&self, db: &Connection, table: &ChainTable, seal: &str, again: bool) -> rusqlite::Result<i64> {
+        let local = if table.word == RUNS.word { ", duplicate" } else { "" };
+        let marks = vec!["?"; self.values.len() + 1 + usize::from(!local.is_empty())].join(", ");
+        let text = format!("INSERT INTO {} ({}, seal{local}) VALUES ({marks})", table.name, table.columns.join(", "));
+        let seal = Value::Text(seal.to_owned());
+        let again = (!local.is_empty()).then(|| Value::Integer(again.into()));
+        let values = self.values.iter().chain(std::iter::once(&seal)).chain(again.as_ref());
+        db.prepare_cached(&text)?.execute(params_from_iter(values))?;
+        let id = db.last_insert_rowid();
+        let marks = vec!["?"; SIDES.len() + 1].join(", ");
+        let text = format!("INSERT INTO sides ({}, run) VALUES ({marks})", SIDES.join(", "));
+        let mut insert = db.prepare_cached(&text)?;
+        for side in &self.sides {
+            insert.execute(params_from_iter(side.iter().chain(std::iter::once(&Value::Integer(id)))))?;
+        }
+        Ok(id)
+    }
+}
+
+fn netstring(hash: &mut Sha256, bytes: &[u8]) {
+    hash.update(bytes.len().to_string().as_bytes());
+    hash.update(b":");
+    hash.update(bytes);
+    hash.update(b",");
+}

@@ -1,0 +1,349 @@
+//! Verifying the hash chains: is every record as it was written, in its position, and consistent with its recording?
+
+use rayon::prelude::*;
+use rusqlite::types::Value;
+use rusqlite::{Connection, OptionalExtension};
+use seathold_recording::hash::sha256;
+
+use super::Register;
+use super::error::WithPath;
+use super::extract::RecordingExtract;
+use super::open::genesis;
+use super::record::{ChainRecord, ChainTable, NOTES, RUNS};
+use crate::error::Error;
+
+/// Records checked in parallel.
+const TOGETHER: usize = 128;
+
+/// A valid chain.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct VerifiedChain {
+    /// UUID of the bench.
+    pub bench: String,
+    /// Its name.
+    pub name: String,
+    /// Whether it is the file's own.
+    pub local: bool,
+    /// Whether every record from 1 on is here.
+    pub complete: bool,
+    /// Runs and notes here.
+    pub last_number: u64,
+    /// Number of the last of them.
+    pub last: u64,
+    /// Seal of the last.
+    pub seal: String,
+}
+
+/// The first record that is not valid.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BrokenRecord {
+    /// UUID of the bench.
+    pub bench: String,
+    /// Its name.
+    pub name: String,
+    /// The record.
+    pub number: i64,
+    /// What is wrong with it.
+    pub what: String,
+}
+
+/// A record as it is checked.
+struct Link {
+    run: bool,
+    record: ChainRecord,
+    seal: String,
+    /// Bytes of a run's recording.
+    bytes: Option<Vec<u8>>,
+}
+
+impl Register {
+    /// Checks every record: its position, its seal, the seal before it, and its columns against its recording.
+    /// Chains are walked one after the other; the walk ends at the first record that is not valid. `progress` gets how
+    /// many records have been checked, and ends the walk by `false`.
+    ///
+    /// # Errors
+    /// When the register cannot be read, or is too damaged to be read through.
+    pub fn verify(
+        &self,
+        mut progress: impl FnMut(u64) -> bool,
+    ) -> Result<Result<Vec<VerifiedChain>, BrokenRecord>, Error> {
+        // One snapshot: what others append meanwhile is not checked.
+        let snapshot = self.db.unchecked_transaction().at(&self.path)?;
+        let mut chains = chains(&snapshot).at(&self.path)?;
+        let mut checked = 0;
+        for chain in &mut chains {
+            if let Some(broken) = walk(&snapshot, chain, &mut checked, &mut progress).at(&self.path)? {
+                return Ok(Err(broken));
+            }
+        }
+        for look in [unsealed, lists] {
+            if let Some(broken) = look(&snapshot, &chains).at(&self.path)? {
+                return Ok(Err(broken));
+            }
+        }
+        Ok(Ok(chains))
+    }
+
+    /// What is wrong with one record by itself, if anything: its seal, its recording, its columns. Whether it
+    /// follows the one before is for [`Register::verify`].
+    ///
+    /// # Errors
+    /// When there is no such record, or the register cannot be read.
+    pub fn altered(&self, bench: &str, number: i64) -> Result<Option<String>, Error> {
+        let look = || -> rusqlite::Result<Option<String>> {
+            let mut place = self.db.prepare_cached(
+                "SELECT 1, id FROM runs WHERE bench = ?1 AND number = ?2 \
+                 UNION ALL SELECT 0, id FROM notes WHERE bench = ?1 AND number = ?2",
+            )?;
+            let (run, id) = place.query_row((bench, number), |row| Ok((row.get::<_, i64>(0)? == 1, row.get(1)?)))?;
+            let link = link(&self.db, run, id)?;
+            match fault_of(&link) {
+                Some(what) => Ok(Some(what)),
+                None => parts(&self.db, &link),
+            }
+        };
+        look().at(&self.path)
+    }
+
+    /// The benches whose records are here, the file's own first; nothing is checked.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn chains(&self) -> Result<Vec<VerifiedChain>, Error> {
+        chains(&self.db).at(&self.path)
+    }
+}
+
+fn chains(db: &Connection) -> rusqlite::Result<Vec<VerifiedChain>> {
+    let mut query =
+        db.prepare(
+            "SELECT bench, name, local, complete, last_number, seal, iif(complete, last_number, \
+             (SELECT count(*) FROM runs r WHERE r.bench = b.bench) + (SELECT count(*) FROM notes n WHERE n.bench = b.bench)) \
+             FROM benches b ORDER BY local DESC, bench",
+        )?;
+    let rows = query.query_map([], |row| {
+        Ok(VerifiedChain {
+            bench: row.get(0)?,
+            name: row.get(1)?,
+            local: row.get::<_, i64>(2)? == 1,
+            complete: row.get::<_, i64>(3)? == 1,
+            last_number: row.get::<_, i64>(6)?.try_into().unwrap_or(0),
+            last: row.get::<_, i64>(4)?.try_into().unwrap_or(0),
+            seal: row.get(5)?,
+        })
+    })?;
+    rows.collect()
+}
+
+/// Walks a chain; its count becomes that of the records that are here.
+fn walk(
+    db: &Connection,
+    chain: &mut VerifiedChain,
+    checked: &mut u64,
+    progress: &mut impl FnMut(u64) -> bool,
+) -> rusqlite::Result<Option<BrokenRecord>> {
+    let broken =
+        |number, what: String| BrokenRecord { bench: chain.bench.clone(), name: chain.name.clone(), number, what };
+    let mut order = db.prepare(
+        "SELECT number, 1, id FROM runs WHERE bench = ?1 UNION ALL SELECT number, 0, id FROM notes WHERE bench = ?1 \
+         ORDER BY number",
+    )?;
+    let mut places = order.query_map([&chain.bench], |row| {
+        Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)? == 1, row.get::<_, i64>(2)?))
+    })?;
+    let mut last = (0_i64, genesis(&chain.bench));
+    let mut here = 0;
+    loop {
+        let mut links = Vec::with_capacity(TOGETHER);
+        for place in places.by_ref().take(TOGETHER) {
+            let (_, run, id) = place?;
+            links.push(link(db, run, id)?);
+        }
+        if links.is_empty() {
+            break;
+        }
+        let found: Vec<Option<String>> = links.par_iter().map(fault_of).collect();
+        for (link, found) in links.iter().zip(found) {
+            let table = if link.run { &RUNS } else { &NOTES };
+            let number = link.record.number(table);
+            if number > last.0 + 1 && chain.complete {
+                let to = number - 1;
+                let which = if to == last.0 + 1 { "is missing".into() } else { format!("to {to} are missing") };
+                return Ok(Some(broken(last.0 + 1, which)));
+            }
+            if number <= last.0 {
+                return Ok(Some(broken(number, "is there twice".into())));
+            }
+            if let Some(what) = found {
+                return Ok(Some(broken(number, what)));
+            }
+            if number == last.0 + 1 && link.record.text(table, "previous") != last.1 {
+                let what = "does not follow the record before it: one of them was replaced or reordered".into();
+                return Ok(Some(broken(number, what)));
+            }
+            if let Some(what) = parts(db, link)? {
+                return Ok(Some(broken(number, what)));
+            }
+            last = (number, link.seal.clone());
+            here += 1;
+        }
+        *checked += links.len() as u64;
+        if !progress(*checked) {
+            break;
+        }
+    }
+    let (ends_at, seal): (i64, String) =
+        db.query_row("SELECT last_number, seal FROM benches WHERE bench = ?", [&chain.bench], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })?;
+    let interrupted = !progress(*checked);
+    if !interrupted && ends_at > last.0 {
+        let which = if ends_at == last.0 + 1 { "is missing".into() } else { format!("to {ends_at} are missing") };
+        return Ok(Some(broken(last.0 + 1, format!("{which} from the end of the chain"))));
+    }
+    if !interrupted && (ends_at, &seal) != (last.0, &last.1) {
+        return Ok(Some(broken(last.0, "is not the end that the chain is said to have".into())));
+    }
+    chain.last_number = here;
+    Ok(None)
+}
+
+fn link(db: &Connection, run: bool, id: i64) -> rusqlite::Result<Link> {
+    let table: &ChainTable = if run { &RUNS } else { &NOTES };
+    let text = format!("SELECT {}, seal FROM {} WHERE id = ?", table.columns.join(", "), table.name);
+    let mut query = db.prepare_cached(&text)?;
+    let (mut record, seal) =
+        query.query_row([id], |row| Ok((ChainRecord::from_row(row, table, 0)?, row.get(table.columns.len())?)))?;
+    let mut bytes = None;
+    if run {
+        record.read_sides(db, id)?;
+        let mut query = db.prepare_cached("SELECT bytes FROM recordings WHERE sha256 = ?")?;
+        bytes = query.query_row([record.text(&RUNS, "recording")], |row| row.get(0)).optional()?;
+    }
+    Ok(Link { run, record, seal, bytes })
+}
+
+/// What is wrong with a record by itself.
+fn fault_of(link: &Link) -> Option<String> {
+    let table = if link.run { &RUNS } else { &NOTES };
+    if link.record.seal(table) != link.seal {
+        return Some("was altered: its seal does not match its content".into());
+    }
+    if !link.run {
+        return None;
+    }
+    let Some(bytes) = &link.bytes else { return Some("has lost its recording".into()) };
+    if sha256(bytes) != link.record.text(&RUNS, "recording") {
+        return Some("has a recording that was altered: its hash does not match".into());
+    }
+    let extract = match RecordingExtract::of(bytes) {
+        Ok(extract) => extract,
+        Err(why) => return Some(format!("has a recording that cannot be read: {why}")),
+    };
+    for (column, value) in RUNS.columns.iter().zip(&link.record.values) {
+        if let Some(true_value) = extract.column(column)
+            && true_value != *value
+        {
+            return Some(format!("says {column} {}, its recording {}", shown(value), shown(&true_value)));
+        }
+    }
+    (extract.sides() != link.record.sides).then(|| "says other results of its sides than its recording".into())
+}
+
+fn shown(value: &Value) -> String {
+    match value {
+        Value::Null => "nothing".into(),
+        Value::Integer(n) => n.to_string(),
+        Value::Real(x) => x.to_string(),
+        Value::Text(text) => format!("\"{text}\""),
+        Value::Blob(_) => "bytes".into(),
+    }
+}
+
+/// Whether the shared texts of a run match their hashes.
+fn parts(db: &Connection, link: &Link) -> rusqlite::Result<Option<String>> {
+    if !link.run {
+        return Ok(None);
+    }
+    for (column, table) in [("recipe", "recipes"), ("rig", "rigs"), ("calibrations", "calibrations")] {
+        let hash = link.record.text(&RUNS, column);
+        let mut query = db.prepare_cached(&format!("SELECT json FROM {table} WHERE sha256 = ?"))?;
+        let json: Option<String> = query.query_row([hash], |row| row.get(0)).optional()?;
+        match json {
+            None => return Ok(Some(format!("has lost its entry in {table}"))),
+            Some(json) if sha256(json.as_bytes()) != hash => {
+                return Ok(Some(format!("has an entry in {table} that was altered")));
+            }
+            Some(_) => {}
+        }
+    }
+    Ok(None)
+}
+
+/// What no seal covers and could hide a record: a bench that is not listed, a chain marked incomplete, a run marked as
+/// a duplicate.
+fn unsealed(db: &Connection, chains: &[VerifiedChain]) -> rusqlite::Result<Option<BrokenRecord>> {
+    if let Some(own) = chains.iter().find(|chain| chain.local && !chain.complete) {
+        let (bench, name, number) = (own.bench.clone(), own.name.clone(), own.last as i64);
+        let what = "ends the file's own chain, which is said to be a selection and never is".into();
+        return Ok(Some(BrokenRecord { bench, name, number, what }));
+    }
+    let looks = [
+        (
+            "SELECT bench, number FROM runs WHERE bench NOT IN (SELECT bench FROM benches) \
+             UNION ALL SELECT bench, number FROM notes WHERE bench NOT IN (SELECT bench FROM benches)",
+            "is of a bench that is not listed",
+        ),
+        (
+            "SELECT bench, number FROM runs r WHERE duplicate <> 0 AND NOT EXISTS \
+             (SELECT 1 FROM runs o WHERE o.recording = r.recording AND o.duplicate = 0)",
+            "is left out of counts as if its recording were here as another run too, and it is not",
+        ),
+        (
+            "SELECT bench, number FROM runs r WHERE duplicate = 0 AND EXISTS \
+             (SELECT 1 FROM runs o WHERE o.recording = r.recording AND o.duplicate = 0 AND o.id < r.id)",
+            "has a recording that is counted as another run too",
+        ),
+    ];
+    for (text, what) in looks {
+        let found = db
+            .query_row(&format!("{text} LIMIT 1"), [], |row| Ok((row.get::<_, String>(0)?, row.get(1)?)))
+            .optional()?;
+        if let Some((bench, number)) = found {
+            return Ok(Some(BrokenRecord { name: name_of(chains, &bench), bench, number, what: what.into() }));
+        }
+    }
+    Ok(None)
+}
+
+fn name_of(chains: &[VerifiedChain], bench: &str) -> String {
+    chains.iter().find(|chain| chain.bench == bench).map_or_else(|| bench.to_owned(), |chain| chain.name.clone())
+}
+
+/// Whether each batch is what was sealed when it was opened: its name, check digit, moment and list.
+fn lists(db: &Connection, chains: &[VerifiedChain]) -> rusqlite::Result<Option<BrokenRecord>> {
+    let mut query = db.prepare(
+        "SELECT n.bench, n.number, n.batch, n.text, n.written_at, b.name, b.check_digit, b.opened_at \
+         FROM notes n LEFT JOIN batches b ON b.batch = n.batch WHERE n.kind = 'opened'",
+    )?;
+    let rows = query.query_map([], |row| {
+        let word = |at: usize| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
+        let sealed = (word(3)?, word(4)?);
+        Ok((row.get::<_, String>(0)?, row.get(1)?, word(2)?, sealed, [word(5)?, word(6)?, word(7)?]))
+    })?;
+    for row in rows {
+        let (bench, number, batch, (text, written_at), [name, check_digit, opened_at]) = row?;
+        let what = if super::valves::list(db, &batch)? != super::valves::sealed_list(&text) {
+            "list of valves"
+        } else if !super::valves::sealed_as(&text, &name, &check_digit) {
+            "name or check digit"
+        } else if opened_at != written_at {
+            "moment of opening"
+        } else {
+            continue;
+        };
+        let what = format!("opened a batch whose {what} was altered since");
+        return Ok(Some(BrokenRecord { name: name_of(chains, &bench), bench, number, what }));
+    }
+    Ok(None)
+}

@@ -1,0 +1,135 @@
+use std::path::Path;
+
+use seathold_sequencer::event::Event;
+use seathold_sequencer::input::{Side, Sides};
+use seathold_sequencer::time::Instant;
+use seathold_sequencer::verdict::SideResult;
+
+use seathold_recording::{self as recording, Header, Recording, Summary, replay};
+use seathold_register::Error;
+use seathold_text::messages::UnitFormat;
+
+use super::trace::{SideTrace, trace};
+
+/// One run, as far as a report needs it. The readings are thinned to what charts show, so that many fit in
+/// memory.
+#[derive(Clone, Debug)]
+pub struct Evidence {
+    /// Name of the recording.
+    pub name: String,
+    /// Who, what, with which recipe, on which rig.
+    pub header: Header,
+    /// Its result.
+    pub summary: Summary,
+    /// Readings of each side, for pictures.
+    pub traces: Vec<SideTrace>,
+    /// The event log, in seconds after the start and in words.
+    pub log: Vec<(f64, String)>,
+    /// Polls recorded.
+    pub polls: usize,
+    /// How long the run took, in seconds.
+    pub seconds: f64,
+    /// SHA-256 over the recording's bytes, in hexadecimal.
+    pub sha256: String,
+    /// Whether the recording is complete and replays to the same.
+    pub whole: Integrity,
+    /// Its record in a register.
+    pub seal: Option<RegisterEntry>,
+}
+
+/// How far a recording can be trusted.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Integrity {
+    /// Checksums and hash match, and a replay gives the same outputs and events.
+    Replays,
+    /// Checksums and hash match, but a replay differs, or cannot be done.
+    Differs(String),
+    /// It is damaged or was cut off.
+    Damaged(String),
+    /// In the register it is not what was sealed.
+    Altered(String),
+}
+
+/// A run's record in a register.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RegisterEntry {
+    /// The register.
+    pub register: String,
+    /// The run, as `BENCH/NUMBER`.
+    pub run: String,
+    /// The same as short as it can be.
+    pub short: String,
+    /// The hash over the run and the one before.
+    pub hash: String,
+}
+
+impl Evidence {
+    /// From a recording's file.
+    ///
+    /// # Errors
+    /// When it cannot be read, or is no recording.
+    pub fn read(path: &Path) -> Result<Self, Error> {
+        let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+        let name = path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
+        Self::of(&name, &bytes).map_err(|why| Error::damaged(path, why))
+    }
+
+    /// From a recording's bytes.
+    ///
+    /// # Errors
+    /// When they are no recording.
+    pub fn of(name: &str, bytes: &[u8]) -> Result<Self, recording::Damage> {
+        let recording = recording::read_bytes(bytes)?;
+        let units = UnitFormat::new(&recording.header.recipe, &recording.header.display_units);
+        let origin = recording.polls.first().map_or(0, |poll| poll.at.as_ticks());
+        let seconds = |at: Instant| at.as_ticks().saturating_sub(origin) as f64 / 1e6;
+        let events: Vec<(f64, Event)> = recording.events().map(|(at, event)| (seconds(at), event)).collect();
+        Ok(Self {
+            name: name.into(),
+            summary: Summary::of(events.iter().map(|(_, event)| event.clone())),
+            traces: trace(&recording, &events),
+            log: events.iter().filter_map(|(at, event)| Some((*at, units.event(event)?))).collect(),
+            polls: recording.polls.len(),
+            seconds: recording.length().as_ticks() as f64 / 1e6,
+            sha256: seathold_recording::hash::sha256(bytes),
+            whole: whole(&recording),
+            seal: None,
+            header: recording.header,
+        })
+    }
+
+    /// In the units of its recipe.
+    pub fn units(&self) -> UnitFormat {
+        UnitFormat::new(&self.header.recipe, &self.header.display_units)
+    }
+
+    /// Whether the run was to test a side.
+    pub fn asked_for(&self, side: Side) -> bool {
+        match self.header.sides {
+            Sides::Both => true,
+            Sides::First => side == Side::First,
+            Sides::Second => side == Side::Second,
+        }
+    }
+
+    /// The result of a side, the last if there are several.
+    pub fn side(&self, side: Side) -> Option<&SideResult> {
+        self.summary.sides.iter().rev().find(|result| result.side == side)
+    }
+
+    /// Whether the readings came from the simulated rig.
+    pub fn simulated(&self) -> bool {
+        self.header.source.is_simulated()
+    }
+}
+
+fn whole(recording: &Recording) -> Integrity {
+    if let Some(damage) = &recording.damage {
+        return Integrity::Damaged(damage.to_string());
+    }
+    match replay::replay(recording) {
+        Ok(None) => Integrity::Replays,
+        Ok(Some(difference)) => Integrity::Differs(difference.to_string()),
+        Err(invalid) => Integrity::Differs(invalid.0),
+    }
+}

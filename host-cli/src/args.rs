@@ -1,0 +1,222 @@
+//! Arguments that more than one command takes, and those of the commands on files.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand, ValueEnum};
+use jiff::Timestamp;
+use seathold_sequencer::input::Sides;
+use seathold_sequencer::recipe::Actuation;
+
+use crate::speed::{self, Speed};
+
+/// `seathold rig …`.
+#[derive(Debug, Subcommand)]
+pub enum RigCommand {
+    /// Print a file with every field, its meaning and its range
+    Template,
+    /// Check a file and report everything that is wrong with it
+    Check {
+        /// The file
+        file: PathBuf,
+    },
+}
+
+/// `seathold recipe …`.
+#[derive(Debug, Subcommand)]
+pub enum RecipeCommand {
+    /// Print a file with every field, its meaning and its range
+    Template,
+    /// Check a file and report everything that is wrong with it
+    Check {
+        /// The file
+        file: PathBuf,
+        /// Rig that the recipe must fit [default: the built-in rig]
+        #[arg(long, value_name = "FILE")]
+        rig_file: Option<PathBuf>,
+    },
+}
+
+/// `seathold valve …`.
+#[derive(Debug, Subcommand)]
+pub enum ValveCommand {
+    /// List the built-in valves
+    List,
+    /// Print a valve file with every field, its meaning and its range
+    Template,
+    /// Check a file and report everything that is wrong with it
+    Check {
+        /// The file
+        file: PathBuf,
+    },
+}
+
+/// `seathold run`.
+#[derive(Clone, Debug, Args)]
+pub struct RunArgs {
+    /// Recipe file, or a built-in one: "dn25-air", "dn25-hand"
+    #[arg(long, value_name = "FILE", help_heading = "What and how")]
+    pub recipe: Option<PathBuf>,
+    /// Rig file [default: the built-in rig]
+    #[arg(long, value_name = "FILE", help_heading = "What and how")]
+    pub rig_file: Option<PathBuf>,
+    /// Greatest leak allowed, instead of the recipe's: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
+    #[arg(long, value_name = "LEAK|CLASS", help_heading = "What and how")]
+    pub limit: Option<String>,
+    /// Nominal size, for a class that names none
+    #[arg(long, value_name = "N", requires = "limit", help_heading = "What and how")]
+    pub dn: Option<u32>,
+    /// Calibration files, or folders of them [default: none, and the result says so]
+    #[arg(long, value_name = "FILE|FOLDER", num_args = 1.., help_heading = "What and how")]
+    pub calibrations: Vec<PathBuf>,
+    /// The valve's serial number [default: the built-in valve's, or "unmarked"]
+    #[arg(long, value_name = "NUMBER", value_parser = seathold_register::batch::serial::serial, help_heading = "What and how")]
+    pub serial: Option<String>,
+    /// Who runs it
+    #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true, help_heading = "What and how")]
+    pub operator: String,
+    /// Sides to test: both, first (end A on supply) or second (end B on supply)
+    #[arg(long, value_enum, hide_possible_values = true, default_value_t = SidesArg::Both, help_heading = "What and how")]
+    pub sides: SidesArg,
+    /// Actuation of the valve: air or hand [default: the valve's or the recipe's]
+    #[arg(long, value_enum, hide_possible_values = true, help_heading = "What and how")]
+    pub actuation: Option<ActuationArg>,
+
+    /// "sim" (in this program), or a controller: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
+    #[arg(long, value_name = "RIG", default_value = "sim", help_heading = "The rig")]
+    pub rig: crate::rig::Address,
+    /// Resume a run whose program was stopped, from its unfinished recording
+    #[arg(long, value_name = "FILE", help_heading = "The rig")]
+    pub resume: Option<PathBuf>,
+    /// Abort any run in progress on the controller, then begin
+    #[arg(long, help_heading = "The rig")]
+    pub abort_existing: bool,
+    /// Acknowledge a fault that waits for it on the controller, then begin
+    #[arg(long, help_heading = "The rig")]
+    pub acknowledge: bool,
+
+    /// Simulated valve: a name from `seathold valve list`, or a file [default: tight]
+    #[arg(long, value_name = "NAME|FILE", help_heading = "The simulated rig")]
+    pub valve: Option<String>,
+    /// Leak of the seat at end A, like "3 mm3/s"
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub seat_a: Option<String>,
+    /// Leak of the seat at end B
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub seat_b: Option<String>,
+    /// Leak of the joint at end A
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub joint_a: Option<String>,
+    /// Leak of the joint at end B
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub joint_b: Option<String>,
+    /// Leak of the stem packing
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub stem: Option<String>,
+    /// Leak of a fitting of the rig on the far side
+    #[arg(long, value_name = "LEAK", help_heading = "The simulated rig")]
+    pub rig_leak: Option<String>,
+    /// Any other field of a valve file, as FIELD=VALUE; may be given again
+    #[arg(long, value_name = "FIELD=VALUE", help_heading = "The simulated rig")]
+    pub set: Vec<String>,
+    /// Seed of all random numbers
+    #[arg(long, value_name = "N", help_heading = "The simulated rig")]
+    pub seed: Option<u64>,
+    /// A fault: NAME, NAME@TIME, NAME@TIME..TIME or NAME@PHASE+TIME like "guard@20s"; `--fault list` names them
+    #[arg(long, value_name = "NAME[@TIME]", help_heading = "The simulated rig")]
+    pub fault: Vec<String>,
+    /// How fast simulated time passes: "max", or times real time [default: max; 1 with --interactive]
+    #[arg(long, value_parser = speed::speed, value_name = "max|N", help_heading = "The simulated rig")]
+    pub speed: Option<Speed>,
+    /// You answer at the keyboard, instead of the simulated operator; always so on a real rig
+    #[arg(long, help_heading = "The simulated rig")]
+    pub interactive: bool,
+
+    /// Recording to write, or a folder for it [default: recordings/SERIAL_STAMP.hold]
+    #[arg(long, value_name = "FILE|FOLDER", help_heading = "Output")]
+    pub out: Option<PathBuf>,
+    /// Register to keep the run in as well; made where there is none [default: only the recording]
+    #[arg(long, value_name = "FILE", env = seathold_register::VARIABLE, hide_env_values = true, help_heading = "Output")]
+    pub register: Option<PathBuf>,
+    /// When the run began, instead of now: an RFC 3339 time like 2026-03-02T09:30:00Z
+    #[arg(long, value_name = "TIME", help_heading = "Output")]
+    pub started_at: Option<Timestamp>,
+    /// Events and the result as JSON, a line each
+    #[arg(long, help_heading = "Output")]
+    pub json: bool,
+    /// Only the result
+    #[arg(long, short, help_heading = "Output")]
+    pub quiet: bool,
+}
+
+/// `seathold replay`.
+#[derive(Debug, Args)]
+pub struct ReplayArgs {
+    /// Recordings
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+}
+
+/// `seathold show`.
+#[derive(Debug, Args)]
+pub struct ShowArgs {
+    /// The recording
+    pub file: PathBuf,
+    /// Every poll as comma-separated values
+    #[arg(long, group = "form")]
+    pub csv: bool,
+    /// Header, events and result as one JSON object
+    #[arg(long, group = "form")]
+    pub json: bool,
+    /// Where each side's uncertainty comes from
+    #[arg(long, group = "form")]
+    pub budget: bool,
+}
+
+/// `--sides`.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum SidesArg {
+    /// First side, ends swapped, second side.
+    Both,
+    /// End A on supply.
+    First,
+    /// End B on supply.
+    Second,
+}
+
+impl From<Sides> for SidesArg {
+    fn from(sides: Sides) -> Self {
+        match sides {
+            Sides::Both => Self::Both,
+            Sides::First => Self::First,
+            Sides::Second => Self::Second,
+        }
+    }
+}
+
+impl From<SidesArg> for Sides {
+    fn from(arg: SidesArg) -> Self {
+        match arg {
+            SidesArg::Both => Self::Both,
+            SidesArg::First => Self::First,
+            SidesArg::Second => Self::Second,
+        }
+    }
+}
+
+/// `--actuation`.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum ActuationArg {
+    /// Opened by compressed air, shut by a spring.
+    Air,
+    /// Turned by hand.
+    Hand,
+}
+
+impl From<ActuationArg> for Actuation {
+    fn from(arg: ActuationArg) -> Self {
+        match arg {
+            ActuationArg::Air => Self::Air,
+            ActuationArg::Hand => Self::Hand,
+        }
+    }
+}

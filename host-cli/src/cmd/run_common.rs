@@ -1,0 +1,220 @@
+//! What a run on the simulated rig and one on a controller have in common.
+
+use crate::args::RunArgs;
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::screen::{Json, Live, Plain, Quiet, Screen};
+use crate::session::RunEnd;
+use jiff::Timestamp;
+use seathold_analysis::advice;
+use seathold_config::recipe as recipes;
+use seathold_recording::{EXTENSION, Header};
+use seathold_register::RunMeta;
+use seathold_register::{Access, AppendedRun, Register};
+use seathold_sequencer::event::Disconnect;
+use seathold_sequencer::rig::Rig;
+use seathold_text::layout::line;
+use seathold_text::messages::{self, UnitFormat};
+use seathold_text::outcome;
+use serde_json::json;
+use std::path::{Path, PathBuf};
+
+/// Built-in recipes.
+const RECIPES: &[(&str, &str)] = &[
+    ("dn25-air", include_str!("../../examples/recipes/dn25-air.toml")),
+    ("dn25-hand", include_str!("../../examples/recipes/dn25-hand.toml")),
+];
+
+/// How a run is recorded and reported.
+#[derive(Debug, Default)]
+pub(super) struct RunContext {
+    /// What the register gets besides the recording.
+    pub(super) meta: RunMeta,
+    /// The caller prints the result, unless a fault ended the run or the bleed was not confirmed.
+    pub(super) brief: bool,
+}
+
+/// Whether a recipe of this name is built in.
+pub(super) fn is_built_in(name: &str) -> bool {
+    RECIPES.iter().any(|(known, _)| *known == name)
+}
+
+/// The built-in recipe for a kind of valve, as the register calls it.
+pub(super) fn built_in_for(kind: &str) -> &'static str {
+    if kind == "hand" { "dn25-hand" } else { "dn25-air" }
+}
+
+/// The screen requested.
+pub(super) fn screen_for(args: &RunArgs, units: UnitFormat, console: &Console<'_>) -> Box<dyn Screen> {
+    match (args.quiet, args.json, console.live) {
+        (_, true, _) => Box::new(Json),
+        (true, ..) => Box::new(Quiet),
+        (false, false, true) => Box::new(Live::new(units)),
+        (false, false, false) => Box::new(Plain(units)),
+    }
+}
+
+/// A recording is dated to the second; finer would only look like a measurement.
+pub(super) fn to_the_second(moment: Timestamp) -> Timestamp {
+    Timestamp::from_second(moment.as_second()).unwrap_or(moment)
+}
+
+/// A recipe file, or a built-in recipe by name; where none is typed, the one for this kind of valve.
+pub(super) fn find_recipe(
+    args: Option<&Path>,
+    rig: &Rig,
+    kind: Option<seathold_sequencer::recipe::Actuation>,
+) -> Result<recipes::RecipeFile, Error> {
+    use seathold_sequencer::recipe::Actuation;
+    let name = match args {
+        Some(file) => file.display().to_string(),
+        None if kind == Some(Actuation::Hand) => "dn25-hand".into(),
+        None => "dn25-air".into(),
+    };
+    match (RECIPES.iter().find(|(known, _)| *known == name), args) {
+        (Some((name, text)), _) => Ok(recipes::parse(name, text, rig, kind)?),
+        (None, Some(file)) => Ok(recipes::read(file, rig, kind)?),
+        (None, None) => Err(Error::usage("no recipe")),
+    }
+}
+
+/// `--set`, as names of fields and values.
+pub(super) fn settings(args: &[String]) -> Result<Vec<(String, String)>, Error> {
+    let one = |text: &String| {
+        let Some((name, value)) = text.split_once('=') else {
+            return Err(Error::usage(format!("--set {text}: give FIELD=VALUE, like \"far.noise=50 Pa\"")));
+        };
+        let name = if name.contains('.') { name.to_owned() } else { format!("plant.{name}") };
+        Ok((name, value.to_owned()))
+    };
+    args.iter().map(one).collect()
+}
+
+/// Where the recording goes: as given, with a name of its own in a folder.
+pub(super) fn recording_path(out: Option<PathBuf>, serial: &str, started: Timestamp) -> PathBuf {
+    let stamp = started.strftime("%Y%m%dT%H%M%SZ");
+    let name = format!("{serial}_{stamp}.{EXTENSION}");
+    match out {
+        None => PathBuf::from("recordings").join(name),
+        Some(path) if path.is_dir() || path.as_os_str().to_string_lossy().ends_with('/') => path.join(name),
+        Some(path) => path,
+    }
+}
+
+/// The plan of the run, and the cautions.
+pub(super) fn opening(header: &Header, rig: &str, units: &UnitFormat) -> String {
+    let recipe = &header.recipe;
+    let mut out = format!("{}  {}  ({rig})\n", header.serial, messages::sides(header.sides));
+    line(
+        &mut out,
+        "test",
+        &format!(
+            "{} at {}, limit {} (recipe {})",
+            match recipe.actuation {
+                seathold_sequencer::recipe::Actuation::Air => "air-operated",
+                seathold_sequencer::recipe::Actuation::Hand => "hand-operated",
+            },
+            units.pressure(i32::try_from(recipe.target_pa).unwrap_or(i32::MAX)),
+            units.limit(recipe.limit_pa_m3_s),
+            header.recipe_name
+        ),
+    );
+    line(
+        &mut out,
+        "caution",
+        "compressed air stores energy: eye protection, guard shut, hands clear of the ball. Loosen no fitting before \
+         both screen and gauge show the far side empty. The emergency stop and the relief valve are hardware; this \
+         program is not a safety device.",
+    );
+    out.push('\n');
+    out
+}
+
+/// Ends the recording and prints the result.
+pub(super) fn finish(
+    args: &RunArgs,
+    how: &RunContext,
+    header: &Header,
+    units: &UnitFormat,
+    ended: RunEnd,
+    console: &mut Console<'_>,
+) -> Result<Exit, Error> {
+    let RunEnd { summary, writer, length, abandoned, screen_error } = ended;
+    if abandoned {
+        let part = writer.part().display().to_string();
+        drop(writer);
+        writeln!(console.err, "stopped at once: treat the far side as PRESSURISED. Unfinished recording: {part}")?;
+        return Ok(Exit::Fault);
+    }
+    let path = writer.finish()?;
+    // Before anything is printed: it is then kept.
+    let kept = args.register.as_ref().map(|register| keep(register, &path, &how.meta, console));
+    let kept = kept.transpose();
+    match screen_error {
+        // The reader of the results has gone; the exit code is still right.
+        Some(Error::ClosedPipe) => return kept.map(|_| Exit::of(&summary)),
+        Some(why) => return Err(why),
+        None => {}
+    }
+    let exit = Exit::of(&summary);
+    // The one line of a batch session leaves the far side out: only where nothing is left to say of it.
+    let far_side_done = summary.disconnect == Disconnect::Confirmed;
+    let printed = if how.brief && exit != Exit::Fault && far_side_done {
+        Ok(())
+    } else if args.json {
+        let result = json!({ "result": {
+            "verdict": outcome::word(&summary).replace(' ', "-"),
+            "exit": exit.code(),
+            "sides": summary.sides,
+            "advice": advice::of_sides(&summary, header),
+            "calibrations": header.calibrations,
+            "faults": summary.faults,
+            "far_side": summary.disconnect,
+            "length_s": length.as_ticks() as f64 / 1e6,
+            "recording": path.display().to_string(),
+            "register": kept.as_ref().ok().and_then(Option::as_ref).map(|kept| json!({ "run": kept.number, "seal": kept.seal })),
+        }});
+        writeln!(console.out, "{result}")
+    } else {
+        let gap = if args.quiet { "" } else { "\n" };
+        let mut text = format!("{}  {}\n", header.serial, outcome::word(&summary).to_uppercase());
+        text.push_str(&outcome::text(&summary, &header.recipe, units));
+        for note in &header.calibrations {
+            line(&mut text, "calibrated", note);
+        }
+        line(&mut text, "took", &format!("{:.0} s on the rig's clock", length.as_ticks() as f64 / 1e6));
+        line(&mut text, "recording", &path.display().to_string());
+        if let (Ok(Some(kept)), Some(register)) = (&kept, &args.register) {
+            line(&mut text, "register", &format!("{}, run {}", register.display(), kept.number));
+        }
+        line(&mut text, "next", outcome::next_step(&summary));
+        for (side, advice) in advice::of_sides(&summary, header) {
+            line(&mut text, messages::side_name(side), &advice::words(&advice));
+        }
+        write!(console.err, "{gap}").and_then(|()| write!(console.out, "{text}"))
+    };
+    match printed.map_err(Error::from) {
+        Ok(()) | Err(Error::ClosedPipe) => kept.map(|_| exit),
+        Err(why) => Err(why),
+    }
+}
+
+/// Puts a recording just finished into a register. The stand-alone file is there already, and stays.
+///
+/// # Errors
+/// With the command that imports it later.
+pub(super) fn keep(
+    register: &Path,
+    recording: &Path,
+    meta: &RunMeta,
+    console: &Console<'_>,
+) -> Result<AppendedRun, Error> {
+    let kept =
+        Register::open(register, Access::Make).and_then(|mut open| open.import(recording, meta, console.clock.now()));
+    kept.map_err(|why| Error::NotRegistered {
+        recording: recording.into(),
+        register: register.into(),
+        why: Box::new(why.into()),
+    })
+}

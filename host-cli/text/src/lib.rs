@@ -1,0 +1,5 @@
+#![doc = include_str!("../README.md")]
+
+pub mod layout;
+pub mod messages;
+pub mod outcome;

@@ -1,0 +1,94 @@
+//! The outcome of a run in words.
+
+use std::fmt::Write;
+
+use seathold_recording::{Discontinuity, Summary};
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::verdict::{SideResult, Verdict};
+
+use crate::layout::{line, percent};
+use crate::messages::{self, UnitFormat};
+
+/// The verdict in a word.
+pub fn word(summary: &Summary) -> &'static str {
+    match &summary.proved {
+        _ if summary.broken == Some(Discontinuity::Differs) => "no verdict",
+        _ if summary.refused.is_some() => "not started",
+        Some((verdict, _)) => messages::verdict_word(*verdict),
+        None => "no verdict",
+    }
+}
+
+/// A table of the sides, the diagnosis, faults, and whether the far side is empty.
+pub fn text(summary: &Summary, recipe: &RawRecipe, units: &UnitFormat) -> String {
+    let mut out = String::new();
+    write_sides(summary, &mut out, recipe, units);
+    if let Some((_, diagnosis)) = &summary.proved
+        && summary.faults.is_empty()
+        && !summary.aborted
+    {
+        line(&mut out, "where", &messages::diagnosis(diagnosis));
+    }
+    if let Some(refusal) = summary.refused {
+        line(&mut out, "not started", &messages::refused(refusal));
+    }
+    if summary.aborted {
+        line(&mut out, "aborted", "by the operator: no verdict on the valve");
+    }
+    if let Some(why) = summary.broken {
+        line(&mut out, "NOT WHOLE", &why.to_string());
+        if summary.proved.is_none() || why == Discontinuity::Differs {
+            line(&mut out, "", "→ these readings carry no verdict: test again");
+        }
+    }
+    for fault in &summary.faults {
+        let (what, next) = messages::fault(*fault);
+        line(&mut out, "FAULT", &what);
+        line(&mut out, "", &format!("→ {next}"));
+    }
+    line(&mut out, "far side", &messages::far_side_at_end(summary.disconnect));
+    out
+}
+
+fn write_sides(summary: &Summary, out: &mut String, recipe: &RawRecipe, units: &UnitFormat) {
+    if summary.sides.is_empty() {
+        return;
+    }
+    let limit = units.limit(recipe.limit_pa_m3_s);
+    let leak = |side: &SideResult| side.estimate.as_ref().map_or_else(|| "no figure".into(), |f| units.leak(f));
+    let leaks: Vec<String> = summary.sides.iter().map(leak).collect();
+    let width = leaks.iter().map(|t| t.chars().count()).max().unwrap_or(0).max("leak ± uncertainty".chars().count());
+    let _ = writeln!(out, "  side         on supply  verdict    {:width$}  limit", "leak ± uncertainty");
+    for (side, leak) in summary.sides.iter().zip(&leaks) {
+        let name = messages::side_name(side.side).trim_end_matches(" side");
+        let (end, verdict) = (messages::supply_end(side.side), messages::verdict_word(side.verdict));
+        let _ = writeln!(out, "  {name:11}  end {end}      {verdict:9}  {leak:width$}  {limit}");
+    }
+    for side in summary.sides.iter().filter(|s| s.reason != seathold_sequencer::verdict::Reason::Measured) {
+        line(out, messages::side_name(side.side), &units.reason(side));
+    }
+    if let Some(estimate) = summary.sides.iter().find_map(|s| s.estimate) {
+        let counted = format!("leaks are counted at {}", units.reference());
+        let covers = format!("± covers the true leak with {} %", percent(estimate.coverage));
+        line(out, "figures", &format!("{counted}; {covers}"));
+    }
+}
+
+/// What to do next.
+pub fn next_step(summary: &Summary) -> &'static str {
+    if !summary.faults.is_empty() {
+        return "deal with the fault before anything else, then test again";
+    }
+    match &summary.proved {
+        Some((Verdict::Tight, _)) if summary.sides.len() < 2 => {
+            "test the other side too: a valve is tight when both are"
+        }
+        Some((Verdict::Tight, _)) => "this valve is done; take the next",
+        Some((Verdict::Leaking, _)) => "rework the part named, then test again under the same serial",
+        Some((Verdict::Undecided, _)) => {
+            "measure longer (measure_max), make it quieter, or make the far volume smaller"
+        }
+        Some((Verdict::Void, _)) => "remove the cause, then test again",
+        None => "test again when the cause is removed",
+    }
+}
