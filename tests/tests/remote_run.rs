@@ -200,10 +200,10 @@ fn a_batch_takes_up_the_run_that_it_left() {
     assert_eq!(said.code, 0, "{}", said.err);
     assert!(said.err.contains("HM-001: a run on a controller was interrupted"), "{}", said.err);
     let runs = seathold(&["find", "--register", &register, "--batch", "spring", "--json"], None).out;
-    // The operator had given it up, so its side is still due: that was the next test.
+    // The operator had aborted it, so its side is still due: that was the next test.
     let word = |line: &str, name: &str| line.split(&format!("\"{name}\":\"")).nth(1).unwrap()[..6].to_owned();
     let told: Vec<[String; 2]> = runs.lines().map(|line| ["serial", "outcome"].map(|name| word(line, name))).collect();
-    assert_eq!(told, [["HM-001", "given-"], ["HM-001", "judged"]], "{runs}");
+    assert_eq!(told, [["HM-001", "aborte"], ["HM-001", "judged"]], "{runs}");
     let left: Vec<String> = std::fs::read_dir(&folder)
         .unwrap()
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())
