@@ -255,4 +255,74 @@ mod tests {
         c.update(at(111), Reading::NoSample);
         assert!(c.timed_out());
     }
+
+    #[test]
+    fn a_forgotten_channel_knows_its_last_number_and_nothing_else() {
+        let mut c = channel();
+        c.update(at(0), Reading::sample(3_277, 7));
+        c.forget();
+        assert_eq!((c.state(), c.fresh(), c.timed_out()), (ChannelState::Unknown, None, true));
+        c.update(at(10), Reading::sample(3_277, 7));
+        assert_eq!((c.state(), c.fresh()), (ChannelState::Unknown, None));
+        c.update(at(20), Reading::sample(3_277, 8));
+        assert_eq!(c.pressure(), Some(GaugePressure::ZERO));
+    }
+
+    #[test]
+    fn samples_are_missing_after_two_and_a_half_periods() {
+        let us = Instant::from_ticks;
+        for (quiet, disturbance) in [(20_000, None), (25_000, None), (25_001, Some(Disturbance::Missing))] {
+            let mut c = channel();
+            c.update(us(0), Reading::sample(3_277, 1));
+            c.update(us(quiet), Reading::sample(3_277, 2));
+            assert_eq!(c.disturbance(), disturbance, "{quiet} µs");
+        }
+    }
+
+    #[test]
+    fn a_sensor_fault_times_out_after_five_periods() {
+        let mut c = channel();
+        c.update(at(0), Reading::sample(3_277, 0));
+        c.update(at(10), Reading::SensorFault(SensorFault::Open));
+        c.update(at(60), Reading::NoSample);
+        assert_eq!((c.state(), c.timed_out()), (ChannelState::SensorFault, false));
+        c.update(Instant::from_ticks(60_001), Reading::NoSample);
+        assert!(c.timed_out());
+    }
+
+    /// A ramp of 100 Pa a sample of 10 ms, so of exactly 10 kPa/s.
+    fn ramp(ms: u64) -> Channel {
+        let mut c = Channel::new(Transducer { pa_per_count: 100.0, ..Transducer::DEMO }, millis(10));
+        for i in 0..=ms / 10 {
+            c.update(at(10 * i), Reading::sample(3_277 + i as i32, i as u32));
+        }
+        c
+    }
+
+    #[test]
+    fn a_rise_is_compared_with_a_rate() {
+        for (ms, pa_per_s, slower) in [
+            // Only one anchor yet.
+            (90, 20_000, false),
+            (100, 10_000, false),
+            (100, 10_001, true),
+            (190, 9_999, false),
+            (190, 10_000, false),
+            (190, 10_001, true),
+            (250, 10_000, false),
+            (250, 10_001, true),
+        ] {
+            assert_eq!(ramp(ms).rises_slower_than(pa_per_s, at(ms)), slower, "{pa_per_s} Pa/s at {ms} ms");
+        }
+    }
+
+    /// Its anchors then are too old to say anything about now.
+    #[test]
+    fn no_rise_is_known_after_a_silence() {
+        let c = ramp(100);
+        let us = Instant::from_ticks;
+        for (now, slower) in [(us(200_000), true), (us(400_000), true), (us(400_001), false), (us(900_000), false)] {
+            assert_eq!(c.rises_slower_than(20_000, now), slower, "{now:?}");
+        }
+    }
 }

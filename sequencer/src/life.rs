@@ -106,6 +106,9 @@ mod tests {
     use crate::rig::Transducer;
     use crate::time::millis;
 
+    /// Of whole hundreds of pascals, so that a reading can lie exactly on a bound.
+    const TRANSDUCER: Transducer = Transducer { pa_per_count: 100.0, ..Transducer::DEMO };
+
     /// A transducer read every 10 ms.
     struct Bench {
         life: Life,
@@ -116,7 +119,7 @@ mod tests {
 
     impl Bench {
         fn new() -> Self {
-            Self { life: Life::NONE, far: Channel::new(Transducer::DEMO, millis(10)), ms: 0, number: 0 }
+            Self { life: Life::NONE, far: Channel::new(TRANSDUCER, millis(10)), ms: 0, number: 0 }
         }
 
         fn read(&mut self, fed: bool, pressures: impl IntoIterator<Item = i32>) -> &mut Self {
@@ -124,7 +127,7 @@ mod tests {
                 self.ms += 10;
                 self.number += 1;
                 let now = Instant::from_ticks(self.ms * 1_000);
-                let counts = Transducer::DEMO.counts(pa.into());
+                let counts = TRANSDUCER.counts(pa.into());
                 self.far.update(now, Reading::sample(counts, self.number));
                 let (safe, target) = (GaugePressure::from_pascals(3_000), GaugePressure::from_pascals(600_000));
                 self.life.watch(&self.far, safe, target, fed, now);
@@ -184,5 +187,50 @@ mod tests {
         let mut bench = Bench::new();
         bench.read(true, [0, 600_000, 600_000]).read(false, [600_000, 0, 0]);
         assert!(bench.life.shown());
+        // The reading before air was let in counts: the jump up from it is what shows how quick the rig is.
+        bench.life.begin();
+        bench.read(true, [600_000; 3]).read(false, [600_000, 0, 0]);
+        assert!(bench.life.shown());
+    }
+
+    /// The bound itself is not enough.
+    #[test]
+    fn a_rise_to_twenty_safe_limits_is_not_above_them() {
+        for (most, shown) in [(60_000, false), (60_100, true)] {
+            let mut bench = Bench::new();
+            bench.read(true, [30_000, most]).read(false, [most, 30_000, 10_000, 0]);
+            assert_eq!(bench.life.shown(), shown, "{most} Pa");
+        }
+    }
+
+    /// While air is let in the pressure can fall no faster than while it goes out, nor rise by itself without it; and a
+    /// reading that comes down meanwhile has not come down into the vent.
+    #[test]
+    fn what_is_fed_only_rises_and_only_what_is_fed_rises() {
+        let mut bench = Bench::new();
+        bench.read(true, ramp(0, 600_000)).read(true, [0; 30]);
+        assert!(bench.life.broken());
+        let mut bench = Bench::new();
+        bench.read(false, [0]).read(false, [600_000; 30]);
+        assert!(bench.life.broken());
+        let mut bench = Bench::new();
+        bench.read(true, ramp(0, 600_000)).read(true, ramp(600_000, 0)).read(false, [0; 30]);
+        assert!(!bench.life.shown() && !bench.life.broken());
+    }
+
+    #[test]
+    fn a_jump_loses_more_than_three_quarters_of_what_can_be_a_sign_of_life() {
+        let pa = GaugePressure::from_pascals;
+        for (high, low, jumps) in [
+            (60_000, 0, false),
+            (60_001, 0, true),
+            (80_000, 20_000, false),
+            (80_000, 19_999, true),
+            (600_000, 150_000, false),
+            (600_000, 149_999, true),
+        ] {
+            assert_eq!(jump(pa(high), pa(low), pa(3_000)), jumps, "{high} Pa to {low} Pa");
+            assert_eq!(jump(pa(low), pa(high), pa(3_000)), jumps, "{low} Pa to {high} Pa");
+        }
     }
 }
