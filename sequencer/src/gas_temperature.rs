@@ -83,7 +83,9 @@ mod tests {
         assert_eq!(thermometer.state(true), GasTemperature::Counts(2_930));
         thermometer.update(millis(1), Reading::NoSample);
         assert_eq!(thermometer.state(true), GasTemperature::Unknown);
-        thermometer.update(millis(4_000), Reading::NoSample);
+        thermometer.update(millis(3_999), Reading::NoSample);
+        assert_eq!(thermometer.state(true), GasTemperature::Unknown);
+        thermometer.update(Duration::from_ticks(1), Reading::NoSample);
         assert_eq!(thermometer.state(true), GasTemperature::Lost);
         thermometer.update(millis(10), Reading::sample(2_931, 2));
         thermometer.update(millis(10), Reading::SensorFault(SensorFault::Open));

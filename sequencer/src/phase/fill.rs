@@ -97,3 +97,36 @@ impl Fill {
         pressure.above(from) < view.rig.safe_limit().pascals()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::bench::{Bench, RIG};
+    use super::*;
+    use crate::recipe::RawRecipe;
+
+    /// The safe limit of the rig is 3 kPa.
+    #[test]
+    fn a_fill_is_stalled_where_it_rose_too_little_in_an_eighth_of_its_time() {
+        let slow = RawRecipe {
+            fill_ms_max: 500,
+            sample_period_ms: 100,
+            zero_ms: 5_000,
+            measure_ms_min: 6_400,
+            ..RawRecipe::DEMO
+        };
+        for (recipe, us, rise, stalled) in [
+            (RawRecipe::DEMO, 2_499_999, 0, false),
+            (RawRecipe::DEMO, 2_500_000, 0, true),
+            (RawRecipe::DEMO, 2_500_000, 2_999, true),
+            (RawRecipe::DEMO, 2_500_000, 3_000, false),
+            // An eighth is less than four samples.
+            (slow, 399_999, 0, false),
+            (slow, 400_000, 0, true),
+        ] {
+            let (mut fill, mut bench) = (Fill::default(), Bench::on(&RIG, &recipe));
+            assert!(!fill.stalled(&bench.read(0, 1_000, 0).view(0)));
+            bench.read(us, 1_000 + rise, 0);
+            assert_eq!(fill.stalled(&bench.view(us)), stalled, "{rise} Pa in {us} µs");
+        }
+    }
+}

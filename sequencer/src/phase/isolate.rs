@@ -53,3 +53,20 @@ impl Isolate {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::bench::{Bench, RIG};
+    use super::*;
+    use crate::recipe::RawRecipe;
+    use crate::rig::RawRig;
+
+    #[test]
+    fn a_shut_switch_is_waited_for_until_the_time_is_over() {
+        for (us, expected) in [(4_999_999, Next::Stay), (5_000_000, Next::Fault(Fault::NotShut))] {
+            let mut bench = Bench::on(&RawRig { shut_switch_fitted: true, ..RIG }, &RawRecipe::DEMO);
+            bench.read(us, 600_000, 600_000);
+            assert_eq!(Isolate::default().poll(&bench.view(us)), expected, "{us} µs");
+        }
+    }
+}

@@ -138,3 +138,142 @@ pub(crate) enum Next {
 pub(crate) fn emit(events: &mut Events, event: Event) {
     let _ = events.push(event);
 }
+
+/// A phase by itself, polled at exact times with exact readings.
+#[cfg(test)]
+pub(crate) mod bench {
+    use super::*;
+    use crate::input::Reading;
+    use crate::recipe::RawRecipe;
+    use crate::rig::{RawRig, Transducer};
+    use crate::time::millis;
+
+    /// Of a pascal a count, so that a reading can lie exactly on a bound, or a pascal beside it.
+    pub(crate) const TRANSDUCER: Transducer =
+        Transducer { zero_counts: 100_000, pa_per_count: 1.0, counts_min: 0, counts_max: 1_100_000 };
+    pub(crate) const RIG: RawRig = RawRig { far: TRANSDUCER, supply: Some(TRANSDUCER), ..RawRig::DEMO };
+
+    /// Microseconds since the phase was entered.
+    pub(crate) fn at(us: u64) -> Instant {
+        Instant::from_ticks(us)
+    }
+
+    pub(crate) struct Bench {
+        pub(crate) rig: Rig,
+        pub(crate) recipe: Recipe,
+        pub(crate) far: Channel,
+        pub(crate) supply: Channel,
+        number: u32,
+    }
+
+    impl Bench {
+        pub(crate) fn on(rig: &RawRig, recipe: &RawRecipe) -> Self {
+            let rig = rig.validate().unwrap_or_else(|e| panic!("{e}"));
+            let recipe = recipe.validate(&rig).unwrap_or_else(|e| panic!("{e}"));
+            let channel = || Channel::new(TRANSDUCER, recipe.sample_period());
+            Self { rig, recipe, far: channel(), supply: channel(), number: 0 }
+        }
+
+        /// Readings of both sides at a time, in pascals.
+        pub(crate) fn read(&mut self, us: u64, far: i32, supply: i32) -> &mut Self {
+            self.number += 1;
+            let sample = |pa| Reading::sample(TRANSDUCER.zero_counts + pa, self.number);
+            self.far.update(at(us), sample(far));
+            self.supply.update(at(us), sample(supply));
+            self
+        }
+
+        pub(crate) fn view(&self, us: u64) -> View<'_> {
+            View {
+                now: at(us),
+                elapsed: millis(10),
+                spent: Duration::from_ticks(us),
+                rig: &self.rig,
+                recipe: &self.recipe,
+                far: &self.far,
+                supply: Some(&self.supply),
+                gas_temperature: GasTemperature::NotFitted,
+                contacts: Contacts::CLEAR,
+                confirmed: None,
+                isolated: Some(Isolated { at: at(0), pressure: GaugePressure::from_pascals(600_000) }),
+                gross_fall: Persist::NONE,
+                supply_full: false,
+                sides_apart: false,
+                jumped: false,
+                frozen: false,
+            }
+        }
+    }
+
+    impl Default for Bench {
+        fn default() -> Self {
+            Self::on(&RIG, &RawRecipe::DEMO)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::bench::{Bench, RIG};
+    use super::*;
+    use crate::recipe::{Actuation, RawRecipe};
+    use crate::rig::RawRig;
+    use crate::time::millis;
+
+    /// By `RawRecipe::DEMO`, 2 kPa.
+    #[test]
+    fn the_trapped_pressure_rose_where_it_reads_more_than_the_limit_above() {
+        for (pa, rose) in [(599_000, false), (602_000, false), (602_001, true)] {
+            assert_eq!(Bench::default().read(10, pa, 0).view(10).rose(), rose, "{pa} Pa");
+        }
+        assert!(!Bench::default().view(10).rose(), "nothing read yet");
+    }
+
+    /// Summed by hand from the times of [`RawRig::DEMO`] and [`RawRecipe::DEMO`].
+    #[test]
+    fn the_longest_a_phase_may_take_is_the_sum_of_its_parts() {
+        let by = |actuation, shut_switch_fitted| {
+            Bench::on(&RawRig { shut_switch_fitted, ..RIG }, &RawRecipe { actuation, ..RawRecipe::DEMO })
+        };
+        let (air, hand) = (by(Actuation::Air, false), by(Actuation::Hand, false));
+        let (air_switch, hand_switch) = (by(Actuation::Air, true), by(Actuation::Hand, true));
+        let (rig, recipe) = (&air.rig, &air.recipe);
+        for (what, limit, ms) in [
+            ("start-up", start_up::limit(rig), 2 * 1_000 + 1_000),
+            ("precheck", precheck::limit(recipe), 2 * 1_000 + 1_000),
+            ("fill", fill::limit(recipe, rig), 1_000 + 20_000),
+            ("fill by hand", fill::limit(&hand.recipe, rig), 120_000 + 20_000),
+            ("soak", soak::limit(recipe), 10_000),
+            ("isolate", isolate::limit(recipe), 5_000),
+            ("isolate by hand", isolate::limit(&hand.recipe), 120_000),
+            ("vent", vent::limit(recipe, rig), 50 + 15_000),
+            ("settle", settle::limit(recipe), 5_000),
+            // 222 polls to close: twice 2 × (32 + 3) + 14 + 6 of a fit, and three quantiles of 12 + 2.
+            ("measure", measure::limit(recipe, rig), 60_000 + 222 * 250),
+            ("output test", output_test::limit(rig), 50 + 2_000),
+            ("safe vent", safe_vent::limit(rig, Some(recipe)), 50 + 30_000 + 2 * 1_000 + 30_000),
+            (
+                "safe vent with a shut switch",
+                safe_vent::limit(&air_switch.rig, Some(recipe)),
+                50 + 30_000 + 2 * 5_000 + 30_000,
+            ),
+            (
+                "safe vent by hand",
+                safe_vent::limit(rig, Some(&hand.recipe)),
+                50 + (30_000 + 120_000) + 120_000 + 1_000 + 30_000,
+            ),
+            (
+                "safe vent by hand with a shut switch",
+                safe_vent::limit(&hand_switch.rig, Some(&hand.recipe)),
+                50 + (30_000 + 120_000) + 120_000 + 5_000 + 30_000,
+            ),
+            (
+                "safe vent without a recipe",
+                safe_vent::limit(&air_switch.rig, None),
+                50 + (30_000 + 120_000) + 2 * 3_000 + 30_000,
+            ),
+        ] {
+            assert_eq!(limit, millis(ms), "{what}");
+        }
+    }
+}

@@ -22,3 +22,25 @@ pub(crate) fn outputs(coil: Coil, spent: Duration, rig: &Rig) -> Outputs {
         Coil::Pilot => Outputs { pilot: Pilot::Fed, ..Outputs::REST },
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::bench::Bench;
+    use super::*;
+
+    /// The interlock sees to it as well; this is the phase's own.
+    #[test]
+    fn supply_waits_until_the_vent_has_had_time_to_shut() {
+        let rig = Bench::default().rig;
+        let vent_only = Outputs { vent: GasValve::Shut, ..Outputs::REST };
+        for (coil, us, expected) in [
+            (Coil::Supply, 0, vent_only),
+            (Coil::Supply, 49_999, vent_only),
+            (Coil::Supply, 50_000, Outputs { supply: GasValve::Open, ..vent_only }),
+            (Coil::Vent, 50_000, vent_only),
+            (Coil::Pilot, 50_000, Outputs { pilot: Pilot::Fed, ..Outputs::REST }),
+        ] {
+            assert_eq!(outputs(coil, Duration::from_ticks(us), &rig), expected, "{coil:?} at {us} µs");
+        }
+    }
+}

@@ -76,3 +76,68 @@ impl Precheck {
         Next::Go(Phase::Fill)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::bench::Bench;
+    use super::*;
+    use crate::units::GaugePressure;
+
+    /// Polls it with these readings, the last at `us`, the others together just before: what it requests, and its
+    /// events.
+    fn after(readings: &[i32], us: u64) -> (Next, Events, Precheck) {
+        let (mut precheck, mut bench, mut events) = (Precheck::default(), Bench::default(), Events::new());
+        let mut next = Next::Stay;
+        for (&pa, left) in readings.iter().zip((0..readings.len() as u64).rev()) {
+            assert_eq!(next, Next::Stay);
+            let us = us - left;
+            next = precheck.poll(&bench.read(us, pa, 0).view(us), &mut events);
+            assert!(left == 0 || events.is_empty());
+        }
+        (next, events, precheck)
+    }
+
+    /// The zero band is 2 kPa.
+    #[test]
+    fn a_reading_above_the_zero_band_is_not_empty_and_one_below_is_implausible() {
+        let not_empty = Next::End(End::without_estimate(Verdict::Void, Reason::NotEmpty));
+        for (pa, expected) in
+            [(2_000, Next::Stay), (2_001, not_empty), (-2_000, Next::Stay), (-2_001, Next::Fault(Fault::Implausible))]
+        {
+            assert_eq!(after(&[pa], 500_000).0, expected, "{pa} Pa");
+        }
+    }
+
+    #[test]
+    fn a_zero_takes_its_time_and_eight_readings() {
+        let readings = [0, 1, 2, 3, 4, 5, 6, 7];
+        for (count, us, expected) in [
+            (8, 999_999, Next::Stay),
+            (8, 1_000_000, Next::Go(Phase::Fill)),
+            (7, 1_000_000, Next::Stay),
+            (7, 2_999_999, Next::Stay),
+            (7, 3_000_000, Next::Fault(Fault::FarSensor)),
+        ] {
+            assert_eq!(after(&readings[..count], us).0, expected, "{count} readings in {us} µs");
+        }
+    }
+
+    /// The most that it may be from peak to peak is 1 kPa.
+    #[test]
+    fn the_zero_is_the_mean_and_its_noise_the_whole_range() {
+        let (next, events, _) = after(&[-200, 800, 300, 300, 300, 300, 300, 300], 1_000_000);
+        assert_eq!(next, Next::Go(Phase::Fill));
+        let offset = GaugePressure::from_pascals(300);
+        assert_eq!(events.as_slice(), [Event::Zeroed { offset, peak_to_peak_pa: 1_000 }]);
+        let (next, events, _) = after(&[-200, 801, 300, 300, 300, 300, 300, 300], 1_000_000);
+        assert_eq!(next, Next::Fault(Fault::Implausible));
+        assert!(events.is_empty());
+    }
+
+    #[test]
+    fn digits_move_where_they_span_three_counts() {
+        for (most, flickers) in [(0, false), (2, false), (3, true)] {
+            assert_eq!(after(&[0, most, 0], 500_000).2.flickers(), flickers, "{most} counts");
+        }
+    }
+}

@@ -223,3 +223,46 @@ impl SafeVent {
         *self = Self { stage, since: now, empty_dwell: Dwell::NONE, ..*self };
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::bench::{Bench, RIG, at};
+    use super::*;
+    use crate::recipe::RawRecipe;
+    use crate::rig::RawRig;
+
+    /// A stroke is a second; with the guard open, or the switch still closed, the ball has not been opened.
+    #[test]
+    fn the_valve_has_reopened_after_a_stroke_behind_the_guard_and_off_its_switch() {
+        for (switch, us, guard_open, valve_shut, stage) in [
+            (false, 999_999, false, false, Stage::Opening),
+            (false, 1_000_000, false, false, Stage::Dwelling),
+            (false, 1_000_000, false, true, Stage::Dwelling),
+            (false, 1_000_000, true, false, Stage::Opening),
+            (true, 999_999, false, false, Stage::Opening),
+            (true, 1_000_000, false, true, Stage::Opening),
+            (true, 1_000_000, false, false, Stage::Dwelling),
+            (true, 1_000_000, true, false, Stage::Opening),
+        ] {
+            let mut bench = Bench::on(&RawRig { shut_switch_fitted: switch, ..RIG }, &RawRecipe::DEMO);
+            bench.read(us, 0, 0);
+            let mut vent = SafeVent { stage: Stage::Opening, ..SafeVent::new(at(0)) };
+            let next = vent.poll(&VentView {
+                now: at(us),
+                spent: Duration::from_ticks(us),
+                rig: &bench.rig,
+                recipe: Some(&bench.recipe),
+                far: &bench.far,
+                supply: Some(&bench.supply),
+                guard_open,
+                valve_shut,
+                fell: true,
+                fed: true,
+                readback_mismatch: false,
+                confirmed: None,
+            });
+            let case = (switch, us, guard_open, valve_shut);
+            assert_eq!((next, vent.stage), (Next::Stay, stage), "{case:?}");
+        }
+    }
+}

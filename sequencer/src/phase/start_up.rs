@@ -49,3 +49,37 @@ impl StartUp {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::bench::{Bench, at};
+    use super::*;
+
+    fn poll(start_up: &mut StartUp, bench: &Bench, us: u64) -> Next {
+        start_up.poll(&bench.far, &bench.rig, at(us), Duration::from_ticks(us))
+    }
+
+    /// The dwell is a second: with a break in it, it begins anew, full or empty.
+    #[test]
+    fn an_interrupted_dwell_begins_anew() {
+        for (pa, expected) in [(600_000, Next::Go(Phase::SafeVent)), (0, Next::Rest)] {
+            let (mut start_up, mut bench) = (StartUp::NEW, Bench::default());
+            for ms in (0..1_900).step_by(10) {
+                if ms == 900 {
+                    start_up.restart_dwell();
+                }
+                bench.read(ms * 1_000, pa, 0);
+                assert_eq!(poll(&mut start_up, &bench, ms * 1_000), Next::Stay, "{pa} Pa at {ms} ms");
+            }
+            bench.read(1_900_000, pa, 0);
+            assert_eq!(poll(&mut start_up, &bench, 1_900_000), expected, "{pa} Pa");
+        }
+    }
+
+    #[test]
+    fn a_far_side_that_is_not_read_is_a_fault_after_two_dwells_and_a_second() {
+        let (mut start_up, bench) = (StartUp::NEW, Bench::default());
+        assert_eq!(poll(&mut start_up, &bench, 2_999_999), Next::Stay);
+        assert_eq!(poll(&mut start_up, &bench, 3_000_000), Next::Fault(Fault::FarSensor));
+    }
+}

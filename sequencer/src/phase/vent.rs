@@ -60,3 +60,61 @@ impl Vent {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::bench::{Bench, at};
+    use super::*;
+    use crate::persist::Persist;
+
+    /// Changeover 50 ms.
+    const OPENED: u64 = 50_000;
+
+    /// What a vent polled this long after its opening requests, by pressures of the far and the supply side.
+    fn next(us: u64, (far, supply): (i32, i32), change: impl FnOnce(View<'_>) -> View<'_>) -> Next {
+        let (mut vent, mut bench) = (Vent::default(), Bench::default());
+        assert_eq!(vent.poll(&bench.view(OPENED - 1)), Next::Stay);
+        assert_eq!(vent.outputs(), CHANGEOVER);
+        assert_eq!(vent.poll(&bench.view(OPENED)), Next::Stay);
+        assert_eq!(vent.outputs(), Outputs::REST);
+        bench.read(OPENED + us, far, supply);
+        vent.poll(&change(bench.view(OPENED + us)))
+    }
+
+    /// For `n` readings, long apart.
+    fn fallen(n: u64) -> Persist {
+        let mut fallen = Persist::NONE;
+        (0..n).for_each(|i| fallen.note(true, at(1_000_000 * i)));
+        fallen
+    }
+
+    #[test]
+    fn it_is_vented_below_the_limit_or_after_the_time_where_that_is_not_seen() {
+        assert_eq!(next(1_000_000, (600_000, 5_000), |view| view), Next::Stay);
+        assert_eq!(next(1_000_000, (600_000, 4_999), |view| view), Next::Go(Phase::Settle));
+        for (us, expected) in [(2_999_999, Next::Stay), (3_000_000, Next::Go(Phase::Settle))] {
+            assert_eq!(next(us, (600_000, 0), |view| View { supply: None, ..view }), expected, "{us} µs");
+        }
+        for (us, expected) in [(14_999_999, Next::Stay), (15_000_000, Next::Fault(Fault::VentTimeout))] {
+            assert_eq!(next(us, (600_000, 5_000), |view| view), expected, "{us} µs");
+        }
+    }
+
+    #[test]
+    fn more_than_half_of_the_pressure_gone_went_with_the_supply() {
+        for (far, reason) in [(300_000, Reason::GrossFall), (299_999, Reason::WentWithSupply)] {
+            let Next::End(end) = next(1_000_000, (far, 0), |view| View { gross_fall: fallen(3), ..view }) else {
+                panic!("no end at {far} Pa")
+            };
+            assert_eq!(end.reason, reason, "{far} Pa");
+        }
+    }
+
+    /// At the end of its time a fall that may be interference is left to settling.
+    #[test]
+    fn a_fall_is_waited_for_until_the_time_is_over() {
+        for (us, expected) in [(14_999_999, Next::Stay), (15_000_000, Next::Go(Phase::Settle))] {
+            assert_eq!(next(us, (0, 0), |view| View { gross_fall: fallen(1), ..view }), expected, "{us} µs");
+        }
+    }
+}
