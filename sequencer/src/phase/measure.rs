@@ -39,6 +39,11 @@ pub(crate) fn limit(recipe: &Recipe, rig: &Rig) -> Duration {
     Duration::from_ticks(millis(recipe.raw().measure_ms_max).as_ticks() + fit)
 }
 
+/// Whether the curvature, in standard errors, is no noise.
+fn curved(z: f64) -> bool {
+    libm::fabs(z) > CURVATURE_SIGMAS
+}
+
 /// A look at the window, in progress.
 #[derive(Clone, Debug)]
 #[expect(clippy::large_enum_variant, reason = "there is one, in static memory, and no heap")]
@@ -192,7 +197,7 @@ impl Measure {
                 return Next::End(self.end(Verdict::Void, Reason::Disturbed));
             }
             self.begin_fit(view);
-        } else if view.spent >= self.due && self.due < millis(recipe.measure_ms_max) {
+        } else if view.spent >= self.due {
             self.due = view.recipe.schedule().next(self.due);
             if window >= millis(recipe.measure_ms_min) {
                 self.begin_fit(view);
@@ -202,21 +207,30 @@ impl Measure {
     }
 
     fn begin_fit(&mut self, view: &View<'_>) {
+        let (compensation, since_isolation_s) = (self.compensation(view), self.since_isolation_s(view));
+        self.look = Look::Fitting(Fit::NONE);
+        if let Look::Fitting(fit) = &mut self.look {
+            fit.begin(*view.recipe.curves(), compensation, since_isolation_s, &self.trace);
+        }
+    }
+
+    fn compensation(&self, view: &View<'_>) -> Option<Compensation> {
         let far = view.rig.raw().far;
-        let compensation = view.rig.raw().thermometer.map(|thermometer| Compensation {
+        view.rig.raw().thermometer.map(|thermometer| Compensation {
             first_absolute_counts: f64::from(self.trace.first_counts().saturating_sub(far.zero_counts))
                 + view.rig.atmosphere().pascals() / far.pa_per_count,
             kelvin_at_zero: thermometer.kelvin_at_zero,
             kelvin_per_count: thermometer.kelvin_per_count,
-        });
-        // Settling began at the latest when the supply side was empty, which is when settle begins.
+        })
+    }
+
+    /// Of the first sample, in seconds. Settling began at the latest when the supply side was empty, which is when
+    /// settle begins.
+    fn since_isolation_s(&self, view: &View<'_>) -> f64 {
         let entered = before(view.now, view.spent);
         let measured = self.trace.began().map_or(Duration::from_ticks(0), |began| since(began, entered));
         let since_isolation_us = millis(view.recipe.raw().settle_ms).as_ticks() + measured.as_ticks();
-        self.look = Look::Fitting(Fit::NONE);
-        if let Look::Fitting(fit) = &mut self.look {
-            fit.begin(*view.recipe.curves(), compensation, since_isolation_us as f64 / 1e6, &self.trace);
-        }
+        since_isolation_us as f64 / 1e6
     }
 
     // Not inlined, like the other rare steps of a look: their frames would be on the stack in every fit.
@@ -232,8 +246,7 @@ impl Measure {
                 Next::Stay
             };
         };
-        let curved = estimate.curvature_z > CURVATURE_SIGMAS || estimate.curvature_z < -CURVATURE_SIGMAS;
-        if curved && !self.closing && self.curvature_restarts < CURVATURE_RESTARTS_MAX {
+        if curved(estimate.curvature_z) && !self.closing && self.curvature_restarts < CURVATURE_RESTARTS_MAX {
             self.curvature_restarts += 1;
             let _ = self.restart(Disturbance::Curvature, events);
             return Next::Stay;
@@ -296,5 +309,262 @@ impl Measure {
 
     const fn end(&self, verdict: Verdict, reason: Reason) -> End {
         End { verdict, reason, estimate: self.estimate }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::bench::{Bench, RIG, TRANSDUCER, at};
+    use super::*;
+    use crate::measure::{Budget, Curve};
+    use crate::recipe::{Model, RawRecipe};
+    use crate::rig::{RawRig, Thermometer, Transducer};
+    use crate::units::{LeakRate, PressureRate};
+
+    /// A kelvin is a hundred counts.
+    const WITH_THERMOMETER: RawRig =
+        RawRig { thermometer: Some(Thermometer { kelvin_at_zero: 0.0, kelvin_per_count: 0.01 }), ..RIG };
+
+    fn measure() -> Measure {
+        Measure::new(millis(2_000))
+    }
+
+    /// Fills the window with a reading every 10 ms, in counts above 600 kPa by time in seconds.
+    fn record(measure: &mut Measure, samples: u64, counts: impl Fn(f64) -> f64) {
+        for i in 0..samples {
+            let reading = TRANSDUCER.zero_counts + 600_000 + counts(i as f64 / 100.0) as i32;
+            measure.trace.push(at(10_000 * i), reading, 0);
+        }
+    }
+
+    /// Adds samples that only differ by what is given here, and returns the events.
+    fn add(measure: &mut Measure, bench: &mut Bench, pascals: impl IntoIterator<Item = i32>) -> (bool, Events) {
+        let (mut events, mut clean) = (Events::new(), true);
+        for pa in pascals {
+            let us = 10_000 * u64::from(bench.readings());
+            clean &= measure.add_sample(&bench.read(us, pa, 0).view(us), &mut events);
+        }
+        (clean, events)
+    }
+
+    #[test]
+    fn a_window_begins_as_if_there_had_been_none() {
+        let mut measure = Measure {
+            restarts: 3,
+            closing: true,
+            curvature_restarts: 1,
+            left_band: true,
+            estimate: Some(estimate(0.0, 1e-6)),
+            look: Look::Fitting(Fit::NONE),
+            ..measure()
+        };
+        record(&mut measure, 100, |_| 0.0);
+        measure.begin(millis(700));
+        assert_eq!((measure.trace.count(), measure.step_detector), (0, StepDetector::NEW));
+        assert!(matches!(measure.look, Look::None));
+        assert_eq!((measure.due, measure.restarts, measure.curvature_restarts), (millis(700), 0, 0));
+        assert_eq!((measure.closing, measure.left_band, measure.estimate), (false, false, None));
+    }
+
+    /// By `RawRecipe::DEMO`, 600 Pa.
+    #[test]
+    fn a_jump_is_more_than_the_limit_between_two_samples() {
+        for (pa, event) in [(600_600, None), (600_601, Some(Event::Restarted(Disturbance::Jump)))] {
+            let (clean, events) = add(&mut measure(), &mut Bench::default(), [600_000, pa]);
+            assert_eq!((clean, events.first()), (true, event.as_ref()), "{pa} Pa");
+        }
+    }
+
+    #[test]
+    fn a_step_too_small_for_a_jump_begins_the_window_anew() {
+        let (mut measure, mut bench) = (measure(), Bench::default());
+        let noisy = |level| (0..160).map(move |i| level + i % 3);
+        assert!(add(&mut measure, &mut bench, noisy(600_000)).1.is_empty());
+        let (clean, events) = add(&mut measure, &mut bench, noisy(600_300));
+        assert_eq!(events.as_slice(), [Event::Restarted(Disturbance::Step)]);
+        assert!(clean && measure.trace.count() < 160, "{}", measure.trace.count());
+        // Once it has begun anew too often, that is the end of it.
+        measure.restarts = RESTARTS_MAX;
+        assert!(!add(&mut measure, &mut bench, noisy(600_000)).0);
+    }
+
+    #[test]
+    fn a_window_begins_anew_five_times() {
+        let (mut measure, mut events) = (measure(), Events::new());
+        for _ in 0..5 {
+            record(&mut measure, 1, |_| 0.0);
+            assert!(measure.restart(Disturbance::Jump, &mut events));
+            // An empty one cannot be disturbed.
+            assert!(measure.restart(Disturbance::Jump, &mut events));
+        }
+        record(&mut measure, 1, |_| 0.0);
+        assert!(!measure.restart(Disturbance::Jump, &mut events));
+        assert_eq!(events.len(), 5);
+    }
+
+    /// 2 s, at a sample every 10 ms.
+    #[test]
+    fn at_the_end_a_window_may_be_short_by_the_waits_at_both_ends() {
+        let recipe = RawRecipe { measure_ms_min: 2_000, measure_ms_max: 2_000, ..RawRecipe::DEMO };
+        for (us, accepted) in [(1_979_999, false), (1_980_000, true)] {
+            let (mut measure, bench) = (measure(), Bench::on(&RIG, &recipe));
+            measure.trace.push(at(0), 0, 0);
+            measure.trace.push(at(us), 0, 0);
+            let next = measure.begin_look(&bench.view(2_000_000));
+            let disturbed = Next::End(End::without_estimate(Verdict::Void, Reason::Disturbed));
+            assert_eq!(next, if accepted { Next::Stay } else { disturbed }, "{us} µs");
+            assert_eq!(matches!(measure.look, Look::Fitting(_)), accepted, "{us} µs");
+        }
+    }
+
+    /// Two counts a pascal, and the first reading 600 kPa: 1 200 000 counts, and as many again of the atmosphere.
+    #[test]
+    fn readings_are_compensated_as_absolute_pressures() {
+        let far = Transducer { zero_counts: 200_000, pa_per_count: 0.5, counts_min: 0, counts_max: 2_200_000 };
+        let bench = Bench::on(&RawRig { far, ..WITH_THERMOMETER }, &RawRecipe::DEMO);
+        let mut measure = measure();
+        measure.trace.push(at(0), 1_400_000, 29_315);
+        let compensation = measure.compensation(&bench.view(0)).unwrap();
+        assert!((compensation.first_absolute_counts - (1_200_000.0 + 202_650.0)).abs() < 1e-6, "{compensation:?}");
+        assert!(measure.compensation(&Bench::default().view(0)).is_none());
+    }
+
+    /// 5 s of settling, 2 s of measuring before the first sample of the window.
+    #[test]
+    fn the_first_sample_is_timed_from_the_beginning_of_settling() {
+        let (mut measure, bench) = (measure(), Bench::default());
+        assert!((measure.since_isolation_s(&bench.view(3_000_000)) - 5.0).abs() < 1e-9);
+        measure.trace.push(at(2_000_000), 0, 0);
+        assert!((measure.since_isolation_s(&bench.view(3_000_000)) - 7.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_gas_temperature_is_that_of_the_thermometer_where_there_is_one() {
+        let mut measure = measure();
+        let bench = Bench::on(&WITH_THERMOMETER, &RawRecipe::DEMO);
+        assert!((measure.gas_temperature(&bench.view(0)).kelvin() - 293.15).abs() < 1e-9, "no sample yet");
+        measure.trace.push(at(0), 0, 30_000);
+        assert!((measure.gas_temperature(&bench.view(0)).kelvin() - 300.0).abs() < 1e-9);
+        assert!((measure.gas_temperature(&Bench::default().view(0)).kelvin() - 293.15).abs() < 1e-9);
+    }
+
+    /// Polls of a look until its fit is done, at this time from poll to poll.
+    fn polls_of_a_fit(elapsed: Duration) -> u64 {
+        let (mut measure, mut bench, mut events) = (measure(), Bench::default(), Events::new());
+        record(&mut measure, 3_000, |t| (t * 7.0).sin() * 3.0);
+        bench.read(30_000_000, 600_000, 0);
+        measure.closing = true;
+        measure.begin_fit(&bench.view(30_000_000));
+        for polls in 1..=POLLS_TO_CLOSE {
+            assert_eq!(measure.poll(&View { elapsed, ..bench.view(30_000_000) }, &mut events), Next::Stay);
+            if !matches!(measure.look, Look::Fitting(_)) {
+                return polls;
+            }
+        }
+        panic!("the fit is not done after {POLLS_TO_CLOSE} polls");
+    }
+
+    /// Two blocks a millisecond, and three in a poll at most.
+    #[test]
+    fn a_fit_takes_its_share_of_the_time_and_no_more() {
+        let slow = polls_of_a_fit(millis(1));
+        let fast = polls_of_a_fit(millis(2));
+        assert!(slow > fast, "{slow} polls of 1 ms, {fast} of 2 ms");
+        assert_eq!(polls_of_a_fit(Duration::from_ticks(100)), slow);
+        assert_eq!(polls_of_a_fit(Duration::from_ticks(1_999)), slow);
+        assert_eq!(polls_of_a_fit(millis(10)), fast);
+        assert_eq!(polls_of_a_fit(millis(250)), fast);
+    }
+
+    #[test]
+    fn a_curvature_beyond_eight_standard_errors_is_no_noise() {
+        for (z, is) in [(0.0, false), (8.0, false), (8.001, true), (-8.0, false), (-8.001, true), (90.0, true)] {
+            assert_eq!(curved(z), is, "{z}");
+        }
+    }
+
+    /// A curvature that a line cannot explain begins the window anew twice, and never at the end of the time.
+    #[test]
+    fn a_curvature_begins_the_window_anew_twice_before_the_time_is_over() {
+        let bench = Bench::on(&RIG, &RawRecipe { model: Model::Line, ..RawRecipe::DEMO });
+        for (restarts, closing, anew) in [(0, false, true), (1, false, true), (2, false, false), (0, true, false)] {
+            let mut measure = Measure { curvature_restarts: restarts, closing, ..measure() };
+            record(&mut measure, 2_000, |t| (t - 10.0) * (t - 10.0) * 10.0 + (t * 1e3).sin() * 2.0);
+            measure.begin_fit(&bench.view(20_000_000));
+            if let Look::Fitting(fit) = &mut measure.look {
+                while !fit.advance(&measure.trace, 3) {}
+            }
+            let mut events = Events::new();
+            assert_eq!(measure.fitted(&bench.view(20_000_000), &mut events), Next::Stay);
+            let case = (restarts, closing);
+            if anew {
+                assert_eq!(events.as_slice(), [Event::Restarted(Disturbance::Curvature)], "{case:?}");
+                assert_eq!((measure.curvature_restarts, measure.trace.count()), (restarts + 1, 0), "{case:?}");
+            } else {
+                assert!(events.is_empty() && matches!(measure.look, Look::Interval(_)), "{case:?}: {events:?}");
+            }
+        }
+    }
+
+    /// A leak with its standard uncertainty, in Pa·m³/s.
+    fn estimate(leak: f64, guard: f64) -> LeakEstimate {
+        LeakEstimate {
+            leak: LeakRate::from_pa_m3_s(leak),
+            expanded: LeakRate::from_pa_m3_s(2.0 * guard),
+            coverage: 0.95,
+            budget: Budget { guard, combined: guard, dof: 100.0, ..Budget::default() },
+            slope: PressureRate::from_pascals_per_second(0.0),
+            curve: Curve::Line,
+            window_ms: 2_000,
+            samples: 200,
+            autocorrelation_factor: 1.0,
+        }
+    }
+
+    /// The limit is 7.5e-4 Pa·m³/s.
+    #[test]
+    fn an_estimate_that_decides_nothing_is_waited_on_until_the_time_is_over() {
+        let void = |reason| Some((Verdict::Void, reason));
+        for (leak, guard, left_band, closing, expected) in [
+            (0.0, 1e-6, false, false, Some((Verdict::Tight, Reason::Measured))),
+            (0.0, 1e-6, false, true, Some((Verdict::Tight, Reason::Measured))),
+            (0.0, 1e-6, true, false, void(Reason::OutOfBand)),
+            (1e-2, 1e-6, true, false, Some((Verdict::Leaking, Reason::Measured))),
+            (7.5e-4, 1e-4, false, false, None),
+            (7.5e-4, 1e-4, false, true, Some((Verdict::Undecided, Reason::MaximumTime))),
+            (-1e-2, 1e-6, false, false, None),
+            (-1e-2, 1e-6, false, true, void(Reason::Rise)),
+        ] {
+            let (mut measure, bench) = (Measure { left_band, closing, ..measure() }, Bench::default());
+            let (estimate, mut events) = (estimate(leak, guard), Events::new());
+            let next = measure.estimated(estimate, &bench.view(0), &mut events);
+            let case = (leak, guard, left_band, closing);
+            match expected {
+                Some((verdict, reason)) => {
+                    assert_eq!(next, Next::End(End { verdict, reason, estimate: Some(estimate) }), "{case:?}");
+                    assert!(events.is_empty(), "{case:?}");
+                }
+                None => {
+                    assert_eq!(next, Next::Stay, "{case:?}");
+                    assert_eq!(events.as_slice(), [Event::InterimEstimate(estimate)], "{case:?}");
+                }
+            }
+        }
+    }
+
+    /// Volume and limit are powers of two, so that the bound is exact: twice the limit takes 32 Pa/s out of the volume,
+    /// 256 kPa in 8 000 s.
+    #[test]
+    fn a_gross_fall_is_a_leak_where_it_is_faster_than_twice_the_limit() {
+        let rig = RawRig { far_volume_m3: 1.0 / 16_384.0, ..RIG };
+        let mut bench = Bench::on(&rig, &RawRecipe { limit_pa_m3_s: 1.0 / 1_024.0, ..RawRecipe::DEMO });
+        let us = 8_000_000_000;
+        for (fall, verdict, reason) in
+            [(256_000, Verdict::Void, Reason::OutOfBand), (256_001, Verdict::Leaking, Reason::GrossFall)]
+        {
+            bench.read(us, 600_000 - fall, 0);
+            let next = measure().fell(&bench.view(us));
+            assert_eq!(next, Next::End(End::without_estimate(verdict, reason)), "{fall} Pa");
+        }
     }
 }

@@ -170,17 +170,22 @@ pub(crate) mod bench {
         pub(crate) fn on(rig: &RawRig, recipe: &RawRecipe) -> Self {
             let rig = rig.validate().unwrap_or_else(|e| panic!("{e}"));
             let recipe = recipe.validate(&rig).unwrap_or_else(|e| panic!("{e}"));
-            let channel = || Channel::new(TRANSDUCER, recipe.sample_period());
+            let channel = || Channel::new(rig.raw().far, recipe.sample_period());
             Self { rig, recipe, far: channel(), supply: channel(), number: 0 }
         }
 
-        /// Readings of both sides at a time, in pascals.
+        /// Readings of both sides at a time, in pascals, by the far transducer.
         pub(crate) fn read(&mut self, us: u64, far: i32, supply: i32) -> &mut Self {
             self.number += 1;
-            let sample = |pa| Reading::sample(TRANSDUCER.zero_counts + pa, self.number);
+            let sample = |pa: i32| Reading::sample(self.rig.raw().far.counts(pa.into()), self.number);
             self.far.update(at(us), sample(far));
             self.supply.update(at(us), sample(supply));
             self
+        }
+
+        /// How many there have been.
+        pub(crate) const fn readings(&self) -> u32 {
+            self.number
         }
 
         pub(crate) fn view(&self, us: u64) -> View<'_> {
