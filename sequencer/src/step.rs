@@ -1127,7 +1127,9 @@ fn refuse(refusal: StartRefusal, events: &mut Events) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::input::Reading;
+    use crate::input::{Contacts, SensorFault};
+    use crate::limits::EVENTS_MAX;
+    use crate::phase::bench::{RIG, TRANSDUCER};
     use crate::recipe::RawRecipe;
     use crate::rig::RawRig;
 
@@ -1136,7 +1138,7 @@ mod tests {
     }
 
     fn sequencer() -> Sequencer {
-        let rig = RawRig::DEMO.validate().unwrap();
+        let rig = RIG.validate().unwrap();
         let recipe = RawRecipe::DEMO.validate(&rig).unwrap();
         let mut sequencer = Sequencer::new(rig, Some(recipe));
         let _ = sequencer.step(at(0), &Inputs::IDLE);
@@ -1178,5 +1180,408 @@ mod tests {
         assert!(step.events.contains(&Event::Faulted(Fault::Overrun(Phase::Fill))), "{:?}", step.events);
         // No air was let in yet.
         assert_eq!(sequencer.phase(), Phase::Fault);
+    }
+    /// Both sides read these pressures, in pascals.
+    fn read(far: i32, supply: i32, number: u32) -> Inputs {
+        let sample = |pa| Reading::sample(TRANSDUCER.zero_counts + pa, number);
+        Inputs { far: sample(far), supply: sample(supply), ..Inputs::IDLE }
+    }
+
+    /// In a state, with a run of one side whose valve was shut at 600 kPa.
+    fn within(state: State) -> Sequencer {
+        let mut sequencer = sequencer();
+        let isolated = Some(Isolated { at: at(0), pressure: GaugePressure::from_pascals(600_000) });
+        sequencer.run = Some(Run { isolated, ..Run::on(Sides::First, Side::First) });
+        sequencer.enter(state, at(0), &mut Events::new());
+        sequencer
+    }
+
+    fn safe_vent() -> State {
+        State::SafeVent(SafeVent::new(at(0)))
+    }
+
+    fn precheck() -> State {
+        State::Precheck(Precheck::default())
+    }
+
+    #[test]
+    fn a_phase_is_of_a_test_or_at_rest_or_neither() {
+        for phase in Phase::ALL {
+            let (live, resting) = match phase {
+                Phase::Precheck
+                | Phase::Fill
+                | Phase::Soak
+                | Phase::Isolate
+                | Phase::Vent
+                | Phase::Settle
+                | Phase::Measure
+                | Phase::OutputTest => (true, false),
+                Phase::Ready | Phase::Swap | Phase::Fault => (false, true),
+                Phase::StartUp | Phase::SafeVent | Phase::Trapped | Phase::EmergencyStopped => (false, false),
+            };
+            assert_eq!((phase.is_live(), phase.is_resting()), (live, resting), "{phase:?}");
+        }
+    }
+
+    /// Times of the demo recipe and rig: a limit is longer than a time-out by four polls' gaps of 250 ms.
+    #[test]
+    fn a_phase_has_a_deadline_and_a_limit_beyond_it() {
+        let recipe = RawRecipe::DEMO;
+        for (state, deadline, limit) in [
+            (State::StartUp(StartUp::NEW), Some(3_000), Some(3_000)),
+            (precheck(), Some(recipe.zero_ms), Some(2 * recipe.zero_ms + 1_000)),
+            (State::Fill(Fill::default()), Some(21_000), Some(21_000)),
+            (State::Measure, Some(recipe.measure_ms_max), Some(60_000 + 222 * 250)),
+            (safe_vent(), Some(62_050), Some(62_050)),
+            (State::OutputTest(Coil::Vent), Some(2_050), Some(2_050)),
+            (State::Swap(false), Some(1_800_000), Some(1_800_000)),
+            (State::Ready, None, None),
+            (State::Fault, None, None),
+            (State::Trapped, None, None),
+            (State::EmergencyStopped, None, None),
+        ] {
+            let mut sequencer = within(state);
+            let status = sequencer.status();
+            let case = sequencer.phase();
+            assert_eq!(status.deadline, deadline.map(|ms| at(ms.into())), "{case:?}");
+            assert_eq!(sequencer.limit(), limit.map(|ms| millis(ms + 4 * 250)), "{case:?}");
+            assert_eq!(status.side, Some(Side::First), "{case:?}");
+            sequencer.run = None;
+            assert_eq!(sequencer.status().side, None, "{case:?}");
+        }
+    }
+
+    #[test]
+    fn the_own_clock_begins_with_the_given_one_and_leaves_itself_room() {
+        for (given, own) in [(5_000, 5_000), (1 << 62, 1 << 62), (u64::MAX, 1 << 62)] {
+            let mut sequencer = Sequencer::new(RIG.validate().unwrap(), None);
+            let _ = sequencer.step(Instant::from_ticks(given), &Inputs::IDLE);
+            assert_eq!(sequencer.now, Instant::from_ticks(own), "{given}");
+        }
+    }
+
+    /// Three tenths of 600 kPa and the atmosphere are 210 396 Pa, the supply side counts as vented below 5 kPa, and the
+    /// band is 20 kPa.
+    #[test]
+    fn what_is_monitored_is_noted_beyond_its_bound_and_in_its_phases() {
+        let soak = || State::Soak;
+        let settle = || State::Settle;
+        let measure = || State::Measure;
+        let cases: [(fn() -> State, i32, i32, [bool; 3]); 10] = [
+            (settle, 600_000 - 210_396, 0, [false, false, false]),
+            (settle, 600_000 - 210_397, 0, [true, false, false]),
+            (settle, 600_000, 4_999, [false, false, false]),
+            (settle, 600_000, 5_000, [false, true, false]),
+            (measure, 600_000, 5_000, [false, true, false]),
+            (soak, 600_000, 600_000, [false, false, false]),
+            (soak, 600_000, 580_000, [false, false, false]),
+            (soak, 600_000, 579_999, [false, false, true]),
+            (soak, 600_000, 620_000, [false, false, false]),
+            (soak, 600_000, 620_001, [false, false, true]),
+        ];
+        for (state, far, supply, expected) in cases {
+            let mut sequencer = within(state());
+            sequencer.update_channels(&read(far, supply, 1));
+            let noted = [sequencer.gross_fall, sequencer.supply_full, sequencer.sides_apart].map(|p| p.is_pending());
+            assert_eq!(noted, expected, "{far} Pa, {supply} Pa in {:?}", sequencer.phase());
+        }
+    }
+
+    /// The faults see to it in the same step; this is the second line.
+    #[test]
+    fn supply_opens_only_while_the_far_pressure_is_known_and_neither_side_too_high() {
+        let lost = Inputs { far: Reading::SensorFault(SensorFault::Open), ..read(0, 600_000, 2) };
+        for (inputs, open) in [
+            (read(600_000, 600_000, 2), true),
+            (lost, false),
+            (read(700_000, 700_000, 2), true),
+            (read(700_001, 600_000, 2), false),
+            (read(600_000, 700_001, 2), false),
+        ] {
+            let mut sequencer = within(State::Soak);
+            let healthy = read(600_000, 600_000, 1);
+            sequencer.update_channels(&healthy);
+            assert_eq!(sequencer.set_outputs(&healthy).supply, GasValve::Shut, "the vent is still shutting");
+            sequencer.now = at(50);
+            sequencer.update_channels(&inputs);
+            assert_eq!(sequencer.set_outputs(&inputs).supply == GasValve::Open, open, "{inputs:?}");
+        }
+    }
+
+    /// The recipe's maximum is 700 kPa.
+    #[test]
+    fn over_pressure_is_above_the_maximum() {
+        for (far, supply, fault) in [
+            (700_000, 700_000, None),
+            (700_001, 700_000, Some(Fault::OverPressure)),
+            (700_000, 700_001, Some(Fault::SupplyOverPressure)),
+        ] {
+            let mut sequencer = within(State::Soak);
+            sequencer.update_channels(&read(far, supply, 1));
+            assert_eq!(sequencer.over(), fault, "{far} Pa, {supply} Pa");
+        }
+    }
+
+    /// At 50 MPa/s, 500 kPa between two samples.
+    #[test]
+    fn a_slew_is_faster_than_the_limit() {
+        for (pa, slews) in [(500_000, false), (500_001, true)] {
+            let mut sequencer = within(State::Soak);
+            for (ms, pa) in [(0, 0), (10, pa)] {
+                sequencer.far.update(at(ms), read(pa, 0, ms as u32).far);
+            }
+            assert_eq!(sequencer.slews(), slews, "{pa} Pa");
+        }
+    }
+
+    #[test]
+    fn a_gap_between_polls_is_longer_than_the_limit() {
+        for (us, fault) in [(250_000, None), (250_001, Some(Fault::Stalled))] {
+            let mut sequencer = within(State::Soak);
+            let now = Instant::from_ticks(us);
+            assert_eq!(sequencer.pass_time(now, Reading::NoSample, &mut Events::new()), fault, "{us} µs");
+        }
+    }
+
+    /// Conversions are counted from when the clock last advanced.
+    #[test]
+    fn a_coarse_clock_may_stand_for_nineteen_conversions_at_a_time() {
+        let mut sequencer = within(State::Soak);
+        let mut number = 0;
+        let mut stands = |ms, conversions| {
+            let mut fault = None;
+            for _ in 0..conversions {
+                number += 1;
+                let inputs = read(600_000, 600_000, number);
+                fault = sequencer.pass_time(at(ms), inputs.far, &mut Events::new());
+                sequencer.update_channels(&inputs);
+            }
+            fault
+        };
+        assert_eq!(stands(0, 19), None);
+        assert_eq!(stands(200, 20), None);
+        assert_eq!(stands(400, 20), None);
+        assert_eq!(stands(400, 1), Some(Fault::Clock));
+    }
+
+    /// A second empty, with a gap between polls in it.
+    #[test]
+    fn a_gap_in_start_up_begins_its_dwell_anew() {
+        let mut sequencer = sequencer();
+        for ms in (10..=900).step_by(10).chain((1_200..2_200).step_by(10)) {
+            let _ = sequencer.step(at(ms), &read(0, 0, ms as u32));
+            assert_eq!(sequencer.phase(), Phase::StartUp, "{ms} ms");
+        }
+        let _ = sequencer.step(at(2_200), &read(0, 0, 2_200));
+        assert_eq!(sequencer.phase(), Phase::Ready);
+    }
+
+    /// Of a run still opening its valve there is nothing to judge, nor of no run, nor at rest.
+    #[test]
+    fn outside_a_test_only_a_side_to_be_judged_has_faults() {
+        let guard = |inputs: Inputs| Inputs { contacts: Contacts { guard_closed: false, ..inputs.contacts }, ..inputs };
+        let output = |inputs| Inputs { readback_mismatch: true, ..inputs };
+        let (full, empty) = (read(600_000, 0, 1), read(0, 0, 1));
+        let swap = || State::Swap(false);
+        type Case = (fn() -> State, Option<bool>, Inputs, Option<Fault>);
+        let cases: [Case; 9] = [
+            (safe_vent, Some(false), output(empty), Some(Fault::Output)),
+            (safe_vent, Some(false), guard(full), Some(Fault::GuardOpen)),
+            (safe_vent, Some(false), guard(empty), None),
+            (safe_vent, Some(true), output(empty), None),
+            (safe_vent, Some(true), guard(full), None),
+            (safe_vent, None, output(empty), None),
+            (safe_vent, None, guard(full), None),
+            (swap, Some(false), output(empty), None),
+            (swap, Some(false), guard(full), None),
+        ];
+        for (state, opening, inputs, fault) in cases {
+            let mut sequencer = within(state());
+            sequencer.run = opening.map(|opening| Run { opening, ..Run::on(Sides::Both, Side::First) });
+            sequencer.update_channels(&inputs);
+            let case = (sequencer.phase(), opening, inputs);
+            assert_eq!(sequencer.check_faults(&inputs), fault, "{case:?}");
+            // Only the first: what follows a fault is no news.
+            sequencer.fault = Some(Fault::Slew);
+            assert_eq!(sequencer.check_faults(&inputs), None, "{case:?}");
+        }
+    }
+
+    #[test]
+    fn what_may_hold_air_ends_in_the_safe_vent() {
+        let start_up = || State::StartUp(StartUp::NEW);
+        let cases: [(fn() -> State, bool, bool, Phase); 6] = [
+            (precheck, false, false, Phase::Ready),
+            (precheck, false, true, Phase::SafeVent),
+            (precheck, true, false, Phase::SafeVent),
+            (start_up, false, true, Phase::Ready),
+            (start_up, true, true, Phase::SafeVent),
+            (safe_vent, false, false, Phase::SafeVent),
+        ];
+        for (state, fed, full, ends) in cases {
+            let mut sequencer = within(state());
+            let case = (sequencer.phase(), fed, full);
+            sequencer.fed = fed;
+            for ms in [0, 100, 200] {
+                sequencer.full.note(full, at(ms));
+            }
+            sequencer.end_run(at(200), &mut Events::new());
+            assert_eq!(sequencer.phase(), ends, "{case:?}");
+        }
+    }
+
+    /// A side that has ended is judged, aborted since or not; one that has not been begun, or was aborted before its
+    /// end, has nothing to be doubted.
+    #[test]
+    fn a_side_is_doubted_where_the_transducer_showed_no_life() {
+        for (ended, aborted, opening, doubted) in [
+            (false, false, false, true),
+            (false, true, false, false),
+            (false, false, true, false),
+            (true, false, false, true),
+            (true, true, false, true),
+        ] {
+            let mut sequencer = within(safe_vent());
+            if ended {
+                sequencer.end_side(&End::without_estimate(Verdict::Leaking, Reason::GrossFall), at(10));
+            }
+            sequencer.run = sequencer.run.map(|run| Run { aborted, opening, ..run });
+            sequencer.fed = true;
+            let mut events = Events::new();
+            sequencer.emptied(true, at(10), &mut events);
+            let case = (ended, aborted, opening);
+            assert_eq!(events.contains(&Event::Faulted(Fault::NoSignOfLife)), doubted, "{case:?}");
+        }
+    }
+
+    #[test]
+    fn a_side_keeps_how_it_ended_unless_by_a_fault() {
+        let ended = (Verdict::Leaking, Reason::GrossFall);
+        for (ends, aborted, fault, expected) in [
+            (true, false, false, ended),
+            (true, true, false, ended),
+            (true, false, true, (Verdict::Void, Reason::Fault)),
+            (false, false, false, (Verdict::Void, Reason::Fault)),
+            (false, true, false, (Verdict::Void, Reason::Aborted)),
+            (false, true, true, (Verdict::Void, Reason::Fault)),
+        ] {
+            let mut sequencer = within(State::Settle);
+            sequencer.fault = fault.then_some(Fault::Slew);
+            if ends {
+                sequencer.end_side(&End::without_estimate(ended.0, ended.1), at(2_500));
+            }
+            let run = Run { aborted, ..sequencer.run.unwrap() };
+            let result = sequencer.settle_result(&run);
+            let case = (ends, aborted, fault);
+            assert_eq!((result.verdict, result.reason), expected, "{case:?}");
+            assert_eq!(result.after_ms, if ends { 2_500 } else { 0 }, "{case:?}");
+        }
+    }
+
+    #[test]
+    fn a_state_that_waits_for_a_person_reminds_every_minute() {
+        let waits = [
+            (State::Fault, true),
+            (State::Trapped, true),
+            (State::EmergencyStopped, true),
+            (State::Swap(false), true),
+            (State::Ready, false),
+            (State::Soak, false),
+        ];
+        for (state, reminds) in waits {
+            let mut sequencer = within(state);
+            let phase = sequencer.phase();
+            for (us, due) in
+                [(10, false), (59_999_999, false), (60_000_000, true), (119_999_999, false), (120_000_000, true)]
+            {
+                let mut events = Events::new();
+                sequencer.remind(Instant::from_ticks(us), &mut events);
+                let expected = if due && reminds { &[Event::Reminder(phase)][..] } else { &[] };
+                assert_eq!(events.as_slice(), expected, "{phase:?} at {us} µs");
+            }
+        }
+    }
+
+    /// A stroke is a second.
+    #[test]
+    fn the_ball_is_at_rest_after_a_stroke_and_a_half() {
+        for (us, rested) in [(1_499_999, false), (1_500_000, true)] {
+            let mut sequencer = within(State::Ready);
+            assert!(!sequencer.has_rested());
+            (sequencer.rested, sequencer.now) = (Some(at(0)), Instant::from_ticks(us));
+            assert_eq!(sequencer.has_rested(), rested, "{us} µs");
+            // Until then a far side that does not read empty may fill the cavity.
+            sequencer.emptied = Some(true);
+            let inputs = read(600_000, 0, 1);
+            sequencer.update_channels(&inputs);
+            let _ = sequencer.set_outputs(&inputs);
+            assert_eq!(sequencer.emptied.is_some(), rested, "{us} µs");
+        }
+    }
+
+    /// At rest, everything measured empty, a further stroke made, and the far reading come down step by step.
+    fn empty() -> Sequencer {
+        let mut sequencer = within(State::Ready);
+        let (safe, target) = (sequencer.rig.safe_limit(), GaugePressure::from_pascals(600_000));
+        let rise_and_fall = [(0, true), (100_000, true), (40_000, false), (15_000, false), (0, false)];
+        for (number, (pa, fed)) in (1..).zip(rise_and_fall) {
+            let now = at(10 * u64::from(number));
+            sequencer.far.update(now, read(pa, 0, number).far);
+            sequencer.life.watch(&sequencer.far, safe, target, fed, now);
+        }
+        for ms in [0, 1_000] {
+            sequencer.empty_dwell.note(true, true, at(ms));
+        }
+        (sequencer.emptied, sequencer.rested, sequencer.now) = (Some(true), Some(at(0)), at(1_500));
+        sequencer
+    }
+
+    #[test]
+    fn the_disconnect_state_needs_every_one_of_its_conditions() {
+        use Disconnect::{CavityUnknown, Confirmed, Pressurised, ReadsEmpty};
+        let changes: [(&str, fn(&mut Sequencer), Disconnect); 9] = [
+            ("none", |_| {}, ReadsEmpty),
+            ("bleed", |s| s.bleed_confirmed = true, Confirmed),
+            ("cavity", |s| s.emptied = Some(false), CavityUnknown),
+            ("not emptied", |s| s.emptied = None, Pressurised),
+            ("phase", |s| s.enter(State::Trapped, s.now, &mut Events::new()), Pressurised),
+            ("moving", |s| s.rested = Some(at(1)), Pressurised),
+            ("life", |s| s.life = Life::NONE, Pressurised),
+            ("dwell", |s| s.empty_dwell = Dwell::NONE, Pressurised),
+            ("switch", |s| s.rig = RawRig { shut_switch_fitted: true, ..RIG }.validate().unwrap(), Pressurised),
+        ];
+        for (what, change, expected) in changes {
+            let mut sequencer = empty();
+            change(&mut sequencer);
+            assert_eq!(sequencer.disconnect_state(&Inputs::IDLE), expected, "{what}");
+            let mismatch = Inputs { readback_mismatch: true, ..Inputs::IDLE };
+            assert_eq!(sequencer.disconnect_state(&mismatch), Pressurised, "{what}");
+        }
+        // A switch that is closed, or a lever, which is left open.
+        let shut = Inputs { contacts: Contacts { valve_shut: true, ..Contacts::CLEAR }, ..Inputs::IDLE };
+        let rig = RawRig { shut_switch_fitted: true, ..RIG }.validate().unwrap();
+        let by_hand = RawRecipe { actuation: Actuation::Hand, ..RawRecipe::DEMO }.validate(&rig).unwrap();
+        let mut sequencer = Sequencer { rig, ..empty() };
+        assert_eq!(sequencer.disconnect_state(&shut), ReadsEmpty);
+        sequencer.recipe = Some(by_hand);
+        assert_eq!(sequencer.disconnect_state(&Inputs::IDLE), ReadsEmpty);
+    }
+
+    /// A better state may come a step later, a worse one may not.
+    #[test]
+    fn among_many_events_only_a_better_disconnect_state_waits() {
+        let some = |n: usize| core::iter::repeat_n(Event::Aborted, n).collect::<Events>();
+        for (n, waits) in [(0, false), (3, false), (4, true), (EVENTS_MAX - 1, true)] {
+            let (mut sequencer, mut events) = (empty(), some(n));
+            sequencer.update_disconnect(&Inputs::IDLE, &mut events);
+            let state = if waits { Disconnect::Pressurised } else { Disconnect::ReadsEmpty };
+            assert_eq!(sequencer.disconnect, state, "{n} events");
+            assert_eq!(events.len(), n + if waits { 0 } else { 2 }, "{n} events");
+            sequencer.update_disconnect(&Inputs::IDLE, &mut some(0));
+            assert_eq!(sequencer.disconnect, Disconnect::ReadsEmpty, "{n} events");
+            sequencer.emptied = None;
+            sequencer.update_disconnect(&Inputs::IDLE, &mut some(n));
+            assert_eq!(sequencer.disconnect, Disconnect::Pressurised, "{n} events");
+        }
     }
 }
