@@ -1267,7 +1267,8 @@ mod tests {
         let soak = || State::Soak;
         let settle = || State::Settle;
         let measure = || State::Measure;
-        let cases: [(fn() -> State, i32, i32, [bool; 3]); 10] = [
+        type Case = (fn() -> State, i32, i32, [bool; 3]);
+        let cases: [Case; 10] = [
             (settle, 600_000 - 210_396, 0, [false, false, false]),
             (settle, 600_000 - 210_397, 0, [true, false, false]),
             (settle, 600_000, 4_999, [false, false, false]),
@@ -1410,7 +1411,8 @@ mod tests {
     #[test]
     fn what_may_hold_air_ends_in_the_safe_vent() {
         let start_up = || State::StartUp(StartUp::NEW);
-        let cases: [(fn() -> State, bool, bool, Phase); 6] = [
+        type Case = (fn() -> State, bool, bool, Phase);
+        let cases: [Case; 6] = [
             (precheck, false, false, Phase::Ready),
             (precheck, false, true, Phase::SafeVent),
             (precheck, true, false, Phase::SafeVent),
@@ -1539,7 +1541,8 @@ mod tests {
     #[test]
     fn the_disconnect_state_needs_every_one_of_its_conditions() {
         use Disconnect::{CavityUnknown, Confirmed, Pressurised, ReadsEmpty};
-        let changes: [(&str, fn(&mut Sequencer), Disconnect); 9] = [
+        type Change = (&'static str, fn(&mut Sequencer), Disconnect);
+        let changes: [Change; 9] = [
             ("none", |_| {}, ReadsEmpty),
             ("bleed", |s| s.bleed_confirmed = true, Confirmed),
             ("cavity", |s| s.emptied = Some(false), CavityUnknown),
