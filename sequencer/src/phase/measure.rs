@@ -402,6 +402,25 @@ mod tests {
         assert_eq!(events.len(), 5);
     }
 
+    /// 2 s, and an eighth more each time; a look due with too short a window is not made up for.
+    #[test]
+    fn a_look_is_made_when_it_is_due_and_once() {
+        for (us, window, looks, due) in [
+            (1_999_999, 2_000_000, false, 2_000),
+            (2_000_000, 1_999_999, false, 2_250),
+            (2_000_000, 2_000_000, true, 2_250),
+        ] {
+            let (mut measure, bench) = (measure(), Bench::default());
+            measure.trace.push(at(0), 0, 0);
+            measure.trace.push(at(window), 0, 0);
+            for us in [us, us] {
+                assert_eq!(measure.begin_look(&bench.view(us)), Next::Stay);
+                assert_eq!(matches!(measure.look, Look::Fitting(_)), looks, "{us} µs, {window} µs");
+                assert_eq!(measure.due, millis(due), "{us} µs, {window} µs");
+            }
+        }
+    }
+
     /// 2 s, at a sample every 10 ms.
     #[test]
     fn at_the_end_a_window_may_be_short_by_the_waits_at_both_ends() {
