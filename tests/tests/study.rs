@@ -172,8 +172,8 @@ fn drift_of_calibrations_is_found_and_dated() {
     let told: serde_json::Value = serde_json::from_str(&json.out).unwrap();
     let (leak, volume) = (&told["drift"][0], &told["drift"][1]);
     let slope = leak["slope_a_day"].as_f64().unwrap();
-    assert!((slope / 2e-7 - 1.0).abs() < 0.02 && leak["proven"] == true, "{leak}");
-    // 4e-6 at 2e-7 a day are twenty days; by the steepest slope fewer.
+    assert!((slope / 2e-3 - 1.0).abs() < 0.02 && leak["proven"] == true, "{leak}");
+    // 0.04 mm³/s at 0.002 a day are twenty days; by the steepest slope fewer.
     let lasts = |at: usize| leak["lasts_days"][at].as_f64().unwrap();
     assert!((lasts(0) - 20.0).abs() < 0.5 && lasts(1) < lasts(0), "{leak}");
     assert_eq!(volume["proven"], false);

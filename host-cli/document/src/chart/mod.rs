@@ -16,7 +16,7 @@
 //! all we would use of them is the arithmetic of round ticks.
 //!
 //! ```
-//! use crate::chart::{Chart, Scale, Series};
+//! use seathold_document::chart::{Chart, Scale, Series};
 //! let curve: Vec<(f64, f64)> = (0..=100).map(|i| (f64::from(i), f64::from(i * i))).collect();
 //! let mut chart = Chart::new("Squares", "The squares of the numbers up to 100.");
 //! chart.x(Scale::fit("number", [0.0, 100.0])).y(Scale::fit("square", curve.iter().map(|p| p.1)));
