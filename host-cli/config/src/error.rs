@@ -1,6 +1,5 @@
 //! A file of a person's that could not be used.
 
-use std::fmt;
 use std::io;
 use std::path::Path;
 
@@ -8,12 +7,14 @@ use seathold_quantity::InputError;
 use seathold_recording::FileError;
 
 /// Why a file of a person's, or an option, could not be used.
-#[derive(Debug)]
+#[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// Mistakes in it.
-    Input(InputError),
+    #[error(transparent)]
+    Input(#[from] InputError),
     /// It could not be read, written or made.
-    File(FileError),
+    #[error(transparent)]
+    File(#[from] FileError),
 }
 
 impl Error {
@@ -27,26 +28,3 @@ impl Error {
         Self::File(FileError::new(action, path, why))
     }
 }
-
-impl From<InputError> for Error {
-    fn from(why: InputError) -> Self {
-        Self::Input(why)
-    }
-}
-
-impl From<FileError> for Error {
-    fn from(why: FileError) -> Self {
-        Self::File(why)
-    }
-}
-
-impl fmt::Display for Error {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Input(why) => why.fmt(f),
-            Self::File(why) => why.fmt(f),
-        }
-    }
-}
-
-impl std::error::Error for Error {}

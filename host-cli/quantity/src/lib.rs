@@ -5,4 +5,4 @@ pub mod limit;
 mod quantity;
 
 pub use input::{InputError, InputProblem, did_you_mean};
-pub use quantity::*;
+pub use quantity::{Dimension, Quantity, QuantityError, UnitDef};

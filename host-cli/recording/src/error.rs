@@ -1,13 +1,13 @@
 //! A recording that could not be read or written.
 
-use std::fmt;
 use std::io;
 use std::path::{Path, PathBuf};
 
 use crate::Damage;
 
 /// A file that could not be read, written or made.
-#[derive(Debug)]
+#[derive(Debug, thiserror::Error)]
+#[error("could not {action} {}: {}", .path.display(), reason(.why))]
 pub struct FileError {
     /// What was tried: "read", "write", "make".
     pub action: &'static str,
@@ -24,21 +24,14 @@ impl FileError {
     }
 }
 
-impl fmt::Display for FileError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { action, path, why } = self;
-        write!(f, "could not {action} {}: {}", path.display(), reason(why))
-    }
-}
-
-impl std::error::Error for FileError {}
-
 /// Why a recording could not be used.
-#[derive(Debug)]
+#[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// Its file could not be read, written or made.
-    File(FileError),
+    #[error(transparent)]
+    File(#[from] FileError),
     /// It is damaged, foreign or too new.
+    #[error("{}: {why}", .path.display())]
     Damaged {
         /// The file.
         path: PathBuf,
@@ -53,23 +46,6 @@ impl Error {
         Self::File(FileError::new(action, path, why))
     }
 }
-
-impl From<FileError> for Error {
-    fn from(why: FileError) -> Self {
-        Self::File(why)
-    }
-}
-
-impl fmt::Display for Error {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::File(why) => why.fmt(f),
-            Self::Damaged { path, why } => write!(f, "{}: {why}", path.display()),
-        }
-    }
-}
-
-impl std::error::Error for Error {}
 
 /// The operating system's reason without its number.
 pub fn reason(why: &io::Error) -> String {

@@ -72,7 +72,7 @@ impl Register {
     /// When the bytes are no recording or have been altered, or the register cannot be written; nothing of it is in
     /// the register then.
     pub fn append(&mut self, recording: &[u8], meta: &RunMeta, now: Timestamp) -> Result<AppendedRun, Error> {
-        let extract = RecordingExtract::of(recording).map_err(|why| Error::damaged(&self.path.clone(), why))?;
+        let extract = RecordingExtract::of(recording).map_err(|why| Error::damaged(&self.path, why))?;
         self.append_extract(recording, &extract, meta, now)
     }
 

@@ -95,15 +95,19 @@ impl<T> WithPath<T> for rusqlite::Result<T> {
 }
 
 /// Why something of a register, a list or a recording could not be used.
-#[derive(Debug)]
+#[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// Mistakes in a list or an option.
-    Input(InputError),
+    #[error(transparent)]
+    Input(#[from] InputError),
     /// A file could not be read, written or made.
-    File(FileError),
+    #[error(transparent)]
+    File(#[from] FileError),
     /// A recording could not be used.
-    Recording(seathold_recording::Error),
+    #[error(transparent)]
+    Recording(#[from] seathold_recording::Error),
     /// A register could not be used.
+    #[error("{}: {why}", .path.display())]
     Register {
         /// The file.
         path: PathBuf,
@@ -133,34 +137,3 @@ impl Error {
         Self::Register { path: path.into(), why }
     }
 }
-
-impl From<InputError> for Error {
-    fn from(why: InputError) -> Self {
-        Self::Input(why)
-    }
-}
-
-impl From<seathold_recording::Error> for Error {
-    fn from(why: seathold_recording::Error) -> Self {
-        Self::Recording(why)
-    }
-}
-
-impl From<FileError> for Error {
-    fn from(why: FileError) -> Self {
-        Self::File(why)
-    }
-}
-
-impl fmt::Display for Error {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Input(why) => why.fmt(f),
-            Self::File(why) => why.fmt(f),
-            Self::Recording(why) => why.fmt(f),
-            Self::Register { path, why } => write!(f, "{}: {why}", path.display()),
-        }
-    }
-}
-
-impl std::error::Error for Error {}

@@ -1,12 +1,11 @@
 use std::path::Path;
 
+use seathold_recording::{self as recording, Header, Recording, Summary, replay};
+use seathold_register::Error;
 use seathold_sequencer::event::Event;
 use seathold_sequencer::input::{Side, Sides};
 use seathold_sequencer::time::Instant;
 use seathold_sequencer::verdict::SideResult;
-
-use seathold_recording::{self as recording, Header, Recording, Summary, replay};
-use seathold_register::Error;
 use seathold_text::messages::UnitFormat;
 
 use super::trace::{SideTrace, trace};

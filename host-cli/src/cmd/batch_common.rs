@@ -1,9 +1,5 @@
 //! What the commands on a batch have in common.
 
-use super::find::{RecipeUnitFormats, date, leak};
-use crate::console::Console;
-use crate::error::Error;
-use crate::exit::Exit;
 use clap::Args;
 use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
 use seathold_register::valves::BatchRecord;
@@ -13,6 +9,11 @@ use seathold_sequencer::verdict::Verdict;
 use seathold_text::layout::line;
 use seathold_text::messages;
 use serde_json::json;
+
+use super::find::{RecipeUnitFormats, date, leak};
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
 
 /// Note on a batch whose records are not all here.
 pub(super) const SELECTION: &str = "only a selection of its records is in this register";

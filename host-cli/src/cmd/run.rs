@@ -21,7 +21,7 @@ use serde_json::json;
 
 use super::files::load_rig;
 use super::run_common::{
-    RunContext, find_recipe, finish, opening, recording_path, screen_for, settings, to_the_second,
+    RunContext, finish, header, opening, recipe_of, recording_path, screen_for, settings, to_the_second,
 };
 use super::run_controller;
 use crate::args::RunArgs;
@@ -96,11 +96,7 @@ fn plan(args: &RunArgs, now: Timestamp) -> Result<RunPlan, Error> {
     let named = args.valve.as_deref().unwrap_or("tight");
     let first_look = valve::find(named, reference)?;
     let kind = kind.or_else(|| args.recipe.is_none().then_some(first_look.scenario.plant.actuation));
-    let recipe = find_recipe(args.recipe.as_deref(), &rig, kind)?;
-    let recipe = match &args.limit {
-        Some(text) => recipe.with_limit(text, args.dn, &rig)?,
-        None => recipe,
-    };
+    let recipe = recipe_of(args, &rig, kind)?;
     let reference = recipe.recipe.raw().reference_pa;
     let mut valve = valve::find(named, reference)?;
     valve.scenario.far.period_ms = recipe.recipe.raw().sample_period_ms;
@@ -130,20 +126,8 @@ fn plan(args: &RunArgs, now: Timestamp) -> Result<RunPlan, Error> {
     let serial = args.serial.clone().or(valve.serial.clone()).unwrap_or_else(|| "unmarked".into());
     let mut settings = valve.settings(reference);
     settings.extend(args.fault.iter().map(|text| ("fault".to_owned(), text.clone())));
-    let header = Header {
-        program: concat!("seathold ", env!("CARGO_PKG_VERSION")).into(),
-        started_at: started.to_string(),
-        serial,
-        operator: args.operator.clone(),
-        sides: args.sides.into(),
-        recipe_name: recipe.name.clone(),
-        recipe: *recipe.recipe.raw(),
-        rig_name: args.rig_file.as_ref().map_or_else(|| "built-in".into(), |f| f.display().to_string()),
-        rig: *rig.raw(),
-        calibrations,
-        source: ReadingSource::Simulated { valve: valve.name.clone(), seed, settings },
-        display_units: recipe.display_units.clone(),
-    };
+    let source = ReadingSource::Simulated { valve: valve.name.clone(), seed, settings };
+    let header = header(args, started, serial, &recipe, (&rig, "built-in"), calibrations, source);
     let path = recording_path(args.out.clone(), &header.serial, started);
     Ok(RunPlan { rig, as_built, recipe, valve, header, faults, speed, path })
 }

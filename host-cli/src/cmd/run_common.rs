@@ -1,14 +1,11 @@
 //! What a run on the simulated rig and one on a controller have in common.
 
-use crate::args::RunArgs;
-use crate::console::Console;
-use crate::error::Error;
-use crate::exit::Exit;
-use crate::screen::{Json, Live, Plain, Quiet, Screen};
-use crate::session::RunEnd;
+use std::path::{Path, PathBuf};
+
 use jiff::Timestamp;
 use seathold_analysis::advice;
 use seathold_config::recipe as recipes;
+use seathold_recording::header::ReadingSource;
 use seathold_recording::{EXTENSION, Header};
 use seathold_register::RunMeta;
 use seathold_register::{Access, AppendedRun, Register};
@@ -18,7 +15,13 @@ use seathold_text::layout::line;
 use seathold_text::messages::{self, UnitFormat};
 use seathold_text::outcome;
 use serde_json::json;
-use std::path::{Path, PathBuf};
+
+use crate::args::RunArgs;
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::screen::{Json, Live, Plain, Quiet, Screen};
+use crate::session::RunEnd;
 
 /// Built-in recipes.
 const RECIPES: &[(&str, &str)] = &[
@@ -76,6 +79,45 @@ pub(super) fn find_recipe(
         (Some((name, text)), _) => Ok(recipes::parse(name, text, rig, kind)?),
         (None, Some(file)) => Ok(recipes::read(file, rig, kind)?),
         (None, None) => Err(Error::usage("no recipe")),
+    }
+}
+
+/// The recipe of a run, with the limit typed for it.
+pub(super) fn recipe_of(
+    args: &RunArgs,
+    rig: &Rig,
+    kind: Option<seathold_sequencer::recipe::Actuation>,
+) -> Result<recipes::RecipeFile, Error> {
+    let recipe = find_recipe(args.recipe.as_deref(), rig, kind)?;
+    match &args.limit {
+        Some(text) => Ok(recipe.with_limit(text, args.dn, rig)?),
+        None => Ok(recipe),
+    }
+}
+
+/// The header of its recording. `rig` comes with its name where none is typed.
+pub(super) fn header(
+    args: &RunArgs,
+    started: Timestamp,
+    serial: String,
+    recipe: &recipes::RecipeFile,
+    (rig, unnamed): (&Rig, &str),
+    calibrations: Vec<String>,
+    source: ReadingSource,
+) -> Header {
+    Header {
+        program: concat!("seathold ", env!("CARGO_PKG_VERSION")).into(),
+        started_at: started.to_string(),
+        serial,
+        operator: args.operator.clone(),
+        sides: args.sides.into(),
+        recipe_name: recipe.name.clone(),
+        recipe: *recipe.recipe.raw(),
+        rig_name: args.rig_file.as_ref().map_or_else(|| unnamed.into(), |file| file.display().to_string()),
+        rig: *rig.raw(),
+        calibrations,
+        source,
+        display_units: recipe.display_units.clone(),
     }
 }
 

@@ -14,7 +14,7 @@ use seathold_text::messages::{self, UnitFormat};
 use serde_json::json;
 
 use super::files::load_rig;
-use super::run_common::{RunContext, find_recipe, finish, opening, recording_path, screen_for, to_the_second};
+use super::run_common::{RunContext, finish, header, opening, recipe_of, recording_path, screen_for, to_the_second};
 use crate::args::RunArgs;
 use crate::console::Console;
 use crate::error::Error;
@@ -84,11 +84,7 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(ControllerSession
     client.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
     let controllers = read_rig(&mut client, address, console)?;
     let (rig, calibrations) = fit(args, &controllers, started)?;
-    let recipe = find_recipe(args.recipe.as_deref(), &rig, args.actuation.map(Into::into))?;
-    let recipe = match &args.limit {
-        Some(text) => recipe.with_limit(text, args.dn, &rig)?,
-        None => recipe,
-    };
+    let recipe = recipe_of(args, &rig, args.actuation.map(Into::into))?;
     make_ready(args, &mut client, console)?;
     client.take_records();
     let welcome = client.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
@@ -96,25 +92,13 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(ControllerSession
     let unix_ms = u64::try_from(console.clock.now().as_millisecond()).unwrap_or(0);
     let _ = client.ask(console.clock, &Request::SetTime { unix_ms });
 
-    let header = Header {
-        program: concat!("seathold ", env!("CARGO_PKG_VERSION")).into(),
-        started_at: started.to_string(),
-        serial,
-        operator: args.operator.clone(),
-        sides: args.sides.into(),
-        recipe_name: recipe.name.clone(),
-        recipe: *recipe.recipe.raw(),
-        rig_name: args.rig_file.as_ref().map_or_else(|| "the controller's".into(), |f| f.display().to_string()),
-        rig: *rig.raw(),
-        calibrations,
-        source: ReadingSource::Controller {
-            address: address.to_string(),
-            simulated: welcome.capabilities.simulated,
-            boot: welcome.boot,
-            link: welcome.version,
-        },
-        display_units: recipe.display_units.clone(),
+    let source = ReadingSource::Controller {
+        address: address.to_string(),
+        simulated: welcome.capabilities.simulated,
+        boot: welcome.boot,
+        link: welcome.version,
     };
+    let header = header(args, started, serial, &recipe, (&rig, "the controller's"), calibrations, source);
     let from = client.have().map_or(0, |have| have.next).max(welcome.next);
     let writer = Writer::create(&path, &header)?;
     let mut journal = Journal::create(&path, &header, from)?;
