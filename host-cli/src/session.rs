@@ -13,6 +13,10 @@ use crate::rig::{ConsoleOperator, OperatorQuestion, WithHands};
 use crate::screen::Screen;
 use crate::speed::Speed;
 
+/// Said at the first Ctrl-C. The valve may be at rest already: nothing is said of what it does, the phases tell that.
+pub(crate) const ABORTING: &str =
+    "aborting: waiting until the valve is vented and at rest (Ctrl-C again quits at once, whatever the pressure)";
+
 /// Everything a run needs.
 #[derive(Debug)]
 pub struct Session {
@@ -96,8 +100,7 @@ impl Session {
                 }
                 presses = pressed;
                 self.operator.abort();
-                let text = "aborting: opening into the vent (Ctrl-C again quits at once, under pressure)";
-                screen_error = screen_error.or(screen.say(console, text).err());
+                screen_error = screen_error.or(screen.say(console, ABORTING).err());
             }
             if self.operator.listens() {
                 self.operator.handle_input(&console.keys.line(), record.at, &mut self.bench.operator);

@@ -149,7 +149,7 @@ fn ctrl_c_vents_first_and_the_recording_is_whole() {
     let said = seathold_on(dir.path(), &["run", "--speed", "1", "--out", "[DIR]/a.hold"], stage);
     assert_eq!(said.code, NO_VERDICT);
     golden("ctrl-c.out.txt", &said.out);
-    assert!(said.err.contains("aborting: opening into the vent"), "{}", said.err);
+    assert!(said.err.contains("aborting: waiting until the valve is vented and at rest"), "{}", said.err);
     assert!(said.out.contains("reads empty: open the bleed"), "{}", said.out);
     assert_eq!(seathold(dir.path(), &["replay", "[DIR]/a.hold"]).code, 0);
 }

@@ -13,7 +13,7 @@ use super::shadow::{Shadow, ShadowItem};
 use crate::console::Console;
 use crate::error::Error;
 use crate::screen::Screen;
-use crate::session::{RunEnd, put_question};
+use crate::session::{ABORTING, RunEnd, put_question};
 
 /// How long connecting to an unreachable controller is tried, in microseconds. The run can be resumed later too.
 const AWAY_MAX_US: u64 = 120_000_000;
@@ -115,8 +115,7 @@ impl ControllerSession {
                 }
                 presses = pressed;
                 self.operator.abort();
-                let text = "aborting: opening into the vent (Ctrl-C again quits at once, under pressure)";
-                progress.screen_error = progress.screen_error.take().or(screen.say(console, text).err());
+                progress.screen_error = progress.screen_error.take().or(screen.say(console, ABORTING).err());
             }
             if self.operator.listens() {
                 self.operator.handle_input(&console.keys.line());

@@ -126,7 +126,7 @@ impl UnitFormat {
             // Of the sides that the run was to test: one side alone proves no valve.
             Event::RunFinished { verdict, .. } => format!("verdict: {}", verdict_word(*verdict)),
             Event::Faulted(why) => format!("FAULT {}", fault(*why).0),
-            Event::Aborted => "aborted by the operator: venting".into(),
+            Event::Aborted => "aborted by the operator".into(),
             Event::Acknowledged => "fault acknowledged".into(),
             Event::Reminder(phase) => format!("still waiting: {}", phase_line(*phase)),
             Event::Disconnect(is) => disconnect(*is),
