@@ -1,35 +1,58 @@
-//! The loop of one run: poll, record, show, wait, until the run is over.
+//! The loop of one run: take a controller's records, record, show, answer, until the run is over. The controller needs
+//! none of this to keep the run safe. The simulated rig has its controller in this program, and is run in the same way.
 
-use seathold_recording::Watch;
-use seathold_recording::{Summary, Writer};
-use seathold_sequencer::poll_loop::{self, PollRecord};
-use seathold_sequencer::step::Sequencer;
-use seathold_sequencer::time::Duration;
-use seathold_sim::bench::SimBench;
+use seathold_recording::{Discontinuity, Summary, Watch, Writer};
+use seathold_sequencer::event::{Disconnect, Phase};
+use seathold_sequencer::link::message::{Request, Response};
+use seathold_sequencer::time::{Duration, Instant};
 
 use crate::console::Console;
 use crate::error::Error;
-use crate::rig::{ConsoleOperator, OperatorQuestion, WithHands};
+use crate::rig::client::{Client, ClientEvent, ConnectionError};
+use crate::rig::journal::Journal;
+use crate::rig::shadow::{Shadow, ShadowItem};
+use crate::rig::{OperatorQuestion, RunOperator};
 use crate::screen::Screen;
 use crate::speed::Speed;
 
 /// Said at the first Ctrl-C. The valve may be at rest already: nothing is said of what it does, the phases tell that.
-pub(crate) const ABORTING: &str =
+const ABORTING: &str =
     "aborting: waiting until the valve is vented and at rest (Ctrl-C again quits at once, whatever the pressure)";
+
+/// How long connecting to an unreachable controller is tried, in microseconds. The run can be resumed later too.
+const AWAY_MAX_US: u64 = 120_000_000;
+
+/// How long a controller may take to be ready for a recipe: a safe vent with all its time, in microseconds.
+const BUSY_MAX_US: u64 = 700_000_000;
+
+/// Pause between two attempts to load a recipe, and between two status requests.
+const PAUSE_US: u64 = 300_000;
+
+/// How long after a break the controller must be ready, on its own clock, for the run to be over.
+const QUIET_US: u64 = 1_000_000;
+
+/// The same where the far side does not read empty.
+const UNSAFE_US: u64 = 30_000_000;
 
 /// Everything a run needs.
 #[derive(Debug)]
 pub struct Session {
-    /// The sequencer.
-    pub sequencer: Sequencer,
-    /// The rig.
-    pub bench: SimBench,
+    /// The connection.
+    pub client: Client,
+    /// Its records as polls.
+    pub shadow: Shadow,
     /// The operator.
-    pub operator: ConsoleOperator,
-    /// How fast time passes.
-    pub speed: Speed,
+    pub operator: RunOperator,
+    /// The request that loads the recipe.
+    pub load: Request,
     /// The recording.
     pub writer: Writer,
+    /// The journal of what has been acknowledged; none where a run cannot outlive this program.
+    pub journal: Option<Journal>,
+    /// Where the run goes on that another program began: what was received before.
+    pub resumed: Option<Vec<ClientEvent>>,
+    /// How fast the rig's time passes, where it is this program's.
+    pub speed: Speed,
 }
 
 /// How a run ended.
@@ -39,12 +62,36 @@ pub struct RunEnd {
     pub summary: Summary,
     /// The recording, to be finished.
     pub writer: Writer,
+    /// The journal, to be removed once the recording is finished.
+    pub journal: Option<Journal>,
     /// How long it took on the rig's clock.
     pub length: Duration,
     /// The program was told to quit without waiting for the vent; the recording is incomplete.
     pub abandoned: bool,
     /// Why the screen could not be written, if so.
     pub screen_error: Option<Error>,
+}
+
+/// The state of the loop.
+#[derive(Debug, Default)]
+struct RunProgress {
+    summary: Summary,
+    watch: Watch,
+    connected: bool,
+    /// The controller's newest record when it was last reached.
+    upto: u32,
+    /// The pending request.
+    request: Option<Request>,
+    /// When a load or status request was last sent.
+    tried: u64,
+    /// When the connection was lost, unless it stands.
+    lost: Option<u64>,
+    first: Option<Instant>,
+    last: Option<Instant>,
+    broke: Option<Instant>,
+    over: bool,
+    unrecorded: Option<Error>,
+    screen_error: Option<Error>,
 }
 
 impl Session {
@@ -55,93 +102,250 @@ impl Session {
     /// be written aborts the run, and the loop continues until the valve is vented.
     ///
     /// # Errors
-    /// When the recording could not be written. It then stays `.part`.
+    /// When the recording could not be written, or the controller will not take the recipe.
     pub fn run(
         mut self,
         console: &mut Console<'_>,
         screen: &mut dyn Screen,
-        mut screen_error: Option<Error>,
+        screen_error: Option<Error>,
     ) -> Result<RunEnd, Error> {
-        let began = console.clock.elapsed();
-        let mut summary = Summary::default();
-        let mut watch = Watch::default();
-        let mut unrecorded = None;
+        let mut progress = RunProgress { screen_error, ..RunProgress::default() };
+        let (began, began_wall) = (self.client.now(console.clock), console.clock.elapsed());
+        progress.tried = began.saturating_sub(PAUSE_US);
+        let resumed = self.resumed.is_some();
         let (mut presses, mut prompted) = (0, None);
+        let mut events = self.resumed.take().unwrap_or_default();
+        for one in events.drain(..) {
+            self.handle_event(one, console, screen, &mut progress)?;
+        }
+        // A session that is open already was welcomed before this loop began.
+        (progress.connected, progress.upto) = (self.client.is_open(), 0);
+        progress.lost = resumed.then_some(began);
         loop {
-            let SimBench { rig, operator, .. } = &mut self.bench;
-            let record = match poll_loop::poll(&mut self.sequencer, rig, &mut WithHands(&mut self.operator, operator)) {
-                Ok(record) => record,
-                Err(never) => match never {},
-            };
-            if unrecorded.is_none()
-                && let Err(why) = self.writer.push(&record)
-            {
-                unrecorded = Some(why);
-                self.operator.abort();
+            for one in events.drain(..) {
+                self.handle_event(one, console, screen, &mut progress)?;
             }
-            for event in &record.events {
-                summary.see(event);
-                watch.see(event, record.at);
+            let question = self.operator.question();
+            if question != prompted && progress.screen_error.is_none() {
+                prompted = question;
+                progress.screen_error = put_question(console, screen, question).err();
             }
-            if screen_error.is_none() {
-                screen_error = self.show(console, screen, &record, &mut prompted).err();
+            let now = self.client.now(console.clock);
+            let away = progress.lost.is_some_and(|lost| now.saturating_sub(lost) >= AWAY_MAX_US);
+            if progress.over || away || (self.operator.abort_requested() && !self.shadow.began()) {
+                return self.end(progress, away);
             }
-            let length = Duration::from_ticks(record.at.as_ticks());
-            if watch.is_over(&summary, self.sequencer.status().prompt, self.operator.abort_requested(), record.at) {
-                return match unrecorded {
-                    Some(why) => Err(why.into()),
-                    None => Ok(RunEnd { summary, writer: self.writer, length, abandoned: false, screen_error }),
-                };
+            if !self.shadow.began() && now.saturating_sub(began) > BUSY_MAX_US {
+                return Err(Error::usage("the controller has not become ready for a recipe"));
             }
             let pressed = console.interrupted();
             if pressed > presses {
                 if presses > 0 {
-                    return Ok(RunEnd { summary, writer: self.writer, length, abandoned: true, screen_error });
+                    return self.end(progress, true);
                 }
                 presses = pressed;
                 self.operator.abort();
-                screen_error = screen_error.or(screen.say(console, ABORTING).err());
+                progress.screen_error = progress.screen_error.take().or(screen.say(console, ABORTING).err());
             }
             if self.operator.listens() {
-                self.operator.handle_input(&console.keys.line(), record.at, &mut self.bench.operator);
+                self.operator.handle_input(&console.keys.line());
             }
-            let status = self.sequencer.status();
-            self.bench.apply_due_faults(record.at, status.phase, status.side);
-            self.bench.rig.apply_due_actions(&mut self.bench.operator);
-            self.bench.rig.advance(self.bench.period);
+            self.request(&mut progress, now);
+            let (journal, unrecorded) = (&mut self.journal, &mut progress.unrecorded);
+            self.client.turn(console.clock, &mut events, |fresh| {
+                if let Some(journal) = journal
+                    && unrecorded.is_none()
+                {
+                    *unrecorded = journal.keep(fresh).err();
+                }
+            });
             if let Speed::Times(times) = self.speed {
-                let due = began + std::time::Duration::from_micros(record.at.as_ticks()).div_f64(times);
+                let passed = self.client.now(console.clock).saturating_sub(began);
+                let due = began_wall + std::time::Duration::from_micros(passed).div_f64(times);
                 let now = console.clock.elapsed();
                 if due > now {
                     console.clock.pause(due - now);
                 }
             }
+            if progress.unrecorded.is_some() && !self.operator.abort_requested() {
+                self.operator.abort();
+            }
         }
     }
 
-    /// Shows a poll, and the prompt to the operator at the keyboard.
-    fn show(
-        &self,
+    fn end(self, progress: RunProgress, abandoned: bool) -> Result<RunEnd, Error> {
+        if let Some(why) = progress.unrecorded {
+            return Err(why);
+        }
+        let length = match (progress.first, progress.last) {
+            (Some(first), Some(last)) => last.as_ticks().saturating_sub(first.as_ticks()),
+            _ => 0,
+        };
+        Ok(RunEnd {
+            summary: progress.summary,
+            writer: self.writer,
+            journal: self.journal,
+            length: Duration::from_ticks(length),
+            abandoned,
+            screen_error: progress.screen_error,
+        })
+    }
+
+    fn handle_event(
+        &mut self,
+        events: ClientEvent,
         console: &mut Console<'_>,
         screen: &mut dyn Screen,
-        record: &PollRecord,
-        prompted: &mut Option<OperatorQuestion>,
+        progress: &mut RunProgress,
     ) -> Result<(), Error> {
-        for event in &record.events {
-            screen.event(console, record.at, event)?;
+        let mut items = Vec::new();
+        let mut say = None;
+        match events {
+            ClientEvent::Connected { welcome, restarted } => {
+                if progress.lost.take().is_some() {
+                    say = Some("connected again".to_owned());
+                }
+                (progress.connected, progress.upto, progress.request) = (true, welcome.next, None);
+                self.operator.again();
+                if restarted {
+                    // Numbers start again.
+                    self.shadow.renumber();
+                    self.operator.restarted();
+                    self.shadow.break_off(Discontinuity::Restarted, &mut items);
+                }
+            }
+            ClientEvent::OtherVersion(version) => {
+                return Err(Error::usage(ConnectionError::Version(version).to_string()));
+            }
+            ClientEvent::Lost(why) => {
+                if progress.connected {
+                    say = Some(format!(
+                        "the controller cannot be reached ({why}); it keeps the run safe by itself; trying again"
+                    ));
+                }
+                progress.connected = false;
+                progress.lost.get_or_insert(self.client.now(console.clock));
+            }
+            ClientEvent::Gap { from, to } => {
+                self.shadow.break_off(Discontinuity::Gap { records: to - from }, &mut items)
+            }
+            ClientEvent::Record { number, what } => self.shadow.take(number, &what, &mut items),
+            ClientEvent::Answer(answer) => self.answered(&answer, progress)?,
         }
-        screen.poll(record, &self.sequencer.status());
-        let question = self.operator.question();
-        if question != *prompted {
-            *prompted = question;
-            put_question(console, screen, question)?;
+        if let Some(text) = say
+            && progress.screen_error.is_none()
+        {
+            progress.screen_error = screen.say(console, &text).err();
+        }
+        for item in items {
+            self.item(item, console, screen, progress);
         }
         Ok(())
+    }
+
+    fn answered(&mut self, answer: &Response, progress: &mut RunProgress) -> Result<(), Error> {
+        let request = progress.request.take();
+        match (request, answer) {
+            (Some(Request::LoadRecipe(_)), Response::NotValid { errors }) => {
+                Err(Error::usage(format!("the controller refuses the recipe: {errors} mistakes by its own rig")))
+            }
+            (_, Response::Status(snapshot)) => {
+                self.shadow.apply_snapshot(snapshot);
+                if !self.shadow.is_whole() {
+                    progress.summary.disconnect = snapshot.disconnect;
+                    let at = progress.last.unwrap_or(Instant::from_ticks(0));
+                    self.operator.stand(snapshot.phase, snapshot.prompt, at);
+                }
+                Ok(())
+            }
+            _ => Ok(()),
+        }
+    }
+
+    fn item(
+        &mut self,
+        item: ShadowItem,
+        console: &mut Console<'_>,
+        screen: &mut dyn Screen,
+        progress: &mut RunProgress,
+    ) {
+        if progress.over {
+            // The run has ended; a run in this program looks no further either.
+            return;
+        }
+        let written = match item {
+            ShadowItem::Break(why) => {
+                progress.summary.broken.get_or_insert(why);
+                progress.summary.disconnect = Disconnect::Pressurised;
+                progress.broke = None;
+                if progress.screen_error.is_none() {
+                    progress.screen_error = screen.say(console, &why.to_string()).err();
+                }
+                if why == Discontinuity::Differs {
+                    self.operator.abort();
+                }
+                self.writer.push_break(why)
+            }
+            ShadowItem::Poll(poll) => {
+                let (record, status) = *poll;
+                progress.first.get_or_insert(record.at);
+                progress.last = Some(record.at);
+                for event in &record.events {
+                    progress.summary.see(event);
+                    progress.watch.see(event, record.at);
+                    self.operator.tell(record.at, event);
+                    if progress.screen_error.is_none() {
+                        progress.screen_error = screen.event(console, record.at, event).err();
+                    }
+                }
+                if progress.screen_error.is_none() {
+                    screen.poll(&record, &status);
+                }
+                let at = record.at;
+                let broken = progress.summary.broken.is_some();
+                let since = broken.then(|| at.as_ticks().saturating_sub(progress.broke.get_or_insert(at).as_ticks()));
+                let quiet =
+                    since.is_some_and(|us| us >= if progress.summary.reads_empty() { QUIET_US } else { UNSAFE_US });
+                let rested = quiet
+                    && self.shadow.phase() == Some(Phase::Ready)
+                    && progress.upto <= self.client.have().map_or(0, |have| have.next);
+                progress.over = rested
+                    || progress.watch.is_over(&progress.summary, status.prompt, self.operator.abort_requested(), at);
+                self.writer.push(&record)
+            }
+        };
+        if let Err(why) = written {
+            progress.unrecorded.get_or_insert(why.into());
+        }
+    }
+
+    fn request(&mut self, progress: &mut RunProgress, now: u64) {
+        let caught_up = progress.upto <= self.client.have().map_or(0, |have| have.next);
+        if !progress.connected || progress.request.is_some() || !caught_up {
+            return;
+        }
+        let paused = now.saturating_sub(progress.tried) >= PAUSE_US;
+        let request = if !self.shadow.began() {
+            paused.then(|| self.load.clone())
+        } else if let Some(command) = self.operator.next(progress.last.unwrap_or(Instant::from_ticks(0))) {
+            Some(Request::Operate(command))
+        } else {
+            (!self.shadow.is_whole() && paused).then_some(Request::ReadStatus)
+        };
+        let Some(request) = request else { return };
+        if self.client.request(request.clone()) {
+            if !matches!(request, Request::Operate(_)) {
+                progress.tried = now;
+            }
+            progress.request = Some(request);
+        } else {
+            self.operator.again();
+        }
     }
 }
 
 /// Shows the prompt to the operator at the keyboard.
-pub(crate) fn put_question(
+fn put_question(
     console: &mut Console<'_>,
     screen: &mut dyn Screen,
     question: Option<OperatorQuestion>,

@@ -24,6 +24,7 @@ pub mod rigs;
 mod run;
 mod run_common;
 mod run_controller;
+mod run_simulated;
 pub mod serve;
 mod show;
 mod stdin_lines;

@@ -182,7 +182,7 @@ pub(super) fn finish(
     ended: RunEnd,
     console: &mut Console<'_>,
 ) -> Result<Exit, Error> {
-    let RunEnd { summary, writer, length, abandoned, screen_error } = ended;
+    let RunEnd { summary, writer, length, abandoned, screen_error, .. } = ended;
     if abandoned {
         let part = writer.part().display().to_string();
         drop(writer);

@@ -8,21 +8,19 @@ use seathold_recording::header::ReadingSource;
 use seathold_recording::{EXTENSION, Header, Writer};
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::input::Command;
-use seathold_sequencer::link::message::{Request, Response, Snapshot, Welcome};
+use seathold_sequencer::link::message::{Request, Response, Snapshot};
 use seathold_sequencer::rig::{FIELDS, RawRig, Rig};
-use seathold_text::messages::{self, UnitFormat};
-use serde_json::json;
+use seathold_text::messages;
 
 use super::files::load_rig;
-use super::run_common::{RunContext, finish, header, opening, recipe_of, recording_path, screen_for, to_the_second};
+use super::run_common::{header, recipe_of, recording_path, to_the_second};
 use crate::args::RunArgs;
 use crate::console::Console;
 use crate::error::Error;
-use crate::exit::Exit;
 use crate::rig::journal::{self, Journal};
-use crate::rig::remote_operator::RemoteOperator;
-use crate::rig::session::ControllerSession;
-use crate::rig::{Address, Client, Shadow};
+use crate::rig::{Address, Answers, Client, RunOperator, Shadow};
+use crate::session::Session;
+use crate::speed::Speed;
 
 /// Longest a controller may take to answer a hello, in microseconds.
 pub(super) const GREET_US: u64 = 5_000_000;
@@ -30,7 +28,8 @@ pub(super) const GREET_US: u64 = 5_000_000;
 /// Longest wait for a rig to be ready after a fault was acknowledged or a run aborted, in microseconds.
 const READY_US: u64 = 120_000_000;
 
-pub(super) fn run(args: &RunArgs, how: &RunContext, console: &mut Console<'_>) -> Result<Exit, Error> {
+/// The session, with the header of its recording and what the rig is called on the screen.
+pub(super) fn begin_or_resume(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header, String), Error> {
     let unfit = [
         ("--valve", args.valve.is_some()),
         ("--seat-a", args.seat_a.is_some()),
@@ -51,28 +50,11 @@ pub(super) fn run(args: &RunArgs, how: &RunContext, console: &mut Console<'_>) -
         Some(file) => resume(args, file, console)?,
         None => begin(args, console)?,
     };
-    let units = UnitFormat::new(&header.recipe, &header.display_units);
-    let opened = match (args.json, args.quiet) {
-        (true, _) => writeln!(console.out, "{}", json!({ "run": header })),
-        (false, true) => Ok(()),
-        (false, false) => write!(console.err, "{}", opening(&header, &header.source.to_string(), &units)),
-    };
-    let mut screen = screen_for(args, units, console);
-    let ended = session.run(console, screen.as_mut(), opened.err().map(Error::from));
-    screen.end();
-    let (ended, journal) = ended?;
-    if ended.abandoned {
-        let part = ended.writer.part().display().to_string();
-        let exit = finish(args, how, &header, &units, ended, console)?;
-        writeln!(console.err, "the controller continues by itself; resume the run with --resume {part}")?;
-        return Ok(exit);
-    }
-    let exit = finish(args, how, &header, &units, ended, console)?;
-    journal.remove();
-    Ok(exit)
+    let place = header.source.to_string();
+    Ok((session, header, place))
 }
 
-fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(ControllerSession, Header), Error> {
+fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header), Error> {
     let address = &args.rig;
     let started = to_the_second(args.started_at.unwrap_or_else(|| console.clock.now()));
     let serial = args.serial.clone().unwrap_or_else(|| "unmarked".into());
@@ -103,21 +85,22 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(ControllerSession
     let writer = Writer::create(&path, &header)?;
     let mut journal = Journal::create(&path, &header, from)?;
     journal.keep(&[crate::rig::ClientEvent::Connected { welcome, restarted: false }])?;
-    let session = ControllerSession {
+    let session = Session {
         client,
         shadow: Shadow::new(rig, recipe.recipe, from),
-        operator: RemoteOperator::new(header.sides, keyboard(args, &welcome)),
+        operator: RunOperator::new(header.sides, answers(args, welcome.capabilities.simulated)),
         load: Request::LoadRecipe(header.recipe),
         writer,
-        journal,
-        before: Vec::new(),
+        journal: Some(journal),
+        resumed: None,
+        speed: Speed::Max,
     };
     Ok((session, header))
 }
 
 /// On a real rig the person at it answers.
-fn keyboard(args: &RunArgs, welcome: &Welcome) -> bool {
-    args.interactive || !welcome.capabilities.simulated
+fn answers(args: &RunArgs, simulated: bool) -> Answers {
+    if args.interactive || !simulated { Answers::Keyboard } else { Answers::Timed }
 }
 
 /// A new run must not lose the controller's records of an unfinished one.
@@ -251,7 +234,7 @@ fn make_ready(args: &RunArgs, client: &mut Client, console: &mut Console<'_>) ->
 }
 
 /// A resumed run: the journal is processed again, then the controller is called.
-fn resume(args: &RunArgs, file: &Path, console: &mut Console<'_>) -> Result<(ControllerSession, Header), Error> {
+fn resume(args: &RunArgs, file: &Path, console: &mut Console<'_>) -> Result<(Session, Header), Error> {
     let name = file.to_string_lossy();
     let recording = PathBuf::from(name.strip_suffix(".part").or(name.strip_suffix(".link")).unwrap_or(&name));
     if recording.extension().is_none_or(|ending| ending != EXTENSION) {
@@ -282,14 +265,15 @@ fn resume(args: &RunArgs, file: &Path, console: &mut Console<'_>) -> Result<(Con
         _ => {}
     }
     let writer = Writer::create(&recording, &header)?;
-    let session = ControllerSession {
+    let session = Session {
         client,
         shadow: Shadow::new(rig, recipe, before.from),
-        operator: RemoteOperator::new(header.sides, args.interactive || !simulated),
+        operator: RunOperator::new(header.sides, answers(args, *simulated)),
         load: Request::LoadRecipe(header.recipe),
         writer,
-        journal,
-        before: before.events,
+        journal: Some(journal),
+        resumed: Some(before.events),
+        speed: Speed::Max,
     };
     Ok((session, header))
 }

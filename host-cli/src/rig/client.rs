@@ -15,6 +15,7 @@ use seathold_sim::bench::SimBench;
 
 use super::address::Address;
 use super::connect;
+use super::in_process::InProcess;
 use super::transport::Transport;
 use crate::console::Clock;
 
@@ -99,7 +100,8 @@ impl std::fmt::Display for ConnectionError {
 
 /// The connection.
 pub struct Client {
-    address: Address,
+    /// Where to connect again; none where the controller is in this program.
+    address: Option<Address>,
     line: Option<Box<dyn Transport>>,
     host: Host,
     /// When bytes last came, or a connection was last tried.
@@ -109,7 +111,7 @@ pub struct Client {
 
 impl std::fmt::Debug for Client {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Remote").field("address", &self.address).finish_non_exhaustive()
+        f.debug_struct("Client").field("address", &self.address).finish_non_exhaustive()
     }
 }
 
@@ -130,9 +132,15 @@ impl Client {
             Some(have) => Host::resume(session(), have),
             None => Host::new(session()),
         };
-        let mut client = Self { address: address.clone(), line: Some(line), host, last: 0, bytes: Vec::new() };
+        let mut client = Self { address: Some(address.clone()), line: Some(line), host, last: 0, bytes: Vec::new() };
         client.last = client.now(clock);
         Ok(client)
+    }
+
+    /// The client of a controller in this program.
+    pub fn in_process(controller: InProcess) -> Self {
+        let (line, host) = (Some(Box::new(controller) as Box<dyn Transport>), Host::new(session()));
+        Self { address: None, line, host, last: 0, bytes: Vec::new() }
     }
 
     /// Opens the connection as an observer: the controller keeps its records.
@@ -185,7 +193,7 @@ impl Client {
                 return;
             }
             self.last = now;
-            if let Ok(line) = connect::open(&self.address) {
+            if let Some(Ok(line)) = self.address.as_ref().map(connect::open) {
                 self.line = Some(line);
                 // The effect of a request shows in the records; the caller repeats it where needed.
                 let _ = self.host.reconnect(session());

@@ -13,7 +13,7 @@ use seathold_sim::scenario::Scenario;
 use super::transport::Transport;
 use crate::serve::{self, ServedRig};
 
-/// Time between polls, in milliseconds.
+/// Time between polls where no recipe sets it, in milliseconds.
 const POLL_MS: u32 = 10;
 
 /// Seed of its noise.
@@ -25,6 +25,8 @@ pub struct InProcess {
     served: ServedRig,
     wire: ByteQueues,
     at: u64,
+    /// The rig's time stands until a host is there, so that its records begin with the first poll.
+    waits_for_host: bool,
 }
 
 impl InProcess {
@@ -36,7 +38,12 @@ impl InProcess {
         let rig = RawRig::DEMO.validate().map_err(|errors| io::Error::other(errors.to_string()))?;
         let bench = SimBench::with(&Scenario::TIGHT, rig.raw(), SEED, Sides::Both, millis(POLL_MS))
             .map_err(|errors| io::Error::other(errors.to_string()))?;
-        Ok(Self { served: ServedRig::new(rig, bench), wire: ByteQueues::default(), at: 0 })
+        Ok(Self { served: ServedRig::new(rig, bench), wire: ByteQueues::default(), at: 0, waits_for_host: false })
+    }
+
+    /// A controller with its recipe in it. Its first poll is made when a host is there to take the record.
+    pub fn of_run(served: ServedRig) -> Self {
+        Self { served, wire: ByteQueues::default(), at: 0, waits_for_host: true }
     }
 }
 
@@ -79,9 +86,11 @@ impl Transport for InProcess {
     fn receive(&mut self, into: &mut Vec<u8>) -> io::Result<()> {
         let now = Instant::from_ticks(self.at);
         let _ = self.served.talk(now, &mut self.wire);
-        let _ = self.served.turn(now);
-        let _ = self.served.talk(now, &mut self.wire);
-        self.at += u64::from(POLL_MS) * 1_000;
+        if !self.waits_for_host || self.served.has_host() {
+            let _ = self.served.turn(now);
+            let _ = self.served.talk(now, &mut self.wire);
+            self.at += self.served.bench().period.as_ticks();
+        }
         into.append(&mut self.wire.up);
         Ok(())
     }

@@ -1,10 +1,10 @@
-//! The operator: the simulated one, or the one at the keyboard, whose answers move the simulated hands.
+//! Who answers a controller: the person at the keyboard, or one simulated.
 
 use seathold_sequencer::event::{Disconnect, Event, Phase};
-use seathold_sequencer::input::{Command, Prompt};
-use seathold_sequencer::io::Operator;
+use seathold_sequencer::input::{Command, Prompt, Sides};
 use seathold_sequencer::time::Instant;
-use seathold_sim::operator::SimOperator;
+use seathold_sim::operator::RawOperator;
+use seathold_sim::scenario::Scenario;
 
 use crate::console::KeyboardInput;
 
@@ -17,54 +17,62 @@ pub enum OperatorQuestion {
     Of(Prompt),
 }
 
-/// The operator of a run. The hands that work the lever and swap the ends are the simulated operator's; they answer by
-/// themselves unless someone is at the keyboard.
+/// Who answers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Answers {
+    /// The person at the keyboard.
+    Keyboard,
+    /// This program, with the simulated operator's reaction times: for a simulated rig somewhere else.
+    Timed,
+    /// The simulated operator at the rig, by itself: for the rig simulated in this program. From here it is only
+    /// aborted.
+    AtRig,
+}
+
+/// The operator of a run, as this program sees them. A command stays pending until the records show that it was carried out, so
+/// that one lost with a connection is sent again.
 #[derive(Debug)]
-pub struct ConsoleOperator {
-    keyboard: bool,
-    /// Cleared to begin, from the keyboard.
+pub struct RunOperator {
+    answers: Answers,
+    sides: Sides,
     begun: bool,
-    /// The phase last entered.
+    pending: bool,
+    /// The controller was restarted during the run.
+    restarted: bool,
     phase: Phase,
-    waiting: Option<Prompt>,
+    /// When the phase began, or the prompt came, on the controller's clock.
+    since: u64,
+    asked: Option<Prompt>,
+    done: bool,
     abort: bool,
     abort_requested: bool,
     acknowledge: bool,
-    /// Nobody is at the keyboard any more.
-    gone: bool,
+    /// Sent, and not to be sent again on this connection.
+    given: Option<Command>,
 }
 
-impl ConsoleOperator {
-    /// The simulated operator.
-    pub const fn simulated() -> Self {
+impl RunOperator {
+    /// Nothing pending.
+    pub const fn new(sides: Sides, answers: Answers) -> Self {
         Self {
-            keyboard: false,
-            begun: true,
+            answers,
+            sides,
+            begun: !matches!(answers, Answers::Keyboard),
+            pending: false,
+            restarted: false,
             phase: Phase::StartUp,
-            waiting: None,
+            since: 0,
+            asked: None,
+            done: false,
             abort: false,
             abort_requested: false,
             acknowledge: false,
-            gone: false,
-        }
-    }
-
-    /// The operator at the keyboard. The hands should have no delays of their own.
-    pub const fn at_keyboard() -> Self {
-        Self {
-            keyboard: true,
-            begun: false,
-            phase: Phase::StartUp,
-            waiting: None,
-            abort: false,
-            abort_requested: false,
-            acknowledge: false,
-            gone: false,
+            given: None,
         }
     }
 
     /// Requests an abort of the run.
-    pub fn abort(&mut self) {
+    pub const fn abort(&mut self) {
         self.abort = true;
         self.abort_requested = true;
     }
@@ -74,125 +82,133 @@ impl ConsoleOperator {
         self.abort_requested
     }
 
+    /// Whether the keyboard is read.
+    pub const fn listens(&self) -> bool {
+        matches!(self.answers, Answers::Keyboard)
+    }
+
     /// The question to the operator at the keyboard, if any.
     pub fn question(&self) -> Option<OperatorQuestion> {
-        match self.waiting {
-            _ if !self.keyboard => None,
-            Some(prompt) => Some(OperatorQuestion::Of(prompt)),
+        match self.asked {
+            _ if !self.listens() => None,
+            Some(prompt) => (!self.done).then_some(OperatorQuestion::Of(prompt)),
             None => (!self.begun && self.phase == Phase::Ready).then_some(OperatorQuestion::Begin),
         }
     }
 
-    /// Whether the keyboard is read.
-    pub const fn listens(&self) -> bool {
-        self.keyboard
-    }
-
-    /// Handles keyboard input. An empty line is "done"; "a" aborts the run; "ack" acknowledges a fault.
-    pub fn handle_input(&mut self, input: &KeyboardInput, now: Instant, hands: &mut SimOperator) {
-        let line = match input {
-            KeyboardInput::Line(line) => line.trim(),
-            KeyboardInput::Nothing => return,
-            KeyboardInput::Closed => {
-                self.gone = true;
-                // A run not begun yet will not begin.
-                self.abort_requested |= !self.begun;
-                return;
-            }
-        };
-        match line {
-            "" => match self.question() {
-                Some(OperatorQuestion::Of(prompt)) => {
-                    self.waiting = None;
-                    hands.notify(now, &Event::Prompted(prompt));
-                }
-                Some(OperatorQuestion::Begin) => self.begun = true,
-                None => {}
+    /// Handles keyboard input: an empty line is "done", "a" aborts the run, "ack" acknowledges a fault. The end of
+    /// input aborts it too: a run whose prompts nobody answers would not end.
+    pub fn handle_input(&mut self, input: &KeyboardInput) {
+        match input {
+            KeyboardInput::Nothing => {}
+            KeyboardInput::Closed if self.abort_requested => {}
+            KeyboardInput::Closed => self.abort(),
+            KeyboardInput::Line(line) => match line.trim() {
+                "" => match self.question() {
+                    Some(OperatorQuestion::Of(_)) => self.done = true,
+                    Some(OperatorQuestion::Begin) => self.begun = true,
+                    None => {}
+                },
+                "a" | "abort" => self.abort(),
+                "ack" => self.acknowledge = true,
+                _ => {}
             },
-            "a" | "abort" => self.abort(),
-            "ack" => self.acknowledge = true,
-            _ => {}
         }
     }
-}
 
-/// The operator of one poll: the one at the keyboard, with the simulated hands.
-#[derive(Debug)]
-pub struct WithHands<'a>(pub &'a mut ConsoleOperator, pub &'a mut SimOperator);
-
-impl Operator for WithHands<'_> {
-    fn link_up(&mut self) -> bool {
-        !self.0.gone && self.1.link_up()
-    }
-
-    fn command(&mut self, now: Instant, phase: Phase) -> Option<Command> {
-        let Self(console, hands) = self;
-        if std::mem::take(&mut console.abort) {
-            return Some(Command::Abort);
-        }
-        if std::mem::take(&mut console.acknowledge) {
-            return Some(Command::Acknowledge);
-        }
-        // Not begun without the operator's word; aborted before it began, it must not begin after all.
-        let held = phase == Phase::Ready && (!console.begun || console.abort_requested);
-        if held { None } else { hands.command(now, phase) }
-    }
-
-    fn notify(&mut self, at: Instant, event: &Event) {
-        let Self(console, hands) = self;
+    /// Handles an event of the controller.
+    pub fn tell(&mut self, at: Instant, event: &Event) {
         match event {
-            Event::Prompted(prompt) if console.keyboard => console.waiting = Some(*prompt),
-            // A prompt belongs to the phase that made it.
             Event::Entered { phase, .. } => {
-                console.phase = *phase;
-                console.waiting = None;
+                self.pending |= *phase == Phase::Precheck;
+                (self.phase, self.since) = (*phase, at.as_ticks());
+                (self.asked, self.done, self.given) = (None, false, None);
             }
-            // Withdrawn: nothing must be done on that reading.
-            Event::Disconnect(Disconnect::Pressurised) => {
-                console.waiting = console.waiting.filter(|prompt| !prompt.rests_on_empty());
-                // The hands may have started already, from the keyboard.
-                hands.notify(at, event);
-                return;
+            Event::Prompted(prompt) => {
+                (self.asked, self.since, self.done, self.given) = (Some(*prompt), at.as_ticks(), false, None);
             }
+            // Withdrawn: the bleed must not be opened on that reading.
+            Event::Disconnect(Disconnect::Pressurised) if self.asked.is_some_and(Prompt::rests_on_empty) => {
+                self.asked = None
+            }
+            // Confirmed, and refused: to be done and confirmed again.
+            Event::Refused(_) if self.asked.is_some() => {
+                (self.since, self.done, self.given) = (at.as_ticks(), false, None);
+            }
+            Event::Aborted => self.abort = false,
+            Event::Acknowledged => self.acknowledge = false,
             _ => {}
         }
-        if !console.keyboard {
-            hands.notify(at, event);
+    }
+
+    /// The controller's own state, where its records have a gap.
+    pub fn stand(&mut self, phase: Phase, prompt: Option<Prompt>, at: Instant) {
+        if phase != self.phase {
+            self.tell(at, &Event::Entered { phase, side: None });
         }
+        if prompt != self.asked
+            && let Some(prompt) = prompt
+        {
+            self.tell(at, &Event::Prompted(prompt));
+        }
+    }
+
+    /// A new connection: what was sent may be lost.
+    pub const fn again(&mut self) {
+        self.given = None;
+    }
+
+    /// The controller was restarted: nothing is started any more, as it has no recipe.
+    pub const fn restarted(&mut self) {
+        self.restarted = true;
+    }
+
+    /// The next command, if there is one.
+    pub fn next(&mut self, now: Instant) -> Option<Command> {
+        let waited = now.as_ticks().saturating_sub(self.since);
+        // Whether what takes this long, in microseconds, is done by now.
+        let due = |takes: u64| match self.answers {
+            Answers::Keyboard => true,
+            Answers::Timed => waited >= takes,
+            Answers::AtRig => false,
+        };
+        let confirm = self.asked.filter(|prompt| if self.listens() { self.done } else { due(pace(*prompt)) });
+        // The operator at the rig may start at any moment, so that an abort is told at once, whatever the phase.
+        let abortable = self.answers == Answers::AtRig
+            || self.phase.is_live()
+            || matches!(self.phase, Phase::SafeVent | Phase::Swap);
+        let want = if self.abort && abortable {
+            Some(Command::Abort)
+        } else if self.acknowledge {
+            Some(Command::Acknowledge)
+        } else if let Some(prompt) = confirm {
+            Some(Command::Confirm(prompt))
+        } else if self.phase == Phase::Ready {
+            let starts = self.begun && due(us(RawOperator::DEMO.start_ms));
+            (starts && !self.pending && !self.restarted && !self.abort_requested).then_some(Command::Start(self.sides))
+        } else {
+            None
+        };
+        let want = want.filter(|want| self.given != Some(*want))?;
+        self.given = Some(want);
+        Some(want)
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use seathold_sequencer::input::Sides;
-    use seathold_sequencer::time::millis;
-    use seathold_sim::operator::RawOperator;
+const fn us(ms: u32) -> u64 {
+    ms as u64 * 1_000
+}
 
-    /// Said to be done, and then the pressure comes back: neither said to the sequencer nor done.
-    #[test]
-    fn ends_are_not_said_to_be_swapped_once_the_pressure_is_back() {
-        let spec = RawOperator::DEMO.validate().expect("the example operator");
-        for withdrawn in [false, true] {
-            let mut console = ConsoleOperator { begun: true, ..ConsoleOperator::at_keyboard() };
-            let mut hands = SimOperator::new(&spec, Sides::Both, millis(500));
-            let prompted_at = Instant::from_ticks(1_000_000);
-            WithHands(&mut console, &mut hands).notify(prompted_at, &Event::Prompted(Prompt::SwapEnds));
-            if withdrawn {
-                // Asked, and not yet answered.
-                WithHands(&mut console, &mut hands).notify(prompted_at, &Event::Disconnect(Disconnect::Pressurised));
-                assert_eq!(console.question(), None);
-                WithHands(&mut console, &mut hands).notify(prompted_at, &Event::Prompted(Prompt::SwapEnds));
-            }
-            assert_eq!(console.question(), Some(OperatorQuestion::Of(Prompt::SwapEnds)));
-            console.handle_input(&KeyboardInput::Line(String::new()), prompted_at, &mut hands);
-            if withdrawn {
-                WithHands(&mut console, &mut hands).notify(prompted_at, &Event::Disconnect(Disconnect::Pressurised));
-            }
-            let later = prompted_at + millis(600_000);
-            let done = hands.act(later).is_some();
-            let said = WithHands(&mut console, &mut hands).command(later, Phase::Swap);
-            assert_eq!((done, said.is_some()), (!withdrawn, !withdrawn));
+/// How long the simulated operator takes for it, in microseconds.
+const fn pace(prompt: Prompt) -> u64 {
+    let RawOperator { reaction_ms, confirm_ms, swap_ms, .. } = RawOperator::DEMO;
+    match prompt {
+        Prompt::SwapEnds => us(swap_ms),
+        // Two strokes.
+        Prompt::WorkLever => us(reaction_ms + 2 * Scenario::TIGHT.plant.lever_ms + confirm_ms),
+        Prompt::OpenBleed => us(2 * reaction_ms + confirm_ms),
+        Prompt::OpenValve | Prompt::ShutValve | Prompt::OpenToVent => {
+            us(reaction_ms + Scenario::TIGHT.plant.lever_ms + confirm_ms)
         }
     }
 }

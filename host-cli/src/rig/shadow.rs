@@ -16,8 +16,8 @@ use super::client::RecordContent;
 /// An item to record, in order.
 #[derive(Clone, Debug)]
 pub enum ShadowItem {
-    /// A poll with its events.
-    Poll(Box<PollRecord>),
+    /// A poll with its events, and the state after it.
+    Poll(Box<(PollRecord, Status)>),
     /// A discontinuity: what follows does not continue what was before.
     Break(Discontinuity),
 }
@@ -63,11 +63,6 @@ impl Shadow {
     /// Whether the records so far are continuous.
     pub const fn is_whole(&self) -> bool {
         !self.broken
-    }
-
-    /// The status for a screen.
-    pub const fn status(&self) -> &Status {
-        &self.status
     }
 
     /// The controller was reset: every record of it is new.
@@ -135,7 +130,7 @@ impl Shadow {
             items.push(ShadowItem::Break(Discontinuity::Differs));
         }
         let Poll { at, inputs, outputs } = poll;
-        items.push(ShadowItem::Poll(Box::new(PollRecord { at, inputs, outputs, events })));
+        items.push(ShadowItem::Poll(Box::new((PollRecord { at, inputs, outputs, events }, self.status))));
     }
 
     /// Updates the status from the events, where it cannot be computed.

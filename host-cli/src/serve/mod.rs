@@ -4,6 +4,7 @@
 //! The controller's side is the sequencer's own ([`link::serve`](seathold_sequencer::link::serve)), so a host cannot
 //! tell the difference but by the welcome, which says that the rig is simulated.
 
+mod at_rig;
 mod listener;
 mod open;
 mod pace;
@@ -11,6 +12,7 @@ mod pace;
 mod pty;
 mod tcp;
 
+pub use at_rig::Commands;
 pub use listener::{Listener, ListenerEvent};
 pub use open::{open_pty, open_tcp};
 pub use pace::PollPacer;
@@ -19,13 +21,16 @@ use seathold_sequencer::event::Phase;
 use seathold_sequencer::io::Operator;
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
-use seathold_sequencer::link::message::Capabilities;
+use seathold_sequencer::link::message::{Capabilities, Record};
 use seathold_sequencer::link::serve;
-use seathold_sequencer::poll_loop::PollRecord;
+use seathold_sequencer::poll_loop::{self, PollRecord};
+use seathold_sequencer::recipe::Recipe;
 use seathold_sequencer::rig::Rig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
 use seathold_sim::bench::SimBench;
+
+use at_rig::AtRig;
 
 /// Bytes for records that the host does not have yet: a quarter of an hour at 100 polls a second.
 pub const STORE: usize = 256 * 1024;
@@ -39,6 +44,9 @@ pub struct ServedRig {
     frame: Frame,
     /// How much of `frame` has gone out.
     sent: usize,
+    commands: Commands,
+    /// The host has aborted.
+    aborted: bool,
 }
 
 impl ServedRig {
@@ -55,7 +63,17 @@ impl ServedRig {
             })),
             frame: Frame::new(),
             sent: 0,
+            commands: Commands::Host,
+            aborted: false,
         }
+    }
+
+    /// A controller just switched on with its recipe in it, and someone at the rig to work it.
+    pub fn with_recipe(rig: Rig, recipe: Recipe, bench: SimBench, commands: Commands) -> Self {
+        let mut served = Self { commands, ..Self::new(rig, bench) };
+        served.sequencer = Sequencer::new(rig, Some(recipe));
+        served.link.keep(&Record::RecipeLoaded(*recipe.raw()));
+        served
     }
 
     /// The sequencer.
@@ -103,6 +121,11 @@ impl ServedRig {
         self.link.receive(wall, 0);
     }
 
+    /// A fault can cut the operator off. Where that is the host, bytes go nowhere, either way.
+    fn is_cut(&mut self) -> bool {
+        self.commands == Commands::Host && !self.bench.operator.link_up()
+    }
+
     /// Receives what has come and sends what is due, as much as the transport takes; true if there was any.
     pub fn talk(&mut self, wall: Instant, line: &mut dyn Listener) -> bool {
         let mut room = [0; 1024];
@@ -110,15 +133,14 @@ impl ServedRig {
         loop {
             let n = line.read(&mut room);
             came += n;
-            // A fault can cut the operator off: bytes then go nowhere, either way.
-            if self.bench.operator.link_up() {
+            if !self.is_cut() {
                 room[..n].iter().for_each(|&byte| self.link.receive(wall, byte));
             }
             if n < room.len() {
                 break;
             }
         }
-        if !self.bench.operator.link_up() {
+        if self.is_cut() {
             return came > 0;
         }
         let mut gone = 0;
@@ -143,14 +165,24 @@ impl ServedRig {
 
     /// One poll, and the time until the next passes on the rig.
     pub fn turn(&mut self, wall: Instant) -> PollRecord {
-        let Self { sequencer, bench, link, .. } = self;
+        let Self { sequencer, bench, link, commands, aborted, .. } = self;
         let mut record = PollRecord::empty();
-        match serve::service(link.as_mut(), wall, sequencer, &mut bench.rig, &mut record) {
+        let polled = if *commands == Commands::Host {
+            serve::service(link.as_mut(), wall, sequencer, &mut bench.rig, &mut record)
+        } else {
+            serve::handle_request(link.as_mut(), wall, sequencer, &mut bench.rig);
+            let hands_only = *commands == Commands::Hands;
+            let mut operator = AtRig { person: &mut bench.operator, link: link.as_mut(), hands_only, aborted };
+            poll_loop::poll_into(sequencer, &mut bench.rig, &mut operator, &mut record).map(|()| link.record(&record))
+        };
+        match polled {
             Ok(()) => {}
             Err(never) => match never {},
         };
         let status = sequencer.status();
-        bench.rig.follow_host(&mut bench.operator, &record, status.phase);
+        if *commands == Commands::Host {
+            bench.rig.follow_host(&mut bench.operator, &record, status.phase);
+        }
         bench.apply_due_faults(record.at, status.phase, status.side);
         bench.rig.apply_due_actions(&mut bench.operator);
         bench.rig.advance(bench.period);

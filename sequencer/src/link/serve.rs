@@ -22,14 +22,26 @@ pub fn service<H: Hardware, const N: usize>(
     hardware: &mut H,
     record: &mut PollRecord,
 ) -> Result<(), H::Error> {
+    handle_request(link, now, sequencer, hardware);
+    poll_loop::poll_into(sequencer, hardware, link, record)?;
+    link.record(record);
+    Ok(())
+}
+
+/// Handles the host's request, if there is one: the first part of [`service`], for a controller with an operator of its
+/// own beside the link. It then polls with that one, and [records](Controller::record).
+#[inline]
+pub fn handle_request<H: Hardware, const N: usize>(
+    link: &mut Controller<N>,
+    now: Instant,
+    sequencer: &mut Sequencer,
+    hardware: &mut H,
+) {
     link.tick(now);
     if let Some(request) = link.request() {
         let response = handle(link, sequencer, &request, hardware);
         link.respond(response);
     }
-    poll_loop::poll_into(sequencer, hardware, link, record)?;
-    link.record(record);
-    Ok(())
 }
 
 fn handle<H: Hardware, const N: usize>(
