@@ -84,6 +84,9 @@ pub struct RunArgs {
     /// "sim" (in this program), or a controller: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
     #[arg(long, value_name = "RIG", default_value = "sim", help_heading = "The rig")]
     pub rig: crate::rig::Address,
+    /// Who may give commands on the line to it.
+    #[command(flatten)]
+    pub access: crate::rig::AccessArgs,
     /// Resume a run whose program was stopped, from its unfinished recording
     #[arg(long, value_name = "FILE", help_heading = "The rig")]
     pub resume: Option<PathBuf>,

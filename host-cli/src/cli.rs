@@ -48,6 +48,11 @@ pub enum Command {
     Fleet(Box<crate::cmd::fleet::FleetArgs>),
     /// Serve the simulated rig as a controller would, over a socket or a pseudo-terminal
     Serve(Box<crate::cmd::serve::ServeArgs>),
+    /// Make a key for a controller and its hosts: it then takes commands from nobody else
+    Key {
+        /// The file to make
+        file: std::path::PathBuf,
+    },
     /// Test a batch of valves: open it from a list, work through it, rework, retest, close it
     #[command(subcommand)]
     Batch(Box<crate::cmd::batch::BatchCommand>),

@@ -1,8 +1,11 @@
 //! The loop of one run: take a controller's records, record, show, answer, until the run is over. The controller needs
 //! none of this to keep the run safe. The simulated rig has its controller in this program, and is run in the same way.
 
+use std::collections::VecDeque;
+
 use seathold_recording::{Discontinuity, Summary, Watch, Writer};
 use seathold_sequencer::event::{Disconnect, Phase};
+use seathold_sequencer::input::Command;
 use seathold_sequencer::link::message::{Request, Response};
 use seathold_sequencer::time::{Duration, Instant};
 
@@ -14,6 +17,9 @@ use crate::rig::shadow::{Shadow, ShadowItem};
 use crate::rig::{OperatorQuestion, RunOperator};
 use crate::screen::Screen;
 use crate::speed::Speed;
+
+/// Said where a controller has a key and this program has not.
+pub(crate) const NEEDS_KEY: &str = "the controller takes commands only under its key: give --key FILE";
 
 /// Said at the first Ctrl-C. The valve may be at rest already: nothing is said of what it does, the phases tell that.
 const ABORTING: &str =
@@ -53,6 +59,8 @@ pub struct Session {
     pub resumed: Option<Vec<ClientEvent>>,
     /// How fast the rig's time passes, where it is this program's.
     pub speed: Speed,
+    /// Commands sent that have not been seen in a poll yet; none where they are given at the rig.
+    pub sent: Option<VecDeque<Command>>,
 }
 
 /// How a run ended.
@@ -217,6 +225,7 @@ impl Session {
             ClientEvent::OtherVersion(version) => {
                 return Err(Error::usage(ConnectionError::Version(version).to_string()));
             }
+            ClientEvent::NoKey => return Err(Error::usage(ConnectionError::NoKey.to_string())),
             ClientEvent::Lost(why) => {
                 if progress.connected {
                     say = Some(format!(
@@ -246,6 +255,7 @@ impl Session {
     fn answered(&mut self, answer: &Response, progress: &mut RunProgress) -> Result<(), Error> {
         let request = progress.request.take();
         match (request, answer) {
+            (_, Response::NotAllowed) => Err(Error::usage(NEEDS_KEY)),
             (Some(Request::LoadRecipe(_)), Response::NotValid { errors }) => {
                 Err(Error::usage(format!("the controller refuses the recipe: {errors} mistakes by its own rig")))
             }
@@ -281,7 +291,7 @@ impl Session {
                 if progress.screen_error.is_none() {
                     progress.screen_error = screen.say(console, &why.to_string()).err();
                 }
-                if why == Discontinuity::Differs {
+                if why.voids() {
                     self.operator.abort();
                 }
                 self.writer.push_break(why)
@@ -311,12 +321,24 @@ impl Session {
                     && progress.upto <= self.client.have().map_or(0, |have| have.next);
                 progress.over = rested
                     || progress.watch.is_over(&progress.summary, status.prompt, self.operator.abort_requested(), at);
-                self.writer.push(&record)
+                let foreign = record.inputs.command.is_some_and(|command| !self.is_ours(command));
+                let written = self.writer.push(&record);
+                if foreign {
+                    self.item(ShadowItem::Break(Discontinuity::ForeignCommand), console, screen, progress);
+                }
+                written
             }
         };
         if let Err(why) = written {
             progress.unrecorded.get_or_insert(why.into());
         }
+    }
+
+    /// Whether this program sent the command. Those sent before it that never came are forgotten: a line loses some.
+    fn is_ours(&mut self, command: Command) -> bool {
+        let Some(sent) = &mut self.sent else { return true };
+        let at = sent.iter().position(|one| *one == command);
+        at.is_some_and(|at| sent.drain(..=at).count() > 0)
     }
 
     fn request(&mut self, progress: &mut RunProgress, now: u64) {
@@ -333,6 +355,15 @@ impl Session {
             (!self.shadow.is_whole() && paused).then_some(Request::ReadStatus)
         };
         let Some(request) = request else { return };
+        if let (Request::Operate(command), Some(sent)) = (&request, &mut self.sent) {
+            // Before it goes out: once it has, a program that is killed must know it again.
+            if let Some(journal) = &mut self.journal
+                && let Err(why) = journal.keep_command(*command)
+            {
+                progress.unrecorded.get_or_insert(why);
+            }
+            sent.push_back(*command);
+        }
         if self.client.request(request.clone()) {
             if !matches!(request, Request::Operate(_)) {
                 progress.tried = now;

@@ -12,6 +12,7 @@ use seathold_sequencer::input::{Command, Prompt, Sides};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::{self, Deframer, Frame, MESSAGE_MAX};
 use seathold_sequencer::link::host::{Host, HostEvent};
+use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::{
     Capabilities, Hello, Record, Request, Response, ResumePoint, ToController, ToHost, VERSION, Welcome,
 };
@@ -44,11 +45,13 @@ struct Line {
     noise: Noise,
     under_way: VecDeque<(u64, u8)>,
     cut: bool,
+    /// What has arrived since it was last taken, for whoever listens.
+    heard: Vec<u8>,
 }
 
 impl Line {
     fn new(faults: Faults, seed: u32) -> Self {
-        Self { faults, noise: Noise::new(seed), under_way: VecDeque::new(), cut: false }
+        Self { faults, noise: Noise::new(seed), under_way: VecDeque::new(), cut: false, heard: Vec::new() }
     }
 
     fn chance(&mut self, parts: u32) -> bool {
@@ -73,6 +76,7 @@ impl Line {
         while self.under_way.front().is_some_and(|&(due, _)| due <= turn) {
             bytes.extend(self.under_way.pop_front().map(|(_, byte)| byte));
         }
+        self.heard.extend(&bytes);
         bytes
     }
 }
@@ -128,6 +132,15 @@ impl<const N: usize> Bench<N> {
             seed,
             sent_frames: 0,
         }
+    }
+
+    /// As [`new`](Self::new), both ends under a key.
+    fn under_key(ails: Ails, faults: Faults, seed: u32) -> Self {
+        let mut bench = Self::new(ails, faults, seed);
+        bench.controller.set_key(Key::new(KEY), [seed as u8; 16]);
+        let session = bench.seed.word();
+        bench.host = Host::new(session).with_key(Key::new(KEY), 77);
+        bench
     }
 
     fn turn(&mut self) {
@@ -186,7 +199,7 @@ impl<const N: usize> Bench<N> {
                     self.known.answers.push(answer);
                 }
                 HostEvent::TimeSet { .. } => {}
-                HostEvent::OtherVersion(_) | HostEvent::Unreadable { .. } => panic!("{heard:?}"),
+                HostEvent::OtherVersion(_) | HostEvent::NoKey | HostEvent::Unreadable { .. } => panic!("{heard:?}"),
             }
         }
         if let Some(left) = &mut self.swap_in {
@@ -226,7 +239,7 @@ impl<const N: usize> Bench<N> {
         self.down.cut = cut;
         self.up.cut = cut;
         if !cut {
-            let order = self.host.reconnect(self.seed.word());
+            let order = self.host.reconnect(self.seed.word(), u64::from(self.seed.word()));
             self.to_do.extend(order);
         }
     }
@@ -430,7 +443,7 @@ fn a_recipe_moves_no_ball_behind_an_open_guard() {
 #[test]
 fn a_host_of_another_version_is_told_so_and_gets_nothing() {
     let mut controller = Controller::<4_096>::new(Capabilities::default());
-    let hello = ToController::Hello(Hello { version: VERSION + 1, session: 7, resume: None });
+    let hello = ToController::Hello(Hello { version: VERSION + 1, session: 7, resume: None, nonce: 0 });
     let order = ToController::Request { session: 7, number: 0, request: Request::LoadRecipe(RECIPE) };
     let mut frame = Frame::new();
     let now = Instant::from_ticks(1_000);
@@ -464,10 +477,10 @@ fn worked_frames() -> Vec<(&'static str, String)> {
     let body = |r: Record<'_>| bytes(&|room| postcard::to_slice(&r, room).unwrap().len());
     let at = Instant::from_ticks(12_340_000);
 
-    add("hello", &down(ToController::Hello(Hello { version: 1, session: 0x1234_5678, resume: None })));
+    add("hello", &down(ToController::Hello(Hello { version: 1, session: 0x1234_5678, resume: None, nonce: 0 })));
     let have = Some(ResumePoint { boot: 0x1234_5678, next: 300 });
-    add("hello again", &down(ToController::Hello(Hello { version: 1, session: 0x0bad_cafe, resume: have })));
-    let can = Capabilities { record_bytes: 32_768, simulated: true, single_outputs: false };
+    add("hello again", &down(ToController::Hello(Hello { version: 1, session: 0x0bad_cafe, resume: have, nonce: 0 })));
+    let can = Capabilities { record_bytes: 32_768, simulated: true, single_outputs: false, key: false };
     let welcome = Welcome {
         version: 1,
         session: 0x1234_5678,
@@ -476,6 +489,7 @@ fn worked_frames() -> Vec<(&'static str, String)> {
         next: 2,
         now_us: 12_340_000,
         capabilities: can,
+        challenge: 0,
     };
     add("welcome", &up(ToHost::Welcome(welcome)));
     add("acknowledge", &down(ToController::Acknowledge { session: 0x1234_5678, next: 2, retransmit: false }));
@@ -496,7 +510,217 @@ fn worked_frames() -> Vec<(&'static str, String)> {
     let polls = body(Record::Polls(packer.series().unwrap()));
     add("polls", &up(ToHost::Record { number: 42, body: &polls }));
     add("gap", &up(ToHost::Gap { from: 17, to: 40 }));
+    frames.push(("acknowledge with a tag", hex(&tagged_acknowledgement())));
     frames
+}
+
+/// The first frame after the welcome from a host with a key: bytes 00 to 1f.
+fn tagged_acknowledgement() -> Frame {
+    let key = Key::new(std::array::from_fn(|i| i as u8));
+    let mut host = Host::new(0x1234_5678).with_key(key, 0x0102_0304_0506_0708);
+    let mut frame = Frame::new();
+    assert!(host.transmit(Instant::from_ticks(0), &mut frame));
+    let welcome = ToHost::Welcome(Welcome {
+        version: 1,
+        session: 0x1234_5678,
+        boot: 0x1234_5678,
+        oldest: 0,
+        next: 2,
+        now_us: 12_340_000,
+        capabilities: Capabilities { record_bytes: 32_768, simulated: false, single_outputs: true, key: true },
+        challenge: 0x1112_1314_1516_1718,
+    });
+    frame::encode(&welcome, &mut frame).unwrap();
+    let opened = frame.iter().filter_map(|&b| host.receive(b).map(|heard| format!("{heard:?}"))).count();
+    assert_eq!(opened, 1);
+    assert!(host.transmit(Instant::from_ticks(0), &mut frame));
+    frame
+}
+
+const KEY: [u8; Key::LEN] = [0x5a; Key::LEN];
+
+#[test]
+fn under_a_key_a_bad_line_gives_the_same_run_later() {
+    for (faults, ails, verdict) in
+        [(Faults::default(), SOUND, Verdict::Tight), (BAD, SOUND, Verdict::Tight), (BAD, LEAKY, Verdict::Leaking)]
+    {
+        let mut bench = Bench::<32_768>::under_key(ails, faults, 4);
+        bench.run_until(Phase::Measure);
+        bench.cut(true);
+        (0..300).for_each(|_| bench.turn());
+        bench.cut(false);
+        assert_eq!(bench.run_until_proved(), verdict);
+        // Until the last poll known has its events: the next record closes it.
+        let last = bench.known.polls.last().unwrap().at;
+        bench.known.polls.retain(|poll| poll.at < last);
+        bench.replays();
+        assert_eq!((bench.known.gaps.len(), bench.known.began, bench.known.connections), (0, 1, 2));
+    }
+}
+
+/// What a host gets to hear from a controller in 2 s, with `requests` made one after the other.
+fn visit<const N: usize>(bench: &mut Bench<N>, mut host: Host, requests: &[Request]) -> Vec<Response> {
+    let (mut frame, mut answers, mut next) = (Frame::new(), Vec::new(), 0);
+    for _ in 0..200 {
+        let now = seathold_sequencer::io::Hardware::now(&mut bench.bottle);
+        if next < requests.len() && host.request(requests[next].clone()).is_ok() {
+            next += 1;
+        }
+        while host.transmit(now, &mut frame) {
+            frame.iter().for_each(|&byte| bench.controller.receive(now, byte));
+        }
+        bench.turn();
+        while bench.controller.transmit(now, &mut frame) {
+            for &byte in &frame {
+                if let Some(HostEvent::Response(answer)) = host.receive(byte) {
+                    answers.push(answer);
+                }
+            }
+        }
+        // `turn` has sent frames to the true host: they are as lost as its line.
+        let sent: Vec<u8> = bench.up.under_way.drain(..).map(|(_, byte)| byte).collect();
+        for byte in sent {
+            if let Some(HostEvent::Response(answer)) = host.receive(byte) {
+                answers.push(answer);
+            }
+        }
+    }
+    answers
+}
+
+#[test]
+fn without_the_key_a_stranger_may_look_and_abort_and_no_more() {
+    let mut bench = Bench::<65_536>::under_key(SOUND, Faults::default(), 8);
+    bench.run_until(Phase::Swap);
+    (0..20).for_each(|_| bench.turn());
+    // Its own host is silent: anyone may come. Both directions fall on the floor as far as it is concerned.
+    bench.down.cut = true;
+    let not_allowed = [
+        Request::Operate(Command::Confirm(Prompt::SwapEnds)),
+        Request::Operate(Command::Start(Sides::Both)),
+        Request::Operate(Command::Acknowledge),
+        Request::Operate(Command::TestOutput(seathold_sequencer::output::Coil::Supply)),
+        Request::LoadRecipe(RECIPE),
+        Request::SetTime { unix_ms: 1 },
+    ];
+    for stranger in [Host::new(1), Host::new(2).with_key(Key::new([0xa5; Key::LEN]), 9)] {
+        let keyed = format!("{stranger:?}").contains("Key(");
+        bench.swap_in = None;
+        let answers = visit(&mut bench, stranger, &not_allowed);
+        // With another key it cannot even be understood.
+        assert_eq!(answers, vec![Response::NotAllowed; if keyed { 0 } else { not_allowed.len() }]);
+        assert_eq!(bench.sequencer.phase(), Phase::Swap);
+    }
+    let answers = visit(&mut bench, Host::new(3), &[Request::ReadStatus, Request::ReadRig]);
+    assert!(matches!(answers[..], [Response::Status(_), Response::Rig(_)]), "{answers:?}");
+    // Its host comes back, and has missed nothing: no stranger's acknowledgement has cost a record.
+    bench.cut(false);
+    bench.bottle.hand_in = true;
+    (0..50).for_each(|_| bench.turn());
+    bench.bottle.hand_in = false;
+    bench.bottle.swapped = true;
+    (0..50).for_each(|_| bench.turn());
+    bench.to_do = VecDeque::from([Request::Operate(Command::Confirm(Prompt::SwapEnds))]);
+    assert_eq!(bench.run_until_proved(), Verdict::Tight);
+    bench.replays();
+    assert!(bench.known.gaps.is_empty(), "{:?}", bench.known.gaps);
+
+    let mut bench = Bench::<65_536>::under_key(SOUND, Faults::default(), 8);
+    bench.run_until(Phase::Soak);
+    bench.down.cut = true;
+    assert_eq!(visit(&mut bench, Host::new(4), &[Request::Operate(Command::Abort)]), [Response::Done]);
+    assert!(bench.sequencer.phase() != Phase::Soak && !bench.sequencer.phase().is_live());
+}
+
+/// All that a host has sent in a run, byte for byte: played again to the controller it was sent to, and to one that was
+/// reset since, it does nothing, and nobody seems to be there.
+#[test]
+fn what_is_played_again_is_not_taken() {
+    let mut bench = Bench::<65_536>::under_key(SOUND, Faults::default(), 21);
+    let mut sent = Vec::new();
+    while bench.proved().is_none() {
+        bench.turn();
+        // Sent at the end of the host's turn, and arrived at once.
+        sent.extend(std::mem::take(&mut bench.down.heard));
+    }
+    assert!(sent.len() > 20_000, "{}", sent.len());
+    for reset in [false, true] {
+        let mut controller = Controller::<65_536>::new(Capabilities::default());
+        controller.set_key(Key::new(KEY), [99; 16]);
+        let controller = if reset { &mut controller } else { &mut bench.controller };
+        let rig = RawRig::DEMO.validate().unwrap();
+        let mut sequencer = Sequencer::new(rig, Some(RECIPE.validate(&rig).unwrap()));
+        let mut bottle = Bottle::new(SOUND, rig.raw().far);
+        let mut frame = Frame::new();
+        let mut commands = 0;
+        for part in sent.chunks(40) {
+            // Later than all that it has heard.
+            let now = Instant::from_ticks(1_000_000_000)
+                + (seathold_sequencer::io::Hardware::now(&mut bottle) - Instant::from_ticks(0));
+            part.iter().for_each(|&byte| controller.receive(now, byte));
+            let mut record = PollRecord::empty();
+            let Ok(()) = serve::service(controller, now, &mut sequencer, &mut bottle, &mut record);
+            commands += u32::from(record.inputs.command.is_some());
+            assert!(!record.inputs.link_up, "reset: {reset}");
+            while controller.transmit(now, &mut frame) {}
+            bottle.advance();
+        }
+        assert_eq!((commands, sequencer.phase()), (0, Phase::Ready), "reset: {reset}");
+    }
+}
+
+/// Every bit of a tagged frame counts, its check made right again each time.
+#[test]
+fn a_changed_command_is_not_taken() {
+    let mut bench = Bench::<32_768>::under_key(SOUND, Faults::default(), 30);
+    bench.to_do.clear();
+    bench.run_until(Phase::Ready);
+    let mut frame = Frame::new();
+    bench.host.request(Request::Operate(Command::Start(Sides::Both))).unwrap();
+    let now = Instant::from_ticks(50_000_000);
+    assert!(bench.host.transmit(now, &mut frame));
+    let mut deframer = Deframer::default();
+    let message = frame.iter().find_map(|&byte| deframer.push(byte).map(<[u8]>::to_vec)).unwrap();
+    let takes = |bench: &mut Bench<32_768>, message: &[u8]| {
+        let mut frame = Frame::new();
+        frame::encode_bytes(message, &mut frame).unwrap();
+        frame.iter().for_each(|&byte| bench.controller.receive(now, byte));
+        seathold_sequencer::io::Operator::command(&mut bench.controller, now, Phase::Ready)
+    };
+    for bit in 0..message.len() * 8 {
+        let mut changed = message.clone();
+        changed[bit / 8] ^= 1 << (bit % 8);
+        assert_eq!(takes(&mut bench, &changed), None, "bit {bit}");
+    }
+    for short in 0..message.len() {
+        assert_eq!(takes(&mut bench, &message[..short]), None, "{short} bytes");
+    }
+    assert_eq!(takes(&mut bench, &message), Some(Command::Start(Sides::Both)), "unchanged");
+    assert_eq!(takes(&mut bench, &message), None, "and once only");
+}
+
+#[test]
+fn a_host_with_a_key_takes_no_controller_without() {
+    let mut bench = Bench::<4_096>::new(SOUND, Faults::default(), 2);
+    let mut host = Host::new(5).with_key(Key::new(KEY), 1);
+    let (mut frame, now) = (Frame::new(), Instant::from_ticks(0));
+    assert!(host.transmit(now, &mut frame));
+    frame.iter().for_each(|&byte| bench.controller.receive(now, byte));
+    assert!(bench.controller.transmit(now, &mut frame));
+    let heard: Vec<_> = frame.iter().filter_map(|&byte| host.receive(byte).map(|it| it == HostEvent::NoKey)).collect();
+    assert_eq!(heard, [true]);
+    assert!(!host.transmit(Instant::from_ticks(1_000_000), &mut frame));
+}
+
+#[test]
+fn keys_are_read_as_they_are_written_and_never_shown() {
+    let text = "00010203-04050607-08090a0b-0c0d0e0f-10111213-14151617-18191a1b-1c1d1E1F\n";
+    let key = Key::from_hex(text).unwrap();
+    assert_eq!(*key.bytes(), std::array::from_fn(|i| i as u8));
+    assert_eq!(format!("{key:?}"), "Key(…)");
+    for wrong in ["", "0", &text[1..], &text.replace('f', "g"), &format!("{text}00")] {
+        assert!(Key::from_hex(wrong).is_none(), "{wrong}");
+    }
 }
 
 fn hex(bytes: &[u8]) -> String {

@@ -59,10 +59,35 @@ pub enum ReadingSource {
         boot: u32,
         /// Version of the link spoken.
         link: u8,
+        /// Who could have given it commands. Not stated in recordings made before it was.
+        #[serde(default)]
+        line: Option<LineAccess>,
     },
 }
 
+/// Who could give commands on the line to a controller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LineAccess {
+    /// Only who has the controller's key.
+    Key,
+    /// Whoever is on the same machine, or at the same wire.
+    Local,
+    /// Whoever reaches it over a network.
+    Open,
+}
+
 impl ReadingSource {
+    /// What a reader must know of the line.
+    fn line(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Controller { line: Some(LineAccess::Open), .. } => {
+                write!(f, ", over a network and without a key: anyone on it could give commands")
+            }
+            _ => Ok(()),
+        }
+    }
+
     /// No valve was tested.
     pub const fn is_simulated(&self) -> bool {
         matches!(self, Self::Simulated { .. } | Self::Controller { simulated: true, .. })
@@ -74,9 +99,13 @@ impl std::fmt::Display for ReadingSource {
         match self {
             Self::Simulated { valve, seed, .. } => write!(f, "simulated, valve {valve}, seed {seed}"),
             Self::Controller { address, simulated: true, .. } => {
-                write!(f, "controller with a simulated rig at {address}")
+                write!(f, "controller with a simulated rig at {address}")?;
+                self.line(f)
             }
-            Self::Controller { address, .. } => write!(f, "controller at {address}"),
+            Self::Controller { address, .. } => {
+                write!(f, "controller at {address}")?;
+                self.line(f)
+            }
         }
     }
 }

@@ -44,6 +44,15 @@ pub enum Discontinuity {
     Restarted,
     /// The controller's outputs or events differ from those of this program's sequencer with the same inputs.
     Differs,
+    /// The controller was given a command that this program did not send.
+    ForeignCommand,
+}
+
+impl Discontinuity {
+    /// Whether no verdict may rest on what came before it either.
+    pub const fn voids(self) -> bool {
+        matches!(self, Self::Differs | Self::ForeignCommand)
+    }
 }
 
 impl std::fmt::Display for Discontinuity {
@@ -53,6 +62,9 @@ impl std::fmt::Display for Discontinuity {
                 write!(f, "GAP: the controller's memory ran out, {records} records of the link are gone")
             }
             Self::Restarted => write!(f, "RESET: the controller was restarted in the middle of the run"),
+            Self::ForeignCommand => {
+                write!(f, "COMMAND: the controller was given a command that this program did not send")
+            }
             Self::Differs => {
                 write!(
                     f,

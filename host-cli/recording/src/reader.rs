@@ -55,7 +55,8 @@ impl Recording {
     /// Its result.
     pub fn summary(&self) -> Summary {
         let mut summary = Summary::of(self.events().map(|(_, event)| event));
-        summary.broken = self.breaks.first().map(|it| it.why);
+        let voids = self.breaks.iter().find(|it| it.why.voids());
+        summary.broken = voids.or(self.breaks.first()).map(|it| it.why);
         summary
     }
 

@@ -25,6 +25,9 @@ pub struct DoctorArgs {
     /// "sim" (in this program), or a controller: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
     #[arg(long, value_name = "RIG", default_value = "sim")]
     pub rig: Address,
+    /// Who may give commands on the line to it.
+    #[command(flatten)]
+    pub access: crate::rig::AccessArgs,
     /// Recipe whose limits on zero and noise the readings must meet [default: "dn25-air"]
     #[arg(long, value_name = "FILE")]
     pub recipe: Option<PathBuf>,
@@ -42,14 +45,15 @@ pub(super) fn run(args: &DoctorArgs, console: &mut Console<'_>) -> Result<Exit, 
         return Err(Error::usage("--fault is for the rig simulated in this program, not for a controller"));
     }
     left_over(Path::new("recordings/any"), address)?;
-    let mut client = Client::look(address, console.clock).map_err(|why| Error::rig(address, why))?;
+    let mut client =
+        Client::look(address, args.access.to(address)?.0, console.clock).map_err(|why| Error::rig(address, why))?;
     for text in &args.fault {
         let fault = parse_fault(text).map_err(|why| Error::usage(format!("--fault: {why}")))?;
         if client.bench().is_some_and(|stand| !stand.schedule.add(fault)) {
             return Err(Error::usage(format!("--fault: at most {} faults a run", seathold_sim::fault::FAULTS)));
         }
     }
-    client.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
+    super::run_controller::greet_to_command(&mut client, address, console)?;
     let rig = read_rig(&mut client, address, console)?;
     let recipe = find_recipe(args.recipe.as_deref(), &rig, None)?;
     let status = read_status(&mut client, address, console)?;

@@ -81,6 +81,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Report(command)) => report::run(&command, console),
         Some(Command::Fleet(fleet)) => fleet::run(&fleet, console),
         Some(Command::Serve(args)) => serve::run(&args, console),
+        Some(Command::Key { file }) => key(&file, console),
         Some(Command::Batch(command)) => batch::run(&command, console),
         Some(Command::Find(find)) => find::run(&find, console),
         Some(Command::Register(command)) => register::run(&command, console),
@@ -114,6 +115,17 @@ fn print_intro(console: &mut Console<'_>) -> Result<Exit, Error> {
          \n\
          `seathold valve list` names the built-in valves; `seathold --help` has the rest.\n",
         env!("CARGO_PKG_VERSION")
+    )?;
+    Ok(Exit::Good)
+}
+
+/// `seathold key`.
+fn key(file: &std::path::Path, console: &mut Console<'_>) -> Result<Exit, Error> {
+    crate::rig::access::make(file)?;
+    writeln!(
+        console.out,
+        "{}: made; give it to the controller and, as --key, to its hosts; whoever has it can work the valve",
+        file.display()
     )?;
     Ok(Exit::Good)
 }

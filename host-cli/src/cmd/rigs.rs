@@ -60,7 +60,7 @@ pub(super) fn run(args: &RigsArgs, console: &mut Console<'_>) -> Result<Exit, Er
 }
 
 fn look(address: &Address, console: &mut Console<'_>) -> Result<(Welcome, Snapshot, f64), Error> {
-    let mut client = Client::look(address, console.clock).map_err(|why| Error::rig(address, why))?;
+    let mut client = Client::look(address, None, console.clock).map_err(|why| Error::rig(address, why))?;
     let welcome = client.greet(console.clock, PATIENCE_US).map_err(|why| Error::rig(address, why))?;
     let status = read_status(&mut client, address, console)?;
     let rig = read_rig(&mut client, address, console)?;

@@ -1,5 +1,6 @@
 //! `seathold run --rig tcp:…` and `serial:…`: a recipe on a controller.
 
+use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 
 use seathold_analysis::calibration::apply;
@@ -8,7 +9,7 @@ use seathold_recording::header::ReadingSource;
 use seathold_recording::{EXTENSION, Header, Writer};
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::input::Command;
-use seathold_sequencer::link::message::{Request, Response, Snapshot};
+use seathold_sequencer::link::message::{Request, Response, Snapshot, Welcome};
 use seathold_sequencer::rig::{FIELDS, RawRig, Rig};
 use seathold_text::messages;
 
@@ -19,7 +20,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::rig::journal::{self, Journal};
 use crate::rig::{Address, Answers, Client, RunOperator, Shadow};
-use crate::session::Session;
+use crate::session::{NEEDS_KEY, Session};
 use crate::speed::Speed;
 
 /// Longest a controller may take to answer a hello, in microseconds.
@@ -62,8 +63,9 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
     left_over(&path, address)?;
 
     // As an observer: the controller's records of a run that is not ours must stay there for whoever resumes it.
-    let mut client = Client::look(address, console.clock).map_err(|why| Error::rig(address, why))?;
-    client.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
+    let (key, line) = args.access.to(address)?;
+    let mut client = Client::look(address, key, console.clock).map_err(|why| Error::rig(address, why))?;
+    greet_to_command(&mut client, address, console)?;
     let controllers = read_rig(&mut client, address, console)?;
     let (rig, calibrations) = fit(args, &controllers, started)?;
     let recipe = recipe_of(args, &rig, args.actuation.map(Into::into))?;
@@ -79,6 +81,7 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
         simulated: welcome.capabilities.simulated,
         boot: welcome.boot,
         link: welcome.version,
+        line: Some(line),
     };
     let header = header(args, started, serial, &recipe, (&rig, "the controller's"), calibrations, source);
     let from = client.have().map_or(0, |have| have.next).max(welcome.next);
@@ -94,6 +97,7 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
         journal: Some(journal),
         resumed: None,
         speed: Speed::Max,
+        sent: Some(VecDeque::new()),
     };
     Ok((session, header))
 }
@@ -101,6 +105,19 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
 /// On a real rig the person at it answers.
 fn answers(args: &RunArgs, simulated: bool) -> Answers {
     if args.interactive || !simulated { Answers::Keyboard } else { Answers::Timed }
+}
+
+/// As [`Client::greet`], where commands are to follow.
+pub(super) fn greet_to_command(
+    client: &mut Client,
+    address: &Address,
+    console: &mut Console<'_>,
+) -> Result<Welcome, Error> {
+    let welcome = client.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
+    if welcome.capabilities.key && !client.has_key() {
+        return Err(Error::rig(address, NEEDS_KEY));
+    }
+    Ok(welcome)
 }
 
 /// A new run must not lose the controller's records of an unfinished one.
@@ -253,7 +270,9 @@ fn resume(args: &RunArgs, file: &Path, console: &mut Console<'_>) -> Result<(Ses
     let bad = |errors: String| Error::usage(format!("--resume {name}: {errors}"));
     let rig = header.rig.validate().map_err(|errors| bad(errors.to_string()))?;
     let recipe = header.recipe.validate(&rig).map_err(|errors| bad(errors.to_string()))?;
-    let client = Client::open(&address, Some(before.have), console.clock).map_err(|why| Error::rig(&address, why))?;
+    let (key, _) = args.access.to(&address)?;
+    let client =
+        Client::open(&address, key, Some(before.have), console.clock).map_err(|why| Error::rig(&address, why))?;
     let journal = Journal::reopen(&recording)?;
     // Written again from the journal, which has all that it had and more.
     let mut part = recording.clone().into_os_string();
@@ -274,6 +293,7 @@ fn resume(args: &RunArgs, file: &Path, console: &mut Console<'_>) -> Result<(Ses
         journal: Some(journal),
         resumed: Some(before.events),
         speed: Speed::Max,
+        sent: Some(before.sent.into()),
     };
     Ok((session, header))
 }

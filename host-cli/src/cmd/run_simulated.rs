@@ -151,5 +151,6 @@ fn set_up(args: &RunArgs, plan: RunPlan) -> Result<Session, Error> {
         journal: None,
         resumed: None,
         speed,
+        sent: None,
     })
 }

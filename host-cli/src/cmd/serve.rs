@@ -17,6 +17,7 @@ use super::files::load_rig;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::rig::access::random;
 use crate::rig::sim::parse_fault;
 use crate::screen::{Plain, Screen};
 use crate::serve::{Listener, ListenerEvent, PollPacer, ServedRig, open_pty, open_tcp};
@@ -34,6 +35,9 @@ pub struct ServeArgs {
     /// A new pseudo-terminal instead: to the host, a serial port
     #[arg(long, conflicts_with = "listen", help_heading = "The line")]
     pub pty: bool,
+    /// Who may give commands.
+    #[command(flatten)]
+    pub access: crate::rig::AccessArgs,
 
     /// Rig file [default: the built-in rig]
     #[arg(long, value_name = "FILE", help_heading = "The simulated rig")]
@@ -62,7 +66,11 @@ pub struct ServeArgs {
 
 /// `seathold serve`.
 pub(super) fn run(args: &ServeArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let key = args.access.at(if args.pty { "127.0.0.1:0" } else { &args.listen })?;
     let mut served = switch_on(args)?;
+    if let Some(key) = key {
+        served = served.with_key(key, random()?);
+    }
     let mut line = if args.pty { open_pty()? } else { open_tcp(&args.listen)? };
     writeln!(console.out, "{}", line.address())?;
     console.out.flush()?;

@@ -7,6 +7,7 @@ use std::time::Duration;
 use seathold_sequencer::event::Event;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::host::{Host, HostEvent};
+use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::{Request, Response, ResumePoint, VERSION, Welcome};
 use seathold_sequencer::link::polls::{Poll, Polls};
 use seathold_sequencer::recipe::RawRecipe;
@@ -40,6 +41,8 @@ pub enum ClientEvent {
     },
     /// It speaks this version of the link, and nothing more will come.
     OtherVersion(u8),
+    /// It takes commands from anyone, and this program has a key: nothing more will come.
+    NoKey,
     /// The connection is lost; it is tried again.
     Lost(String),
     /// A record.
@@ -83,12 +86,21 @@ pub enum ConnectionError {
     Nothing,
     /// It speaks this version of the link.
     Version(u8),
+    /// It has no key, and this program has.
+    NoKey,
+    /// It does not answer under this key.
+    OtherKey,
 }
 
 impl std::fmt::Display for ConnectionError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Nothing => write!(f, "it is open, but no controller answers there"),
+            Self::NoKey => write!(
+                f,
+                "the controller has no key, and would take commands from anyone: give it the key, or leave --key out"
+            ),
+            Self::OtherKey => write!(f, "the controller does not answer under this key: it has another"),
             Self::Version(version) => write!(
                 f,
                 "the controller speaks version {version} of the link, this program version {VERSION}: \
@@ -104,6 +116,7 @@ pub struct Client {
     address: Option<Address>,
     line: Option<Box<dyn Transport>>,
     host: Host,
+    key: Option<Key>,
     /// When bytes last came, or a connection was last tried.
     last: u64,
     bytes: Vec<u8>,
@@ -121,18 +134,25 @@ fn session() -> u32 {
     RandomState::new().hash_one(0) as u32
 }
 
+/// As [`session`], for the tags.
+fn nonce() -> u64 {
+    RandomState::new().hash_one(1)
+}
+
 impl Client {
     /// Opens the connection. `have` is where to resume, if anywhere.
     ///
     /// # Errors
     /// When no controller is there.
-    pub fn open(address: &Address, have: Option<ResumePoint>, clock: &dyn Clock) -> io::Result<Self> {
+    pub fn open(address: &Address, key: Option<Key>, have: Option<ResumePoint>, clock: &dyn Clock) -> io::Result<Self> {
         let line = connect::open(address)?;
         let host = match have {
             Some(have) => Host::resume(session(), have),
             None => Host::new(session()),
         };
-        let mut client = Self { address: Some(address.clone()), line: Some(line), host, last: 0, bytes: Vec::new() };
+        let address = Some(address.clone());
+        let mut client = Self { address, line: Some(line), host, key, last: 0, bytes: Vec::new() };
+        client.under_key();
         client.last = client.now(clock);
         Ok(client)
     }
@@ -140,21 +160,31 @@ impl Client {
     /// The client of a controller in this program.
     pub fn in_process(controller: InProcess) -> Self {
         let (line, host) = (Some(Box::new(controller) as Box<dyn Transport>), Host::new(session()));
-        Self { address: None, line, host, last: 0, bytes: Vec::new() }
+        Self { address: None, line, host, key: None, last: 0, bytes: Vec::new() }
     }
 
     /// Opens the connection as an observer: the controller keeps its records.
     ///
     /// # Errors
     /// When no controller is there.
-    pub fn look(address: &Address, clock: &dyn Clock) -> io::Result<Self> {
-        Ok(Self { host: Host::observer(session()), ..Self::open(address, None, clock)? })
+    pub fn look(address: &Address, key: Option<Key>, clock: &dyn Clock) -> io::Result<Self> {
+        let mut client = Self { host: Host::observer(session()), ..Self::open(address, key, None, clock)? };
+        client.under_key();
+        Ok(client)
+    }
+
+    /// Gives a new host the key.
+    fn under_key(&mut self) {
+        if let Some(key) = &self.key {
+            self.host = std::mem::replace(&mut self.host, Host::new(0)).with_key(key.clone(), nonce());
+        }
     }
 
     /// Begins a new session on the same connection that takes the controller's records from here on, after one as an
     /// observer. It is to be [greeted](Self::greet).
     pub fn take_records(&mut self) {
         self.host = Host::new(session());
+        self.under_key();
     }
 
     /// The connection's time in microseconds.
@@ -171,6 +201,11 @@ impl Client {
     /// The position reached in the records.
     pub fn have(&self) -> Option<ResumePoint> {
         self.host.resume_point()
+    }
+
+    /// Whether it has a key.
+    pub const fn has_key(&self) -> bool {
+        self.key.is_some()
     }
 
     /// Whether a session is open.
@@ -196,7 +231,7 @@ impl Client {
             if let Some(Ok(line)) = self.address.as_ref().map(connect::open) {
                 self.line = Some(line);
                 // The effect of a request shows in the records; the caller repeats it where needed.
-                let _ = self.host.reconnect(session());
+                let _ = self.host.reconnect(session(), nonce());
             }
             return;
         };
@@ -240,6 +275,7 @@ impl Client {
                 match one {
                     ClientEvent::Connected { welcome, .. } => return Ok(welcome),
                     ClientEvent::OtherVersion(version) => return Err(ConnectionError::Version(version)),
+                    ClientEvent::NoKey => return Err(ConnectionError::NoKey),
                     _ => {}
                 }
             }
@@ -268,7 +304,7 @@ impl Client {
                 given = self.request(request.clone());
             }
         }
-        Err(ConnectionError::Nothing)
+        Err(if self.key.is_some() { ConnectionError::OtherKey } else { ConnectionError::Nothing })
     }
 
     fn lose(&mut self, why: &str, now: u64, events: &mut Vec<ClientEvent>) {
@@ -282,6 +318,7 @@ fn owned(host: &mut Host, byte: u8) -> Option<ClientEvent> {
     let kept = match host.receive(byte)? {
         HostEvent::Connected { welcome, restarted } => return Some(ClientEvent::Connected { welcome, restarted }),
         HostEvent::OtherVersion(version) => return Some(ClientEvent::OtherVersion(version)),
+        HostEvent::NoKey => return Some(ClientEvent::NoKey),
         HostEvent::Response(answer) => return Some(ClientEvent::Answer(answer)),
         HostEvent::Gap { from, to } => return Some(ClientEvent::Gap { from, to }),
         HostEvent::RecipeLoaded(recipe) => RecordContent::Began(recipe),

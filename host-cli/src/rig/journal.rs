@@ -2,13 +2,14 @@
 //! resumed from here. It lies beside the recording as `NAME.hold.link` and is removed when that is complete.
 //!
 //! One line of JSON with the header, then frames of the link as the controller sends them: a welcome for each session,
-//! records, gaps.
+//! records, gaps; and between them the commands sent.
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use seathold_recording::Header;
+use seathold_sequencer::input::Command;
 use seathold_sequencer::link::frame::{self, Deframer, Frame};
 use seathold_sequencer::link::message::{Record, ResumePoint, ToHost};
 use seathold_sequencer::link::polls::{Packer, Polls};
@@ -24,6 +25,9 @@ struct Head {
     header: Header,
     from: u32,
 }
+
+/// First byte of a command sent: no message of a controller begins with it.
+const SENT: u8 = 0xfe;
 
 /// A journal being written.
 #[derive(Debug)]
@@ -41,6 +45,8 @@ pub struct JournalState {
     pub from: u32,
     /// All events received.
     pub events: Vec<ClientEvent>,
+    /// Commands sent, in order.
+    pub sent: Vec<Command>,
     /// Where to resume.
     pub have: ResumePoint,
 }
@@ -88,6 +94,20 @@ impl Journal {
         self.write(events).map_err(|why| Error::file("write", &self.path, why))
     }
 
+    /// Stores a command that is about to be sent, so that whoever resumes the run knows it for its own.
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    pub fn keep_command(&mut self, command: Command) -> Result<(), Error> {
+        let mut bytes = Frame::new();
+        let message = postcard::to_stdvec(&(SENT, command)).map_err(io::Error::other);
+        message
+            .and_then(|message| frame::encode_bytes(&message, &mut bytes).map_err(|_| io::Error::other("too long")))
+            .and_then(|()| self.file.write_all(&bytes))
+            .and_then(|()| self.file.flush())
+            .map_err(|why| Error::file("write", &self.path, why))
+    }
+
     fn write(&mut self, events: &[ClientEvent]) -> io::Result<()> {
         let mut bytes = Frame::new();
         for one in events {
@@ -100,7 +120,7 @@ impl Journal {
                     let body = body(what)?;
                     put(&mut self.file, &ToHost::Record { number: *number, body: &body }, &mut bytes)?;
                 }
-                ClientEvent::OtherVersion(_) | ClientEvent::Lost(_) | ClientEvent::Answer(_) => {}
+                ClientEvent::OtherVersion(_) | ClientEvent::NoKey | ClientEvent::Lost(_) | ClientEvent::Answer(_) => {}
             }
         }
         self.file.flush()
@@ -163,9 +183,13 @@ pub fn read(recording: &Path) -> Result<JournalState, Error> {
     let head: Head = serde_json::from_slice(&bytes[..end]).map_err(|why| bad(&format!("its header: {why}")))?;
     let mut deframer = Deframer::default();
     let mut have: Option<ResumePoint> = None;
-    let mut events = Vec::new();
+    let (mut events, mut sent) = (Vec::new(), Vec::new());
     for &byte in &bytes[end + 1..] {
         let Some(message) = deframer.push(byte) else { continue };
+        if let Ok((SENT, command)) = postcard::from_bytes::<(u8, Command)>(message) {
+            sent.push(command);
+            continue;
+        }
         match postcard::from_bytes::<ToHost<'_>>(message) {
             Ok(ToHost::Welcome(welcome)) => {
                 let restarted = have.is_some_and(|have| have.boot != welcome.boot);
@@ -186,7 +210,7 @@ pub fn read(recording: &Path) -> Result<JournalState, Error> {
         }
     }
     let have = have.ok_or_else(|| bad("it ends before the controller had answered"))?;
-    Ok(JournalState { header: head.header, from: head.from, events, have })
+    Ok(JournalState { header: head.header, from: head.from, events, sent, have })
 }
 
 fn kept(body: &[u8]) -> RecordContent {

@@ -21,6 +21,7 @@ use seathold_sequencer::event::Phase;
 use seathold_sequencer::io::Operator;
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
+use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::{Capabilities, Record};
 use seathold_sequencer::link::serve;
 use seathold_sequencer::poll_loop::{self, PollRecord};
@@ -74,6 +75,12 @@ impl ServedRig {
         served.sequencer = Sequencer::new(rig, Some(recipe));
         served.link.keep(&Record::RecipeLoaded(*recipe.raw()));
         served
+    }
+
+    /// Takes commands only under this key.
+    pub fn with_key(mut self, key: Key, entropy: [u8; 16]) -> Self {
+        self.link.set_key(key, entropy);
+        self
     }
 
     /// The sequencer.

@@ -12,7 +12,7 @@ use crate::messages::{self, UnitFormat};
 /// The verdict in a word.
 pub fn word(summary: &Summary) -> &'static str {
     match &summary.proved {
-        _ if summary.broken == Some(Discontinuity::Differs) => "no verdict",
+        _ if summary.broken.is_some_and(Discontinuity::voids) => "no verdict",
         _ if summary.refused.is_some() => "not started",
         Some((verdict, _)) => messages::verdict_word(*verdict),
         None => "no verdict",
@@ -37,7 +37,7 @@ pub fn text(summary: &Summary, recipe: &RawRecipe, units: &UnitFormat) -> String
     }
     if let Some(why) = summary.broken {
         line(&mut out, "NOT WHOLE", &why.to_string());
-        if summary.proved.is_none() || why == Discontinuity::Differs {
+        if summary.proved.is_none() || why.voids() {
             line(&mut out, "", "→ these readings carry no verdict: test again");
         }
     }

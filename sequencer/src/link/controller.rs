@@ -5,6 +5,7 @@
 //! `transmit` without need is harmless.
 
 use super::frame::{self, Deframer, Frame};
+use super::key::{self, End, Key, Opening, Seal};
 use super::message::{Capabilities, Hello, Record, Request, Response, ToController, ToHost, VERSION, Welcome};
 use super::polls::{Packer, Poll};
 use super::record_ring::RecordRing;
@@ -41,6 +42,14 @@ pub struct Controller<const N: usize> {
     session: Option<u32>,
     same_version: bool,
     welcome_due: bool,
+    /// The key, with bytes that no earlier boot had.
+    key: Option<(Key, [u8; 16])>,
+    /// Sessions opened since the reset.
+    opened: u32,
+    challenge: u64,
+    seal: Option<Seal>,
+    /// The host has proved that it has the key.
+    proved: bool,
     request: Option<Request>,
     /// Number of the next new request.
     expected: u16,
@@ -68,6 +77,11 @@ impl<const N: usize> Controller<N> {
             session: None,
             same_version: false,
             welcome_due: false,
+            key: None,
+            opened: 0,
+            challenge: 0,
+            seal: None,
+            proved: false,
             request: None,
             expected: 0,
             last_response: None,
@@ -78,19 +92,43 @@ impl<const N: usize> Controller<N> {
         }
     }
 
+    /// Takes commands only from a host that has this key. `entropy` must be different after every reset, from the part's
+    /// random source: with it, what was sent before the reset cannot be played again.
+    pub fn set_key(&mut self, key: Key, entropy: [u8; 16]) {
+        self.capabilities.key = true;
+        self.key = Some((key, entropy));
+    }
+
     /// Takes in one byte from the line.
     pub fn receive(&mut self, now: Instant, byte: u8) {
         self.now = now;
         let Some(message) = self.deframer.push(byte) else { return };
-        match postcard::from_bytes::<ToController>(message) {
-            Ok(ToController::Hello(hello)) => self.hello(hello),
-            Ok(ToController::Acknowledge { session, next, retransmit: again }) if self.is_of(session) => {
+        let (message, sealed) = if key::is_sealed(message) {
+            let Some(message) = self.seal.as_mut().and_then(|seal| seal.open(message)) else { return };
+            (message, true)
+        } else {
+            (message, false)
+        };
+        let Ok(message) = postcard::from_bytes::<ToController>(message) else { return };
+        if sealed && !self.proved {
+            self.proved = true;
+            // What was sent to it before was not sealed, and it has taken none of that.
+            self.sending = self.acknowledged;
+        }
+        let trusted = sealed || self.key.is_none();
+        match message {
+            ToController::Hello(hello) => self.hello(hello),
+            // Once there are tags, what comes without one is not from this session's host.
+            _ if self.proved && !trusted => {}
+            ToController::Acknowledge { session, next, retransmit: again } if self.is_of(session) => {
                 self.last_heard = Some(now);
-                self.acknowledge(next, again);
+                if trusted {
+                    self.acknowledge(next, again);
+                }
             }
-            Ok(ToController::Request { session, number, request }) if self.is_of(session) => {
+            ToController::Request { session, number, request } if self.is_of(session) => {
                 self.last_heard = Some(now);
-                self.accept(number, request);
+                self.accept(number, request, trusted);
             }
             // Of another session, late on the line; or unknown to this version.
             _ => {}
@@ -102,15 +140,27 @@ impl<const N: usize> Controller<N> {
     }
 
     fn hello(&mut self, hello: Hello) {
-        self.last_heard = Some(self.now);
         self.welcome_due = true;
-        if self.session == Some(hello.session) {
+        let repeated = self.session == Some(hello.session);
+        // The first hello of a session that has tags since may be played again, by someone else.
+        if !(repeated && self.proved) {
+            self.last_heard = Some(self.now);
+        }
+        if repeated {
             // Its welcome was lost. Nothing else may change: a request of the present session may be in progress.
             return;
         }
         self.session = Some(hello.session);
         self.same_version = hello.version == VERSION;
         let boot = *self.boot.get_or_insert(hello.session);
+        self.proved = false;
+        self.opened = self.opened.wrapping_add(1);
+        if let Some((key, entropy)) = &self.key {
+            self.challenge = key.challenge(entropy, self.opened, self.now.as_ticks());
+            let (session, nonce, challenge) = (hello.session, hello.nonce, self.challenge);
+            let opening = Opening { session, nonce, challenge, boot, capabilities: self.capabilities };
+            self.seal = key.seal(End::Controller, &opening);
+        }
         self.request = None;
         self.expected = 0;
         self.last_response = None;
@@ -119,15 +169,20 @@ impl<const N: usize> Controller<N> {
             Some(point) if point.boot == boot => point.next.min(self.records.next()),
             _ => 0,
         };
-        self.records.forget_below(self.acknowledged);
+        // Dropped only when it acknowledges them again: it may not be whose records they are.
+        if self.key.is_none() {
+            self.records.forget_below(self.acknowledged);
+        }
         self.sending = self.acknowledged;
         self.progress = self.now;
     }
 
     fn acknowledge(&mut self, next: u32, again: bool) {
+        if next <= self.records.next() {
+            self.records.forget_below(next);
+        }
         if next > self.acknowledged && next <= self.records.next() {
             self.acknowledged = next;
-            self.records.forget_below(next);
             self.sending = self.sending.max(next);
             self.progress = self.now;
         }
@@ -137,18 +192,27 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    fn accept(&mut self, number: u16, request: Request) {
+    fn accept(&mut self, number: u16, request: Request, trusted: bool) {
         if number == self.expected && self.request.is_none() {
             self.expected = number.wrapping_add(1);
             self.last_response = None;
-            self.request = Some(request);
+            if trusted || is_open_to_all(&request) {
+                self.request = Some(request);
+            } else {
+                self.respond(Response::NotAllowed);
+            }
         } else if number.wrapping_add(1) == self.expected && self.last_response.is_some() {
             self.response_due = true;
         }
     }
 
-    /// Whether the host has been heard within the time-out.
+    /// Whether the host has been heard within the time-out, and has the key, where there is one.
     pub fn is_up(&self) -> bool {
+        self.hears() && (self.key.is_none() || self.proved)
+    }
+
+    /// Whether anyone has been heard within the time-out.
+    fn hears(&self) -> bool {
         self.same_version && self.last_heard.is_some_and(|at| since(self.now, at) < HOST_TIMEOUT)
     }
 
@@ -213,17 +277,23 @@ impl<const N: usize> Controller<N> {
             self.welcome_due = false;
             return frame::encode(&ToHost::Welcome(self.welcome()), frame).is_ok();
         }
-        if !self.is_up() {
+        if !self.hears() {
             return false;
         }
         if self.response_due {
             self.response_due = false;
             if let Some(response) = self.last_response.clone() {
                 let number = self.expected.wrapping_sub(1);
-                return frame::encode(&ToHost::Response { number, response }, frame).is_ok();
+                return self.seal(&ToHost::Response { number, response }, frame);
             }
         }
         self.transmit_record(frame)
+    }
+
+    /// Sealed as soon as the host has proved that it can open it.
+    fn seal(&mut self, message: &ToHost<'_>, frame: &mut Frame) -> bool {
+        let seal = self.seal.as_mut().filter(|_| self.proved);
+        frame::encode_sealed(message, seal, frame).is_ok()
     }
 
     fn welcome(&self) -> Welcome {
@@ -235,6 +305,7 @@ impl<const N: usize> Controller<N> {
             next: self.records.next(),
             now_us: self.now.as_ticks(),
             capabilities: self.capabilities,
+            challenge: self.challenge,
         }
     }
 
@@ -247,7 +318,7 @@ impl<const N: usize> Controller<N> {
         if self.sending < oldest {
             let gap = ToHost::Gap { from: self.sending, to: oldest };
             self.begin_at(oldest);
-            return frame::encode(&gap, frame).is_ok();
+            return self.seal(&gap, frame);
         }
         if self.sending >= next || self.sending - self.acknowledged.max(oldest) >= WINDOW {
             return false;
@@ -255,8 +326,10 @@ impl<const N: usize> Controller<N> {
         let mut room = [0; RECORD_MAX];
         let number = self.sending;
         self.begin_at(number.wrapping_add(1));
+        // By field: the body borrows `room`, and the seal the rest.
+        let seal = self.seal.as_mut().filter(|_| self.proved);
         match self.records.read(number, &mut room) {
-            Some(body) => frame::encode(&ToHost::Record { number, body }, frame).is_ok(),
+            Some(body) => frame::encode_sealed(&ToHost::Record { number, body }, seal, frame).is_ok(),
             None => false,
         }
     }
@@ -277,6 +350,14 @@ impl<const N: usize> Controller<N> {
     /// Invalid frames from the line.
     pub const fn bad_frames(&self) -> u32 {
         self.deframer.bad()
+    }
+}
+
+/// What a host may do without the key: look, and abort, which is never less safe.
+const fn is_open_to_all(request: &Request) -> bool {
+    match request {
+        Request::ReadStatus | Request::ReadRig | Request::Operate(Command::Abort) => true,
+        Request::LoadRecipe(_) | Request::Operate(_) | Request::SetTime { .. } => false,
     }
 }
 

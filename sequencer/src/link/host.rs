@@ -4,6 +4,7 @@
 //! call [`Host::reconnect`]: records continue where they stopped, or a gap is reported.
 
 use super::frame::{self, Deframer, Frame};
+use super::key::{self, End, Key, Opening, Seal};
 use super::message::{Hello, Record, Request, Response, ResumePoint, ToController, ToHost, VERSION, Welcome};
 use crate::event::Event;
 use crate::recipe::RawRecipe;
@@ -27,6 +28,8 @@ pub enum HostEvent<'a> {
     },
     /// The controller speaks another version; nothing more will come.
     OtherVersion(u8),
+    /// This host has a key, and the controller takes commands from anyone; nothing more will come.
+    NoKey,
     /// A new sequencer started.
     RecipeLoaded(RawRecipe),
     /// Polls, to be read with [`super::polls::Polls`].
@@ -69,7 +72,7 @@ pub struct Busy;
 enum State {
     Greeting,
     Open,
-    /// Other version.
+    /// Other version, or no key.
     Closed,
 }
 
@@ -79,6 +82,9 @@ pub struct Host {
     deframer: Deframer,
     state: State,
     session: u32,
+    /// The key, and this session's part of what makes its tags.
+    key: Option<(Key, u64)>,
+    seal: Option<Seal>,
     resume_point: Option<ResumePoint>,
     request: Option<Request>,
     number: u16,
@@ -101,6 +107,8 @@ impl Host {
             deframer: Deframer::default(),
             state: State::Greeting,
             session,
+            key: None,
+            seal: None,
             resume_point: None,
             request: None,
             number: 0,
@@ -119,11 +127,17 @@ impl Host {
         Self { observes_only: true, ..Self::new(session) }
     }
 
-    /// A new connection, with a new random session. A request without a response is returned: whether it was carried
+    /// With the key of the controller, and a random number. It then takes nothing that the controller has not tagged.
+    pub fn with_key(self, key: Key, nonce: u64) -> Self {
+        Self { key: Some((key, nonce)), ..self }
+    }
+
+    /// A new connection, with a new random session and a random number for the tags. A request without a response is returned: whether it was carried
     /// out shows in the records, and only the caller knows whether to repeat it.
-    pub fn reconnect(&mut self, session: u32) -> Option<Request> {
+    pub fn reconnect(&mut self, session: u32, nonce: u64) -> Option<Request> {
         let request = self.request.take();
-        *self = Self { resume_point: self.resume_point, observes_only: self.observes_only, ..Self::new(session) };
+        let key = self.key.take().map(|(key, _)| (key, nonce));
+        *self = Self { key, resume_point: self.resume_point, observes_only: self.observes_only, ..Self::new(session) };
         request
     }
 
@@ -160,34 +174,33 @@ impl Host {
     pub fn transmit(&mut self, now: Instant, frame: &mut Frame) -> bool {
         let due = |last: Option<Instant>, every: Duration| last.is_none_or(|last| since(now, last) >= every);
         let session = self.session;
-        match self.state {
-            State::Closed => false,
+        let message = match self.state {
+            State::Closed => return false,
             State::Greeting => {
                 if !due(self.last_sent, REQUEST_REPEAT) {
                     return false;
                 }
                 self.last_sent = Some(now);
-                let hello = Hello { version: VERSION, session, resume: self.resume_point };
-                frame::encode(&ToController::Hello(hello), frame).is_ok()
+                let nonce = self.key.as_ref().map_or(0, |(_, nonce)| *nonce);
+                ToController::Hello(Hello { version: VERSION, session, resume: self.resume_point, nonce })
             }
             State::Open => {
                 if let Some(request) = &self.request
                     && due(self.last_sent, REQUEST_REPEAT)
                 {
                     self.last_sent = Some(now);
-                    let message = ToController::Request { session, number: self.number, request: request.clone() };
-                    return frame::encode(&message, frame).is_ok();
-                }
-                if !self.acknowledge && !due(self.last_acknowledged, KEEPALIVE) {
+                    ToController::Request { session, number: self.number, request: request.clone() }
+                } else if self.acknowledge || due(self.last_acknowledged, KEEPALIVE) {
+                    self.last_acknowledged = Some(now);
+                    self.acknowledge = false;
+                    let again = core::mem::take(&mut self.retransmit);
+                    ToController::Acknowledge { session, next: self.next(), retransmit: again }
+                } else {
                     return false;
                 }
-                self.last_acknowledged = Some(now);
-                self.acknowledge = false;
-                let again = core::mem::take(&mut self.retransmit);
-                let next = self.next();
-                frame::encode(&ToController::Acknowledge { session, next, retransmit: again }, frame).is_ok()
             }
-        }
+        };
+        frame::encode_sealed(&message, self.seal.as_mut(), frame).is_ok()
     }
 
     fn next(&self) -> u32 {
@@ -202,6 +215,8 @@ impl Host {
             deframer,
             state,
             session,
+            key,
+            seal,
             resume_point,
             request,
             number,
@@ -213,6 +228,12 @@ impl Host {
             ..
         } = self;
         let message = deframer.push(byte)?;
+        // Once there is something to open them with, only sealed ones are the controller's.
+        let message = match seal {
+            Some(seal) => seal.open(message)?,
+            None if key::is_sealed(message) => return None,
+            None => message,
+        };
         let message = postcard::from_bytes::<ToHost<'_>>(message).ok()?;
         let mut receiving = Receiving { resume_point, acknowledge, retransmit, retransmit_requested };
         match message {
@@ -220,6 +241,15 @@ impl Host {
                 if welcome.version != VERSION {
                     *state = State::Closed;
                     return Some(HostEvent::OtherVersion(welcome.version));
+                }
+                if let Some((key, nonce)) = key {
+                    if !welcome.capabilities.key {
+                        *state = State::Closed;
+                        return Some(HostEvent::NoKey);
+                    }
+                    let Welcome { session, boot, capabilities, challenge, .. } = welcome;
+                    let opening = Opening { session, nonce: *nonce, challenge, boot, capabilities };
+                    *seal = key.seal(End::Host, &opening);
                 }
                 *state = State::Open;
                 *last_sent = None;

@@ -47,6 +47,8 @@ pub struct Hello {
     pub session: u32,
     /// The records it has already.
     pub resume: Option<ResumePoint>,
+    /// Drawn at random by a host with a key, as its part of what makes the session's tags its own; else 0.
+    pub nonce: u64,
 }
 
 /// Position a host has reached in the records.
@@ -122,6 +124,8 @@ pub struct Welcome {
     pub now_us: u64,
     /// Its capabilities.
     pub capabilities: Capabilities,
+    /// Never the same twice, as a controller's part of what makes the session's tags its own; 0 without a key.
+    pub challenge: u64,
 }
 
 /// What a controller supports beyond the minimum.
@@ -133,6 +137,8 @@ pub struct Capabilities {
     pub simulated: bool,
     /// Output tests are supported.
     pub single_outputs: bool,
+    /// Commands are taken only from a host that has the key.
+    pub key: bool,
 }
 
 /// A record, kept until the host has it.
@@ -175,6 +181,8 @@ pub enum Response {
     Status(Snapshot),
     /// The rig.
     Rig(RawRig),
+    /// Not without the key: a host that has not proved to have it may look, and abort.
+    NotAllowed,
 }
 
 /// [`ChannelState`] for the wire.

@@ -10,6 +10,7 @@
 //! | [`message`] | the messages, as a table |
 //! | [`polls`] | a series of polls in a few bytes each |
 //! | [`record_ring`] | records kept until the host has them |
+//! | [`key`] | the key that both ends share, and the tags made with it |
 //! | [`controller`] | the controller's end |
 //! | [`host`] | the host's end |
 //! | [`serve`] | one cycle of a controller's loop: requests, poll, records |
@@ -19,6 +20,7 @@
 //! - a frame with a wrong check is dropped, never repaired;
 //! - records reach the host once, in order; where memory ran out, the missing ones are reported to the host;
 //! - a request is carried out at most once, however often it is repeated;
+//! - with a key, a command is carried out only if it comes from a host that has it, once, and unchanged;
 //! - after a reset the host detects the new start of the controller (its *boot* has changed);
 //! - the controller never waits for the host: a run goes on, or ends safely, without it.
 //!
@@ -27,6 +29,7 @@
 pub mod controller;
 pub mod frame;
 pub mod host;
+pub mod key;
 pub mod message;
 pub mod polls;
 pub mod record_ring;

@@ -3,6 +3,7 @@
 #![no_main]
 
 mod analogue;
+mod entropy;
 mod outputs;
 mod rig;
 // Not the scratch registers of the watchdog: the RUN pin clears them (datasheet 4.7.4).
@@ -33,6 +34,7 @@ use seathold_sequencer::adapters::{MonotonicClock, Parts};
 use seathold_sequencer::io::{Hardware, StopMemory, Watchdog};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
+use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::Capabilities;
 use seathold_sequencer::link::serve;
 use seathold_sequencer::poll_loop::PollRecord;
@@ -54,6 +56,15 @@ const CRYSTAL_HZ: u32 = 12_000_000;
 
 /// Bytes for records the host does not have yet: some minutes.
 const STORE: usize = 64 * 1024;
+
+/// The key, where the image is built with one: `SEATHOLD_LINK_KEY`, as `seathold key` writes it.
+const KEY: Option<Key> = match option_env!("SEATHOLD_LINK_KEY") {
+    None => None,
+    Some(text) => match Key::from_hex(text) {
+        Some(key) => Some(key),
+        None => panic!("SEATHOLD_LINK_KEY must be 64 hexadecimal digits"),
+    },
+};
 
 /// The part's clock: 64 bits of microseconds, which never wrap.
 struct Clock64(hal::Timer);
@@ -143,6 +154,9 @@ fn main() -> ! {
     let Some(mut received) = usb::begin(BUS.write(UsbBusAllocator::new(bus)), RECEIVED) else { stop() };
     let sequencer = SEQUENCER.write(Sequencer::resume(rig, None, Retained.kept()));
     let link = LINK.write(Controller::new(Capabilities { single_outputs: true, ..Capabilities::default() }));
+    if let Some(key) = KEY {
+        link.set_key(key, entropy::bytes(&part.ROSC, hardware.now()));
+    }
 
     let record = POLLED;
     let mut frame = Frame::new();

@@ -1,0 +1,112 @@
+//! Who may give a controller commands: the key it shares with its hosts, and lines that need none.
+
+use std::net::ToSocketAddrs;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use seathold_recording::header::LineAccess;
+use seathold_sequencer::link::key::Key;
+
+use super::Address;
+use crate::error::Error;
+
+/// How the line to a controller is kept.
+#[derive(Clone, Debug, Default, Args)]
+pub struct AccessArgs {
+    /// Key file of the controller, from `seathold key`: it then takes commands from nobody else
+    #[arg(long, value_name = "FILE", help_heading = "The line")]
+    pub key: Option<PathBuf>,
+    /// Over a network without a key, where anyone on it can work the valve; the report says so
+    #[arg(long, conflicts_with = "key", help_heading = "The line")]
+    pub insecure_line: bool,
+}
+
+impl AccessArgs {
+    /// The key, and what a report has to say of the line to this address.
+    ///
+    /// # Errors
+    /// When the key file cannot be read; when a line over a network has neither key nor leave to be without.
+    pub fn to(&self, address: &Address) -> Result<(Option<Key>, LineAccess), Error> {
+        let key = self.key.as_deref().map(read).transpose()?;
+        let access = match address {
+            _ if key.is_some() => LineAccess::Key,
+            Address::Tcp(at) if !is_this_machine(at) => LineAccess::Open,
+            _ => LineAccess::Local,
+        };
+        if access == LineAccess::Open && !self.insecure_line {
+            return Err(Error::usage(format!(
+                "{address} is over a network, where anyone could give commands: give --key FILE, or, where nobody else \
+                 is on it, --insecure-line"
+            )));
+        }
+        Ok((key, access))
+    }
+
+    /// The key of a controller that listens there.
+    ///
+    /// # Errors
+    /// As for [`to`](Self::to).
+    pub fn at(&self, listen: &str) -> Result<Option<Key>, Error> {
+        self.to(&Address::Tcp(listen.into())).map(|(key, _)| key)
+    }
+}
+
+/// Whether all that the name stands for is this machine. One that cannot be looked up is not.
+fn is_this_machine(at: &str) -> bool {
+    at.to_socket_addrs().is_ok_and(|mut found| {
+        let first = found.next();
+        first.is_some_and(|address| address.ip().is_loopback()) && found.all(|address| address.ip().is_loopback())
+    })
+}
+
+/// Makes a key file that only its owner can read. One that exists is never replaced: a controller may be using it.
+///
+/// # Errors
+/// When it exists, or cannot be written.
+pub fn make(path: &Path) -> Result<(), Error> {
+    let key = Key::new(random()?);
+    let groups: Vec<String> =
+        key.bytes().chunks(2).map(|pair| pair.iter().map(|byte| format!("{byte:02x}")).collect()).collect();
+    let mut options = std::fs::OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    let mut file = options.open(path).map_err(|why| Error::file("make", path, why))?;
+    std::io::Write::write_all(&mut file, (groups.join("-") + "\n").as_bytes())
+        .map_err(|why| Error::file("write", path, why))
+}
+
+/// Random bytes of the operating system.
+///
+/// # Errors
+/// When it has none.
+pub fn random<const N: usize>() -> Result<[u8; N], Error> {
+    let mut bytes = [0; N];
+    getrandom::fill(&mut bytes).map_err(|why| Error::usage(format!("this system gives no random numbers: {why}")))?;
+    Ok(bytes)
+}
+
+/// Longest key file that is read: 64 digits, in groups.
+const LONGEST: u64 = 256;
+
+fn read(path: &Path) -> Result<Key, Error> {
+    let file = std::fs::File::open(path).map_err(|why| Error::file("read", path, why))?;
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        let mode = file.metadata().map_err(|why| Error::file("read", path, why))?.permissions().mode();
+        if mode & 0o077 != 0 {
+            let path = path.display();
+            return Err(Error::usage(format!(
+                "{path}: others can read this key (mode {:o}): chmod 600 {path}",
+                mode & 0o777
+            )));
+        }
+    }
+    let mut text = String::new();
+    std::io::Read::read_to_string(&mut std::io::Read::take(file, LONGEST), &mut text)
+        .map_err(|why| Error::file("read", path, why))?;
+    Key::from_hex(&text).ok_or_else(|| {
+        Error::usage(format!("{}: not a key: 64 hexadecimal digits, from `seathold key`", path.display()))
+    })
+}

@@ -1,0 +1,243 @@
+//! The key that a controller and its hosts share, and the tags made with it: HMAC-SHA-256 (RFC 2104, FIPS 180-4).
+//!
+//! A host proves that it has the key by the tag of its first message; each side tags all that it sends from then on, and
+//! counts it, so that nothing can be made up, changed, or played again. Nothing is encrypted: whoever reaches the line
+//! may read.
+
+use super::message::Capabilities;
+
+/// Bytes added to a message: first byte, count, tag.
+pub(super) const SEALED_BY: usize = 1 + COUNT + TAG;
+
+const COUNT: usize = 4;
+
+/// Half of the hash, the shortest that RFC 2104, section 5, advises.
+const TAG: usize = 16;
+
+/// First byte of a sealed message: no message begins with it, as there are not so many kinds.
+const SEALED: u8 = 0xff;
+
+/// What both sides know of a session once it is open, before either has proved anything.
+#[derive(Clone, Copy, Debug)]
+#[cfg_attr(not(feature = "link-key"), expect(dead_code, reason = "there is no key to make anything of it"))]
+pub(super) struct Opening {
+    pub(super) session: u32,
+    /// Drawn by the host.
+    pub(super) nonce: u64,
+    /// Drawn by the controller.
+    pub(super) challenge: u64,
+    pub(super) boot: u32,
+    pub(super) capabilities: Capabilities,
+}
+
+#[cfg(feature = "link-key")]
+impl Opening {
+    fn bytes(&self) -> [u8; 30] {
+        let Self { session, nonce, challenge, boot, capabilities } = self;
+        let Capabilities { record_bytes, simulated, single_outputs, key } = capabilities;
+        let mut bytes = [0; 30];
+        let parts = [super::message::VERSION]
+            .into_iter()
+            .chain(session.to_le_bytes())
+            .chain(nonce.to_le_bytes())
+            .chain(challenge.to_le_bytes())
+            .chain(boot.to_le_bytes())
+            .chain(record_bytes.to_le_bytes())
+            .chain([u8::from(*simulated) | u8::from(*single_outputs) << 1 | u8::from(*key) << 2]);
+        bytes.iter_mut().zip(parts).for_each(|(slot, byte)| *slot = byte);
+        bytes
+    }
+}
+
+/// An end of the link.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum End {
+    Host,
+    Controller,
+}
+
+#[cfg(feature = "link-key")]
+mod hashed {
+    use super::{COUNT, End, Opening, SEALED, TAG};
+    use core::fmt;
+    use hmac::{Hmac, KeyInit, Mac};
+    use sha2::Sha256;
+
+    type Hash = Hmac<Sha256>;
+
+    /// Shared by a controller and its hosts.
+    #[derive(Clone)]
+    pub struct Key([u8; Self::LEN]);
+
+    /// Never shown.
+    impl fmt::Debug for Key {
+        fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("Key(…)")
+        }
+    }
+
+    impl Key {
+        /// Bytes of a key.
+        pub const LEN: usize = 32;
+
+        /// From random bytes.
+        pub const fn new(bytes: [u8; Self::LEN]) -> Self {
+            Self(bytes)
+        }
+
+        /// From 64 hexadecimal digits, in groups or not; `None` if they are not.
+        pub const fn from_hex(text: &str) -> Option<Self> {
+            let text = text.as_bytes();
+            let (mut key, mut at, mut i) = ([0; Self::LEN], 0, 0);
+            while i < text.len() {
+                let digit = match text[i] {
+                    digit @ b'0'..=b'9' => digit - b'0',
+                    digit @ b'a'..=b'f' => digit - b'a' + 10,
+                    digit @ b'A'..=b'F' => digit - b'A' + 10,
+                    b'-' | b' ' | b'\n' | b'\r' => {
+                        i += 1;
+                        continue;
+                    }
+                    _ => return None,
+                };
+                if at >= 2 * Self::LEN {
+                    return None;
+                }
+                key[at / 2] = key[at / 2] << 4 | digit;
+                at += 1;
+                i += 1;
+            }
+            if at == 2 * Self::LEN { Some(Self(key)) } else { None }
+        }
+
+        /// The bytes, to be kept where only their owner can read them.
+        pub const fn bytes(&self) -> &[u8; Self::LEN] {
+            &self.0
+        }
+
+        pub(in crate::link) fn challenge(&self, entropy: &[u8; 16], opened: u32, now: u64) -> u64 {
+            let mut hash = keyed(&self.0);
+            hash.update(b"seathold challenge");
+            hash.update(entropy);
+            hash.update(&opened.to_le_bytes());
+            hash.update(&now.to_le_bytes());
+            let out: [u8; 32] = hash.finalize().into_bytes().into();
+            out.first_chunk().map_or(0, |eight| u64::from_le_bytes(*eight))
+        }
+
+        /// For what an end sends and takes in a session.
+        pub(in crate::link) fn seal(&self, end: End, opening: &Opening) -> Option<Seal> {
+            let (host, controller) = (self.of_session(End::Host, opening), self.of_session(End::Controller, opening));
+            let (ours, theirs) = if end == End::Host { (host, controller) } else { (controller, host) };
+            Some(Seal { ours, theirs, sent: 0, received: 0 })
+        }
+
+        fn of_session(&self, from: End, opening: &Opening) -> [u8; 32] {
+            let mut hash = keyed(&self.0);
+            hash.update(match from {
+                End::Host => b"seathold from host......",
+                End::Controller => b"seathold from controller",
+            });
+            hash.update(&opening.bytes());
+            hash.finalize().into_bytes().into()
+        }
+    }
+
+    /// Any length of key is valid for an HMAC, so this cannot fail; were it to, every tag would be refused.
+    fn keyed(key: &[u8; 32]) -> Hash {
+        <Hash as KeyInit>::new_from_slice(key).unwrap_or_else(|_| <Hash as KeyInit>::new(&Default::default()))
+    }
+
+    /// Seals what one end sends, and opens what the other has sealed, in one session.
+    #[derive(Clone)]
+    pub(in crate::link) struct Seal {
+        ours: [u8; 32],
+        theirs: [u8; 32],
+        sent: u32,
+        received: u32,
+    }
+
+    impl fmt::Debug for Seal {
+        fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.debug_struct("Seal").field("sent", &self.sent).field("received", &self.received).finish_non_exhaustive()
+        }
+    }
+
+    impl Seal {
+        /// Puts first byte, count and tag round a message.
+        ///
+        /// `None` when `room` is too small, or after 2³² messages: some years.
+        pub(in crate::link) fn close<'a>(&mut self, message: &[u8], room: &'a mut [u8]) -> Option<&'a [u8]> {
+            self.sent = self.sent.checked_add(1)?;
+            let count = self.sent.to_le_bytes();
+            let mut hash = keyed(&self.ours);
+            hash.update(message);
+            hash.update(&count);
+            let tag: [u8; 32] = hash.finalize().into_bytes().into();
+            let mut at = 0;
+            for byte in [SEALED].iter().chain(message).chain(&count).chain(tag.iter().take(TAG)) {
+                *room.get_mut(at)? = *byte;
+                at += 1;
+            }
+            room.get(..at)
+        }
+
+        /// The message, if the other end has sealed it, in this session, after all that has come before.
+        pub(in crate::link) fn open<'a>(&mut self, sealed: &'a [u8]) -> Option<&'a [u8]> {
+            let (rest, tag) = sealed.split_last_chunk::<TAG>()?;
+            let (message, count) = rest.split_last_chunk::<COUNT>()?;
+            let (&SEALED, message) = message.split_first()? else { return None };
+            let number = u32::from_le_bytes(*count);
+            if number <= self.received {
+                return None;
+            }
+            let mut hash = keyed(&self.theirs);
+            hash.update(message);
+            hash.update(count);
+            // In constant time.
+            hash.verify_truncated_left(tag).ok()?;
+            self.received = number;
+            Some(message)
+        }
+    }
+}
+
+#[cfg(not(feature = "link-key"))]
+mod hashed {
+    use super::{End, Opening};
+
+    /// There is none: built without the feature `link-key`.
+    #[derive(Clone, Debug)]
+    pub enum Key {}
+
+    impl Key {
+        pub(in crate::link) fn challenge(&self, _: &[u8; 16], _: u32, _: u64) -> u64 {
+            match *self {}
+        }
+
+        pub(in crate::link) fn seal(&self, _: End, _: &Opening) -> Option<Seal> {
+            match *self {}
+        }
+    }
+
+    #[derive(Clone, Debug)]
+    pub(in crate::link) enum Seal {}
+
+    impl Seal {
+        pub(in crate::link) fn close<'a>(&mut self, _: &[u8], _: &'a mut [u8]) -> Option<&'a [u8]> {
+            match *self {}
+        }
+
+        pub(in crate::link) fn open<'a>(&mut self, _: &'a [u8]) -> Option<&'a [u8]> {
+            match *self {}
+        }
+    }
+}
+
+pub use hashed::Key;
+pub(super) use hashed::Seal;
+
+/// Whether a message is sealed.
+pub(super) fn is_sealed(message: &[u8]) -> bool {
+    message.first() == Some(&SEALED)
+}
