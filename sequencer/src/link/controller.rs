@@ -42,11 +42,7 @@ pub struct Controller<const N: usize> {
     session: Option<u32>,
     same_version: bool,
     welcome_due: bool,
-    /// The key, with bytes that no earlier boot had.
-    key: Option<(Key, [u8; 16])>,
-    /// Sessions opened since the reset.
-    opened: u32,
-    challenge: u64,
+    keyed: Option<Keyed>,
     seal: Option<Seal>,
     /// The host has proved that it has the key.
     proved: bool,
@@ -63,6 +59,17 @@ pub struct Controller<const N: usize> {
     progress: Instant,
 }
 
+/// A key, and what a controller makes its part of each session's tags of.
+#[derive(Debug)]
+struct Keyed {
+    key: Key,
+    /// Bytes that no earlier boot had.
+    entropy: [u8; 16],
+    /// Sessions opened since the reset.
+    opened: u32,
+    challenge: u64,
+}
+
 impl<const N: usize> Controller<N> {
     /// After a reset: no host, no record.
     pub fn new(capabilities: Capabilities) -> Self {
@@ -77,9 +84,7 @@ impl<const N: usize> Controller<N> {
             session: None,
             same_version: false,
             welcome_due: false,
-            key: None,
-            opened: 0,
-            challenge: 0,
+            keyed: None,
             seal: None,
             proved: false,
             request: None,
@@ -96,7 +101,7 @@ impl<const N: usize> Controller<N> {
     /// random source: with it, what was sent before the reset cannot be played again.
     pub fn set_key(&mut self, key: Key, entropy: [u8; 16]) {
         self.capabilities.key = true;
-        self.key = Some((key, entropy));
+        self.keyed = Some(Keyed { key, entropy, opened: 0, challenge: 0 });
     }
 
     /// Takes in one byte from the line.
@@ -115,7 +120,7 @@ impl<const N: usize> Controller<N> {
             // What was sent to it before was not sealed, and it has taken none of that.
             self.sending = self.acknowledged;
         }
-        let trusted = sealed || self.key.is_none();
+        let trusted = sealed || self.keyed.is_none();
         match message {
             ToController::Hello(hello) => self.hello(hello),
             // Once there are tags, what comes without one is not from this session's host.
@@ -154,10 +159,10 @@ impl<const N: usize> Controller<N> {
         self.same_version = hello.version == VERSION;
         let boot = *self.boot.get_or_insert(hello.session);
         self.proved = false;
-        self.opened = self.opened.wrapping_add(1);
-        if let Some((key, entropy)) = &self.key {
-            self.challenge = key.challenge(entropy, self.opened, self.now.as_ticks());
-            let (session, nonce, challenge) = (hello.session, hello.nonce, self.challenge);
+        if let Some(Keyed { key, entropy, opened, challenge }) = &mut self.keyed {
+            *opened = opened.wrapping_add(1);
+            *challenge = key.challenge(entropy, *opened, self.now.as_ticks());
+            let (session, nonce, challenge) = (hello.session, hello.nonce, *challenge);
             let opening = Opening { session, nonce, challenge, boot, capabilities: self.capabilities };
             self.seal = key.seal(End::Controller, &opening);
         }
@@ -170,7 +175,7 @@ impl<const N: usize> Controller<N> {
             _ => 0,
         };
         // Dropped only when it acknowledges them again: it may not be whose records they are.
-        if self.key.is_none() {
+        if self.keyed.is_none() {
             self.records.forget_below(self.acknowledged);
         }
         self.sending = self.acknowledged;
@@ -208,7 +213,7 @@ impl<const N: usize> Controller<N> {
 
     /// Whether the host has been heard within the time-out, and has the key, where there is one.
     pub fn is_up(&self) -> bool {
-        self.hears() && (self.key.is_none() || self.proved)
+        self.hears() && (self.keyed.is_none() || self.proved)
     }
 
     /// Whether anyone has been heard within the time-out.
@@ -305,7 +310,7 @@ impl<const N: usize> Controller<N> {
             next: self.records.next(),
             now_us: self.now.as_ticks(),
             capabilities: self.capabilities,
-            challenge: self.challenge,
+            challenge: self.keyed.as_ref().map_or(0, |keyed| keyed.challenge),
         }
     }
 

@@ -7,7 +7,7 @@
 use super::message::Capabilities;
 
 /// Bytes added to a message: first byte, count, tag.
-pub(super) const SEALED_BY: usize = 1 + COUNT + TAG;
+pub(super) const SEALED_BY: usize = if cfg!(feature = "link-key") { 1 + COUNT + TAG } else { 0 };
 
 const COUNT: usize = 4;
 
