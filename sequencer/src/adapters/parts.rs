@@ -1,3 +1,5 @@
+//! A rig put together from parts, one for each input and output.
+
 use super::contact::Switch;
 use super::solenoid::CoilDriver;
 use crate::input::{Contacts, Sample, SensorFault};

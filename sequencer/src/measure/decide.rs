@@ -1,3 +1,5 @@
+//! From a leak estimate and a limit to a decision: guarded acceptance and rejection, JCGM 106:2012 clause 8.
+
 use super::leak_estimate::LeakEstimate;
 use super::quantile::student_quantile;
 use super::schedule::Schedule;

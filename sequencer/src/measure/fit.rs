@@ -1,3 +1,6 @@
+//! The fit: from block means to a slope with its uncertainty. A Bayesian linear regression for each curve, averaged
+//! over the curves (Hoeting, Madigan, Raftery & Volinsky, *Statistical Science* 14, 1999, from memory).
+
 use super::basis::Basis;
 use super::block_means::{Block, BlockedTrace};
 use super::curve_prior::{Curve, CurvePrior};
