@@ -44,12 +44,13 @@
 //! ```
 //! use seathold_sequencer::{input::Inputs, output::Outputs, recipe::RawRecipe, rig::RawRig, step::Sequencer, time::Instant};
 //!
-//! let rig = RawRig::DEMO.validate().unwrap();
-//! let recipe = RawRecipe::DEMO.validate(&rig).unwrap();
+//! let rig = RawRig::DEMO.validate()?;
+//! let recipe = RawRecipe::DEMO.validate(&rig)?;
 //! let mut sequencer = Sequencer::new(rig, Some(recipe));
 //! let step = sequencer.step(Instant::from_ticks(0), &Inputs::IDLE);
 //! // At rest, and reading: nothing moves yet.
 //! assert_eq!(step.outputs, Outputs::REST);
+//! # Ok::<(), seathold_sequencer::field::Errors>(())
 //! ```
 
 #[cfg(feature = "adapters")]

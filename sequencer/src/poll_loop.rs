@@ -32,6 +32,88 @@ impl PollRecord {
 ///
 /// # Errors
 /// The error of [`Hardware::apply`]. The watchdog is *not* fed then, so a rig whose outputs cannot be set ends at rest.
+///
+/// # Example
+/// A rig that is empty and gets no air, with an operator who starts as soon as it is ready: the sequencer opens the
+/// supply, sees nothing rise, and faults with the supply shut.
+/// ```
+/// use seathold_sequencer::event::{Event, Fault, Phase};
+/// use seathold_sequencer::input::{Command, Contacts, Sample, SensorFault, Sides};
+/// use seathold_sequencer::io::{Hardware, Operator};
+/// use seathold_sequencer::output::{GasValve, Outputs};
+/// use seathold_sequencer::poll_loop::poll;
+/// use seathold_sequencer::{recipe::RawRecipe, rig::RawRig, step::Sequencer, time::Instant};
+///
+/// struct NoAir {
+///     polls: u64,
+///     set: Outputs,
+///     fed: u64,
+/// }
+///
+/// impl Hardware for NoAir {
+///     type Error = core::convert::Infallible;
+///
+///     // A poll every 10 ms.
+///     fn now(&mut self) -> Instant {
+///         self.polls += 1;
+///         Instant::from_ticks(self.polls * 10_000)
+///     }
+///     // Zero, give or take a count, as a healthy transducer reads it.
+///     fn far(&mut self) -> nb::Result<Sample, SensorFault> {
+///         let counts = RawRig::DEMO.far.zero_counts + (self.polls % 2) as i32;
+///         Ok(Sample { counts, number: self.polls as u32 })
+///     }
+///     fn supply(&mut self) -> nb::Result<Sample, SensorFault> {
+///         self.far()
+///     }
+///     fn contacts(&mut self) -> Contacts {
+///         Contacts::CLEAR
+///     }
+///     fn apply(&mut self, outputs: Outputs) -> Result<(), Self::Error> {
+///         self.set = outputs;
+///         Ok(())
+///     }
+///     fn readback_mismatch(&mut self) -> bool {
+///         false
+///     }
+///     fn retain_stop(&mut self, _: bool) {}
+///     fn feed_watchdog(&mut self) {
+///         self.fed += 1;
+///     }
+/// }
+///
+/// struct StartsOnce(bool);
+///
+/// impl Operator for StartsOnce {
+///     fn command(&mut self, _: Instant, phase: Phase) -> Option<Command> {
+///         let start = phase == Phase::Ready && !core::mem::replace(&mut self.0, true);
+///         start.then_some(Command::Start(Sides::Both))
+///     }
+///     fn notify(&mut self, _: Instant, _: &Event) {}
+/// }
+///
+/// let rig = RawRig::DEMO.validate()?;
+/// let recipe = RawRecipe::DEMO.validate(&rig)?;
+/// let mut sequencer = Sequencer::new(rig, Some(recipe));
+/// let mut hardware = NoAir { polls: 0, set: Outputs::REST, fed: 0 };
+/// let mut operator = StartsOnce(false);
+///
+/// let (mut let_in, mut fault) = (false, None);
+/// for _ in 0..6_000 {
+///     let Ok(record) = poll(&mut sequencer, &mut hardware, &mut operator);
+///     let_in |= record.outputs.supply == GasValve::Open;
+///     for event in &record.events {
+///         if let Event::Faulted(why) = event {
+///             fault = Some(*why);
+///         }
+///     }
+/// }
+/// assert!(let_in);
+/// assert_eq!(fault, Some(Fault::FillStalled));
+/// assert_eq!(hardware.set.supply, GasValve::Shut);
+/// assert_eq!(hardware.fed, 6_000);
+/// # Ok::<(), seathold_sequencer::field::Errors>(())
+/// ```
 pub fn poll<H: Hardware, O: Operator>(
     sequencer: &mut Sequencer,
     hardware: &mut H,

@@ -13,15 +13,16 @@
 //! use seathold_sequencer::{recipe::RawRecipe, rig::RawRig, step::Sequencer};
 //! use seathold_sim::{bench::SimBench, scenario};
 //!
-//! let rig = RawRig::DEMO.validate().unwrap();
-//! let recipe = RawRecipe::DEMO.validate(&rig).unwrap();
+//! let rig = RawRig::DEMO.validate()?;
+//! let recipe = RawRecipe::DEMO.validate(&rig)?;
 //! let mut sequencer = Sequencer::new(rig, Some(recipe));
-//! let scenario = scenario::find("scratched-seat-a").unwrap();
-//! let mut bench = SimBench::new(scenario, rig.raw(), 7).unwrap();
+//! let scenario = scenario::find("scratched-seat-a").expect("a ready-made scenario");
+//! let mut bench = SimBench::new(scenario, rig.raw(), 7).expect("ready-made scenarios are valid");
 //! for _ in 0..100 {
 //!     let record = bench.poll(&mut sequencer);
 //!     assert!(!record.outputs.supply_to_vent());
 //! }
+//! # Ok::<(), seathold_sequencer::field::Errors>(())
 //! ```
 //!
 //! # Map

@@ -149,6 +149,29 @@ fn unsafe_code_in_the_boards_says_why() {
     assert!(uses > 3, "only {uses} uses found");
 }
 
+/// Whoever opens a file reads first what it is for. A crate's first file may have attributes before that, or take it from
+/// its README.
+#[test]
+fn every_source_begins_with_its_subject() {
+    let mut sources = 0;
+    let mut broken = String::new();
+    for (path, text) in files() {
+        if path.extension().is_none_or(|e| e != "rs") {
+            continue;
+        }
+        sources += 1;
+        let mut rest = text.as_str();
+        while rest.starts_with("#![") && !rest.starts_with("#![doc = include_str!(") {
+            rest = rest.split_once("]\n").map_or("", |(_, after)| after.trim_start());
+        }
+        if !rest.starts_with("//! ") && !rest.starts_with("#![doc") {
+            broken += &format!("{}: does not begin with `//! ` and its subject\n", path.display());
+        }
+    }
+    assert!(broken.is_empty(), "{broken}");
+    assert!(sources > 300, "only {sources} sources found");
+}
+
 /// What README shows of a run is what the program says: each block of it stands word for word in a golden file.
 #[test]
 fn readme_shows_what_the_program_says() {

@@ -1,3 +1,5 @@
+//! What a report is made of, without its appearance.
+
 use crate::chart::Picture;
 
 /// A report without its appearance.

@@ -1,3 +1,5 @@
+//! Recordings read back, whole or up to their damage.
+
 use std::path::Path;
 use std::sync::LazyLock;
 

@@ -1,3 +1,5 @@
+//! Recordings written while the run goes on.
+
 use std::fs::{File, OpenOptions};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};

@@ -1,3 +1,5 @@
+//! One run, read from its recording, as far as a report needs it.
+
 use std::path::Path;
 
 use seathold_recording::{self as recording, Header, Recording, Summary, replay};

@@ -1,3 +1,5 @@
+//! A valve's result after all its runs.
+
 use std::cmp::Ordering;
 
 use seathold_register::batch::status::{NextAction, ReportedVerdict, counting, joined};

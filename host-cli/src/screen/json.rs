@@ -1,3 +1,5 @@
+//! A run as JSON lines, for programs.
+
 use seathold_sequencer::event::Event;
 use seathold_sequencer::time::Instant;
 use serde_json::json;

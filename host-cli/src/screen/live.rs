@@ -1,3 +1,5 @@
+//! A run as moving lines, on a terminal.
+
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::ChannelState;

@@ -1,3 +1,5 @@
+//! A run as plain lines, for logs and pipes.
+
 use seathold_sequencer::event::Event;
 use seathold_sequencer::time::Instant;
 use seathold_text::messages::UnitFormat;

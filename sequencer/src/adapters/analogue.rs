@@ -1,4 +1,39 @@
 //! A converter's input and what is wired to it, read as counts.
+//!
+//! # Example
+//! A transmitter of 4 to 20 mA on a converter of 12 bits. On a board, the `Adc` is the converter's driver.
+//! ```
+//! use seathold_sequencer::adapters::Converter;
+//! use seathold_sequencer::adapters::analogue::Analogue;
+//! use seathold_sequencer::adapters::conversion::{Adc, Conversion};
+//! use seathold_sequencer::adapters::current_loop::RawCurrentLoop;
+//! use seathold_sequencer::input::SensorFault;
+//!
+//! /// The codes it will give, one a conversion.
+//! struct Codes(Vec<u32>, u32);
+//!
+//! impl Adc for Codes {
+//!     type Error = ();
+//!
+//!     fn convert(&mut self) -> nb::Result<Conversion, ()> {
+//!         let code = self.0.pop().ok_or(nb::Error::WouldBlock)?;
+//!         self.1 += 1;
+//!         Ok(Conversion::single(code, self.1))
+//!     }
+//! }
+//!
+//! let sensor = RawCurrentLoop::DEMO.validate()?;
+//! let transducer = sensor.transducer();
+//! // 12 mA over 150 Ω is 1.8 V of 3.3 V; then the wire breaks.
+//! let mut far = Analogue::new(Codes(vec![0, 2_234], 0), sensor);
+//!
+//! let sample = far.read().expect("a healthy current");
+//! let bar = f64::from(transducer.pressure(sample.counts).pascals()) / 1e5;
+//! assert!((bar - 5.0).abs() < 0.01, "half of 0 to 10 bar: {bar}");
+//! assert_eq!(far.read(), Err(nb::Error::Other(SensorFault::Open)));
+//! assert_eq!(far.read(), Err(nb::Error::WouldBlock));
+//! # Ok::<(), seathold_sequencer::field::Errors>(())
+//! ```
 
 use super::conversion::{Adc, Conversion};
 use super::parts::Converter;

@@ -1,4 +1,18 @@
 //! Switches and contacts on input pins, wired so that a broken wire reads as the safe state.
+//!
+//! # Example
+//! A stop circuit that pulls its pin low while the stop is released, on a pin of `embedded-hal-mock`:
+//! ```
+//! use embedded_hal_mock::eh1::digital::{Mock, State, Transaction};
+//! use seathold_sequencer::adapters::{Contact, Switch};
+//! use seathold_sequencer::time::{Instant, millis};
+//!
+//! let mut pin = Mock::new(&[State::Low, State::High].map(Transaction::get));
+//! let mut stop = Contact::closed_low(pin.clone(), millis(30));
+//! assert!(stop.is_closed(Instant::from_ticks(0)), "released");
+//! assert!(!stop.is_closed(Instant::from_ticks(10_000)), "pressed, or the wire is broken");
+//! pin.done();
+//! ```
 
 use super::debounce::Debounce;
 use crate::time::{Duration, Instant};

@@ -1,4 +1,24 @@
 //! Conversions of an analogue-to-digital converter, single or summed.
+//!
+//! # Example
+//! An interrupt leaves codes in a queue; the loop sums eight of them to one reading.
+//! ```
+//! use heapless::spsc::Queue;
+//! use seathold_sequencer::adapters::conversion::{Adc, Conversion, Oversampled};
+//!
+//! let mut queue = Queue::<Result<Conversion, ()>, 16>::new();
+//! let (mut interrupt, input) = queue.split();
+//! let mut far = Oversampled::new(input, 8);
+//!
+//! for (number, code) in (0..).zip([500, 501, 499, 500, 502, 500, 498]) {
+//!     interrupt.enqueue(Ok(Conversion::single(code, number))).expect("the queue has room for fifteen");
+//! }
+//! assert_eq!(far.convert(), Err(nb::Error::WouldBlock), "seven are not enough, and it does not wait");
+//!
+//! interrupt.enqueue(Ok(Conversion::single(500, 7))).expect("as above");
+//! let reading = far.convert().expect("eight are");
+//! assert_eq!((reading.mean(), reading.least, reading.most), (500.0, 498, 502));
+//! ```
 
 /// Most bits of a converter.
 pub const BITS_MAX: u32 = 24;

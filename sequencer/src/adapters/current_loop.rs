@@ -9,6 +9,29 @@
 //! | 3.8 to 20.5 mA | the measured value, up to saturation | counts |
 //! | 20.5 to 21.0 mA | neither | counts above the healthy range: implausible |
 //! | ≥ 21.0 mA | failure, or a short | [`SensorFault::Short`] |
+//!
+//! # Example
+//! ```
+//! use seathold_sequencer::adapters::analogue::Characteristic;
+//! use seathold_sequencer::adapters::conversion::Conversion;
+//! use seathold_sequencer::adapters::current_loop::RawCurrentLoop;
+//! use seathold_sequencer::input::SensorFault;
+//!
+//! let sensor = RawCurrentLoop { adc_bits: 16, ..RawCurrentLoop::DEMO }.validate()?;
+//! let code = |ma: f64| Conversion::single((ma * 1e-3 * 150.0 / 3.3 * 65_536.0) as u32, 0);
+//! // The rig file takes zero, scale and the healthy range from here.
+//! let transducer = sensor.transducer();
+//!
+//! let counts = sensor.counts(&code(13.6)).expect("a healthy current");
+//! assert!((transducer.pressure(counts).pascals() - 600_000).abs() < 50);
+//! assert_eq!(sensor.counts(&code(1.0)), Err(SensorFault::Open));
+//! assert_eq!(sensor.counts(&code(21.5)), Err(SensorFault::Short));
+//!
+//! // 250 Ω, as for 5 V, would hide a short: 21 mA is more than the reference of 3.3 V can show.
+//! let wrong = RawCurrentLoop { shunt_ohm: 250.0, ..RawCurrentLoop::DEMO }.validate();
+//! assert!(wrong.is_err_and(|errors| errors.as_slice()[0].field == "shunt"));
+//! # Ok::<(), seathold_sequencer::field::Errors>(())
+//! ```
 
 use super::analogue::Characteristic;
 use super::conversion::Conversion;

@@ -1,4 +1,17 @@
 //! A contact that opens at once and closes only after it has stayed closed: for a stop circuit and a guard.
+//!
+//! # Example
+//! ```
+//! use seathold_sequencer::adapters::debounce::Debounce;
+//! use seathold_sequencer::time::{Instant, millis};
+//!
+//! let at = |ms: u64| Instant::from_ticks(ms * 1_000);
+//! let mut guard = Debounce::new(millis(30));
+//! assert!(guard.update(at(0), true), "closed at power-up");
+//! assert!(!guard.update(at(10), false), "open at once");
+//! let again: Vec<bool> = [20, 30, 40, 50].map(|ms| guard.update(at(ms), true)).into();
+//! assert_eq!(again, [false, false, false, true], "closed after 30 ms without a bounce");
+//! ```
 
 use crate::time::{Duration, Instant, millis, since};
 

@@ -1,5 +1,21 @@
 //! A resistance thermometer in a divider with a resistor of known size, across the converter's own reference, so that
 //! the reference cancels. Readings are in millikelvin.
+//!
+//! # Example
+//! ```
+//! use seathold_sequencer::adapters::analogue::Characteristic;
+//! use seathold_sequencer::adapters::conversion::Conversion;
+//! use seathold_sequencer::adapters::divider::{MILLIKELVIN, RawDivider};
+//! use seathold_sequencer::adapters::thermistor::Thermistor;
+//! use seathold_sequencer::input::SensorFault;
+//!
+//! let sensor = RawDivider::DEMO.validate(Thermistor::TEN_KILOHM)?;
+//! // At 25 °C it has 10 kΩ, as the resistor in series: half of the converter's 4096.
+//! let counts = sensor.counts(&Conversion::single(2_048, 0)).expect("a healthy code");
+//! assert!((MILLIKELVIN.temperature(counts).celsius() - 25.0).abs() < 0.01);
+//! assert_eq!(sensor.counts(&Conversion::single(4_095, 1)), Err(SensorFault::Open));
+//! # Ok::<(), seathold_sequencer::field::Errors>(())
+//! ```
 
 use super::analogue::Characteristic;
 use super::conversion::Conversion;

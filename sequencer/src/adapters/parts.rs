@@ -1,3 +1,5 @@
+//! A rig put together from parts, one for each input and output.
+
 use super::contact::Switch;
 use super::solenoid::CoilDriver;
 use crate::input::{Contacts, Sample, SensorFault};
@@ -28,6 +30,74 @@ pub trait MonotonicClock {
 }
 
 /// A rig assembled from parts. Fields are public: a board may take a rig apart for a self-test.
+///
+/// # Example
+/// A rig with three solenoids and a stop circuit on pins of `embedded-hal-mock`, a watchdog and a clock. Supply and vent
+/// are set in the order that never has both open.
+/// ```
+/// use embedded_hal_mock::eh1::digital::{Mock, State, Transaction};
+/// use seathold_sequencer::adapters::{Contact, MonotonicClock, Parts, Solenoid};
+/// use seathold_sequencer::io::{Hardware, Watchdog};
+/// use seathold_sequencer::output::{GasValve, Outputs, Pilot};
+/// use seathold_sequencer::time::{Duration, Instant, millis};
+///
+/// /// Counts down in milliseconds; at zero it would reset the part.
+/// struct Dog {
+///     timeout_ms: u64,
+///     left_ms: u64,
+/// }
+///
+/// impl Watchdog for Dog {
+///     fn start(&mut self, timeout: Duration) {
+///         self.timeout_ms = timeout.as_millis();
+///         self.feed();
+///     }
+///     fn feed(&mut self) {
+///         self.left_ms = self.timeout_ms;
+///     }
+///     fn caused_reset(&self) -> bool {
+///         false
+///     }
+/// }
+///
+/// struct Clock;
+///
+/// impl MonotonicClock for Clock {
+///     fn now(&mut self) -> Instant {
+///         Instant::from_ticks(0)
+///     }
+/// }
+///
+/// let [fill, rest] = [State::High, State::Low].map(Transaction::set);
+/// let pin = || Mock::new(&[fill.clone(), rest.clone()]);
+/// let (mut supply, mut vent, mut pilot) = (pin(), pin(), pin());
+/// let mut stop = Mock::new(&[Transaction::get(State::Low)]);
+/// let mut rig = Parts {
+///     far: (), // an `Analogue`, on a rig that measures
+///     supply: (),
+///     thermometer: (),
+///     supply_valve: Solenoid::active_high(supply.clone()),
+///     vent_valve: Solenoid::active_high(vent.clone()),
+///     pilot_valve: Solenoid::active_high(pilot.clone()),
+///     stop_circuit: Contact::closed_low(stop.clone(), millis(30)),
+///     guard: (),
+///     shut_switch: (),
+///     watchdog: Dog { timeout_ms: 0, left_ms: 0 },
+///     clock: Clock,
+///     stop_memory: (),
+/// };
+/// rig.watchdog.start(millis(500));
+///
+/// assert!(!rig.contacts().stop);
+/// assert_eq!(rig.apply(Outputs { supply: GasValve::Open, vent: GasValve::Shut, pilot: Pilot::Fed }), Ok(()));
+/// assert_eq!(rig.apply(Outputs::REST), Ok(()));
+/// rig.watchdog.left_ms = 100;
+/// rig.feed_watchdog();
+/// assert_eq!(rig.watchdog.left_ms, 500);
+/// for pin in [&mut supply, &mut vent, &mut pilot, &mut stop] {
+///     pin.done();
+/// }
+/// ```
 #[derive(Debug)]
 pub struct Parts<F, U, T, S, V, P, E, G, K, W, C, M> {
     /// Far-side channel.

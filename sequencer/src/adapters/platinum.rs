@@ -2,6 +2,15 @@
 //!
 //! Source: IEC 60751:2022 clause 4.2 (equation and constants seen quoted second-hand, in several tables that agree):
 //! `R = R0·(1 + A·t + B·t²)` from 0 to 850 °C, and with `+ C·(t − 100 °C)·t³` from −200 to 0 °C.
+//!
+//! # Example
+//! ```
+//! use seathold_sequencer::adapters::divider::Law;
+//! use seathold_sequencer::adapters::platinum::Platinum;
+//!
+//! assert!((Platinum::PT100.ohms(373.15) - 138.51).abs() < 0.005);
+//! assert!((Platinum::PT1000.kelvin(1_077.9) - 293.15).abs() < 0.02);
+//! ```
 
 use super::divider::Law;
 

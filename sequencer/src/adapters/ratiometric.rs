@@ -3,6 +3,27 @@
 //!
 //! Two ways to wire one: the converter's reference is taken from the transducer's supply, or the supply is read on an
 //! input of its own, which also detects a brown-out.
+//!
+//! # Example
+//! The same pressure reads the same while the supply sags, as the reference sags with it.
+//! ```
+//! use seathold_sequencer::adapters::analogue::Characteristic;
+//! use seathold_sequencer::adapters::conversion::Conversion;
+//! use seathold_sequencer::adapters::ratiometric::RawRatiometric;
+//! use seathold_sequencer::input::SensorFault;
+//!
+//! let sensor = RawRatiometric::HALF_TO_FOUR_AND_A_HALF.validate()?;
+//! let transducer = sensor.transducer();
+//! let code = |signal_v: f64, supply_v: f64| Conversion::single((signal_v / supply_v * 4_096.0) as u32, 0);
+//!
+//! for supply_v in [5.0, 4.8] {
+//!     // 58 % of the supply: 10 % is 0 bar, 90 % is 10 bar.
+//!     let counts = Characteristic::counts(&sensor, &code(0.58 * supply_v, supply_v)).expect("a healthy signal");
+//!     assert!((transducer.pressure(counts).pascals() - 600_000).abs() < 1_000);
+//! }
+//! assert_eq!(Characteristic::counts(&sensor, &code(0.0, 5.0)), Err(SensorFault::Open));
+//! # Ok::<(), seathold_sequencer::field::Errors>(())
+//! ```
 
 use super::analogue::Characteristic;
 use super::conversion::Conversion;

@@ -1,4 +1,22 @@
 //! Solenoids on output pins, with or without read-back.
+//!
+//! # Example
+//! A vent valve behind a driver, with its read-back, on pins of `embedded-hal-mock`. The coil's wire is broken:
+//! ```
+//! use embedded_hal_mock::eh1::digital::{Mock, State, Transaction};
+//! use seathold_sequencer::adapters::solenoid::{CoilDriver, Sense, Solenoid};
+//! use seathold_sequencer::time::{Instant, millis};
+//!
+//! let mut pin = Mock::new(&[Transaction::set(State::High)]);
+//! let mut sense = Mock::new(&[State::Low, State::Low].map(Transaction::get));
+//! let mut vent = Solenoid::active_high(pin.clone()).with_read_back(Sense::high(sense.clone()), millis(20));
+//!
+//! assert_eq!(vent.energise(true), Ok(()));
+//! assert!(!vent.mismatch(Instant::from_ticks(0)), "it may take 20 ms to follow");
+//! assert!(vent.mismatch(Instant::from_ticks(20_000)), "but no more");
+//! pin.done();
+//! sense.done();
+//! ```
 
 use crate::time::{Duration, Instant, since};
 use embedded_hal::digital::{InputPin, OutputPin};

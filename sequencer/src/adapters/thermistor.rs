@@ -1,4 +1,14 @@
 //! Thermistors (NTC), by their B value or by three constants.
+//!
+//! # Example
+//! ```
+//! use seathold_sequencer::adapters::divider::Law;
+//! use seathold_sequencer::adapters::thermistor::Thermistor;
+//!
+//! let sensor = Thermistor::TEN_KILOHM;
+//! assert!(sensor.ohms(273.15) > 3.0 * sensor.ohms(298.15), "the colder, the more resistance");
+//! assert!((sensor.kelvin(10_000.0) - 298.15).abs() < 1e-9);
+//! ```
 
 use super::divider::Law;
 

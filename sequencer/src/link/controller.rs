@@ -28,7 +28,7 @@ pub const WINDOW: u32 = 16;
 /// Room for the longest record: a recipe.
 const RECORD_MAX: usize = 300;
 
-/// The controller's end of the link, with `N` bytes for records.
+/// The controller's end of the link, with `N` bytes for records; [`link`](super) has an example of both ends.
 #[derive(Debug)]
 pub struct Controller<const N: usize> {
     capabilities: Capabilities,

@@ -76,7 +76,7 @@ enum State {
     Closed,
 }
 
-/// The host's end of the link.
+/// The host's end of the link; [`link`](super) has an example of both ends.
 #[derive(Debug)]
 pub struct Host {
     deframer: Deframer,

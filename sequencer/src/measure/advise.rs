@@ -1,3 +1,6 @@
+//! What keeps an undecided side from a verdict, and what would have to change. How each part of the budget scales with
+//! window, noise and volume is our algebra on the budget's own formulas.
+
 use super::curve_prior::Curve;
 use super::decide::PLAUSIBLE;
 use super::leak_estimate::{Budget, LeakEstimate};

@@ -1,3 +1,6 @@
+//! The exponentials of a fit, averaged over each block: the mean of `exp(−t/τ)` over evenly spaced samples is a
+//! geometric series, which gives a ratio of hyperbolic sines.
+
 use crate::limits::EXPONENTIALS;
 
 /// The exponentials `exp(−t/τ)` of a fit: means over each block, with time from the first block's mean time.

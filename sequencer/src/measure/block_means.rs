@@ -1,3 +1,6 @@
+//! Samples summed into blocks as they come, so that memory does not grow with the window. Variance of a line through
+//! block means: from the sums of equally spaced points; batch means: Law, *Simulation Modeling and Analysis*, 9.5.3.
+
 use crate::limits::BLOCKS;
 use crate::time::{Instant, since};
 

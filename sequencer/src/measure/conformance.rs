@@ -1,3 +1,5 @@
+//! How probable it is that the true leak lies under a limit: JCGM 106:2012, clause 7.2.
+
 use crate::units::LeakRate;
 
 use super::leak_estimate::LeakEstimate;

@@ -1,3 +1,5 @@
+//! The curves a fit may take, and what is known of them before it: which time constants, how well, or none.
+
 use crate::limits::EXPONENTIALS;
 
 /// A curve fitted to the trapped pressure.

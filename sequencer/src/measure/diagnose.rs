@@ -1,3 +1,5 @@
+//! From the results of both sides to the part that probably leaks, by how a floating ball sits in its seats.
+
 use super::leak_estimate::LeakEstimate;
 use crate::input::Side;
 use crate::verdict::{Diagnosis, Evidence, Reason, SideResult, Suspect, Verdict};

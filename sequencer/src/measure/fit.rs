@@ -1,3 +1,6 @@
+//! The fit: from block means to a slope with its uncertainty. A Bayesian linear regression for each curve, averaged
+//! over the curves (Hoeting, Madigan, Raftery & Volinsky, *Statistical Science* 14, 1999, from memory).
+
 use super::basis::Basis;
 use super::block_means::{Block, BlockedTrace};
 use super::curve_prior::{Curve, CurvePrior};
@@ -665,7 +668,26 @@ fn autocorrelation_factor(products: f64, squares: f64, blocks: f64, parameters: 
     (libm::sqrt(growth), if reduced < 2.0 { 2.0 } else { reduced })
 }
 
-/// Runs a fit to its end at once: for a host, which has no poll deadline.
+/// Runs a fit to its end at once: for a host, which has no poll deadline. A controller calls [`Fit::begin`] and then
+/// [`Fit::advance`], once a poll. `None` where there are too few readings, or no curve fits.
+///
+/// # Example
+/// Twenty seconds of a pressure that falls by half a count a second, with noise of a count or so:
+/// ```
+/// use seathold_sequencer::measure::{BlockedTrace, CurvePrior, fit};
+/// use seathold_sequencer::time::Instant;
+///
+/// let mut trace = BlockedTrace::new();
+/// for i in 0..2_000_u32 {
+///     let fall = 0.5 * f64::from(i) / 100.0;
+///     let noise = f64::from(i * 7_919 % 31) / 10.0 - 1.5;
+///     trace.push(Instant::from_ticks(u64::from(i) * 10_000), (30_000.0 - fall + noise).round() as i32, 0);
+/// }
+/// let found = fit(CurvePrior::Line, None, 5.0, &trace).expect("two thousand readings are enough");
+/// assert_eq!(found.samples, 2_000);
+/// assert!((found.slope - -0.5).abs() < 3.0 * found.u_slope, "{} ± {} counts/s", found.slope, found.u_slope);
+/// assert!(found.u_slope < 0.01);
+/// ```
 pub fn fit(
     curves: CurvePrior,
     compensation: Option<Compensation>,

@@ -1,3 +1,5 @@
+//! Sums of products over the blocks, taken once; the normal equations of every curve are put together from them.
+
 use crate::limits::EXPONENTIALS;
 
 /// One block as used by the fit: samples in it, its mean time and reading about the trace's means, and its

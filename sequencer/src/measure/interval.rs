@@ -1,3 +1,5 @@
+//! From a slope to a leak with its coverage interval: quantiles of a mixture of normal distributions, by bisection.
+
 use super::fit::{Component, SlopeEstimate};
 use super::leak_estimate::{Conditions, LeakEstimate};
 use super::quantile::{normal_tail, student_quantile};

@@ -1,3 +1,6 @@
+//! A leak from a slope, with the budget of its uncertainty: ideal gas law at constant volume, JCGM 100:2008 clause 5
+//! and annex G.
+
 use super::curve_prior::Curve;
 use super::fit::SlopeEstimate;
 use super::interval::IntervalSolver;

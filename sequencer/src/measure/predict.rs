@@ -1,3 +1,6 @@
+//! What a window would tell before it is measured: least squares through evenly spaced samples of white noise, in
+//! closed form, and the budget of JCGM 100:2008.
+
 use super::conformance::normal_cdf;
 use super::curve_prior::Curve;
 use super::decide::PLAUSIBLE;

@@ -1,3 +1,5 @@
+//! Quantiles and tails of the normal and Student's distribution: Wichura, algorithm AS 241; Abramowitz & Stegun, 26.
+
 /// The standard normal quantile: the z with `Φ(z) = p`, for `0 < p < 1`; 0 outside.
 ///
 /// Wichura, algorithm AS 241 (PPND16), *Applied Statistics* 37, 1988: relative error about 1e-16.

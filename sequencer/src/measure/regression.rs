@@ -1,3 +1,6 @@
+//! One curve fitted to the sums: linear regression with normal priors (Gelman et al., *Bayesian Data Analysis*, 3rd
+//! ed., 14.8, from memory), solved by LDLᵀ (Golub & Van Loan, *Matrix Computations*, 4.1, from memory).
+
 use super::gram::{Column, Gram};
 use crate::limits::EXPONENTIALS;
 

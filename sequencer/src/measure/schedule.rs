@@ -1,3 +1,5 @@
+//! When a growing window is looked at, and how the risks are shared out among the looks (Boole's inequality).
+
 use super::quantile::normal_quantile;
 use crate::limits::LOOKS_MAX;
 use crate::recipe::RawRecipe;

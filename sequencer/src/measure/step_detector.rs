@@ -1,3 +1,5 @@
+//! A step or a bump in the window, seen in third differences of short means.
+
 use crate::measure::BlockedTrace;
 
 /// Samples in one short mean.

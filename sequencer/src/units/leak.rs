@@ -1,3 +1,5 @@
+//! Leaks, and the conditions at which their gas is counted.
+
 use super::{AbsolutePressure, Temperature};
 
 /// Seconds in a minute, cubic millimetres and cubic centimetres in a cubic metre: exact.

@@ -1,3 +1,5 @@
+//! Pressures, gauge and absolute, and their rates.
+
 use super::{LeakRate, Volume};
 
 /// One pound-force per square inch in pascals: 4.4482216152605 N over 6.4516e-4 m², both exact by definition

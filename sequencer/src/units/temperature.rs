@@ -1,3 +1,5 @@
+//! Temperatures.
+
 /// Thermodynamic temperature, in kelvin.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]

@@ -1,3 +1,5 @@
+//! Volumes of gas.
+
 /// A gas volume, in cubic metres.
 #[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]

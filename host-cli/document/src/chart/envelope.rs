@@ -1,3 +1,5 @@
+//! Long lines thinned to what paper can show.
+
 /// Least and greatest of each column's share of a line, in the order they came: no spike is lost, and a line of any
 /// length becomes at most two points a column.
 ///

@@ -1,3 +1,5 @@
+//! A chart: elements in their own units, laid out as a picture.
+
 use super::{Anchor, Ink, Mark, Picture, Scale, Stroke, envelope, width_of};
 
 /// Height of letters.

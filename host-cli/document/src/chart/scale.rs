@@ -1,3 +1,5 @@
+//! Axes and their round ticks.
+
 /// An axis: its name, its ends, and its ticks.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Scale {

@@ -1,3 +1,5 @@
+//! Pictures as SVG.
+
 use std::fmt::Write;
 
 use maud::{Markup, html};
