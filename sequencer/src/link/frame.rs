@@ -45,6 +45,7 @@ pub fn encode<T: Serialize>(message: &T, frame: &mut Frame) -> Result<(), TooLon
 }
 
 /// As [`encode`], and sealed where there is something to seal it with.
+#[inline(always)]
 pub(super) fn encode_sealed<T: Serialize>(
     message: &T,
     seal: Option<&mut Seal>,

@@ -59,6 +59,7 @@ pub(super) enum End {
 #[cfg(feature = "link-key")]
 mod hashed {
     use super::{COUNT, End, Opening, SEALED, TAG};
+    use crate::time::Instant;
     use core::fmt;
     use hmac::{Hmac, KeyInit, Mac};
     use sha2::Sha256;
@@ -87,42 +88,28 @@ mod hashed {
 
         /// From 64 hexadecimal digits, in groups or not; `None` if they are not.
         pub const fn from_hex(text: &str) -> Option<Self> {
-            let text = text.as_bytes();
-            let (mut key, mut at, mut i) = ([0; Self::LEN], 0, 0);
-            while i < text.len() {
-                let digit = match text[i] {
+            let mut text = text.as_bytes();
+            let (mut key, mut digits) = ([0; Self::LEN], 0);
+            while let Some((first, rest)) = text.split_first() {
+                text = rest;
+                let digit = match *first {
                     digit @ b'0'..=b'9' => digit - b'0',
                     digit @ b'a'..=b'f' => digit - b'a' + 10,
                     digit @ b'A'..=b'F' => digit - b'A' + 10,
-                    b'-' | b' ' | b'\n' | b'\r' => {
-                        i += 1;
-                        continue;
-                    }
+                    b'-' | b' ' | b'\n' | b'\r' => continue,
                     _ => return None,
                 };
-                if at >= 2 * Self::LEN {
-                    return None;
-                }
-                key[at / 2] = key[at / 2] << 4 | digit;
-                at += 1;
-                i += 1;
+                let Some((_, rest)) = key.split_at_mut_checked(digits / 2) else { return None };
+                let Some((byte, _)) = rest.split_first_mut() else { return None };
+                *byte = *byte << 4 | digit;
+                digits += 1;
             }
-            if at == 2 * Self::LEN { Some(Self(key)) } else { None }
+            if digits == 2 * Self::LEN { Some(Self(key)) } else { None }
         }
 
         /// The bytes, to be kept where only their owner can read them.
         pub const fn bytes(&self) -> &[u8; Self::LEN] {
             &self.0
-        }
-
-        pub(in crate::link) fn challenge(&self, entropy: &[u8; 16], opened: u32, now: u64) -> u64 {
-            let mut hash = keyed(&self.0);
-            hash.update(b"seathold challenge");
-            hash.update(entropy);
-            hash.update(&opened.to_le_bytes());
-            hash.update(&now.to_le_bytes());
-            let out: [u8; 32] = hash.finalize().into_bytes().into();
-            out.first_chunk().map_or(0, |eight| u64::from_le_bytes(*eight))
         }
 
         /// For what an end sends and takes in a session.
@@ -140,6 +127,45 @@ mod hashed {
             });
             hash.update(&opening.bytes());
             hash.finalize().into_bytes().into()
+        }
+    }
+
+    /// A key, and what a controller makes its part of each session's tags of.
+    #[derive(Debug)]
+    pub(in crate::link) struct Keyed {
+        key: Key,
+        /// Bytes that no earlier boot had.
+        entropy: [u8; 16],
+        /// Sessions opened since the reset.
+        opened: u32,
+        challenge: u64,
+    }
+
+    impl Keyed {
+        pub(in crate::link) const fn new(key: Key, entropy: [u8; 16]) -> Option<Self> {
+            Some(Self { key, entropy, opened: 0, challenge: 0 })
+        }
+
+        pub(in crate::link) const fn key(&self) -> &Key {
+            &self.key
+        }
+
+        /// Of the present session.
+        pub(in crate::link) const fn challenge(&self) -> u64 {
+            self.challenge
+        }
+
+        /// A challenge that was never drawn before, for the next session.
+        pub(in crate::link) fn draw(&mut self, now: Instant) -> u64 {
+            self.opened = self.opened.wrapping_add(1);
+            let mut hash = keyed(&self.key.0);
+            hash.update(b"seathold challenge");
+            hash.update(&self.entropy);
+            hash.update(&self.opened.to_le_bytes());
+            hash.update(&now.as_ticks().to_le_bytes());
+            let out: [u8; 32] = hash.finalize().into_bytes().into();
+            self.challenge = out.first_chunk().map_or(0, |eight| u64::from_le_bytes(*eight));
+            self.challenge
         }
     }
 
@@ -164,6 +190,11 @@ mod hashed {
     }
 
     impl Seal {
+        /// Whether the other end has sealed anything yet: it has then proved that it has the key.
+        pub(in crate::link) const fn has_opened(&self) -> bool {
+            self.received > 0
+        }
+
         /// Puts first byte, count and tag round a message.
         ///
         /// `None` when `room` is too small, or after 2³² messages: some years.
@@ -205,17 +236,35 @@ mod hashed {
 #[cfg(not(feature = "link-key"))]
 mod hashed {
     use super::{End, Opening};
+    use crate::time::Instant;
 
     /// There is none: built without the feature `link-key`.
     #[derive(Clone, Debug)]
     pub enum Key {}
 
     impl Key {
-        pub(in crate::link) fn challenge(&self, _: &[u8; 16], _: u32, _: u64) -> u64 {
+        pub(in crate::link) fn seal(&self, _: End, _: &Opening) -> Option<Seal> {
+            match *self {}
+        }
+    }
+
+    #[derive(Debug)]
+    pub(in crate::link) enum Keyed {}
+
+    impl Keyed {
+        pub(in crate::link) fn new(key: Key, _: [u8; 16]) -> Option<Self> {
+            match key {}
+        }
+
+        pub(in crate::link) fn key(&self) -> &Key {
             match *self {}
         }
 
-        pub(in crate::link) fn seal(&self, _: End, _: &Opening) -> Option<Seal> {
+        pub(in crate::link) fn challenge(&self) -> u64 {
+            match *self {}
+        }
+
+        pub(in crate::link) fn draw(&mut self, _: Instant) -> u64 {
             match *self {}
         }
     }
@@ -224,6 +273,10 @@ mod hashed {
     pub(in crate::link) enum Seal {}
 
     impl Seal {
+        pub(in crate::link) fn has_opened(&self) -> bool {
+            match *self {}
+        }
+
         pub(in crate::link) fn close<'a>(&mut self, _: &[u8], _: &'a mut [u8]) -> Option<&'a [u8]> {
             match *self {}
         }
@@ -235,9 +288,9 @@ mod hashed {
 }
 
 pub use hashed::Key;
-pub(super) use hashed::Seal;
+pub(super) use hashed::{Keyed, Seal};
 
 /// Whether a message is sealed.
 pub(super) fn is_sealed(message: &[u8]) -> bool {
-    message.first() == Some(&SEALED)
+    cfg!(feature = "link-key") && message.first() == Some(&SEALED)
 }

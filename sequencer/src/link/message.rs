@@ -47,7 +47,9 @@ pub struct Hello {
     pub session: u32,
     /// The records it has already.
     pub resume: Option<ResumePoint>,
-    /// Drawn at random by a host with a key, as its part of what makes the session's tags its own; else 0.
+    /// Drawn at random by a host with a key, as its part of what makes the session's tags its own; else 0. The last field, so
+    /// that a controller without keys need not read it.
+    #[cfg_attr(not(feature = "link-key"), serde(skip_deserializing))]
     pub nonce: u64,
 }
 
