@@ -81,6 +81,7 @@ fn tell(
             "simulated": welcome.capabilities.simulated,
             "link": welcome.version,
             "boot": welcome.boot,
+            "key": welcome.capabilities.key,
             "phase": status.phase,
             "far_side": status.disconnect,
             "fault": status.fault,
@@ -93,6 +94,8 @@ fn tell(
     let mut text = format!("{address}\n");
     let kind = if welcome.capabilities.simulated { "simulated rig, no air" } else { "rig with air" };
     line(&mut text, "controller", &format!("{kind}; link version {VERSION}; boot {:08x}", welcome.boot));
+    let key = if welcome.capabilities.key { "only under its key" } else { "from whoever reaches it" };
+    line(&mut text, "commands", key);
     line(&mut text, "rig", &format!("far volume {:.1} cm³", volume * 1e6));
     let far = messages::disconnect(status.disconnect);
     line(&mut text, "state", &format!("{}; {far}", messages::phase_name(status.phase)));
