@@ -301,6 +301,26 @@ fn what_is_looked_for_is_found() {
     }
 }
 
+/// A run is named by its number, by the beginning of its bench and its number, or by the beginning of its hash; nothing
+/// of a name stands for anything else.
+#[test]
+fn a_run_is_found_by_its_name_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let register = Register::open(&three(dir.path()), Access::Read).unwrap();
+    let second = register.run_named("2").unwrap();
+    let begin = &second.bench[..8];
+    for name in
+        [second.name(), format!("{begin}/2"), format!("{}/2", begin.to_uppercase()), second.recording[..8].into()]
+    {
+        assert_eq!(register.run_named(&name).unwrap().number, 2, "{name}");
+    }
+    let patterns = ["%/2", "_%/2", "/2", "\\%/2", "%", "______", "*/2", &format!("{}_/2", &begin[..7]), "2/2/2"];
+    for name in patterns {
+        let said = register.run_named(name).unwrap_err().to_string();
+        assert!(said.contains("there is no record"), "{name}: {said}");
+    }
+}
+
 /// More runs than are read at a time, many of the same second: each is given once, in order.
 #[test]
 fn pages_neither_lose_nor_repeat() {
