@@ -284,7 +284,7 @@ fn as_json(question: &Assessment, judged: &TraceResult) -> Value {
         "leak_pa_m3_s": estimate.map(|f| f.leak.pa_m3_s()),
         "expanded_pa_m3_s": estimate.map(|f| f.expanded.pa_m3_s()),
         "coverage": question.assumed.coverage,
-        "probability_under_limit": estimate.map(|f| f.conformance_probability(limit.leak)),
+        "probability_under_limit": judged.probability_under_limit,
         "limit_pa_m3_s": limit.leak.pa_m3_s(),
         "limit_class": limit.class.map(|c| c.name()),
         "reference_temperature_k": reference.temperature.kelvin(),
@@ -313,15 +313,8 @@ fn text(args: &AssessArgs, question: &Assessment, trace: &Trace, judged: &TraceR
     match &judged.estimate {
         Some(estimate) => {
             line(&mut out, "leak", &format!("{}   (limit {allowed})", units.leak(estimate)));
-            if judged.void.is_none() {
-                line(
-                    &mut out,
-                    "",
-                    &format!(
-                        "under the limit with a probability of {}",
-                        likely(estimate.conformance_probability(limit.leak))
-                    ),
-                );
+            if let (None, Some(probability)) = (&judged.void, judged.probability_under_limit) {
+                line(&mut out, "", &format!("under the limit with a probability of {}", likely(probability)));
             }
         }
         None => line(&mut out, "leak", &format!("no figure   (limit {allowed})")),

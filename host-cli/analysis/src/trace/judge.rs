@@ -3,7 +3,8 @@
 use seathold_sequencer::field::Problem;
 use seathold_sequencer::limits::{BLOCKS_MIN, LIFE_SAFES, MEASURE_MS_MAX, SAFE_PA_MAX, TRANSDUCER_PA_MAX};
 use seathold_sequencer::measure::{
-    BlockedTrace, Compensation, Conditions, CurvePrior, Decision, LeakEstimate, Schedule, StepDetector, decide, fit,
+    BlockedTrace, Compensation, Conditions, CurvePrior, Decision, IntervalSolver, LeakEstimate, Schedule, StepDetector,
+    decide, fit,
 };
 use seathold_sequencer::recipe::{Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig, Thermometer, Transducer};
@@ -103,6 +104,8 @@ pub struct TraceResult {
     pub void: Option<WindowError>,
     /// The estimate, where there is one.
     pub estimate: Option<LeakEstimate>,
+    /// The probability that the true leak lies under the limit, of the distribution that the estimate's interval is of.
+    pub probability_under_limit: Option<f64>,
     /// The schedule of looks: a single one.
     pub schedule: Schedule,
     /// From and to, in seconds of the trace's own time.
@@ -165,6 +168,7 @@ pub fn judge(trace: &Trace, window: TraceWindow, assumed: &TraceConditions) -> R
         verdict: Verdict::Void,
         void: None,
         estimate: None,
+        probability_under_limit: None,
         schedule: *recipe_for(&rig_for(1.0, assumed, 0.0, None)?, assumed, span_us)?.schedule(),
         span_s: (first.time_us as f64 / 1e6, last.time_us as f64 / 1e6),
         readings: rows.len(),
@@ -362,18 +366,18 @@ fn finish(
         return Ok(judged);
     };
     let mean_pa = readings.iter().sum::<f64>() / readings.len() as f64 + to_absolute;
-    let estimate = LeakEstimate::new(
-        &fitted,
-        &Conditions {
-            rig,
-            recipe,
-            gas: Temperature::from_kelvin(judged.gas_k),
-            pressure_pa: mean_pa,
-            noise_counts: folded.noise_counts(),
-        },
-    );
+    let conditions = Conditions {
+        rig,
+        recipe,
+        gas: Temperature::from_kelvin(judged.gas_k),
+        pressure_pa: mean_pa,
+        noise_counts: folded.noise_counts(),
+    };
+    let estimate = LeakEstimate::new(&fitted, &conditions);
+    let distribution = IntervalSolver::new(&fitted, &conditions);
     judged.bend = fitted.curvature_z;
     judged.estimate = Some(estimate);
+    judged.probability_under_limit = Some(distribution.conformance_probability(recipe.limit()));
     judged.schedule = *recipe.schedule();
     judged.verdict = match decide(&estimate, recipe.limit(), recipe.schedule()) {
         Decision::Tight => Verdict::Tight,
