@@ -30,7 +30,7 @@ impl Transducer {
         let pascals = f64::from(counts.saturating_sub(self.zero_counts)) * self.pa_per_count;
         // `as` saturates; half a pascal either way is far below any quantisation step, so plain truncation after the
         // offset is enough, and avoids a call to `round`.
-        GaugePressure::from_pascals((pascals + if pascals < 0.0 { -0.5 } else { 0.5 }) as i32)
+        GaugePressure::from_pascals((pascals + 0.5_f64.copysign(pascals)) as i32)
     }
 
     /// The reading a gauge pressure gives, to the nearest count: what a simulated converter needs.
