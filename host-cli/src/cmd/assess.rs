@@ -399,7 +399,7 @@ fn write_figure(out: &mut String, question: &Assessment, judged: &TraceResult, e
     let terms: Vec<String> = shares
         .iter()
         .filter(|(share, _)| *share >= 0.005)
-        .map(|(share, term)| format!("{} {:.0} %", advice::term_short(*term), share * 100.0))
+        .map(|(share, term)| format!("{} {:.0} %", seathold_text::messages::contribution_name(*term), share * 100.0))
         .collect();
     line(out, "uncertainty", &format!("from {}", terms.join(", ")));
 }

@@ -463,7 +463,7 @@ fn shares(best: &Prediction) -> String {
     let terms: Vec<String> = shares
         .iter()
         .filter(|(share, _)| *share >= 0.005)
-        .map(|(share, term)| format!("{} {:.0} %", seathold_analysis::advice::term_short(*term), share * 100.0))
+        .map(|(share, term)| format!("{} {:.0} %", seathold_text::messages::contribution_name(*term), share * 100.0))
         .collect();
     terms.join(", ")
 }
