@@ -448,7 +448,7 @@ type Samples = Vec<(f64, f64)>;
 fn recorded(path: &Path) -> Result<(RawRig, LeakEstimate, Samples), Error> {
     let recording = recording::read(path)?;
     if let Some(why) = &recording.damage {
-        return Err(Error::Recording { path: path.into(), why: why.clone() });
+        return Err(recording::Error::damaged(path, why.clone()).into());
     }
     let recorder = HoldRecorder::over(&recording);
     let estimate = recorder.side.and_then(|s| s.estimate).ok_or_else(|| {
