@@ -107,7 +107,7 @@ fn what_was_altered_missing_or_reordered_is_named() {
         let db = unguarded(&path);
         db.execute_batch(sql).unwrap();
         db.close().unwrap();
-        let broken = Register::open(&path, Access::Read).unwrap().verify(|_| true).unwrap().unwrap_err();
+        let broken = Register::open(&path, Access::Read).unwrap().verify(|_| true).unwrap().valid().unwrap_err();
         assert_eq!(broken.number, number, "{sql}: {}", broken.what);
         assert!(broken.what.contains(what), "{sql}: {}", broken.what);
         let said = seathold(dir.path(), &["register", "verify", "--register", "[DIR]/spoiled.sqlite"]);
@@ -153,7 +153,7 @@ fn what_hides_a_record_is_named() {
         let db = unguarded(&path);
         db.execute_batch(sql).unwrap();
         db.close().unwrap();
-        let broken = Register::open(&path, Access::Read).unwrap().verify(|_| true).unwrap().unwrap_err();
+        let broken = Register::open(&path, Access::Read).unwrap().verify(|_| true).unwrap().valid().unwrap_err();
         assert!(broken.number == number && broken.what.contains(what), "{sql}: {} {}", broken.number, broken.what);
         std::fs::remove_file(&path).unwrap();
     }
@@ -181,7 +181,7 @@ fn a_record_replaced_with_its_seal_is_found_by_the_next() {
         let at = Timestamp::from_second(now().as_second() + seconds).unwrap();
         register.append(&bytes, &RunMeta::default(), at).unwrap();
     }
-    register.verify(|_| true).unwrap().unwrap();
+    register.verify(|_| true).unwrap().valid().unwrap();
     drop(register);
     let db = Connection::open(&one).unwrap();
     db.execute_batch("DROP TRIGGER runs_stay").unwrap();
@@ -192,7 +192,7 @@ fn a_record_replaced_with_its_seal_is_found_by_the_next() {
     )
     .unwrap();
     drop(db);
-    let broken = Register::open(&one, Access::Read).unwrap().verify(|_| true).unwrap().unwrap_err();
+    let broken = Register::open(&one, Access::Read).unwrap().verify(|_| true).unwrap().valid().unwrap_err();
     assert_eq!(broken.number, 3);
     assert!(broken.what.contains("does not follow the record before it"), "{}", broken.what);
 }

@@ -1,6 +1,7 @@
 //! Finding runs: light rows in the order of their dates, a page at a time, so that memory stays flat.
 
 use std::collections::VecDeque;
+use std::ops::RangeInclusive;
 
 use rusqlite::types::Value;
 use rusqlite::{Row, params_from_iter};
@@ -34,7 +35,7 @@ pub struct RunFilter {
     /// With this recipe, by name or by the beginning of its hash.
     pub recipe: Option<String>,
     /// A side's leak lies in this range, Pa·m³/s.
-    pub leak: Option<(f64, f64)>,
+    pub leak: Option<RangeInclusive<f64>>,
     /// By this operator.
     pub operator: Option<String>,
     /// Recorded by this bench, by its UUID.
@@ -201,7 +202,7 @@ impl RunRow {
             Side::Second => "first",
         };
         let tested = self.sides_requested != other && self.outcome != "refused";
-        tested.then(|| self.side(side).map(|found| found.verdict))
+        ReportedVerdict::new(tested, self.side(side).map(|found| found.verdict))
     }
 }
 
@@ -255,9 +256,9 @@ impl RunFilter {
             text += &format!(" AND (verdict IN ({marks}){without})");
             values.extend(given.into_iter().map(|v| Value::from(super::extract::word(v))));
         }
-        if let Some((least, most)) = self.leak {
+        if let Some(leak) = &self.leak {
             text += " AND EXISTS (SELECT 1 FROM sides WHERE run = runs.id AND leak_pa_m3_s BETWEEN ? AND ?)";
-            values.extend([least.into(), most.into()]);
+            values.extend([(*leak.start()).into(), (*leak.end()).into()]);
         }
         (text, values)
     }

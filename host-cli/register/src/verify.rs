@@ -47,6 +47,28 @@ pub struct BrokenRecord {
     pub what: String,
 }
 
+/// The result of verifying a register.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Verification {
+    /// Every record is as it was written.
+    Valid(Vec<VerifiedChain>),
+    /// This one is not; those after it were not looked at.
+    Broken(BrokenRecord),
+}
+
+impl Verification {
+    /// The chains, or the record that is not valid as an error.
+    ///
+    /// # Errors
+    /// That record.
+    pub fn valid(self) -> Result<Vec<VerifiedChain>, BrokenRecord> {
+        match self {
+            Self::Valid(chains) => Ok(chains),
+            Self::Broken(record) => Err(record),
+        }
+    }
+}
+
 impl Register {
     /// Checks every record: its position, its seal, the seal before it, and its columns against its recording.
     /// Chains are walked one after the other; the walk ends at the first record that is not valid. `progress` gets how
@@ -54,25 +76,22 @@ impl Register {
     ///
     /// # Errors
     /// When the register cannot be read, or is too damaged to be read through.
-    pub fn verify(
-        &self,
-        mut progress: impl FnMut(u64) -> bool,
-    ) -> Result<Result<Vec<VerifiedChain>, BrokenRecord>, Error> {
+    pub fn verify(&self, mut progress: impl FnMut(u64) -> bool) -> Result<Verification, Error> {
         // One snapshot: what others append meanwhile is not checked.
         let snapshot = self.db.unchecked_transaction().at(&self.path)?;
         let mut chains = chains(&snapshot).at(&self.path)?;
         let mut checked = 0;
         for chain in &mut chains {
             if let Some(broken) = walk(&snapshot, chain, &mut checked, &mut progress).at(&self.path)? {
-                return Ok(Err(broken));
+                return Ok(Verification::Broken(broken));
             }
         }
         for look in [unsealed, lists] {
             if let Some(broken) = look(&snapshot, &chains).at(&self.path)? {
-                return Ok(Err(broken));
+                return Ok(Verification::Broken(broken));
             }
         }
-        Ok(Ok(chains))
+        Ok(Verification::Valid(chains))
     }
 
     /// What is wrong with one record by itself, if anything: its seal, its recording, its columns. Whether it
