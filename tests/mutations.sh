@@ -58,8 +58,8 @@ plant 'no hysteresis' sensor.rs 'held.clamp(value - self.hysteresis, value + sel
 plant 'drift stands still' sensor.rs 'self.offset += self.drift;' ''
 plant 'no end of range' sensor.rs 'seen.min(self.range)' 'seen'
 plant 'pink noise is white' sensor.rs 'let row = (self.count.trailing_zeros() as usize).min(ROWS - 1);' 'let row = (self.count as usize) % ROWS;'
-plant 'a slipped conversion keeps its number' sensor.rs '    pub fn miss_sample(&mut self) {
-        self.number = self.number.wrapping_add(1);' '    pub fn slip(&mut self) {
+plant 'a slipped conversion keeps its number' sensor.rs '    pub(crate) fn miss_sample(&mut self) {
+        self.number = self.number.wrapping_add(1);' '    pub(crate) fn slip(&mut self) {
         self.number = self.number.wrapping_add(0);'
 plant 'a stuck channel is free' channel_fault.rs 'Some(ChannelFault::Stuck) => Sample { counts: last.counts, ..sample },' 'Some(ChannelFault::Stuck) => sample,'
 plant 'the half-shut lever is shut' operator.rs 'self.plan(hand, Act::Lever(0.5))' 'self.plan(hand, Act::Lever(0.0))'

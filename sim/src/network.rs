@@ -199,7 +199,7 @@ struct Local {
 impl Parameters {
     /// Volume of a node, with the growth of the far side by the seats' creep.
     #[inline]
-    pub fn volume_of(&self, node: Node, creep: f64) -> f64 {
+    pub(crate) fn volume_of(&self, node: Node, creep: f64) -> f64 {
         let v = self.volume[node.index()];
         if node == Node::Far { v + self.creep * creep } else { v }
     }

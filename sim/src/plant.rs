@@ -228,14 +228,14 @@ impl Plant {
     }
 
     /// The actuator's air supply changes to this gauge pressure, Pa.
-    pub fn set_pilot_air(&mut self, now: u64, gauge: f64) {
+    pub(crate) fn set_pilot_air(&mut self, now: u64, gauge: f64) {
         self.truncate_step(now);
         self.pilot_air = gauge;
         self.work_pilot(now);
     }
 
     /// The regulator is set to, or shop air falls to, this gauge pressure, Pa.
-    pub fn set_supply_air(&mut self, now: u64, gauge: f64) {
+    pub(crate) fn set_supply_air(&mut self, now: u64, gauge: f64) {
         self.truncate_step(now);
         self.controls.regulator_set = self.parameters.atmosphere + gauge;
     }
@@ -250,7 +250,7 @@ impl Plant {
     }
 
     /// Solenoid valves stick, or are freed.
-    pub fn set_stuck(&mut self, now: u64, stuck: Stuck) {
+    pub(crate) fn set_stuck(&mut self, now: u64, stuck: Stuck) {
         self.truncate_step(now);
         self.stuck = stuck;
         self.set_solenoids();
@@ -270,7 +270,7 @@ impl Plant {
 
     /// A place begins to leak this much, or is repaired. For an end joint this is the stated leak: its make-up ratio
     /// stays.
-    pub fn set_leak(&mut self, now: u64, path: LeakPath, leak: LeakSpec) {
+    pub(crate) fn set_leak(&mut self, now: u64, path: LeakPath, leak: LeakSpec) {
         self.truncate_step(now);
         self.leaks[path as usize] = leak;
         self.route_leaks();
@@ -278,7 +278,7 @@ impl Plant {
 
     /// The room's air is suddenly at this temperature, K: a door was opened. It drifts on from there. The hose follows,
     /// at its present pressure.
-    pub fn set_room(&mut self, now: u64, kelvin: f64) {
+    pub(crate) fn set_room(&mut self, now: u64, kelvin: f64) {
         self.truncate_step(now);
         let mut y = self.state(now);
         y[HOSE] *= self.controls.room.0 / kelvin;
@@ -287,7 +287,7 @@ impl Plant {
     }
 
     /// A hand turns the lever towards `to`: 0 shut, 1 open. A stop in the valve keeps it from going further shut.
-    pub fn turn_lever(&mut self, now: u64, to: f64) {
+    pub(crate) fn turn_lever(&mut self, now: u64, to: f64) {
         self.truncate_step(now);
         let raw = self.spec.raw();
         if self.jammed {

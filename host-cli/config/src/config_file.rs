@@ -146,7 +146,7 @@ impl ConfigFile {
     }
 
     /// Adds a mistake at a line.
-    pub fn complain(&mut self, line: Option<usize>, message: String) {
+    pub(crate) fn complain(&mut self, line: Option<usize>, message: String) {
         self.problem(line, message);
     }
 
@@ -316,7 +316,11 @@ fn read_value<T>(field: &Field<T>, value: Option<&Value>, reference_pa: f64) -> 
 ///
 /// # Errors
 /// Says what is wrong, without the field's name.
-pub fn read_quantity<T>(field: &Field<T>, text: &str, reference_pa: f64) -> Result<(f64, Option<UnitDef>), String> {
+pub(crate) fn read_quantity<T>(
+    field: &Field<T>,
+    text: &str,
+    reference_pa: f64,
+) -> Result<(f64, Option<UnitDef>), String> {
     if field.name == "limit"
         && let Some(class) = seathold_quantity::limit::class(text, None)?
     {

@@ -313,7 +313,7 @@ fn text(entry: &Entry, fault: &InjectedFault) -> String {
 }
 
 /// Faults in a valve file, explained.
-pub const TEMPLATE: &str = "\
+pub(crate) const TEMPLATE: &str = "\
 # Faults of the simulated rig, up to 8: a [[fault]] each. `seathold run --fault list` names them. Without a time or a
 # phase each strikes where it hurts most; with one it stays for good unless `lasts` is given.
 #

@@ -12,7 +12,7 @@ use sha2::{Digest, Sha256};
 
 /// A table of records: which columns are sealed, in order.
 #[derive(Clone, Copy, Debug)]
-pub struct ChainTable {
+pub(crate) struct ChainTable {
     /// Its name in SQLite.
     pub name: &'static str,
     /// First word under the seal.
@@ -22,7 +22,7 @@ pub struct ChainTable {
 }
 
 /// The table of runs.
-pub const RUNS: ChainTable = ChainTable {
+pub(crate) const RUNS: ChainTable = ChainTable {
     name: "runs",
     word: "run",
     columns: &[
@@ -55,14 +55,14 @@ pub const RUNS: ChainTable = ChainTable {
 };
 
 /// The table of notes.
-pub const NOTES: ChainTable = ChainTable {
+pub(crate) const NOTES: ChainTable = ChainTable {
     name: "notes",
     word: "note",
     columns: &["bench", "number", "kind", "batch", "serial", "about", "operator", "written_at", "text", "previous"],
 };
 
 /// Columns of a run's side under the run's seal.
-pub const SIDES: &[&str] = &[
+pub(crate) const SIDES: &[&str] = &[
     "position",
     "side",
     "verdict",
@@ -82,7 +82,7 @@ pub(super) const SHARED: [(&str, &str); 3] = [("recipe", "recipes"), ("rig", "ri
 
 /// A record as its values.
 #[derive(Clone, Debug, PartialEq)]
-pub struct ChainRecord {
+pub(crate) struct ChainRecord {
     /// Its table.
     pub values: Vec<Value>,
     /// A run's sides.
@@ -91,7 +91,7 @@ pub struct ChainRecord {
 
 impl ChainRecord {
     /// The seal over it.
-    pub fn seal(&self, table: &ChainTable) -> String {
+    pub(crate) fn seal(&self, table: &ChainTable) -> String {
         let mut hash = Sha256::new();
         netstring(&mut hash, table.word.as_bytes());
         for value in self.values.iter().chain(self.sides.iter().flatten()) {
@@ -106,12 +106,12 @@ impl ChainRecord {
     }
 
     /// A value by the name of its column.
-    pub fn value(&self, table: &ChainTable, column: &str) -> Option<&Value> {
+    pub(crate) fn value(&self, table: &ChainTable, column: &str) -> Option<&Value> {
         self.values.get(table.columns.iter().position(|c| *c == column)?)
     }
 
     /// A text by the name of its column; empty where it is none.
-    pub fn text(&self, table: &ChainTable, column: &str) -> &str {
+    pub(crate) fn text(&self, table: &ChainTable, column: &str) -> &str {
         match self.value(table, column) {
             Some(Value::Text(text)) => text,
             _ => "",
@@ -119,7 +119,7 @@ impl ChainRecord {
     }
 
     /// The number in its bench's chain.
-    pub fn number(&self, table: &ChainTable) -> i64 {
+    pub(crate) fn number(&self, table: &ChainTable) -> i64 {
         match self.value(table, "number") {
             Some(Value::Integer(number)) => *number,
             _ => 0,

@@ -247,7 +247,7 @@ pub const fn phase_name(phase: Phase) -> &'static str {
 }
 
 /// A phase with what happens in it.
-pub fn phase_line(phase: Phase) -> String {
+pub(crate) fn phase_line(phase: Phase) -> String {
     let happens = match phase {
         Phase::StartUp => "reading the far side, everything at rest",
         Phase::Ready => "everything at rest",
@@ -295,7 +295,7 @@ pub const fn far_side(is: Disconnect) -> &'static str {
 }
 
 /// The same at the end of a run. The bleed has no place in its middle: there it would blow.
-pub fn far_side_at_end(is: Disconnect) -> String {
+pub(crate) fn far_side_at_end(is: Disconnect) -> String {
     let then = if is.reads_empty() { "" } else { "; open the hand bleed slowly, look at its gauge" };
     format!("{}{then}", far_side(is))
 }

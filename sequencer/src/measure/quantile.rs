@@ -48,7 +48,7 @@ pub(super) fn student_cdf(t: f64, dof: f64) -> f64 {
 
 /// The probability that a standard normal variable lies above `z`, to 7.5e-8: Abramowitz & Stegun, *Handbook of
 /// Mathematical Functions*, 26.2.17. One exponential function, so it may run inside a poll; where more digits are
-/// wanted there is [`normal_cdf`](super::normal_cdf).
+/// wanted there is [`normal_cdf`].
 pub(super) fn normal_tail(z: f64) -> f64 {
     let size = z.abs();
     let t = 1.0 / (1.0 + 0.231_641_9 * size);

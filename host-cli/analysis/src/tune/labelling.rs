@@ -40,7 +40,7 @@ pub struct LabelSources {
 
 impl LabelSources {
     /// Whether any weight rests on a mixture.
-    pub fn is_weighed(&self) -> bool {
+    pub(crate) fn is_weighed(&self) -> bool {
         self.counts.weighed > 0
     }
 }

@@ -303,7 +303,7 @@ impl Mixture {
     }
 
     /// Share of all sides whose true leak lies within a limit.
-    pub fn share_within(&self, limit: f64) -> f64 {
+    pub(crate) fn share_within(&self, limit: f64) -> f64 {
         let log = limit.max(f64::MIN_POSITIVE).ln();
         let part =
             |group: &MixtureComponent| group.median.map_or(1.0, |median| normal((log - median.ln()) / group.spread));

@@ -107,7 +107,7 @@ pub fn text(tuning: &TuningResult<'_>) -> String {
 }
 
 /// The rates, row by row.
-pub fn scores(tuning: &TuningResult<'_>) -> Vec<(&'static str, Score)> {
+pub(crate) fn scores(tuning: &TuningResult<'_>) -> Vec<(&'static str, Score)> {
     let selection = tuning.selection;
     let Some(candidate) = selection.candidate else { return vec![("as recorded", selection.recorded)] };
     let of = |side: Side| Score::of(tuning.sides.iter().filter(|sided| sided.side == side), candidate);

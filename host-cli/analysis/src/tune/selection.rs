@@ -93,7 +93,7 @@ impl Score {
     }
 
     /// Mean time of a side, s.
-    pub fn mean_s(&self) -> f64 {
+    pub(crate) fn mean_s(&self) -> f64 {
         if self.sides == 0 { 0.0 } else { self.time_ms as f64 / f64::from(self.sides) / 1e3 }
     }
 }
