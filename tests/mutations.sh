@@ -24,12 +24,12 @@ plant 'a stated leak forgets its orifice' flow.rs 'orifice: mass * orifice / (ga
 plant 'flow carries energy, not enthalpy' flow.rs 'let h = gas::CP * up.t;' 'let h = gas::CV * up.t;'
 plant 'heat capacities of another gas' gas.rs 'pub const GAMMA: f64 = 1.4;' 'pub const GAMMA: f64 = 1.399;'
 plant 'a film twice as good' heat.rs 'film: stated / gas_s' 'film: 2.0 * stated / gas_s'
-plant 'the wall does not follow the room' network.rs 'sum.f[WALL + i] += (into + wall.room' 'sum.f[WALL + i] += (into + 0.0 * wall.room'
-plant 'heat to the wall from nowhere' network.rs 'sum.f[ENERGY + 2 * i] -= into;' 'sum.f[ENERGY + 2 * i] -= 0.99 * into;'
-plant 'creep without work' network.rs 'sum.f[ENERGY + 4] -= far.p * parameters.creep * rate;' ''
-plant 'the ball lifts off the wrong seat' network.rs 'controls.line_seat, -push),
-            (cavity, far, CAVITY, FAR, controls.far_seat, push),' 'controls.line_seat, push),
-            (cavity, far, CAVITY, FAR, controls.far_seat, -push),'
+plant 'the wall does not follow the room' network.rs 'sum.f[of_wall] += (into + wall.room' 'sum.f[of_wall] += (into + 0.0 * wall.room'
+plant 'heat to the wall from nowhere' network.rs 'sum.f[energy] -= into;' 'sum.f[energy] -= 0.99 * into;'
+plant 'creep without work' network.rs 'sum.f[FAR_ENERGY] -= far.p * parameters.creep * rate;' ''
+plant 'the ball lifts off the wrong seat' network.rs 'controls.line_seat, crossover, -push, -1.0);
+        self.seat(Node::Cavity, Node::Far, controls.far_seat, crossover, push, 1.0);' 'controls.line_seat, crossover, push, -1.0);
+        self.seat(Node::Cavity, Node::Far, controls.far_seat, crossover, -push, 1.0);'
 plant 'a joint does not feel the load' network.rs 'flow.add::<SLOPES>(&plain, factor);' 'flow.add::<SLOPES>(&plain, 1.0);'
 plant 'droop twice as large' plant.rs 'let regulator = 1e-3 / raw.droop_pa;' 'let regulator = 0.5e-3 / raw.droop_pa;'
 plant 'joints change places' plant.rs 'Side::First => ((seat_a, seat_b), (joint_a, joint_b)),' 'Side::First => ((seat_a, seat_b), (joint_b, joint_a)),'
@@ -51,15 +51,15 @@ plant 'the integrator takes any step' rodas.rs 'if error <= 1.0 || forced {' 'if
 plant 'a coefficient with one digit wrong' rodas.rs '3.314_825_187_068_521' '3.314_925_187_068_521'
 plant 'a coefficient of the cubic wrong' rodas.rs '24.767_225_114_183_86' '24.768_225_114_183_86'
 plant 'the least step too long' rodas.rs 'const H_MIN: f64 = 1e-12;' 'const H_MIN: f64 = 1e-9;'
-plant 'an entry of the Jacobian wrong' network.rs 'sum.jac[CREEP][ENERGY] += by_line;' 'sum.jac[CREEP][ENERGY] -= by_line;'
+plant 'an entry of the Jacobian wrong' network.rs 'sum.jac[CREEP][LINE_ENERGY] += by_line;' 'sum.jac[CREEP][LINE_ENERGY] -= by_line;'
 plant 'friction helps' actuator.rs 'let friction = if opening { self.friction } else { -self.friction };' 'let friction = if opening { -self.friction } else { self.friction };'
 plant 'lag half as long' sensor.rs '-f64::from(period_ms) * 1e-3 / lag_s' '-f64::from(period_ms) * 2e-3 / lag_s'
 plant 'no hysteresis' sensor.rs 'held.clamp(value - self.hysteresis, value + self.hysteresis)' 'value'
 plant 'drift stands still' sensor.rs 'self.offset += self.drift;' ''
 plant 'no end of range' sensor.rs 'seen.min(self.range)' 'seen'
 plant 'pink noise is white' sensor.rs 'let row = (self.count.trailing_zeros() as usize).min(ROWS - 1);' 'let row = (self.count as usize) % ROWS;'
-plant 'a slipped conversion keeps its number' sensor.rs '    pub fn miss_sample(&mut self) {
-        self.number = self.number.wrapping_add(1);' '    pub fn slip(&mut self) {
+plant 'a slipped conversion keeps its number' sensor.rs '    pub(crate) fn miss_sample(&mut self) {
+        self.number = self.number.wrapping_add(1);' '    pub(crate) fn slip(&mut self) {
         self.number = self.number.wrapping_add(0);'
 plant 'a stuck channel is free' channel_fault.rs 'Some(ChannelFault::Stuck) => Sample { counts: last.counts, ..sample },' 'Some(ChannelFault::Stuck) => sample,'
 plant 'the half-shut lever is shut' operator.rs 'self.plan(hand, Act::Lever(0.5))' 'self.plan(hand, Act::Lever(0.0))'

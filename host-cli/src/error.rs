@@ -5,34 +5,33 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use seathold_quantity::InputError;
-use seathold_recording::Damage;
 use seathold_recording::error::{FileError, reason};
 use seathold_register::RegisterError;
 
 use crate::exit::Exit;
 
 /// Everything that ends a command early.
-#[derive(Debug)]
+#[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// Mistakes in the user's input: all of them, at once.
-    Input(InputError),
+    #[error(transparent)]
+    Input(#[from] InputError),
     /// A file could not be read, written or made.
-    File(FileError),
-    /// A recording is damaged, foreign or too new.
-    Recording {
-        /// The file.
-        path: PathBuf,
-        /// What and where.
-        why: Damage,
-    },
-    /// A register could not be used.
-    Register {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        why: RegisterError,
-    },
+    #[error(transparent)]
+    File(#[from] FileError),
+    /// A recording could not be used.
+    #[error(transparent)]
+    Recording(#[from] seathold_recording::Error),
+    /// A register, or something for one, could not be used.
+    #[error(transparent)]
+    Register(#[from] seathold_register::Error),
     /// A run is recorded, but not in the register.
+    #[error(
+        "not in the register: {why}\n  \
+         the run is not lost, its recording is complete: {}\n  \
+         import it later: seathold register import {} --register {}",
+        .recording.display(), .recording.display(), .register.display()
+    )]
     NotRegistered {
         /// The recording, which is complete.
         recording: PathBuf,
@@ -42,6 +41,7 @@ pub enum Error {
         why: Box<Self>,
     },
     /// A controller cannot be reached, or is not in a state to do what was asked.
+    #[error("{address}: {why}")]
     Rig {
         /// Where.
         address: String,
@@ -49,8 +49,10 @@ pub enum Error {
         why: String,
     },
     /// The reader of our output has gone; not an error to the user.
+    #[error("output was closed")]
     ClosedPipe,
     /// Our output could not be written.
+    #[error("could not write output: {}", reason(.0))]
     Output(io::Error),
 }
 
@@ -72,19 +74,21 @@ impl Error {
 
     /// A register that could not be used.
     pub fn register(path: &Path, why: RegisterError) -> Self {
-        Self::Register { path: path.into(), why }
+        Self::Register(seathold_register::Error::register(path, why))
     }
 
     /// The exit code that belongs to it.
     pub const fn exit(&self) -> Exit {
         match self {
-            Self::Input(_) | Self::Register { why: RegisterError::Refused(_), .. } => Exit::BadInput,
+            Self::Input(_)
+            | Self::Register(
+                seathold_register::Error::Input(_)
+                | seathold_register::Error::Register { why: RegisterError::Refused(_), .. },
+            ) => Exit::BadInput,
             Self::Rig { .. } => Exit::NoVerdict,
-            Self::File(_)
-            | Self::Recording { .. }
-            | Self::Register { .. }
-            | Self::Output(_)
-            | Self::NotRegistered { .. } => Exit::Storage,
+            Self::File(_) | Self::Recording(_) | Self::Register(_) | Self::Output(_) | Self::NotRegistered { .. } => {
+                Exit::Storage
+            }
             Self::ClosedPipe => Exit::Good,
         }
     }
@@ -97,21 +101,6 @@ impl From<io::Error> for Error {
     }
 }
 
-impl From<InputError> for Error {
-    fn from(why: InputError) -> Self {
-        Self::Input(why)
-    }
-}
-
-impl From<seathold_recording::Error> for Error {
-    fn from(why: seathold_recording::Error) -> Self {
-        match why {
-            seathold_recording::Error::File(why) => Self::File(why),
-            seathold_recording::Error::Damaged { path, why } => Self::Recording { path, why },
-        }
-    }
-}
-
 impl From<seathold_config::Error> for Error {
     fn from(why: seathold_config::Error) -> Self {
         match why {
@@ -120,42 +109,3 @@ impl From<seathold_config::Error> for Error {
         }
     }
 }
-
-impl From<seathold_register::Error> for Error {
-    fn from(why: seathold_register::Error) -> Self {
-        match why {
-            seathold_register::Error::Input(why) => Self::Input(why),
-            seathold_register::Error::File(why) => Self::File(why),
-            seathold_register::Error::Recording(why) => why.into(),
-            seathold_register::Error::Register { path, why } => Self::Register { path, why },
-        }
-    }
-}
-
-impl From<FileError> for Error {
-    fn from(why: FileError) -> Self {
-        Self::File(why)
-    }
-}
-
-impl fmt::Display for Error {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Input(why) => why.fmt(f),
-            Self::File(why) => why.fmt(f),
-            Self::Recording { path, why } => write!(f, "{}: {why}", path.display()),
-            Self::Register { path, why } => write!(f, "{}: {why}", path.display()),
-            Self::NotRegistered { recording, register, why } => {
-                writeln!(f, "not in the register: {why}")?;
-                writeln!(f, "  the run is not lost, its recording is complete: {}", recording.display())?;
-                let (recording, register) = (recording.display(), register.display());
-                write!(f, "  import it later: seathold register import {recording} --register {register}")
-            }
-            Self::Rig { address, why } => write!(f, "{address}: {why}"),
-            Self::ClosedPipe => write!(f, "output was closed"),
-            Self::Output(why) => write!(f, "could not write output: {}", reason(why)),
-        }
-    }
-}
-
-impl std::error::Error for Error {}

@@ -1,5 +1,7 @@
 //! Options that are quantities: parsed, range checked, and every mistake reported at once.
 
+use std::ops::RangeInclusive;
+
 use seathold_quantity::limit::{self, Limit};
 use seathold_quantity::{Dimension, InputError, InputProblem, UnitDef};
 use seathold_sequencer::field::Unit;
@@ -11,13 +13,14 @@ use crate::error::Error;
 ///
 /// # Errors
 /// What is wrong with it, and what is allowed.
-pub fn one(unit: Unit, text: &str, (least, most): (f64, f64)) -> Result<f64, String> {
+pub fn one(unit: Unit, text: &str, range: RangeInclusive<f64>) -> Result<f64, String> {
     let dimension = Dimension(unit);
     let quantity = dimension.parse(text).map_err(|why| why.to_string())?;
     let value = quantity.value(1.0);
-    if value >= least && value <= most {
+    if range.contains(&value) {
         return Ok(value);
     }
+    let (least, most) = range.into_inner();
     let symbol = dimension.display_unit(Some(quantity.symbol), most);
     let write = |v| symbol.write(dimension, v, 1.0);
     Err(format!("{} is outside {} to {}", write(value), write(least), write(most)))
@@ -41,7 +44,7 @@ impl QuantityArgs {
         option: &str,
         unit: Unit,
         text: &str,
-        (least, most): (f64, f64),
+        range: &RangeInclusive<f64>,
         reference_pa: f64,
     ) -> Option<(f64, UnitDef)> {
         let kind = Dimension(unit);
@@ -49,9 +52,10 @@ impl QuantityArgs {
             Err(why) => self.wrong(format!("{option}: {why}")),
             Ok(quantity) => {
                 let value = quantity.value(reference_pa);
-                if value >= least && value <= most {
+                if range.contains(&value) {
                     return Some((value, quantity.symbol));
                 }
+                let (least, most) = (*range.start(), *range.end());
                 let symbol = kind.display_unit(Some(quantity.symbol), most);
                 let write = |v| symbol.write(kind, v, reference_pa);
                 self.wrong(format!("{option}: {} is outside {} to {}", write(value), write(least), write(most)));
@@ -61,20 +65,20 @@ impl QuantityArgs {
     }
 
     /// The same without the unit; not for leaks, which need a reference.
-    pub fn quantity(&mut self, option: &str, unit: Unit, text: &str, range: (f64, f64)) -> f64 {
-        self.quantity_in(option, unit, text, range, 1.0).map_or(range.0, |(value, _)| value)
+    pub fn quantity(&mut self, option: &str, unit: Unit, text: &str, range: RangeInclusive<f64>) -> f64 {
+        self.quantity_in(option, unit, text, &range, 1.0).map_or(*range.start(), |(value, _)| value)
     }
 
     /// A quantity that may be left out.
-    pub fn maybe(&mut self, option: &str, unit: Unit, text: Option<&str>, range: (f64, f64)) -> Option<f64> {
+    pub fn maybe(&mut self, option: &str, unit: Unit, text: Option<&str>, range: RangeInclusive<f64>) -> Option<f64> {
         text.map(|text| self.quantity(option, unit, text, range))
     }
 
     /// The reference conditions of leaks.
     pub fn reference(&mut self, temperature: Option<&str>, pressure: Option<&str>) -> Reference {
         let built_in = Reference::ISO_8778;
-        let kelvin = self.maybe("--reference-temperature", Unit::Kelvin, temperature, (250.0, 350.0));
-        let pascals = self.maybe("--reference-pressure", Unit::PascalAbsolute, pressure, (50_000.0, 120_000.0));
+        let kelvin = self.maybe("--reference-temperature", Unit::Kelvin, temperature, 250.0..=350.0);
+        let pascals = self.maybe("--reference-pressure", Unit::PascalAbsolute, pressure, 50_000.0..=120_000.0);
         Reference {
             temperature: kelvin.map_or(built_in.temperature, Temperature::from_kelvin),
             pressure: pascals.map_or(built_in.pressure, AbsolutePressure::from_pascals),

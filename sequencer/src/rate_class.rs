@@ -108,7 +108,7 @@ impl RateClass {
     }
 
     /// Whether a standard has it.
-    pub const fn stands_in(self, standard: Standard) -> bool {
+    pub(crate) const fn stands_in(self, standard: Standard) -> bool {
         match standard {
             Standard::Iso5208 => true,
             Standard::En12266 => !matches!(self, Self::AA | Self::CC | Self::EE),
@@ -118,7 +118,7 @@ impl RateClass {
     /// Greatest leak of gas for each unit of DN, in mm³/s; `None` for rate A.
     ///
     /// ISO 5208:2015 table 4, seen quoted second-hand; compare with the bought standard before relying on it.
-    pub const fn gas_mm3_s_per_dn(self) -> Option<f64> {
+    pub(crate) const fn gas_mm3_s_per_dn(self) -> Option<f64> {
         match self {
             Self::A => None,
             Self::AA => Some(0.18),

@@ -3,7 +3,7 @@
 use crate::field::{Bounds, Errors, Field, FieldError, Unit, Validator, bounds, conflict};
 use crate::limits;
 use crate::time::{Duration, millis};
-use crate::units::{AbsolutePressure, GaugePressure, LeakRate, PressureRate, Temperature, Volume};
+use crate::units::{AbsolutePressure, GaugePressure, LeakRate, Temperature, Volume};
 
 /// A pressure transducer behind its converter: `pressure = (counts − zero_counts) × pa_per_count`.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -30,7 +30,7 @@ impl Transducer {
         let pascals = f64::from(counts.saturating_sub(self.zero_counts)) * self.pa_per_count;
         // `as` saturates; half a pascal either way is far below any quantisation step, so plain truncation after the
         // offset is enough, and avoids a call to `round`.
-        GaugePressure::from_pascals((pascals + if pascals < 0.0 { -0.5 } else { 0.5 }) as i32)
+        GaugePressure::from_pascals((pascals + 0.5_f64.copysign(pascals)) as i32)
     }
 
     /// The reading a gauge pressure gives, to the nearest count: what a simulated converter needs.
@@ -434,7 +434,7 @@ impl Rig {
     }
 
     /// Samples that the zero must be taken over, for the same reason.
-    pub fn zero_samples_min(&self) -> u32 {
+    pub(crate) fn zero_samples_min(&self) -> u32 {
         if self.raw.far_flickers { limits::FROZEN_PRECHECK } else { limits::ZERO_SAMPLES_MIN }
     }
 
@@ -463,10 +463,5 @@ impl Rig {
     /// Background leak, from the last blank run.
     pub const fn background(&self) -> LeakRate {
         LeakRate::from_pa_m3_s(self.raw.background_pa_m3_s)
-    }
-
-    /// How fast the far pressure falls at a given leak, for choosing thresholds.
-    pub fn rate_of(&self, leak: LeakRate) -> PressureRate {
-        PressureRate::from_pascals_per_second(-leak.pa_m3_s() / self.raw.far_volume_m3)
     }
 }

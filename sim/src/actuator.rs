@@ -54,7 +54,7 @@ impl Motion {
     }
 
     /// Stops where it is, until the next start.
-    pub fn halt(&mut self, now: u64) {
+    pub(crate) fn halt(&mut self, now: u64) {
         *self = Self::at(self.position(now), self.edges);
     }
 

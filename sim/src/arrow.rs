@@ -11,7 +11,7 @@
 //! factorisation compared kilograms with joules, and left residues of 2e-9 of the terms where this leaves rounding.)
 
 use crate::gas;
-use crate::network::{CREEP, ENERGY, HOSE, MASS, N, WALL};
+use crate::network::{CREEP, HOSE, N, NODES, Node, OUTER};
 use crate::rodas::Factors;
 
 /// Masses and energies.
@@ -31,7 +31,7 @@ const POOR: f64 = 10.0;
 #[derive(Clone, Debug)]
 pub struct Arrow {
     /// Inverse diagonal of hose, walls and creep.
-    inverse: [f64; MASS],
+    inverse: [f64; OUTER],
     /// The hose's row and column in line mass and line energy.
     hose: Border,
     /// Each wall's row in its own mass and energy, and its column in that energy.
@@ -52,12 +52,12 @@ struct Border {
 }
 
 /// Line energy and far energy among the six.
-const LINE_ENERGY: usize = ENERGY - MASS;
-const FAR_ENERGY: usize = ENERGY + 4 - MASS;
+const LINE_ENERGY: usize = Node::Line.energy() - OUTER;
+const FAR_ENERGY: usize = Node::Far.energy() - OUTER;
 
 impl Factors<N> for Arrow {
     const EMPTY: Self = Self {
-        inverse: [0.0; MASS],
+        inverse: [0.0; OUTER],
         hose: Border { row: [0.0; 2], column: [0.0; 2] },
         wall: [([0.0; 2], 0.0); 3],
         creep: ([0.0; 2], [0.0; CORE]),
@@ -75,13 +75,14 @@ impl Factors<N> for Arrow {
         let mut core = [[0.0; CORE]; CORE];
         for (j, column) in core.iter_mut().enumerate() {
             for (i, x) in column.iter_mut().enumerate() {
-                *x = -jac[MASS + i][MASS + j] * (PER_UNIT[i] * UNITS[j]);
+                *x = -jac[OUTER + i][OUTER + j] * (PER_UNIT[i] * UNITS[j]);
             }
             column[j] += shift;
         }
+        const LINE: Node = Node::Line;
         self.hose = Border {
-            row: [-jac[HOSE][MASS], -jac[HOSE][ENERGY] * UNIT],
-            column: [-jac[MASS][HOSE], -jac[ENERGY][HOSE] * PER_UNIT[1]],
+            row: [-jac[HOSE][LINE.mass()], -jac[HOSE][LINE.energy()] * UNIT],
+            column: [-jac[LINE.mass()][HOSE], -jac[LINE.energy()][HOSE] * PER_UNIT[1]],
         };
         for (j, row) in self.hose.row.iter().enumerate() {
             let u = row * self.inverse[HOSE];
@@ -89,16 +90,16 @@ impl Factors<N> for Arrow {
                 core[j][i] -= column * u;
             }
         }
-        for (node, wall) in self.wall.iter_mut().enumerate() {
-            let (w, m) = (WALL + node, MASS + 2 * node);
-            *wall = ([-jac[w][m], -jac[w][m + 1] * UNIT], -jac[m + 1][w] * PER_UNIT[1]);
+        for (node, wall) in NODES.into_iter().zip(&mut self.wall) {
+            let (w, m, e) = (node.wall(), node.mass(), node.energy());
+            *wall = ([-jac[w][m], -jac[w][e] * UNIT], -jac[e][w] * PER_UNIT[1]);
             let l = wall.1 * self.inverse[w];
-            core[2 * node][2 * node + 1] -= l * wall.0[0];
-            core[2 * node + 1][2 * node + 1] -= l * wall.0[1];
+            core[m - OUTER][e - OUTER] -= l * wall.0[0];
+            core[e - OUTER][e - OUTER] -= l * wall.0[1];
         }
-        self.creep.0 = [-jac[CREEP][ENERGY] * UNIT, -jac[CREEP][ENERGY + 4] * UNIT];
+        self.creep.0 = [-jac[CREEP][LINE.energy()] * UNIT, -jac[CREEP][Node::Far.energy()] * UNIT];
         for (i, x) in self.creep.1.iter_mut().enumerate() {
-            *x = -jac[MASS + i][CREEP] * PER_UNIT[i];
+            *x = -jac[OUTER + i][CREEP] * PER_UNIT[i];
         }
         for (j, row) in [LINE_ENERGY, FAR_ENERGY].into_iter().zip(self.creep.0) {
             let u = row * self.inverse[CREEP];
@@ -112,12 +113,12 @@ impl Factors<N> for Arrow {
 
     #[inline]
     fn solve(&self, x: &mut [f64; N]) {
-        let mut c: [f64; CORE] = core::array::from_fn(|i| x[MASS + i] * PER_UNIT[i]);
-        let mut first: [f64; MASS] = core::array::from_fn(|i| x[i] * self.inverse[i]);
+        let mut c: [f64; CORE] = core::array::from_fn(|i| x[OUTER + i] * PER_UNIT[i]);
+        let mut first: [f64; OUTER] = core::array::from_fn(|i| x[i] * self.inverse[i]);
         c[0] -= self.hose.column[0] * first[HOSE];
         c[1] -= self.hose.column[1] * first[HOSE];
-        for (node, wall) in self.wall.iter().enumerate() {
-            c[2 * node + 1] -= wall.1 * first[WALL + node];
+        for (node, wall) in NODES.into_iter().zip(&self.wall) {
+            c[node.energy() - OUTER] -= wall.1 * first[node.wall()];
         }
         for (c, column) in c.iter_mut().zip(&self.creep.1) {
             *c -= column * first[CREEP];
@@ -125,14 +126,15 @@ impl Factors<N> for Arrow {
         self.solve_core(&mut c);
         let hose = self.hose.row;
         first[HOSE] -= self.inverse[HOSE] * (hose[0] * c[0] + hose[1] * c[1]);
-        for (node, (row, _)) in self.wall.iter().enumerate() {
-            first[WALL + node] -= self.inverse[WALL + node] * (row[0] * c[2 * node] + row[1] * c[2 * node + 1]);
+        for (node, (row, _)) in NODES.into_iter().zip(&self.wall) {
+            let (w, m, e) = (node.wall(), node.mass() - OUTER, node.energy() - OUTER);
+            first[w] -= self.inverse[w] * (row[0] * c[m] + row[1] * c[e]);
         }
         let creep = self.creep.0;
         first[CREEP] -= self.inverse[CREEP] * (creep[0] * c[LINE_ENERGY] + creep[1] * c[FAR_ENERGY]);
-        x[..MASS].copy_from_slice(&first);
+        x[..OUTER].copy_from_slice(&first);
         for (i, c) in c.iter().enumerate() {
-            x[MASS + i] = c * UNITS[i];
+            x[OUTER + i] = c * UNITS[i];
         }
     }
 }

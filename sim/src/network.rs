@@ -25,14 +25,10 @@ pub const N: usize = 11;
 
 /// Mass in the hose between regulator and supply valve, kg.
 pub const HOSE: usize = 0;
-/// Wall temperature of a node, K: `WALL + node`.
-pub const WALL: usize = 1;
 /// Creep of the seats, 0 to about 1.
 pub const CREEP: usize = 4;
-/// Mass of a node, kg: `MASS + 2·node`.
-pub const MASS: usize = 5;
-/// Internal energy of a node, J: `ENERGY + 2·node`.
-pub const ENERGY: usize = 6;
+/// Number of weakly coupled ones: hose, walls and creep. Masses and energies of the nodes follow.
+pub(crate) const OUTER: usize = 5;
 
 /// A gas node.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -47,6 +43,32 @@ pub enum Node {
 
 /// All three.
 pub const NODES: [Node; 3] = [Node::Line, Node::Cavity, Node::Far];
+
+impl Node {
+    /// Its place among the three.
+    #[inline(always)]
+    pub const fn index(self) -> usize {
+        self as usize
+    }
+
+    /// State variable of its wall's temperature, K.
+    #[inline(always)]
+    pub const fn wall(self) -> usize {
+        HOSE + 1 + self.index()
+    }
+
+    /// State variable of its mass, kg.
+    #[inline(always)]
+    pub const fn mass(self) -> usize {
+        OUTER + 2 * self.index()
+    }
+
+    /// State variable of its internal energy, J.
+    #[inline(always)]
+    pub const fn energy(self) -> usize {
+        self.mass() + 1
+    }
+}
 
 /// Constants of a run.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -177,25 +199,22 @@ struct Local {
 impl Parameters {
     /// Volume of a node, with the growth of the far side by the seats' creep.
     #[inline]
-    pub fn volume_of(&self, node: Node, creep: f64) -> f64 {
-        let v = self.volume[node as usize];
+    pub(crate) fn volume_of(&self, node: Node, creep: f64) -> f64 {
+        let v = self.volume[node.index()];
         if node == Node::Far { v + self.creep * creep } else { v }
     }
 
     /// Absolute pressure and temperature of a node.
     pub fn end(&self, y: &[f64; N], node: Node) -> End {
-        let i = 2 * node as usize;
-        End {
-            p: gas::pressure(y[ENERGY + i], self.volume_of(node, y[CREEP])),
-            t: gas::temperature(y[ENERGY + i], y[MASS + i]),
-        }
+        let energy = y[node.energy()];
+        End { p: gas::pressure(energy, self.volume_of(node, y[CREEP])), t: gas::temperature(energy, y[node.mass()]) }
     }
 }
 
 /// Where a flow starts or ends.
 #[derive(Clone, Copy)]
 enum Place {
-    Node(usize),
+    Node(Node),
     Hose,
     Room,
 }
@@ -228,41 +247,41 @@ impl<const SLOPES: bool> Sum<'_, SLOPES> {
                     slopes_into(&mut self.jac[HOSE], self.local, self.hose_p_by_mass, sign, &flow.dmass, from, to);
                 }
             }
-            Place::Node(i) => {
-                self.f[MASS + 2 * i] += sign * flow.mass;
-                self.f[ENERGY + 2 * i] += sign * flow.heat;
+            Place::Node(node) => {
+                self.f[node.mass()] += sign * flow.mass;
+                self.f[node.energy()] += sign * flow.heat;
                 if SLOPES {
                     let hose = self.hose_p_by_mass;
-                    slopes_into(&mut self.jac[MASS + 2 * i], self.local, hose, sign, &flow.dmass, from, to);
-                    slopes_into(&mut self.jac[ENERGY + 2 * i], self.local, hose, sign, &flow.dheat, from, to);
+                    slopes_into(&mut self.jac[node.mass()], self.local, hose, sign, &flow.dmass, from, to);
+                    slopes_into(&mut self.jac[node.energy()], self.local, hose, sign, &flow.dheat, from, to);
                 }
             }
         }
     }
 
     /// The flow through an opening that changes with time by `rate` of the flow at full opening.
-    fn opening(&mut self, from: usize, to: usize, flow: &Flow, rate: f64) {
+    fn opening(&mut self, from: Node, to: Node, flow: &Flow, rate: f64) {
         if SLOPES {
-            self.dfdt[MASS + 2 * from] -= flow.mass * rate;
-            self.dfdt[ENERGY + 2 * from] -= flow.heat * rate;
-            self.dfdt[MASS + 2 * to] += flow.mass * rate;
-            self.dfdt[ENERGY + 2 * to] += flow.heat * rate;
+            self.dfdt[from.mass()] -= flow.mass * rate;
+            self.dfdt[from.energy()] -= flow.heat * rate;
+            self.dfdt[to.mass()] += flow.mass * rate;
+            self.dfdt[to.energy()] += flow.heat * rate;
         }
     }
 
     /// The flow's change with the push on the ball, far pressure less line pressure: `per_push` is flow a pascal.
-    fn push(&mut self, from: usize, to: usize, per_push: &Flow) {
+    fn push(&mut self, from: Node, to: Node, per_push: &Flow) {
         if SLOPES {
             for (row, value) in [
-                (MASS + 2 * from, -per_push.mass),
-                (ENERGY + 2 * from, -per_push.heat),
-                (MASS + 2 * to, per_push.mass),
-                (ENERGY + 2 * to, per_push.heat),
+                (from.mass(), -per_push.mass),
+                (from.energy(), -per_push.heat),
+                (to.mass(), per_push.mass),
+                (to.energy(), per_push.heat),
             ] {
                 let row = &mut self.jac[row];
-                row[ENERGY + 4] += value * self.local.p_by_energy[2];
+                row[Node::Far.energy()] += value * self.local.p_by_energy[Node::Far.index()];
                 row[CREEP] += value * self.local.p_by_creep;
-                row[ENERGY] -= value * self.local.p_by_energy[0];
+                row[Node::Line.energy()] -= value * self.local.p_by_energy[Node::Line.index()];
             }
         }
     }
@@ -275,10 +294,11 @@ fn slopes_into(row: &mut [f64; N], local: &Local, hose: f64, sign: f64, slopes: 
         match place {
             Place::Room => {}
             Place::Hose => row[HOSE] += sign * by_p * hose,
-            Place::Node(i) => {
-                row[MASS + 2 * i] += sign * by_t * local.t_by_mass[i];
-                row[ENERGY + 2 * i] += sign * (by_p * local.p_by_energy[i] + by_t * local.inv_heat[i]);
-                if i == Node::Far as usize {
+            Place::Node(node) => {
+                let i = node.index();
+                row[node.mass()] += sign * by_t * local.t_by_mass[i];
+                row[node.energy()] += sign * (by_p * local.p_by_energy[i] + by_t * local.inv_heat[i]);
+                if node == Node::Far {
                     row[CREEP] += sign * by_p * local.p_by_creep;
                 }
             }
@@ -297,8 +317,8 @@ impl Network<'_> {
             p_by_creep: 0.0,
         };
         for node in NODES {
-            let i = node as usize;
-            let (m, u) = (y[MASS + 2 * i], y[ENERGY + 2 * i]);
+            let i = node.index();
+            let (m, u) = (y[node.mass()], y[node.energy()]);
             // Written so that NaN fails.
             if !(m > 0.0 && u > 0.0) {
                 return None;
@@ -328,10 +348,6 @@ impl Network<'_> {
         jac: &mut [[f64; N]],
         dfdt: &mut [f64],
     ) -> bool {
-        const LINE: usize = Node::Line as usize;
-        const CAVITY: usize = Node::Cavity as usize;
-        const FAR: usize = Node::Far as usize;
-        let (parameters, controls, inverse) = (self.parameters, self.controls, &self.inverse);
         let Some(local) = self.local(y) else {
             return false;
         };
@@ -340,15 +356,58 @@ impl Network<'_> {
             jac.fill([0.0; N]);
             dfdt.fill(0.0);
         }
-        let room_t = controls.room.0 + controls.room.1 * t;
-        let room = End { p: parameters.atmosphere, t: room_t };
-        let hose_p_by_mass = gas::R * room_t * inverse.hose;
-        let hose = End { p: y[HOSE] * hose_p_by_mass, t: room_t };
-        let [line, cavity, far] = local.end;
-        let mut sum = Sum::<SLOPES> { local: &local, f, jac, dfdt, hose_p_by_mass };
+        let room_t = self.controls.room.0 + self.controls.room.1 * t;
+        let hose_p_by_mass = gas::R * room_t * self.inverse.hose;
+        let mut evaluation = Evaluation {
+            parameters: self.parameters,
+            controls: self.controls,
+            inverse: &self.inverse,
+            y,
+            room: End { p: self.parameters.atmosphere, t: room_t },
+            hose: End { p: y[HOSE] * hose_p_by_mass, t: room_t },
+            sum: Sum::<SLOPES> { local: &local, f, jac, dfdt, hose_p_by_mass },
+        };
+        evaluation.regulator();
+        evaluation.supply_valve();
+        evaluation.line_to_room();
+        evaluation.far_to_room();
+        evaluation.cavity_to_room();
+        evaluation.ball(self.controls.ball.0 + self.controls.ball.1 * t);
+        evaluation.walls();
+        evaluation.creep();
+        true
+    }
+}
 
-        // Regulator: non-relieving, so the hose only ever fills; rounded off where it shuts.
-        let error = (controls.regulator_set - hose.p) * inverse.regulator_round;
+/// One evaluation of the equations, part by part. The order of the parts is the order in which terms are added: results
+/// depend on it in their last digit.
+struct Evaluation<'a, const SLOPES: bool> {
+    parameters: &'a Parameters,
+    controls: &'a Controls,
+    inverse: &'a Inverse,
+    y: &'a [f64; N],
+    room: End,
+    hose: End,
+    sum: Sum<'a, SLOPES>,
+}
+
+impl<const SLOPES: bool> Evaluation<'_, SLOPES> {
+    #[inline(always)]
+    fn end(&self, node: Node) -> End {
+        self.sum.local.end[node.index()]
+    }
+
+    /// How much higher the pressure on the far side of the ball is than in the line.
+    #[inline(always)]
+    fn push(&self) -> f64 {
+        self.end(Node::Far).p - self.end(Node::Line).p
+    }
+
+    /// Non-relieving, so the hose only ever fills; rounded off where it shuts.
+    #[inline(always)]
+    fn regulator(&mut self) {
+        let Self { parameters, controls, inverse, sum, .. } = self;
+        let error = (controls.regulator_set - self.hose.p) * inverse.regulator_round;
         let (ramp, dramp) = if error <= 0.0 {
             (0.0, 0.0)
         } else if error < 1.0 {
@@ -358,120 +417,158 @@ impl Network<'_> {
         };
         sum.f[HOSE] += parameters.regulator * parameters.regulator_round * ramp;
         if SLOPES {
-            sum.jac[HOSE][HOSE] -= parameters.regulator * dramp * hose_p_by_mass;
+            sum.jac[HOSE][HOSE] -= parameters.regulator * dramp * sum.hose_p_by_mass;
             // The hose follows the room.
-            sum.dfdt[HOSE] -= parameters.regulator * dramp * y[HOSE] * gas::R * inverse.hose * controls.room.1;
+            sum.dfdt[HOSE] -= parameters.regulator * dramp * self.y[HOSE] * gas::R * inverse.hose * controls.room.1;
         }
+    }
 
-        // Supply valve.
+    #[inline(always)]
+    fn supply_valve(&mut self) {
+        let (parameters, controls) = (self.parameters, self.controls);
+        let (hose, line) = (self.hose, self.end(Node::Line));
         if controls.supply_open {
-            sum.flow(
-                Place::Hose,
-                Place::Node(LINE),
-                &parameters.supply.0.flow::<SLOPES>(hose, line).scaled::<SLOPES>(parameters.supply.1),
-            );
+            let (passage, conductance) = parameters.supply;
+            let flow = passage.flow::<SLOPES>(hose, line).scaled::<SLOPES>(conductance);
+            self.sum.flow(Place::Hose, Place::Node(Node::Line), &flow);
         } else if !controls.passing.is_none() {
             let mut flow = Flow::default();
             controls.passing.add_to::<SLOPES>(&mut flow, &parameters.orifice, hose, line);
-            sum.flow(Place::Hose, Place::Node(LINE), &flow);
+            self.sum.flow(Place::Hose, Place::Node(Node::Line), &flow);
         }
+    }
 
-        // Line to room: vent valve and the joint on this side.
+    /// Vent valve and the joint on this side.
+    #[inline(always)]
+    fn line_to_room(&mut self) {
+        let (parameters, controls) = (self.parameters, self.controls);
         if controls.vent_open || !controls.line_joint.is_none() {
+            let (line, room) = (self.end(Node::Line), self.room);
             let mut flow = Flow::default();
             if controls.vent_open {
-                flow.add::<SLOPES>(&parameters.vent.0.flow::<SLOPES>(line, room), parameters.vent.1);
+                let (passage, conductance) = parameters.vent;
+                flow.add::<SLOPES>(&passage.flow::<SLOPES>(line, room), conductance);
             }
             joint::<SLOPES>(controls.line_joint, parameters, line, room, &mut flow);
-            sum.flow(Place::Node(LINE), Place::Room, &flow);
+            self.sum.flow(Place::Node(Node::Line), Place::Room, &flow);
         }
+    }
 
-        // Far side to room.
+    /// The joint on that side and the rig's own leak.
+    #[inline(always)]
+    fn far_to_room(&mut self) {
+        let (parameters, controls) = (self.parameters, self.controls);
         if !(controls.far_joint.is_none() && controls.rig_leak.is_none()) {
+            let (far, room) = (self.end(Node::Far), self.room);
             let mut flow = Flow::default();
             joint::<SLOPES>(controls.far_joint, parameters, far, room, &mut flow);
             controls.rig_leak.add_to::<SLOPES>(&mut flow, &parameters.orifice, far, room);
-            sum.flow(Place::Node(FAR), Place::Room, &flow);
+            self.sum.flow(Place::Node(Node::Far), Place::Room, &flow);
         }
+    }
 
-        // Cavity to room.
-        if !controls.cavity_leak.is_none() {
+    /// Stem and body joint.
+    #[inline(always)]
+    fn cavity_to_room(&mut self) {
+        let leak = self.controls.cavity_leak;
+        if !leak.is_none() {
             let mut flow = Flow::default();
-            controls.cavity_leak.add_to::<SLOPES>(&mut flow, &parameters.orifice, cavity, room);
-            sum.flow(Place::Node(CAVITY), Place::Room, &flow);
+            leak.add_to::<SLOPES>(&mut flow, &self.parameters.orifice, self.end(Node::Cavity), self.room);
+            self.sum.flow(Place::Node(Node::Cavity), Place::Room, &flow);
         }
+    }
 
-        // The ball.
-        let x = controls.ball.0 + controls.ball.1 * t;
+    /// Bore and seats, with the ball at `x`.
+    #[inline(always)]
+    fn ball(&mut self, x: f64) {
+        let (parameters, controls, inverse) = (self.parameters, self.controls, self.inverse);
         let (bore, dbore) = seat::bore(x, parameters.overlap, inverse.bore);
         if bore > 0.0 {
-            let full = parameters.bore.0.flow::<SLOPES>(line, far).scaled::<SLOPES>(parameters.bore.1);
-            sum.flow(Place::Node(LINE), Place::Node(FAR), &full.scaled::<SLOPES>(bore));
-            sum.opening(LINE, FAR, &full, dbore * controls.ball.1);
+            let (passage, conductance) = parameters.bore;
+            let (line, far) = (self.end(Node::Line), self.end(Node::Far));
+            let full = passage.flow::<SLOPES>(line, far).scaled::<SLOPES>(conductance);
+            self.sum.flow(Place::Node(Node::Line), Place::Node(Node::Far), &full.scaled::<SLOPES>(bore));
+            self.sum.opening(Node::Line, Node::Far, &full, dbore * controls.ball.1);
         }
-        let (crossover, dcrossover) = seat::past(x, parameters.overlap, inverse.crossover);
-        let push = far.p - line.p;
-        for (one, two, from, to, leak, push) in [
-            (line, cavity, LINE, CAVITY, controls.line_seat, -push),
-            (cavity, far, CAVITY, FAR, controls.far_seat, push),
-        ] {
-            let mut flow = Flow::default();
-            if crossover > 0.0 {
-                let full = parameters.bore.0.flow::<SLOPES>(one, two).scaled::<SLOPES>(parameters.crossover);
-                flow.add::<SLOPES>(&full, crossover);
-                sum.opening(from, to, &full, dcrossover * controls.ball.1);
-            }
-            let (lift, dlift) = seat::seat_lift(push, inverse.lift_full);
-            leak.add_to::<SLOPES>(&mut flow, &parameters.orifice, one, two);
-            if lift > 0.0 {
-                let off = viscous::<SLOPES>(one, two).scaled::<SLOPES>(parameters.lift);
-                flow.add::<SLOPES>(&off, lift);
-                if dlift > 0.0 {
-                    // Both seats' pushes are the same difference, with opposite signs.
-                    let sign = if from == LINE { -1.0 } else { 1.0 };
-                    sum.push(from, to, &off.scaled::<SLOPES>(dlift * sign));
-                }
-            }
-            sum.flow(Place::Node(from), Place::Node(to), &flow);
-        }
+        let crossover = seat::past(x, parameters.overlap, inverse.crossover);
+        let push = self.push();
+        // Both seats' pushes are the same difference, with opposite signs.
+        self.seat(Node::Line, Node::Cavity, controls.line_seat, crossover, -push, -1.0);
+        self.seat(Node::Cavity, Node::Far, controls.far_seat, crossover, push, 1.0);
+    }
 
-        // Gas to wall to room.
-        for i in 0..3 {
+    /// Past one seat: over the edge of the ball in mid-stroke, its leak, and where the ball has lifted off. `dpush` is
+    /// the slope of its push against the far pressure less the line's.
+    #[inline(always)]
+    fn seat(&mut self, from: Node, to: Node, leak: Leak, (crossover, dcrossover): (f64, f64), push: f64, dpush: f64) {
+        let (parameters, one, two) = (self.parameters, self.end(from), self.end(to));
+        let mut flow = Flow::default();
+        if crossover > 0.0 {
+            let full = parameters.bore.0.flow::<SLOPES>(one, two).scaled::<SLOPES>(parameters.crossover);
+            flow.add::<SLOPES>(&full, crossover);
+            self.sum.opening(from, to, &full, dcrossover * self.controls.ball.1);
+        }
+        let (lift, dlift) = seat::seat_lift(push, self.inverse.lift_full);
+        leak.add_to::<SLOPES>(&mut flow, &parameters.orifice, one, two);
+        if lift > 0.0 {
+            let off = viscous::<SLOPES>(one, two).scaled::<SLOPES>(parameters.lift);
+            flow.add::<SLOPES>(&off, lift);
+            if dlift > 0.0 {
+                self.sum.push(from, to, &off.scaled::<SLOPES>(dlift * dpush));
+            }
+        }
+        self.sum.flow(Place::Node(from), Place::Node(to), &flow);
+    }
+
+    /// Gas to wall to room.
+    #[inline(always)]
+    fn walls(&mut self) {
+        let Self { parameters, controls, inverse, y, room, sum, .. } = self;
+        let local = sum.local;
+        for node in NODES {
+            let (i, mass, energy, of_wall) = (node.index(), node.mass(), node.energy(), node.wall());
             let wall = &parameters.wall[i];
-            let into = wall.film * (local.end[i].t - y[WALL + i]);
+            let into = wall.film * (local.end[i].t - y[of_wall]);
             let inv = inverse.capacity[i];
-            sum.f[ENERGY + 2 * i] -= into;
-            sum.f[WALL + i] += (into + wall.room * (room_t - y[WALL + i])) * inv;
+            sum.f[energy] -= into;
+            sum.f[of_wall] += (into + wall.room * (room.t - y[of_wall])) * inv;
             if SLOPES {
-                sum.jac[ENERGY + 2 * i][MASS + 2 * i] -= wall.film * local.t_by_mass[i];
-                sum.jac[ENERGY + 2 * i][ENERGY + 2 * i] -= wall.film * local.inv_heat[i];
-                sum.jac[ENERGY + 2 * i][WALL + i] += wall.film;
-                sum.jac[WALL + i][MASS + 2 * i] += wall.film * local.t_by_mass[i] * inv;
-                sum.jac[WALL + i][ENERGY + 2 * i] += wall.film * local.inv_heat[i] * inv;
-                sum.jac[WALL + i][WALL + i] -= (wall.film + wall.room) * inv;
-                sum.dfdt[WALL + i] += wall.room * controls.room.1 * inv;
+                sum.jac[energy][mass] -= wall.film * local.t_by_mass[i];
+                sum.jac[energy][energy] -= wall.film * local.inv_heat[i];
+                sum.jac[energy][of_wall] += wall.film;
+                sum.jac[of_wall][mass] += wall.film * local.t_by_mass[i] * inv;
+                sum.jac[of_wall][energy] += wall.film * local.inv_heat[i] * inv;
+                sum.jac[of_wall][of_wall] -= (wall.film + wall.room) * inv;
+                sum.dfdt[of_wall] += wall.room * controls.room.1 * inv;
             }
         }
+    }
 
-        // Creep: the seats follow the load slowly; the far side grows and its gas does work on them.
-        let load = push * PER_STATED;
+    /// The seats follow the load slowly; the far side grows and its gas does work on them.
+    #[inline(always)]
+    fn creep(&mut self) {
+        const LINE_ENERGY: usize = Node::Line.energy();
+        const FAR_ENERGY: usize = Node::Far.energy();
+        let (load, far) = (self.push() * PER_STATED, self.end(Node::Far));
+        let Self { parameters, inverse, y, sum, .. } = self;
+        let local = sum.local;
         let rate = (load - y[CREEP]) * inverse.creep_s;
         sum.f[CREEP] += rate;
         let per_pa = PER_STATED * inverse.creep_s;
-        sum.f[ENERGY + 4] -= far.p * parameters.creep * rate;
+        sum.f[FAR_ENERGY] -= far.p * parameters.creep * rate;
         if SLOPES {
-            let by_far = local.p_by_energy[FAR] * per_pa;
-            let by_line = -local.p_by_energy[LINE] * per_pa;
+            let far_slope = local.p_by_energy[Node::Far.index()];
+            let by_far = far_slope * per_pa;
+            let by_line = -local.p_by_energy[Node::Line.index()] * per_pa;
             let by_creep = local.p_by_creep * per_pa - inverse.creep_s;
-            sum.jac[CREEP][ENERGY + 4] += by_far;
-            sum.jac[CREEP][ENERGY] += by_line;
+            sum.jac[CREEP][FAR_ENERGY] += by_far;
+            sum.jac[CREEP][LINE_ENERGY] += by_line;
             sum.jac[CREEP][CREEP] += by_creep;
             let work = parameters.creep * far.p;
-            sum.jac[ENERGY + 4][ENERGY + 4] -= work * by_far + parameters.creep * rate * local.p_by_energy[FAR];
-            sum.jac[ENERGY + 4][ENERGY] -= work * by_line;
-            sum.jac[ENERGY + 4][CREEP] -= work * by_creep + parameters.creep * rate * local.p_by_creep;
+            sum.jac[FAR_ENERGY][FAR_ENERGY] -= work * by_far + parameters.creep * rate * far_slope;
+            sum.jac[FAR_ENERGY][LINE_ENERGY] -= work * by_line;
+            sum.jac[FAR_ENERGY][CREEP] -= work * by_creep + parameters.creep * rate * local.p_by_creep;
         }
-        true
     }
 }
 
@@ -513,8 +610,7 @@ impl System<N> for Network<'_> {
 
     fn is_physical(&self, y: &[f64; N]) -> bool {
         // Written so that NaN fails.
-        let positive = |i: &usize| y[*i] > 0.0;
-        [HOSE, MASS, ENERGY, MASS + 2, ENERGY + 2, MASS + 4, ENERGY + 4].iter().all(positive)
+        y[HOSE] > 0.0 && NODES.iter().all(|node| y[node.mass()] > 0.0 && y[node.energy()] > 0.0)
     }
 
     fn abs_tol(&self) -> &[f64; N] {

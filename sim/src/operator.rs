@@ -218,7 +218,7 @@ impl SimOperator {
     }
 
     /// Whether the operator can be reached.
-    pub const fn set_link(&mut self, up: bool) {
+    pub(crate) const fn set_link(&mut self, up: bool) {
         self.link_up = up;
     }
 

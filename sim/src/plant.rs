@@ -6,7 +6,7 @@ use crate::flow::{End, Leak, Passage};
 use crate::gas;
 use crate::heat::Wall;
 use crate::leak_path::LeakPath;
-use crate::network::{CREEP, Controls, ENERGY, HOSE, MASS, N, NODES, Network, Node, Parameters, WALL};
+use crate::network::{CREEP, Controls, HOSE, N, NODES, Network, Node, Parameters};
 use crate::noise::{Noise, Stream};
 use crate::rodas::{DenseStep, Rodas, SolverStats};
 use seathold_sequencer::input::Side;
@@ -127,7 +127,7 @@ impl Plant {
         y[HOSE] = gas::mass(set, raw.hose_volume_m3, raw.room_k);
         for node in NODES {
             fill(&mut y, &parameters, node, raw.atmosphere_pa, raw.room_k);
-            y[WALL + node as usize] = raw.room_k;
+            y[node.wall()] = raw.room_k;
         }
         let controls = Controls {
             regulator_set: set,
@@ -228,14 +228,14 @@ impl Plant {
     }
 
     /// The actuator's air supply changes to this gauge pressure, Pa.
-    pub fn set_pilot_air(&mut self, now: u64, gauge: f64) {
+    pub(crate) fn set_pilot_air(&mut self, now: u64, gauge: f64) {
         self.truncate_step(now);
         self.pilot_air = gauge;
         self.work_pilot(now);
     }
 
     /// The regulator is set to, or shop air falls to, this gauge pressure, Pa.
-    pub fn set_supply_air(&mut self, now: u64, gauge: f64) {
+    pub(crate) fn set_supply_air(&mut self, now: u64, gauge: f64) {
         self.truncate_step(now);
         self.controls.regulator_set = self.parameters.atmosphere + gauge;
     }
@@ -250,7 +250,7 @@ impl Plant {
     }
 
     /// Solenoid valves stick, or are freed.
-    pub fn set_stuck(&mut self, now: u64, stuck: Stuck) {
+    pub(crate) fn set_stuck(&mut self, now: u64, stuck: Stuck) {
         self.truncate_step(now);
         self.stuck = stuck;
         self.set_solenoids();
@@ -270,7 +270,7 @@ impl Plant {
 
     /// A place begins to leak this much, or is repaired. For an end joint this is the stated leak: its make-up ratio
     /// stays.
-    pub fn set_leak(&mut self, now: u64, path: LeakPath, leak: LeakSpec) {
+    pub(crate) fn set_leak(&mut self, now: u64, path: LeakPath, leak: LeakSpec) {
         self.truncate_step(now);
         self.leaks[path as usize] = leak;
         self.route_leaks();
@@ -278,7 +278,7 @@ impl Plant {
 
     /// The room's air is suddenly at this temperature, K: a door was opened. It drifts on from there. The hose follows,
     /// at its present pressure.
-    pub fn set_room(&mut self, now: u64, kelvin: f64) {
+    pub(crate) fn set_room(&mut self, now: u64, kelvin: f64) {
         self.truncate_step(now);
         let mut y = self.state(now);
         y[HOSE] *= self.controls.room.0 / kelvin;
@@ -287,7 +287,7 @@ impl Plant {
     }
 
     /// A hand turns the lever towards `to`: 0 shut, 1 open. A stop in the valve keeps it from going further shut.
-    pub fn turn_lever(&mut self, now: u64, to: f64) {
+    pub(crate) fn turn_lever(&mut self, now: u64, to: f64) {
         self.truncate_step(now);
         let raw = self.spec.raw();
         if self.jammed {
@@ -456,7 +456,7 @@ impl Plant {
     #[inline]
     pub fn pressure(&self, node: Node, now: u64) -> f64 {
         let s = self.share(now);
-        let energy = self.step.component(ENERGY + 2 * node as usize, s);
+        let energy = self.step.component(node.energy(), s);
         let creep = if node == Node::Far { self.step.component(CREEP, s) } else { 0.0 };
         gas::pressure(energy, self.parameters.volume_of(node, creep))
     }
@@ -464,11 +464,10 @@ impl Plant {
     /// Temperature of the far side's gas, or of its wall, at `now`, K.
     pub fn temperature(&self, of_wall: bool, now: u64) -> f64 {
         let s = self.share(now);
-        let far = Node::Far as usize;
         if of_wall {
-            return self.step.component(WALL + far, s);
+            return self.step.component(Node::Far.wall(), s);
         }
-        gas::temperature(self.step.component(ENERGY + 2 * far, s), self.step.component(MASS + 2 * far, s))
+        gas::temperature(self.step.component(Node::Far.energy(), s), self.step.component(Node::Far.mass(), s))
     }
 
     /// Its specification.
@@ -509,8 +508,8 @@ fn leak(spec: LeakSpec) -> Leak {
 /// Fills a node with gas at a pressure and temperature.
 fn fill(y: &mut [f64; N], parameters: &Parameters, node: Node, pressure: f64, temperature: f64) {
     let volume = parameters.volume_of(node, y[CREEP]);
-    y[MASS + 2 * node as usize] = gas::mass(pressure, volume, temperature);
-    y[ENERGY + 2 * node as usize] = gas::energy(pressure, volume);
+    y[node.mass()] = gas::mass(pressure, volume, temperature);
+    y[node.energy()] = gas::energy(pressure, volume);
 }
 
 fn parameters(spec: &PlantSpec) -> Parameters {
@@ -523,10 +522,10 @@ fn parameters(spec: &PlantSpec) -> Parameters {
     // creep: the equivalent of a hundredth of a pascal at the usual tolerance.
     abs_tol[HOSE] = raw.tolerance * gas::mass(1e3, raw.hose_volume_m3, gas::T_REF);
     abs_tol[CREEP] = raw.tolerance * 100.0;
-    for i in 0..3 {
-        abs_tol[WALL + i] = raw.tolerance * 3.0;
-        abs_tol[MASS + 2 * i] = raw.tolerance * gas::mass(1e3, volume[i], gas::T_REF);
-        abs_tol[ENERGY + 2 * i] = raw.tolerance * gas::energy(1e3, volume[i]);
+    for (node, volume) in NODES.into_iter().zip(volume) {
+        abs_tol[node.wall()] = raw.tolerance * 3.0;
+        abs_tol[node.mass()] = raw.tolerance * gas::mass(1e3, volume, gas::T_REF);
+        abs_tol[node.energy()] = raw.tolerance * gas::energy(1e3, volume);
     }
     Parameters {
         volume,

@@ -95,7 +95,7 @@ impl SimRig {
     }
 
     /// Mounts the valve with end B on the supply side, before the start.
-    pub fn mount_second(&mut self) {
+    pub(crate) fn mount_second(&mut self) {
         let _ = self.plant.swap_ends(self.now);
     }
 
@@ -150,27 +150,27 @@ impl SimRig {
     }
 
     /// Injects a fault into the far-side channel, or removes it.
-    pub const fn break_far(&mut self, fault: Option<ChannelFault>) {
+    pub(crate) const fn break_far(&mut self, fault: Option<ChannelFault>) {
         self.far_fault.fault = fault;
     }
 
     /// Injects a fault into the supply-side channel, or removes it.
-    pub const fn break_supply(&mut self, fault: Option<ChannelFault>) {
+    pub(crate) const fn break_supply(&mut self, fault: Option<ChannelFault>) {
         self.supply_fault.fault = fault;
     }
 
     /// Injects a fault into the thermometer's channel, or removes it.
-    pub const fn break_thermometer(&mut self, fault: Option<ChannelFault>) {
+    pub(crate) const fn break_thermometer(&mut self, fault: Option<ChannelFault>) {
         self.thermometer_fault.fault = fault;
     }
 
     /// One far-side conversion is missed: its number is used up.
-    pub fn miss_sample(&mut self) {
+    pub(crate) fn miss_sample(&mut self) {
         self.far.miss_sample();
     }
 
     /// The regulator is set to, or shop air falls to, this gauge pressure, Pa.
-    pub fn set_supply_air(&mut self, gauge: f64) {
+    pub(crate) fn set_supply_air(&mut self, gauge: f64) {
         self.plant.set_supply_air(self.now, gauge);
     }
 
@@ -180,7 +180,7 @@ impl SimRig {
     }
 
     /// The actuator's air changes to this gauge pressure, Pa.
-    pub fn set_pilot_air(&mut self, gauge: f64) {
+    pub(crate) fn set_pilot_air(&mut self, gauge: f64) {
         self.plant.set_pilot_air(self.now, gauge);
     }
 
@@ -190,7 +190,7 @@ impl SimRig {
     }
 
     /// Changes which solenoid valves are stuck.
-    pub fn stick(&mut self, change: impl FnOnce(&mut Stuck)) {
+    pub(crate) fn stick(&mut self, change: impl FnOnce(&mut Stuck)) {
         change(&mut self.stuck);
         self.plant.set_stuck(self.now, self.stuck);
     }
@@ -201,17 +201,17 @@ impl SimRig {
     }
 
     /// A place begins to leak this much, or is repaired.
-    pub fn set_leak(&mut self, path: LeakPath, leak: LeakSpec) {
+    pub(crate) fn set_leak(&mut self, path: LeakPath, leak: LeakSpec) {
         self.plant.set_leak(self.now, path, leak);
     }
 
     /// The room's air is suddenly at this temperature, K.
-    pub fn set_room(&mut self, kelvin: f64) {
+    pub(crate) fn set_room(&mut self, kelvin: f64) {
         self.plant.set_room(self.now, kelvin);
     }
 
     /// The controller's clock jumps back by this much, permanently.
-    pub const fn set_clock_back(&mut self, by: Duration) {
+    pub(crate) const fn set_clock_back(&mut self, by: Duration) {
         self.clock_behind = self.clock_behind.saturating_add(by.as_ticks());
     }
 

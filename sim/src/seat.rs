@@ -7,7 +7,7 @@
 /// How far the ball has lifted off a seat, 0 to 1, and the slope of that, when the pressure pushing it *away* from the
 /// seat is `push` (Pa) and it is fully off at one over `per_full` (1/Pa).
 #[inline]
-pub fn seat_lift(push: f64, per_full: f64) -> (f64, f64) {
+pub(crate) fn seat_lift(push: f64, per_full: f64) -> (f64, f64) {
     smoothstep(push * per_full, per_full)
 }
 

@@ -135,7 +135,7 @@ pub struct ThermometerSpec {
 
 impl ThermometerSpec {
     /// Whether it reads the wall instead of the gas.
-    pub const fn of_wall(&self) -> bool {
+    pub(crate) const fn of_wall(&self) -> bool {
         self.raw.of_wall
     }
 }
@@ -265,7 +265,7 @@ impl Channel {
     }
 
     /// A missed conversion: its number is used up.
-    pub fn miss_sample(&mut self) {
+    pub(crate) fn miss_sample(&mut self) {
         self.number = self.number.wrapping_add(1);
     }
 }

@@ -3,7 +3,7 @@
 use seathold_sim::arrow::Arrow;
 use seathold_sim::config::{LeakSpec, RawPlant};
 use seathold_sim::flow::Leak;
-use seathold_sim::network::{CREEP, Controls, ENERGY, HOSE, MASS, N, Network, Parameters, WALL};
+use seathold_sim::network::{CREEP, Controls, HOSE, N, NODES, Network, Node, Parameters};
 use seathold_sim::plant::Plant;
 use seathold_sim::rodas::{Dense, DenseStep, Factors, Rodas, System};
 
@@ -110,11 +110,11 @@ fn state(parameters: &Parameters, (pressures, temperatures, ..): &Case) -> [f64;
     let mut y = [0.0; N];
     y[HOSE] = 5e-3 * 0.8;
     y[CREEP] = 0.3;
-    for i in 0..3 {
-        let volume = parameters.volume[i] + if i == 2 { parameters.creep * 0.3 } else { 0.0 };
-        y[MASS + 2 * i] = pressures[i] * volume / (287.05 * temperatures[i]);
-        y[ENERGY + 2 * i] = pressures[i] * volume / 0.4;
-        y[WALL + i] = 290.0 + i as f64;
+    for (i, node) in NODES.into_iter().enumerate() {
+        let volume = parameters.volume[i] + if node == Node::Far { parameters.creep * 0.3 } else { 0.0 };
+        y[node.mass()] = pressures[i] * volume / (287.05 * temperatures[i]);
+        y[node.energy()] = pressures[i] * volume / 0.4;
+        y[node.wall()] = 290.0 + i as f64;
     }
     y
 }
@@ -210,7 +210,7 @@ fn the_jacobian_is_the_slope_of_the_rates() {
                 assert!(network.rate(t, &y, &mut f));
                 f
             });
-            let rows = if drifts { WALL..WALL + 3 } else { 0..N };
+            let rows = if drifts { Node::Line.wall()..Node::Far.wall() + 1 } else { 0..N };
             for row in rows {
                 let size = (2e-5, f[row].abs().max(1e-6) * 1e-2);
                 compare(format!("∂f{row}/∂t"), dfdt[row], up[row], down[row], 1e-6, size);

@@ -116,7 +116,7 @@ fn main() {
     println!("{:24}{:9.3} ms", "append beside its sync", beside * 1e3);
 
     let began = Instant::now();
-    let chains = register.verify(|_| true).unwrap().unwrap();
+    let chains = register.verify(|_| true).unwrap().valid().unwrap();
     let seconds = began.elapsed().as_secs_f64();
     println!(
         "verify: {} records in {seconds:.1} s, {:.1} million samples/s on all cores",

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use proptest::prelude::*;
-use seathold_analysis::tune::mixture::{Mixture, MixtureComponent, Observation, fit, fit_groups};
+use seathold_analysis::tune::mixture::{Mixture, MixtureComponent, ModelDistance, Observation, fit, fit_groups};
 
 fn table(name: &str) -> Vec<Vec<String>> {
     let path = format!("{}/reference/{name}", env!("CARGO_MANIFEST_DIR"));
@@ -52,14 +52,14 @@ fn the_number_of_groups_is_found() {
     {
         let found = fit(&figures(case)).unwrap();
         assert!(shape.contains(&found.shape()), "{case}: {:?}", found.groups);
-        let (off, allowed) = found.distance(&figures(case));
+        let ModelDistance { found: off, allowed } = found.distance(&figures(case));
         assert!(off < allowed, "{case}: {off} {allowed}");
     }
     // Leaks at two sharp heights are no two broad groups in one.
     let sharp: Vec<Observation> =
         (0..60).map(|i| Observation { leak: if i % 2 == 0 { 1e-5 } else { 1e-2 }, u: 1e-6 }).collect();
     let forced = fit_groups(&sharp, false, 1);
-    let (off, allowed) = forced.distance(&sharp);
+    let ModelDistance { found: off, allowed } = forced.distance(&sharp);
     assert!(off > allowed, "one group for two heights is blamed: {off} {allowed}");
     assert_eq!(fit(&sharp).unwrap().groups.len(), 2);
     assert!(fit(&sharp[..10]).unwrap_err().contains("10 leaks"));

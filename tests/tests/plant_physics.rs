@@ -6,7 +6,7 @@ use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sim::config::RawPlant;
 use seathold_sim::flow::{End, Leak, Passage, viscous};
 use seathold_sim::gas;
-use seathold_sim::network::{CREEP, Controls, ENERGY, HOSE, MASS, N, Network, Node, Parameters, WALL};
+use seathold_sim::network::{CREEP, Controls, HOSE, N, NODES, Network, Node, Parameters};
 use seathold_sim::plant::Plant;
 use seathold_sim::rodas::{DenseStep, Rodas};
 
@@ -75,10 +75,11 @@ fn case() -> (Parameters, Controls) {
 fn still(layout: &Parameters, pressure: f64, hose: f64) -> [f64; N] {
     let mut y = [0.0; N];
     y[HOSE] = gas::mass(hose, layout.hose, ROOM);
-    for i in 0..3 {
-        y[WALL + i] = ROOM;
-        y[MASS + 2 * i] = gas::mass(pressure, layout.volume[i], ROOM);
-        y[ENERGY + 2 * i] = gas::energy(pressure, layout.volume[i]);
+    for node in NODES {
+        let volume = layout.volume[node.index()];
+        y[node.wall()] = ROOM;
+        y[node.mass()] = gas::mass(pressure, volume, ROOM);
+        y[node.energy()] = gas::energy(pressure, volume);
     }
     y[CREEP] = 0.0;
     y
@@ -181,7 +182,7 @@ fn filling_an_adiabatic_vessel_ends_at_the_closed_form_temperature() {
         drive.supply_open = true;
         let mut y = still(&layout, p1, p2);
         y[HOSE] = gas::mass(p2, layout.hose, tl);
-        y[MASS] = gas::mass(p1, layout.volume[0], t1);
+        y[Node::Line.mass()] = gas::mass(p1, layout.volume[0], t1);
         y = run(&layout, &drive, y, 5.0, 1e-8);
         let line = layout.end(&y, Node::Line);
         near("filled to", line.p, p2, 1e-6);
@@ -265,14 +266,15 @@ fn a_closed_system_keeps_its_mass_and_its_energy() {
     drive.line_seat = Leak::stated(1e-2, 0.5);
     drive.far_seat = Leak::stated(3e-3, 0.0);
     let total = |y: &[f64; N]| {
-        let mass: f64 = (0..3).map(|i| y[MASS + 2 * i]).sum();
-        let heat: f64 = (0..3).map(|i| y[ENERGY + 2 * i] + layout.wall[i].capacity * y[WALL + i]).sum();
+        let mass: f64 = NODES.iter().map(|node| y[node.mass()]).sum();
+        let wall = |node: &Node| layout.wall[node.index()].capacity * y[node.wall()];
+        let heat: f64 = NODES.iter().map(|node| y[node.energy()] + wall(node)).sum();
         (mass, heat)
     };
     let mut y = still(&layout, ATMOSPHERE, 700_000.0);
     // The far side full and hot, the cavity empty and cold.
-    y[MASS + 4] = gas::mass(700_000.0, layout.volume[2], 350.0);
-    y[ENERGY + 4] = gas::energy(700_000.0, layout.volume[2]);
+    y[Node::Far.mass()] = gas::mass(700_000.0, layout.volume[2], 350.0);
+    y[Node::Far.energy()] = gas::energy(700_000.0, layout.volume[2]);
     let before = total(&y);
     // The ball opens within half a second, stands open, and all comes to rest.
     drive.ball = (0.0, 2.0);

@@ -2,9 +2,10 @@
 //! figure settles nothing.
 
 use proptest::prelude::*;
+use seathold_sequencer::limits::CURVES_MAX;
 use seathold_sequencer::measure::{
-    BlockedTrace, Budget, Contribution, Curve, CurvePrior, LeakEstimate, Remedy, Window, advise,
-    conformance_probability, fit, normal_cdf,
+    BlockedTrace, Budget, Component, Conditions, Contribution, Curve, CurvePrior, IntervalSolver, LeakEstimate, Remedy,
+    SlopeEstimate, Window, advise, conformance_probability, fit, normal_cdf,
 };
 use seathold_sequencer::recipe::{RawRecipe, Recipe};
 use seathold_sequencer::rig::RawRig;
@@ -185,10 +186,49 @@ fn right_at_the_limit_nothing_helps() {
     assert_eq!((advice.remedy, advice.window_s), (Remedy::TooNear, None));
 }
 
+/// Interval and probability are of one distribution, far from normal here: what the interval covers is what the
+/// probability has between its ends. With few degrees of freedom the interval widens all components by the factor of
+/// its own tail, and so covers a little more.
+#[test]
+fn interval_and_probability_agree() {
+    let (rig, recipe) = (RawRig::DEMO.validate().unwrap(), recipe(60_000));
+    let mut components = [Component::default(); CURVES_MAX];
+    components[0] = Component { weight: 0.8, offset: -0.15, u: 0.1 };
+    components[1] = Component { weight: 0.2, offset: 0.6, u: 0.3 };
+    let line = fit(CurvePrior::Line, None, 0.0, &noise(6_000, 10_000, 7)).unwrap();
+    for (dof, within) in [(1e6, 4e-4), (20.0, 2e-3)] {
+        // Nearly all of the uncertainty from the fit.
+        let slope = SlopeEstimate { components, u_slope: 0.3, dof, ..line };
+        let conditions = Conditions {
+            rig: &rig,
+            recipe: &recipe,
+            gas: recipe.gas_temperature(),
+            pressure_pa: 7e5,
+            noise_counts: line.residual_sd,
+        };
+        let estimate = LeakEstimate::new(&slope, &conditions);
+        let distribution = IntervalSolver::new(&slope, &conditions);
+        let under = |distance: f64| {
+            let limit = estimate.leak.pa_m3_s() + distance;
+            distribution.conformance_probability(LeakRate::from_pa_m3_s(limit))
+        };
+        let half_width = estimate.expanded.pa_m3_s();
+        let (below, above) = (under(-half_width), 1.0 - under(half_width));
+        assert!((1.0 - below - above - estimate.coverage).abs() < within, "{below} below, {above} above");
+        // A leak falls with the slope, so the long tail is below; a normal distribution would halve the rest.
+        assert!(below > 10.0 * above, "{below} below, {above} above");
+    }
+}
+
+/// The conformance probability of an estimate with a normal distribution.
+fn normal_conformance(estimate: f64, u: f64, limit: f64) -> f64 {
+    conformance_probability(limit - estimate, &[Component { weight: 1.0, offset: 0.0, u }], f64::INFINITY)
+}
+
 /// JCGM 106:2012, 7 (example; memory, computed): −5.47 V, u 0.05 V, upper limit −5.40 V: Φ(1.4) = 0.92.
 #[test]
 fn jcgm_106_conformance_probability() {
-    let p = conformance_probability(-5.47, 0.05, -5.40);
+    let p = normal_conformance(-5.47, 0.05, -5.40);
     assert_eq!(format!("{p:.2}"), "0.92");
     assert!((p - normal_cdf(1.4)).abs() < 1e-12);
 }
@@ -200,7 +240,7 @@ fn jcgm_106_guard_bands() {
     for (r, risk) in [(1.0, 0.022_75), (0.83, 0.048_5), (1.5, 0.001_35), (0.0, 0.5)] {
         let (limit, u) = (7.5e-4, 2e-5);
         let accepted = limit - r * 2.0 * u;
-        let ours = 1.0 - conformance_probability(accepted, u, limit);
+        let ours = 1.0 - normal_conformance(accepted, u, limit);
         assert!((ours / risk - 1.0).abs() < 1.2e-3, "r {r}: {ours} against {risk}");
     }
 }
@@ -208,7 +248,7 @@ fn jcgm_106_guard_bands() {
 /// JCGM 106:2012 clause 8, highway speed (memory, computed): limit 100 km/h, u 2 %, 99.9 %: from 106.588 km/h on.
 #[test]
 fn jcgm_106_highway_speed() {
-    let proved = |v: f64| 1.0 - conformance_probability(v, 0.02 * v, 100.0);
+    let proved = |v: f64| 1.0 - normal_conformance(v, 0.02 * v, 100.0);
     assert!(proved(106.587) < 0.999 && proved(106.589) > 0.999);
 }
 
@@ -227,7 +267,7 @@ fn jcgm_106_global_risks() {
         for i in -n..=n {
             let eta = f64::from(i) * step;
             let density = (-0.5 * (eta / process).powi(2)).exp() / (process * (2.0 * std::f64::consts::PI).sqrt());
-            let taken = conformance_probability(eta, u, accepted) - conformance_probability(eta, u, -accepted);
+            let taken = normal_conformance(eta, u, accepted) - normal_conformance(eta, u, -accepted);
             let weight = density * step;
             // The grid falls short of the tolerance itself: count half a cell there.
             if eta.abs() > tolerance { bad_taken += weight * taken } else { good_refused += weight * (1.0 - taken) }

@@ -107,7 +107,7 @@ fn what_was_altered_missing_or_reordered_is_named() {
         let db = unguarded(&path);
         db.execute_batch(sql).unwrap();
         db.close().unwrap();
-        let broken = Register::open(&path, Access::Read).unwrap().verify(|_| true).unwrap().unwrap_err();
+        let broken = Register::open(&path, Access::Read).unwrap().verify(|_| true).unwrap().valid().unwrap_err();
         assert_eq!(broken.number, number, "{sql}: {}", broken.what);
         assert!(broken.what.contains(what), "{sql}: {}", broken.what);
         let said = seathold(dir.path(), &["register", "verify", "--register", "[DIR]/spoiled.sqlite"]);
@@ -153,7 +153,7 @@ fn what_hides_a_record_is_named() {
         let db = unguarded(&path);
         db.execute_batch(sql).unwrap();
         db.close().unwrap();
-        let broken = Register::open(&path, Access::Read).unwrap().verify(|_| true).unwrap().unwrap_err();
+        let broken = Register::open(&path, Access::Read).unwrap().verify(|_| true).unwrap().valid().unwrap_err();
         assert!(broken.number == number && broken.what.contains(what), "{sql}: {} {}", broken.number, broken.what);
         std::fs::remove_file(&path).unwrap();
     }
@@ -181,7 +181,7 @@ fn a_record_replaced_with_its_seal_is_found_by_the_next() {
         let at = Timestamp::from_second(now().as_second() + seconds).unwrap();
         register.append(&bytes, &RunMeta::default(), at).unwrap();
     }
-    register.verify(|_| true).unwrap().unwrap();
+    register.verify(|_| true).unwrap().valid().unwrap();
     drop(register);
     let db = Connection::open(&one).unwrap();
     db.execute_batch("DROP TRIGGER runs_stay").unwrap();
@@ -192,7 +192,7 @@ fn a_record_replaced_with_its_seal_is_found_by_the_next() {
     )
     .unwrap();
     drop(db);
-    let broken = Register::open(&one, Access::Read).unwrap().verify(|_| true).unwrap().unwrap_err();
+    let broken = Register::open(&one, Access::Read).unwrap().verify(|_| true).unwrap().valid().unwrap_err();
     assert_eq!(broken.number, 3);
     assert!(broken.what.contains("does not follow the record before it"), "{}", broken.what);
 }
@@ -298,6 +298,26 @@ fn what_is_looked_for_is_found() {
     ] {
         let said = seathold(folder, &[&["find", "--register", "[DIR]/bench.sqlite"], &more[..]].concat());
         assert!(said.code == 2 && said.err.contains(why), "{}", said.err);
+    }
+}
+
+/// A run is named by its number, by the beginning of its bench and its number, or by the beginning of its hash; nothing
+/// of a name stands for anything else.
+#[test]
+fn a_run_is_found_by_its_name_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let register = Register::open(&three(dir.path()), Access::Read).unwrap();
+    let second = register.run_named("2").unwrap();
+    let begin = &second.bench[..8];
+    for name in
+        [second.name(), format!("{begin}/2"), format!("{}/2", begin.to_uppercase()), second.recording[..8].into()]
+    {
+        assert_eq!(register.run_named(&name).unwrap().number, 2, "{name}");
+    }
+    let patterns = ["%/2", "_%/2", "/2", "\\%/2", "%", "______", "*/2", &format!("{}_/2", &begin[..7]), "2/2/2"];
+    for name in patterns {
+        let said = register.run_named(name).unwrap_err().to_string();
+        assert!(said.contains("there is no record"), "{name}: {said}");
     }
 }
 

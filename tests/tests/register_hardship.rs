@@ -100,7 +100,7 @@ fn nothing_acknowledged_is_lost_to_a_kill() {
         assert!(!child.wait().unwrap().success());
         let register = Register::open(&dir.path().join("bench.sqlite"), Access::Write).unwrap();
         assert!(all.iter().all(|serial| has(&register, serial)), "round {round}");
-        let chains = register.verify(|_| true).unwrap().unwrap();
+        let chains = register.verify(|_| true).unwrap().valid().unwrap();
         // At most the one that was not acknowledged yet is there besides, each round.
         assert!((all.len()..=all.len() + round + 1).contains(&(chains[0].last_number as usize)));
     }
@@ -128,7 +128,7 @@ fn a_killed_program_leaves_recordings_that_can_be_put_in() {
     assert_eq!(seathold(dir.path(), &import).code, 0);
     let register = Register::open(&dir.path().join("bench.sqlite"), Access::Read).unwrap();
     assert_eq!(register.count(&RunFilter::default()).unwrap(), files.len() as u64);
-    register.verify(|_| true).unwrap().unwrap();
+    register.verify(|_| true).unwrap().valid().unwrap();
 }
 
 #[test]
@@ -145,7 +145,7 @@ fn two_programs_at_once_lose_nothing_and_do_not_wait_for_ever() {
     }
     let register = Register::open(&dir.path().join("bench.sqlite"), Access::Read).unwrap();
     assert_eq!(register.count(&RunFilter::default()).unwrap(), 60);
-    let chains = register.verify(|_| true).unwrap().unwrap();
+    let chains = register.verify(|_| true).unwrap().valid().unwrap();
     assert_eq!((chains.len(), chains[0].last_number), (1, 60));
 }
 
@@ -175,7 +175,7 @@ fn a_full_disk_loses_nothing() {
     assert!(why.contains("nothing of this was written"), "{why}");
     let mut register = Register::open(&dir.path().join("bench.sqlite"), Access::Write).unwrap();
     assert!(!acks.is_empty() && acks.iter().all(|serial| has(&register, serial)));
-    register.verify(|_| true).unwrap().unwrap();
+    register.verify(|_| true).unwrap().valid().unwrap();
     let file = dir.path().join(format!("{serial}.hold"));
     register.import(&file, &RunMeta::default(), "2026-03-02T10:00:00Z".parse().unwrap()).unwrap();
     assert!(has(&register, serial));

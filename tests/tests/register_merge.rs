@@ -69,7 +69,7 @@ fn benches_come_together_and_each_chain_still_holds() {
     let mut register = Register::open(&one, Access::Write).unwrap();
     assert_eq!(register.merge(&two).unwrap(), MergeCounts { runs: 3, notes: 2, known: 0 });
     assert_eq!(all(&register), before, "nothing is renumbered or sealed anew");
-    let chains = register.verify(|_| true).unwrap().unwrap();
+    let chains = register.verify(|_| true).unwrap().valid().unwrap();
     assert_eq!(
         chains.iter().map(|c| (c.name.as_str(), c.complete, c.last_number)).collect::<Vec<_>>(),
         [("one", true, 7), ("two", true, 5)]
@@ -82,7 +82,7 @@ fn benches_come_together_and_each_chain_still_holds() {
     assert_eq!(all(&register), before);
     let bytes = std::fs::read(dir.path().join("seed.hold")).unwrap();
     register.append(&renamed(&bytes, "HM-000099"), &RunMeta::default(), now()).unwrap();
-    register.verify(|_| true).unwrap().unwrap();
+    register.verify(|_| true).unwrap().valid().unwrap();
     drop(register);
     let mut register = Register::open(&one, Access::Write).unwrap();
     assert_eq!(register.merge(&two).unwrap().runs, 1);
@@ -106,20 +106,20 @@ fn a_selection_travels_and_does_not_pass_for_the_whole() {
     assert_eq!(said.out, "[DIR]/bundle.sqlite: 1 run and 2 notes added, 0 already there\n");
     let mut register = Register::open(&two, Access::Write).unwrap();
     assert_eq!(register.merge(&bundle).unwrap(), MergeCounts { runs: 1, notes: 2, known: 0 });
-    let chains = register.verify(|_| true).unwrap().unwrap();
+    let chains = register.verify(|_| true).unwrap().valid().unwrap();
     let from = chains.iter().find(|c| c.name == "one").unwrap();
     assert!(!from.complete && from.last_number == 3);
     // A record altered in a selection is still found: each has its own seal.
     let db = Connection::open(&two).unwrap();
     db.execute_batch("DROP TRIGGER runs_stay; UPDATE runs SET operator = 'Eve' WHERE serial = 'HM-000001'").unwrap();
     drop(db);
-    assert!(register.verify(|_| true).unwrap().unwrap_err().what.contains("was altered"));
+    assert!(register.verify(|_| true).unwrap().valid().unwrap_err().what.contains("was altered"));
     // The rest fills the gaps, and then it is whole.
     let db = Connection::open(&two).unwrap();
     db.execute_batch("UPDATE runs SET operator = '' WHERE serial = 'HM-000001'").unwrap();
     drop(db);
     register.merge(&one).unwrap();
-    let chains = register.verify(|_| true).unwrap().unwrap();
+    let chains = register.verify(|_| true).unwrap().valid().unwrap();
     assert!(chains.iter().all(|c| c.complete), "{chains:?}");
 }
 
@@ -191,7 +191,7 @@ fn the_same_recording_by_two_ways_is_one_run() {
     register.merge(&two).unwrap();
     assert_eq!(register.count(&RunFilter::default()).unwrap(), 4);
     assert_eq!(register.count(&RunFilter { serial: Some("HM-000010".into()), ..RunFilter::default() }).unwrap(), 1);
-    register.verify(|_| true).unwrap().unwrap();
+    register.verify(|_| true).unwrap().valid().unwrap();
 }
 
 /// A copied register that both go on appending to has two truths: neither is taken over the other.
@@ -210,7 +210,7 @@ fn registers_that_went_apart_are_told_apart() {
     append(&copy, "HM-000050");
     let mut register = Register::open(&one, Access::Write).unwrap();
     assert_eq!(register.merge(&copy).unwrap().runs, 1);
-    register.verify(|_| true).unwrap().unwrap();
+    register.verify(|_| true).unwrap().valid().unwrap();
     append(&one, "HM-000060");
     append(&copy, "HM-000070");
     let before = all(&register);
@@ -254,7 +254,7 @@ fn an_altered_record_is_not_let_in() {
             }
             other => panic!("{sql}: {other:?}"),
         }
-        register.verify(|_| true).unwrap().unwrap();
+        register.verify(|_| true).unwrap().valid().unwrap();
         std::fs::remove_file(&spoiled).unwrap();
     }
 }

@@ -7,6 +7,7 @@ use std::path::Path;
 use cli_kit::{Stage, seathold, seathold_on};
 use seathold::console::KeyboardInput;
 use seathold::console::Keys;
+use seathold_analysis::study::linearity::ValueWithInterval;
 use seathold_analysis::tune::rates::{Cluster, Rate};
 use seathold_analysis::tune::rework_labels::{SideTest, side};
 use seathold_sequencer::verdict::Verdict;
@@ -173,9 +174,9 @@ fn nothing_is_promised_on_too_little() {
 /// from 0.1871 to 0.8129 (closed form, and from memory of common tables).
 #[test]
 fn intervals_are_exact() {
-    let (low, high) = Rate::of(0, 10).interval(0.95);
+    let (low, high) = Rate::of(0, 10).interval(0.95).into_inner();
     assert!(low == 0.0 && (high - (1.0 - 0.025f64.powf(0.1))).abs() < 1e-9, "{high}");
-    let (low, high) = Rate::of(5, 10).interval(0.95);
+    let (low, high) = Rate::of(5, 10).interval(0.95).into_inner();
     assert!((low - 0.1871).abs() < 1e-4 && (high - 0.8129).abs() < 1e-4, "{low} {high}");
     assert_eq!(seathold_analysis::tune::selection::fewest(0.05, 0.9), 59);
     // A hundred sides of fifty valves, none wrong, are fifty valves.
@@ -186,7 +187,7 @@ fn intervals_are_exact() {
         valve.see(false, 1.0);
         pairs.add(valve);
     }
-    assert!((pairs.interval(0.9).1 - Rate::of(0, 50).interval(0.9).1).abs() < 1e-9);
+    assert!((pairs.interval(0.9).end() - Rate::of(0, 50).interval(0.9).end()).abs() < 1e-9);
 }
 
 /// How often the true rate lies above the upper end, which may be 5 % of the times: with sides counted as if each were a
@@ -212,8 +213,8 @@ fn sides_of_a_valve_are_not_two_witnesses() {
                 valve.see(second, 1.0);
                 rate.add(valve);
             }
-            ours += u32::from(rate.interval(0.9).1 < p);
-            naive += u32::from(Rate::of(wrong, 200).interval(0.9).1 < p);
+            ours += u32::from(rate.interval(0.9).end() < &p);
+            naive += u32::from(Rate::of(wrong, 200).interval(0.9).end() < &p);
         }
         let share = |count: u32| f64::from(count) / f64::from(rounds);
         println!(
@@ -233,7 +234,7 @@ fn rework_tells_what_leaked() {
         run: run.into(),
         rework: rework.map(Into::into),
         verdict,
-        leak,
+        leak: leak.map(|(value, half)| ValueWithInterval { value, half }),
     };
     let (tight, leaking) = (Verdict::Tight, Verdict::Leaking);
     let history = |after: SideTest| {

@@ -2,8 +2,9 @@
 
 use seathold_recording::{Header, Summary};
 use seathold_sequencer::input::Side;
-use seathold_sequencer::measure::{Advice, Contribution, Remedy, advise};
+use seathold_sequencer::measure::{Advice, Remedy, advise};
 use seathold_sequencer::verdict::Verdict;
+use seathold_text::messages::contribution_name;
 
 /// What would decide each side of a run that stayed undecided.
 pub fn of_sides(summary: &Summary, header: &Header) -> Vec<(Side, Advice)> {
@@ -13,31 +14,11 @@ pub fn of_sides(summary: &Summary, header: &Header) -> Vec<(Side, Advice)> {
     undecided.filter_map(|s| Some((s.side, advise(&s.estimate?, recipe.limit(), recipe.schedule())))).collect()
 }
 
-/// A contribution to the uncertainty.
-pub const fn term(term: Contribution) -> &'static str {
-    match term {
-        Contribution::Fit => "noise of the readings",
-        Contribution::Curve => "not knowing which curve the settling gas follows",
-        Contribution::Resolution => "quantisation of the converter",
-        Contribution::Volume => "far volume",
-        Contribution::Gain => "sensor gain",
-        Contribution::Temperature => "drift of the gas temperature",
-        Contribution::Background => "background leak of the rig",
-    }
-}
-
-/// The same for a budget's column.
-pub const fn term_short(term: Contribution) -> &'static str {
-    match term {
-        Contribution::Curve => "curve of the settling gas",
-        other => self::term(other),
-    }
-}
-
 /// What to do first, and what else would do.
 pub fn words(advice: &Advice) -> String {
     let share = (advice.share * 100.0).round();
-    let dominant = format!("most of the uncertainty is {} ({share} % of the variance)", term(advice.dominant));
+    let dominant =
+        format!("most of the uncertainty is {} ({share} % of the variance)", contribution_name(advice.dominant));
     let longer = match advice.window_s {
         Some(s) => format!("a window of about {}", seconds(s)),
         None => "no longer window".into(),

@@ -146,7 +146,7 @@ impl ConfigFile {
     }
 
     /// Adds a mistake at a line.
-    pub fn complain(&mut self, line: Option<usize>, message: String) {
+    pub(crate) fn complain(&mut self, line: Option<usize>, message: String) {
         self.problem(line, message);
     }
 
@@ -193,17 +193,17 @@ impl ConfigFile {
     }
 
     /// One of a few words.
-    pub fn choice<T: Copy>(&mut self, name: &str, choices: &[(&str, T)]) -> Option<T> {
+    pub fn choice<T: Copy>(&mut self, name: &str, choices: &[(impl AsRef<str>, T)]) -> Option<T> {
         let entry = self.take(name)?;
         let path = self.path(name);
         self.typed.insert(path.clone(), (entry.line, None));
         let typed = entry.value.as_ref().and_then(Value::as_str);
-        if let Some(found) = choices.iter().find(|(word, _)| Some(*word) == typed) {
+        if let Some(found) = choices.iter().find(|(word, _)| Some(word.as_ref()) == typed) {
             return Some(found.1);
         }
-        let words: Vec<String> = choices.iter().map(|(word, _)| format!("\"{word}\"")).collect();
+        let words: Vec<String> = choices.iter().map(|(word, _)| format!("\"{}\"", word.as_ref())).collect();
         let found = shown(entry.value.as_ref());
-        let hint = did_you_mean(typed.unwrap_or_default(), choices.iter().map(|(word, _)| *word));
+        let hint = did_you_mean(typed.unwrap_or_default(), choices.iter().map(|(word, _)| word.as_ref()));
         self.problem(entry.line, format!("{path}: {found} is none of {}{hint}", words.join(", ")));
         None
     }
@@ -316,7 +316,11 @@ fn read_value<T>(field: &Field<T>, value: Option<&Value>, reference_pa: f64) -> 
 ///
 /// # Errors
 /// Says what is wrong, without the field's name.
-pub fn read_quantity<T>(field: &Field<T>, text: &str, reference_pa: f64) -> Result<(f64, Option<UnitDef>), String> {
+pub(crate) fn read_quantity<T>(
+    field: &Field<T>,
+    text: &str,
+    reference_pa: f64,
+) -> Result<(f64, Option<UnitDef>), String> {
     if field.name == "limit"
         && let Some(class) = seathold_quantity::limit::class(text, None)?
     {

@@ -1,5 +1,7 @@
 //! Faults of the simulated rig: as typed, `NAME[=SIZE][@WHEN]`, and as `[[fault]]` of a valve file.
 
+use std::sync::LazyLock;
+
 use seathold_quantity::{Dimension, did_you_mean};
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::field::{Field, Unit};
@@ -20,23 +22,13 @@ use crate::Error;
 /// Latest moment a fault may begin or end, ms: a day.
 const TIME_MAX_MS: f64 = 86_400_000.0;
 
-const PHASES: &[(&str, Phase)] = &[
-    ("start-up", Phase::StartUp),
-    ("ready", Phase::Ready),
-    ("precheck", Phase::Precheck),
-    ("fill", Phase::Fill),
-    ("soak", Phase::Soak),
-    ("isolate", Phase::Isolate),
-    ("vent", Phase::Vent),
-    ("settle", Phase::Settle),
-    ("measure", Phase::Measure),
-    ("safe-vent", Phase::SafeVent),
-    ("swap", Phase::Swap),
-    ("fault", Phase::Fault),
-    ("trapped", Phase::Trapped),
-    ("emergency-stopped", Phase::EmergencyStopped),
-    ("output-test", Phase::OutputTest),
-];
+/// Every phase by its name, without blanks.
+static PHASES: LazyLock<Vec<(String, Phase)>> =
+    LazyLock::new(|| Phase::ALL.map(|phase| (phase_word(phase), phase)).into());
+
+fn phase_word(phase: Phase) -> String {
+    messages::phase_name(phase).replace(' ', "-")
+}
 
 const SIDES: &[(&str, Option<Side>)] =
     &[("either", None), ("first", Some(Side::First)), ("second", Some(Side::Second))];
@@ -197,7 +189,7 @@ pub fn parse(text: &str) -> Result<InjectedFault, String> {
         let (side, phase) = place.split_once(':').unwrap_or(("either", place));
         let after = time(after)?;
         from = after;
-        fault.when = When::In { phase: one_of(phase, PHASES)?, side: one_of(side, SIDES)?, after };
+        fault.when = When::In { phase: one_of(phase, &PHASES)?, side: one_of(side, SIDES)?, after };
     } else {
         from = time(begin)?;
         fault.when = When::At(from);
@@ -210,9 +202,9 @@ pub fn parse(text: &str) -> Result<InjectedFault, String> {
     Ok(fault)
 }
 
-fn one_of<T: Copy>(word: &str, words: &[(&str, T)]) -> Result<T, String> {
-    words.iter().find(|(known, _)| *known == word).map(|(_, value)| *value).ok_or_else(|| {
-        let known: Vec<&str> = words.iter().map(|(known, _)| *known).collect();
+fn one_of<T: Copy>(word: &str, words: &[(impl AsRef<str>, T)]) -> Result<T, String> {
+    words.iter().find(|(known, _)| known.as_ref() == word).map(|(_, value)| *value).ok_or_else(|| {
+        let known: Vec<&str> = words.iter().map(|(known, _)| known.as_ref()).collect();
         format!("\"{word}\" is none of {}{}", known.join(", "), did_you_mean(word, known.iter().copied()))
     })
 }
@@ -259,7 +251,7 @@ fn one(config: &mut ConfigFile, i: usize, line: Option<usize>, reference_pa: f64
     for field in [&AT, &AFTER, &LASTS] {
         config.field(&mut times, field, reference_pa);
     }
-    let in_phase = config.choice("phase", PHASES);
+    let in_phase = config.choice("phase", &PHASES);
     let on_side = config.choice("side", SIDES).flatten();
     if at && phase {
         config.wrong("phase", "at", "give either a time (at) or a phase, not both");
@@ -310,8 +302,7 @@ fn text(entry: &Entry, fault: &InjectedFault) -> String {
         }
         When::In { phase, side, after } => {
             let word = |side: &Option<Side>| SIDES.iter().find(|(_, s)| s == side).map_or("either", |(word, _)| word);
-            let place = PHASES.iter().find(|(_, p)| *p == phase).map_or("ready", |(word, _)| word);
-            out.push_str(&format!("@{}:{place}+{}ms", word(&side), ms(after)));
+            out.push_str(&format!("@{}:{}+{}ms", word(&side), phase_word(phase), ms(after)));
             after
         }
     };
@@ -322,7 +313,7 @@ fn text(entry: &Entry, fault: &InjectedFault) -> String {
 }
 
 /// Faults in a valve file, explained.
-pub const TEMPLATE: &str = "\
+pub(crate) const TEMPLATE: &str = "\
 # Faults of the simulated rig, up to 8: a [[fault]] each. `seathold run --fault list` names them. Without a time or a
 # phase each strikes where it hurts most; with one it stays for good unless `lasts` is given.
 #
@@ -355,7 +346,7 @@ mod tests {
             let plain = of(&format!("[[fault]]\nname = \"{}\"\n", entry.name));
             assert_eq!(plain[0].fault, entry.fault);
             assert_eq!(parse(&plain[0].text).unwrap(), entry.fault, "{}", plain[0].text);
-            for (phase, value) in PHASES {
+            for (phase, value) in PHASES.iter() {
                 let name = entry.name;
                 let found = of(&format!(
                     "[[fault]]\nname = \"{name}\"\nphase = \"{phase}\"\nafter = \"1.5 s\"\nside = \"second\"\n\

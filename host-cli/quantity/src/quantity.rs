@@ -245,7 +245,7 @@ impl UnitDef {
     }
 
     /// Whether a leak in this unit is a volume of gas, which needs a reference pressure to mean anything.
-    pub fn needs_reference(self) -> bool {
+    pub(crate) fn needs_reference(self) -> bool {
         self.counted == Counted::Volume
     }
 

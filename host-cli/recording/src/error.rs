@@ -45,6 +45,11 @@ impl Error {
     pub fn file(action: &'static str, path: &Path, why: io::Error) -> Self {
         Self::File(FileError::new(action, path, why))
     }
+
+    /// A recording that is damaged.
+    pub fn damaged(path: &Path, why: Damage) -> Self {
+        Self::Damaged { path: path.into(), why }
+    }
 }
 
 /// The operating system's reason without its number.

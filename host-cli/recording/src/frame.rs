@@ -16,9 +16,9 @@ pub const VERSION: u32 = 1;
 /// Bytes of the head.
 pub const HEAD: usize = 16;
 /// Bytes of a frame around its payload.
-pub const OVERHEAD: usize = 9;
+pub(crate) const OVERHEAD: usize = 9;
 /// Longest payload. A block of polls is a few kilobytes.
-pub const PAYLOAD_MAX: u32 = 1 << 24;
+pub(crate) const PAYLOAD_MAX: u32 = 1 << 24;
 
 /// What a frame holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -91,7 +91,7 @@ fn u32_at(bytes: &[u8], at: usize) -> Option<u32> {
 }
 
 /// Checks the head.
-pub fn read_head(bytes: &[u8]) -> Result<(), Damage> {
+pub(crate) fn read_head(bytes: &[u8]) -> Result<(), Damage> {
     if !bytes.starts_with(&MAGIC[..bytes.len().min(8)]) || bytes.is_empty() {
         return Err(Damage::Foreign);
     }
@@ -113,7 +113,7 @@ pub fn count(bytes: &[u8], mut at: usize) -> usize {
 }
 
 /// One frame read: its kind, its payload, and where the next begins.
-pub type ReadFrame<'a> = (FrameKind, &'a [u8], usize);
+pub(crate) type ReadFrame<'a> = (FrameKind, &'a [u8], usize);
 
 /// Reads the frame at `at`.
 pub fn read_frame(bytes: &[u8], at: usize) -> Result<ReadFrame<'_>, Damage> {

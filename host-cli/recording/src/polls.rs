@@ -11,14 +11,14 @@ use super::Poll;
 use super::nibbles::{NibbleWriter, sums};
 
 /// Polls in a block: a few seconds, which is what a power cut on the host can lose.
-pub const BLOCK: usize = 256;
+pub(crate) const BLOCK: usize = 256;
 
 /// `(how many times, the step)`.
 type RunLength<T> = (u32, T);
 
 /// A block as serialised, by postcard 1.x in this order.
 #[derive(Debug, Default, Serialize, Deserialize)]
-pub struct PollBlock {
+pub(crate) struct PollBlock {
     /// Names first used in this block's events.
     pub names: Vec<String>,
     /// How many polls.
@@ -152,7 +152,7 @@ fn spread(list: &[(u32, u8)], polls: &mut [Poll], set: impl Fn(&mut Poll, u8)) -
 
 impl PollBlock {
     /// Packs polls.
-    pub fn pack(polls: &[Poll], names: Vec<String>) -> Self {
+    pub(crate) fn pack(polls: &[Poll], names: Vec<String>) -> Self {
         let mut gaps = Vec::new();
         for pair in polls.windows(2) {
             extend(&mut gaps, pair[1].at.as_ticks().wrapping_sub(pair[0].at.as_ticks()));
@@ -173,7 +173,7 @@ impl PollBlock {
     }
 
     /// Adds the polls to those that came before. `None` where the block contradicts itself; then none are added.
-    pub fn unpack(self, onto: &mut Vec<Poll>) -> Option<()> {
+    pub(crate) fn unpack(self, onto: &mut Vec<Poll>) -> Option<()> {
         let before = onto.len();
         let whole = self.lay_out(onto, before);
         if whole.is_none() {

@@ -31,7 +31,7 @@ pub enum RecordValue {
 }
 
 /// Depth at which a tree is refused: ours are six deep, and a hostile one must not exhaust the stack.
-pub const DEPTH_MAX: usize = 32;
+pub(crate) const DEPTH_MAX: usize = 32;
 
 /// What follows a tree in these bytes; `None` where it is incomplete, or too deep.
 pub(super) fn pass(bytes: &[u8]) -> Option<&[u8]> {
@@ -116,7 +116,7 @@ impl NameTable {
     }
 
     /// The index of a name, if it is there.
-    pub fn place_of(&self, name: &str) -> Option<u32> {
+    pub(crate) fn place_of(&self, name: &str) -> Option<u32> {
         self.list.iter().position(|known| known == name).map(|place| place as u32)
     }
 

@@ -7,7 +7,7 @@ use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, 
 use super::Register;
 use super::error::WithPath;
 use super::extract::{RecordingExtract, SharedText};
-use super::record::{ChainRecord, NOTES, RUNS};
+use super::record::{ChainRecord, ChainTable, NOTES, RUNS};
 use crate::error::Error;
 
 /// Data of a run that is not in its recording.
@@ -92,20 +92,13 @@ impl Register {
             extract.parts.iter().try_for_each(|part| keep(change, part))?;
             valve(change, &extract.header.serial)?;
             insert_recording(change, &extract.recording, bytes)?;
-            let (number, previous) = next(change, &bench)?;
-            let value = |column: &&str| match *column {
-                "bench" => bench.clone().into(),
-                "number" => number.into(),
-                "batch" => meta.batch.clone().into(),
-                "after_rework" => meta.after_rework.clone().into(),
-                "appended_at" => second(now).into(),
-                "previous" => previous.clone().into(),
-                other => extract.column(other).unwrap_or(Value::Null),
-            };
-            let record = ChainRecord { values: RUNS.columns.iter().map(value).collect(), sides: extract.sides() };
-            let seal = record.seal(&RUNS);
-            let id = record.insert(change, &RUNS, &seal, false)?;
-            advance(change, &bench, number, &seal)?;
+            let ChainLink { id, number, seal } =
+                insert_next(change, &bench, &RUNS, extract.sides(), |column| match column {
+                    "batch" => meta.batch.clone().into(),
+                    "after_rework" => meta.after_rework.clone().into(),
+                    "appended_at" => second(now).into(),
+                    other => extract.column(other).unwrap_or(Value::Null),
+                })?;
             Ok(AppendedRun { id, number, seal, new: true })
         };
         transact(&mut self.db, add).at(&path)
@@ -134,10 +127,7 @@ pub(super) fn transact<T>(
 
 /// Writes a note within a transaction.
 pub(super) fn insert_note(db: &Connection, bench: &str, note: &NewNote, now: Timestamp) -> rusqlite::Result<i64> {
-    let (number, previous) = next(db, bench)?;
-    let value = |column: &&str| match *column {
-        "bench" => bench.to_owned().into(),
-        "number" => number.into(),
+    let note = insert_next(db, bench, &NOTES, Vec::new(), |column| match column {
         "kind" => super::extract::word(&note.kind).into(),
         "batch" => note.batch.clone().into(),
         "serial" => note.serial.clone().into(),
@@ -145,26 +135,46 @@ pub(super) fn insert_note(db: &Connection, bench: &str, note: &NewNote, now: Tim
         "operator" => note.operator.clone().into(),
         "written_at" => second(now).into(),
         "text" => note.text.clone().into(),
-        "previous" => previous.clone().into(),
         _ => Value::Null,
+    })?;
+    Ok(note.number)
+}
+
+/// A record that was sealed onto its chain.
+struct ChainLink {
+    id: i64,
+    number: i64,
+    seal: String,
+}
+
+/// Seals a record onto the last of its bench and makes it the last. `value` gives its columns, but for those that make
+/// it a link of the chain.
+fn insert_next(
+    db: &Connection,
+    bench: &str,
+    table: &'static ChainTable,
+    sides: Vec<Vec<Value>>,
+    value: impl Fn(&str) -> Value,
+) -> rusqlite::Result<ChainLink> {
+    let (number, previous) = next(db, bench)?;
+    let value = |column: &&str| match *column {
+        "bench" => bench.to_owned().into(),
+        "number" => number.into(),
+        "previous" => previous.clone().into(),
+        other => value(other),
     };
-    let record = ChainRecord { values: NOTES.columns.iter().map(value).collect(), sides: Vec::new() };
-    let seal = record.seal(&NOTES);
-    record.insert(db, &NOTES, &seal, false)?;
-    advance(db, bench, number, &seal)?;
-    Ok(number)
+    let record = ChainRecord { values: table.columns.iter().map(value).collect(), sides };
+    let seal = record.seal(table);
+    let id = record.insert(db, table, &seal, false)?;
+    let mut update = db.prepare_cached("UPDATE benches SET last_number = ?, seal = ? WHERE bench = ?")?;
+    update.execute(params![number, seal, bench])?;
+    Ok(ChainLink { id, number, seal })
 }
 
 /// The number of the next record of a bench, and the seal before it.
 pub(super) fn next(db: &Connection, bench: &str) -> rusqlite::Result<(i64, String)> {
     let mut query = db.prepare_cached("SELECT last_number + 1, seal FROM benches WHERE bench = ?")?;
     query.query_row([bench], |row| Ok((row.get(0)?, row.get(1)?)))
-}
-
-/// Makes a record the last of its bench.
-fn advance(db: &Connection, bench: &str, number: i64, seal: &str) -> rusqlite::Result<()> {
-    let mut update = db.prepare_cached("UPDATE benches SET last_number = ?, seal = ? WHERE bench = ?")?;
-    update.execute(params![number, seal, bench]).map(|_| ())
 }
 
 /// Id and number of the first run with this recording.

@@ -129,7 +129,7 @@ impl Error {
 
     /// A recording that is damaged.
     pub fn damaged(path: &Path, why: Damage) -> Self {
-        Self::Recording(seathold_recording::Error::Damaged { path: path.into(), why })
+        Self::Recording(seathold_recording::Error::damaged(path, why))
     }
 
     /// A register that could not be used.

@@ -13,7 +13,7 @@ use serde_json::Value as Json;
 
 /// The columns of a recording beside its bytes. The same bytes give the same values, always.
 #[derive(Clone, Debug)]
-pub struct RecordingExtract {
+pub(crate) struct RecordingExtract {
     /// SHA-256 of the bytes.
     pub recording: String,
     /// Who, what, with which recipe, on which rig.
@@ -33,7 +33,7 @@ pub struct RecordingExtract {
 
 /// A text that many runs share, kept once.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SharedText {
+pub(crate) struct SharedText {
     /// The table it is kept in.
     pub table: &'static str,
     /// SHA-256 of the text's bytes.
@@ -70,7 +70,7 @@ impl RecordingExtract {
     ///
     /// # Errors
     /// When it is no recording, or has been altered.
-    pub fn of(bytes: &[u8]) -> Result<Self, Damage> {
+    pub(crate) fn of(bytes: &[u8]) -> Result<Self, Damage> {
         let recording = read_bytes(bytes)?;
         let whole = match &recording.damage {
             None => true,
@@ -109,7 +109,7 @@ impl RecordingExtract {
     }
 
     /// How the run ended, in the register's words.
-    pub fn ending(&self) -> &'static str {
+    pub(crate) fn ending(&self) -> &'static str {
         let summary = &self.summary;
         if !self.whole {
             "cut-short"
@@ -200,7 +200,7 @@ fn side_values(place: i64, side: &SideResult, limit: f64) -> Vec<Value> {
 }
 
 /// Sides requested, in a word.
-pub const fn sides_word(sides: Sides) -> &'static str {
+pub(crate) const fn sides_word(sides: Sides) -> &'static str {
     match sides {
         Sides::Both => "both",
         Sides::First => "first",

@@ -7,8 +7,8 @@ pub mod extract;
 pub mod merge;
 pub mod open;
 pub mod query;
-pub mod record;
-pub mod schema;
+mod record;
+mod schema;
 pub mod valves;
 pub mod verify;
 

@@ -15,7 +15,7 @@ use super::append::{AppendedRun, RunMeta, insert_recording, keep, run_with, tran
 use super::error::{RegisterError, WithPath};
 use super::extract::{RecordingExtract, SharedText};
 use super::open::genesis;
-use super::record::{ChainRecord, ChainTable, NOTES, RUNS};
+use super::record::{RecordPlace, SHARED, SealedRecord};
 use super::valves::{ValveRecord, tell_valve};
 use super::{Access, Register, RunFilter};
 use crate::error::Error;
@@ -36,11 +36,8 @@ pub struct MergeCounts {
 
 /// A record on its way from one register to another.
 struct TransferRecord {
-    table: &'static ChainTable,
-    record: ChainRecord,
-    seal: String,
-    /// A run's bytes.
-    bytes: Option<Vec<u8>>,
+    sealed: SealedRecord,
+    /// A run's recipe, rig and calibrations.
     parts: Vec<SharedText>,
 }
 
@@ -99,11 +96,8 @@ impl Register {
         let mut merged = MergeCounts::default();
         let path = self.path.clone();
         for chain in other.chains()? {
-            let places = places(&other.db, &chain.bench).at(&other.path)?;
-            let places: Vec<_> = places
-                .into_iter()
-                .filter(|(n, ..)| wanted.is_none_or(|w| w.contains(&(chain.bench.clone(), *n))))
-                .collect();
+            let mut places = RecordPlace::of_bench(&other.db, &chain.bench).at(&other.path)?;
+            places.retain(|place| wanted.is_none_or(|w| w.contains(&(chain.bench.clone(), place.number))));
             // The file's own chain has no holes, or appending would not be safe.
             let mut own = if chain.bench == self.bench {
                 Some(super::append::next(&self.db, &self.bench).at(&path)?)
@@ -112,20 +106,21 @@ impl Register {
             };
             for some in places.chunks(TOGETHER) {
                 let mut transfers = Vec::new();
-                for (number, run, id) in some {
-                    let here = seal_of(&self.db, &chain.bench, *number).at(&path)?;
-                    let transfer = transfer(&other.db, *run, *id).at(&other.path)?;
-                    check(&transfer, &chain.name).map_err(|why| Error::register(&other.path, why))?;
+                for place in some {
+                    let number = place.number;
+                    let here = seal_of(&self.db, &chain.bench, number).at(&path)?;
+                    let transfer = TransferRecord::read(&other.db, *place).at(&other.path)?;
+                    transfer.check(&chain.name).map_err(|why| Error::register(&other.path, why))?;
+                    let sealed = &transfer.sealed;
                     match here {
-                        Some(seal) if seal == transfer.seal => merged.known += 1,
-                        Some(_) => return Err(Error::register(&path, apart(&other.path, &chain.name, *number))),
+                        Some(seal) if seal == sealed.seal => merged.known += 1,
+                        Some(_) => return Err(Error::register(&path, apart(&other.path, &chain.name, number))),
                         None => {
                             if let Some((next, seal)) = &mut own {
-                                if (*next, seal.as_str()) != (*number, transfer.record.text(transfer.table, "previous"))
-                                {
-                                    return Err(Error::register(&path, apart(&other.path, &chain.name, *number)));
+                                if (*next, seal.as_str()) != (number, sealed.text("previous")) {
+                                    return Err(Error::register(&path, apart(&other.path, &chain.name, number)));
                                 }
-                                (*next, *seal) = (number + 1, transfer.seal.clone());
+                                (*next, *seal) = (number + 1, sealed.seal.clone());
                             }
                             transfers.push(transfer);
                         }
@@ -150,16 +145,6 @@ fn apart(other: &Path, name: &str, number: i64) -> RegisterError {
     ))
 }
 
-/// Number, whether it is a run, and id of each record of a bench.
-fn places(db: &Connection, bench: &str) -> rusqlite::Result<Vec<(i64, bool, i64)>> {
-    let mut query = db.prepare(
-        "SELECT number, 1, id FROM runs WHERE bench = ?1 UNION ALL SELECT number, 0, id FROM notes WHERE bench = ?1 \
-         ORDER BY number",
-    )?;
-    let rows = query.query_map([bench], |row| Ok((row.get(0)?, row.get::<_, i64>(1)? == 1, row.get(2)?)))?;
-    rows.collect()
-}
-
 fn seal_of(db: &Connection, bench: &str, number: i64) -> rusqlite::Result<Option<String>> {
     let mut query = db.prepare_cached(
         "SELECT seal FROM runs WHERE bench = ?1 AND number = ?2 UNION ALL SELECT seal FROM notes WHERE bench = ?1 AND \
@@ -168,45 +153,31 @@ fn seal_of(db: &Connection, bench: &str, number: i64) -> rusqlite::Result<Option
     query.query_row(params![bench, number], |row| row.get(0)).optional()
 }
 
-fn transfer(db: &Connection, run: bool, id: i64) -> rusqlite::Result<TransferRecord> {
-    let table: &'static ChainTable = if run { &RUNS } else { &NOTES };
-    let text = format!("SELECT {}, seal FROM {} WHERE id = ?", table.columns.join(", "), table.name);
-    let (mut record, seal) = db
-        .prepare_cached(&text)?
-        .query_row([id], |row| Ok((ChainRecord::from_row(row, table, 0)?, row.get(table.columns.len())?)))?;
-    let (mut bytes, mut parts) = (None, Vec::new());
-    if run {
-        record.read_sides(db, id)?;
-        let hash = record.text(table, "recording");
-        bytes = db
-            .prepare_cached("SELECT bytes FROM recordings WHERE sha256 = ?")?
-            .query_row([hash], |row| row.get(0))
-            .optional()?;
-        for (column, table) in [("recipe", "recipes"), ("rig", "rigs"), ("calibrations", "calibrations")] {
-            let sha256 = record.text(&RUNS, column).to_owned();
-            let mut query = db.prepare_cached(&format!("SELECT json FROM {table} WHERE sha256 = ?"))?;
-            let json = query.query_row([&sha256], |row| row.get(0))?;
-            parts.push(SharedText { table, sha256, json });
+impl TransferRecord {
+    fn read(db: &Connection, place: RecordPlace) -> rusqlite::Result<Self> {
+        let sealed = SealedRecord::read(db, place)?;
+        let mut parts = Vec::new();
+        if sealed.is_run() {
+            for (column, table) in SHARED {
+                let sha256 = sealed.text(column).to_owned();
+                let mut query = db.prepare_cached(&format!("SELECT json FROM {table} WHERE sha256 = ?"))?;
+                let json = query.query_row([&sha256], |row| row.get(0))?;
+                parts.push(SharedText { table, sha256, json });
+            }
         }
+        Ok(Self { sealed, parts })
     }
-    Ok(TransferRecord { table, record, seal, bytes, parts })
-}
 
-/// Whether a record may be added.
-fn check(transfer: &TransferRecord, name: &str) -> Result<(), RegisterError> {
-    let number = transfer.record.number(transfer.table);
-    let damaged = |what: &str| Err(RegisterError::Damaged(format!("record {number} of bench {name} {what}")));
-    if transfer.record.seal(transfer.table) != transfer.seal {
-        return damaged("was altered: its seal does not match its content");
-    }
-    if transfer.parts.iter().any(|part| sha256(part.json.as_bytes()) != part.sha256) {
-        return damaged("has a recipe, rig or calibration that was altered");
-    }
-    match &transfer.bytes {
-        _ if transfer.table.word != RUNS.word => Ok(()),
-        Some(bytes) if sha256(bytes) == transfer.record.text(&RUNS, "recording") => Ok(()),
-        Some(_) => damaged("has a recording that was altered"),
-        None => damaged("has lost its recording"),
+    /// Whether it may be added.
+    fn check(&self, name: &str) -> Result<(), RegisterError> {
+        let part_altered = || self.parts.iter().any(|part| sha256(part.json.as_bytes()) != part.sha256);
+        let what = match self.sealed.altered() {
+            Some(what) => what,
+            None if part_altered() => "has a recipe, rig or calibration that was altered",
+            None => return Ok(()),
+        };
+        let number = self.sealed.number();
+        Err(RegisterError::Damaged(format!("record {number} of bench {name} {what}")))
     }
 }
 
@@ -226,22 +197,22 @@ impl Context<'_> {
             params![self.bench, self.name, genesis(self.bench)],
         )?;
         let (mut runs, mut notes) = (0, 0);
-        for transfer in transfers {
-            self.valve_and_batch(change, &transfer.record, transfer.table)?;
-            transfer.parts.iter().try_for_each(|part| keep(change, part))?;
+        for TransferRecord { sealed, parts } in transfers {
+            self.valve_and_batch(change, sealed)?;
+            parts.iter().try_for_each(|part| keep(change, part))?;
             let mut again = false;
-            if let Some(bytes) = &transfer.bytes {
-                let recording = transfer.record.text(&RUNS, "recording");
+            if let Some(bytes) = &sealed.bytes {
+                let recording = sealed.text("recording");
                 again = run_with(change, recording)?.is_some();
                 insert_recording(change, recording, bytes)?;
                 runs += 1;
             } else {
                 notes += 1;
             }
-            transfer.record.insert(change, transfer.table, &transfer.seal, again)?;
+            sealed.record.insert(change, sealed.table, &sealed.seal, again)?;
         }
-        if let Some(last) = transfers.last() {
-            let number = last.record.number(last.table);
+        if let Some(TransferRecord { sealed: last, .. }) = transfers.last() {
+            let number = last.number();
             change.execute(
                 "UPDATE benches SET last_number = ?1, seal = ?2 WHERE bench = ?3 AND last_number < ?1",
                 params![number, last.seal, self.bench],
@@ -259,12 +230,8 @@ impl Context<'_> {
     }
 
     /// The valve and the batch that a record names.
-    fn valve_and_batch(
-        &self,
-        change: &Transaction<'_>,
-        record: &ChainRecord,
-        table: &ChainTable,
-    ) -> rusqlite::Result<()> {
+    fn valve_and_batch(&self, change: &Transaction<'_>, sealed: &SealedRecord) -> rusqlite::Result<()> {
+        let SealedRecord { table, record, .. } = sealed;
         if let Some(Value::Text(serial)) = record.value(table, "serial") {
             self.valve(change, serial)?;
         }

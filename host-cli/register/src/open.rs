@@ -4,7 +4,6 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, ErrorCode, OpenFlags, TransactionBehavior, params};
-use sha2::{Digest, Sha256};
 
 use super::error::WithPath;
 use super::schema::{APPLICATION, MIGRATIONS, VERSION};
@@ -157,5 +156,5 @@ fn migrate(db: &mut Connection, bench: &str) -> rusqlite::Result<()> {
 
 /// The seal before the first record of a bench.
 pub fn genesis(bench: &str) -> String {
-    seathold_recording::hash::hex(&Sha256::digest(bench.as_bytes()))
+    seathold_recording::hash::sha256(bench.as_bytes())
 }

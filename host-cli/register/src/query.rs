@@ -1,6 +1,7 @@
 //! Finding runs: light rows in the order of their dates, a page at a time, so that memory stays flat.
 
 use std::collections::VecDeque;
+use std::ops::RangeInclusive;
 
 use rusqlite::types::Value;
 use rusqlite::{Row, params_from_iter};
@@ -34,7 +35,7 @@ pub struct RunFilter {
     /// With this recipe, by name or by the beginning of its hash.
     pub recipe: Option<String>,
     /// A side's leak lies in this range, Pa·m³/s.
-    pub leak: Option<(f64, f64)>,
+    pub leak: Option<RangeInclusive<f64>>,
     /// By this operator.
     pub operator: Option<String>,
     /// Recorded by this bench, by its UUID.
@@ -135,6 +136,12 @@ const COLUMNS: &str = "id, bench, number, recording, serial, batch, after_rework
 const SIDES: &str = "run, side, verdict, reason, leak_pa_m3_s, expanded_pa_m3_s, coverage, limit_pa_m3_s, window_ms, \
      isolated_pa, fall_pa, after_ms";
 
+/// The condition that a column begins with a value. Not `LIKE`: in that, `%` and `_` of what was typed would stand for
+/// anything.
+fn begins(column: &str) -> String {
+    format!("instr({column}, ?) = 1")
+}
+
 /// A word of ours in a column.
 fn worded<T: serde::de::DeserializeOwned>(row: &Row<'_>, at: usize) -> rusqlite::Result<T> {
     let text: String = row.get(at)?;
@@ -195,7 +202,7 @@ impl RunRow {
             Side::Second => "first",
         };
         let tested = self.sides_requested != other && self.outcome != "refused";
-        tested.then(|| self.side(side).map(|found| found.verdict))
+        ReportedVerdict::new(tested, self.side(side).map(|found| found.verdict))
     }
 }
 
@@ -249,9 +256,9 @@ impl RunFilter {
             text += &format!(" AND (verdict IN ({marks}){without})");
             values.extend(given.into_iter().map(|v| Value::from(super::extract::word(v))));
         }
-        if let Some((least, most)) = self.leak {
+        if let Some(leak) = &self.leak {
             text += " AND EXISTS (SELECT 1 FROM sides WHERE run = runs.id AND leak_pa_m3_s BETWEEN ? AND ?)";
-            values.extend([least.into(), most.into()]);
+            values.extend([(*leak.start()).into(), (*leak.end()).into()]);
         }
         (text, values)
     }
@@ -297,28 +304,30 @@ impl Register {
             .ok_or_else(|| Error::register(&self.path, RegisterError::Refused(format!("there is no record {id}"))))
     }
 
-    /// The run of this name: a number of this bench's, `BENCH/NUMBER`, or the beginning of its recording's
-    /// hash.
+    /// The run of this name: a number of this bench's, `BENCH/NUMBER` where the beginning of BENCH will do, or the
+    /// beginning of its recording's hash.
     ///
     /// # Errors
     /// When there is none, or several, or the register cannot be read.
     pub fn run_named(&self, name: &str) -> Result<RunRow, Error> {
         let none = |why: String| Error::register(&self.path, RegisterError::Refused(why));
         let (bench, number) = match name.split_once('/') {
+            // Every name begins with nothing, so that is no beginning.
+            Some(("", _)) => (String::new(), None),
             Some((bench, number)) => (bench.to_owned(), number.parse::<i64>().ok()),
             None => (self.bench.clone(), name.parse::<i64>().ok()),
         };
         let found = match number {
             Some(number) => {
-                let values = [Value::from(format!("{bench}%")), Value::from(number)];
-                self.page("bench LIKE ? AND number = ?", &values, 2).at(&self.path)?
+                let values = [Value::from(bench.to_lowercase()), Value::from(number)];
+                self.page(&format!("{} AND number = ?", begins("bench")), &values, 2).at(&self.path)?
             }
             None => VecDeque::new(),
         };
         let hexadecimal = name.len() >= 6 && name.chars().all(|c| c.is_ascii_hexdigit());
         let mut found = if found.is_empty() && hexadecimal {
-            let values = [Value::from(format!("{}%", name.to_lowercase()))];
-            self.page("duplicate = 0 AND recording LIKE ?", &values, 2).at(&self.path)?
+            let values = [Value::from(name.to_lowercase())];
+            self.page(&format!("duplicate = 0 AND {}", begins("recording")), &values, 2).at(&self.path)?
         } else {
             found
         };

@@ -6,12 +6,13 @@
 //! digits of its bits, NULL is `-,`. The column `previous` is among them, and that is what makes it a chain.
 
 use rusqlite::types::{Value, ValueRef};
-use rusqlite::{Connection, Row, params_from_iter};
+use rusqlite::{Connection, OptionalExtension, Row, params_from_iter};
+use seathold_recording::hash::sha256;
 use sha2::{Digest, Sha256};
 
 /// A table of records: which columns are sealed, in order.
 #[derive(Clone, Copy, Debug)]
-pub struct ChainTable {
+pub(crate) struct ChainTable {
     /// Its name in SQLite.
     pub name: &'static str,
     /// First word under the seal.
@@ -21,7 +22,7 @@ pub struct ChainTable {
 }
 
 /// The table of runs.
-pub const RUNS: ChainTable = ChainTable {
+pub(crate) const RUNS: ChainTable = ChainTable {
     name: "runs",
     word: "run",
     columns: &[
@@ -54,14 +55,14 @@ pub const RUNS: ChainTable = ChainTable {
 };
 
 /// The table of notes.
-pub const NOTES: ChainTable = ChainTable {
+pub(crate) const NOTES: ChainTable = ChainTable {
     name: "notes",
     word: "note",
     columns: &["bench", "number", "kind", "batch", "serial", "about", "operator", "written_at", "text", "previous"],
 };
 
 /// Columns of a run's side under the run's seal.
-pub const SIDES: &[&str] = &[
+pub(crate) const SIDES: &[&str] = &[
     "position",
     "side",
     "verdict",
@@ -76,9 +77,12 @@ pub const SIDES: &[&str] = &[
     "after_ms",
 ];
 
+/// Columns of a run that name a shared text by its hash, and the tables of these.
+pub(super) const SHARED: [(&str, &str); 3] = [("recipe", "recipes"), ("rig", "rigs"), ("calibrations", "calibrations")];
+
 /// A record as its values.
 #[derive(Clone, Debug, PartialEq)]
-pub struct ChainRecord {
+pub(crate) struct ChainRecord {
     /// Its table.
     pub values: Vec<Value>,
     /// A run's sides.
@@ -87,7 +91,7 @@ pub struct ChainRecord {
 
 impl ChainRecord {
     /// The seal over it.
-    pub fn seal(&self, table: &ChainTable) -> String {
+    pub(crate) fn seal(&self, table: &ChainTable) -> String {
         let mut hash = Sha256::new();
         netstring(&mut hash, table.word.as_bytes());
         for value in self.values.iter().chain(self.sides.iter().flatten()) {
@@ -102,12 +106,12 @@ impl ChainRecord {
     }
 
     /// A value by the name of its column.
-    pub fn value(&self, table: &ChainTable, column: &str) -> Option<&Value> {
+    pub(crate) fn value(&self, table: &ChainTable, column: &str) -> Option<&Value> {
         self.values.get(table.columns.iter().position(|c| *c == column)?)
     }
 
     /// A text by the name of its column; empty where it is none.
-    pub fn text(&self, table: &ChainTable, column: &str) -> &str {
+    pub(crate) fn text(&self, table: &ChainTable, column: &str) -> &str {
         match self.value(table, column) {
             Some(Value::Text(text)) => text,
             _ => "",
@@ -115,21 +119,21 @@ impl ChainRecord {
     }
 
     /// The number in its bench's chain.
-    pub fn number(&self, table: &ChainTable) -> i64 {
+    pub(crate) fn number(&self, table: &ChainTable) -> i64 {
         match self.value(table, "number") {
             Some(Value::Integer(number)) => *number,
             _ => 0,
         }
     }
 
-    /// Reads one whose columns begin at `from` in the row; its sides are read apart.
-    pub(super) fn from_row(row: &Row<'_>, table: &ChainTable, from: usize) -> rusqlite::Result<Self> {
-        let values: rusqlite::Result<_> = (from..from + table.columns.len()).map(|i| row.get(i)).collect();
+    /// Reads one whose columns are the first in the row; its sides are read apart.
+    fn from_row(row: &Row<'_>, table: &ChainTable) -> rusqlite::Result<Self> {
+        let values: rusqlite::Result<_> = (0..table.columns.len()).map(|i| row.get(i)).collect();
         Ok(Self { values: values?, sides: Vec::new() })
     }
 
     /// Reads the sides of the run with this id.
-    pub(super) fn read_sides(&mut self, db: &Connection, run: i64) -> rusqlite::Result<()> {
+    fn read_sides(&mut self, db: &Connection, run: i64) -> rusqlite::Result<()> {
         let text = format!("SELECT {} FROM sides WHERE run = ? ORDER BY position", SIDES.join(", "));
         let mut query = db.prepare_cached(&text)?;
         let rows = query.query_map([run], |row| (0..SIDES.len()).map(|i| row.get(i)).collect())?;
@@ -154,6 +158,96 @@ impl ChainRecord {
             insert.execute(params_from_iter(side.iter().chain(std::iter::once(&Value::Integer(id)))))?;
         }
         Ok(id)
+    }
+}
+
+/// Where a record is kept.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct RecordPlace {
+    /// Its number in its bench's chain.
+    pub(super) number: i64,
+    table: &'static ChainTable,
+    id: i64,
+}
+
+impl RecordPlace {
+    /// Those of a bench's records, by number.
+    pub(super) fn of_bench(db: &Connection, bench: &str) -> rusqlite::Result<Vec<Self>> {
+        let mut query = db.prepare(
+            "SELECT number, 1, id FROM runs WHERE bench = ?1 UNION ALL SELECT number, 0, id FROM notes WHERE bench = ?1 \
+             ORDER BY number",
+        )?;
+        query.query_map([bench], Self::from_row)?.collect()
+    }
+
+    /// That of one record.
+    pub(super) fn of_record(db: &Connection, bench: &str, number: i64) -> rusqlite::Result<Self> {
+        let mut query = db.prepare_cached(
+            "SELECT number, 1, id FROM runs WHERE bench = ?1 AND number = ?2 \
+             UNION ALL SELECT number, 0, id FROM notes WHERE bench = ?1 AND number = ?2",
+        )?;
+        query.query_row((bench, number), Self::from_row)
+    }
+
+    fn from_row(row: &Row<'_>) -> rusqlite::Result<Self> {
+        let table = if row.get::<_, i64>(1)? == 1 { &RUNS } else { &NOTES };
+        Ok(Self { number: row.get(0)?, table, id: row.get(2)? })
+    }
+}
+
+/// A record as it is kept.
+#[derive(Debug)]
+pub(super) struct SealedRecord {
+    pub(super) table: &'static ChainTable,
+    pub(super) record: ChainRecord,
+    pub(super) seal: String,
+    /// Bytes of a run's recording, where they are there.
+    pub(super) bytes: Option<Vec<u8>>,
+}
+
+impl SealedRecord {
+    /// Reads the one at this place.
+    pub(super) fn read(db: &Connection, place: RecordPlace) -> rusqlite::Result<Self> {
+        let RecordPlace { table, id, .. } = place;
+        let text = format!("SELECT {}, seal FROM {} WHERE id = ?", table.columns.join(", "), table.name);
+        let mut query = db.prepare_cached(&text)?;
+        let row = |row: &Row<'_>| Ok((ChainRecord::from_row(row, table)?, row.get(table.columns.len())?));
+        let (mut record, seal) = query.query_row([id], row)?;
+        let mut bytes = None;
+        if table.word == RUNS.word {
+            record.read_sides(db, id)?;
+            let mut query = db.prepare_cached("SELECT bytes FROM recordings WHERE sha256 = ?")?;
+            bytes = query.query_row([record.text(table, "recording")], |row| row.get(0)).optional()?;
+        }
+        Ok(Self { table, record, seal, bytes })
+    }
+
+    /// Whether it is a run's, and no note.
+    pub(super) fn is_run(&self) -> bool {
+        self.table.word == RUNS.word
+    }
+
+    /// A text by the name of its column; empty where it is none.
+    pub(super) fn text(&self, column: &str) -> &str {
+        self.record.text(self.table, column)
+    }
+
+    /// The number in its bench's chain.
+    pub(super) fn number(&self) -> i64 {
+        self.record.number(self.table)
+    }
+
+    /// What is wrong with its seal or with the bytes of its recording.
+    pub(super) fn altered(&self) -> Option<&'static str> {
+        if self.record.seal(self.table) != self.seal {
+            return Some("was altered: its seal does not match its content");
+        }
+        match &self.bytes {
+            _ if !self.is_run() => None,
+            Some(bytes) if sha256(bytes) == self.text("recording") => None,
+            Some(_) => Some("has a recording that was altered: its hash does not match"),
+            None => Some("has lost its recording"),
+        }
     }
 }
 

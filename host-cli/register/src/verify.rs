@@ -9,7 +9,7 @@ use super::Register;
 use super::error::WithPath;
 use super::extract::RecordingExtract;
 use super::open::genesis;
-use super::record::{ChainRecord, ChainTable, NOTES, RUNS};
+use super::record::{RecordPlace, SHARED, SealedRecord};
 use crate::error::Error;
 
 /// Records checked in parallel.
@@ -47,13 +47,26 @@ pub struct BrokenRecord {
     pub what: String,
 }
 
-/// A record as it is checked.
-struct Link {
-    run: bool,
-    record: ChainRecord,
-    seal: String,
-    /// Bytes of a run's recording.
-    bytes: Option<Vec<u8>>,
+/// The result of verifying a register.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Verification {
+    /// Every record is as it was written.
+    Valid(Vec<VerifiedChain>),
+    /// This one is not; those after it were not looked at.
+    Broken(BrokenRecord),
+}
+
+impl Verification {
+    /// The chains, or the record that is not valid as an error.
+    ///
+    /// # Errors
+    /// That record.
+    pub fn valid(self) -> Result<Vec<VerifiedChain>, BrokenRecord> {
+        match self {
+            Self::Valid(chains) => Ok(chains),
+            Self::Broken(record) => Err(record),
+        }
+    }
 }
 
 impl Register {
@@ -63,25 +76,22 @@ impl Register {
     ///
     /// # Errors
     /// When the register cannot be read, or is too damaged to be read through.
-    pub fn verify(
-        &self,
-        mut progress: impl FnMut(u64) -> bool,
-    ) -> Result<Result<Vec<VerifiedChain>, BrokenRecord>, Error> {
+    pub fn verify(&self, mut progress: impl FnMut(u64) -> bool) -> Result<Verification, Error> {
         // One snapshot: what others append meanwhile is not checked.
         let snapshot = self.db.unchecked_transaction().at(&self.path)?;
         let mut chains = chains(&snapshot).at(&self.path)?;
         let mut checked = 0;
         for chain in &mut chains {
             if let Some(broken) = walk(&snapshot, chain, &mut checked, &mut progress).at(&self.path)? {
-                return Ok(Err(broken));
+                return Ok(Verification::Broken(broken));
             }
         }
         for look in [unsealed, lists] {
             if let Some(broken) = look(&snapshot, &chains).at(&self.path)? {
-                return Ok(Err(broken));
+                return Ok(Verification::Broken(broken));
             }
         }
-        Ok(Ok(chains))
+        Ok(Verification::Valid(chains))
     }
 
     /// What is wrong with one record by itself, if anything: its seal, its recording, its columns. Whether it
@@ -91,15 +101,10 @@ impl Register {
     /// When there is no such record, or the register cannot be read.
     pub fn altered(&self, bench: &str, number: i64) -> Result<Option<String>, Error> {
         let look = || -> rusqlite::Result<Option<String>> {
-            let mut place = self.db.prepare_cached(
-                "SELECT 1, id FROM runs WHERE bench = ?1 AND number = ?2 \
-                 UNION ALL SELECT 0, id FROM notes WHERE bench = ?1 AND number = ?2",
-            )?;
-            let (run, id) = place.query_row((bench, number), |row| Ok((row.get::<_, i64>(0)? == 1, row.get(1)?)))?;
-            let link = link(&self.db, run, id)?;
-            match fault_of(&link) {
+            let sealed = SealedRecord::read(&self.db, RecordPlace::of_record(&self.db, bench, number)?)?;
+            match fault_of(&sealed) {
                 Some(what) => Ok(Some(what)),
-                None => parts(&self.db, &link),
+                None => parts(&self.db, &sealed),
             }
         };
         look().at(&self.path)
@@ -144,28 +149,14 @@ fn walk(
 ) -> rusqlite::Result<Option<BrokenRecord>> {
     let broken =
         |number, what: String| BrokenRecord { bench: chain.bench.clone(), name: chain.name.clone(), number, what };
-    let mut order = db.prepare(
-        "SELECT number, 1, id FROM runs WHERE bench = ?1 UNION ALL SELECT number, 0, id FROM notes WHERE bench = ?1 \
-         ORDER BY number",
-    )?;
-    let mut places = order.query_map([&chain.bench], |row| {
-        Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)? == 1, row.get::<_, i64>(2)?))
-    })?;
     let mut last = (0_i64, genesis(&chain.bench));
     let mut here = 0;
-    loop {
-        let mut links = Vec::with_capacity(TOGETHER);
-        for place in places.by_ref().take(TOGETHER) {
-            let (_, run, id) = place?;
-            links.push(link(db, run, id)?);
-        }
-        if links.is_empty() {
-            break;
-        }
-        let found: Vec<Option<String>> = links.par_iter().map(fault_of).collect();
-        for (link, found) in links.iter().zip(found) {
-            let table = if link.run { &RUNS } else { &NOTES };
-            let number = link.record.number(table);
+    for places in RecordPlace::of_bench(db, &chain.bench)?.chunks(TOGETHER) {
+        let records: Vec<SealedRecord> =
+            places.iter().map(|place| SealedRecord::read(db, *place)).collect::<rusqlite::Result<_>>()?;
+        let found: Vec<Option<String>> = records.par_iter().map(fault_of).collect();
+        for (sealed, found) in records.iter().zip(found) {
+            let number = sealed.number();
             if number > last.0 + 1 && chain.complete {
                 let to = number - 1;
                 let which = if to == last.0 + 1 { "is missing".into() } else { format!("to {to} are missing") };
@@ -177,17 +168,17 @@ fn walk(
             if let Some(what) = found {
                 return Ok(Some(broken(number, what)));
             }
-            if number == last.0 + 1 && link.record.text(table, "previous") != last.1 {
+            if number == last.0 + 1 && sealed.text("previous") != last.1 {
                 let what = "does not follow the record before it: one of them was replaced or reordered".into();
                 return Ok(Some(broken(number, what)));
             }
-            if let Some(what) = parts(db, link)? {
+            if let Some(what) = parts(db, sealed)? {
                 return Ok(Some(broken(number, what)));
             }
-            last = (number, link.seal.clone());
+            last = (number, sealed.seal.clone());
             here += 1;
         }
-        *checked += links.len() as u64;
+        *checked += records.len() as u64;
         if !progress(*checked) {
             break;
         }
@@ -208,46 +199,25 @@ fn walk(
     Ok(None)
 }
 
-fn link(db: &Connection, run: bool, id: i64) -> rusqlite::Result<Link> {
-    let table: &ChainTable = if run { &RUNS } else { &NOTES };
-    let text = format!("SELECT {}, seal FROM {} WHERE id = ?", table.columns.join(", "), table.name);
-    let mut query = db.prepare_cached(&text)?;
-    let (mut record, seal) =
-        query.query_row([id], |row| Ok((ChainRecord::from_row(row, table, 0)?, row.get(table.columns.len())?)))?;
-    let mut bytes = None;
-    if run {
-        record.read_sides(db, id)?;
-        let mut query = db.prepare_cached("SELECT bytes FROM recordings WHERE sha256 = ?")?;
-        bytes = query.query_row([record.text(&RUNS, "recording")], |row| row.get(0)).optional()?;
-    }
-    Ok(Link { run, record, seal, bytes })
-}
-
 /// What is wrong with a record by itself.
-fn fault_of(link: &Link) -> Option<String> {
-    let table = if link.run { &RUNS } else { &NOTES };
-    if link.record.seal(table) != link.seal {
-        return Some("was altered: its seal does not match its content".into());
+fn fault_of(sealed: &SealedRecord) -> Option<String> {
+    if let Some(what) = sealed.altered() {
+        return Some(what.into());
     }
-    if !link.run {
-        return None;
-    }
-    let Some(bytes) = &link.bytes else { return Some("has lost its recording".into()) };
-    if sha256(bytes) != link.record.text(&RUNS, "recording") {
-        return Some("has a recording that was altered: its hash does not match".into());
-    }
+    // A note has no recording.
+    let bytes = sealed.bytes.as_ref()?;
     let extract = match RecordingExtract::of(bytes) {
         Ok(extract) => extract,
         Err(why) => return Some(format!("has a recording that cannot be read: {why}")),
     };
-    for (column, value) in RUNS.columns.iter().zip(&link.record.values) {
+    for (column, value) in sealed.table.columns.iter().zip(&sealed.record.values) {
         if let Some(true_value) = extract.column(column)
             && true_value != *value
         {
             return Some(format!("says {column} {}, its recording {}", shown(value), shown(&true_value)));
         }
     }
-    (extract.sides() != link.record.sides).then(|| "says other results of its sides than its recording".into())
+    (extract.sides() != sealed.record.sides).then(|| "says other results of its sides than its recording".into())
 }
 
 fn shown(value: &Value) -> String {
@@ -261,12 +231,12 @@ fn shown(value: &Value) -> String {
 }
 
 /// Whether the shared texts of a run match their hashes.
-fn parts(db: &Connection, link: &Link) -> rusqlite::Result<Option<String>> {
-    if !link.run {
+fn parts(db: &Connection, sealed: &SealedRecord) -> rusqlite::Result<Option<String>> {
+    if !sealed.is_run() {
         return Ok(None);
     }
-    for (column, table) in [("recipe", "recipes"), ("rig", "rigs"), ("calibrations", "calibrations")] {
-        let hash = link.record.text(&RUNS, column);
+    for (column, table) in SHARED {
+        let hash = sealed.text(column);
         let mut query = db.prepare_cached(&format!("SELECT json FROM {table} WHERE sha256 = ?"))?;
         let json: Option<String> = query.query_row([hash], |row| row.get(0)).optional()?;
         match json {

@@ -105,7 +105,7 @@ impl Evidence {
     }
 
     /// Whether the run was to test a side.
-    pub fn asked_for(&self, side: Side) -> bool {
+    pub(crate) fn asked_for(&self, side: Side) -> bool {
         match self.header.sides {
             Sides::Both => true,
             Sides::First => side == Side::First,

@@ -1,5 +1,7 @@
 //! Charts of a side's readings.
 
+use std::ops::RangeInclusive;
+
 use seathold_document::Block;
 use seathold_document::chart::{Chart, Picture, Scale, Series, Shade, envelope};
 use seathold_recording::Recording;
@@ -24,7 +26,7 @@ pub struct SideTrace {
     /// The same of the supply side, where it has a transducer.
     pub supply: Vec<(f64, f64)>,
     /// The window that was judged, in seconds since the side began.
-    pub window: Option<(f64, f64)>,
+    pub window: Option<RangeInclusive<f64>>,
     /// Every reading of the far side in it.
     pub measured: Vec<(f64, f64)>,
 }
@@ -96,8 +98,9 @@ pub(super) fn trace(recording: &Recording, events: &[(f64, Event)]) -> Vec<SideT
         });
         if let (Some((_, over)), Some(estimate)) = (ends(&[Phase::Measure]), judged) {
             let from = over - f64::from(estimate.window_ms) / 1e3;
-            trace.window = Some((from, over));
-            trace.measured = far.iter().copied().filter(|(t, _)| (from..=over).contains(t)).collect();
+            let window = from..=over;
+            trace.measured = far.iter().copied().filter(|(t, _)| window.contains(t)).collect();
+            trace.window = Some(window);
         }
         trace.far = envelope(&far, 0.0, to - from, COLUMNS);
         trace.supply = envelope(&supply, 0.0, to - from, COLUMNS);
@@ -165,7 +168,8 @@ fn whole(run: &Evidence, trace: &SideTrace, size: (f64, f64)) -> (Picture, Strin
 fn judged(run: &Evidence, trace: &SideTrace, size: (f64, f64)) -> Option<(Picture, String)> {
     let serial = &run.header.serial;
     let name = side_name(trace.side);
-    let ((from, to), estimate) = (trace.window?, run.side(trace.side)?.estimate?);
+    let (from, to) = trace.window.clone()?.into_inner();
+    let estimate = run.side(trace.side)?.estimate?;
     let means = means(&trace.measured, from, to);
     let origin = means.first()?.1;
     let change = |points: &[(f64, f64)]| -> Vec<(f64, f64)> { points.iter().map(|(t, p)| (*t, p - origin)).collect() };

@@ -104,7 +104,8 @@ impl<'a> ValveHistory<'a> {
 
     fn leaked_before(&self) -> bool {
         let sides = [Side::First, Side::Second];
-        let leaked = |run: &Evidence| sides.iter().any(|s| run.reported_verdict(*s) == Some(Some(Verdict::Leaking)));
+        let leaking = ReportedVerdict::Judged(Verdict::Leaking);
+        let leaked = |run: &Evidence| sides.iter().any(|side| run.reported_verdict(*side) == leaking);
         self.runs.iter().any(|run| leaked(run))
     }
 }
@@ -113,7 +114,7 @@ impl Evidence {
     /// Its verdict on a side. A run that was refused tested nothing.
     pub fn reported_verdict(&self, side: Side) -> ReportedVerdict {
         let tested = self.asked_for(side) && self.summary.refused.is_none();
-        tested.then(|| self.side(side).map(|result| result.verdict))
+        ReportedVerdict::new(tested, self.side(side).map(|result| result.verdict))
     }
 }
 

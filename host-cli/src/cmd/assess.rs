@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 use seathold_analysis::advice;
+use seathold_analysis::calibration::TimeConstant;
 use seathold_analysis::trace::{
     self, PressureReference, Trace, TraceConditions, TraceResult, TraceWindow, WindowError,
 };
@@ -147,37 +148,37 @@ fn question(args: &AssessArgs) -> Result<Assessment, Error> {
     let at = reference.pressure.pascals();
     let limit = o.limit(&args.limit, args.dn, reference);
     let leak = Unit::PascalCubicMetrePerSecond;
-    let background = o.quantity_in("--background", leak, &args.background, (-0.1, 0.1), at);
-    let background_u = o.quantity_in("--background-u", leak, &args.background_u, (0.0, 0.1), at);
-    let risk = (1e-6, 0.25);
-    let tau = o.maybe("--tau", Unit::Second, args.tau.as_deref(), (0.1, 600.0));
-    let tau_u = o.quantity("--tau-u", Unit::Ratio, &args.tau_u, (0.0, 0.5));
+    let background = o.quantity_in("--background", leak, &args.background, &(-0.1..=0.1), at);
+    let background_u = o.quantity_in("--background-u", leak, &args.background_u, &(0.0..=0.1), at);
+    let risk = 1e-6..=0.25;
+    let tau = o.maybe("--tau", Unit::Second, args.tau.as_deref(), 0.1..=600.0);
+    let tau_u = o.quantity("--tau-u", Unit::Ratio, &args.tau_u, 0.0..=0.5);
     let assumed = TraceConditions {
         kind: if args.absolute { PressureReference::Absolute } else { PressureReference::Gauge },
-        atmosphere_pa: o.quantity("--atmosphere", Unit::PascalAbsolute, &args.atmosphere, (50_000.0, 110_000.0)),
-        volume_m3: o.quantity("--volume", Unit::CubicMetre, &args.volume, (1e-7, 0.1)),
-        volume_u_rel: o.quantity("--volume-u", Unit::Ratio, &args.volume_u, (0.0, 0.5)),
-        gain_u_rel: o.quantity("--gain-u", Unit::Ratio, &args.gain_u, (0.0, 0.1)),
+        atmosphere_pa: o.quantity("--atmosphere", Unit::PascalAbsolute, &args.atmosphere, 50_000.0..=110_000.0),
+        volume_m3: o.quantity("--volume", Unit::CubicMetre, &args.volume, 1e-7..=0.1),
+        volume_u_rel: o.quantity("--volume-u", Unit::Ratio, &args.volume_u, 0.0..=0.5),
+        gain_u_rel: o.quantity("--gain-u", Unit::Ratio, &args.gain_u, 0.0..=0.1),
         temperature_drift_u_k_s: o.quantity(
             "--temperature-drift-u",
             Unit::KelvinPerSecond,
             &args.temperature_drift_u,
-            (0.0, 1.0),
+            0.0..=1.0,
         ),
         background_pa_m3_s: background.map_or(0.0, |(v, _)| v),
         background_u_pa_m3_s: background_u.map_or(0.0, |(v, _)| v),
-        gas_k: o.quantity("--gas-temperature", Unit::Kelvin, &args.gas_temperature, (250.0, 350.0)),
+        gas_k: o.quantity("--gas-temperature", Unit::Kelvin, &args.gas_temperature, 250.0..=350.0),
         reference,
         limit: limit.as_ref().map(|l| l.leak).unwrap_or_default(),
-        false_accept: o.quantity("--false-accept", Unit::Ratio, &args.false_accept, risk),
+        false_accept: o.quantity("--false-accept", Unit::Ratio, &args.false_accept, risk.clone()),
         false_reject: o.quantity("--false-reject", Unit::Ratio, &args.false_reject, risk),
-        coverage: o.quantity("--coverage", Unit::Ratio, &args.coverage, (0.8, 0.9999)),
-        step_pa: o.maybe("--resolution", Unit::PascalRms, args.resolution.as_deref(), (0.001, 100_000.0)),
+        coverage: o.quantity("--coverage", Unit::Ratio, &args.coverage, 0.8..=0.9999),
+        step_pa: o.maybe("--resolution", Unit::PascalRms, args.resolution.as_deref(), 0.001..=100_000.0),
         model: match args.model {
             ModelArg::Line => Model::Line,
             ModelArg::LineAndTransient => Model::LineAndTransient,
         },
-        tau: tau.map(|tau_s| (tau_s, tau_u)),
+        tau: tau.map(|tau_s| TimeConstant { tau_s, u_rel: tau_u }),
     };
     let window = args.window.as_deref().map_or(TraceWindow::default(), |text| window(&mut o, text));
     o.finish()?;
@@ -192,7 +193,7 @@ fn window(o: &mut QuantityArgs, text: &str) -> TraceWindow {
     };
     let mut end = |text: &str| {
         let text = text.trim();
-        (!text.is_empty()).then(|| (o.quantity("--window", Unit::Second, text, (-1e11, 1e11)) * 1e6).round() as i64)
+        (!text.is_empty()).then(|| (o.quantity("--window", Unit::Second, text, -1e11..=1e11) * 1e6).round() as i64)
     };
     let window = TraceWindow { from_us: end(from), to_us: end(to) };
     if let (Some(from), Some(to)) = (window.from_us, window.to_us)
@@ -284,16 +285,16 @@ fn as_json(question: &Assessment, judged: &TraceResult) -> Value {
         "leak_pa_m3_s": estimate.map(|f| f.leak.pa_m3_s()),
         "expanded_pa_m3_s": estimate.map(|f| f.expanded.pa_m3_s()),
         "coverage": question.assumed.coverage,
-        "probability_under_limit": estimate.map(|f| f.conformance_probability(limit.leak)),
+        "probability_under_limit": judged.probability_under_limit,
         "limit_pa_m3_s": limit.leak.pa_m3_s(),
         "limit_class": limit.class.map(|c| c.name()),
         "reference_temperature_k": reference.temperature.kelvin(),
         "reference_pressure_pa": reference.pressure.pascals(),
         "slope_pa_s": estimate.map(|f| f.slope.pascals_per_second()),
         "slope_expanded_pa_s": estimate.map(|f| slope_expanded(question, judged, f)),
-        "window_s": judged.span_s.1 - judged.span_s.0,
-        "window_from_s": judged.span_s.0,
-        "window_to_s": judged.span_s.1,
+        "window_s": judged.to_s - judged.from_s,
+        "window_from_s": judged.from_s,
+        "window_to_s": judged.to_s,
         "readings": judged.readings,
         "model": estimate.map(model),
         "tau_s": tau,
@@ -313,15 +314,8 @@ fn text(args: &AssessArgs, question: &Assessment, trace: &Trace, judged: &TraceR
     match &judged.estimate {
         Some(estimate) => {
             line(&mut out, "leak", &format!("{}   (limit {allowed})", units.leak(estimate)));
-            if judged.void.is_none() {
-                line(
-                    &mut out,
-                    "",
-                    &format!(
-                        "under the limit with a probability of {}",
-                        likely(estimate.conformance_probability(limit.leak))
-                    ),
-                );
+            if let (None, Some(probability)) = (&judged.void, judged.probability_under_limit) {
+                line(&mut out, "", &format!("under the limit with a probability of {}", likely(probability)));
             }
         }
         None => line(&mut out, "leak", &format!("no figure   (limit {allowed})")),
@@ -332,7 +326,7 @@ fn text(args: &AssessArgs, question: &Assessment, trace: &Trace, judged: &TraceR
     if let Some(class) = limit.class {
         line(&mut out, "limit", &format!("{}: {}", class.name(), class.source()));
         let least = f64::from(class.closure_test_s());
-        let lasted = judged.span_s.1 - judged.span_s.0;
+        let lasted = judged.to_s - judged.from_s;
         if lasted < least {
             line(
                 &mut out,
@@ -406,13 +400,13 @@ fn write_figure(out: &mut String, question: &Assessment, judged: &TraceResult, e
     let terms: Vec<String> = shares
         .iter()
         .filter(|(share, _)| *share >= 0.005)
-        .map(|(share, term)| format!("{} {:.0} %", advice::term_short(*term), share * 100.0))
+        .map(|(share, term)| format!("{} {:.0} %", seathold_text::messages::contribution_name(*term), share * 100.0))
         .collect();
     line(out, "uncertainty", &format!("from {}", terms.join(", ")));
 }
 
 fn write_window(out: &mut String, trace: &Trace, judged: &TraceResult) {
-    let (from, to) = judged.span_s;
+    let (from, to) = (judged.from_s, judged.to_s);
     let step = match judged.step_pa {
         Some(step) => format!("in steps of {} Pa", (step * 1e3).round() / 1e3),
         None => "on no grid of steps".into(),

@@ -169,11 +169,7 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
             Ok(AfterLine::Ask) => {}
             Ok(AfterLine::Leave) => break,
             // A wrong input, or a refusal by the register: report it and continue.
-            Err(
-                why @ (Error::Input(_) | Error::Register { why: seathold_register::RegisterError::Refused(_), .. }),
-            ) => {
-                write!(console.err, "{}", plain(&why))?;
-            }
+            Err(why) if why.exit() == Exit::BadInput => write!(console.err, "{}", plain(&why))?,
             Err(why) => return Err(why),
         }
         if console.interrupted() > 0 {
@@ -189,7 +185,7 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
 /// A refusal without the register's path: the person at the bench knows which it is.
 fn plain(why: &Error) -> String {
     let said = match why {
-        Error::Register { why, .. } => why.to_string(),
+        Error::Register(seathold_register::Error::Register { why, .. }) => why.to_string(),
         other => other.to_string(),
     };
     let mut text = String::new();

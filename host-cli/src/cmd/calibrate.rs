@@ -1,5 +1,6 @@
 //! `seathold calibrate …`: calibrates a rig, on the simulated one or from readings, and writes a dated file.
 
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
@@ -8,7 +9,8 @@ use jiff::tz::TimeZone;
 use jiff::{Span, Timestamp};
 use seathold_analysis::calibration::bench::{self, CalibrationBench, HoldRecorder};
 use seathold_analysis::calibration::{
-    CalibratedQuantity, Calibration, CalibrationValues, background_words, blank, expansion, reference_leak, transducer,
+    CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, background_words, blank, expansion,
+    reference_leak, transducer,
 };
 use seathold_config::valve;
 use seathold_quantity::{InputError, InputProblem};
@@ -129,7 +131,7 @@ pub struct BlankArgs {
 }
 
 fn whole_seconds(text: &str) -> Result<u32, String> {
-    quantity_args::one(Unit::Second, text, (30.0, 3_000.0)).map(|seconds| seconds.round() as u32)
+    quantity_args::one(Unit::Second, text, 30.0..=3_000.0).map(|seconds| seconds.round() as u32)
 }
 
 /// `seathold calibrate transducer`.
@@ -208,12 +210,12 @@ fn rig(common: &CalibrationArgs) -> Result<RawRig, Error> {
 }
 
 /// "A:B", both quantities of one kind.
-fn pair(o: &mut QuantityArgs, option: &str, unit: Unit, text: &str, range: (f64, f64)) -> (f64, f64) {
+fn pair(o: &mut QuantityArgs, option: &str, unit: Unit, text: &str, range: RangeInclusive<f64>) -> (f64, f64) {
     match text.split_once(':') {
-        Some((a, b)) => (o.quantity(option, unit, a, range), o.quantity(option, unit, b, range)),
+        Some((a, b)) => (o.quantity(option, unit, a, range.clone()), o.quantity(option, unit, b, range)),
         None => {
             o.wrong(format!("{option}: \"{text}\" is not two values with a colon between them"));
-            (range.0, range.0)
+            (*range.start(), *range.start())
         }
     }
 }
@@ -228,16 +230,16 @@ fn failed(why: String) -> Error {
     Error::Input(InputError { origin: "calibration".into(), problems: vec![InputProblem { line: None, message: why }] })
 }
 
-const PRESSURE: (f64, f64) = (-50_000.0, 1e6);
+const PRESSURE: RangeInclusive<f64> = -50_000.0..=1e6;
 
 fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
     let rig = rig(&args.common)?;
     let mut o = QuantityArgs::default();
     let known = expansion::ReferenceVolume {
-        volume_m3: o.quantity("--reference", Unit::CubicMetre, &args.reference, (1e-7, 0.1)),
-        volume_u_rel: o.quantity("--reference-u", Unit::Ratio, &args.reference_u, (0.0, 0.1)),
-        reading_u_pa: o.quantity("--reading-u", Unit::PascalRms, &args.reading_u, (0.0, 20_000.0)),
-        temperature_u_k: o.quantity("--temperature-u", Unit::Kelvin, &args.temperature_u, (0.0, 10.0)),
+        volume_m3: o.quantity("--reference", Unit::CubicMetre, &args.reference, 1e-7..=0.1),
+        volume_u_rel: o.quantity("--reference-u", Unit::Ratio, &args.reference_u, 0.0..=0.1),
+        reading_u_pa: o.quantity("--reading-u", Unit::PascalRms, &args.reading_u, 0.0..=20_000.0),
+        temperature_u_k: o.quantity("--temperature-u", Unit::Kelvin, &args.temperature_u, 0.0..=10.0),
         gas_k: 293.15,
         atmosphere_pa: rig.atmosphere_pa,
     };
@@ -266,9 +268,7 @@ fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOut
             pairs.push((before, after));
         }
     }
-    let (found, u) = expansion::volume(&known, direction, &pairs).map_err(failed)?;
-    let values =
-        CalibrationValues { far_volume_m3: found, far_volume_u_rel: u / found, ..CalibrationValues::default() };
+    let found = expansion::volume(&known, direction, &pairs).map_err(failed)?;
     let way = if args.from_reference { "out of" } else { "into" };
     Ok(CalibrationOutcome {
         subject: CalibratedQuantity::Volume,
@@ -281,10 +281,20 @@ fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOut
         readings: pairs.iter().map(|(a, b)| format!("gauge pressure {a:.1} Pa before, {b:.1} Pa after")).collect(),
         said: vec![(
             "far volume",
-            format!("{:.3} ± {:.3} cm³ (standard uncertainty, {} %)", found * 1e6, u * 1e6, percent(u / found)),
+            format!(
+                "{:.3} ± {:.3} cm³ (standard uncertainty, {} %)",
+                found.value * 1e6,
+                found.u * 1e6,
+                percent(found.u_rel())
+            ),
         )],
-        values,
+        values: far_volume(found),
     })
+}
+
+/// Of a calibration of the far volume.
+fn far_volume(found: ValueWithU) -> CalibrationValues {
+    CalibrationValues { far_volume_m3: found.value, far_volume_u_rel: found.u_rel(), ..CalibrationValues::default() }
 }
 
 const fn source(simulated: bool) -> &'static str {
@@ -325,9 +335,9 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
     let mut o = QuantityArgs::default();
     let at = Reference::ISO_8778.pressure.pascals();
     let mut known = o
-        .quantity_in("--reference", Unit::PascalCubicMetrePerSecond, &args.reference, (1e-9, 1.0), at)
+        .quantity_in("--reference", Unit::PascalCubicMetrePerSecond, &args.reference, &(1e-9..=1.0), at)
         .map_or(0.0, |(v, _)| v);
-    let known_u = o.quantity("--reference-u", Unit::Ratio, &args.reference_u, (0.0, 0.2));
+    let known_u = o.quantity("--reference-u", Unit::Ratio, &args.reference_u, 0.0..=0.2);
     let mut typed_fall = |option, text: &Option<String>| text.as_ref().map(|t| typed_rate(&mut o, option, t));
     let (with, without) =
         (typed_fall("--fall-with", &args.fall_with), typed_fall("--fall-without", &args.fall_without));
@@ -343,7 +353,7 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
             let (without, _) = held(&scenario, &rig, LEAK_WINDOW_S, 20, args.common.seed)?;
             step(console, "2. the reference leak on the far side, and the same again")?;
             let (with, hold) = held(&leaking, &rig, LEAK_WINDOW_S, 20, args.common.seed.wrapping_add(1))?;
-            let fall = |f: &LeakEstimate| (-f.slope.pascals_per_second(), slope_u(f, &rig));
+            let fall = |f: &LeakEstimate| ValueWithU { value: -f.slope.pascals_per_second(), u: slope_u(f, &rig) };
             // The leak is stated at the target; the trapped gas is at a little less, and less again in mid-window.
             let mid = f64::from(with.window_ms) / 2e3 * with.slope.pascals_per_second();
             let end = hold.side.isolated_at.map_or(LEAK_TARGET_PA, |p| f64::from(p.pascals() - hold.side.fall_pa));
@@ -351,48 +361,47 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
             (fall(&with), fall(&without))
         }
     };
-    let (found, u) = reference_leak::volume((known, known * known_u), with, without).map_err(failed)?;
-    let values =
-        CalibrationValues { far_volume_m3: found, far_volume_u_rel: u / found, ..CalibrationValues::default() };
+    let reference = ValueWithU { value: known, u: known * known_u };
+    let found = reference_leak::volume(reference, with, without).map_err(failed)?;
     Ok(CalibrationOutcome {
         subject: CalibratedQuantity::Leak,
         method: format!("reference leak of {} ± {}{}", args.reference, args.reference_u, source(simulated)),
         readings: vec![
-            format!("fall with the leak {:.4} ± {:.4} Pa/s", with.0, with.1),
-            format!("fall without the leak {:.4} ± {:.4} Pa/s", without.0, without.1),
+            format!("fall with the leak {:.4} ± {:.4} Pa/s", with.value, with.u),
+            format!("fall without the leak {:.4} ± {:.4} Pa/s", without.value, without.u),
         ],
         said: vec![
             (
                 "fall",
                 format!(
                     "{:.3} ± {:.3} Pa/s with the leak, {:.3} ± {:.3} Pa/s without",
-                    with.0, with.1, without.0, without.1
+                    with.value, with.u, without.value, without.u
                 ),
             ),
             (
                 "far volume",
                 format!(
                     "{:.3} ± {:.3} cm³ (standard uncertainty, {} %), sensor gain included",
-                    found * 1e6,
-                    u * 1e6,
-                    percent(u / found)
+                    found.value * 1e6,
+                    found.u * 1e6,
+                    percent(found.u_rel())
                 ),
             ),
         ],
-        values,
+        values: far_volume(found),
     })
 }
 
 /// "44.1 Pa/s:0.2 Pa/s"; rates are whole pascals elsewhere, so the number is read here.
-fn typed_rate(o: &mut QuantityArgs, option: &str, text: &str) -> (f64, f64) {
+fn typed_rate(o: &mut QuantityArgs, option: &str, text: &str) -> ValueWithU {
     let one = |part: &str| {
         part.trim().strip_suffix("Pa/s").and_then(|n| n.trim().parse::<f64>().ok()).filter(|v| v.is_finite())
     };
     match text.split_once(':').map(|(a, b)| (one(a), one(b))) {
-        Some((Some(fall), Some(u))) if u >= 0.0 => (fall, u),
+        Some((Some(value), Some(u))) if u >= 0.0 => ValueWithU { value, u },
         _ => {
             o.wrong(format!("{option}: \"{text}\" is not a fall with its uncertainty, like \"44.1 Pa/s:0.2 Pa/s\""));
-            (0.0, 0.0)
+            ValueWithU::default()
         }
     }
 }
@@ -415,25 +424,25 @@ fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationO
             (rig, estimate, early.samples, true)
         }
     };
-    let (background, u) = blank::background(&estimate, &rig);
-    let (tau_s, tau_u_rel) = blank::time_constant(&samples).unwrap_or_default();
-    let tau = if tau_s > 0.0 {
-        format!("{tau_s:.2} s ± {} % (standard uncertainty)", percent(tau_u_rel))
-    } else {
-        "no transient above the noise, so none was found".into()
+    let background = blank::background(&estimate, &rig);
+    let tau = blank::time_constant(&samples);
+    let tau_words = match tau {
+        Some(tau) => format!("{:.2} s ± {} % (standard uncertainty)", tau.tau_s, percent(tau.u_rel)),
+        None => "no transient above the noise, so none was found".into(),
     };
+    let TimeConstant { tau_s, u_rel: tau_u_rel } = tau.unwrap_or_default();
     let window = f64::from(estimate.window_ms) / 1e3;
     Ok(CalibrationOutcome {
         subject: CalibratedQuantity::Blank,
         method: format!("plug in place of the valve{}", source(simulated)),
         readings: vec![format!("window {window:.1} s, slope {:.5} Pa/s", estimate.slope.pascals_per_second())],
         said: vec![
-            ("background", format!("leak {} (standard uncertainty)", background_words(background, u))),
-            ("time constant", tau),
+            ("background", format!("leak {} (standard uncertainty)", background_words(background))),
+            ("time constant", tau_words),
         ],
         values: CalibrationValues {
-            background_pa_m3_s: background,
-            background_u_pa_m3_s: u,
+            background_pa_m3_s: background.value,
+            background_u_pa_m3_s: background.u,
             tau_s,
             tau_u_rel,
             ..CalibrationValues::default()
@@ -448,7 +457,7 @@ type Samples = Vec<(f64, f64)>;
 fn recorded(path: &Path) -> Result<(RawRig, LeakEstimate, Samples), Error> {
     let recording = recording::read(path)?;
     if let Some(why) = &recording.damage {
-        return Err(Error::Recording { path: path.into(), why: why.clone() });
+        return Err(recording::Error::damaged(path, why.clone()).into());
     }
     let recorder = HoldRecorder::over(&recording);
     let estimate = recorder.side.and_then(|s| s.estimate).ok_or_else(|| {
@@ -463,7 +472,7 @@ fn recorded(path: &Path) -> Result<(RawRig, LeakEstimate, Samples), Error> {
 fn check(args: &TransducerArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
     let rig = rig(&args.common)?;
     let mut o = QuantityArgs::default();
-    let reference_u = o.quantity("--reference-u", Unit::Ratio, &args.reference_u, (0.0, 0.1));
+    let reference_u = o.quantity("--reference-u", Unit::Ratio, &args.reference_u, 0.0..=0.1);
     let mut points: Vec<(f64, f64)> =
         args.point.iter().map(|text| pair(&mut o, "--point", Unit::PascalRms, text, PRESSURE)).collect();
     o.finish()?;

@@ -1,6 +1,7 @@
 //! `seathold find`: runs in the register, and the history of a valve.
 
 use std::collections::HashMap;
+use std::ops::RangeInclusive;
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
@@ -155,7 +156,7 @@ fn moment(text: &str, end: bool) -> Result<String, String> {
 }
 
 /// A range of leaks, Pa·m³/s, counted at the reference pressure that is built in.
-fn leaks(text: &str) -> Result<(f64, f64), String> {
+fn leaks(text: &str) -> Result<RangeInclusive<f64>, String> {
     let Some((least, most)) = text.split_once("..") else {
         return Err(format!("\"{text}\" is no range; write it like \"5 mm3/s..20 mm3/s\""));
     };
@@ -167,8 +168,8 @@ fn leaks(text: &str) -> Result<(f64, f64), String> {
         let quantity = kind.parse(text.trim()).map_err(|why| why.to_string())?;
         Ok::<f64, String>(quantity.value(Reference::ISO_8778.pressure.pascals()))
     };
-    let range = (end(least, f64::NEG_INFINITY)?, end(most, f64::INFINITY)?);
-    if range.0 > range.1 { Err(format!("\"{text}\" ends before it begins")) } else { Ok(range) }
+    let range = end(least, f64::NEG_INFINITY)?..=end(most, f64::INFINITY)?;
+    if range.is_empty() { Err(format!("\"{text}\" ends before it begins")) } else { Ok(range) }
 }
 
 /// `seathold find`.
@@ -335,10 +336,10 @@ mod tests {
     #[test]
     fn ranges_of_leaks() {
         let near = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-12;
-        let (least, most) = leaks("5 mm3/s..20 mm3/s").unwrap();
+        let (least, most) = leaks("5 mm3/s..20 mm3/s").unwrap().into_inner();
         assert!(near(least, 5e-4) && near(most, 2e-3));
-        assert_eq!(leaks("..1 mm3/s").unwrap().0, f64::NEG_INFINITY);
-        assert_eq!(leaks("1 mm3/s..").unwrap().1, f64::INFINITY);
+        assert_eq!(*leaks("..1 mm3/s").unwrap().start(), f64::NEG_INFINITY);
+        assert_eq!(*leaks("1 mm3/s..").unwrap().end(), f64::INFINITY);
         for wrong in ["5 mm3/s", "5..6", "2 mm3/s..1 mm3/s"] {
             assert!(leaks(wrong).is_err(), "{wrong}");
         }

@@ -179,53 +179,53 @@ fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
             changed.push(option);
         }
     };
-    set(&mut o, "--volume", Unit::CubicMetre, &args.volume, (1e-7, 0.1), &mut rig.far_volume_m3);
-    set(&mut o, "--volume-u", Unit::Ratio, &args.volume_u, (0.0, 0.5), &mut rig.far_volume_u_rel);
-    set(&mut o, "--gain-u", Unit::Ratio, &args.gain_u, (0.0, 0.1), &mut rig.gain_u_rel);
+    set(&mut o, "--volume", Unit::CubicMetre, &args.volume, 1e-7..=0.1, &mut rig.far_volume_m3);
+    set(&mut o, "--volume-u", Unit::Ratio, &args.volume_u, 0.0..=0.5, &mut rig.far_volume_u_rel);
+    set(&mut o, "--gain-u", Unit::Ratio, &args.gain_u, 0.0..=0.1, &mut rig.gain_u_rel);
     set(
         &mut o,
         "--temperature-drift-u",
         Unit::KelvinPerSecond,
         &args.temperature_drift_u,
-        (0.0, 1.0),
+        0.0..=1.0,
         &mut rig.temperature_drift_u_k_s,
     );
-    set(&mut o, "--tau-u", Unit::Ratio, &args.tau_u, (0.0, 0.5), &mut rig.tau_u_rel);
+    set(&mut o, "--tau-u", Unit::Ratio, &args.tau_u, 0.0..=0.5, &mut rig.tau_u_rel);
     let mut step = rig.far.pa_per_count;
-    set(&mut o, "--resolution", Unit::PascalRms, &args.resolution, (0.1, 1_000.0), &mut step);
+    set(&mut o, "--resolution", Unit::PascalRms, &args.resolution, 0.1..=1_000.0, &mut step);
     if step != rig.far.pa_per_count {
         rig.far = transducer(step, rig.hard_max_pa);
     }
-    let tau = o.maybe("--tau", Unit::Second, args.tau.as_deref(), (0.1, 600.0));
+    let tau = o.maybe("--tau", Unit::Second, args.tau.as_deref(), 0.1..=600.0);
     if tau.is_some() {
         changed.push("--tau");
     }
     if let Some(text) = &args.background_u {
         let leak = Unit::PascalCubicMetrePerSecond;
-        let read = o.quantity_in("--background-u", leak, text, (0.0, 0.1), reference.pressure.pascals());
+        let read = o.quantity_in("--background-u", leak, text, &(0.0..=0.1), reference.pressure.pascals());
         rig.background_u_pa_m3_s = read.map_or(rig.background_u_pa_m3_s, |(v, _)| v);
         changed.push("--background-u");
     }
     let class = limit.as_ref().and_then(|l| l.class).filter(|_| !args.shorter_than_standard);
-    let second = |o: &mut QuantityArgs, option, text: &str| o.quantity(option, Unit::Second, text, (0.0, 86_400.0));
+    let second = |o: &mut QuantityArgs, option, text: &str| o.quantity(option, Unit::Second, text, 0.0..=86_400.0);
     let goal = PlanGoal {
         rig,
         actuation: args.actuation.into(),
-        target_pa: o.quantity("--pressure", Unit::Pascal, &args.pressure, (20_000.0, 1e6)) as u32,
+        target_pa: o.quantity("--pressure", Unit::Pascal, &args.pressure, 20_000.0..=1e6) as u32,
         limit: limit.as_ref().map(|l| l.leak).unwrap_or_default(),
         reference_k: reference.temperature.kelvin(),
         reference_pa: reference.pressure.pascals(),
-        noise_pa: o.quantity("--noise", Unit::PascalRms, &args.noise, (0.0, 20_000.0)),
-        sample_period_ms: o.quantity("--sample-period", Unit::Millisecond, &args.sample_period, (1.0, 1_000.0)) as u32,
+        noise_pa: o.quantity("--noise", Unit::PascalRms, &args.noise, 0.0..=20_000.0),
+        sample_period_ms: o.quantity("--sample-period", Unit::Millisecond, &args.sample_period, 1.0..=1_000.0) as u32,
         tau_s: tau.or(rig.tau_s).unwrap_or(TAU_S),
         tau_u_rel: rig.tau_u_rel,
-        false_accept: o.quantity("--false-accept", Unit::Ratio, &args.false_accept, (1e-6, 0.25)),
-        false_reject: o.quantity("--false-reject", Unit::Ratio, &args.false_reject, (1e-6, 0.25)),
-        coverage: o.quantity("--coverage", Unit::Ratio, &args.coverage, (0.8, 0.9999)),
-        good: o.quantity("--acceptable-leak", Unit::Ratio, &args.acceptable_leak, (0.0, 0.99)),
-        bad: o.quantity("--rejectable-leak", Unit::Ratio, &args.rejectable_leak, (1.01, 100.0)),
-        power: o.quantity("--power", Unit::Ratio, &args.power, (0.5, 0.9999)),
-        longest_s: o.quantity("--measure-max", Unit::Second, &args.measure_max, (1.0, 3_600.0)),
+        false_accept: o.quantity("--false-accept", Unit::Ratio, &args.false_accept, 1e-6..=0.25),
+        false_reject: o.quantity("--false-reject", Unit::Ratio, &args.false_reject, 1e-6..=0.25),
+        coverage: o.quantity("--coverage", Unit::Ratio, &args.coverage, 0.8..=0.9999),
+        good: o.quantity("--acceptable-leak", Unit::Ratio, &args.acceptable_leak, 0.0..=0.99),
+        bad: o.quantity("--rejectable-leak", Unit::Ratio, &args.rejectable_leak, 1.01..=100.0),
+        power: o.quantity("--power", Unit::Ratio, &args.power, 0.5..=0.9999),
+        longest_s: o.quantity("--measure-max", Unit::Second, &args.measure_max, 1.0..=3_600.0),
         least_s: class.map_or(0.0, |c| f64::from(c.closure_test_s())),
     };
     let handling = Handling {
@@ -233,7 +233,7 @@ fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
         swap_s: second(&mut o, "--swap", &args.swap),
         load_s: second(&mut o, "--load", &args.load),
     };
-    let supply_m3 = o.quantity("--supply-volume", Unit::CubicMetre, &args.supply_volume, (0.0, 1.0));
+    let supply_m3 = o.quantity("--supply-volume", Unit::CubicMetre, &args.supply_volume, 0.0..=1.0);
     if goal.least_s > goal.longest_s {
         o.wrong(format!("--measure-max: the standard's closure test lasts {} s at least", goal.least_s));
     }
@@ -463,7 +463,7 @@ fn shares(best: &Prediction) -> String {
     let terms: Vec<String> = shares
         .iter()
         .filter(|(share, _)| *share >= 0.005)
-        .map(|(share, term)| format!("{} {:.0} %", seathold_analysis::advice::term_short(*term), share * 100.0))
+        .map(|(share, term)| format!("{} {:.0} %", seathold_text::messages::contribution_name(*term), share * 100.0))
         .collect();
     terms.join(", ")
 }

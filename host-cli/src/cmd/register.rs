@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Subcommand;
 use seathold_register::merge::MergeCounts;
 use seathold_register::valves::BatchRecord;
+use seathold_register::verify::Verification;
 use seathold_register::{Access, Register, RunMeta};
 use seathold_text::layout::line;
 use seathold_text::messages::counted;
@@ -200,7 +201,7 @@ fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
         return Ok(Exit::NoVerdict);
     }
     match found {
-        Ok(chains) => {
+        Verification::Valid(chains) => {
             for chain in chains {
                 let whole = if chain.complete { "" } else { ", a selection" };
                 let seal = chain.seal.get(..16).unwrap_or_default();
@@ -213,7 +214,7 @@ fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
             }
             Ok(Exit::Good)
         }
-        Err(broken) => {
+        Verification::Broken(broken) => {
             let name = register.short(&format!("{}/{}", broken.bench, broken.number));
             writeln!(console.out, "bench {}: record {name} {}", broken.name, broken.what)?;
             Ok(Exit::Storage)

@@ -34,7 +34,7 @@ fn one(file: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
     let recording = recording::read(file)?;
     let name = file.display();
     if let Some(why) = &recording.damage {
-        return Err(Error::Recording { path: file.into(), why: why.clone() });
+        return Err(recording::Error::damaged(file, why.clone()).into());
     }
     match replay(&recording) {
         Err(why) => {

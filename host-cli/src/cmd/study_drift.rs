@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::Offset;
 use seathold_analysis::calibration::bench::HoldRecorder;
-use seathold_analysis::calibration::{CalibratedQuantity, Calibration, blank};
+use seathold_analysis::calibration::{CalibratedQuantity, Calibration, TimeConstant, ValueWithU, blank};
 use seathold_analysis::study::chart::RULES;
 use seathold_analysis::study::drift::{DatedValue, Drift, LONGEST, drift};
 use seathold_analysis::study::page;
@@ -112,11 +112,11 @@ fn of_run(name: &str, bytes: &[u8], filter: &RunFilterArgs, values: &mut Values)
     let on: Date = Offset::UTC.to_datetime(began).date();
     let recorder = HoldRecorder::over(&recording);
     if let Some(estimate) = recorder.side.and_then(|side| side.estimate) {
-        let (value, u) = blank::background(&estimate, &header.rig);
+        let ValueWithU { value, u } = blank::background(&estimate, &header.rig);
         values.push((What::Background, DatedValue { on, value, u, expires: None }));
     }
-    if let Some((tau_s, u)) = blank::time_constant(&recorder.samples) {
-        values.push((What::Tau, DatedValue { on, value: tau_s, u: tau_s * u, expires: None }));
+    if let Some(TimeConstant { tau_s, u_rel }) = blank::time_constant(&recorder.samples) {
+        values.push((What::Tau, DatedValue { on, value: tau_s, u: tau_s * u_rel, expires: None }));
     }
     Ok(())
 }

@@ -5,12 +5,13 @@ use std::path::PathBuf;
 
 use clap::Args;
 use rayon::prelude::*;
+use seathold_analysis::study::linearity::ValueWithInterval;
 use seathold_analysis::tune::backtest::backtests;
 use seathold_analysis::tune::ground_truth::GroundTruth;
 use seathold_analysis::tune::labelling::weigh;
 use seathold_analysis::tune::rework_labels::{Labels, ReworkHistory, SideTest};
 use seathold_analysis::tune::selection::{TargetRisks, choose};
-use seathold_analysis::tune::sweep::{self, CandidateGrid, SideOutcome, SweptSide};
+use seathold_analysis::tune::sweep::{self, CandidateGrid, DecisionRisks, SideOutcome, SweptSide};
 use seathold_analysis::tune::{TuningResult, page, report};
 use seathold_config::recipe;
 use seathold_recording::{self as recording, Recording};
@@ -76,11 +77,11 @@ pub struct TuneArgs {
 }
 
 fn duration_ms(text: &str) -> Result<u32, String> {
-    quantity_args::one(Unit::Millisecond, text.trim(), (0.0, 3_600_000.0)).map(|ms| ms.round() as u32)
+    quantity_args::one(Unit::Millisecond, text.trim(), 0.0..=3_600_000.0).map(|ms| ms.round() as u32)
 }
 
 fn risk(text: &str) -> Result<f64, String> {
-    quantity_args::one(Unit::Ratio, text, (1e-4, 0.5))
+    quantity_args::one(Unit::Ratio, text, 1e-4..=0.5)
 }
 
 /// Risks of the decision rule that are tried, each to accept with each to reject.
@@ -94,7 +95,8 @@ const COVERAGE: f64 = 0.99;
 pub(super) fn run(args: &TuneArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let truth = args.labels.as_deref().map(GroundTruth::read).transpose()?;
     let base = args.recipe.as_deref().map_or(Ok(RawRecipe::DEMO), recipe::without_rig)?;
-    let risks: Vec<(f64, f64)> = RISKS.iter().flat_map(|accept| RISKS.map(|reject| (*accept, reject))).collect();
+    let pair = |false_accept| RISKS.map(|false_reject| DecisionRisks { false_accept, false_reject });
+    let risks = RISKS.into_iter().flat_map(pair).collect();
     let grid = CandidateGrid { settle_ms: args.settle.clone(), measure_ms: args.measure.clone(), risks };
     let source = RecordingsArg::open(&args.files, &args.filter, &args.register)?;
     let known = match (&source, &truth) {
@@ -110,7 +112,10 @@ pub(super) fn run(args: &TuneArgs, console: &mut Console<'_>) -> Result<Exit, Er
                         run: run.name(),
                         rework: run.after_rework.clone(),
                         verdict: found.verdict,
-                        leak: found.leak_pa_m3_s.zip(found.expanded_pa_m3_s),
+                        leak: found
+                            .leak_pa_m3_s
+                            .zip(found.expanded_pa_m3_s)
+                            .map(|(value, half)| ValueWithInterval { value, half }),
                     };
                     history.add(batch, &run.serial, side, test);
                 }
@@ -132,7 +137,7 @@ pub(super) fn run(args: &TuneArgs, console: &mut Console<'_>) -> Result<Exit, Er
     sides.sort_by(|a, b| (&a.serial, &a.run, a.side as u8).cmp(&(&b.serial, &b.run, b.side as u8)));
     let label = |side: &SweptSide| match &truth {
         Some(truth) => truth.of(&side.serial, side.side).map(|known| known.is_good(base.limit_pa_m3_s)),
-        None => known.get(&(side.run.clone(), side.side == Side::First)).copied(),
+        None => known.get(&(side.run.clone(), side.side)).copied(),
     };
     let label_sources = weigh(&mut sides, label, truth.is_none(), base.limit_pa_m3_s);
     if sides.is_empty() {
@@ -266,12 +271,12 @@ fn curve(
         (name.clone(), sweep::curve(recording, chosen, &limits))
     };
     let swept = through(args, source, runs, &each, console)?;
-    let mut found: HashMap<(String, bool), Vec<SideOutcome>> = HashMap::new();
+    let mut found: HashMap<(String, Side), Vec<SideOutcome>> = HashMap::new();
     for (name, of_sides) in swept.found {
         for (side, outcomes) in of_sides {
-            found.insert((name.clone(), side == Side::First), outcomes);
+            found.insert((name.clone(), side), outcomes);
         }
     }
-    let of = |side: &SweptSide| found.remove(&(side.run.clone(), side.side == Side::First)).unwrap_or_default();
+    let of = |side: &SweptSide| found.remove(&(side.run.clone(), side.side)).unwrap_or_default();
     Ok(sides.iter().map(of).collect())
 }

@@ -123,7 +123,7 @@ impl Readings {
     }
 
     fn poll(&mut self, poll: &Poll) {
-        let Inputs { far, supply, thermometer, readback_mismatch: outputs_differ, .. } = poll.inputs;
+        let Inputs { far, supply, thermometer, readback_mismatch, .. } = poll.inputs;
         let channels = [(far, Some(self.rig.far)), (supply, self.rig.supply)];
         for ((reading, of), (spread, healthy)) in
             channels.into_iter().zip(self.spreads.iter_mut().zip(&mut self.healthy))
@@ -144,7 +144,7 @@ impl Readings {
         {
             worked.push(poll.outputs);
         }
-        self.readback_differed |= outputs_differ;
+        self.readback_differed |= readback_mismatch;
         self.last = Some(*poll);
     }
 

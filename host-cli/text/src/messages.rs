@@ -5,7 +5,7 @@ use seathold_recording::header::DisplayUnits;
 use seathold_sequencer::event::{Disconnect, Disturbance, Event, Fault, Phase, StartRefusal};
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::input::{Prompt, Side, Sides};
-use seathold_sequencer::measure::{Budget, LeakEstimate};
+use seathold_sequencer::measure::{Budget, Contribution, LeakEstimate};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::units::GaugePressure;
 use seathold_sequencer::verdict::{Diagnosis, Evidence, Reason, SideResult, Suspect, Verdict};
@@ -107,10 +107,10 @@ impl UnitFormat {
     /// One event as a line, or nothing where it is not worth one.
     pub fn event(&self, event: &Event) -> Option<String> {
         Some(match event {
-            Event::Entered { phase: Phase::Ready, .. } => "ready: everything at rest".into(),
+            Event::Entered { phase: Phase::Ready, .. } => phase_line(Phase::Ready),
             Event::Entered { phase, side } => match side {
                 Some(side) => format!("{}: {}", side_name(*side), phase_line(*phase)),
-                None => phase_line(*phase).into(),
+                None => phase_line(*phase),
             },
             Event::Prompted(prompt) => format!("PLEASE {}", prompt_words(*prompt)),
             Event::Refused(refusal) => format!("not started: {}", refused(*refusal)),
@@ -182,17 +182,22 @@ pub fn freedom(degrees: f64) -> String {
     if degrees > 1e4 { "over 10 000".into() } else { format!("{:.0}", degrees.floor()) }
 }
 
+/// A contribution to the uncertainty of a leak.
+pub const fn contribution_name(contribution: Contribution) -> &'static str {
+    match contribution {
+        Contribution::Fit => "noise of the readings",
+        Contribution::Curve => "which curve the gas follows",
+        Contribution::Resolution => "quantisation of the converter",
+        Contribution::Volume => "far volume",
+        Contribution::Gain => "sensor gain",
+        Contribution::Temperature => "drift of the gas temperature",
+        Contribution::Background => "background leak of the rig",
+    }
+}
+
 /// The standard uncertainties that combine in an estimate, with their names, in Pa·m³/s.
-pub const fn budget_parts(budget: &Budget) -> [(&'static str, f64); 7] {
-    [
-        ("noise of the readings", budget.fit),
-        ("which curve the gas follows", budget.curve),
-        ("quantisation of the converter", budget.resolution),
-        ("far volume", budget.volume),
-        ("sensor gain", budget.gain),
-        ("drift of the gas temperature", budget.temperature),
-        ("background leak of the rig", budget.background),
-    ]
+pub fn budget_parts(budget: &Budget) -> [(&'static str, f64); 7] {
+    Contribution::ALL.map(|contribution| (contribution_name(contribution), contribution.of(budget)))
 }
 
 /// "first side".
@@ -242,24 +247,26 @@ pub const fn phase_name(phase: Phase) -> &'static str {
 }
 
 /// A phase with what happens in it.
-pub const fn phase_line(phase: Phase) -> &'static str {
-    match phase {
-        Phase::StartUp => "start-up: reading the far side, everything at rest",
-        Phase::Ready => "ready: everything at rest",
-        Phase::Precheck => "precheck: taking zero of the empty far side",
-        Phase::Fill => "fill: opening the valve, then letting air in",
-        Phase::Soak => "soak: fed at pressure while the gas settles",
-        Phase::Isolate => "isolate: shutting the valve",
-        Phase::Vent => "vent: venting the supply side",
-        Phase::Settle => "settle: waiting for gas and seats",
-        Phase::Measure => "measure: watching the trapped pressure",
-        Phase::SafeVent => "safe vent: opening the valve into the vent",
-        Phase::Swap => "swap: waiting for the ends to be swapped",
-        Phase::Fault => "fault: waiting for you to acknowledge, everything at rest",
-        Phase::Trapped => "PRESSURE MAY BE TRAPPED on the far side",
-        Phase::EmergencyStopped => "emergency-stopped at rest: PRESSURE MAY BE TRAPPED",
-        Phase::OutputTest => "output test: one output, without air",
-    }
+pub(crate) fn phase_line(phase: Phase) -> String {
+    let happens = match phase {
+        Phase::StartUp => "reading the far side, everything at rest",
+        Phase::Ready => "everything at rest",
+        Phase::Precheck => "taking zero of the empty far side",
+        Phase::Fill => "opening the valve, then letting air in",
+        Phase::Soak => "fed at pressure while the gas settles",
+        Phase::Isolate => "shutting the valve",
+        Phase::Vent => "venting the supply side",
+        Phase::Settle => "waiting for gas and seats",
+        Phase::Measure => "watching the trapped pressure",
+        Phase::SafeVent => "opening the valve into the vent",
+        Phase::Swap => "waiting for the ends to be swapped",
+        Phase::Fault => "waiting for you to acknowledge, everything at rest",
+        Phase::OutputTest => "one output, without air",
+        // What matters comes first.
+        Phase::Trapped => return "PRESSURE MAY BE TRAPPED on the far side".into(),
+        Phase::EmergencyStopped => return "emergency-stopped at rest: PRESSURE MAY BE TRAPPED".into(),
+    };
+    format!("{}: {happens}", phase_name(phase))
 }
 
 /// A prompt to the operator, after "please".
@@ -288,7 +295,7 @@ pub const fn far_side(is: Disconnect) -> &'static str {
 }
 
 /// The same at the end of a run. The bleed has no place in its middle: there it would blow.
-pub fn far_side_at_end(is: Disconnect) -> String {
+pub(crate) fn far_side_at_end(is: Disconnect) -> String {
     let then = if is.reads_empty() { "" } else { "; open the hand bleed slowly, look at its gauge" };
     format!("{}{then}", far_side(is))
 }

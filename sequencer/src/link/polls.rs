@@ -25,10 +25,10 @@ use crate::time::Instant;
 use serde::{Deserialize, Serialize};
 
 /// Longest series, in bytes.
-pub const SERIES_MAX: usize = 160;
+pub(crate) const SERIES_MAX: usize = 160;
 
 /// Longest time a series covers, in microseconds: the greatest lag of a display.
-pub const SPAN_MAX_US: u64 = 250_000;
+pub(crate) const SPAN_MAX_US: u64 = 250_000;
 
 /// Room for the longest single poll: head, 10 + 2·(5 + 5) for time and samples, 11 for a thermometer, 1 for bits, 3 for
 /// a command.
@@ -97,7 +97,7 @@ impl Packer {
     }
 
     /// Whether the series has lasted long enough to be sent.
-    pub fn is_due(&self) -> bool {
+    pub(crate) fn is_due(&self) -> bool {
         self.len > 0 && self.before.at.wrapping_sub(self.began) >= SPAN_MAX_US
     }
 

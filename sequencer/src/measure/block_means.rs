@@ -171,7 +171,7 @@ impl BlockedTrace {
     }
 
     /// The same, squared.
-    pub fn noise_variance(&self) -> f64 {
+    pub(crate) fn noise_variance(&self) -> f64 {
         if self.differences == 0 {
             return 0.0;
         }
@@ -179,7 +179,7 @@ impl BlockedTrace {
     }
 
     /// Mean of the thermometer's readings, in counts; `None` for an empty trace.
-    pub fn thermometer_mean(&self) -> Option<i32> {
+    pub(crate) fn thermometer_mean(&self) -> Option<i32> {
         (self.total.n > 0).then(|| (self.total.k / i64::from(self.total.n)) as i32)
     }
 

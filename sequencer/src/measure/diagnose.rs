@@ -84,7 +84,7 @@ fn leaks_agree(first: Option<&SideResult>, second: Option<&SideResult>) -> bool 
     match (estimate(first), estimate(second)) {
         (Some(a), Some(b)) => {
             let (qa, qb) = (a.leak.pa_m3_s(), b.leak.pa_m3_s());
-            let difference = if qa > qb { qa - qb } else { qb - qa };
+            let difference = (qa - qb).abs();
             let larger = if qa > qb { qa } else { qb };
             let expanded = |f: LeakEstimate| f.expanded.pa_m3_s();
             difference <= expanded(a) + expanded(b) || difference <= 0.2 * larger

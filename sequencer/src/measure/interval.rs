@@ -14,9 +14,9 @@ use crate::units::LeakRate;
 /// Each is found by bisection, one step at a time, so that no single poll is long.
 #[derive(Clone, Debug, PartialEq)]
 pub struct IntervalSolver {
-    estimate: LeakEstimate,
+    pub(super) estimate: LeakEstimate,
     /// In Pa·m³/s of leak.
-    components: [Component; CURVES_MAX],
+    pub(super) components: [Component; CURVES_MAX],
     /// Normal quantiles of the three distances.
     z: [f64; 3],
     quantile: Quantile,
@@ -54,7 +54,7 @@ impl IntervalSolver {
     pub fn new(slope: &SlopeEstimate, with: &Conditions<'_>) -> Self {
         let (estimate, per_slope) = LeakEstimate::without_interval(slope, with);
         let systematic = estimate.budget.systematic_squares();
-        let size = if per_slope < 0.0 { -per_slope } else { per_slope };
+        let size = per_slope.abs();
         let components = slope.components.map(|c| {
             let u = c.u * size;
             Component { weight: c.weight, offset: c.offset * per_slope, u: libm::sqrt(u * u + systematic) }
@@ -120,13 +120,7 @@ impl IntervalSolver {
     /// Offset of a component in the direction of the quantile.
     fn offset(&self, component: &Component) -> f64 {
         match self.quantile {
-            Quantile::Coverage => {
-                if component.offset < 0.0 {
-                    -component.offset
-                } else {
-                    component.offset
-                }
-            }
+            Quantile::Coverage => component.offset.abs(),
             Quantile::Accept => component.offset,
             Quantile::Reject => -component.offset,
         }

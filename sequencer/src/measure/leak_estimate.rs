@@ -102,7 +102,7 @@ impl LeakEstimate {
         let scale = volume * to_reference;
         let slope = PressureRate::from_pascals_per_second(estimate.slope * step);
         let gross = -slope.pascals_per_second() * scale;
-        let size = if gross < 0.0 { -gross } else { gross };
+        let size = gross.abs();
         let budget = Budget {
             fit: estimate.u_slope * step * scale,
             curve: estimate.u_curve * step * scale,

@@ -5,6 +5,10 @@
 //! that nothing is lost to rounding and memory does not grow. A [`Fit`] then works through the blocks a few at a time
 //! and ends in a [`SlopeEstimate`]; [`LeakEstimate::new`] turns that into a leak with its budget; [`decide`](fn@decide)
 //! into a verdict.
+//!
+//! A bound is written as a comparison, `if x > most { most } else { x }`: `f64::min` and `f64::max` would put the bound
+//! in place of a NaN, which must stay one and fail, and leave open which of 0 and −0 they give, which may then differ
+//! between host and controller.
 
 #![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x > 0.0)` is meant: NaN must fail too")]
 

@@ -90,8 +90,7 @@ impl Window {
     /// Bias of a plain line's slope by the transient, in counts a second: the scale of the curve's uncertainty.
     fn transient_bias(&self) -> f64 {
         let Sums { tt, te, .. } = self.sums();
-        let bias = self.transient_counts * te / tt;
-        if bias < 0.0 { -bias } else { bias }
+        (self.transient_counts * te / tt).abs()
     }
 
     /// Standard uncertainty of the slope from the unknown curve: a share of the transient's bias for its shape, and for
@@ -164,7 +163,7 @@ impl Window {
         let scale = raw.far_volume_m3 * recipe.reference().temperature.kelvin() / gas;
         let step = raw.far.pa_per_count;
         let gross = leak.pa_m3_s() + raw.background_pa_m3_s;
-        let size = if gross < 0.0 { -gross } else { gross };
+        let size = gross.abs();
         // Noise as estimated from neighbouring samples: rounding included.
         let quantisation = resolution(libm::sqrt(self.variance()), self.seconds);
         let contributions = Budget {

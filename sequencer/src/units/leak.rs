@@ -63,20 +63,10 @@ impl LeakRate {
         self.0
     }
 
-    /// mbar·l/s.
-    pub const fn mbar_l_s(self) -> f64 {
-        self.0 * 10.0
-    }
-
     /// Volume flow in mm³/s at `reference`; the value must already be at the reference temperature (see
     /// [`LeakRate::at_temperature`]).
     pub const fn mm3_s(self, reference: Reference) -> f64 {
         self.0 * MM3_PER_M3 / reference.pressure.pascals()
-    }
-
-    /// Volume flow in cm³/min at `reference`; as for [`LeakRate::mm3_s`].
-    pub const fn cm3_min(self, reference: Reference) -> f64 {
-        self.0 * (CM3_PER_M3 * SECONDS_PER_MINUTE) / reference.pressure.pascals()
     }
 
     /// The same flow of molecules, stated at another temperature: throughput is `n·R·T`, so it scales with `T`

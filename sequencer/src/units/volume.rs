@@ -21,9 +21,4 @@ impl Volume {
     pub const fn cubic_metres(self) -> f64 {
         self.0
     }
-
-    /// Cubic centimetres (millilitres).
-    pub const fn cubic_centimetres(self) -> f64 {
-        self.0 * 1e6
-    }
 }

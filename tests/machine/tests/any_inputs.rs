@@ -53,12 +53,12 @@ fn contacts() -> impl Strategy<Value = Contacts> {
 fn inputs() -> impl Strategy<Value = Inputs> {
     let (differ, up) = (prop::bool::weighted(0.01), prop::bool::weighted(0.95));
     (reading(), reading(), reading(), contacts(), differ, up, command()).prop_map(
-        |(far, supply, thermometer, contacts, outputs_differ, link_up, command)| Inputs {
+        |(far, supply, thermometer, contacts, readback_mismatch, link_up, command)| Inputs {
             far,
             supply,
             thermometer,
             contacts,
-            readback_mismatch: outputs_differ,
+            readback_mismatch,
             link_up,
             command,
         },

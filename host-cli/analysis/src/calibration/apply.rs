@@ -9,7 +9,7 @@ use seathold_config::Error;
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_text::layout::percent;
 
-use super::{CalibratedQuantity, Calibration, background_words};
+use super::{CalibratedQuantity, Calibration, ValueWithU, background_words};
 
 /// The calibrations in files and folders.
 #[derive(Clone, Debug, Default)]
@@ -131,7 +131,8 @@ fn lay(rig: &mut RawRig, calibration: &Calibration) -> String {
         }
         CalibratedQuantity::Blank => {
             (rig.background_pa_m3_s, rig.background_u_pa_m3_s) = (v.background_pa_m3_s, v.background_u_pa_m3_s);
-            let leak = format!("background leak {}", background_words(v.background_pa_m3_s, v.background_u_pa_m3_s));
+            let found = ValueWithU { value: v.background_pa_m3_s, u: v.background_u_pa_m3_s };
+            let leak = format!("background leak {}", background_words(found));
             if v.tau_s > 0.0 {
                 (rig.tau_s, rig.tau_u_rel) = (Some(v.tau_s), v.tau_u_rel);
                 format!("{leak}, settling time constant {:.2} s ± {} %", v.tau_s, percent(v.tau_u_rel))

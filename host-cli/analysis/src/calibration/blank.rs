@@ -3,12 +3,14 @@
 use seathold_sequencer::measure::LeakEstimate;
 use seathold_sequencer::rig::RawRig;
 
+use super::{TimeConstant, ValueWithU};
+
 /// The background leak and its standard uncertainty, Pa·m³/s. An estimate has the background of the rig file subtracted
 /// already; here it is the unknown, so it is added back, without its uncertainty.
-pub fn background(estimate: &LeakEstimate, rig: &RawRig) -> (f64, f64) {
+pub fn background(estimate: &LeakEstimate, rig: &RawRig) -> ValueWithU {
     let b = &estimate.budget;
     let u = (b.combined * b.combined - b.background * b.background).max(0.0).sqrt();
-    (estimate.leak.pa_m3_s() + rig.background_pa_m3_s, u)
+    ValueWithU { value: estimate.leak.pa_m3_s() + rig.background_pa_m3_s, u }
 }
 
 /// The fit of τ to a trace of trapped pressure.
@@ -73,20 +75,23 @@ pub fn settling(samples: &[(f64, f64)]) -> Option<SettlingFit> {
 /// The first second after venting belongs to ball and vent, not to the gas (our judgement, no source).
 const FROM_S: [f64; 2] = [1.0, 2.0];
 
-/// The time constant to calibrate a rig with, and its standard uncertainty as a ratio. No real gas follows one
+/// The time constant to calibrate a rig with. No real gas follows one
 /// exponential: wall, cavity and far side each have their own time. So the fit is done from two beginnings; the
 /// geometric mean is taken, and half of their difference counts as uncertainty, with three per cent at least (our
 /// judgement, no source).
-pub fn time_constant(samples: &[(f64, f64)]) -> Option<(f64, f64)> {
+pub fn time_constant(samples: &[(f64, f64)]) -> Option<TimeConstant> {
     let first = samples.first()?.0;
     let from = |after: f64| settling(samples.get(samples.partition_point(|s| s.0 < first + after)..)?);
     match FROM_S.map(from) {
         [Some(a), Some(b)] => {
             let apart = 0.5 * (a.tau_s / b.tau_s).ln().abs();
             let fit = a.tau_u_rel.max(b.tau_u_rel);
-            Some(((a.tau_s * b.tau_s).sqrt(), apart.hypot(fit).hypot(0.03).min(0.5)))
+            let u_rel = apart.hypot(fit).hypot(0.03).min(0.5);
+            Some(TimeConstant { tau_s: (a.tau_s * b.tau_s).sqrt(), u_rel })
         }
-        [Some(one), None] | [None, Some(one)] => Some((one.tau_s, one.tau_u_rel.hypot(0.3).min(0.5))),
+        [Some(one), None] | [None, Some(one)] => {
+            Some(TimeConstant { tau_s: one.tau_s, u_rel: one.tau_u_rel.hypot(0.3).min(0.5) })
+        }
         [None, None] => None,
     }
 }
@@ -194,8 +199,8 @@ mod tests {
 
     #[test]
     fn two_beginnings_agree_on_one_exponential() {
-        let (tau_s, u) = time_constant(&trace(3.0, 2_000.0, 5.0, 11)).unwrap();
-        assert!((tau_s / 3.0 - 1.0).abs() < 0.1 && u < 0.06, "{tau_s} ± {u}");
+        let found = time_constant(&trace(3.0, 2_000.0, 5.0, 11)).unwrap();
+        assert!((found.tau_s / 3.0 - 1.0).abs() < 0.1 && found.u_rel < 0.06, "{found:?}");
     }
 
     #[test]

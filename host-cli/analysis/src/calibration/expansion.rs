@@ -1,5 +1,7 @@
 //! A volume by expansion of gas between it and a reference volume.
 
+use super::ValueWithU;
+
 /// Which of the two held the gas.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Direction {
@@ -39,7 +41,7 @@ pub type PressurePair = (f64, f64);
 ///
 /// # Errors
 /// When a pair cannot come from an expansion.
-pub fn volume(known: &ReferenceVolume, direction: Direction, pairs: &[PressurePair]) -> Result<(f64, f64), String> {
+pub fn volume(known: &ReferenceVolume, direction: Direction, pairs: &[PressurePair]) -> Result<ValueWithU, String> {
     let mut found = Vec::new();
     let mut reading_squares = 0.0f64;
     let mut temperature = 0.0f64;
@@ -72,7 +74,7 @@ pub fn volume(known: &ReferenceVolume, direction: Direction, pairs: &[PressurePa
         if found.len() > 1 { found.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n * (n - 1.0)) } else { 0.0 };
     let known_u = mean * known.volume_u_rel;
     let squares = known_u * known_u + temperature * temperature + scatter.max(reading_squares / n);
-    Ok((mean, squares.sqrt()))
+    Ok(ValueWithU { value: mean, u: squares.sqrt() })
 }
 
 #[cfg(test)]
@@ -97,9 +99,9 @@ mod tests {
             let into = g1 * v / (v + vk);
             let from = g1 * vk / (v + vk);
             for (direction, g2) in [(Direction::IntoKnown, into), (Direction::FromKnown, from)] {
-                let (found, u) = volume(&KNOWN, direction, &[(g1, g2)]).unwrap();
-                prop_assert!((found / v - 1.0).abs() < 1e-9);
-                prop_assert!(u >= found * KNOWN.volume_u_rel);
+                let found = volume(&KNOWN, direction, &[(g1, g2)]).unwrap();
+                prop_assert!((found.value / v - 1.0).abs() < 1e-9);
+                prop_assert!(found.u >= found.value * KNOWN.volume_u_rel);
             }
         }
 
@@ -110,18 +112,17 @@ mod tests {
             let g1 = 6e5;
             let g2 = g1 * v / (v + exact.volume_m3);
             let at = |a: f64, b: f64| volume(&exact, Direction::IntoKnown, &[(a, b)]).unwrap();
-            let (_, u) = at(g1, g2);
-            let by_1 = (at(g1 + 0.5, g2).0 - at(g1 - 0.5, g2).0).abs();
-            let by_2 = (at(g1, g2 + 0.5).0 - at(g1, g2 - 0.5).0).abs();
-            prop_assert!((by_1.hypot(by_2) / u - 1.0).abs() < 1e-4);
+            let by_1 = (at(g1 + 0.5, g2).value - at(g1 - 0.5, g2).value).abs();
+            let by_2 = (at(g1, g2 + 0.5).value - at(g1, g2 - 0.5).value).abs();
+            prop_assert!((by_1.hypot(by_2) / at(g1, g2).u - 1.0).abs() < 1e-4);
         }
     }
 
     #[test]
     fn scatter_counts_where_it_is_larger() {
-        let (_, calm) = volume(&KNOWN, Direction::IntoKnown, &[(6e5, 3.6e5); 5]).unwrap();
-        let (_, wild) = volume(&KNOWN, Direction::IntoKnown, &[(6e5, 3.5e5), (6e5, 3.7e5), (6e5, 3.6e5)]).unwrap();
-        assert!(wild > 5.0 * calm);
+        let calm = volume(&KNOWN, Direction::IntoKnown, &[(6e5, 3.6e5); 5]).unwrap();
+        let wild = volume(&KNOWN, Direction::IntoKnown, &[(6e5, 3.5e5), (6e5, 3.7e5), (6e5, 3.6e5)]).unwrap();
+        assert!(wild.u > 5.0 * calm.u);
     }
 
     #[test]

@@ -21,9 +21,34 @@ use seathold_quantity::{InputError, InputProblem};
 use seathold_sequencer::field::{Field, Unit};
 use seathold_text::messages::with_half_width;
 
+/// A value with its standard uncertainty.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct ValueWithU {
+    /// The value.
+    pub value: f64,
+    /// Its standard uncertainty, in the same unit.
+    pub u: f64,
+}
+
+impl ValueWithU {
+    /// The uncertainty as a ratio.
+    pub fn u_rel(self) -> f64 {
+        self.u / self.value
+    }
+}
+
+/// A time constant of settling.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct TimeConstant {
+    /// In seconds.
+    pub tau_s: f64,
+    /// Its standard uncertainty, as a ratio.
+    pub u_rel: f64,
+}
+
 /// "0.012 ± 0.003 mm³/s": as a volume at 100 kPa, from Pa·m³/s, like the leaks beside it.
-pub fn background_words(leak_pa_m3_s: f64, u_pa_m3_s: f64) -> String {
-    format!("{} mm³/s", with_half_width(leak_pa_m3_s * 1e4, u_pa_m3_s * 1e4))
+pub fn background_words(pa_m3_s: ValueWithU) -> String {
+    format!("{} mm³/s", with_half_width(pa_m3_s.value * 1e4, pa_m3_s.u * 1e4))
 }
 
 /// What was calibrated.

@@ -39,7 +39,7 @@ pub struct Distribution {
 
 impl Distribution {
     /// Nothing given yet.
-    pub const UNSTATED: Self =
+    pub(crate) const UNSTATED: Self =
         Self { shape: Shape::LogUniform, from: f64::NAN, to: f64::NAN, mean: f64::NAN, deviation: f64::NAN };
 
     /// Samples one value, by inverting the distribution: exactly one random number each time, so that the next sample
@@ -126,7 +126,7 @@ macro_rules! fields {
 /// Of leaks.
 pub const LEAK: &[Field<Distribution>] = fields!(PascalCubicMetrePerSecond, 0.0, 1e3);
 /// Of the far transducer's noise.
-pub const NOISE: &[Field<Distribution>] = fields!(PascalRms, 0.0, 20_000.0);
+pub(crate) const NOISE: &[Field<Distribution>] = fields!(PascalRms, 0.0, 20_000.0);
 /// Of the far volume.
 pub const VOLUME: &[Field<Distribution>] = fields!(CubicMetre, 1e-7, 0.1);
 /// Of time constants.

@@ -159,7 +159,7 @@ impl Looks {
     }
 
     /// When an outcome was decided, as [`InterimLook::after_ms`].
-    pub fn decided_ms(&self, limit_outcome: &LimitOutcome) -> u32 {
+    pub(crate) fn decided_ms(&self, limit_outcome: &LimitOutcome) -> u32 {
         match limit_outcome {
             LimitOutcome::Judged(_, Some(look)) => self.looks.get(*look).map_or(self.ended_ms, |look| look.after_ms),
             _ => self.ended_ms,

@@ -387,7 +387,7 @@ impl<'a> RerunState<'a> {
 }
 
 /// Fields in which two recipes differ, by name.
-pub fn differing(one: &RawRecipe, other: &RawRecipe) -> Vec<&'static str> {
+pub(crate) fn differing(one: &RawRecipe, other: &RawRecipe) -> Vec<&'static str> {
     let numbers = FIELDS.iter().filter(|field| (field.get)(one) != (field.get)(other)).map(|field| field.name);
     let choices = [("actuation", one.actuation != other.actuation), ("model", one.model != other.model)];
     let choices = choices.into_iter().filter(|(_, differs)| *differs).map(|(name, _)| name);

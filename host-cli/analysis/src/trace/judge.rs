@@ -3,13 +3,16 @@
 use seathold_sequencer::field::Problem;
 use seathold_sequencer::limits::{BLOCKS_MIN, LIFE_SAFES, MEASURE_MS_MAX, SAFE_PA_MAX, TRANSDUCER_PA_MAX};
 use seathold_sequencer::measure::{
-    BlockedTrace, Compensation, Conditions, CurvePrior, Decision, LeakEstimate, Schedule, StepDetector, decide, fit,
+    BlockedTrace, Compensation, Conditions, CurvePrior, Decision, IntervalSolver, LeakEstimate, Schedule, StepDetector,
+    decide, fit,
 };
 use seathold_sequencer::recipe::{Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig, Thermometer, Transducer};
 use seathold_sequencer::time::Instant;
 use seathold_sequencer::units::{LeakRate, Reference, Temperature};
 use seathold_sequencer::verdict::Verdict;
+
+use crate::calibration::TimeConstant;
 
 use super::read::{PressureReference, Trace, TraceRow};
 use super::step::step_of;
@@ -49,8 +52,8 @@ pub struct TraceConditions {
     pub step_pa: Option<f64>,
     /// The curves that may be fitted: no τ (profiled), a τ with its uncertainty, or a line.
     pub model: Model,
-    /// Time constant and its standard uncertainty as a ratio.
-    pub tau: Option<(f64, f64)>,
+    /// Time constant of settling, where it is known.
+    pub tau: Option<TimeConstant>,
 }
 
 /// The part of the trace to evaluate, in microseconds of its own time.
@@ -103,10 +106,14 @@ pub struct TraceResult {
     pub void: Option<WindowError>,
     /// The estimate, where there is one.
     pub estimate: Option<LeakEstimate>,
+    /// The probability that the true leak lies under the limit, of the distribution that the estimate's interval is of.
+    pub probability_under_limit: Option<f64>,
     /// The schedule of looks: a single one.
     pub schedule: Schedule,
-    /// From and to, in seconds of the trace's own time.
-    pub span_s: (f64, f64),
+    /// Beginning of the window, in seconds of the trace's own time.
+    pub from_s: f64,
+    /// Its end.
+    pub to_s: f64,
     /// Readings in the window.
     pub readings: usize,
     /// Resolution of the logger, in pascals; `None` where its readings lie on no grid.
@@ -165,8 +172,10 @@ pub fn judge(trace: &Trace, window: TraceWindow, assumed: &TraceConditions) -> R
         verdict: Verdict::Void,
         void: None,
         estimate: None,
+        probability_under_limit: None,
         schedule: *recipe_for(&rig_for(1.0, assumed, 0.0, None)?, assumed, span_us)?.schedule(),
-        span_s: (first.time_us as f64 / 1e6, last.time_us as f64 / 1e6),
+        from_s: first.time_us as f64 / 1e6,
+        to_s: last.time_us as f64 / 1e6,
         readings: rows.len(),
         step_pa,
         noise_pa: 0.0,
@@ -249,8 +258,8 @@ fn rig_for(
         background_pa_m3_s: assumed.background_pa_m3_s,
         background_u_pa_m3_s: assumed.background_u_pa_m3_s,
         temperature_drift_u_k_s: assumed.temperature_drift_u_k_s,
-        tau_s: assumed.tau.map(|(tau_s, _)| tau_s),
-        tau_u_rel: assumed.tau.map_or(0.0, |(_, u_rel)| u_rel),
+        tau_s: assumed.tau.map(|tau| tau.tau_s),
+        tau_u_rel: assumed.tau.map_or(0.0, |tau| tau.u_rel),
         ..RawRig::DEMO
     };
     raw.validate().map_err(|errors| errors.to_string())
@@ -362,18 +371,18 @@ fn finish(
         return Ok(judged);
     };
     let mean_pa = readings.iter().sum::<f64>() / readings.len() as f64 + to_absolute;
-    let estimate = LeakEstimate::new(
-        &fitted,
-        &Conditions {
-            rig,
-            recipe,
-            gas: Temperature::from_kelvin(judged.gas_k),
-            pressure_pa: mean_pa,
-            noise_counts: folded.noise_counts(),
-        },
-    );
+    let conditions = Conditions {
+        rig,
+        recipe,
+        gas: Temperature::from_kelvin(judged.gas_k),
+        pressure_pa: mean_pa,
+        noise_counts: folded.noise_counts(),
+    };
+    let estimate = LeakEstimate::new(&fitted, &conditions);
+    let distribution = IntervalSolver::new(&fitted, &conditions);
     judged.bend = fitted.curvature_z;
     judged.estimate = Some(estimate);
+    judged.probability_under_limit = Some(distribution.conformance_probability(recipe.limit()));
     judged.schedule = *recipe.schedule();
     judged.verdict = match decide(&estimate, recipe.limit(), recipe.schedule()) {
         Decision::Tight => Verdict::Tight,

@@ -6,4 +6,3 @@ mod step;
 
 pub use judge::{TraceConditions, TraceResult, TraceWindow, WindowError, judge};
 pub use read::{PressureReference, Trace, TraceRow, parse, read};
-pub use step::step_of;

@@ -7,7 +7,7 @@ const OFF_MAX: f64 = 0.12;
 ///
 /// The smallest gap between two different readings is a first guess; gaps of a few steps make it better, and the whole
 /// range the rest.
-pub fn step_of(readings: impl Iterator<Item = f64>) -> Option<f64> {
+pub(crate) fn step_of(readings: impl Iterator<Item = f64>) -> Option<f64> {
     let mut values: Vec<f64> = readings.collect();
     values.sort_by(f64::total_cmp);
     let size = values.iter().fold(0.0f64, |m, v| m.max(v.abs()));

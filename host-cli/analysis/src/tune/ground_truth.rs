@@ -32,7 +32,7 @@ impl Label {
 
 /// The labels of each side of each valve.
 #[derive(Clone, Debug, Default)]
-pub struct GroundTruth(HashMap<(String, bool), Label>);
+pub struct GroundTruth(HashMap<(String, Side), Label>);
 
 impl GroundTruth {
     /// Reads `fleet.csv`, or a table with columns serial, side ("first" or "second") and truth ("good", "leaking", or
@@ -46,11 +46,11 @@ impl GroundTruth {
         if let Ok(table) = CsvTable::read(path, &columns) {
             for (row, (_, cells)) in table.rows.iter().enumerate() {
                 let serial = cells.first().cloned().unwrap_or_default();
-                for (column, first) in [(1, true), (2, false)] {
+                for (column, side) in [(1, Side::First), (2, Side::Second)] {
                     // A valve that does not shut leaks without bound.
                     let text = cells.get(column).map_or("", String::as_str);
                     let leak = if text == "inf" { f64::INFINITY } else { table.number(row, column)? };
-                    known.insert((serial.clone(), first), Label::Leak(leak));
+                    known.insert((serial.clone(), side), Label::Leak(leak));
                 }
             }
             return Ok(Self(known));
@@ -64,9 +64,9 @@ impl GroundTruth {
                     problems: vec![InputProblem { line: Some(*line), message }],
                 })
             };
-            let first = match cell(1) {
-                "first" => true,
-                "second" => false,
+            let side = match cell(1) {
+                "first" => Side::First,
+                "second" => Side::Second,
                 other => return Err(wrong(format!("side \"{other}\": give \"first\" or \"second\""))),
             };
             let truth = match cell(2) {
@@ -80,13 +80,13 @@ impl GroundTruth {
                     }
                 },
             };
-            known.insert((cell(0).to_owned(), first), truth);
+            known.insert((cell(0).to_owned(), side), truth);
         }
         Ok(Self(known))
     }
 
     /// The label of a side.
     pub fn of(&self, serial: &str, side: Side) -> Option<Label> {
-        self.0.get(&(serial.to_owned(), side == Side::First)).copied()
+        self.0.get(&(serial.to_owned(), side)).copied()
     }
 }

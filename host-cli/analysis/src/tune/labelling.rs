@@ -1,6 +1,6 @@
 //! The probability of each side that it is good.
 
-use super::mixture::{self, Mixture, Observation};
+use super::mixture::{self, Mixture, ModelDistance, Observation};
 use super::sweep::{SideOutcome, SweptSide};
 
 /// How many sides are labelled, by source.
@@ -25,8 +25,8 @@ pub struct LabelModel {
     pub mixture: Mixture,
     /// Share of sides within the limit: by all estimates, and the least and greatest without one quarter of the valves.
     pub within: [f64; 3],
-    /// Distance of the estimates from the model, and the distance that one in a hundred samples exceeds.
-    pub distance: (f64, f64),
+    /// Distance of the estimates from the model.
+    pub distance: ModelDistance,
 }
 
 /// What the weights rest on.
@@ -40,7 +40,7 @@ pub struct LabelSources {
 
 impl LabelSources {
     /// Whether any weight rests on a mixture.
-    pub fn is_weighed(&self) -> bool {
+    pub(crate) fn is_weighed(&self) -> bool {
         self.counts.weighed > 0
     }
 }

@@ -32,6 +32,15 @@ pub struct MixtureComponent {
     pub spread: f64,
 }
 
+/// The greatest distance between the distributions of estimates and of a model.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ModelDistance {
+    /// As found.
+    pub found: f64,
+    /// What one in a hundred samples of that model exceeds.
+    pub allowed: f64,
+}
+
 /// Components that describe the estimates.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Mixture {
@@ -294,17 +303,16 @@ impl Mixture {
     }
 
     /// Share of all sides whose true leak lies within a limit.
-    pub fn share_within(&self, limit: f64) -> f64 {
+    pub(crate) fn share_within(&self, limit: f64) -> f64 {
         let log = limit.max(f64::MIN_POSITIVE).ln();
         let part =
             |group: &MixtureComponent| group.median.map_or(1.0, |median| normal((log - median.ln()) / group.spread));
         self.groups.iter().map(|group| group.share * part(group)).sum()
     }
 
-    /// Greatest distance between the estimates' distribution and the model's, and the distance that one in a
-    /// hundred samples exceeds (Kolmogorov and Smirnov, `1.63/√n`; smaller still where the groups were fitted to the
+    /// Distance between the estimates' distribution and the model's (Kolmogorov and Smirnov, `1.63/√n`; smaller still where the groups were fitted to the
     /// same estimates, so a poor description may be missed, but a good one is not blamed).
-    pub fn distance(&self, seen: &[Observation]) -> (f64, f64) {
+    pub fn distance(&self, seen: &[Observation]) -> ModelDistance {
         let weights: Vec<Option<Vec<f64>>> =
             self.groups.iter().map(|g| g.median.map(|median| self.grid.weights(median, g.spread))).collect();
         let below = |s: &Observation| -> f64 {
@@ -322,7 +330,7 @@ impl Mixture {
         places.sort_by(f64::total_cmp);
         let n = places.len().max(1) as f64;
         let off = places.iter().enumerate().map(|(i, p)| (p - i as f64 / n).abs().max(((i + 1) as f64 / n - p).abs()));
-        (off.fold(0.0, f64::max), 1.63 / n.sqrt())
+        ModelDistance { found: off.fold(0.0, f64::max), allowed: 1.63 / n.sqrt() }
     }
 }
 

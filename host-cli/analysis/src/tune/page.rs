@@ -24,7 +24,7 @@ pub fn curve(tuning: &TuningResult<'_>) -> Chart {
         let rates: Vec<(f64, Rate)> =
             TuningResult::LIMITS.iter().enumerate().map(|(at, part)| (*part, tuning.accepted(at, good))).collect();
         let band = |(part, rate): &(f64, Rate)| {
-            let (low, high) = rate.interval(0.9);
+            let (low, high) = rate.interval(0.9).into_inner();
             (*part, low * 100.0, high * 100.0)
         };
         chart.between(&rates.iter().map(band).collect::<Vec<_>>(), shade, "");
@@ -40,8 +40,8 @@ pub fn times(tuning: &TuningResult<'_>) -> Chart {
     let scores: Vec<Score> =
         (0..tuning.grid.candidates().count()).map(|place| Score::of(tuning.sides, place)).collect();
     let wanted = tuning.risks.false_reject * 100.0;
-    let point = |score: &Score| (score.mean_s(), score.false_reject.interval(tuning.coverage).1 * 100.0);
-    let keeps = |score: &&Score| score.false_accept.interval(tuning.coverage).1 <= tuning.risks.false_accept;
+    let point = |score: &Score| (score.mean_s(), score.false_reject.interval(tuning.coverage).end() * 100.0);
+    let keeps = |score: &&Score| *score.false_accept.interval(tuning.coverage).end() <= tuning.risks.false_accept;
     let (safe, reckless): (Vec<&Score>, Vec<&Score>) = scores.iter().partition(keeps);
     let points = |scores: &[&Score]| scores.iter().map(|s| point(s)).collect::<Vec<(f64, f64)>>();
     let all = points(&scores.iter().collect::<Vec<_>>());

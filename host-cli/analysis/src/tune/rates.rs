@@ -8,6 +8,8 @@
 //!
 //! Sides may carry weights from 0 to 1: the probability that they are good, or leaking.
 
+use std::ops::RangeInclusive;
+
 use statrs::distribution::{Beta, ContinuousCDF, StudentsT};
 
 /// So many of so many, by valve.
@@ -103,9 +105,9 @@ impl Rate {
     /// The two-sided interval that covers the true rate with at least this probability (Clopper & Pearson, Biometrika
     /// 26, 1934: quantiles of Beta), of as many sides as these are worth. With nothing wrong in `n` valves, the upper
     /// end at 90 % is close to `3/n` (the rule of three). From 0 to 1 of none.
-    pub fn interval(self, coverage: f64) -> (f64, f64) {
+    pub fn interval(self, coverage: f64) -> RangeInclusive<f64> {
         if self.of <= 0.0 {
-            return (0.0, 1.0);
+            return 0.0..=1.0;
         }
         let tail = (1.0 - coverage) / 2.0;
         let n = self.effective(tail);
@@ -116,13 +118,13 @@ impl Rate {
         let (none, all) = (1.0 - tail.powf(1.0 / valves), tail.powf(1.0 / valves));
         let low = if k > 0.0 { quantile(k, n - k + 1.0, tail).min(all) } else { 0.0 };
         let high = if k < n { quantile(k + 1.0, n - k, 1.0 - tail).max(none) } else { 1.0 };
-        (low, high)
+        low..=high
     }
 }
 
 impl std::fmt::Display for Rate {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let (low, high) = self.interval(0.9);
+        let (low, high) = self.interval(0.9).into_inner();
         let percent = |ratio: f64| format!("{:.1}", ratio * 100.0);
         let whole = |count: f64| count.fract() == 0.0;
         let places = usize::from(!(whole(self.wrong) && whole(self.of)));

@@ -10,6 +10,7 @@ use serde_json::{Value, json};
 use super::TuningResult;
 use super::backtest::{Backtest, ChangedValve};
 use super::labelling::LabelModel;
+use super::mixture::ModelDistance;
 use super::rates::Rate;
 use super::selection::{Score, fewest};
 use super::sweep::SideOutcome;
@@ -106,7 +107,7 @@ pub fn text(tuning: &TuningResult<'_>) -> String {
 }
 
 /// The rates, row by row.
-pub fn scores(tuning: &TuningResult<'_>) -> Vec<(&'static str, Score)> {
+pub(crate) fn scores(tuning: &TuningResult<'_>) -> Vec<(&'static str, Score)> {
     let selection = tuning.selection;
     let Some(candidate) = selection.candidate else { return vec![("as recorded", selection.recorded)] };
     let of = |side: Side| Score::of(tuning.sides.iter().filter(|sided| sided.side == side), candidate);
@@ -164,11 +165,11 @@ fn describe(out: &mut String, tuning: &TuningResult<'_>, groups: &LabelModel, un
     let limit = units.limit(tuning.base.limit_pa_m3_s);
     let _ =
         writeln!(out, "  within {limit}: {whole} of all sides; without one quarter of the valves {least} to {most}");
-    let (off, allowed) = groups.distance;
-    if off > allowed {
+    let ModelDistance { found, allowed } = groups.distance;
+    if found > allowed {
         let _ = writeln!(
             out,
-            "  the groups describe the leaks poorly (distance {off:.3}, where one in a hundred samples exceeds \
+            "  the groups describe the leaks poorly (distance {found:.3}, where one in a hundred samples exceeds \
              {allowed:.3}): label some sides"
         );
     }
@@ -209,7 +210,7 @@ fn batch(out: &mut String, tuning: &TuningResult<'_>, backtests: &Backtest) {
 /// The same for programs.
 pub fn json(tuning: &TuningResult<'_>, runs: u64) -> Value {
     let rate = |rate: &Rate| {
-        let (low, high) = rate.interval(0.9);
+        let (low, high) = rate.interval(0.9).into_inner();
         json!({ "wrong": rate.wrong, "of": rate.of, "valves": rate.valves, "low": low, "high": high })
     };
     let score = |s: &Score| {
@@ -224,7 +225,7 @@ pub fn json(tuning: &TuningResult<'_>, runs: u64) -> Value {
             let group =
                 |g: &super::mixture::MixtureComponent| json!({ "share": g.share, "median_pa_m3_s": g.median, "spread": g.spread });
             json!({ "groups": found.mixture.groups.iter().map(group).collect::<Vec<Value>>(),
-                "within": found.within, "distance": found.distance.0, "distance_allowed": found.distance.1 })
+                "within": found.within, "distance": found.distance.found, "distance_allowed": found.distance.allowed })
         }
     });
     let backtests = |p: &Backtest| {

@@ -5,13 +5,15 @@
 //! runs or more, never leaking, and without rework in between, is good. The second rests on the same rig twice: a
 //! systematic error of the rig is in both.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 
 use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Verdict;
 
+use crate::study::linearity::ValueWithInterval;
+
 /// What is known, by run (`BENCH/NUMBER`) and side; `true` is good.
-pub type Labels = HashMap<(String, bool), bool>;
+pub type Labels = HashMap<(String, Side), bool>;
 
 /// A side of a run, as far as it matters here.
 #[derive(Clone, Debug, PartialEq)]
@@ -23,26 +25,26 @@ pub struct SideTest {
     /// The verdict.
     pub verdict: Verdict,
     /// Leak and half-width of its interval, where there is an estimate.
-    pub leak: Option<(f64, f64)>,
+    pub leak: Option<ValueWithInterval>,
 }
 
 /// Tests of each side, by batch, valve and side, in the order of their dates.
 #[derive(Clone, Debug, Default)]
-pub struct ReworkHistory(BTreeMap<(String, String, bool), Vec<SideTest>>);
+pub struct ReworkHistory(HashMap<(String, String, Side), Vec<SideTest>>);
 
 impl ReworkHistory {
     /// Adds a test of a side; in the order of their dates. Outside of batches no rework is noted, and there are no
     /// labels.
     pub fn add(&mut self, batch: &str, serial: &str, side: Side, test: SideTest) {
-        self.0.entry((batch.to_owned(), serial.to_owned(), side == Side::First)).or_default().push(test);
+        self.0.entry((batch.to_owned(), serial.to_owned(), side)).or_default().push(test);
     }
 
     /// Their labels.
     pub fn labels(&self) -> Labels {
         let mut labels = Labels::new();
-        for ((_, _, first), tests) in &self.0 {
+        for ((_, _, of), tests) in &self.0 {
             for (run, good) in side(tests) {
-                labels.insert((run.to_owned(), *first), good);
+                labels.insert((run.to_owned(), *of), good);
             }
         }
         labels
@@ -71,7 +73,7 @@ fn shows_repair(before: &[SideTest], after: &[SideTest]) -> bool {
     let leaking = |test: &&SideTest| test.verdict == Verdict::Leaking;
     let (Some(before), Some(last)) = (before.iter().rev().find(leaking), after.last()) else { return false };
     let lower = match (before.leak, last.leak) {
-        (Some((was, half)), Some((is, other))) => was - is > half + other,
+        (Some(was), Some(is)) => was.value - is.value > was.half + is.half,
         // It fell too fast for an estimate, and now there is one.
         (None, Some(_)) => true,
         (_, None) => false,

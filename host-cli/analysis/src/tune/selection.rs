@@ -88,12 +88,12 @@ impl Score {
 
     /// Whether both risks are kept: the upper ends of their intervals lie under them.
     pub fn keeps(&self, risks: TargetRisks, coverage: f64) -> bool {
-        self.false_accept.interval(coverage).1 <= risks.false_accept
-            && self.false_reject.interval(coverage).1 <= risks.false_reject
+        *self.false_accept.interval(coverage).end() <= risks.false_accept
+            && *self.false_reject.interval(coverage).end() <= risks.false_reject
     }
 
     /// Mean time of a side, s.
-    pub fn mean_s(&self) -> f64 {
+    pub(crate) fn mean_s(&self) -> f64 {
         if self.sides == 0 { 0.0 } else { self.time_ms as f64 / f64::from(self.sides) / 1e3 }
     }
 }

@@ -19,8 +19,17 @@ pub struct CandidateGrid {
     pub settle_ms: Vec<u32>,
     /// Maximum measuring times, ms.
     pub measure_ms: Vec<u32>,
-    /// Risks of the decision rule, false accept and false reject; the smaller, the wider the guard band on that side.
-    pub risks: Vec<(f64, f64)>,
+    /// Risks of the decision rule.
+    pub risks: Vec<DecisionRisks>,
+}
+
+/// Risks of the decision rule: the smaller, the wider the guard band on that side.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DecisionRisks {
+    /// Of calling a valve at the limit tight.
+    pub false_accept: f64,
+    /// Of calling one at the limit leaking.
+    pub false_reject: f64,
 }
 
 /// A candidate: indices into the lists of a [`CandidateGrid`].
@@ -51,8 +60,8 @@ impl CandidateGrid {
         RawRecipe {
             settle_ms: at(&self.settle_ms, candidate.settle, base.settle_ms),
             measure_ms_max: at(&self.measure_ms, candidate.measure, base.measure_ms_max),
-            false_accept: risk.map_or(base.false_accept, |risk| risk.0),
-            false_reject: risk.map_or(base.false_reject, |risk| risk.1),
+            false_accept: risk.map_or(base.false_accept, |risk| risk.false_accept),
+            false_reject: risk.map_or(base.false_reject, |risk| risk.false_reject),
             ..*base
         }
     }

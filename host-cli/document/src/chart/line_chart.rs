@@ -72,7 +72,6 @@ impl Shade {
 #[derive(Clone, Debug)]
 pub(super) enum Item {
     BandX(f64, f64, String, Shade),
-    BandY(f64, f64, String, Shade),
     Between(Vec<(f64, f64, f64)>, Shade),
     Bars(Vec<(f64, f64, f64)>, Shade),
     Line(Vec<(f64, f64)>, Series),
@@ -198,12 +197,6 @@ impl Chart {
         self
     }
 
-    /// A range of the y scale, with its label inside: a guard band.
-    pub fn band_y(&mut self, from: f64, to: f64, label: &str, shade: Shade) -> &mut Self {
-        self.items.push(Item::BandY(from, to, label.into(), shade));
-        self
-    }
-
     /// An upright line across the frame, labelled beside it.
     pub fn rule_x(&mut self, at: f64, label: &str, series: Series) -> &mut Self {
         self.items.push(Item::RuleX(at, label.into(), series));
@@ -227,7 +220,7 @@ impl Chart {
     pub fn picture(&self) -> Picture {
         let frame = self.frame();
         let mut marks = Vec::new();
-        let bands = |item: &&Item| matches!(item, Item::BandX(..) | Item::BandY(..));
+        let bands = |item: &&Item| matches!(item, Item::BandX(..));
         for item in self.items.iter().filter(bands) {
             frame.band(item, &mut marks);
         }
@@ -391,13 +384,10 @@ impl Frame<'_> {
     }
 
     fn band(&self, item: &Item, marks: &mut Vec<Mark>) {
-        let (corners, shade) = match item {
-            Item::BandX(from, to, _, shade) => (rectangle(self.x(*from), self.top, self.x(*to), self.bottom), shade),
-            Item::BandY(from, to, _, shade) => (rectangle(self.left, self.y(*to), self.right, self.y(*from)), shade),
-            _ => return,
-        };
+        let Item::BandX(from, to, _, shade) = item else { return };
         if *shade != Shade::None {
-            marks.push(Mark::Area { points: corners, fill: shade.ink() });
+            let points = rectangle(self.x(*from), self.top, self.x(*to), self.bottom);
+            marks.push(Mark::Area { points, fill: shade.ink() });
         }
         if let Item::BandX(from, to, ..) = item {
             for x in [self.x(*from), self.x(*to)] {
@@ -493,16 +483,13 @@ impl Frame<'_> {
                 let y = self.y(*at);
                 marks.push(Mark::Line { points: vec![(self.left, y), (self.right, y)], stroke: series.stroke(1.0) });
             }
-            Item::BandX(..) | Item::BandY(..) => {}
+            Item::BandX(..) => {}
         }
     }
 
     fn words(&self, item: &Item, marks: &mut Vec<Mark>) {
         match item {
             Item::BandX(from, to, label, _) => self.lane_label(self.x(*from), self.x(*to), label, marks),
-            Item::BandY(_, to, label, _) if !label.is_empty() => {
-                marks.push(words((self.right - 4.0, self.y(*to) + 11.0), label, SMALL, Anchor::End));
-            }
             Item::RuleX(at, label, _) if !label.is_empty() => {
                 let x = self.x(*at);
                 let before = x + 4.0 + width_of(label, SMALL) > self.right;

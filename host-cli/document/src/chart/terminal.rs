@@ -147,13 +147,6 @@ impl Chart {
                 // A row below those of vertical lines, which are often in the band.
                 words(buffer, left + 1, 1, label);
             }
-            Item::BandY(from, to, label, _) => {
-                for y in [from, to] {
-                    let row = row(self.y.place(*y));
-                    (0..COLUMNS).for_each(|column| put_under(buffer, (column, row), "╌"));
-                }
-                words(buffer, COLUMNS.saturating_sub(length(label)), row(self.y.place(*to)), label);
-            }
             Item::Between(..) => {}
         }
     }

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::path::Path;
 
 use seathold_quantity::{InputError, InputProblem, did_you_mean};
+use seathold_sequencer::rate_class::{DN_MAX, DN_MIN};
 
 use super::check_digit::CheckDigit;
 use super::similar_serials;
@@ -12,8 +13,6 @@ use crate::valves::ValveRecord;
 
 /// Most valves of a batch.
 pub const VALVES_MAX: usize = 10_000;
-/// Nominal sizes that are taken.
-const DN: std::ops::RangeInclusive<u32> = 6..=4000;
 
 const COLUMNS: [&str; 4] = ["serial", "actuation", "dn", "notes"];
 
@@ -136,13 +135,9 @@ fn valve([serial, actuation, dn, notes]: [&str; 4], shared: &ListDefaults) -> Re
     let size = dn.trim_start_matches(['D', 'N', 'd', 'n', ' ']);
     let dn = match (dn, size.parse::<u32>()) {
         ("", _) => shared.dn,
-        (_, Ok(size)) if DN.contains(&size) => Some(size),
+        (_, Ok(size)) if (DN_MIN..=DN_MAX).contains(&size) => Some(size),
         _ => {
-            wrong.push(format!(
-                "dn \"{dn}\": give a whole number from {} to {}, or leave it empty",
-                DN.start(),
-                DN.end()
-            ));
+            wrong.push(format!("dn \"{dn}\": give a whole number from {DN_MIN} to {DN_MAX}, or leave it empty"));
             None
         }
     };

@@ -49,8 +49,27 @@ impl NextAction {
     }
 }
 
-/// A run's verdict on a side: `None` where it was not to test it, `Some(None)` where it came to no result.
-pub type ReportedVerdict = Option<Option<Verdict>>;
+/// What a run says of a side.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ReportedVerdict {
+    /// Nothing: it was not to test it.
+    NotTested,
+    /// It was to test it, and came to no result.
+    NoResult,
+    /// Its verdict.
+    Judged(Verdict),
+}
+
+impl ReportedVerdict {
+    /// That of a run with this result of the side, which it was to test or not.
+    pub fn new(tested: bool, result: Option<Verdict>) -> Self {
+        match result {
+            _ if !tested => Self::NotTested,
+            None => Self::NoResult,
+            Some(verdict) => Self::Judged(verdict),
+        }
+    }
+}
 
 /// Which of several runs counts for a side: the last that was to test it, whatever its result, since a good result does
 /// not outlive a later failure to repeat it. Where reworks are known and no run is from before the last one, a leak
@@ -59,11 +78,9 @@ pub fn counting(runs: impl IntoIterator<Item = ReportedVerdict>, leak_stands: bo
     let mut counts = None;
     let mut leaks = false;
     for (i, said) in runs.into_iter().enumerate() {
-        if let Some(verdict) = said
-            && !(leaks && leak_stands)
-        {
+        if said != ReportedVerdict::NotTested && !(leaks && leak_stands) {
             counts = Some(i);
-            leaks = verdict == Some(Verdict::Leaking);
+            leaks = said == ReportedVerdict::Judged(Verdict::Leaking);
         }
     }
     counts
