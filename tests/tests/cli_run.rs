@@ -95,10 +95,12 @@ fn figures_come_in_the_units_typed_and_never_without_uncertainty() {
         &["run", "-q", "--recipe", "[DIR]/recipe.toml", "--seat-a", "1.2 cm3/min", "--out", "[DIR]/a.hold"],
     );
     assert_eq!(said.code, LEAKING, "{}", said.out);
-    for line in said.out.lines().filter(|l| l.contains("end A") || l.contains("end B")) {
-        if line.starts_with("  first") || line.starts_with("  second") {
-            assert!(line.contains('±') && line.contains("cm³/min") && line.contains("0.45 cm³/min"), "{line}");
-        }
+    for side in ["first", "second"] {
+        let line = said.out.lines().find(|l| l.starts_with(&format!("  {side} ")));
+        let line = line.unwrap_or_else(|| panic!("no {side} side in the table:\n{}", said.out));
+        // The figure and the limit.
+        assert!(line.contains(" ± ") && line.ends_with(" 0.45 cm³/min"), "{line}");
+        assert_eq!(line.matches(" cm³/min").count(), 2, "{line}");
     }
 }
 
