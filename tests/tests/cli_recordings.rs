@@ -7,7 +7,7 @@ use std::sync::OnceLock;
 
 use cli_kit::{golden, recorded, seathold};
 use proptest::prelude::*;
-use seathold_recording::{Recording, Writer, frame, read, read_bytes};
+use seathold_recording::{Poll, Recording, Writer, frame, read, read_bytes};
 use seathold_sequencer::input::Reading;
 use seathold_sequencer::poll_loop::PollRecord;
 
@@ -60,15 +60,25 @@ fn what_is_read_is_what_was_written() {
     assert_eq!(std::fs::read(path).unwrap(), bytes());
 }
 
+/// Where the header ends: what is spoilt before has no recording, what is spoilt after has what stands before.
+fn header_end() -> usize {
+    frame::read_frame(bytes(), frame::HEAD).unwrap().2
+}
+
 #[test]
 fn every_truncation_is_seen() {
     let whole = read_bytes(bytes()).unwrap().polls;
+    let mut most = 0;
     for length in (0..bytes().len()).step_by(23) {
-        if let Ok(cut) = read_bytes(&bytes()[..length]) {
+        let cut = read_bytes(&bytes()[..length]);
+        assert_eq!(cut.is_ok(), length >= header_end(), "{length}");
+        if let Ok(cut) = cut {
             assert!(cut.damage.is_some(), "{length}");
             assert_eq!(cut.polls, whole[..cut.polls.len()], "{length}");
+            most = most.max(cut.polls.len());
         }
     }
+    assert!(2 * most > whole.len(), "{most} of {} polls, though the end alone was cut", whole.len());
 }
 
 proptest! {
@@ -79,8 +89,13 @@ proptest! {
     fn every_flip_is_seen(at in 0..bytes().len(), flip in 1u8..) {
         let mut changed = bytes().to_vec();
         changed[at] ^= flip;
-        if let Ok(recording) = read_bytes(&changed) {
+        let read = read_bytes(&changed);
+        prop_assert_eq!(read.is_ok(), at >= header_end());
+        if let Ok(recording) = read {
             prop_assert!(recording.damage.is_some());
+            static WHOLE: OnceLock<Vec<Poll>> = OnceLock::new();
+            let whole = WHOLE.get_or_init(|| read_bytes(bytes()).unwrap().polls);
+            prop_assert_eq!(&recording.polls, &whole[..recording.polls.len()]);
         }
     }
 
@@ -91,7 +106,9 @@ proptest! {
         let end = (at + cut).min(changed.len());
         changed.splice(at..end, add);
         prop_assume!(changed != bytes());
-        if let Ok(recording) = read_bytes(&changed) {
+        let read = read_bytes(&changed);
+        prop_assert!(read.is_ok() || at < header_end());
+        if let Ok(recording) = read {
             prop_assert!(recording.damage.is_some());
         }
     }
