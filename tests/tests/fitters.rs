@@ -56,6 +56,7 @@ fn every_trace_is_fitted_as_statsmodels_does() {
 #[test]
 fn free_time_constants_are_those_of_scipy() {
     let traces = traces();
+    let mut searched = 0;
     for row in cells("fitters_answers.csv").iter().filter(|row| !row[1].is_empty()) {
         let case = row[0].as_str();
         // The search wants a hundred readings; each stands twice, which moves no least squares.
@@ -71,7 +72,9 @@ fn free_time_constants_are_those_of_scipy() {
         let found = found.unwrap_or_else(|| panic!("{case}: none found, SciPy has {theirs}"));
         let apart = (found.tau_s / theirs).ln().abs();
         assert!(apart < 1e-5, "{case}: ours {}, SciPy {theirs}", found.tau_s);
+        searched += 1;
     }
+    assert_eq!(searched, 5);
 }
 
 /// California test procedure TP-201.3, equation 9-1 (seen in a scan; the numbers computed): a volume that leaks in

@@ -107,6 +107,7 @@ fn critical_ratio_and_choked_flow_are_those_of_gas_dynamics() {
     let orifice = Passage::new(Passage::ORIFICE_B);
     // The same hole as sonic conductance: 1 mm², discharge coefficient 1, R 287.05, ρ0 1.185 (C, ten digits).
     let c = 1.991_948_952e-9;
+    let mut points = 0;
     for row in rows("flow_reference.csv").iter().filter(|r| r[0] == "ideal_nozzle") {
         let (p1, p2, t1, q) = (number(&row[5]), number(&row[6]), number(&row[7]), number(&row[8]));
         let ours = c * orifice.flow::<false>(End { p: p1, t: t1 }, End { p: p2, t: ROOM }).mass;
@@ -114,7 +115,9 @@ fn critical_ratio_and_choked_flow_are_those_of_gas_dynamics() {
         // nozzle's own b it lies up to 0.3 % below it.
         let allowed = if p2 / p1 <= Passage::ORIFICE_B { 1e-9 } else { 3.5e-3 };
         near(&format!("nozzle {p1} to {p2} Pa"), ours, q, allowed);
+        points += 1;
     }
+    assert_eq!(points, 10);
 }
 
 #[test]
@@ -140,11 +143,14 @@ fn fine_leaks_follow_the_laminar_capillary() {
     // Q = π d⁴/(256 μ L)·(p1² − p2²), compressible Poiseuille flow (textbook, M, derivable; points C).
     let (d, l, mu) = (1e-5_f64, 5e-3, 1.83e-5);
     let k = std::f64::consts::PI * d.powi(4) / (256.0 * mu * l);
+    let mut points = 0;
     for row in rows("flow_reference.csv").iter().filter(|r| r[0].starts_with("laminar")) {
         let (p1, p2, q) = (number(&row[5]), number(&row[6]), number(&row[8]));
         let ours = k * viscous::<false>(End { p: p1, t: ROOM }, End { p: p2, t: ROOM }).mass;
         near(&format!("capillary {p1} to {p2} Pa"), ours, q, 1e-12);
+        points += 1;
     }
+    assert_eq!(points, 3);
     // A leak has its stated size at the stated pressures, whatever its kind, and each kind its own law elsewhere.
     let ends = |p: f64| (End { p, t: ROOM }, End { p: ATMOSPHERE, t: ROOM });
     let rate = |orifice: f64, p: f64| {
