@@ -1,7 +1,7 @@
 //! Every named fault of the simulator against the real sequencer: it says what the catalogue expects, nothing is called
 //! tight that was touched by a fault, and "reads empty" never stands over pressure or a moving ball.
 
-use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
+use seathold_sequencer::event::{Disconnect, Disturbance, Event, Fault, Phase};
 use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::{RawRig, Thermometer};
@@ -133,6 +133,8 @@ fn a_transducer_that_freezes_while_measuring_never_makes_a_leaking_valve_tight()
         lasts: None,
     };
     let log = run(leaking, &[frozen]);
+    // It was noticed, not just never judged.
+    assert!(log.events.contains(&Event::Restarted(Disturbance::Frozen)), "{:?}", log.faults());
     assert_ne!(log.verdict(), Some(Verdict::Tight), "{:?}", log.faults());
 }
 
