@@ -43,6 +43,7 @@ fn no_crate_depends_on_one_above_it() {
         let manifest = std::fs::read_to_string(root().join(folder).join("Cargo.toml")).expect(folder);
         assert!(manifest.contains(&format!("name = \"{name}\"")), "{folder} is not {name}");
         let needed = dependencies(&[name]);
+        assert!(needed.contains(*name), "cargo's tree is not read as it was: {needed:?}");
         for (_, above) in &FLOORS[floor + 1..] {
             assert!(!needed.contains(*above), "{name} depends on {above}");
         }

@@ -113,6 +113,7 @@ fn a_killed_program_leaves_recordings_that_can_be_put_in() {
     for (round, kill_after) in [2, 1].into_iter().enumerate() {
         let mut child = command("run", dir.path(), 100 * round as u32).spawn().unwrap();
         let acks: Vec<_> = lines(&mut child).filter_map(|line| acknowledged(&line)).take(kill_after).collect();
+        assert_eq!(acks.len(), kill_after, "round {round}");
         child.kill().unwrap();
         child.wait().unwrap();
         let register = Register::open(&dir.path().join("bench.sqlite"), Access::Read).unwrap();

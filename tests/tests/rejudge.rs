@@ -27,8 +27,11 @@ fn fleet(valves: u32, seed: u32) -> Vec<Recording> {
 /// By its own recipe every side comes out as recorded, to the bit.
 #[test]
 fn nothing_changes_by_the_recorded_recipe() {
-    for recording in fleet(12, 5) {
+    let recordings = fleet(12, 5);
+    assert_eq!(recordings.len(), 12);
+    for recording in recordings {
         let compared = compare(&recording, |own, _| *own);
+        assert!(!compared.sides.is_empty(), "{}", recording.header.serial);
         assert_eq!(compared.sides.len(), recording.summary().sides.len());
         for side in compared.sides {
             assert_eq!(side.way, VerdictShift::Same, "{}: {:?}", recording.header.serial, side.new);
@@ -70,6 +73,7 @@ fn longer_than_recorded_cannot_be_told() {
         assert!(matches!(side.new, Err(Unjudged::Longer { .. })), "{:?}", side.new);
     }
     let compared = compare(&recording, |own, _| RawRecipe { target_pa: 400_000, pressure_max_pa: 500_000, ..*own });
+    assert_eq!(compared.sides.len(), 2);
     for side in &compared.sides {
         let Err(why) = &side.new else { panic!("{:?}", side.new) };
         assert!(why.to_string().contains("other: target"), "{why}");

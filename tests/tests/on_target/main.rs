@@ -179,6 +179,8 @@ fn sizes(board: &str, name: &str, elf: &object::File<'_>) -> (u64, u64) {
         }
     }
     println!("| flash | {flash} |\n| static memory | {ram} |");
+    // An image without any would keep to every budget.
+    assert!(flash > 0 && ram > 0, "{board}, image {name}: no section that is loaded");
     (flash, ram)
 }
 
