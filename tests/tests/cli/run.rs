@@ -28,7 +28,7 @@ fn help_promises_the_exit_codes() {
     golden("exit-codes.txt", promised.unwrap());
 }
 
-/// Faults by name, each with what is expected of the sequencer (`plant_faults.rs` runs them all); what takes a lever is
+/// Faults by name, each with what is expected of the sequencer (`plant/faults.rs` runs them all); what takes a lever is
 /// refused on a valve without one, and struck on one that has it.
 #[test]
 fn faults_are_listed_with_what_is_said_of_them_and_a_lever_is_asked_for() {

@@ -1,5 +1,5 @@
-//! Controller and host apart: the protocol over a bad line, and the commands that serve a rig, run on it and check it from
-//! elsewhere. What needs an image is in `on_target`.
+//! Controller and host apart: the protocol over a bad line, and the commands that serve a rig, run on it and check it
+//! from elsewhere. What needs an image is in `on_target`.
 
 mod both_ends;
 mod doctor;
