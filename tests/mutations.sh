@@ -93,10 +93,10 @@ rm -rf "$dir/copy"
 mkdir -p "$dir/copy/plant/src" "$dir/copy/plant/tests" "$dir/copy/tests"
 cp -r sequencer sim "$dir/copy/" && rm -rf "$dir/copy/sequencer/boards"
 cp tests/src/lsoda.rs "$dir/copy/plant/src/"
-cp tests/tests/plant_*.rs "$dir/copy/plant/tests/"
+cp -r tests/tests/plant "$dir/copy/plant/tests/"
 cp -r tests/reference "$dir/copy/plant/"
 cp Cargo.lock "$dir/copy/"
-sed -e 's|^members = .*|members = ["sequencer", "sim", "plant"]|' -e '/^default-members/d' -e '/^exclude/d' \
+sed -e '/^members = /,/\]$/c members = ["sequencer", "sim", "plant"]' -e '/^default-members/d' -e '/^exclude/d' \
     Cargo.toml >"$dir/copy/Cargo.toml"
 echo 'pub mod lsoda;' >"$dir/copy/plant/src/lib.rs"
 cat >"$dir/copy/plant/Cargo.toml" <<'END'
@@ -118,12 +118,12 @@ export CARGO_TARGET_DIR=${CARGO_TARGET_DIR:-$dir/target} CARGO_TERM_COLOR=never
 
 # What is run, quickest first; each line is one cargo command.
 suites=(
-    'test -q -p seathold-plant-tests --test plant_physics'
-    'test -q -p seathold-plant-tests --test plant_lsoda'
+    'test -q -p seathold-plant-tests --test plant physics::'
+    'test -q -p seathold-plant-tests --test plant lsoda::'
     'test -q -p seathold-sim'
-    'test -q -p seathold-plant-tests --test plant_faults'
-    'test -q -p seathold-plant-tests --test plant_two_sides'
-    'test -q -p seathold-plant-tests --test plant_extremes'
+    'test -q -p seathold-plant-tests --test plant faults::'
+    'test -q -p seathold-plant-tests --test plant two_sides::'
+    'test -q -p seathold-plant-tests --test plant extremes::'
 )
 # Prints the first test that fails, or nothing; fails if the copy does not build.
 first_failure() {

@@ -56,7 +56,7 @@ const fn entry(
 }
 
 /// Every fault by name, where its effect is greatest. Each is run against the real sequencer in
-/// `tests/tests/plant_faults.rs`.
+/// `tests/tests/plant/faults.rs`.
 pub const CATALOGUE: &[Entry] = &[
     entry(
         "far-open",

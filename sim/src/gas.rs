@@ -1,6 +1,6 @@
 //! The gas: air as an ideal gas with constant heat capacities.
 //!
-//! Its accuracy, from CoolProp 8.0.0 (computed; `tests/tests/plant_physics.rs`): from 10 to 115 °C and 1 to 8 bar the
+//! Its accuracy, from CoolProp 8.0.0 (computed; `tests/tests/plant/physics.rs`): from 10 to 115 °C and 1 to 8 bar the
 //! ideal density is within 0.37 % and γ within 1.2 %; a filled adiabatic vessel ends 0.9 K too hot; and at 700 kPa a
 //! real gas loses 0.48 % more mass per pascal than an ideal one, so a leak from `V·dp/dt` is that much low. A rig's
 //! volume is known to 2 %: the real-gas factor is omitted.

@@ -17,7 +17,7 @@ use seathold_sequencer::recipe::Actuation;
 /// follows it.
 const STEP_MAX: f64 = 20.0;
 /// Least number of steps in a whole stroke. While the ball moves the openings change by orders of magnitude, and an
-/// error estimate at a step's end cannot detect what was missed in between; `tests/tests/plant_lsoda.rs` shows the
+/// error estimate at a step's end cannot detect what was missed in between; `tests/tests/plant/lsoda.rs` shows the
 /// error of a coarser choice.
 const STROKE_STEPS: f64 = 32.0;
 /// The same where the gas on all sides of the ball is equalised, so that hardly anything will flow whatever opens.

@@ -5,21 +5,17 @@
 //! deleted afterwards. `REGISTER_RUNS=N` takes another count. Times are wall times: medians, with the worst beside
 //! them; synchronising the disk is told apart, by doing it alone with as many bytes.
 
-#[path = "../tests/cli_kit/mod.rs"]
-mod cli_kit;
-#[path = "../tests/register_kit/mod.rs"]
-mod register_kit;
-
 use std::hint::black_box;
 use std::io::Write;
 use std::path::Path;
 use std::time::Instant;
 
-use register_kit::{SERIAL, renamed};
 use seathold::console::Timestamp;
 use seathold_register::batch::status;
 use seathold_register::valves::ValveRecord;
 use seathold_register::{Access, Register, RunFilter, RunMeta};
+use seathold_tests::cli_kit;
+use seathold_tests::register_kit::{SERIAL, renamed};
 
 /// Different recordings.
 const SEEDS: usize = 200;

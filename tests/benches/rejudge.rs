@@ -9,15 +9,11 @@
 //! With Python and NumPy at hand (`PYTHON=…`), `rejudge_numpy.py` beside this file holds the same looks against the
 //! same limits, and must come to the same verdicts and guard bands to 1e-9.
 
-#[path = "../tests/cli_kit/mod.rs"]
-mod cli_kit;
-
 use std::fmt::Write as _;
 use std::hint::black_box;
 use std::path::Path;
 use std::time::Instant;
 
-use cli_kit::seathold;
 use clock::{cpu, cpu_of_all};
 use rayon::prelude::*;
 use seathold_analysis::rejudge::looks::{LimitOutcome, Looks, looks};
@@ -27,6 +23,7 @@ use seathold_recording::{Recording, read_bytes};
 use seathold_register::{Access, Register, RunFilter};
 use seathold_sequencer::measure::student_quantile;
 use seathold_sequencer::verdict::Verdict;
+use seathold_tests::cli_kit::seathold;
 
 const RECORDED: usize = 100;
 const LIMITS: usize = 100;

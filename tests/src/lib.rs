@@ -1,5 +1,9 @@
 //! Shared kit of the workspace-level tests.
 
+pub mod cli_kit;
+pub mod doctor_kit;
 pub mod lsoda;
 pub mod proxy;
 pub mod reference;
+pub mod register_kit;
+pub mod served_kit;

@@ -68,5 +68,6 @@ fn nothing_is_broken_that_is_not_argued() {
         Ok(())
     })
     .expect("valid");
+    assert_eq!(tally.runs, RUNS as u64);
     assert_eq!(tally.violations(), 0, "{}", tally.tables(&argued, 20));
 }

@@ -1,5 +1,5 @@
-//! Any bytes into both ends of the link, as they come and as well-formed frames. `tests/tests/link.rs` has the same as
-//! property tests, for a plain `cargo test`.
+//! Any bytes into both ends of the link, as they come and as well-formed frames. `tests/tests/link/both_ends.rs` has the
+//! same as property tests, for a plain `cargo test`.
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;

@@ -1,0 +1,80 @@
+//! Somebody at the keyboard of `seathold doctor`.
+
+use std::cell::RefCell;
+use std::io::{self, Write};
+use std::rc::Rc;
+use std::sync::atomic::AtomicUsize;
+
+use seathold::console::KeyboardInput;
+use seathold::console::Keys;
+
+use crate::served_kit::{Ear, program};
+
+/// What a program says, for whoever answers it.
+#[derive(Clone, Default)]
+struct Talk(Rc<RefCell<String>>);
+
+impl Write for Talk {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.borrow_mut().push_str(&String::from_utf8_lossy(bytes));
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Somebody who answers each prompt as it comes.
+struct Answers<'a> {
+    talk: Talk,
+    heard: usize,
+    /// Enter, so often too many, behind every answer.
+    ahead: usize,
+    /// A prompt, and what is typed then; the first that fits counts.
+    to: &'a [(&'a str, &'a str)],
+    /// Done when something is typed.
+    then: &'a mut dyn FnMut(&str),
+}
+
+impl Keys for Answers<'_> {
+    fn line(&mut self) -> KeyboardInput {
+        if self.ahead > 0 {
+            self.ahead -= 1;
+            return KeyboardInput::Line(String::new());
+        }
+        let said = self.talk.0.borrow().split_whitespace().collect::<Vec<_>>().join(" ");
+        let fresh = said.get(self.heard..).unwrap_or_default();
+        let next = self.to.iter().filter_map(|(prompt, typed)| Some((fresh.find(prompt)? + prompt.len(), *typed)));
+        let Some((end, typed)) = next.min_by_key(|(end, _)| *end) else { return KeyboardInput::Nothing };
+        (self.then)(&fresh[..end]);
+        self.heard += end;
+        self.ahead = 2;
+        KeyboardInput::Line(typed.into())
+    }
+}
+
+/// Somebody who hears everything that moves; nobody can reach the contacts and plugs of a rig that is simulated elsewhere.
+const PROMPTS: [(&str, &str); 7] = [
+    ("or n to stop here (q at any time).", "y"),
+    ("Open it. It is seen by itself", "n"),
+    ("It is seen by itself", "s"),
+    ("then Enter acknowledges", ""),
+    ("then Enter)", ""),
+    ("Enter works it", ""),
+    ("Did it move?", "y"),
+];
+
+/// Has the rig at this address checked by that somebody: code, table, talk.
+pub fn at(address: &str, interrupts: &AtomicUsize, then: &mut dyn FnMut(&str)) -> (u8, String, String) {
+    let (mut out, mut err) = (Ear::default(), Talk::default());
+    let mut keys = Answers { talk: err.clone(), heard: 0, ahead: 0, to: &PROMPTS, then };
+    let code = program(&["doctor", "--rig", address], interrupts, &mut out, &mut err, &mut keys);
+    let err = err.0.borrow().clone();
+    (code, out.text, err)
+}
+
+/// The table without its line breaks.
+pub fn flat(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}

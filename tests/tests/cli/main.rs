@@ -1,0 +1,9 @@
+//! What is typed and what is said: a file a command or a kind of input, by the program called in-process.
+
+mod assess;
+mod bad_input;
+mod batch;
+mod fleet;
+mod plan;
+mod recordings;
+mod run;

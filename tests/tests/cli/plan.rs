@@ -1,0 +1,272 @@
+//! `seathold plan` and `seathold calibrate`.
+
+use seathold_tests::cli_kit::{golden, seathold};
+use serde_json::Value;
+
+fn plan(more: &[&str]) -> (u8, Value) {
+    let dir = tempfile::tempdir().unwrap();
+    let said = seathold(dir.path(), &[&["plan", "--json"], more].concat());
+    assert_eq!(said.err, "");
+    (said.code, serde_json::from_str(&said.out).unwrap())
+}
+
+#[test]
+fn a_plan_keeps_the_standards_time_and_says_the_fall() {
+    let (code, said) = plan(&["--limit", "ISO 5208 rate B DN 25"]);
+    assert_eq!((code, said["can_tell"].as_bool()), (0, Some(true)));
+    assert_eq!(said["standard_closure_test_s"], 15);
+    assert!(said["measure_min_s"].as_f64().unwrap() >= 15.0);
+    // 7.5e-4 Pa·m³/s out of 45 cm³: 16.667 Pa/s; a count is 1e6/58982 Pa.
+    let (fall, counts) = (said["fall_at_limit_pa"].as_f64().unwrap(), said["fall_at_limit_counts"].as_f64().unwrap());
+    assert!((fall / said["measure_max_s"].as_f64().unwrap() / (7.5e-4 / 45e-6) - 1.0).abs() < 1e-12);
+    assert!((counts * 1e6 / 58_982.0 / fall - 1.0).abs() < 1e-12);
+    // The stored energy of 45 cm³ at 701.325 kPa (the formula has its own test).
+    let joules = said["stored_energy_j"].as_f64().unwrap();
+    assert!((33.0..34.0).contains(&joules), "{joules}");
+    let at_limit = &said["at_limit"];
+    assert!(at_limit["tight"].as_f64().unwrap() <= 0.01 && at_limit["leaking"].as_f64().unwrap() <= 0.01);
+    assert!(said["good"]["tight"].as_f64().unwrap() >= 0.95 && said["bad"]["leaking"].as_f64().unwrap() >= 0.95);
+}
+
+#[test]
+fn texts() {
+    let dir = tempfile::tempdir().unwrap();
+    golden(
+        "plan-can.txt",
+        &seathold(dir.path(), &["plan", "--limit", "ISO 5208 rate B DN 80", "--volume", "300 cm3"]).out,
+    );
+    golden("plan-cannot.txt", &seathold(dir.path(), &["plan", "--limit", "0.2 mm3/s", "--volume", "10 l"]).out);
+}
+
+/// Harder questions take longer, and quieter or smaller rigs less long.
+#[test]
+fn times_go_the_right_way() {
+    let most = |more: &[&str]| {
+        let (code, said) = plan(&[&["--shorter-than-standard"], more].concat());
+        assert_eq!(code, 0, "{more:?}");
+        said["measure_max_s"].as_f64().unwrap()
+    };
+    let plain = most(&["--limit", "7.5 mm3/s"]);
+    assert!(most(&["--limit", "3 mm3/s"]) > plain);
+    assert!(most(&["--limit", "7.5 mm3/s", "--false-accept", "0.01 %"]) > plain);
+    assert!(most(&["--limit", "7.5 mm3/s", "--noise", "60 Pa"]) > plain);
+    assert!(most(&["--limit", "7.5 mm3/s", "--volume", "20 cm3"]) < plain);
+}
+
+/// "Cannot tell" names first what helps most.
+#[test]
+fn what_to_change_first() {
+    for (more, first) in [
+        (&["--temperature-drift-u", "5e-3 K/s", "--limit", "7.5 mm3/s"][..], "drift of the gas temperature"),
+        // What filling leaves in the wall grows with the volume, however steady the room.
+        (&["--limit", "0.2 mm3/s", "--volume", "1 l"], "far volume"),
+        (&["--limit", "7.5 mm3/s", "--volume-u", "40 %"], "uncertainty of the volume"),
+        (&["--limit", "7.5 mm3/s", "--noise", "1 kPa", "--measure-max", "10 s"], "longest measuring time"),
+        (&["--limit", "0.5 mm3/s", "--background-u", "0.5 mm3/s"], "uncertainty of the background leak"),
+    ] {
+        let (code, said) = plan(more);
+        assert_eq!((code, said["can_tell"].as_bool()), (3, Some(false)), "{more:?}");
+        assert_eq!(said["change_first"], first, "{more:?}: {said}");
+        let reach: Vec<f64> =
+            said["changes"].as_array().unwrap().iter().map(|c| c["reach"].as_f64().unwrap()).collect();
+        assert!(reach.is_sorted_by(|a, b| a >= b) && reach[0] > said["reach"].as_f64().unwrap(), "{more:?}");
+    }
+}
+
+/// The recipe a plan writes is one that `run` takes, and what it foretells comes true on the simulated rig.
+#[test]
+fn the_recipe_runs() {
+    let dir = tempfile::tempdir().unwrap();
+    let said = seathold(dir.path(), &["plan", "--limit", "ISO 5208 rate B DN 25", "--out", "[DIR]/r.toml"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    assert_eq!(seathold(dir.path(), &["recipe", "check", "[DIR]/r.toml"]).code, 0);
+    for (valve, code) in [("tight", 0), ("scratched-seat-a", 1)] {
+        let out = format!("[DIR]/{valve}.hold");
+        let said = seathold(dir.path(), &["run", "--recipe", "[DIR]/r.toml", "--valve", valve, "--out", &out, "-q"]);
+        assert_eq!(said.code, code, "{valve}: {}{}", said.out, said.err);
+    }
+    // A recipe that is there is somebody's work.
+    let again = seathold(dir.path(), &["plan", "--limit", "ISO 5208 rate B DN 25", "--out", "[DIR]/r.toml"]);
+    assert_eq!((again.code, again.err.contains("it exists already")), (6, true), "{}", again.err);
+}
+
+/// A class in a recipe file is the same limit as its figure.
+#[test]
+fn classes_in_recipe_files() {
+    let dir = tempfile::tempdir().unwrap();
+    let check = |limit: &str| {
+        std::fs::write(dir.path().join("r.toml"), format!("limit = \"{limit}\"\n")).unwrap();
+        seathold(dir.path(), &["recipe", "check", "[DIR]/r.toml"])
+    };
+    assert_eq!(check("ISO 5208 rate B DN 25").code, 0);
+    let refused = check("ISO 5208 rate A DN 25");
+    assert_eq!(refused.code, 2);
+    assert!(refused.err.contains("line 1: limit:") && refused.err.contains("not a leak rate"), "{}", refused.err);
+    assert!(check("EN 12266-1 rate AA DN 25").err.contains("has no rate AA"));
+}
+
+/// `run --limit` takes the same limits, and the result says what they are counted at.
+#[test]
+fn runs_take_a_limit() {
+    let dir = tempfile::tempdir().unwrap();
+    let run = |more: &[&str]| {
+        let _ = std::fs::remove_file(dir.path().join("x.hold"));
+        let typed = ["run", "--valve", "scratched-seat-a", "--sides", "first", "--out", "[DIR]/x.hold", "-q"];
+        seathold(dir.path(), &[&typed[..], more].concat())
+    };
+    // 20 mm³/s leaks by rate B of DN 25 (7.5 mm³/s), and passes by rate C (75 mm³/s).
+    for (limit, code, said) in [("ISO 5208 rate B", 1, "7.5 mm³/s"), ("EN 12266-1 rate C", 0, "75 mm³/s")] {
+        let found = run(&["--limit", limit, "--dn", "25"]);
+        assert_eq!(found.code, code, "{limit}: {}{}", found.out, found.err);
+        assert!(found.out.contains(said) && found.out.contains("counted at 20 °C and 100 kPa"), "{}", found.out);
+    }
+    let refused = run(&["--limit", "rate A DN 25"]);
+    assert_eq!((refused.code, refused.err.contains("not a leak rate")), (2, true), "{}", refused.err);
+}
+
+/// On the simulated rig each calibration finds what is true of it, within its own uncertainty.
+#[test]
+fn calibrations_find_the_truth() {
+    let dir = tempfile::tempdir().unwrap();
+    let calibrate = |more: &[&str]| {
+        let said = seathold(dir.path(), &[&["calibrate"], more, &["--out", "[DIR]/cal/"]].concat());
+        assert_eq!(said.code, 0, "{more:?}: {}", said.err);
+    };
+    calibrate(&["volume", "--reference", "30 cm3"]);
+    calibrate(&["leak", "--reference", "20 mm3/s"]);
+    calibrate(&["blank"]);
+    calibrate(&["transducer"]);
+    let read = |name: &str| {
+        let path = dir.path().join(format!("cal/{name}_2026-03-02.toml"));
+        seathold_analysis::calibration::Calibration::read(&path).unwrap()
+    };
+    // 40 cm³ of far side and 5 cm³ of cavity.
+    for name in ["volume", "leak"] {
+        let values = read(name).values;
+        let off = (values.far_volume_m3 / 45e-6 - 1.0) / values.far_volume_u_rel;
+        assert!(off.abs() < 3.0, "{name}: {values:?}");
+        assert!(values.far_volume_u_rel < 0.03, "{name}: {values:?}");
+    }
+    let blank = read("blank");
+    assert!(((blank.values.background_pa_m3_s - 1e-6) / blank.values.background_u_pa_m3_s).abs() < 3.0, "{blank:?}");
+    // The far side's own time constant is 2 s, among others.
+    assert!((blank.values.tau_s / 2.0).ln().abs() < 2.0 * blank.values.tau_u_rel, "{blank:?}");
+    let transducer = read("transducer").values;
+    assert!((transducer.gain - 1.0).abs() < 3.0 * transducer.gain_u_rel, "{transducer:?}");
+    assert_eq!(blank.expires.to_string(), "2027-03-02");
+}
+
+/// A run takes calibrations, and its result says which; one out of date, or missing, is named in text, JSON and
+/// recording.
+#[test]
+fn runs_say_what_they_were_calibrated_with() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = |name: &str, text: &str| std::fs::write(dir.path().join(name), text).unwrap();
+    std::fs::create_dir(dir.path().join("cal")).unwrap();
+    let dates = "made = \"2026-01-02\"\nexpires = \"2027-01-01\"\n";
+    let old = "made = \"2025-01-02\"\nexpires = \"2026-01-01\"\n";
+    file("cal/v.toml", &format!("calibration = \"volume\"\n{dates}far_volume = \"46 cm3\"\nfar_volume_u = 0.004\n"));
+    file(
+        "cal/b.toml",
+        &format!(
+            "calibration = \"blank\"\n{old}background = \"2e-6 Pa*m3/s\"\nbackground_u = \"3e-6 Pa*m3/s\"\ntau = \"2 s\"\ntau_u = 0.1\n"
+        ),
+    );
+    let run =
+        |more: &[&str]| seathold(dir.path(), &[&["run", "--out", "[DIR]/x.hold", "--sides", "first"], more].concat());
+    let said = run(&["--json", "--calibrations", "[DIR]/cal"]);
+    assert_eq!(said.code, 0, "{}{}", said.out, said.err);
+    let last: Value = serde_json::from_str(said.out.lines().last().unwrap()).unwrap();
+    let notes: Vec<&str> =
+        last["result"]["calibrations"].as_array().unwrap().iter().map(|n| n.as_str().unwrap()).collect();
+    assert!(notes[0].starts_with("far volume 46.00 cm³ ± 0.4 %, of 2026-01-02"), "{notes:?}");
+    assert!(notes[1].starts_with("OUT OF DATE since 2026-01-01: background leak 0.020 ± 0.030 mm³/s"), "{notes:?}");
+    assert!(notes[2].starts_with("no check of the transducer"), "{notes:?}");
+    // In the recording too, which replays with the calibrated rig.
+    let shown = seathold(dir.path(), &["show", "[DIR]/x.hold"]);
+    assert!(shown.out.contains("OUT OF DATE since 2026-01-01"), "{}", shown.out);
+    assert_eq!(seathold(dir.path(), &["replay", "[DIR]/x.hold"]).code, 0);
+    std::fs::remove_file(dir.path().join("x.hold")).unwrap();
+    let plain = run(&["-q"]);
+    assert!(plain.out.contains("no calibration given"), "{}", plain.out);
+    std::fs::remove_file(dir.path().join("x.hold")).unwrap();
+    let bad = run(&["--calibrations", "[DIR]/cal/none.toml"]);
+    assert_eq!((bad.code, bad.err.contains("could not read")), (6, true), "{}", bad.err);
+}
+
+/// What stays undecided says what would settle it.
+#[test]
+fn undecided_runs_are_advised() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(
+        dir.path().join("r.toml"),
+        "limit = \"7.5 mm3/s\"\nmodel = \"line\"\nsoak = \"15 s\"\nsettle = \"20 s\"\nmeasure_max = \"3 s\"\n",
+    )
+    .unwrap();
+    let run = |more: &[&str]| {
+        let typed = ["run", "--recipe", "[DIR]/r.toml", "--rig-leak", "6.8 mm3/s", "--sides", "first"];
+        seathold(dir.path(), &[&typed[..], more].concat())
+    };
+    let said = run(&["-q", "--out", "[DIR]/a.hold"]);
+    assert_eq!(said.code, 3, "{}{}", said.out, said.err);
+    assert!(said.out.contains("of the uncertainty is"), "{}", said.out);
+    let said = run(&["--json", "--out", "[DIR]/b.hold"]);
+    let last: Value = serde_json::from_str(said.out.lines().last().unwrap()).unwrap();
+    assert!(last["result"]["advice"][0][1]["remedy"].is_string(), "{last}");
+}
+
+/// From readings on paper: nothing is simulated, and the file says what it rests on.
+#[test]
+fn calibrations_from_readings() {
+    let dir = tempfile::tempdir().unwrap();
+    let calibrate = |more: &[&str]| {
+        let said = seathold(dir.path(), &[&["calibrate"], more, &["--out", "[DIR]/c.toml"]].concat());
+        let file = std::fs::read_to_string(dir.path().join("c.toml")).unwrap_or_default();
+        let _ = std::fs::remove_file(dir.path().join("c.toml"));
+        (said, file)
+    };
+    let (said, file) = calibrate(&[
+        "volume",
+        "--reference",
+        "30 cm3",
+        "--reading",
+        "6 bar:3.6 bar",
+        "--reading",
+        "6.01 bar:3.606 bar",
+    ]);
+    golden("calibrate-volume.txt", &format!("{}{}---\n{file}", said.err, said.out));
+    let (said, file) = calibrate(&[
+        "leak",
+        "--reference",
+        "20 mm3/s",
+        "--fall-with",
+        "45.2 Pa/s:0.2 Pa/s",
+        "--fall-without",
+        "0.8 Pa/s:0.1 Pa/s",
+    ]);
+    golden("calibrate-leak.txt", &format!("{}{}---\n{file}", said.err, said.out));
+    let points = ["--point", "0 bar:0.002 bar", "--point", "3 bar:3.005 bar", "--point", "6 bar:6.008 bar"];
+    let (said, file) = calibrate(&[&["transducer"], &points[..]].concat());
+    golden("calibrate-transducer.txt", &format!("{}{}---\n{file}", said.err, said.out));
+    for (more, wrong) in [
+        (&["volume", "--reference", "30 cm3", "--reading", "3 bar:6 bar"][..], "must fall in opening"),
+        (&["volume", "--reference", "30 cm3", "--reading", "3 bar"], "two values with a colon"),
+        (
+            &[
+                "leak",
+                "--reference",
+                "20 mm3/s",
+                "--fall-with",
+                "1 Pa/s:0.2 Pa/s",
+                "--fall-without",
+                "0.9 Pa/s:0.2 Pa/s",
+            ],
+            "not clearly faster",
+        ),
+        (&["transducer", "--point", "0 bar:0 bar"], "at least three points"),
+    ] {
+        let (said, file) = calibrate(more);
+        assert_eq!((said.code, file.as_str()), (2, ""), "{more:?}");
+        assert!(said.err.contains(wrong), "{more:?}: {}", said.err);
+    }
+}

@@ -1,0 +1,4 @@
+//! The house itself: rules that the text of the repository keeps, and which way its modules depend.
+
+mod house_rules;
+mod module_graph;

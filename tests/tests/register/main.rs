@@ -1,0 +1,5 @@
+//! The register of runs: what is kept in it, what spoils it, and registers put together.
+
+mod hardship;
+mod merge;
+mod records;

@@ -1,0 +1,5 @@
+//! What is handed on: pages and sheets of evidence, and tables, of recordings and of the register.
+
+mod export;
+mod from_register;
+mod pages;
