@@ -1,6 +1,7 @@
 //! Controller and host apart: the protocol over a bad line, and the commands that serve a rig, run on it and check it
 //! from elsewhere. What needs an image is in `on_target`.
 
+mod access;
 mod both_ends;
 mod doctor;
 mod remote_run;

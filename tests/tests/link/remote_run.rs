@@ -150,7 +150,7 @@ fn a_gap_is_told_and_carries_no_verdict() {
     // A quarter of an hour on its clock.
     let clock = &mut SystemClock::default();
     let mut oldest = || {
-        let mut remote = Client::look(&at.parse().unwrap(), clock).unwrap();
+        let mut remote = Client::look(&at.parse().unwrap(), None, clock).unwrap();
         remote.greet(clock, 10_000_000).unwrap().oldest
     };
     let had = oldest();

@@ -159,7 +159,7 @@ impl<S: Read + Write> Desk<S> {
 
     fn reconnect(&mut self, stream: S) {
         self.stream = stream;
-        self.to_do.extend(self.host.reconnect(self.seed.word()));
+        self.to_do.extend(self.host.reconnect(self.seed.word(), 0));
     }
 
     fn phase(&self) -> Option<Phase> {
@@ -233,7 +233,9 @@ impl<S: Read + Write> Desk<S> {
             // The controller was still emptying the valve: once more.
             Some(HostEvent::Response(Response::Busy)) => self.to_do.extend(self.given.take()),
             Some(HostEvent::Response(answer)) => assert_eq!(answer, Response::Done),
-            Some(other @ (HostEvent::OtherVersion(_) | HostEvent::Unreadable { .. })) => panic!("{other:?}"),
+            Some(other @ (HostEvent::OtherVersion(_) | HostEvent::NoKey | HostEvent::Unreadable { .. })) => {
+                panic!("{other:?}")
+            }
             Some(HostEvent::TimeSet { .. }) | None => {}
         }
         // Loading comes before starting, however often it is put off.

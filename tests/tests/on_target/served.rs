@@ -63,7 +63,7 @@ impl Desk {
 
     fn reconnect(&mut self, port: u16) {
         self.stream = connect(port);
-        self.to_do.extend(self.host.reconnect(self.seed.word()));
+        self.to_do.extend(self.host.reconnect(self.seed.word(), 0));
     }
 
     fn phase(&self) -> Option<Phase> {
@@ -131,7 +131,9 @@ impl Desk {
                 self.to_do.rotate_right(1);
             }
             Some(HostEvent::Response(answer)) => assert_eq!(answer, Response::Done),
-            Some(other @ (HostEvent::OtherVersion(_) | HostEvent::Unreadable { .. })) => panic!("{other:?}"),
+            Some(other @ (HostEvent::OtherVersion(_) | HostEvent::NoKey | HostEvent::Unreadable { .. })) => {
+                panic!("{other:?}")
+            }
             Some(HostEvent::TimeSet { .. }) | None => {}
         }
     }

@@ -3,3 +3,4 @@
 mod export;
 mod from_register;
 mod pages;
+mod readme_picture;

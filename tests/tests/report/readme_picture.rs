@@ -1,6 +1,6 @@
 //! The picture of a run in README: drawn from a committed recording by the charts of the reports.
 //!
-//! `SNAPSHOTS=overwrite cargo test -p seathold-tests --test readme_picture` draws it anew; look at it before you commit
+//! `SNAPSHOTS=overwrite cargo test -p seathold-tests --test report readme_picture` draws it anew; look at it before you commit
 //! it.
 
 use std::path::Path;

@@ -9,10 +9,8 @@ use seathold_sequencer::event::Phase;
 use seathold_sequencer::input::Command;
 use seathold_sequencer::link::message::{Request, Response};
 
-mod cli_kit;
-mod served_kit;
-use cli_kit::Silent;
-use served_kit::{Ear, Rig, program};
+use seathold_tests::cli_kit::Silent;
+use seathold_tests::served_kit::{Ear, Rig, killed_at, program};
 
 const TIGHT: u8 = 0;
 const BAD_INPUT: u8 = 2;
@@ -142,7 +140,7 @@ fn a_command_of_somebody_else_voids_the_run() {
     let rig = Rig::on("127.0.0.1:0", &["--speed", "20"]);
     let at = format!("tcp:{}", rig.at);
     let file = dir.path().join("a.hold").display().to_string();
-    served_kit::killed_at(&["run", "--rig", &at, "--out", &file], "swap");
+    killed_at(&["run", "--rig", &at, "--out", &file], "swap");
     // Silent for a second, and anyone may come.
     std::thread::sleep(std::time::Duration::from_millis(1_500));
     let mut clock = seathold::console::SystemClock::default();
