@@ -42,6 +42,9 @@ pub const FROZEN_PRECHECK: u32 = 50;
 /// Readings a mean zero is taken over at least (our judgement).
 pub const ZERO_SAMPLES_MIN: u32 = 10;
 
+/// Longest stroke of a valve, in milliseconds: a minute.
+pub const STROKE_MS_MAX: u32 = 60_000;
+
 /// Longest window of samples, in milliseconds: one hour.
 pub const MEASURE_MS_MAX: u32 = 3_600_000;
 

@@ -222,7 +222,7 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
         about: "time the actuator needs to open or shut the valve",
         unit: Unit::Millisecond,
         min: 50.0,
-        max: 60_000.0,
+        max: limits::STROKE_MS_MAX as f64,
         get: |r| r.stroke_time_ms.into(),
         set: |r, v| r.stroke_time_ms = v as u32,
     },

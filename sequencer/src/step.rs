@@ -184,6 +184,9 @@ pub struct Sequencer {
     /// The sequencer's own time: as given, but never going back. All stored times are of this clock, so that a clock
     /// that fails repeatedly cannot prolong a phase for ever.
     now: Instant,
+    /// As `now`, but with only the time that has passed for certain where the clock was wrong: for what must last at least
+    /// so long before anything moves, or is said to be empty. Time-outs are by `now`.
+    sure: Instant,
     /// Time between the last two steps.
     elapsed: Duration,
     /// Consecutive conversions that arrived while the clock did not advance.
@@ -202,7 +205,7 @@ pub struct Sequencer {
     emptied: Option<bool>,
     /// The operator has confirmed that the bleed is open and the gauge reads zero.
     bleed_confirmed: bool,
-    /// Since when everything has been at rest.
+    /// Since when everything has been at rest, by `sure`.
     rested: Option<Instant>,
     /// The far side reads full, and has done so for long enough to be more than interference.
     full: Persist,
@@ -250,6 +253,7 @@ impl Sequencer {
             phase_limit: Duration::MAX,
             clock: None,
             now: Instant::from_ticks(0),
+            sure: Instant::from_ticks(0),
             elapsed: millis(0),
             clock_stopped_count: 0,
             far: channel(rig.raw().far),
@@ -319,6 +323,7 @@ impl Sequencer {
     }
 
     /// Takes in the readings, and updates what depends on them in every phase.
+    #[inline(never)]
     fn update_channels(&mut self, inputs: &Inputs) {
         let now = self.now;
         self.far.update(now, inputs.far);
@@ -329,7 +334,7 @@ impl Sequencer {
             self.thermometer.update(self.elapsed, inputs.thermometer);
         }
         let safe = self.rig.safe_limit();
-        self.empty_dwell.watch_empty(&self.far, self.supply.as_ref(), safe, now);
+        self.empty_dwell.watch_empty(&self.far, self.supply.as_ref(), safe, self.sure);
         let target = self.recipe.as_ref().map_or(self.rig.hard_max(), Recipe::target);
         self.life.watch(&self.far, safe, target, self.interlock.last().supply == GasValve::Open, now);
         if self.far.fresh().is_some() {
@@ -360,7 +365,7 @@ impl Sequencer {
     fn set_outputs(&mut self, inputs: &Inputs) -> Outputs {
         let over = self.over();
         let conditions = InterlockInputs {
-            now: self.now,
+            now: self.sure,
             stop: inputs.contacts.stop,
             guard_open: self.guard_open(inputs),
             may_feed: self.far.pressure().is_some() && over.is_none(),
@@ -378,7 +383,7 @@ impl Sequencer {
             self.emptied = None;
         }
         if outputs == Outputs::REST {
-            self.rested.get_or_insert(self.now);
+            self.rested.get_or_insert(self.sure);
         } else {
             self.rested = None;
         }
@@ -501,6 +506,7 @@ impl Sequencer {
     fn pass_time(&mut self, now: Instant, far: Reading, events: &mut Events) -> Option<Fault> {
         let Some(last) = self.clock.replace(now) else {
             self.now = Instant::from_ticks(now.as_ticks().min(START_MAX));
+            self.sure = self.now;
             if self.stop_latched() {
                 self.latch(Fault::EmergencyStop, events);
                 self.enter(State::EmergencyStopped, self.now, events);
@@ -512,16 +518,32 @@ impl Sequencer {
         self.elapsed = since(now, last);
         let back = now < last;
         let stalled = self.elapsed > self.rig.stall_max();
-        // The true time since a clock that went back was last right is unknown: assume enough to count.
-        let passed = if back { self.rig.stall_max() } else { self.elapsed.min(LEAP_MAX) };
         // A clock that does not advance while conversions continue is broken: they are counted instead.
-        let stopped = self.elapsed.as_ticks() == 0 && !back && self.far.is_new(far);
-        if self.elapsed.as_ticks() > 0 {
+        let stands = self.elapsed.as_ticks() == 0;
+        let counted = stands && self.far.is_new(far);
+        if !stands {
             self.clock_stopped_count = 0;
         }
-        self.clock_stopped_count = self.clock_stopped_count.saturating_add(stopped.into());
-        let passed = if stopped { self.far.period() } else { passed };
+        self.clock_stopped_count = self.clock_stopped_count.saturating_add(counted.into());
+        let passed = if back {
+            // The true time since a clock that went back was last right is unknown: assume enough to count.
+            self.rig.stall_max()
+        } else if counted {
+            self.far.period()
+        } else {
+            self.elapsed.min(LEAP_MAX)
+        };
+        // Of that, what has passed for certain: the conversions, but for the first, which may have begun while the clock
+        // was right. Without a recipe it is not known how long one takes.
+        let sure = if !stands {
+            passed
+        } else if counted && self.clock_stopped_count > 1 && self.recipe.is_some() {
+            self.far.period()
+        } else {
+            millis(0)
+        };
         self.now = after(self.now, passed);
+        self.sure = after(self.sure, sure);
         let back = back || self.clock_stopped_count >= CLOCK_STOPPED_MAX;
         if !back && !stalled {
             return None;
@@ -644,7 +666,11 @@ impl Sequencer {
             }
             (Some(Command::Abort), Phase::SafeVent) if self.run.as_ref().is_some_and(|r| !r.aborted) => {
                 self.abort_run(events);
-                return false;
+                // Nothing has been fed in this run, and nothing is there.
+                if self.fed || self.full.holds() || !self.run.as_ref().is_some_and(|r| r.opening) {
+                    return false;
+                }
+                self.finish(now, events);
             }
             (Some(Command::Acknowledge), phase) => return self.acknowledge(phase, now, inputs, events),
             (Some(Command::Confirm(Prompt::SwapEnds)), Phase::Swap) if self.prompt == Some(Prompt::SwapEnds) => {
@@ -727,7 +753,8 @@ impl Sequencer {
         // A valve not yet opened into the vent is opened first: it reads empty, and may not be.
         let opening = self.emptied.is_none();
         self.run = Some(Run { opening, ..Run::on(sides, side) });
-        let first = if opening { State::SafeVent(SafeVent::new(now)) } else { State::Precheck(Precheck::default()) };
+        let first =
+            if opening { State::SafeVent(SafeVent::new(self.sure)) } else { State::Precheck(Precheck::default()) };
         self.enter(first, now, events);
         true
     }
@@ -735,7 +762,8 @@ impl Sequencer {
     /// True when the output test has started. A second request is refused, so that its duration is not extended.
     fn test_output(&mut self, coil: Coil, now: Instant, inputs: &Inputs, events: &mut Events) -> bool {
         let mut refusal = self.refusal(inputs);
-        refusal.no_recipe = false;
+        // The ball may still be shutting: supply air would go through it.
+        refusal.busy |= !self.has_rested();
         // Reported below, as a fault.
         refusal.readback_mismatch = false;
         refusal.far_not_empty |= !self.empty_dwell.lasted(self.rig.safe_dwell());
@@ -826,13 +854,14 @@ impl Sequencer {
         let guard_open = self.guard_open(inputs);
         if let State::SafeVent(vent) = &mut self.state {
             return vent.poll(&VentView {
-                now,
+                now: self.sure,
                 spent,
                 rig: &self.rig,
                 recipe: self.recipe.as_ref(),
                 far: &self.far,
                 supply: self.supply.as_ref(),
                 guard_open,
+                vent_open: self.interlock.last().vent == GasValve::Open,
                 valve_shut: inputs.contacts.valve_shut,
                 fell: self.life.shown(),
                 fed: self.fed,
@@ -841,7 +870,7 @@ impl Sequencer {
             });
         }
         if let State::StartUp(look) = &mut self.state {
-            return look.poll(&self.far, &self.rig, now, spent);
+            return look.poll(&self.far, &self.rig, self.sure, spent);
         }
         if let State::OutputTest(_) = self.state {
             return if spent >= output_test::limit(&self.rig) { Next::Go(Phase::SafeVent) } else { Next::Stay };
@@ -921,7 +950,7 @@ impl Sequencer {
             | Phase::Fault
             | Phase::Trapped
             | Phase::EmergencyStopped
-            | Phase::OutputTest => State::SafeVent(SafeVent::new(now)),
+            | Phase::OutputTest => State::SafeVent(SafeVent::new(self.sure)),
         };
         self.enter(state, now, events);
     }
@@ -1084,6 +1113,8 @@ impl Sequencer {
         }
         // First the bleed, then the ends.
         if self.phase == Phase::Swap && self.bleed_confirmed && self.prompt.is_none() {
+            // A guard opened before swapped nothing.
+            self.state = State::Swap(false);
             self.prompt_operator(Prompt::SwapEnds, events);
         }
     }
@@ -1091,7 +1122,7 @@ impl Sequencer {
     /// Everything has been at rest for a stroke and half as long again: the ball does not move.
     fn has_rested(&self) -> bool {
         let stroke = safe_vent::stroke(self.recipe.as_ref()).as_ticks();
-        self.rested.is_some_and(|at| 2 * since(self.now, at).as_ticks() >= 3 * stroke)
+        self.rested.is_some_and(|at| since(self.sure, at).as_ticks() >= stroke + stroke / 2)
     }
 
     /// The disconnect state: see [`Disconnect`] for its conditions.
@@ -1303,7 +1334,7 @@ mod tests {
             let healthy = read(600_000, 600_000, 1);
             sequencer.update_channels(&healthy);
             assert_eq!(sequencer.set_outputs(&healthy).supply, GasValve::Shut, "the vent is still shutting");
-            sequencer.now = at(50);
+            (sequencer.now, sequencer.sure) = (at(50), at(50));
             sequencer.update_channels(&inputs);
             assert_eq!(sequencer.set_outputs(&inputs).supply == GasValve::Open, open, "{inputs:?}");
         }
@@ -1510,7 +1541,7 @@ mod tests {
         for (us, rested) in [(1_499_999, false), (1_500_000, true)] {
             let mut sequencer = within(State::Ready);
             assert!(!sequencer.has_rested());
-            (sequencer.rested, sequencer.now) = (Some(at(0)), Instant::from_ticks(us));
+            (sequencer.rested, sequencer.sure) = (Some(at(0)), Instant::from_ticks(us));
             assert_eq!(sequencer.has_rested(), rested, "{us} µs");
             // Until then a far side that does not read empty may fill the cavity.
             sequencer.emptied = Some(true);
@@ -1534,7 +1565,8 @@ mod tests {
         for ms in [0, 1_000] {
             sequencer.empty_dwell.note(true, true, at(ms));
         }
-        (sequencer.emptied, sequencer.rested, sequencer.now) = (Some(true), Some(at(0)), at(1_500));
+        (sequencer.emptied, sequencer.rested) = (Some(true), Some(at(0)));
+        (sequencer.now, sequencer.sure) = (at(1_500), at(1_500));
         sequencer
     }
 

@@ -274,6 +274,8 @@ impl<const N: usize> Controller<N> {
 
     /// The next frame to send, if there is one.
     #[must_use = "a frame taken and not sent is lost until it is retransmitted"]
+    // By itself, as `hello`: 280 bytes.
+    #[inline(never)]
     pub fn transmit(&mut self, now: Instant, frame: &mut Frame) -> bool {
         self.now = now;
         if self.welcome_due {

@@ -275,7 +275,7 @@ mod tests {
             (
                 "safe vent without a recipe",
                 safe_vent::limit(&air_switch.rig, None),
-                50 + (30_000 + 120_000) + 2 * 3_000 + 30_000,
+                50 + (30_000 + 120_000) + 2 * 60_000 + 30_000,
             ),
         ] {
             assert_eq!(limit, millis(ms), "{what}");

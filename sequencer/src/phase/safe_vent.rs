@@ -11,6 +11,7 @@ use crate::channel::Channel;
 use crate::dwell::Dwell;
 use crate::event::Fault;
 use crate::input::Prompt;
+use crate::limits;
 use crate::output::{Outputs, Pilot};
 use crate::recipe::{Actuation, Recipe};
 use crate::rig::Rig;
@@ -44,12 +45,13 @@ pub(crate) struct SafeVent {
     stroke_void: bool,
 }
 
-/// Stroke and prompt times where no recipe is loaded, as after a reset.
-const STROKE_UNKNOWN_MS: u32 = 3_000;
+/// Stroke and prompt times where no recipe is loaded, as after a reset. The stroke is the longest that a recipe may have.
+const STROKE_UNKNOWN_MS: u32 = limits::STROKE_MS_MAX;
 const PROMPT_UNKNOWN_MS: u32 = 120_000;
 
 /// Input of safe vent; it must also work with no recipe.
 pub(crate) struct VentView<'a> {
+    /// The time that has passed for certain: strokes and dwells must last at least so long.
     pub(crate) now: Instant,
     /// Since the phase was entered.
     pub(crate) spent: Duration,
@@ -58,6 +60,8 @@ pub(crate) struct VentView<'a> {
     pub(crate) far: &'a Channel,
     pub(crate) supply: Option<&'a Channel>,
     pub(crate) guard_open: bool,
+    /// The vent is open: not while it waits for the changeover.
+    pub(crate) vent_open: bool,
     pub(crate) valve_shut: bool,
     /// The far reading has come down step by step.
     pub(crate) fell: bool,
@@ -140,22 +144,20 @@ impl SafeVent {
         self.empty_dwell.watch_empty(view.far, view.supply, view.rig.safe_limit(), view.now);
         let by_hand = by_hand(view.recipe);
         let switch = view.rig.raw().shut_switch_fitted;
-        if switch && view.valve_shut && matches!(self.stage, Stage::Emptying | Stage::Dwelling) {
-            // The ball is not open into the vent: an empty reading does not cover what is behind it.
+        let stroking = matches!(self.stage, Stage::Shutting | Stage::Opening);
+        // Behind a ball that is not open into the vent there may be pressure that no empty reading covers.
+        let not_open = switch && view.valve_shut && !stroking;
+        let opened_now = view.confirmed == Some(Prompt::OpenToVent);
+        self.confirmed |= opened_now;
+        if not_open || opened_now || view.readback_mismatch || !view.vent_open {
             self.empty_dwell = Dwell::NONE;
         }
-        if view.confirmed == Some(Prompt::OpenToVent) {
-            self.confirmed = true;
-            self.empty_dwell = Dwell::NONE;
-        }
-        if view.guard_open && !by_hand && matches!(self.stage, Stage::Shutting | Stage::Opening) {
-            // The pilot is kept as it is: a stroke counts from when the guard is closed again.
+        let waits = view.guard_open && !by_hand && stroking;
+        if waits || !view.vent_open {
+            // The pilot is kept as it is, or nothing is let out yet: a stroke counts from when that is over.
             self.since = view.now;
         }
         self.switch_closed |= self.stage == Stage::Shutting && view.valve_shut;
-        if view.readback_mismatch {
-            self.empty_dwell = Dwell::NONE;
-        }
         if self.stage != Stage::Emptying {
             let full = |channel: &Channel| channel.reads_full(view.rig.safe_limit());
             self.stroke_void |= view.readback_mismatch || full(view.far) || view.supply.is_some_and(full);
@@ -167,7 +169,8 @@ impl SafeVent {
         let stroked = spent >= stroke(view.recipe);
         // Where it is unknown whether there is a lever, a pressure that came down shows that the valve is open.
         let opened = view.recipe.is_none() && view.fell;
-        let cavity = view.recipe.is_none_or(|r| r.raw().cavity_stroke);
+        // Without a recipe it is not known what would make the stroke, nor how long that takes.
+        let cavity = view.recipe.is_some_and(|r| r.raw().cavity_stroke);
         match self.stage {
             // A valve just commanded open has not had time to let anything out: a full stroke first.
             Stage::Emptying
@@ -255,6 +258,7 @@ mod tests {
                 far: &bench.far,
                 supply: Some(&bench.supply),
                 guard_open,
+                vent_open: true,
                 valve_shut,
                 fell: true,
                 fed: true,

@@ -3,9 +3,10 @@
 use seathold_machine::script::{Script, brisk, reads};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Command, Inputs, Prompt, Reading, Sample, SensorFault, Sides};
-use seathold_sequencer::output::{Outputs, Pilot};
+use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::verdict::{Reason, Verdict};
 
 fn by_hand() -> Script {
@@ -343,4 +344,90 @@ fn rule_3_pressure_in_the_further_stroke_asks_for_another() {
         script.pass(1_000);
         assert_eq!(script.disconnect(), Disconnect::Confirmed);
     }
+}
+
+/// A changeover longer than the dwell: what is read while the vent still waits for it is not read with the ball open into
+/// the vent, and a stroke made then lets nothing out.
+#[test]
+fn rule_3_nothing_counts_before_the_vent_is_open() {
+    for (changeover_ms, cavity_stroke) in [(2_000, true), (2_000, false), (600, false), (450, true)] {
+        let (rig, recipe) = brisk();
+        let rig = RawRig { changeover_ms, supply: None, ..rig };
+        let recipe = RawRecipe { cavity_stroke, vent_ms: 3_000, vent_ms_max: 6_000, ..recipe };
+        let mut script = Script::on(&rig, &recipe);
+        script.start(Sides::First).until(Phase::Soak, 20_000).pass(100);
+        // The far reading sinks to nothing, step by step, while the pressure stays.
+        let sunk = script.now;
+        let mut sinking = |now: u64, i: &mut Inputs| {
+            let left = 1.0 - (now - sunk) as f64 / 600_000.0;
+            reads(&mut i.far, 600_000.0 * left.max(0.0));
+        };
+        let mut vent_was_open = false;
+        while !matches!(script.phase(), Phase::Ready | Phase::Fault | Phase::Trapped) {
+            let now = script.now + script.poll_us;
+            let step = script.poll_with(|i| sinking(now, i));
+            vent_was_open |= step.outputs.vent == GasValve::Open;
+            let told = script.disconnect() != Disconnect::Pressurised;
+            assert!(!told || script.rig.far < 3_000.0, "{changeover_ms}: said empty at {} Pa", script.rig.far);
+        }
+        assert!(vent_was_open, "{changeover_ms}: the vent was never opened");
+        assert!(script.rig.far < 3_000.0, "{changeover_ms}: {} Pa left", script.rig.far);
+    }
+}
+
+/// Without a recipe it is known neither what makes a stroke nor how long that takes: never that the cavity is empty, and
+/// nothing before the slowest valve is at rest.
+#[test]
+fn rule_3_without_a_recipe_the_cavity_is_unknown_and_the_slowest_stroke_is_waited_for() {
+    let mut script = Script::in_phase(Phase::Measure);
+    script.sequencer = Sequencer::new(RawRig::DEMO.validate().expect("demo rig"), None);
+    script.answers = true;
+    script.until(Phase::SafeVent, 5_000).until(Phase::Ready, 70_000);
+    let at_rest = script.now;
+    while script.disconnect() == Disconnect::Pressurised {
+        let _ = script.poll();
+    }
+    assert_eq!(script.disconnect(), Disconnect::CavityUnknown);
+    assert!(script.now - at_rest >= 89_000_000, "{} µs", script.now - at_rest);
+}
+
+/// A clock that goes back as everything goes to rest shortens no wait: the ball may still move.
+#[test]
+fn rule_3_a_clock_that_goes_back_shortens_no_rest() {
+    for jumps in [0, 1, 6, 30] {
+        let (rig, recipe) = brisk();
+        let mut script = Script::on(&rig, &RawRecipe { stroke_time_ms: 1_000, ..recipe });
+        script.answers = false;
+        script.start(Sides::First).until(Phase::Measure, 20_000).until(Phase::Ready, 20_000);
+        let mut polls = 0;
+        while script.disconnect() == Disconnect::Pressurised {
+            if polls < jumps {
+                script.now -= 11_000;
+            }
+            let _ = script.poll();
+            polls += 1;
+        }
+        // A stroke and a half, in true polls of 10 ms.
+        assert!((149..=185).contains(&polls), "{jumps} jumps: {polls} polls");
+    }
+}
+
+/// The guard opened and closed before the question, as for the bleed, is not the opening in which ends are swapped.
+#[test]
+fn rule_4_an_opening_of_the_guard_before_the_question_swaps_nothing() {
+    let mut script = Script::default();
+    script.answers = false;
+    script.start(Sides::Both).until(Phase::Swap, 60_000);
+    script.pass_with(50, |i| i.contacts.guard_closed = false);
+    while script.sequencer.status().prompt != Some(Prompt::OpenBleed) {
+        let _ = script.poll();
+    }
+    let _ = script.command(Command::Confirm(Prompt::OpenBleed)).poll();
+    assert_eq!(script.sequencer.status().prompt, Some(Prompt::SwapEnds));
+    let step = script.command(Command::Confirm(Prompt::SwapEnds)).poll();
+    assert!(step.events.iter().any(|e| matches!(e, Event::Refused(r) if r.guard_not_opened)), "{:?}", step.events);
+    assert_eq!(script.phase(), Phase::Swap);
+    script.pass_with(50, |i| i.contacts.guard_closed = false);
+    let _ = script.command(Command::Confirm(Prompt::SwapEnds)).poll();
+    assert_eq!(script.phase(), Phase::Precheck);
 }

@@ -3,7 +3,7 @@
 use seathold_machine::script::{Script, brisk, reads};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Command, Prompt, Reading, SensorFault, Side, Sides};
-use seathold_sequencer::output::{GasValve, Outputs, Pilot};
+use seathold_sequencer::output::{Coil, GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
@@ -110,7 +110,8 @@ fn rule_2_a_reset_without_a_recipe_still_vents() {
     script.until(Phase::SafeVent, 5_000);
     assert_eq!(script.outputs, Outputs::OPEN_TO_VENT);
     assert!(script.saw(&Event::Prompted(Prompt::OpenToVent)));
-    script.until(Phase::Ready, 60_000);
+    // A stroke may take a minute.
+    script.until(Phase::Ready, 70_000);
     assert!(script.rig.far < 3_000.0);
     let step = script.command(Command::Start(Sides::Both)).poll();
     assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.no_recipe));
@@ -120,7 +121,7 @@ fn rule_2_a_reset_without_a_recipe_still_vents() {
     script.until(Phase::Ready, 5_000).command(Command::Acknowledge).pass(20_000);
     assert_eq!(script.phase(), Phase::SafeVent, "nobody has said that a lever, if there is one, is open");
     script.answers = true;
-    script.until(Phase::Ready, 60_000);
+    script.until(Phase::Ready, 70_000);
 }
 
 /// Before anything was fed a fault or an abort moves nothing: all at rest, and the run is void.
@@ -314,4 +315,91 @@ fn rule_1_a_quick_answer_does_not_shorten_the_changeover() {
         let _ = script.poll();
     }
     assert!(script.now - began >= 500_000, "{} µs", script.now - began);
+}
+
+/// The clock goes back as the supply is shut, once or again and again: the vent still waits for the changeover.
+#[test]
+fn rule_1_a_clock_that_goes_back_shortens_no_changeover() {
+    for jumps in [1, 3, 20] {
+        let mut script = Script::in_phase(Phase::Soak);
+        script.until(Phase::Isolate, 10_000);
+        let mut polls_shut = 0;
+        for poll in 0..40 {
+            if poll < jumps {
+                script.now -= 15_000;
+            }
+            let step = script.poll();
+            if step.outputs.vent == GasValve::Open {
+                break;
+            }
+            polls_shut += u32::from(step.outputs.supply == GasValve::Shut);
+        }
+        // The polls are true: 10 ms each, and 50 ms of changeover.
+        assert!((5..=36).contains(&polls_shut), "{jumps} jumps: vent open after {polls_shut} polls");
+    }
+}
+
+/// Aborted in the first opening into the vent, with nothing fed: at rest, and no stroke is begun.
+#[test]
+fn rule_2_an_abort_of_the_first_opening_moves_no_more_than_the_spring() {
+    for ms in (0..2_000).step_by(50) {
+        let mut script = Script::default();
+        script.until(Phase::Ready, 10_000).command(Command::Start(Sides::First));
+        let _ = script.poll();
+        assert_eq!(script.phase(), Phase::SafeVent);
+        script.pass(ms);
+        if script.phase() != Phase::SafeVent {
+            break;
+        }
+        let step = script.command(Command::Abort).poll();
+        assert_eq!((script.phase(), step.outputs), (Phase::Ready, Outputs::REST), "after {ms} ms");
+        let end = script.now + 5_000_000;
+        while script.now < end {
+            assert_eq!(script.poll().outputs, Outputs::REST, "after {ms} ms");
+        }
+        assert_eq!(script.result(Side::First).reason, Reason::Aborted);
+        assert_eq!(script.disconnect(), Disconnect::Pressurised);
+    }
+    // Pressure that shows in it is let out first.
+    let mut script = Script::default();
+    let _ = script.until(Phase::Ready, 10_000).command(Command::Start(Sides::First)).poll();
+    script.pass_with(500, |i| reads(&mut i.far, 50_000.0));
+    script.command(Command::Abort);
+    let step = script.poll_with(|i| reads(&mut i.far, 50_000.0));
+    assert_eq!((script.phase(), step.outputs), (Phase::SafeVent, Outputs::OPEN_TO_VENT));
+}
+
+/// Without a recipe nothing is known of the valve: no output is worked, and a standing clock moves nothing.
+#[test]
+fn rule_2_without_a_recipe_nothing_is_worked_and_a_standing_clock_moves_nothing() {
+    let without = || {
+        let mut script = Script::default();
+        script.sequencer = Sequencer::new(RawRig::DEMO.validate().expect("demo rig"), None);
+        script
+    };
+    let mut script = without();
+    script.until(Phase::Ready, 5_000).pass(100_000);
+    for coil in [Coil::Supply, Coil::Vent, Coil::Pilot] {
+        let step = script.command(Command::TestOutput(coil)).poll();
+        assert!(matches!(step.events.as_slice(), [Event::Refused(r), ..] if r.no_recipe), "{coil:?}");
+        assert_eq!(step.outputs, Outputs::REST);
+    }
+    let mut script = without();
+    script.rig.far = 600_000.0;
+    for poll in 0..2_000 {
+        let inputs = script.rig.read();
+        let step = script.step(1_000_000 + 10_000 * poll.min(5), &inputs);
+        assert_eq!(step.outputs, Outputs::REST, "poll {poll}");
+    }
+}
+
+/// The ball is still shutting when the run has ended: supply air would pass it.
+#[test]
+fn an_output_is_worked_only_once_the_ball_is_at_rest() {
+    let mut script = Script::default();
+    script.start(Sides::First).until(Phase::Measure, 20_000).until(Phase::Ready, 20_000);
+    let step = script.command(Command::TestOutput(Coil::Supply)).poll();
+    assert!(step.events.iter().any(|e| matches!(e, Event::Refused(r) if r.busy)), "{:?}", step.events);
+    let _ = script.pass(2_000).command(Command::TestOutput(Coil::Supply)).poll();
+    assert_eq!(script.phase(), Phase::OutputTest);
 }
