@@ -293,7 +293,8 @@ impl Sequencer {
     }
 
     /// One step. Bounded work, no waiting. `now` must not go back: if it does, that is a clock fault. A call that is
-    /// early, or repeated with nothing new, changes nothing.
+    /// early, or repeated with nothing new, changes nothing but what the last step had left to do: a phase that follows
+    /// another at once is entered by the next step.
     pub fn step(&mut self, now: Instant, inputs: &Inputs) -> Step {
         let mut events = Events::new();
         let outputs = self.step_into(now, inputs, &mut events);

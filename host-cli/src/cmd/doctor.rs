@@ -73,6 +73,7 @@ pub(super) fn run(args: &DoctorArgs, console: &mut Console<'_>) -> Result<Exit, 
         checks: Checks::of(rig.raw()),
         recipe: *recipe.recipe.raw(),
         works: welcome.capabilities.single_outputs,
+        loaded: false,
     };
     let ended = caught_up(&mut procedure.bench, &welcome, console).and_then(|()| procedure.run(console));
     let ended = match ended {

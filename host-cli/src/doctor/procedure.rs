@@ -49,6 +49,8 @@ pub struct Procedure {
     pub recipe: RawRecipe,
     /// The controller can test single outputs.
     pub works: bool,
+    /// The controller has the recipe.
+    pub loaded: bool,
 }
 
 impl Procedure {
@@ -381,9 +383,18 @@ impl Procedure {
                 let why = format!("the controller does not become ready; it stays in \"{phase}\"");
                 return self.note(console, subject, CheckOutcome::NotChecked, &why);
             }
-            // Both sides must have read empty for the dwell, which an earlier check may have interrupted.
+            if !self.loaded {
+                if let Some(why) = self.load(console)? {
+                    return self.note(console, subject, CheckOutcome::NotChecked, &why);
+                }
+                continue;
+            }
+            // Both sides must have read empty for the dwell, which an earlier check may have interrupted, and the ball
+            // must be at rest.
             let dwell_us = u64::from(self.bench.rig.raw().safe_dwell_ms) * 1_000;
-            self.bench.until(console, dwell_us + dwell_us / 10, |_| false)?;
+            let rest_us = u64::from(self.recipe.stroke_time_ms) * 1_500;
+            let wait_us = dwell_us.max(rest_us);
+            self.bench.until(console, wait_us + wait_us / 10, |_| false)?;
             self.prompt(console, "Listen at it: Enter works it (s: leave out)")?;
             let fits = |said| matches!(said, Reply::Enter | Reply::Yes | Reply::Skip);
             if self.dialog.answer(&mut self.bench, console, fits)? == Reply::Skip {
@@ -405,6 +416,22 @@ impl Procedure {
                 }
                 _ => return self.note(console, subject, CheckOutcome::Good, "worked and heard; no read-back differs"),
             }
+        }
+    }
+
+    /// Loads the recipe: without one the controller knows too little of its rig to work an output. Why not, if not.
+    fn load(&mut self, console: &mut Console<'_>) -> Result<Option<String>, Halt> {
+        match self.bench.request(console, &Request::LoadRecipe(self.recipe))? {
+            Response::Done => {
+                self.loaded = true;
+                // A new recipe begins with a look at the far side.
+                self.bench.until(console, SEEN_US, |readings| readings.phase != Phase::Ready)?;
+                Ok(None)
+            }
+            Response::NotValid { errors } => {
+                Ok(Some(format!("the recipe does not fit the controller's rig: {errors} mistakes")))
+            }
+            other => Ok(Some(format!("the controller does not take the recipe: {other:?}"))),
         }
     }
 

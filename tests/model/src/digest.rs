@@ -9,7 +9,7 @@
 //!
 //! 1. **Moments become ages.** All comparisons of moments go through `since` (difference) or `<`. They are moments of
 //!    the sequencer's own clock, its field `now`, and ages are taken from that: a given clock that went back does not
-//!    take them with it. Only `clock`, the time last given, belongs to the world's clock and becomes an age on that.
+//!    take them with it. What must last at least so long is compared with its field `sure`, and ages with that. Only `clock`, the time last given, belongs to the world's clock and becomes an age on that.
 //!    The time a model starts at is far from the ends of either, where `since` would saturate. Some moments are kept by
 //!    the low half of the clock, which wraps in 71 minutes: no series compared is so long, and the interlock then waits
 //!    for one changeover too many.
@@ -40,7 +40,8 @@ pub fn canonical(sequencer: &Sequencer, now: u64, number: u32) -> String {
         muted: 0,
         of_supply: false,
         given: now,
-        own: own_time(&text),
+        own: own_time(&text, " now"),
+        sure: own_time(&text, " sure"),
         number,
         phase: sequencer.phase(),
         idle: sequencer.status().side.is_none(),
@@ -50,20 +51,20 @@ pub fn canonical(sequencer: &Sequencer, now: u64, number: u32) -> String {
         dwell_us: u64::from(raw_rig.safe_dwell_ms) * 1_000,
         changeover_us: u64::from(raw_rig.changeover_ms) * 1_000,
         // Without a recipe, the assumed longest stroke.
-        stroke_us: sequencer.recipe().map_or(3_000_000, |r| u64::from(r.raw().stroke_time_ms) * 1_000),
+        stroke_us: sequencer.recipe().map_or(60_000_000, |r| u64::from(r.raw().stroke_time_ms) * 1_000),
     };
     reader.value("", "");
     assert_eq!(reader.at, text.len(), "the Debug form was not understood: {}", &text[reader.at..]);
     reader.out
 }
 
-/// The sequencer's own time: it comes after some of the moments that become ages, so it is searched for first.
-fn own_time(text: &str) -> u64 {
-    const NAME: &str = " now: MonotonicInstant { ticks: ";
-    let mut found = text.match_indices(NAME);
-    let (at, _) = found.next().expect("a sequencer has a time of its own");
-    assert!(found.next().is_none(), "only one field is called `now`");
-    let rest = &text[at + NAME.len()..];
+/// A time of the sequencer's own: it comes after some of the moments that become ages, so it is searched for first.
+fn own_time(text: &str, field: &str) -> u64 {
+    let name = format!("{field}: MonotonicInstant {{ ticks: ");
+    let mut found = text.match_indices(&name);
+    let (at, _) = found.next().expect("a sequencer has times of its own");
+    assert!(found.next().is_none(), "only one field is called `{field}`");
+    let rest = &text[at + name.len()..];
     let end = rest.find(' ').expect("an instant ends");
     rest[..end].parse().expect("ticks")
 }
@@ -89,6 +90,8 @@ impl Reader<'_> {
             ("Channel", "anchors") => !matches!(phase, Phase::Precheck | Phase::Fill),
             // Only decides when a waiting state reminds: an event, which no property here uses.
             ("Sequencer", "reminded") => true,
+            // What is compared with it becomes an age.
+            ("Sequencer", "sure") => true,
             // Reset on the way into measuring; read nowhere else.
             ("Sequencer", "measure") => !matches!(phase, Phase::Measure),
             // States that wait for a person have no limit and no deadline.
@@ -141,8 +144,9 @@ struct Reader<'a> {
     of_supply: bool,
     /// The time last given.
     given: u64,
-    /// The sequencer's own.
+    /// The sequencer's own, and of it what has passed for certain.
     own: u64,
+    sure: u64,
     number: u32,
     phase: Phase,
     /// No run is under way.
@@ -204,7 +208,11 @@ impl Reader<'_> {
             let ticks = core::str::from_utf8(&text[begin..end]).expect("text").parse::<u64>().expect("ticks");
             assert!(self.take(" }"));
             // A moment ahead of now cannot be expressed as an age.
-            let now = if (owner, field) == ("Sequencer", "clock") { self.given } else { self.own };
+            let now = match (owner, field) {
+                ("Sequencer", "clock") => self.given,
+                ("Sequencer", "rested") | ("SafeVent", "since") => self.sure,
+                _ => self.own,
+            };
             assert!(self.muted > 0 || ticks <= now, "{owner}.{field} lies ahead of now");
             let age = now.saturating_sub(ticks);
             let age = age.min(self.age_max(owner, field).unwrap_or(u64::MAX));
@@ -277,7 +285,7 @@ impl Reader<'_> {
         } else if span_us >= self.dwell_us {
             self.put("lasted");
         } else if self.muted == 0 {
-            write!(self.out, "for {}", self.own - first).expect("a string takes anything");
+            write!(self.out, "for {}", self.sure - first).expect("a string takes anything");
         }
     }
 
@@ -300,7 +308,8 @@ impl Reader<'_> {
 
     /// A moment kept by the low half of the clock.
     fn low_half(&mut self, owner: &str, field: &str, low: u32) {
-        let age = u64::from((self.own as u32).wrapping_sub(low));
+        let now = if owner == "Interlock" { self.sure } else { self.own };
+        let age = u64::from((now as u32).wrapping_sub(low));
         let age = age.min(self.age_max(owner, field).unwrap_or(u64::MAX));
         if self.muted == 0 {
             write!(self.out, "{age}").expect("a string takes anything");
