@@ -5,7 +5,7 @@
 //! `transmit` without need is harmless.
 
 use super::frame::{self, Deframer, Frame};
-use super::key::{self, End, Key, Keyed, Opening, Seal};
+use super::key::{self, Key, Keyed, LinkEnd, Opening, Seal};
 use super::message::{Capabilities, Hello, Record, Request, Response, ToController, ToHost, VERSION, Welcome};
 use super::polls::{Packer, Poll};
 use super::record_ring::RecordRing;
@@ -156,7 +156,7 @@ impl<const N: usize> Controller<N> {
                 boot,
                 capabilities: self.capabilities,
             };
-            self.seal = keyed.key().seal(End::Controller, &opening);
+            self.seal = keyed.key().seal(LinkEnd::Controller, &opening);
         }
         self.request = None;
         self.expected = 0;

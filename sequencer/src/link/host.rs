@@ -4,7 +4,7 @@
 //! call [`Host::reconnect`]: records continue where they stopped, or a gap is reported.
 
 use super::frame::{self, Deframer, Frame};
-use super::key::{self, End, Key, Opening, Seal};
+use super::key::{self, Key, LinkEnd, Opening, Seal};
 use super::message::{Hello, Record, Request, Response, ResumePoint, ToController, ToHost, VERSION, Welcome};
 use crate::event::Event;
 use crate::recipe::RawRecipe;
@@ -249,7 +249,7 @@ impl Host {
                     }
                     let Welcome { session, boot, capabilities, challenge, .. } = welcome;
                     let opening = Opening { session, nonce: *nonce, challenge, boot, capabilities };
-                    *seal = key.seal(End::Host, &opening);
+                    *seal = key.seal(LinkEnd::Host, &opening);
                 }
                 *state = State::Open;
                 *last_sent = None;

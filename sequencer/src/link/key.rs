@@ -51,14 +51,14 @@ impl Opening {
 
 /// An end of the link.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum End {
+pub(super) enum LinkEnd {
     Host,
     Controller,
 }
 
 #[cfg(feature = "link-key")]
 mod hashed {
-    use super::{COUNT, End, Opening, SEALED, TAG};
+    use super::{COUNT, LinkEnd, Opening, SEALED, TAG};
     use crate::time::Instant;
     use core::fmt;
     use hmac::{Hmac, KeyInit, Mac};
@@ -113,17 +113,18 @@ mod hashed {
         }
 
         /// For what an end sends and takes in a session.
-        pub(in crate::link) fn seal(&self, end: End, opening: &Opening) -> Option<Seal> {
-            let (host, controller) = (self.of_session(End::Host, opening), self.of_session(End::Controller, opening));
-            let (ours, theirs) = if end == End::Host { (host, controller) } else { (controller, host) };
+        pub(in crate::link) fn seal(&self, end: LinkEnd, opening: &Opening) -> Option<Seal> {
+            let (host, controller) =
+                (self.of_session(LinkEnd::Host, opening), self.of_session(LinkEnd::Controller, opening));
+            let (ours, theirs) = if end == LinkEnd::Host { (host, controller) } else { (controller, host) };
             Some(Seal { ours, theirs, sent: 0, received: 0 })
         }
 
-        fn of_session(&self, from: End, opening: &Opening) -> [u8; 32] {
+        fn of_session(&self, from: LinkEnd, opening: &Opening) -> [u8; 32] {
             let mut hash = keyed(&self.0);
             hash.update(match from {
-                End::Host => b"seathold from host......",
-                End::Controller => b"seathold from controller",
+                LinkEnd::Host => b"seathold from host......",
+                LinkEnd::Controller => b"seathold from controller",
             });
             hash.update(&opening.bytes());
             hash.finalize().into_bytes().into()
@@ -235,7 +236,7 @@ mod hashed {
 
 #[cfg(not(feature = "link-key"))]
 mod hashed {
-    use super::{End, Opening};
+    use super::{LinkEnd, Opening};
     use crate::time::Instant;
 
     /// There is none: built without the feature `link-key`.
@@ -243,7 +244,7 @@ mod hashed {
     pub enum Key {}
 
     impl Key {
-        pub(in crate::link) fn seal(&self, _: End, _: &Opening) -> Option<Seal> {
+        pub(in crate::link) fn seal(&self, _: LinkEnd, _: &Opening) -> Option<Seal> {
             match *self {}
         }
     }

@@ -255,7 +255,9 @@ impl Watch {
             self.age_us = 0;
         }
         self.judge(poll, sequencer, step, must_open);
-        self.due = must_open;
+        // A clock that goes back gives the changeover no time: one poll more.
+        let waits = self.due && poll.mishap == Mishap::ClockBack && step.outputs.vent == GasValve::Shut;
+        self.due = must_open || waits;
         self.fed |= step.outputs.supply == GasValve::Open;
         if step.outputs.supply == GasValve::Open && poll.before.supply == GasValve::Shut {
             (self.read_as, self.truly) = (Gone::Nowhere, Gone::Nowhere);
@@ -433,7 +435,8 @@ impl Watch {
     fn not_opened(&self, poll: &Poll<'_>, outputs: Outputs, must_open: bool) -> bool {
         let waits = poll.guard_open && self.full < FULL_READINGS;
         let opens = outputs.supply == GasValve::Shut && (outputs.pilot == Pilot::Fed || waits);
-        let late = self.due && !self.held && !poll.reset && outputs.vent == GasValve::Shut;
+        let excused = self.held || poll.reset || poll.mishap == Mishap::ClockBack;
+        let late = self.due && !excused && outputs.vent == GasValve::Shut;
         (must_open && !opens) || late
     }
 

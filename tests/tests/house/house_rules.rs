@@ -202,14 +202,15 @@ fn no_two_public_types_of_a_crate_share_a_name() {
         ("host-cli/report/src", 10),
     ];
     for (of, least) in crates {
-        let mut places = std::collections::BTreeMap::<String, Vec<String>>::new();
+        let mut places = std::collections::BTreeMap::<String, std::collections::BTreeSet<String>>::new();
         for (path, text) in files() {
             if !path.starts_with(of) || path.extension().is_none_or(|e| e != "rs") {
                 continue;
             }
             for line in text.lines() {
                 if let Some(name) = public_type(line) {
-                    places.entry(name.into()).or_default().push(path.display().to_string());
+                    // Twice in one file are two forms of one type, of which a feature chooses.
+                    places.entry(name.into()).or_default().insert(path.display().to_string());
                 }
             }
         }
