@@ -145,7 +145,10 @@ fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     };
     let shared = ListDefaults { actuation: kind.into(), dn: args.dn };
     let (list, origin) = match (&args.list, &args.serials) {
-        (Some(file), _) => (list::read(file, &shared)?, file.display().to_string()),
+        (Some(file), _) => {
+            seathold_recording::file::check_length(file, seathold_recording::file::TABLE_MAX)?;
+            (list::read(file, &shared)?, file.display().to_string())
+        }
         (None, serials) => {
             (list::patterns(serials.as_deref().unwrap_or_default(), &shared)?, "command line: --serials".into())
         }

@@ -83,7 +83,7 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
         }
     } else {
         for path in files {
-            let bytes = std::fs::read(&path).map_err(|why| Error::file("read", &path, why))?;
+            let bytes = recording::file_bytes(&path)?;
             let damaged = |why| recording::Error::damaged(&path, why).into();
             writing.take(&command.filter, &path.display().to_string(), &bytes, None, damaged, console)?;
         }

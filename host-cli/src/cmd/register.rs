@@ -3,6 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
+use seathold_recording::file;
+use seathold_recording::limits::FILE_MAX;
 use seathold_register::merge::MergeCounts;
 use seathold_register::valves::BatchRecord;
 use seathold_register::verify::Verification;
@@ -115,6 +117,7 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
                     }
                     meta.after_rework = register.rework_before(batch, &header.serial, &header.started_at)?;
                 }
+                file::check_length(file, FILE_MAX)?;
                 let added = register.import(file, &meta, console.clock.now())?;
                 let known = if added.new { "" } else { " (already there)" };
                 writeln!(console.out, "{}: record {}{known}", file.display(), added.number)?;

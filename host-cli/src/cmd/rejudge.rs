@@ -1,6 +1,7 @@
 //! `seathold rejudge`: re-evaluates recorded runs with another recipe.
 
 use std::path::PathBuf;
+use std::sync::atomic::Ordering;
 
 use clap::Args;
 use rayon::prelude::*;
@@ -18,7 +19,7 @@ use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};
 use super::progress::Progress;
-use super::recordings_arg::{RecordingBytes, RecordingsArg};
+use super::recordings_arg::{self, RecordingBytes, RecordingsArg};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -115,14 +116,21 @@ pub(super) fn run(args: &RejudgeArgs, console: &mut Console<'_>) -> Result<Exit,
     let mut exit = Exit::Good;
     let mut left = source.recordings(&args.filter)?;
     loop {
-        let some =
-            left.by_ref().take(AT_ONCE * pool.current_num_threads()).collect::<Result<Vec<RecordingBytes>, Error>>()?;
-        if some.is_empty() {
+        let (some, unread) = recordings_arg::next_few(&mut left, AT_ONCE * pool.current_num_threads())?;
+        if some.is_empty() && unread.is_empty() {
             break;
         }
+        for why in unread {
+            exit = Exit::Storage;
+            (counts.runs, counts.unread) = (counts.runs + 1, counts.unread + 1);
+            writeln!(console.err, "{why}")?;
+        }
         // In the order they came, whichever thread was first.
-        let done: Vec<Done> = pool.install(|| some.par_iter().map(|one| judge(one, &by, overlay.as_ref())).collect());
-        for (name, judged) in done {
+        let interrupts = console.interrupts;
+        let one =
+            |one: &RecordingBytes| (interrupts.load(Ordering::Relaxed) == 0).then(|| judge(one, &by, overlay.as_ref()));
+        let done: Vec<Option<Done>> = pool.install(|| some.par_iter().map(one).collect());
+        for (name, judged) in done.into_iter().flatten() {
             counts.runs += 1;
             match judged {
                 Ok((compared, shown, traces)) => {
