@@ -72,3 +72,24 @@ fn a_full_disk_aborts_the_run_and_vents_first() {
     assert!(err[at("aborted by the operator")..].contains("far side reads empty: open the bleed"), "{err}");
     assert!(!dir.path().join("a.hold").exists() && dir.path().join("a.hold.part").exists());
 }
+
+/// A disk with no room left for a table: the mistake is named, and no half of it stays.
+#[cfg(unix)]
+#[test]
+fn a_full_disk_leaves_no_half_of_a_table() {
+    let dir = tempfile::tempdir().unwrap();
+    let tight = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/recordings/current/tight.hold");
+    for ending in ["csv", "jsonl", "parquet"] {
+        let table = format!("samples.{ending}");
+        let said = Command::new("sh")
+            .current_dir(dir.path())
+            .args(["-c", "trap '' XFSZ; ulimit -f 16; exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_seathold")])
+            .args(["export", tight, "--samples", &table])
+            .output()
+            .unwrap();
+        let err = String::from_utf8(said.stderr).unwrap();
+        assert_eq!(said.status.code(), Some(6), "{err}");
+        assert!(err.contains(&format!("could not write {table}: ")), "{err}");
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0, "{ending}");
+    }
+}

@@ -2,7 +2,7 @@
 //! else's is part of.
 
 use std::fs::{File, OpenOptions};
-use std::io::{self, Read, Seek, SeekFrom};
+use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
@@ -67,6 +67,8 @@ pub enum Replace {
     Ours(&'static [&'static [u8]]),
     /// Replace it whatever it is.
     Any,
+    /// Leave it: it may be somebody's record or work.
+    Never,
 }
 
 /// Bytes at either end of a file in which a mark of ours is looked for.
@@ -151,16 +153,27 @@ impl Drop for NewFile {
     }
 }
 
+/// Writes a file in one piece: complete, or not at all.
+///
+/// # Errors
+/// As [`NewFile`], and when it cannot be written.
+pub fn write(path: &Path, bytes: &[u8], replace: Replace) -> Result<(), FileError> {
+    let (new, mut file) = NewFile::create(path, replace)?;
+    file.write_all(bytes).map_err(|why| FileError::new("write", path, why))?;
+    new.finish()
+}
+
 /// Whether a name may be used.
 fn free(path: &Path, replace: Replace) -> Result<(), FileError> {
     let Ok(there) = std::fs::symlink_metadata(path) else { return Ok(()) };
-    let refused = |what: &str| Err(FileError::new("write", path, io::Error::new(io::ErrorKind::Other, what)));
+    let refused = |what: &str| Err(FileError::new("write", path, io::Error::other(what)));
     match replace {
+        Replace::Never => Err(FileError::new("make", path, io::ErrorKind::AlreadyExists.into())),
         _ if there.is_dir() => refused("it is a folder"),
         Replace::Any => Ok(()),
         Replace::Ours(marks) if there.is_file() && has_mark(path, marks) => Ok(()),
         Replace::Ours(_) => {
-            refused("it is there already, and is not such a file made by this program: name another, or remove it")
+            refused("it is there already, and is not such a file of this program's: name another, or remove it")
         }
     }
 }
@@ -210,9 +223,7 @@ mod tests {
     const OURS: Replace = Replace::Ours(&[b"made by us"]);
 
     fn make(path: &Path, replace: Replace, text: &str) -> Result<(), FileError> {
-        let (new, mut file) = NewFile::create(path, replace)?;
-        io::Write::write_all(&mut file, text.as_bytes()).unwrap();
-        new.finish()
+        write(path, text.as_bytes(), replace)
     }
 
     #[test]
@@ -223,7 +234,7 @@ mod tests {
         make(&path, OURS, "<made by us 2>").unwrap();
         std::fs::write(&path, "somebody's work").unwrap();
         let why = make(&path, OURS, "<made by us 3>").unwrap_err().to_string();
-        assert!(why.contains("is not such a file made by this program"), "{why}");
+        assert!(why.contains("is not such a file of this program's"), "{why}");
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "somebody's work");
         make(&path, Replace::Any, "<made by us 4>").unwrap();
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "<made by us 4>");

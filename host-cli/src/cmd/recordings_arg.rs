@@ -93,7 +93,7 @@ pub(super) fn next_few(
                 held += one.bytes.len();
                 some.push(one);
             }
-            Some(Err(why @ (Error::File(_) | Error::Recording(_)))) => unread.push(why),
+            Some(Err(why)) if why.is_of_one_file() => unread.push(why),
             Some(Err(why)) => return Err(why),
         }
     }

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
-use seathold_recording::file;
+use seathold_recording::file::{self, Replace};
 use seathold_recording::limits::FILE_MAX;
 use seathold_register::merge::MergeCounts;
 use seathold_register::valves::BatchRecord;
@@ -107,30 +107,28 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
                 Some(name) => Some(register.batch_named(name)?.batch),
                 None => None,
             };
+            let mut exit = Exit::Good;
             for file in files {
-                let mut meta = RunMeta { batch: batch.clone(), after_rework: None };
-                if let Some(batch) = &batch {
-                    let header = seathold_recording::read(file)?.header;
-                    if !register.valves_of(batch)?.iter().any(|v| v.serial == header.serial) {
-                        let why = format!("{}: {} is not on the list of that batch", file.display(), header.serial);
-                        return Err(super::batch_common::refused(&register, why));
+                match import(&mut register, file, batch.as_deref(), console) {
+                    Ok(()) => {}
+                    // It does not stop the others. A register that cannot be written would stop each of them.
+                    Err(why) if why.is_of_one_file() && files.len() > 1 => {
+                        writeln!(console.err, "{why}; left out")?;
+                        exit = why.exit();
                     }
-                    meta.after_rework = register.rework_before(batch, &header.serial, &header.started_at)?;
+                    Err(why) => return Err(why),
                 }
-                file::check_length(file, FILE_MAX)?;
-                let added = register.import(file, &meta, console.clock.now())?;
-                let known = if added.new { "" } else { " (already there)" };
-                writeln!(console.out, "{}: record {}{known}", file.display(), added.number)?;
             }
+            return Ok(exit);
         }
         RegisterCommand::Extract { run, out, register } => {
             let register = Register::open(&register.register, Access::Read)?;
             let run = register.run_named(run)?;
-            let out = out.clone().unwrap_or_else(|| PathBuf::from(format!("{}_{}.hold", run.serial, run.number)));
+            let out = out
+                .clone()
+                .unwrap_or_else(|| PathBuf::from(format!("{}_{}.hold", file::safe_name(&run.serial), run.number)));
             let bytes = register.recording(run.id)?;
-            let made = std::fs::OpenOptions::new().write(true).create_new(true).open(&out);
-            let written = made.and_then(|mut file| std::io::Write::write_all(&mut file, &bytes));
-            written.map_err(|why| Error::file("make", &out, why))?;
+            file::write(&out, &bytes, Replace::Never)?;
             writeln!(console.out, "{}", out.display())?;
         }
         RegisterCommand::Bundle { out, filter, register } => {
@@ -140,6 +138,24 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
         }
     }
     Ok(Exit::Good)
+}
+
+/// Takes one recording into the register.
+fn import(register: &mut Register, path: &Path, batch: Option<&str>, console: &mut Console<'_>) -> Result<(), Error> {
+    let mut meta = RunMeta { batch: batch.map(Into::into), after_rework: None };
+    file::check_length(path, FILE_MAX)?;
+    if let Some(batch) = batch {
+        let header = seathold_recording::read(path)?.header;
+        if !register.valves_of(batch)?.iter().any(|v| v.serial == header.serial) {
+            let why = format!("{}: {} is not on the list of that batch", path.display(), header.serial);
+            return Err(super::batch_common::refused(register, why));
+        }
+        meta.after_rework = register.rework_before(batch, &header.serial, &header.started_at)?;
+    }
+    let added = register.import(path, &meta, console.clock.now())?;
+    let known = if added.new { "" } else { " (already there)" };
+    writeln!(console.out, "{}: record {}{known}", path.display(), added.number)?;
+    Ok(())
 }
 
 fn brought(merged: &MergeCounts) -> String {

@@ -161,7 +161,7 @@ pub(super) fn run(args: &RejudgeArgs, console: &mut Console<'_>) -> Result<Exit,
     }
     progress.end();
     if let (Some(path), Some(overlay)) = (&args.html, &overlay) {
-        super::report::write_file(path, overlay.page(&counts.text()).as_bytes())?;
+        super::report::write_page(path, &overlay.page(&counts.text()))?;
     }
     if args.json {
         writeln!(console.out, "{}", json!({ "all": counts.json() }))?;

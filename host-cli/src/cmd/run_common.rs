@@ -136,7 +136,7 @@ pub(super) fn settings(args: &[String]) -> Result<Vec<(String, String)>, Error> 
 /// Where the recording goes: as given, with a name of its own in a folder.
 pub(super) fn recording_path(out: Option<PathBuf>, serial: &str, started: Timestamp) -> PathBuf {
     let stamp = started.strftime("%Y%m%dT%H%M%SZ");
-    let name = format!("{serial}_{stamp}.{EXTENSION}");
+    let name = format!("{}_{stamp}.{EXTENSION}", seathold_recording::file::safe_name(serial));
     match out {
         None => PathBuf::from("recordings").join(name),
         Some(path) if path.is_dir() || path.as_os_str().to_string_lossy().ends_with('/') => path.join(name),

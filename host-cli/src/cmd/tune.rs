@@ -177,7 +177,7 @@ pub(super) fn run(args: &TuneArgs, console: &mut Console<'_>) -> Result<Exit, Er
     };
     let text = report::text(&tuning);
     if let Some(path) = &args.html {
-        super::report::write_file(path, page::page(&tuning, &text).as_bytes())?;
+        super::report::write_page(path, &page::page(&tuning, &text))?;
     }
     if args.json {
         writeln!(console.out, "{}", report::json(&tuning, swept.runs))?;
@@ -194,11 +194,8 @@ pub(super) fn run(args: &TuneArgs, console: &mut Console<'_>) -> Result<Exit, Er
     if let Some(path) = &args.out {
         let evidence: String = text.lines().map(|line| format!("# {line}\n")).collect();
         let head = format!("# A recipe chosen from recorded runs by seathold tune. The evidence:\n{evidence}");
-        let new = std::fs::OpenOptions::new().write(true).create_new(true).open(path);
-        let written = new.and_then(|mut file| {
-            std::io::Write::write_all(&mut file, recipe::file_of(&chosen, &head.replace(" \n", "\n")).as_bytes())
-        });
-        written.map_err(|why| Error::file("write", path, why))?;
+        let text = recipe::file_of(&chosen, &head.replace(" \n", "\n"));
+        recording::file::write(path, text.as_bytes(), recording::file::Replace::Never)?;
         writeln!(console.err, "recipe written to {}", path.display())?;
     }
     Ok(match (swept.stopped, swept.unread) {

@@ -42,7 +42,7 @@ impl<W: Write + Send> Parquet<W> {
         let schema = Type::group_type_builder("seathold").with_fields(fields).build().map_err(failed)?;
         let properties = WriterProperties::builder()
             .set_compression(Compression::SNAPPY)
-            .set_created_by(format!("seathold {}", env!("CARGO_PKG_VERSION")))
+            .set_created_by(format!("seathold {} (seathold table)", env!("CARGO_PKG_VERSION")))
             .build();
         let writer = SerializedFileWriter::new(to, Arc::new(schema), Arc::new(properties)).map_err(failed)?;
         let held = columns.iter().map(|column| RowGroup {
