@@ -9,6 +9,7 @@ use seathold_register::batch::status::{self, NextAction, StatusCounts};
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, NewNote, NoteKind, Register};
 use seathold_text::messages;
+use seathold_text::plain::shown;
 use serde_json::json;
 
 use super::batch_common::{BatchArg, SELECTION, refused, work, write_note};
@@ -195,7 +196,7 @@ fn list_all(register: &RegisterArg, as_json: bool, console: &mut Console<'_>) ->
         }
         let closed = batch.closed_at.as_deref().map_or_else(|| "open".into(), |at| format!("closed {}", date(at)));
         let whole = if batch.selection { format!(" ({SELECTION})") } else { String::new() };
-        writeln!(console.out, "{}  opened {}, {closed}: {counts}{whole}", batch.name, date(&batch.opened_at))?;
+        writeln!(console.out, "{}  opened {}, {closed}: {counts}{whole}", shown(&batch.name), date(&batch.opened_at))?;
     }
     if batches.is_empty() && !as_json {
         writeln!(console.err, "there is no batch yet; `seathold batch open` opens one")?;

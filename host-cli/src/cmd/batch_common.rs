@@ -8,6 +8,7 @@ use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Verdict;
 use seathold_text::layout::line;
 use seathold_text::messages;
+use seathold_text::plain::shown;
 use serde_json::json;
 
 use super::find::{RecipeUnitFormats, date, leak};
@@ -58,7 +59,7 @@ impl BatchArg {
 
 /// What the user asked contradicts what is in the register: their mistake, not the file's.
 pub(super) fn refused(register: &Register, why: String) -> Error {
-    Error::register(register.path(), RegisterError::Refused(why))
+    Error::register(register.path(), RegisterError::Refused(shown(&why).into_owned()))
 }
 
 /// The work list.
@@ -76,7 +77,7 @@ pub(super) fn work(
         return Ok(Exit::Good);
     }
     let mut unit_formats = RecipeUnitFormats::default();
-    let mut text = format!("batch {}, opened {} UTC\n", batch.name, date(&batch.opened_at));
+    let mut text = format!("batch {}, opened {} UTC\n", shown(&batch.name), date(&batch.opened_at));
     for stand in [NextAction::Rework, NextAction::Retest, NextAction::TestAgain, NextAction::HalfTested] {
         for status in statuses.iter().filter(|s| s.stand == stand) {
             line(

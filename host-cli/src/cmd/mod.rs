@@ -36,14 +36,29 @@ use std::ffi::OsString;
 
 use clap::Parser;
 use clap::error::ErrorKind;
+use seathold_text::plain::PlainWriter;
 
 use crate::cli::{Cli, Command};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 
-/// Runs the program.
+/// Runs the program. Whatever it says passes a writer that lets nothing act on the screen.
 pub fn main_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Console<'_>) -> Exit {
+    let mut out = PlainWriter::new(&mut *console.out);
+    let mut err = PlainWriter::new(&mut *console.err);
+    let plain = &mut Console {
+        out: &mut out,
+        err: &mut err,
+        live: console.live,
+        clock: &mut *console.clock,
+        interrupts: console.interrupts,
+        keys: &mut *console.keys,
+    };
+    run_with(arguments, plain)
+}
+
+fn run_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Console<'_>) -> Exit {
     let done = match Cli::try_parse_from(arguments) {
         Ok(cli) => carry_out(cli, console),
         Err(why) => typed_wrong(&why, console),

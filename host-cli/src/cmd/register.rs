@@ -14,6 +14,7 @@ use seathold_text::messages::counted;
 use serde_json::json;
 
 use super::find::{RegisterArg, RunFilterArgs};
+use super::progress::Counter;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -201,20 +202,15 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
 
 fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
     let register = Register::open(path, Access::Read)?;
-    let live = console.live;
     let mut stopped = false;
-    let (err, interrupts) = (&mut *console.err, console.interrupts);
+    let interrupts = console.interrupts;
+    let counter = Counter::new("records checked", console.live);
     let found = register.verify(|checked| {
-        if live && checked > 0 {
-            // Nothing is lost where this cannot be written.
-            let _ = write!(err, "\r{checked} records checked");
-        }
+        counter.step(checked);
         stopped = interrupts.load(std::sync::atomic::Ordering::Relaxed) > 0;
         !stopped
     })?;
-    if live {
-        write!(console.err, "\r\x1b[K")?;
-    }
+    counter.end();
     if stopped {
         writeln!(console.err, "stopped before the end: nothing wrong was found so far")?;
         return Ok(Exit::NoVerdict);

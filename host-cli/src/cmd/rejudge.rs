@@ -15,6 +15,7 @@ use seathold_register::word;
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::verdict::{SideResult, Verdict};
 use seathold_text::messages::{self, UnitFormat};
+use seathold_text::plain::shown;
 use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};
@@ -133,7 +134,7 @@ pub(super) fn run(args: &RejudgeArgs, console: &mut Console<'_>) -> Result<Exit,
         for (name, judged) in done.into_iter().flatten() {
             counts.runs += 1;
             match judged {
-                Ok((compared, shown, traces)) => {
+                Ok((compared, display, traces)) => {
                     if args.filter.serial.as_ref().is_some_and(|serial| *serial != compared.serial) {
                         counts.runs -= 1;
                         continue;
@@ -143,7 +144,7 @@ pub(super) fn run(args: &RejudgeArgs, console: &mut Console<'_>) -> Result<Exit,
                         overlay.see(compared.sides.len());
                         traces.into_iter().for_each(|trace| overlay.push(trace));
                     }
-                    tell(args, &name, &compared, &shown, console)?;
+                    tell(args, &name, &compared, &display, console)?;
                 }
                 Err(why) => {
                     exit = Exit::Storage;
@@ -255,7 +256,7 @@ fn tell(
     args: &RejudgeArgs,
     name: &str,
     compared: &RunComparison,
-    shown: &DisplayUnits,
+    display: &DisplayUnits,
     console: &mut Console<'_>,
 ) -> Result<(), Error> {
     if args.json {
@@ -268,7 +269,7 @@ fn tell(
         writeln!(console.out, "{run}")?;
         return Ok(());
     }
-    let (before, now) = (UnitFormat::new(&compared.recorded, shown), UnitFormat::new(&compared.recipe, shown));
+    let (before, now) = (UnitFormat::new(&compared.recorded, display), UnitFormat::new(&compared.recipe, display));
     for side in compared.sides.iter().filter(|side| side.way != VerdictShift::Same) {
         let old = side.old.as_ref().map_or("not judged", |old| messages::verdict_word(old.verdict));
         let which = messages::side_name(side.side);
@@ -282,7 +283,8 @@ fn tell(
             }
             Err(why) => ("cannot tell", why.to_string()),
         };
-        writeln!(console.out, "{name}  {}  {which}: {old} → {new}: {why}", compared.serial)?;
+        let text = format!("{name}  {}  {which}: {old} → {new}: {why}", compared.serial);
+        writeln!(console.out, "{}", shown(&text))?;
     }
     Ok(())
 }

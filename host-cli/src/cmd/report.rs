@@ -9,6 +9,7 @@ use seathold_document::pdf::{self, PageSize};
 use seathold_recording::file::{self, Replace};
 use seathold_register::{Access, Register};
 use seathold_report::{self as report, Evidence, Integrity, RunSelection, by_valve};
+use seathold_text::plain::shown;
 
 use super::find::{RegisterArg, RunFilterArgs};
 use crate::console::Console;
@@ -61,7 +62,7 @@ pub(super) fn run(command: &ReportArgs, console: &mut Console<'_>) -> Result<Exi
     };
     let replace = if command.force { Replace::Any } else { PAGES };
     file::write(&command.out, &bytes, replace)?;
-    writeln!(console.out, "{}\nwritten to {}", document.foot, command.out.display())?;
+    writeln!(console.out, "{}\nwritten to {}", shown(&document.foot), command.out.display())?;
     Ok(exit)
 }
 

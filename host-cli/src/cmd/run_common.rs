@@ -14,6 +14,7 @@ use seathold_sequencer::rig::Rig;
 use seathold_text::layout::line;
 use seathold_text::messages::{self, UnitFormat};
 use seathold_text::outcome;
+use seathold_text::plain::shown;
 use serde_json::json;
 
 use crate::args::RunArgs;
@@ -147,7 +148,7 @@ pub(super) fn recording_path(out: Option<PathBuf>, serial: &str, started: Timest
 /// The plan of the run, and the cautions.
 pub(super) fn opening(header: &Header, rig: &str, units: &UnitFormat) -> String {
     let recipe = &header.recipe;
-    let mut out = format!("{}  {}  ({rig})\n", header.serial, messages::sides(header.sides));
+    let mut out = format!("{}  {}  ({rig})\n", shown(&header.serial), messages::sides(header.sides));
     line(
         &mut out,
         "test",
@@ -220,7 +221,7 @@ pub(super) fn finish(
         writeln!(console.out, "{result}")
     } else {
         let gap = if args.quiet { "" } else { "\n" };
-        let mut text = format!("{}  {}\n", header.serial, outcome::word(&summary).to_uppercase());
+        let mut text = format!("{}  {}\n", shown(&header.serial), outcome::word(&summary).to_uppercase());
         text.push_str(&outcome::text(&summary, &header.recipe, units));
         for note in &header.calibrations {
             line(&mut text, "calibrated", note);

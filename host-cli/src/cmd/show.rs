@@ -9,6 +9,7 @@ use seathold_sequencer::output::{GasValve, Pilot};
 use seathold_text::layout::{line, percent};
 use seathold_text::messages::{self, UnitFormat};
 use seathold_text::outcome;
+use seathold_text::plain::shown;
 use serde::{Serialize, Serializer};
 use serde_json::{Value, json};
 
@@ -49,7 +50,7 @@ pub(super) fn run(command: &ShowArgs, console: &mut Console<'_>) -> Result<Exit,
 fn text(recording: &Recording, summary: &Summary, units: &UnitFormat) -> String {
     let header = &recording.header;
     let unfinished = if recording.damage.is_some() { " (recording incomplete)" } else { "" };
-    let mut out = format!("{}  {}{unfinished}\n", header.serial, outcome::word(summary).to_uppercase());
+    let mut out = format!("{}  {}{unfinished}\n", shown(&header.serial), outcome::word(summary).to_uppercase());
     let by = if header.operator.is_empty() { String::new() } else { format!(" by {}", header.operator) };
     line(&mut out, "when", &format!("{}{by}", header.started_at));
     let rig = format!("{}; rig {}", header.source, header.rig_name);

@@ -11,6 +11,7 @@ use seathold_analysis::study::table::CsvTable;
 use seathold_recording as recording;
 use seathold_sequencer::input::Side;
 use seathold_text::messages::FourDigits;
+use seathold_text::plain::shown;
 use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};
@@ -127,7 +128,7 @@ fn measured(from: &MeasurementsArg, crossed: bool) -> Result<Vec<Measurement>, E
         for side in recording.summary().sides {
             let end = if side.side == Side::First { "A" } else { "B" };
             let Some(figure) = side.estimate else { continue };
-            let (part, operator) = (format!("{} {end}", header.serial), header.operator.clone());
+            let (part, operator) = (format!("{} {end}", shown(&header.serial)), shown(&header.operator).into_owned());
             found.push((header.started_at.clone(), Measurement { part, operator, value: figure.leak.pa_m3_s() }));
         }
     }

@@ -4,6 +4,7 @@ mod assess;
 mod bad_input;
 mod batch;
 mod fleet;
+mod hostile_text;
 mod plan;
 mod recordings;
 mod run;
