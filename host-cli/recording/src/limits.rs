@@ -13,6 +13,16 @@ pub const BREAKS_MAX: usize = 16_384;
 pub const EVENT_MAX: usize = 8 << 10;
 /// Longest header, in bytes. Ours take four kilobytes.
 pub const HEADER_MAX: usize = 128 << 10;
+/// Longest serial number or operator's name in a header, in bytes. They stand on every page and in every row of a table.
+pub const NAME_MAX: usize = 256;
+/// Longest other text of a header, in bytes: names of files.
+pub const TEXT_MAX: usize = 4_096;
+/// Most texts in a list of a header: calibrations, settings of a simulated valve.
+pub const TEXTS_MAX: usize = 512;
+/// Longest name that can be typed, in characters: of an operator or a batch.
+pub const TYPED_NAME_MAX: usize = 100;
+/// Longest note or title that can be typed, in characters.
+pub const TYPED_NOTE_MAX: usize = 1_000;
 /// Most names in a file's table.
 pub const NAMES_MAX: usize = 4_096;
 /// Most bytes of those names together.

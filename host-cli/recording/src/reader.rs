@@ -100,7 +100,10 @@ pub fn read(path: &Path) -> Result<Recording, Error> {
 pub fn read_bytes(bytes: &[u8]) -> Result<Recording, Damage> {
     let (names, node, next) = first_frame(bytes)?;
     let header = names.value(&node).and_then(|value| serde_json::from_value(filled(value)).ok());
-    let header = header.ok_or(Damage::Altered(HEAD as u64, "the header lacks a field"))?;
+    let header: Header = header.ok_or(Damage::Altered(HEAD as u64, "the header lacks a field"))?;
+    if let Some((what, most)) = header.beyond() {
+        return Err(Damage::Beyond { at: HEAD as u64, what, most: most as u64 });
+    }
     let mut recording = Recording {
         header,
         // The polls of a file take no more than the file.

@@ -154,6 +154,11 @@ impl Writer {
     /// When either name is taken, or the file cannot be made.
     pub fn create(path: &Path, header: &Header) -> Result<Self, FileError> {
         let part = part_of(path);
+        // What is written must be readable.
+        if let Some((what, most)) = header.beyond() {
+            let why = io::Error::other(format!("a recording has at most {most} {what}: shorten it"));
+            return Err(FileError::new("make", path, why));
+        }
         if path.exists() {
             return Err(FileError::new("make", path, io::ErrorKind::AlreadyExists.into()));
         }

@@ -57,10 +57,10 @@ pub enum BatchCommand {
         #[command(flatten)]
         register: RegisterArg,
         /// Close although valves are unfinished, and why
-        #[arg(long, value_name = "WHY")]
+        #[arg(long, value_name = "WHY", value_parser = crate::args::note)]
         unfinished: Option<String>,
         /// Who closes it
-        #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
+        #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
         operator: String,
     },
 }
@@ -69,6 +69,7 @@ pub enum BatchCommand {
 #[derive(Debug, Args)]
 pub struct OpenArgs {
     /// What the batch is called
+    #[arg(value_parser = crate::args::name)]
     pub name: String,
     /// List of valves: a CSV file with the columns serial and optionally actuation, dn, notes
     #[arg(long, value_name = "FILE", required_unless_present = "serials")]
@@ -89,7 +90,7 @@ pub struct OpenArgs {
     #[arg(long)]
     pub allow_similar: bool,
     /// Who opens it
-    #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
+    #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
     pub operator: String,
     #[command(flatten)]
     pub register: RegisterArg,
@@ -101,10 +102,10 @@ pub struct NoteArgs {
     /// The valve
     pub serial: String,
     /// What was done, or why
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = crate::args::note)]
     pub note: String,
     /// Who did it
-    #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
+    #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
     pub operator: String,
     #[command(flatten)]
     pub batch: BatchArg,

@@ -155,6 +155,7 @@ pub(super) fn write_note(
     let Some(status) = statuses.iter().find(|s| s.valve.serial == serial) else {
         return Err(refused(register, not_listed(serial, batch, statuses.iter().map(|s| s.valve.serial.as_str()))));
     };
+    crate::args::note(text).map_err(|why| Error::usage(format!("the note: {why}")))?;
     if text.trim().is_empty() {
         return Err(Error::usage("the note is empty; say what was done"));
     }

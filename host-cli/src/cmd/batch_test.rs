@@ -51,7 +51,7 @@ pub struct TestArgs {
     #[arg(long, value_name = "FILE")]
     pub recipe: Option<PathBuf>,
     /// Who tests
-    #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
+    #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
     pub operator: String,
     /// Folder for the stand-alone recordings [default: recordings/BATCH]
     #[arg(long, value_name = "FOLDER")]

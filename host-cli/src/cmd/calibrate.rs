@@ -56,7 +56,7 @@ pub struct CalibrationArgs {
     #[arg(long, value_name = "DAYS", default_value_t = 365, value_parser = clap::value_parser!(u16).range(1..=3_650), help_heading = "Record")]
     pub valid_days: u16,
     /// Who calibrated
-    #[arg(long, default_value = "", hide_default_value = true, help_heading = "Record")]
+    #[arg(long, value_parser = crate::args::name, default_value = "", hide_default_value = true, help_heading = "Record")]
     pub operator: String,
     /// When it was done, instead of now: an RFC 3339 time like 2026-03-02T09:30:00Z
     #[arg(long, value_name = "TIME", help_heading = "Record")]

@@ -36,7 +36,7 @@ pub struct ReportArgs {
     #[arg(long, value_parser = page_size, value_name = "SIZE", default_value = "a4")]
     pub page_size: PageSize,
     /// Title of a page on several valves [default: "Batch NAME", or "Seat leak tests of a batch of valves"]
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = crate::args::note)]
     pub title: Option<String>,
     /// Replace a file that is there, even if it is no page made by seathold
     #[arg(long)]

@@ -86,7 +86,7 @@ fn from_a_person(dir: &Path, text: &str) {
         &["batch", "open", text, "--serials", "HM-1..HM-3", register[0], register[1]],
         &["batch", "open", "b", "--list", "[DIR]/list.csv", register[0], register[1]],
         &["batch", "open", "spring", "--serials", "HM-1..HM-3", "--operator", text, register[0], register[1]],
-        &["batch", "remark", "HM-1", text, "--operator", text, register[0], register[1]],
+        &["batch", "remark", "HM-1", "--note", text, "--operator", text, register[0], register[1]],
         &["batch", "status", register[0], register[1]],
         &["batch", "status", "--batch", text, register[0], register[1]],
         &["find", "--serial", "HM-1", register[0], register[1]],

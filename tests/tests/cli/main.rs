@@ -5,6 +5,7 @@ mod bad_input;
 mod batch;
 mod fleet;
 mod hostile_text;
+mod long_names;
 mod plan;
 mod recordings;
 mod run;
