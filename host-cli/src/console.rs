@@ -3,9 +3,11 @@
 use std::io::{self, IsTerminal, Write};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 pub use jiff::Timestamp;
+
+use crate::error::Error;
 
 /// The wall clock: the date for headers, and the pace of a run in real time.
 pub trait Clock {
@@ -52,10 +54,40 @@ pub struct Console<'a> {
 }
 
 impl Console<'_> {
+    /// The date for a record.
+    ///
+    /// # Errors
+    /// When the clock is far off: a record with such a date could not be read or put in order.
+    pub fn date(&self) -> Result<Timestamp, Error> {
+        date_for_record(self.clock.now())
+            .map_err(|why| Error::usage(format!("this computer's clock says {why}; set it, and try again")))
+    }
+
+    /// The date given, or that of the clock.
+    ///
+    /// # Errors
+    /// As [`Console::date`].
+    pub fn date_or(&self, given: Option<Timestamp>) -> Result<Timestamp, Error> {
+        match given {
+            Some(given) => date_for_record(given).map_err(|why| Error::usage(format!("--started-at: {why}"))),
+            None => self.date(),
+        }
+    }
+
     /// How often Ctrl-C was pressed.
     pub fn interrupted(&self) -> usize {
         self.interrupts.load(Ordering::Relaxed)
     }
+}
+
+/// A date that records can have: identifiers count from 1970, and four digits of a year must be enough for the longest
+/// run and the longest validity of a calibration.
+fn date_for_record(date: Timestamp) -> Result<Timestamp, String> {
+    const LAST: i64 = 253_370_764_800;
+    if (0..LAST).contains(&date.as_second()) {
+        return Ok(date);
+    }
+    Err(format!("{date}, which is no date from 1970-01-01 to 9998-12-31"))
 }
 
 /// The machine's clock.
@@ -70,7 +102,10 @@ impl Default for SystemClock {
 
 impl Clock for SystemClock {
     fn now(&self) -> Timestamp {
-        Timestamp::now()
+        // A clock that is far off gives an end of what there are names for, and [`Console::date`] refuses it.
+        let now = SystemTime::now();
+        let end = if now < UNIX_EPOCH { Timestamp::MIN } else { Timestamp::MAX };
+        Timestamp::try_from(now).unwrap_or(end)
     }
 
     fn elapsed(&self) -> Duration {

@@ -140,6 +140,8 @@ pub(super) fn run(command: &BatchCommand, console: &mut Console<'_>) -> Result<E
 }
 
 fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    // Before a register is made: identifiers in it are made of it.
+    let now = console.date()?;
     let kind = match args.actuation {
         Some(ActuationArg::Air) => "air",
         Some(ActuationArg::Hand) => "hand",
@@ -169,7 +171,7 @@ fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
         }
     }
     let check_digit = args.check_digit.map_or("", CheckDigit::word);
-    let batch = register.open_batch(&args.name, &list.valves, check_digit, &args.operator, console.clock.now())?;
+    let batch = register.open_batch(&args.name, &list.valves, check_digit, &args.operator, now)?;
     let known: usize = list
         .valves
         .iter()
@@ -248,7 +250,7 @@ fn close(
         operator: operator.into(),
         text: text.clone(),
     };
-    let number = register.note(&note, console.clock.now())?;
+    let number = register.note(&note, console.date()?)?;
     writeln!(console.out, "batch {} is closed (record {number}): {text}", batch.name)?;
     Ok(Exit::Good)
 }

@@ -183,7 +183,7 @@ pub(super) fn write_note(
         text: text.trim().into(),
     };
     let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after record {}", register.short(run)));
-    let number = register.note(&note, console.clock.now())?;
+    let number = register.note(&note, console.date()?)?;
     let next = if kind == NoteKind::Rework { "; both sides are to be tested again" } else { "" };
     Ok(format!("{serial}: {} (record {number}{about}){next}", seathold_register::note_words(kind)))
 }

@@ -242,7 +242,7 @@ impl BatchSession<'_> {
                 }
                 continue;
             }
-            let taken = self.register.import(&file, &meta, console.clock.now())?;
+            let taken = self.register.import(&file, &meta, console.date()?)?;
             if taken.new {
                 writeln!(
                     console.err,

@@ -164,7 +164,7 @@ pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<
         CalibrateCommand::Blank(t) => (&t.common, blank_run(t, console)?),
         CalibrateCommand::Transducer(t) => (&t.common, check(t, console)?),
     };
-    let made = date(common.started_at.unwrap_or_else(|| console.clock.now()));
+    let made = date(console.date_or(common.started_at)?);
     let expires = made.checked_add(Span::new().days(i64::from(common.valid_days))).unwrap_or(Date::MAX);
     let calibration = Calibration {
         subject: found.subject,

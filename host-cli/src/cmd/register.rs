@@ -85,6 +85,13 @@ pub enum RegisterCommand {
 
 /// `seathold register …`.
 pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
+    if !matches!(
+        command,
+        RegisterCommand::Info { .. } | RegisterCommand::Verify { .. } | RegisterCommand::Extract { .. }
+    ) {
+        // Identifiers of benches and records are made of it.
+        console.date()?;
+    }
     match command {
         RegisterCommand::Init { file, bench } => {
             if file.exists() {
@@ -153,7 +160,7 @@ fn import(register: &mut Register, path: &Path, batch: Option<&str>, console: &m
         }
         meta.after_rework = register.rework_before(batch, &header.serial, &header.started_at)?;
     }
-    let added = register.import(path, &meta, console.clock.now())?;
+    let added = register.import(path, &meta, console.date()?)?;
     let known = if added.new { "" } else { " (already there)" };
     writeln!(console.out, "{}: record {}{known}", path.display(), added.number)?;
     Ok(())

@@ -253,11 +253,13 @@ pub(super) fn keep(
     meta: &RunMeta,
     console: &Console<'_>,
 ) -> Result<AppendedRun, Error> {
-    let kept =
-        Register::open(register, Access::Make).and_then(|mut open| open.import(recording, meta, console.clock.now()));
+    let kept = console.date().and_then(|now| {
+        let mut open = Register::open(register, Access::Make)?;
+        Ok(open.import(recording, meta, now)?)
+    });
     kept.map_err(|why| Error::NotRegistered {
         recording: recording.into(),
         register: register.into(),
-        why: Box::new(why.into()),
+        why: Box::new(why),
     })
 }

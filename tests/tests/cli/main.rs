@@ -3,6 +3,7 @@
 mod assess;
 mod bad_input;
 mod batch;
+mod clock;
 mod fleet;
 mod hostile_text;
 mod long_names;
