@@ -78,7 +78,39 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Console
     })
 }
 
+/// Whether nothing moves on a rig while it runs, and nothing of it is worth waiting for. A fleet keeps each valve it has
+/// done and stops by itself; a bundle would remain as if it were complete.
+const fn may_end(command: &Command) -> bool {
+    match command {
+        Command::Replay(_)
+        | Command::Rejudge(_)
+        | Command::Tune(_)
+        | Command::Study(_)
+        | Command::Show(_)
+        | Command::Report(_)
+        | Command::Export(_)
+        | Command::Assess(_)
+        | Command::Plan(_)
+        | Command::Find(_) => true,
+        Command::Register(command) => !matches!(**command, register::RegisterCommand::Bundle { .. }),
+        Command::Run(_)
+        | Command::Rigs(_)
+        | Command::Doctor(_)
+        | Command::Calibrate(_)
+        | Command::Fleet(_)
+        | Command::Serve(_)
+        | Command::Key { .. }
+        | Command::Batch(_)
+        | Command::Recipe(_)
+        | Command::Rig(_)
+        | Command::Valve(_) => false,
+    }
+}
+
 fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
+    if cli.command.as_ref().is_some_and(may_end) {
+        crate::console::may_end();
+    }
     match cli.command {
         None => print_intro(console),
         Some(Command::Run(run)) => run::run(&run, console),
