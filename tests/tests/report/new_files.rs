@@ -23,8 +23,11 @@ fn list(dir: &Path) -> Vec<String> {
     names
 }
 
+/// A command, to be run with more options.
+type Writer<'a> = Box<dyn Fn(&[&str]) -> Said + 'a>;
+
 /// Every command that writes a page or a table, and the file it writes.
-fn writers(dir: &Path) -> Vec<(String, Box<dyn Fn(&[&str]) -> Said + '_>)> {
+fn writers(dir: &Path) -> Vec<(String, Writer<'_>)> {
     let tight = shipped("tight");
     let command = |file: &str, before: &[&str]| {
         let mut typed: Vec<String> = before.iter().map(|word| (*word).to_owned()).collect();
@@ -34,7 +37,7 @@ fn writers(dir: &Path) -> Vec<(String, Box<dyn Fn(&[&str]) -> Said + '_>)> {
             let typed: Vec<&str> = typed.iter().map(String::as_str).chain(more.iter().copied()).collect();
             seathold(dir, &typed)
         };
-        (file.to_owned(), Box::new(run) as Box<dyn Fn(&[&str]) -> Said>)
+        (file.to_owned(), Box::new(run) as Writer<'_>)
     };
     vec![
         command("x.html", &["report", "-o"]),
