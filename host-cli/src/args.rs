@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand, ValueEnum};
 use jiff::Timestamp;
+use seathold_recording::limits::{TYPED_NAME_MAX, TYPED_NOTE_MAX};
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::recipe::Actuation;
 
@@ -50,6 +51,24 @@ pub enum ValveCommand {
     },
 }
 
+/// The name of a person or a batch. It stands on every page and in every row of a table.
+pub fn name(text: &str) -> Result<String, String> {
+    at_most(text, TYPED_NAME_MAX)
+}
+
+/// A note or a title.
+pub fn note(text: &str) -> Result<String, String> {
+    at_most(text, TYPED_NOTE_MAX)
+}
+
+fn at_most(text: &str, most: usize) -> Result<String, String> {
+    let count = text.chars().count();
+    if count > most {
+        return Err(format!("it has {count} characters, and {most} are allowed"));
+    }
+    Ok(text.into())
+}
+
 /// `seathold run`.
 #[derive(Clone, Debug, Args)]
 pub struct RunArgs {
@@ -72,7 +91,7 @@ pub struct RunArgs {
     #[arg(long, value_name = "NUMBER", value_parser = seathold_register::batch::serial::serial, help_heading = "What and how")]
     pub serial: Option<String>,
     /// Who runs it
-    #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true, help_heading = "What and how")]
+    #[arg(long, value_name = "NAME", value_parser = name, default_value = "", hide_default_value = true, help_heading = "What and how")]
     pub operator: String,
     /// Sides to test: both, first (end A on supply) or second (end B on supply)
     #[arg(long, value_enum, hide_possible_values = true, default_value_t = SidesArg::Both, help_heading = "What and how")]

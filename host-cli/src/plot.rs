@@ -6,7 +6,7 @@ use ratatui::style::Color;
 use ratatui::symbols::Marker;
 use ratatui::widgets::Widget;
 use ratatui::widgets::canvas::{Canvas, Line};
-use seathold_document::chart::envelope;
+use seathold_document::chart::Envelope;
 use seathold_recording::Recording;
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::Reading;
@@ -22,14 +22,17 @@ const MARGIN: usize = 11;
 
 /// The chart. Empty when there is nothing to draw.
 pub fn plot(recording: &Recording, units: &UnitFormat) -> String {
-    let trace = trace(recording);
-    let (Some(first), Some(last)) = (trace.first(), trace.last()) else { return String::new() };
-    let (start, end) = (first.0, last.0.max(first.0 + 1e-3));
-    let (low, high) = trace.iter().fold((0.0_f64, 1.0_f64), |(low, high), (_, p)| (low.min(*p), high.max(*p)));
+    // Gone through twice: a long recording has more readings than there is reason to hold.
+    let Some(first) = trace(recording).next() else { return String::new() };
+    let (last, low, high) = trace(recording)
+        .fold((first.0, 0.0_f64, 1.0_f64), |(_, low, high), (seconds, p)| (seconds, low.min(p), high.max(p)));
+    let (start, end) = (first.0, last.max(first.0 + 1e-3));
     let bounds = [low, high + (high - low) * 0.02];
     let area = Rect::new(0, 0, COLUMNS, ROWS);
     let mut buffer = Buffer::empty(area);
-    let envelope = envelope(&trace, start, end, usize::from(COLUMNS) * DOTS);
+    let mut envelope = Envelope::new(start, end, usize::from(COLUMNS) * DOTS);
+    trace(recording).for_each(|point| envelope.push(point));
+    let envelope = envelope.finish();
     Canvas::default()
         .marker(Marker::Braille)
         .x_bounds([start, end])
@@ -62,20 +65,16 @@ pub fn plot(recording: &Recording, units: &UnitFormat) -> String {
 }
 
 /// Time in seconds and gauge pressure in pascals of every far-side reading.
-fn trace(recording: &Recording) -> Vec<(f64, f64)> {
+fn trace(recording: &Recording) -> impl Iterator<Item = (f64, f64)> {
     let transducer = recording.header.rig.far;
     let origin = recording.polls.first().map_or(0, |p| p.at.as_ticks());
-    recording
-        .polls
-        .iter()
-        .filter_map(|poll| match poll.inputs.far {
-            Reading::Sample(sample) => {
-                let seconds = poll.at.as_ticks().saturating_sub(origin) as f64 / 1e6;
-                Some((seconds, f64::from(transducer.pressure(sample.counts).pascals())))
-            }
-            Reading::NoSample | Reading::SensorFault(_) => None,
-        })
-        .collect()
+    recording.polls.iter().filter_map(move |poll| match poll.inputs.far {
+        Reading::Sample(sample) => {
+            let seconds = poll.at.as_ticks().saturating_sub(origin) as f64 / 1e6;
+            Some((seconds, f64::from(transducer.pressure(sample.counts).pascals())))
+        }
+        Reading::NoSample | Reading::SensorFault(_) => None,
+    })
 }
 
 /// The phases as a strip under the picture: names where they fit, a mark where each begins.

@@ -72,3 +72,100 @@ fn a_full_disk_aborts_the_run_and_vents_first() {
     assert!(err[at("aborted by the operator")..].contains("far side reads empty: open the bleed"), "{err}");
     assert!(!dir.path().join("a.hold").exists() && dir.path().join("a.hold.part").exists());
 }
+
+/// A disk with no room left for a table: the mistake is named, and no half of it stays.
+#[cfg(unix)]
+#[test]
+fn a_full_disk_leaves_no_half_of_a_table() {
+    let dir = tempfile::tempdir().unwrap();
+    let tight = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/recordings/current/tight.hold");
+    for ending in ["csv", "jsonl", "parquet"] {
+        let table = format!("samples.{ending}");
+        let said = Command::new("sh")
+            .current_dir(dir.path())
+            .args(["-c", "trap '' XFSZ; ulimit -f 16; exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_seathold")])
+            .args(["export", tight, "--samples", &table])
+            .output()
+            .unwrap();
+        let err = String::from_utf8(said.stderr).unwrap();
+        assert_eq!(said.status.code(), Some(6), "{err}");
+        assert!(err.contains(&format!("could not write {table}: ")), "{err}");
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0, "{ending}");
+    }
+}
+
+/// Long work obeys SIGTERM and Ctrl-C at once, and leaves nothing half done.
+#[cfg(unix)]
+#[test]
+fn long_work_ends_within_a_second_and_leaves_nothing_half_written() {
+    let dir = tempfile::tempdir().unwrap();
+    let tight = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/recordings/current/tight.hold");
+    let tight = std::fs::read(tight).unwrap();
+    let folder = dir.path().join("recordings");
+    std::fs::create_dir(&folder).unwrap();
+    // Each another, so that none is left out as known: cut short by a few bytes.
+    for number in 0..400 {
+        std::fs::write(folder.join(format!("{number}.hold")), &tight[..tight.len() - number]).unwrap();
+    }
+    let labels = "serial,side,truth\nHM-001,first,good\nHM-001,second,good\n";
+    std::fs::write(dir.path().join("labels.csv"), labels).unwrap();
+    let before = std::fs::read_dir(dir.path()).unwrap().count();
+    let commands: [&[&str]; 7] = [
+        &["export", "recordings", "--samples", "x.csv"],
+        &["export", "recordings", "--samples", "x.parquet"],
+        &["report", "recordings", "-o", "x.html"],
+        &["report", "recordings", "-o", "x.pdf"],
+        &["rejudge", "recordings", "--limit", "3 mm3/s", "--html", "x.html", "--threads", "2"],
+        &["tune", "recordings", "--labels", "labels.csv", "--html", "y.html", "--threads", "2"],
+        &["study", "drift", "recordings"],
+    ];
+    for (number, command) in commands.into_iter().enumerate() {
+        let signal = if number % 2 == 0 { "-TERM" } else { "-INT" };
+        let mut child = seathold()
+            .current_dir(dir.path())
+            .args(command)
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(700));
+        assert_eq!(child.try_wait().unwrap(), None, "{command:?} was done too soon to be stopped");
+        let asked = std::time::Instant::now();
+        assert!(Command::new("kill").args([signal, &child.id().to_string()]).status().unwrap().success());
+        let code = child.wait().unwrap().code();
+        let took = asked.elapsed().as_secs_f64();
+        println!("{command:?}: {took:.2} s");
+        assert!(took < 1.0, "{command:?} took {took:.2} s");
+        assert_eq!(code, Some(3), "{command:?}");
+        let left: Vec<_> = std::fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
+        // A page of what was done so far is complete, and may be there.
+        let half = left.iter().any(|name| name.to_string_lossy().ends_with(".part"));
+        assert!(!half && left.len() <= before + 1, "{command:?} left {left:?}");
+        for name in ["x.csv", "x.parquet", "x.html", "x.pdf", "y.html"] {
+            let _ = std::fs::remove_file(dir.path().join(name));
+        }
+    }
+}
+
+/// A fleet stops after the valves that are being tested, and keeps what is done.
+#[cfg(unix)]
+#[test]
+fn a_fleet_stops_and_keeps_what_is_done() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut child = seathold()
+        .current_dir(dir.path())
+        .args(["fleet", "-n", "100000", "--no-recordings", "--threads", "2", "--out", "fleet"])
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    std::thread::sleep(std::time::Duration::from_secs(3));
+    let asked = std::time::Instant::now();
+    assert!(Command::new("kill").args(["-TERM", &child.id().to_string()]).status().unwrap().success());
+    assert_eq!(child.wait().unwrap().code(), Some(3));
+    let took = asked.elapsed().as_secs_f64();
+    println!("fleet: {took:.2} s");
+    let table = std::fs::read_to_string(dir.path().join("fleet/fleet.csv")).unwrap();
+    let cells = |line: &str| line.split(',').count();
+    assert!(table.ends_with('\n') && table.lines().all(|line| cells(line) == cells(table.lines().next().unwrap())));
+}

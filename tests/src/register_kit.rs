@@ -1,6 +1,10 @@
 //! Recordings by the hundred: one simulated run under many serials. Everything else in them is as it was recorded.
 
+use std::path::Path;
+
 use seathold_recording::frame::{FrameKind, HEAD, read_frame, write_frame, write_head};
+use seathold_recording::{Header, Writer, read_bytes};
+use seathold_sequencer::poll_loop::PollRecord;
 use sha2::{Digest, Sha256};
 
 /// The serial to record under, so that [`renamed`] finds it; others must be as long.
@@ -28,4 +32,19 @@ pub fn renamed(recording: &[u8], serial: &str) -> Vec<u8> {
         bytes.extend_from_slice(&recording[at..next]);
         at = next;
     }
+}
+
+/// Writes the recording anew with its header changed: as good a recording as any, by all that it says of itself.
+pub fn with_header(recording: &[u8], path: &Path, change: impl FnOnce(&mut Header)) {
+    let recording = read_bytes(recording).unwrap();
+    let mut header = recording.header.clone();
+    change(&mut header);
+    let mut writer = Writer::create(path, &header).unwrap();
+    let mut happened = recording.event_log.follow();
+    for (number, poll) in recording.polls.iter().enumerate() {
+        let events =
+            std::iter::from_fn(|| happened(number)).map(|e| recording.names.typed(&e.node()).unwrap()).collect();
+        writer.push(&PollRecord { at: poll.at, inputs: poll.inputs, outputs: poll.outputs, events }).unwrap();
+    }
+    writer.finish().unwrap();
 }

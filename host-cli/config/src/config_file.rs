@@ -5,13 +5,11 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use seathold_quantity::{Dimension, InputError, InputProblem, UnitDef, did_you_mean};
+use seathold_recording::file::{SETTINGS_MAX, read_text_at_most};
 use seathold_sequencer::field::{Errors, Field, FieldError, Problem as FieldProblem, Unit};
 use toml_edit::{Document, Item, Table, Value};
 
 use crate::Error;
-
-/// Far longer than any such file.
-const BYTES_MAX: u64 = 1 << 20;
 
 /// A file being read.
 #[derive(Debug)]
@@ -43,14 +41,17 @@ impl ConfigFile {
     /// When it cannot be read, or is not TOML.
     pub fn read(path: &Path) -> Result<Self, Error> {
         let length = std::fs::metadata(path).map_err(|why| Error::file("read", path, why))?.len();
-        if length > BYTES_MAX {
-            let message = format!("{length} bytes are too many for such a file; is it the right one?");
+        if length > SETTINGS_MAX {
+            let message = format!(
+                "{length} bytes are too many for such a file, which has at most {SETTINGS_MAX}; is it the right one?"
+            );
             return Err(Error::Input(InputError {
                 origin: path.display().to_string(),
                 problems: vec![InputProblem { line: None, message }],
             }));
         }
-        let text = std::fs::read_to_string(path).map_err(|why| Error::file("read", path, why))?;
+        // A pipe or device has no length.
+        let text = read_text_at_most(path, SETTINGS_MAX)?;
         Self::parse(&path.display().to_string(), &text)
     }
 

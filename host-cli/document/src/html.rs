@@ -30,6 +30,8 @@ pub fn page(document: &Document) -> String {
         html lang="en" {
             head {
                 meta charset="utf-8";
+                // By this it is known again, and may be replaced by a newer one.
+                meta name="generator" content="seathold";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (document.title) }
                 style { (PreEscaped(STYLE)) }

@@ -9,6 +9,8 @@
 use std::fmt;
 use std::io::{self, Write};
 
+use crate::limits::PAYLOAD_MAX;
+
 /// The first bytes of every recording.
 pub const MAGIC: [u8; 8] = *b"seathold";
 /// The format written, and the newest one read.
@@ -17,9 +19,6 @@ pub const VERSION: u32 = 1;
 pub const HEAD: usize = 16;
 /// Bytes of a frame around its payload.
 pub(crate) const OVERHEAD: usize = 9;
-/// Longest payload. A block of polls is a few kilobytes.
-pub(crate) const PAYLOAD_MAX: u32 = 1 << 24;
-
 /// What a frame holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
@@ -45,6 +44,15 @@ pub enum Damage {
     CutShort(u64),
     /// Bytes from here on were altered.
     Altered(u64, &'static str),
+    /// From this byte on there is more than a recording may hold.
+    Beyond {
+        /// First byte that is not used.
+        at: u64,
+        /// Of what.
+        what: &'static str,
+        /// How much of it there may be.
+        most: u64,
+    },
 }
 
 impl fmt::Display for Damage {
@@ -60,6 +68,9 @@ impl fmt::Display for Damage {
                 write!(f, "cut short at byte {at}: the run was interrupted, or the copy is incomplete")
             }
             Self::Altered(at, what) => write!(f, "altered at byte {at}: {what}"),
+            Self::Beyond { at, what, most } => {
+                write!(f, "not read from byte {at} on: a recording has at most {most} {what}, and this one has more")
+            }
         }
     }
 }
@@ -100,16 +111,6 @@ pub(crate) fn read_head(bytes: &[u8]) -> Result<(), Damage> {
         return Err(Damage::Altered(8, "the head's checksum does not match"));
     }
     if version > VERSION { Err(Damage::Newer(version)) } else { Ok(()) }
-}
-
-/// How many frames there seem to be from `at` on, by their lengths alone: for reserving memory only.
-pub fn count(bytes: &[u8], mut at: usize) -> usize {
-    let mut count = 0;
-    while let Some(length) = u32_at(bytes, at + 1).filter(|length| *length <= PAYLOAD_MAX) {
-        count += 1;
-        at += length as usize + OVERHEAD;
-    }
-    count
 }
 
 /// One frame read: its kind, its payload, and where the next begins.

@@ -5,6 +5,8 @@ use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
 use serde::{Deserialize, Serialize};
 
+use crate::limits::{NAME_MAX, TEXT_MAX, TEXTS_MAX};
+
 /// The first frame of a recording. Kept as a tree, so that fields can be added.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Header {
@@ -34,6 +36,38 @@ pub struct Header {
     pub source: ReadingSource,
     /// Units the user wrote, for displaying results.
     pub display_units: DisplayUnits,
+}
+
+impl Header {
+    /// The first text that is longer than a header may have, or list that is: what it is, and the limit.
+    pub(crate) fn beyond(&self) -> Option<(&'static str, usize)> {
+        let (valve, address, settings) = match &self.source {
+            ReadingSource::Simulated { valve, settings, .. } => (valve.as_str(), "", settings.as_slice()),
+            ReadingSource::Controller { address, .. } => ("", address.as_str(), [].as_slice()),
+        };
+        let units = &self.display_units;
+        let texts = [
+            ("bytes of serial number", &*self.serial, NAME_MAX),
+            ("bytes of operator's name", &self.operator, NAME_MAX),
+            ("bytes of date", &self.started_at, NAME_MAX),
+            ("bytes of program name", &self.program, NAME_MAX),
+            ("bytes of unit", &units.leak, NAME_MAX),
+            ("bytes of unit", &units.pressure, NAME_MAX),
+            ("bytes of recipe name", &self.recipe_name, TEXT_MAX),
+            ("bytes of rig name", &self.rig_name, TEXT_MAX),
+            ("bytes of valve name", valve, TEXT_MAX),
+            ("bytes of address", address, TEXT_MAX),
+        ];
+        let notes = self.calibrations.iter().map(|text| ("bytes of a calibration note", text.as_str(), TEXT_MAX));
+        let settings_text = settings
+            .iter()
+            .flat_map(|(name, value)| [name, value])
+            .map(|text| ("bytes of a setting", &**text, TEXT_MAX));
+        let long = texts.into_iter().chain(notes).chain(settings_text).find(|(_, text, most)| text.len() > *most);
+        let many = [("calibration notes", self.calibrations.len()), ("settings", settings.len())];
+        let many = many.into_iter().find(|(_, count)| *count > TEXTS_MAX).map(|(what, _)| (what, TEXTS_MAX));
+        long.map(|(what, _, most)| (what, most)).or(many)
+    }
 }
 
 /// Where the readings came from.

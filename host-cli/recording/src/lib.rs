@@ -2,10 +2,13 @@
 
 pub mod error;
 mod event_log;
+pub mod file;
 pub mod frame;
 pub mod hash;
 pub mod header;
+pub mod limits;
 mod nibbles;
+mod poll_log;
 pub mod polls;
 mod reader;
 pub mod replay;
@@ -19,7 +22,8 @@ pub use error::{Error, FileError};
 pub use event_log::{EncodedEvent, EventLog};
 pub use frame::Damage;
 pub use header::Header;
-pub use reader::{Recording, header_as_recorded, read, read_bytes};
+pub use poll_log::{PollCursor, PollIter, PollLog};
+pub use reader::{Recording, file_bytes, header_as_recorded, read, read_bytes};
 pub use summary::Summary;
 pub use watch::Watch;
 pub use writer::Writer;

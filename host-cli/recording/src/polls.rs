@@ -2,10 +2,14 @@
 //! one are runs; readings are differences, mostly of half a byte. After a block follow its events
 //! ([`EventLog`](super::EventLog)).
 
+use std::fmt;
+use std::marker::PhantomData;
+
 use seathold_sequencer::input::{Command, Contacts, Inputs, Prompt, Reading, Sample, SensorFault, Sides};
 use seathold_sequencer::output::{Coil, GasValve, Outputs, Pilot};
 use seathold_sequencer::time::Instant;
-use serde::{Deserialize, Serialize};
+use serde::de::{Error as _, SeqAccess, Visitor};
+use serde::{Deserialize, Deserializer, Serialize};
 
 use super::Poll;
 use super::nibbles::{NibbleWriter, sums};
@@ -16,25 +20,27 @@ pub(crate) const BLOCK: usize = 256;
 /// `(how many times, the step)`.
 type RunLength<T> = (u32, T);
 
-/// A block as serialised, by postcard 1.x in this order.
+/// A block as serialised, by postcard 1.x in this order. In the file the names first used in its events go before it.
 #[derive(Debug, Default, Serialize, Deserialize)]
 pub(crate) struct PollBlock {
-    /// Names first used in this block's events.
-    pub names: Vec<String>,
     /// How many polls.
-    pub count: u32,
+    count: u32,
     /// Microseconds of the first poll.
     first_us: u64,
     /// Microseconds between polls.
+    #[serde(deserialize_with = "one_a_poll")]
     gaps: Vec<RunLength<u64>>,
     far: ChannelColumn,
     supply: ChannelColumn,
     thermometer: ChannelColumn,
     /// `(poll, bits)` at the first poll and wherever they change: stop 1, guard closed 2, valve shut 4, link up 8.
+    #[serde(deserialize_with = "one_a_poll")]
     contacts: Vec<(u32, u8)>,
     /// `(poll, bits)` likewise: supply open 1, vent open 2, pilot fed 4.
+    #[serde(deserialize_with = "one_a_poll")]
     outputs: Vec<(u32, u8)>,
     /// `(poll, code)`.
+    #[serde(deserialize_with = "one_a_poll")]
     commands: Vec<(u32, u8)>,
 }
 
@@ -42,8 +48,10 @@ pub(crate) struct PollBlock {
 #[derive(Debug, Default, Serialize, Deserialize)]
 struct ChannelColumn {
     /// Polls from one conversion to the next, beginning one before the block.
+    #[serde(deserialize_with = "one_a_poll")]
     places: Vec<RunLength<u32>>,
     /// Running number of the first conversion, then differences.
+    #[serde(deserialize_with = "one_a_poll")]
     numbers: Vec<RunLength<u32>>,
     /// How many conversions.
     conversions: u32,
@@ -51,7 +59,34 @@ struct ChannelColumn {
     #[serde(with = "serde_bytes")]
     counts: Vec<u8>,
     /// `(poll, fault code)`.
+    #[serde(deserialize_with = "one_a_poll")]
     sensor_faults: Vec<(u32, u8)>,
+}
+
+/// No list of a block has more items than the block has polls; in memory they take many times their bytes in the file.
+fn one_a_poll<'de, D: Deserializer<'de>, T: Deserialize<'de>>(from: D) -> Result<Vec<T>, D::Error> {
+    struct List<T>(PhantomData<T>);
+
+    impl<'de, T: Deserialize<'de>> Visitor<'de> for List<T> {
+        type Value = Vec<T>;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            write!(f, "at most {BLOCK} items")
+        }
+
+        fn visit_seq<A: SeqAccess<'de>>(self, mut items: A) -> Result<Vec<T>, A::Error> {
+            let mut list = Vec::new();
+            while let Some(item) = items.next_element()? {
+                if list.len() == BLOCK {
+                    return Err(A::Error::invalid_length(list.len() + 1, &self));
+                }
+                list.push(item);
+            }
+            Ok(list)
+        }
+    }
+
+    from.deserialize_seq(List(PhantomData))
 }
 
 fn extend<T: PartialEq>(runs: &mut Vec<RunLength<T>>, step: T) {
@@ -152,14 +187,13 @@ fn spread(list: &[(u32, u8)], polls: &mut [Poll], set: impl Fn(&mut Poll, u8)) -
 
 impl PollBlock {
     /// Packs polls.
-    pub(crate) fn pack(polls: &[Poll], names: Vec<String>) -> Self {
+    pub(crate) fn pack(polls: &[Poll]) -> Self {
         let mut gaps = Vec::new();
         for pair in polls.windows(2) {
             extend(&mut gaps, pair[1].at.as_ticks().wrapping_sub(pair[0].at.as_ticks()));
         }
         let indexed = || (0_u32..).zip(polls);
         Self {
-            names,
             count: polls.len() as u32,
             first_us: polls.first().map_or(0, |p| p.at.as_ticks()),
             gaps,
@@ -360,7 +394,7 @@ mod tests {
         /// Whatever was polled comes back, clock jumps, repeats and all.
         #[test]
         fn any_polls_come_back(polls in proptest::collection::vec(poll(), 1..40)) {
-            let bytes = postcard::to_stdvec(&PollBlock::pack(&polls, vec!["x".into()])).unwrap();
+            let bytes = postcard::to_stdvec(&PollBlock::pack(&polls)).unwrap();
             let block: PollBlock = postcard::from_bytes(&bytes).unwrap();
             let mut back = polls.clone();
             block.unpack(&mut back).unwrap();

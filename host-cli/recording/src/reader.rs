@@ -10,11 +10,12 @@ use seathold_sequencer::time::{Duration, Instant};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
+use super::event_log::EventDefect;
 use super::frame::{self, Damage, FrameKind, HEAD};
-use super::polls::{self, PollBlock};
+use super::limits::{BREAKS_MAX, EVENT_MAX, EVENTS_MAX, FILE_MAX, HEADER_MAX, NAMES_MAX, POLLS_MAX};
 use super::value::{self, NameTable, RecordValue};
 use super::writer::EndFrame;
-use super::{EventLog, Header, Poll, RecordingGap};
+use super::{EventLog, Header, PollLog, RecordingGap, file};
 use crate::{Error, Summary};
 
 /// A recording read back.
@@ -23,7 +24,7 @@ pub struct Recording {
     /// Who, what, with which recipe, on which rig.
     pub header: Header,
     /// Every intact poll.
-    pub polls: Vec<Poll>,
+    pub polls: PollLog,
     /// The event log.
     pub event_log: EventLog,
     /// Its discontinuities.
@@ -40,8 +41,8 @@ impl Recording {
     pub fn events(&self) -> impl Iterator<Item = (Instant, Event)> + '_ {
         let whole = self.whole();
         self.event_log
-            .iter()
-            .filter_map(|(number, event)| Some((number, self.polls.get(number)?.at, self.names.typed(&event.node())?)))
+            .timed()
+            .filter_map(|(number, at, event)| Some((number, at, self.names.typed(&event.node())?)))
             .filter(move |(number, _, event)| {
                 *number < whole
                     || !matches!(event, Event::SideFinished(_) | Event::RunFinished { .. } | Event::InterimEstimate(_))
@@ -76,13 +77,20 @@ impl Recording {
     }
 }
 
+/// The bytes of a recording's file.
+///
+/// # Errors
+/// When it cannot be read, or is longer than a recording may be.
+pub fn file_bytes(path: &Path) -> Result<Vec<u8>, Error> {
+    Ok(file::read_at_most(path, FILE_MAX)?)
+}
+
 /// Reads a recording, as far as it is intact.
 ///
 /// # Errors
 /// When the file cannot be read, or not even its header can be decoded.
 pub fn read(path: &Path) -> Result<Recording, Error> {
-    let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
-    read_bytes(&bytes).map_err(|why| Error::Damaged { path: path.into(), why })
+    read_bytes(&file_bytes(path)?).map_err(|why| Error::Damaged { path: path.into(), why })
 }
 
 /// Reads a recording from bytes, as far as it is intact.
@@ -92,17 +100,19 @@ pub fn read(path: &Path) -> Result<Recording, Error> {
 pub fn read_bytes(bytes: &[u8]) -> Result<Recording, Damage> {
     let (names, node, next) = first_frame(bytes)?;
     let header = names.value(&node).and_then(|value| serde_json::from_value(filled(value)).ok());
-    let header = header.ok_or(Damage::Altered(HEAD as u64, "the header lacks a field"))?;
+    let header: Header = header.ok_or(Damage::Altered(HEAD as u64, "the header lacks a field"))?;
+    if let Some((what, most)) = header.beyond() {
+        return Err(Damage::Beyond { at: HEAD as u64, what, most: most as u64 });
+    }
     let mut recording = Recording {
         header,
-        polls: Vec::new(),
+        // The polls of a file take no more than the file.
+        polls: PollLog::with_room(bytes.len() - next),
         event_log: EventLog::default(),
         breaks: Vec::new(),
         names,
         damage: None,
     };
-    // Whatever a file claims, no more memory is reserved than it is long.
-    recording.polls.reserve((frame::count(bytes, next) * polls::BLOCK).min(bytes.len()));
     recording.damage = recording.read_polls(bytes, next).err();
     Ok(recording)
 }
@@ -119,16 +129,24 @@ pub fn header_as_recorded(bytes: &[u8]) -> Result<Value, Damage> {
 /// The header's frame: its names, its tree, and where the polls begin.
 fn first_frame(bytes: &[u8]) -> Result<(NameTable, RecordValue, usize), Damage> {
     frame::read_head(bytes)?;
+    if bytes.len() as u64 > FILE_MAX {
+        return Err(Damage::Beyond { at: 0, what: "bytes", most: FILE_MAX });
+    }
     let (kind, payload, next) = frame::read_frame(bytes, HEAD)?;
     let bad = |what| Damage::Altered(HEAD as u64, what);
     if kind != FrameKind::Header {
         return Err(bad("the first frame is not a header"));
     }
+    if payload.len() > HEADER_MAX {
+        return Err(Damage::Beyond { at: HEAD as u64, what: "bytes of header", most: HEADER_MAX as u64 });
+    }
     let read = || {
         let (first, tree) = postcard::take_from_bytes(payload).ok()?;
         value::pass(tree)?;
         let mut names = NameTable::default();
-        names.extend(first);
+        if !names.extend(first) {
+            return None;
+        }
         Some((names, postcard::from_bytes(tree).ok()?))
     };
     let (names, header) = read().ok_or(bad("the header cannot be read"))?;
@@ -159,24 +177,35 @@ impl Recording {
         loop {
             let (kind, payload, next) = frame::read_frame(bytes, at)?;
             let bad = |what| Damage::Altered(at as u64, what);
+            let beyond = |what, most: usize| Damage::Beyond { at: at as u64, what, most: most as u64 };
             match kind {
                 FrameKind::Header => return Err(bad("a second header")),
                 FrameKind::Polls => {
-                    let (mut block, events): (PollBlock, _) =
+                    let (names, block): (Vec<String>, _) =
                         postcard::take_from_bytes(payload).map_err(|_| bad("polls cannot be read"))?;
-                    self.names.extend(std::mem::take(&mut block.names));
-                    let (first, count) = (self.polls.len(), block.count as usize);
-                    block.unpack(&mut self.polls).ok_or(bad("polls contradict each other"))?;
-                    if self.event_log.take(first, count, events).is_none() {
-                        self.polls.truncate(first);
-                        return Err(bad("events of polls cannot be read"));
+                    if !self.names.extend(names) {
+                        return Err(beyond("names, or bytes of them", NAMES_MAX));
                     }
+                    let first = self.polls.len();
+                    let (polls, events) = self.polls.unpack(block).map_err(bad)?;
+                    if polls.len() > POLLS_MAX - first {
+                        return Err(beyond("polls", POLLS_MAX));
+                    }
+                    self.event_log.take(first, polls, events).map_err(|why| match why {
+                        EventDefect::Unreadable => bad("events of polls cannot be read"),
+                        EventDefect::TooMany => beyond("events", EVENTS_MAX),
+                        EventDefect::TooLong => beyond("bytes of an event", EVENT_MAX),
+                    })?;
+                    self.polls.keep(&block[..block.len() - events.len()]);
                 }
                 FrameKind::Break => {
                     let it: RecordingGap =
                         postcard::from_bytes(payload).map_err(|_| bad("a discontinuity cannot be read"))?;
                     if it.polls != self.polls.len() as u64 {
                         return Err(bad("a discontinuity counts other polls than are here"));
+                    }
+                    if self.breaks.len() == BREAKS_MAX {
+                        return Err(beyond("discontinuities", BREAKS_MAX));
                     }
                     self.breaks.push(it);
                 }

@@ -9,6 +9,8 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Number, Value};
 
+use crate::limits::{NAME_BYTES_MAX, NAMES_MAX, VALUE_MAX};
+
 /// A value. Positions in this list are part of the format: add at the end only.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum RecordValue {
@@ -92,6 +94,8 @@ pub struct NameTable {
     /// The index of each of the first `placed`: not needed for reading.
     places: HashMap<String, u32>,
     placed: usize,
+    /// Bytes of those read from a file.
+    read_bytes: usize,
 }
 
 impl NameTable {
@@ -110,9 +114,16 @@ impl NameTable {
         self.list.get(count..).unwrap_or_default()
     }
 
-    /// Adds names read from a file.
-    pub fn extend(&mut self, names: Vec<String>) {
+    /// Adds names read from a file; false, and none are added, where they are more or longer than a file may have.
+    #[must_use]
+    pub(crate) fn extend(&mut self, names: Vec<String>) -> bool {
+        let bytes = self.read_bytes + names.iter().map(String::len).sum::<usize>();
+        if self.list.len() + names.len() > NAMES_MAX || bytes > NAME_BYTES_MAX {
+            return false;
+        }
+        self.read_bytes = bytes;
         self.list.extend(names);
+        true
     }
 
     /// The index of a name, if it is there.
@@ -139,6 +150,13 @@ impl NameTable {
         self.list.get(place as usize).map(String::as_str)
     }
 
+    /// A name to put in place of its index, as long as something is left for it.
+    fn text(&self, place: u32, left: &mut usize) -> Option<String> {
+        let text = self.name(place)?;
+        *left = left.checked_sub(text.len())?;
+        Some(text.to_owned())
+    }
+
     /// Any serialisable value as a tree. `None` where it holds what JSON cannot (a map with other keys than texts).
     pub fn tree<T: Serialize>(&mut self, value: &T) -> Option<RecordValue> {
         serde_json::to_value(value).ok().map(|value| self.node(&value))
@@ -161,27 +179,29 @@ impl NameTable {
         }
     }
 
-    /// A tree as JSON. `None` where it names what the table does not hold, or is too deep.
+    /// A tree as JSON. `None` where it names what the table does not hold, is too deep, or takes more than
+    /// [`VALUE_MAX`].
     pub fn value(&self, node: &RecordValue) -> Option<Value> {
-        self.value_within(node, DEPTH_MAX)
+        self.value_within(node, DEPTH_MAX, &mut { VALUE_MAX })
     }
 
-    fn value_within(&self, node: &RecordValue, depth: usize) -> Option<Value> {
+    fn value_within(&self, node: &RecordValue, depth: usize, left: &mut usize) -> Option<Value> {
         let depth = depth.checked_sub(1)?;
+        *left = left.checked_sub(size_of::<Value>())?;
         Some(match node {
             RecordValue::Null => Value::Null,
             RecordValue::Flag(flag) => Value::Bool(*flag),
             RecordValue::Whole(whole) => Value::from(*whole),
             RecordValue::Large(large) => Value::from(*large),
             RecordValue::Double(bits) => Number::from_f64(f64::from_le_bytes(*bits)).map_or(Value::Null, Value::Number),
-            RecordValue::Text(place) => Value::String(self.name(*place)?.to_owned()),
+            RecordValue::Text(place) => Value::String(self.text(*place, left)?),
             RecordValue::List(items) => {
-                Value::Array(items.iter().map(|item| self.value_within(item, depth)).collect::<Option<_>>()?)
+                Value::Array(items.iter().map(|item| self.value_within(item, depth, left)).collect::<Option<_>>()?)
             }
             RecordValue::Map(items) => {
                 let mut map = Map::new();
                 for (name, value) in items {
-                    map.insert(self.name(*name)?.to_owned(), self.value_within(value, depth)?);
+                    map.insert(self.text(*name, left)?, self.value_within(value, depth, left)?);
                 }
                 Value::Object(map)
             }
@@ -216,6 +236,17 @@ mod tests {
         let node = names.tree(&value).unwrap();
         assert_eq!(names.since(0), ["a", "b"]);
         assert_eq!(names.value(&node).unwrap(), value);
+    }
+
+    /// A long name in a few bytes, again and again.
+    #[test]
+    fn a_value_that_grows_when_written_out_is_refused() {
+        let mut names = NameTable::default();
+        assert!(names.extend(vec!["x".repeat(10_000)]));
+        assert!(names.value(&RecordValue::List(vec![RecordValue::Text(0); 50])).is_some());
+        assert!(names.value(&RecordValue::List(vec![RecordValue::Text(0); 60])).is_none());
+        assert!(!names.extend(vec![String::new(); NAMES_MAX]), "a table that is too long");
+        assert!(!names.extend(vec!["x".repeat(NAME_BYTES_MAX)]), "names that are too long");
     }
 
     #[test]

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use super::frame::{self, FrameKind};
+use super::limits::{EVENTS_MAX, FILE_MAX, HEADER_MAX, PAYLOAD_MAX, POLLS_MAX};
 use super::polls::{BLOCK, PollBlock};
 use super::value::{NameTable, RecordValue};
 use super::{Discontinuity, Header, Poll, RecordingGap};
@@ -27,12 +28,14 @@ pub(super) struct EndFrame {
 struct HashingWriter<W> {
     to: W,
     hash: Sha256,
+    written: u64,
 }
 
 impl<W: Write> Write for HashingWriter<W> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let written = self.to.write(bytes)?;
         self.hash.update(&bytes[..written]);
+        self.written += written as u64;
         Ok(written)
     }
 
@@ -50,7 +53,12 @@ struct Encoder<W> {
     /// The events of those, by their index.
     events: Vec<(u32, RecordValue)>,
     polls: u64,
+    /// In the whole recording.
+    all_events: usize,
 }
+
+/// Room left for the last block and the end.
+const RESERVE: u64 = PAYLOAD_MAX as u64 + 1_024;
 
 fn bytes_of<T: Serialize>(value: &T) -> io::Result<Vec<u8>> {
     postcard::to_stdvec(value).map_err(io::Error::other)
@@ -58,19 +66,30 @@ fn bytes_of<T: Serialize>(value: &T) -> io::Result<Vec<u8>> {
 
 impl<W: Write> Encoder<W> {
     fn new(to: W, header: &Header) -> io::Result<Self> {
-        let mut to = HashingWriter { to, hash: Sha256::new() };
+        let mut to = HashingWriter { to, hash: Sha256::new(), written: 0 };
         frame::write_head(&mut to)?;
         let mut names = NameTable::default();
         let node = names.tree(header).ok_or_else(|| io::Error::other("the header cannot be encoded"))?;
         let payload = bytes_of(&(names.since(0), node))?;
+        if payload.len() > HEADER_MAX {
+            return Err(io::Error::other(format!("the header is longer than {HEADER_MAX} bytes: shorten its texts")));
+        }
         frame::write_frame(&mut to, FrameKind::Header, &payload)?;
         to.flush()?;
         let known = names.len();
-        Ok(Self { to, names, known, waiting: Vec::with_capacity(BLOCK), events: Vec::new(), polls: 0 })
+        Ok(Self { to, names, known, waiting: Vec::with_capacity(BLOCK), events: Vec::new(), polls: 0, all_events: 0 })
     }
 
     fn push(&mut self, record: &PollRecord) -> io::Result<()> {
         let place = self.waiting.len() as u32;
+        self.all_events += record.events.len();
+        let polls = self.polls + u64::from(place);
+        // What is written must be readable.
+        if polls >= POLLS_MAX as u64 || self.all_events > EVENTS_MAX || self.to.written >= FILE_MAX - RESERVE {
+            return Err(io::Error::other(format!(
+                "it is full: a recording has at most {POLLS_MAX} polls, {EVENTS_MAX} events and {FILE_MAX} bytes"
+            )));
+        }
         for event in &record.events {
             let tree = self.names.tree(event);
             let tree = tree.ok_or_else(|| io::Error::other("an event cannot be encoded"))?;
@@ -89,8 +108,12 @@ impl<W: Write> Encoder<W> {
     }
 
     fn write_block(&mut self) -> io::Result<()> {
-        let block = PollBlock::pack(&self.waiting, self.names.since(self.known).to_vec());
-        frame::write_frame(&mut self.to, FrameKind::Polls, &bytes_of(&(block, &self.events))?)?;
+        let block = PollBlock::pack(&self.waiting);
+        frame::write_frame(
+            &mut self.to,
+            FrameKind::Polls,
+            &bytes_of(&(self.names.since(self.known), block, &self.events))?,
+        )?;
         self.polls += self.waiting.len() as u64;
         self.known = self.names.len();
         self.waiting.clear();
@@ -131,6 +154,11 @@ impl Writer {
     /// When either name is taken, or the file cannot be made.
     pub fn create(path: &Path, header: &Header) -> Result<Self, FileError> {
         let part = part_of(path);
+        // What is written must be readable.
+        if let Some((what, most)) = header.beyond() {
+            let why = io::Error::other(format!("a recording has at most {most} {what}: shorten it"));
+            return Err(FileError::new("make", path, why));
+        }
         if path.exists() {
             return Err(FileError::new("make", path, io::ErrorKind::AlreadyExists.into()));
         }

@@ -70,7 +70,7 @@ impl Evidence {
     /// # Errors
     /// When it cannot be read, or is no recording.
     pub fn read(path: &Path) -> Result<Self, Error> {
-        let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+        let bytes = recording::file_bytes(path)?;
         let name = path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
         Self::of(&name, &bytes).map_err(|why| Error::damaged(path, why))
     }

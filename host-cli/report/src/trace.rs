@@ -3,7 +3,7 @@
 use std::ops::RangeInclusive;
 
 use seathold_document::Block;
-use seathold_document::chart::{Chart, Picture, Scale, Series, Shade, envelope};
+use seathold_document::chart::{Chart, Envelope, Picture, Scale, Series, Shade};
 use seathold_recording::Recording;
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Reading, Side};
@@ -13,6 +13,10 @@ use super::Evidence;
 
 /// Points kept of a line: enough for the widest picture.
 const COLUMNS: usize = 700;
+
+/// Most readings of a window that are held: those of a quarter of an hour at 100 a second. Of a longer one every
+/// second, third and so on.
+const WINDOW_MAX: usize = 100_000;
 
 /// What a side's charts are drawn from.
 #[derive(Clone, Debug)]
@@ -27,7 +31,7 @@ pub struct SideTrace {
     pub supply: Vec<(f64, f64)>,
     /// The window that was judged, in seconds since the side began.
     pub window: Option<RangeInclusive<f64>>,
-    /// Every reading of the far side in it.
+    /// The readings of the far side in it.
     pub measured: Vec<(f64, f64)>,
 }
 
@@ -69,20 +73,24 @@ pub(super) fn trace(recording: &Recording, events: &[(f64, Event)]) -> Vec<SideT
         let (Some(first), Some(last)) = (trace.phases.first(), trace.phases.last()) else { continue };
         let (from, to) = (first.1, last.2);
         let rig = &recording.header.rig;
-        let mut far = Vec::new();
-        let mut supply = Vec::new();
-        for poll in &recording.polls {
-            let at = poll.at.as_ticks().saturating_sub(origin) as f64 / 1e6;
-            if at < from || at > to {
-                continue;
+        let inside = || {
+            let polls = recording.polls.iter();
+            polls
+                .map(|poll| (poll.at.as_ticks().saturating_sub(origin) as f64 / 1e6, poll))
+                .filter(move |(at, _)| *at >= from && *at <= to)
+        };
+        let far = || {
+            inside().filter_map(|(at, poll)| match poll.inputs.far {
+                Reading::Sample(s) => Some((at - from, f64::from(rig.far.pressure(s.counts).pascals()))),
+                Reading::NoSample | Reading::SensorFault(_) => None,
+            })
+        };
+        let supply = inside().filter_map(|(at, poll)| match (poll.inputs.supply, &rig.supply) {
+            (Reading::Sample(s), Some(transducer)) => {
+                Some((at - from, f64::from(transducer.pressure(s.counts).pascals())))
             }
-            if let Reading::Sample(sample) = poll.inputs.far {
-                far.push((at - from, f64::from(rig.far.pressure(sample.counts).pascals())));
-            }
-            if let (Reading::Sample(sample), Some(transducer)) = (poll.inputs.supply, &rig.supply) {
-                supply.push((at - from, f64::from(transducer.pressure(sample.counts).pascals())));
-            }
-        }
+            _ => None,
+        });
         for phase in &mut trace.phases {
             phase.1 -= from;
             phase.2 -= from;
@@ -99,13 +107,21 @@ pub(super) fn trace(recording: &Recording, events: &[(f64, Event)]) -> Vec<SideT
         if let (Some((_, over)), Some(estimate)) = (ends(&[Phase::Measure]), judged) {
             let from = over - f64::from(estimate.window_ms) / 1e3;
             let window = from..=over;
-            trace.measured = far.iter().copied().filter(|(t, _)| window.contains(t)).collect();
+            let measured = || far().filter(|(t, _)| window.contains(t));
+            trace.measured = measured().step_by(measured().count().div_ceil(WINDOW_MAX).max(1)).collect();
             trace.window = Some(window);
         }
-        trace.far = envelope(&far, 0.0, to - from, COLUMNS);
-        trace.supply = envelope(&supply, 0.0, to - from, COLUMNS);
+        trace.far = thinned(far(), to - from);
+        trace.supply = thinned(supply, to - from);
     }
     traces
+}
+
+/// A line with as many points as a picture shows.
+fn thinned(points: impl Iterator<Item = (f64, f64)>, end: f64) -> Vec<(f64, f64)> {
+    let mut envelope = Envelope::new(0.0, end, COLUMNS);
+    points.for_each(|point| envelope.push(point));
+    envelope.finish()
 }
 
 /// Both charts of a side below each other: the complete side, and the judged window close up, where there is one.

@@ -9,6 +9,7 @@ use seathold_register::batch::status::{self, NextAction, StatusCounts};
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, NewNote, NoteKind, Register};
 use seathold_text::messages;
+use seathold_text::plain::shown;
 use serde_json::json;
 
 use super::batch_common::{BatchArg, SELECTION, refused, work, write_note};
@@ -56,10 +57,10 @@ pub enum BatchCommand {
         #[command(flatten)]
         register: RegisterArg,
         /// Close although valves are unfinished, and why
-        #[arg(long, value_name = "WHY")]
+        #[arg(long, value_name = "WHY", value_parser = crate::args::note)]
         unfinished: Option<String>,
         /// Who closes it
-        #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
+        #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
         operator: String,
     },
 }
@@ -68,6 +69,7 @@ pub enum BatchCommand {
 #[derive(Debug, Args)]
 pub struct OpenArgs {
     /// What the batch is called
+    #[arg(value_parser = crate::args::name)]
     pub name: String,
     /// List of valves: a CSV file with the columns serial and optionally actuation, dn, notes
     #[arg(long, value_name = "FILE", required_unless_present = "serials")]
@@ -88,7 +90,7 @@ pub struct OpenArgs {
     #[arg(long)]
     pub allow_similar: bool,
     /// Who opens it
-    #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
+    #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
     pub operator: String,
     #[command(flatten)]
     pub register: RegisterArg,
@@ -100,10 +102,10 @@ pub struct NoteArgs {
     /// The valve
     pub serial: String,
     /// What was done, or why
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = crate::args::note)]
     pub note: String,
     /// Who did it
-    #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
+    #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
     pub operator: String,
     #[command(flatten)]
     pub batch: BatchArg,
@@ -138,6 +140,8 @@ pub(super) fn run(command: &BatchCommand, console: &mut Console<'_>) -> Result<E
 }
 
 fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    // Before a register is made: identifiers in it are made of it.
+    let now = console.date()?;
     let kind = match args.actuation {
         Some(ActuationArg::Air) => "air",
         Some(ActuationArg::Hand) => "hand",
@@ -145,7 +149,10 @@ fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     };
     let shared = ListDefaults { actuation: kind.into(), dn: args.dn };
     let (list, origin) = match (&args.list, &args.serials) {
-        (Some(file), _) => (list::read(file, &shared)?, file.display().to_string()),
+        (Some(file), _) => {
+            seathold_recording::file::check_length(file, seathold_recording::file::TABLE_MAX)?;
+            (list::read(file, &shared)?, file.display().to_string())
+        }
         (None, serials) => {
             (list::patterns(serials.as_deref().unwrap_or_default(), &shared)?, "command line: --serials".into())
         }
@@ -164,7 +171,7 @@ fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
         }
     }
     let check_digit = args.check_digit.map_or("", CheckDigit::word);
-    let batch = register.open_batch(&args.name, &list.valves, check_digit, &args.operator, console.clock.now())?;
+    let batch = register.open_batch(&args.name, &list.valves, check_digit, &args.operator, now)?;
     let known: usize = list
         .valves
         .iter()
@@ -192,7 +199,7 @@ fn list_all(register: &RegisterArg, as_json: bool, console: &mut Console<'_>) ->
         }
         let closed = batch.closed_at.as_deref().map_or_else(|| "open".into(), |at| format!("closed {}", date(at)));
         let whole = if batch.selection { format!(" ({SELECTION})") } else { String::new() };
-        writeln!(console.out, "{}  opened {}, {closed}: {counts}{whole}", batch.name, date(&batch.opened_at))?;
+        writeln!(console.out, "{}  opened {}, {closed}: {counts}{whole}", shown(&batch.name), date(&batch.opened_at))?;
     }
     if batches.is_empty() && !as_json {
         writeln!(console.err, "there is no batch yet; `seathold batch open` opens one")?;
@@ -243,7 +250,7 @@ fn close(
         operator: operator.into(),
         text: text.clone(),
     };
-    let number = register.note(&note, console.clock.now())?;
+    let number = register.note(&note, console.date()?)?;
     writeln!(console.out, "batch {} is closed (record {number}): {text}", batch.name)?;
     Ok(Exit::Good)
 }

@@ -8,6 +8,7 @@ use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Verdict;
 use seathold_text::layout::line;
 use seathold_text::messages;
+use seathold_text::plain::shown;
 use serde_json::json;
 
 use super::find::{RecipeUnitFormats, date, leak};
@@ -58,7 +59,7 @@ impl BatchArg {
 
 /// What the user asked contradicts what is in the register: their mistake, not the file's.
 pub(super) fn refused(register: &Register, why: String) -> Error {
-    Error::register(register.path(), RegisterError::Refused(why))
+    Error::register(register.path(), RegisterError::Refused(shown(&why).into_owned()))
 }
 
 /// The work list.
@@ -76,7 +77,7 @@ pub(super) fn work(
         return Ok(Exit::Good);
     }
     let mut unit_formats = RecipeUnitFormats::default();
-    let mut text = format!("batch {}, opened {} UTC\n", batch.name, date(&batch.opened_at));
+    let mut text = format!("batch {}, opened {} UTC\n", shown(&batch.name), date(&batch.opened_at));
     for stand in [NextAction::Rework, NextAction::Retest, NextAction::TestAgain, NextAction::HalfTested] {
         for status in statuses.iter().filter(|s| s.stand == stand) {
             line(
@@ -154,6 +155,7 @@ pub(super) fn write_note(
     let Some(status) = statuses.iter().find(|s| s.valve.serial == serial) else {
         return Err(refused(register, not_listed(serial, batch, statuses.iter().map(|s| s.valve.serial.as_str()))));
     };
+    crate::args::note(text).map_err(|why| Error::usage(format!("the note: {why}")))?;
     if text.trim().is_empty() {
         return Err(Error::usage("the note is empty; say what was done"));
     }
@@ -181,7 +183,7 @@ pub(super) fn write_note(
         text: text.trim().into(),
     };
     let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after record {}", register.short(run)));
-    let number = register.note(&note, console.clock.now())?;
+    let number = register.note(&note, console.date()?)?;
     let next = if kind == NoteKind::Rework { "; both sides are to be tested again" } else { "" };
     Ok(format!("{serial}: {} (record {number}{about}){next}", seathold_register::note_words(kind)))
 }

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Parser, ValueEnum};
 use seathold_analysis::fleet::sampling::seed_of;
 use seathold_analysis::fleet::spec::FleetSpec;
+use seathold_recording::file::safe_name;
 use seathold_register::batch::check_digit::CheckDigit;
 use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
 use seathold_register::valves::BatchRecord;
@@ -50,7 +51,7 @@ pub struct TestArgs {
     #[arg(long, value_name = "FILE")]
     pub recipe: Option<PathBuf>,
     /// Who tests
-    #[arg(long, value_name = "NAME", default_value = "", hide_default_value = true)]
+    #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
     pub operator: String,
     /// Folder for the stand-alone recordings [default: recordings/BATCH]
     #[arg(long, value_name = "FOLDER")]
@@ -116,7 +117,7 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
         }
         None => None,
     };
-    let folder = args.out.clone().unwrap_or_else(|| Path::new("recordings").join(&batch.name));
+    let folder = args.out.clone().unwrap_or_else(|| Path::new("recordings").join(safe_name(&batch.name)));
     let recipe = match &args.recipe {
         Some(recipe) => Some(recipe.clone()),
         None => last_recipe(&register, &batch)?,
@@ -241,7 +242,7 @@ impl BatchSession<'_> {
                 }
                 continue;
             }
-            let taken = self.register.import(&file, &meta, console.clock.now())?;
+            let taken = self.register.import(&file, &meta, console.date()?)?;
             if taken.new {
                 writeln!(
                     console.err,
@@ -437,8 +438,10 @@ impl BatchSession<'_> {
 
     /// A file for a valve's next recording: numbered, since a simulated run may begin in the second of the one before.
     fn file(&self, serial: &str) -> PathBuf {
+        // A serial can come from another bench's register.
+        let name = safe_name(serial);
         let taken = |path: &PathBuf| path.exists() || path.with_extension("hold.part").exists();
-        let mut names = (1..).map(|n: u32| self.folder.join(format!("{serial}_{n}.{}", seathold_recording::EXTENSION)));
+        let mut names = (1..).map(|n: u32| self.folder.join(format!("{name}_{n}.{}", seathold_recording::EXTENSION)));
         names.find(|path| !taken(path)).unwrap_or_default()
     }
 

@@ -56,7 +56,7 @@ pub struct CalibrationArgs {
     #[arg(long, value_name = "DAYS", default_value_t = 365, value_parser = clap::value_parser!(u16).range(1..=3_650), help_heading = "Record")]
     pub valid_days: u16,
     /// Who calibrated
-    #[arg(long, default_value = "", hide_default_value = true, help_heading = "Record")]
+    #[arg(long, value_parser = crate::args::name, default_value = "", hide_default_value = true, help_heading = "Record")]
     pub operator: String,
     /// When it was done, instead of now: an RFC 3339 time like 2026-03-02T09:30:00Z
     #[arg(long, value_name = "TIME", help_heading = "Record")]
@@ -164,7 +164,7 @@ pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<
         CalibrateCommand::Blank(t) => (&t.common, blank_run(t, console)?),
         CalibrateCommand::Transducer(t) => (&t.common, check(t, console)?),
     };
-    let made = date(common.started_at.unwrap_or_else(|| console.clock.now()));
+    let made = date(console.date_or(common.started_at)?);
     let expires = made.checked_add(Span::new().days(i64::from(common.valid_days))).unwrap_or(Date::MAX);
     let calibration = Calibration {
         subject: found.subject,

@@ -7,7 +7,7 @@ use clap::Args;
 use seathold_recording::{self as recording, Damage};
 use seathold_register::{Access, Register, RegisterError};
 use seathold_report::export::tables::{self, RunContextColumns};
-use seathold_report::export::{ExportColumn, ExportTable};
+use seathold_report::export::{ExportColumn, ExportTable, TableOptions};
 use sha2::{Digest, Sha256};
 
 use super::find::{RegisterArg, RunFilterArgs};
@@ -29,6 +29,12 @@ pub struct ExportArgs {
     /// Table of all samples to write
     #[arg(long, value_name = "FILE")]
     pub samples: Option<PathBuf>,
+    /// In CSV, write texts as they are, even where a spreadsheet would take them for formulas
+    #[arg(long)]
+    pub raw_text: bool,
+    /// Replace files that are there, even if they are no tables made by seathold
+    #[arg(long)]
+    pub force: bool,
     #[command(flatten)]
     pub filter: RunFilterArgs,
     #[command(flatten)]
@@ -43,6 +49,8 @@ struct Writing {
     /// Thirty-two bytes a run is all that is kept of it.
     seen: HashSet<[u8; 32]>,
     exit: Exit,
+    /// Nothing has been written of the recording that is being taken.
+    reading: bool,
 }
 
 /// Reads a recording at a time and writes its rows, so that memory does not grow with their number.
@@ -61,8 +69,9 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
     let register =
         command.files.is_empty().then(|| Register::open(&command.register.register, Access::Read)).transpose()?;
     let filter = register.as_ref().map(|register| command.filter.filter(register)).transpose()?;
+    let how = TableOptions { raw_text: command.raw_text, force: command.force };
     let create = |path: &Option<PathBuf>, columns: &'static [ExportColumn]| {
-        path.as_ref().map(|path| ExportTable::create(path, columns)).transpose()
+        path.as_ref().map(|path| ExportTable::create(path, columns, how)).transpose()
     };
     let mut writing = Writing {
         runs: create(&command.runs, tables::RUNS)?,
@@ -70,6 +79,7 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
         samples: create(&command.samples, tables::SAMPLES)?,
         seen: HashSet::new(),
         exit: Exit::Good,
+        reading: false,
     };
     if let (Some(register), Some(filter)) = (&register, filter) {
         let batches: HashMap<String, String> = register.batches()?.into_iter().map(|b| (b.batch, b.name)).collect();
@@ -79,13 +89,18 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
             let context = Some(RunContextColumns { run: &run, batch_name });
             let name = format!("run {}", register.short(&run.name()));
             let damaged = |why| Error::register(register.path(), RegisterError::Damaged(format!("{name}: {why}")));
-            writing.take(&command.filter, &name, &register.recording(run.id)?, context, damaged, console)?;
+            let taken = writing.take(&command.filter, &name, &register.recording(run.id)?, context, damaged, console);
+            writing.unread(taken, console)?;
         }
     } else {
         for path in files {
-            let bytes = std::fs::read(&path).map_err(|why| Error::file("read", &path, why))?;
-            let damaged = |why| recording::Error::damaged(&path, why).into();
-            writing.take(&command.filter, &path.display().to_string(), &bytes, None, damaged, console)?;
+            let name = path.display().to_string();
+            writing.reading = true;
+            let taken = recording::file_bytes(&path).map_err(Error::from).and_then(|bytes| {
+                let damaged = |why| recording::Error::damaged(&path, why).into();
+                writing.take(&command.filter, &name, &bytes, None, damaged, console)
+            });
+            writing.unread(taken, console)?;
         }
     }
     let Writing { runs, sides, samples, exit, .. } = writing;
@@ -100,6 +115,18 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
 }
 
 impl Writing {
+    /// A recording that cannot be read is named, and does not stop the others.
+    fn unread(&mut self, taken: Result<(), Error>, console: &mut Console<'_>) -> Result<(), Error> {
+        match taken {
+            Err(why) if self.reading && matches!(why, Error::File(_) | Error::Recording(_) | Error::Register(_)) => {
+                writeln!(console.err, "{why}; left out")?;
+                self.exit = Exit::Storage;
+                Ok(())
+            }
+            other => other,
+        }
+    }
+
     /// Adds a recording, unless it is there already or of another valve.
     fn take(
         &mut self,
@@ -110,6 +137,7 @@ impl Writing {
         unreadable: impl FnOnce(Damage) -> Error,
         console: &mut Console<'_>,
     ) -> Result<(), Error> {
+        self.reading = true;
         let hash: [u8; 32] = Sha256::digest(bytes).into();
         if !self.seen.insert(hash) {
             writeln!(console.err, "{name}: the same recording again; taken once")?;
@@ -123,6 +151,7 @@ impl Writing {
             writeln!(console.err, "{name}: {why}. The intact part is used.")?;
             self.exit = Exit::Storage;
         }
+        self.reading = false;
         let id = seathold_recording::hash::hex(&hash);
         if let Some(table) = &mut self.runs {
             table.row(&tables::run_row(&id, &recording, register))?;

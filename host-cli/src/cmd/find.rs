@@ -16,6 +16,7 @@ use seathold_sequencer::input::Side;
 use seathold_sequencer::units::Reference;
 use seathold_sequencer::verdict::Verdict;
 use seathold_text::messages::{self, UnitFormat};
+use seathold_text::plain::shown;
 use serde_json::json;
 
 use crate::console::Console;
@@ -206,7 +207,7 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
         let dn = valve.dn.map_or_else(String::new, |dn| format!("  DN {dn}"));
         let details = [valve.actuation.as_str(), valve.notes.as_str()].into_iter().filter(|t| !t.is_empty());
         let details: String = details.map(|t| format!("  {t}")).collect();
-        writeln!(console.out, "{serial}{dn}{details}")?;
+        writeln!(console.out, "{}", shown(&format!("{serial}{dn}{details}")))?;
     }
     for run in register.runs(filter) {
         let run = run?;
@@ -252,7 +253,8 @@ fn tell(
     let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after record {}", register.short(run)));
     let when = date(&note.written_at);
     let name = register.short(&note.name());
-    writeln!(console.out, "{when}  {name:>width$}  {}{about}: {}{by}", note_words(note.kind), note.text)?;
+    let text = format!("{when}  {name:>width$}  {}{about}: {}{by}", note_words(note.kind), note.text);
+    writeln!(console.out, "{}", shown(&text))?;
     Ok(())
 }
 
@@ -264,7 +266,7 @@ fn unknown(register: &Register, serial: Option<&str>) -> Result<String, Error> {
     }
     let near = register.serials_like(serial)?;
     let hint = if near.is_empty() { String::new() } else { format!("; is it {}?", near.join(" or ")) };
-    Ok(format!(": {serial} is not in this register{hint}"))
+    Ok(shown(&format!(": {serial} is not in this register{hint}")).into_owned())
 }
 
 /// "2026-03-02 09:30".
@@ -309,7 +311,7 @@ fn line(register: &Register, run: &RunRow, width: usize, batch: &str, units: &Un
         units.limit(run.limit_pa_m3_s),
         by.join(", ")
     );
-    text.trim_end().to_owned()
+    shown(text.trim_end()).into_owned()
 }
 
 /// "19.7 ± 4.1 mm³/s", or the reason why there is no leak.

@@ -95,8 +95,7 @@ pub(super) fn run(args: &FleetArgs, console: &mut Console<'_>) -> Result<Exit, E
         write!(console.out, "{HATCHERY}")?;
         return Ok(Exit::Good);
     }
-    let now = console.clock.now();
-    let started = args.started_at.unwrap_or(now);
+    let started = console.date_or(args.started_at)?;
     let started = Timestamp::from_second(started.as_second()).unwrap_or(started);
     let folder = args
         .out

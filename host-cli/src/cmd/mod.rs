@@ -36,14 +36,29 @@ use std::ffi::OsString;
 
 use clap::Parser;
 use clap::error::ErrorKind;
+use seathold_text::plain::PlainWriter;
 
 use crate::cli::{Cli, Command};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 
-/// Runs the program.
+/// Runs the program. Whatever it says passes a writer that lets nothing act on the screen.
 pub fn main_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Console<'_>) -> Exit {
+    let mut out = PlainWriter::new(&mut *console.out);
+    let mut err = PlainWriter::new(&mut *console.err);
+    let plain = &mut Console {
+        out: &mut out,
+        err: &mut err,
+        live: console.live,
+        clock: &mut *console.clock,
+        interrupts: console.interrupts,
+        keys: &mut *console.keys,
+    };
+    run_with(arguments, plain)
+}
+
+fn run_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Console<'_>) -> Exit {
     let done = match Cli::try_parse_from(arguments) {
         Ok(cli) => carry_out(cli, console),
         Err(why) => typed_wrong(&why, console),
@@ -63,7 +78,39 @@ pub fn main_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Co
     })
 }
 
+/// Whether nothing moves on a rig while it runs, and nothing of it is worth waiting for. A fleet keeps each valve it has
+/// done and stops by itself; a bundle would remain as if it were complete.
+const fn may_end(command: &Command) -> bool {
+    match command {
+        Command::Replay(_)
+        | Command::Rejudge(_)
+        | Command::Tune(_)
+        | Command::Study(_)
+        | Command::Show(_)
+        | Command::Report(_)
+        | Command::Export(_)
+        | Command::Assess(_)
+        | Command::Plan(_)
+        | Command::Find(_) => true,
+        Command::Register(command) => !matches!(**command, register::RegisterCommand::Bundle { .. }),
+        Command::Run(_)
+        | Command::Rigs(_)
+        | Command::Doctor(_)
+        | Command::Calibrate(_)
+        | Command::Fleet(_)
+        | Command::Serve(_)
+        | Command::Key { .. }
+        | Command::Batch(_)
+        | Command::Recipe(_)
+        | Command::Rig(_)
+        | Command::Valve(_) => false,
+    }
+}
+
 fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
+    if cli.command.as_ref().is_some_and(may_end) {
+        crate::console::may_end();
+    }
     match cli.command {
         None => print_intro(console),
         Some(Command::Run(run)) => run::run(&run, console),

@@ -1,7 +1,5 @@
 //! `seathold plan`: whether the rig can decide, how long it takes, and a recipe.
 
-use std::fs::File;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -10,6 +8,7 @@ use seathold_analysis::plan::{self, Handling, PlanGoal, PlanOutcome, valve_s};
 use seathold_config::recipe as recipes;
 use seathold_quantity::Dimension;
 use seathold_quantity::limit::Limit;
+use seathold_recording::file::{self, Replace};
 use seathold_recording::header::DisplayUnits;
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::measure::{OutcomeProbabilities, Prediction};
@@ -533,8 +532,7 @@ fn write_recipe(question: &PlanRequest, recipe: &RawRecipe, path: &Path) -> Resu
     let rig = question.goal.rig.validate().map_err(|errors| Error::usage(errors.to_string()))?;
     let text = recipe_file(question, recipe, &rig)?;
     // An existing recipe may be somebody's work.
-    let mut file = File::create_new(path).map_err(|why| Error::file("make", path, why))?;
-    file.write_all(text.as_bytes()).map_err(|why| Error::file("write", path, why))?;
+    file::write(path, text.as_bytes(), Replace::Never)?;
     Ok(path.display().to_string())
 }
 

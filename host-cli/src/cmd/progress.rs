@@ -40,3 +40,27 @@ impl Progress {
         }
     }
 }
+
+/// A number that grows on a terminal, where it is not known how far.
+pub(super) struct Counter(Option<ProgressBar>);
+
+impl Counter {
+    pub(super) fn new(of: &'static str, live: bool) -> Self {
+        let style = ProgressStyle::with_template(&format!("{{pos}} {of}"));
+        let style = style.unwrap_or_else(|_| ProgressStyle::default_spinner());
+        let bar = || ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr_with_hz(10)).with_style(style);
+        Self(live.then(bar))
+    }
+
+    pub(super) fn step(&self, done: u64) {
+        if let Some(bar) = &self.0 {
+            bar.set_position(done);
+        }
+    }
+
+    pub(super) fn end(&self) {
+        if let Some(bar) = &self.0 {
+            bar.finish_and_clear();
+        }
+    }
+}

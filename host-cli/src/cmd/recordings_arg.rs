@@ -70,7 +70,37 @@ impl RecordingsArg {
     }
 }
 
+/// Bytes of recordings that are held at once: many of the usual length, but only a few that are as long as any may be.
+const HELD_MAX: usize = 8 << 20;
+
+/// Some recordings, and why others could not be read.
+pub(super) type Few = (Vec<RecordingBytes>, Vec<Error>);
+
+/// The next ones: at most so many, and fewer where they are long; neither when there are no more. A file that cannot
+/// be read does not stop the others.
+///
+/// # Errors
+/// When the register cannot be read.
+pub(super) fn next_few(
+    left: &mut dyn Iterator<Item = Result<RecordingBytes, Error>>,
+    most: usize,
+) -> Result<Few, Error> {
+    let (mut some, mut unread, mut held) = (Vec::new(), Vec::new(), 0);
+    while some.len() + unread.len() < most && held < HELD_MAX {
+        match left.next() {
+            None => break,
+            Some(Ok(one)) => {
+                held += one.bytes.len();
+                some.push(one);
+            }
+            Some(Err(why)) if why.is_of_one_file() => unread.push(why),
+            Some(Err(why)) => return Err(why),
+        }
+    }
+    Ok((some, unread))
+}
+
 fn read(path: &Path) -> Result<RecordingBytes, Error> {
-    let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+    let bytes = seathold_recording::file_bytes(path)?;
     Ok(RecordingBytes { name: path.display().to_string(), run: String::new(), batch: String::new(), bytes })
 }

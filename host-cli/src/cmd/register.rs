@@ -3,6 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
+use seathold_recording::file::{self, Replace};
+use seathold_recording::limits::FILE_MAX;
 use seathold_register::merge::MergeCounts;
 use seathold_register::valves::BatchRecord;
 use seathold_register::verify::Verification;
@@ -12,6 +14,7 @@ use seathold_text::messages::counted;
 use serde_json::json;
 
 use super::find::{RegisterArg, RunFilterArgs};
+use super::progress::Counter;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -82,6 +85,13 @@ pub enum RegisterCommand {
 
 /// `seathold register …`.
 pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
+    if !matches!(
+        command,
+        RegisterCommand::Info { .. } | RegisterCommand::Verify { .. } | RegisterCommand::Extract { .. }
+    ) {
+        // Identifiers of benches and records are made of it.
+        console.date()?;
+    }
     match command {
         RegisterCommand::Init { file, bench } => {
             if file.exists() {
@@ -105,29 +115,28 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
                 Some(name) => Some(register.batch_named(name)?.batch),
                 None => None,
             };
+            let mut exit = Exit::Good;
             for file in files {
-                let mut meta = RunMeta { batch: batch.clone(), after_rework: None };
-                if let Some(batch) = &batch {
-                    let header = seathold_recording::read(file)?.header;
-                    if !register.valves_of(batch)?.iter().any(|v| v.serial == header.serial) {
-                        let why = format!("{}: {} is not on the list of that batch", file.display(), header.serial);
-                        return Err(super::batch_common::refused(&register, why));
+                match import(&mut register, file, batch.as_deref(), console) {
+                    Ok(()) => {}
+                    // It does not stop the others. A register that cannot be written would stop each of them.
+                    Err(why) if why.is_of_one_file() && files.len() > 1 => {
+                        writeln!(console.err, "{why}; left out")?;
+                        exit = why.exit();
                     }
-                    meta.after_rework = register.rework_before(batch, &header.serial, &header.started_at)?;
+                    Err(why) => return Err(why),
                 }
-                let added = register.import(file, &meta, console.clock.now())?;
-                let known = if added.new { "" } else { " (already there)" };
-                writeln!(console.out, "{}: record {}{known}", file.display(), added.number)?;
             }
+            return Ok(exit);
         }
         RegisterCommand::Extract { run, out, register } => {
             let register = Register::open(&register.register, Access::Read)?;
             let run = register.run_named(run)?;
-            let out = out.clone().unwrap_or_else(|| PathBuf::from(format!("{}_{}.hold", run.serial, run.number)));
+            let out = out
+                .clone()
+                .unwrap_or_else(|| PathBuf::from(format!("{}_{}.hold", file::safe_name(&run.serial), run.number)));
             let bytes = register.recording(run.id)?;
-            let made = std::fs::OpenOptions::new().write(true).create_new(true).open(&out);
-            let written = made.and_then(|mut file| std::io::Write::write_all(&mut file, &bytes));
-            written.map_err(|why| Error::file("make", &out, why))?;
+            file::write(&out, &bytes, Replace::Never)?;
             writeln!(console.out, "{}", out.display())?;
         }
         RegisterCommand::Bundle { out, filter, register } => {
@@ -137,6 +146,24 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
         }
     }
     Ok(Exit::Good)
+}
+
+/// Takes one recording into the register.
+fn import(register: &mut Register, path: &Path, batch: Option<&str>, console: &mut Console<'_>) -> Result<(), Error> {
+    let mut meta = RunMeta { batch: batch.map(Into::into), after_rework: None };
+    file::check_length(path, FILE_MAX)?;
+    if let Some(batch) = batch {
+        let header = seathold_recording::read(path)?.header;
+        if !register.valves_of(batch)?.iter().any(|v| v.serial == header.serial) {
+            let why = format!("{}: {} is not on the list of that batch", path.display(), header.serial);
+            return Err(super::batch_common::refused(register, why));
+        }
+        meta.after_rework = register.rework_before(batch, &header.serial, &header.started_at)?;
+    }
+    let added = register.import(path, &meta, console.date()?)?;
+    let known = if added.new { "" } else { " (already there)" };
+    writeln!(console.out, "{}: record {}{known}", path.display(), added.number)?;
+    Ok(())
 }
 
 fn brought(merged: &MergeCounts) -> String {
@@ -182,20 +209,15 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
 
 fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
     let register = Register::open(path, Access::Read)?;
-    let live = console.live;
     let mut stopped = false;
-    let (err, interrupts) = (&mut *console.err, console.interrupts);
+    let interrupts = console.interrupts;
+    let counter = Counter::new("records checked", console.live);
     let found = register.verify(|checked| {
-        if live && checked > 0 {
-            // Nothing is lost where this cannot be written.
-            let _ = write!(err, "\r{checked} records checked");
-        }
+        counter.step(checked);
         stopped = interrupts.load(std::sync::atomic::Ordering::Relaxed) > 0;
         !stopped
     })?;
-    if live {
-        write!(console.err, "\r\x1b[K")?;
-    }
+    counter.end();
     if stopped {
         writeln!(console.err, "stopped before the end: nothing wrong was found so far")?;
         return Ok(Exit::NoVerdict);

@@ -1,6 +1,7 @@
 //! `seathold rejudge`: re-evaluates recorded runs with another recipe.
 
 use std::path::PathBuf;
+use std::sync::atomic::Ordering;
 
 use clap::Args;
 use rayon::prelude::*;
@@ -14,11 +15,12 @@ use seathold_register::word;
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::verdict::{SideResult, Verdict};
 use seathold_text::messages::{self, UnitFormat};
+use seathold_text::plain::shown;
 use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};
 use super::progress::Progress;
-use super::recordings_arg::{RecordingBytes, RecordingsArg};
+use super::recordings_arg::{self, RecordingBytes, RecordingsArg};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -115,17 +117,24 @@ pub(super) fn run(args: &RejudgeArgs, console: &mut Console<'_>) -> Result<Exit,
     let mut exit = Exit::Good;
     let mut left = source.recordings(&args.filter)?;
     loop {
-        let some =
-            left.by_ref().take(AT_ONCE * pool.current_num_threads()).collect::<Result<Vec<RecordingBytes>, Error>>()?;
-        if some.is_empty() {
+        let (some, unread) = recordings_arg::next_few(&mut left, AT_ONCE * pool.current_num_threads())?;
+        if some.is_empty() && unread.is_empty() {
             break;
         }
+        for why in unread {
+            exit = Exit::Storage;
+            (counts.runs, counts.unread) = (counts.runs + 1, counts.unread + 1);
+            writeln!(console.err, "{why}")?;
+        }
         // In the order they came, whichever thread was first.
-        let done: Vec<Done> = pool.install(|| some.par_iter().map(|one| judge(one, &by, overlay.as_ref())).collect());
-        for (name, judged) in done {
+        let interrupts = console.interrupts;
+        let one =
+            |one: &RecordingBytes| (interrupts.load(Ordering::Relaxed) == 0).then(|| judge(one, &by, overlay.as_ref()));
+        let done: Vec<Option<Done>> = pool.install(|| some.par_iter().map(one).collect());
+        for (name, judged) in done.into_iter().flatten() {
             counts.runs += 1;
             match judged {
-                Ok((compared, shown, traces)) => {
+                Ok((compared, display, traces)) => {
                     if args.filter.serial.as_ref().is_some_and(|serial| *serial != compared.serial) {
                         counts.runs -= 1;
                         continue;
@@ -135,7 +144,7 @@ pub(super) fn run(args: &RejudgeArgs, console: &mut Console<'_>) -> Result<Exit,
                         overlay.see(compared.sides.len());
                         traces.into_iter().for_each(|trace| overlay.push(trace));
                     }
-                    tell(args, &name, &compared, &shown, console)?;
+                    tell(args, &name, &compared, &display, console)?;
                 }
                 Err(why) => {
                     exit = Exit::Storage;
@@ -153,7 +162,7 @@ pub(super) fn run(args: &RejudgeArgs, console: &mut Console<'_>) -> Result<Exit,
     }
     progress.end();
     if let (Some(path), Some(overlay)) = (&args.html, &overlay) {
-        super::report::write_file(path, overlay.page(&counts.text()).as_bytes())?;
+        super::report::write_page(path, &overlay.page(&counts.text()))?;
     }
     if args.json {
         writeln!(console.out, "{}", json!({ "all": counts.json() }))?;
@@ -247,7 +256,7 @@ fn tell(
     args: &RejudgeArgs,
     name: &str,
     compared: &RunComparison,
-    shown: &DisplayUnits,
+    display: &DisplayUnits,
     console: &mut Console<'_>,
 ) -> Result<(), Error> {
     if args.json {
@@ -260,7 +269,7 @@ fn tell(
         writeln!(console.out, "{run}")?;
         return Ok(());
     }
-    let (before, now) = (UnitFormat::new(&compared.recorded, shown), UnitFormat::new(&compared.recipe, shown));
+    let (before, now) = (UnitFormat::new(&compared.recorded, display), UnitFormat::new(&compared.recipe, display));
     for side in compared.sides.iter().filter(|side| side.way != VerdictShift::Same) {
         let old = side.old.as_ref().map_or("not judged", |old| messages::verdict_word(old.verdict));
         let which = messages::side_name(side.side);
@@ -274,7 +283,8 @@ fn tell(
             }
             Err(why) => ("cannot tell", why.to_string()),
         };
-        writeln!(console.out, "{name}  {}  {which}: {old} → {new}: {why}", compared.serial)?;
+        let text = format!("{name}  {}  {which}: {old} → {new}: {why}", compared.serial);
+        writeln!(console.out, "{}", shown(&text))?;
     }
     Ok(())
 }

@@ -5,6 +5,7 @@ use std::path::Path;
 use seathold_recording as recording;
 use seathold_recording::replay::replay;
 use seathold_text::outcome;
+use seathold_text::plain::shown;
 
 use crate::args::ReplayArgs;
 use crate::console::Console;
@@ -32,7 +33,8 @@ pub(super) fn run(command: &ReplayArgs, console: &mut Console<'_>) -> Result<Exi
 
 fn one(file: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
     let recording = recording::read(file)?;
-    let name = file.display();
+    let name = file.display().to_string();
+    let name = shown(&name);
     if let Some(why) = &recording.damage {
         return Err(recording::Error::damaged(file, why.clone()).into());
     }

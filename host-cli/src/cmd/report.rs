@@ -6,8 +6,10 @@ use clap::Args;
 use seathold_document::Document;
 use seathold_document::html;
 use seathold_document::pdf::{self, PageSize};
+use seathold_recording::file::{self, Replace};
 use seathold_register::{Access, Register};
 use seathold_report::{self as report, Evidence, Integrity, RunSelection, by_valve};
+use seathold_text::plain::shown;
 
 use super::find::{RegisterArg, RunFilterArgs};
 use crate::console::Console;
@@ -34,8 +36,11 @@ pub struct ReportArgs {
     #[arg(long, value_parser = page_size, value_name = "SIZE", default_value = "a4")]
     pub page_size: PageSize,
     /// Title of a page on several valves [default: "Batch NAME", or "Seat leak tests of a batch of valves"]
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = crate::args::note)]
     pub title: Option<String>,
+    /// Replace a file that is there, even if it is no page made by seathold
+    #[arg(long)]
+    pub force: bool,
     #[command(flatten)]
     pub filter: RunFilterArgs,
     #[command(flatten)]
@@ -55,8 +60,9 @@ pub(super) fn run(command: &ReportArgs, console: &mut Console<'_>) -> Result<Exi
     } else {
         html::page(&document).into_bytes()
     };
-    write_file(&command.out, &bytes)?;
-    writeln!(console.out, "{}\nwritten to {}", document.foot, command.out.display())?;
+    let replace = if command.force { Replace::Any } else { PAGES };
+    file::write(&command.out, &bytes, replace)?;
+    writeln!(console.out, "{}\nwritten to {}", shown(&document.foot), command.out.display())?;
     Ok(exit)
 }
 
@@ -111,8 +117,18 @@ fn loose(command: &ReportArgs, console: &mut Console<'_>) -> Result<(Document, E
     command.filter.only_serial()?;
     let serial = command.filter.serial.as_ref();
     let mut runs: Vec<Evidence> = Vec::new();
+    let (mut unread, mut left_out) = (None, false);
     for path in super::named_files::recordings(&command.files)? {
-        let run = Evidence::read(&path)?;
+        let run = match Evidence::read(&path) {
+            Ok(run) => run,
+            // It does not stop the others; without any other it is the error.
+            Err(why) => {
+                if let Some(before) = unread.replace(Error::from(why)) {
+                    writeln!(console.err, "{before}; left out")?;
+                }
+                continue;
+            }
+        };
         if serial.is_some_and(|serial| *serial != run.header.serial) {
             continue;
         }
@@ -122,6 +138,13 @@ fn loose(command: &ReportArgs, console: &mut Console<'_>) -> Result<(Document, E
         }
         report_defects(&path.display().to_string(), &run, console)?;
         runs.push(run);
+    }
+    if let Some(why) = unread {
+        if runs.is_empty() {
+            return Err(why);
+        }
+        writeln!(console.err, "{why}; left out")?;
+        left_out = true;
     }
     let valves = by_valve(&runs);
     let document = match (valves.as_slice(), &command.title) {
@@ -134,16 +157,13 @@ fn loose(command: &ReportArgs, console: &mut Console<'_>) -> Result<(Document, E
         ([one], None) => report::valve::document(one),
         (several, title) => report::batch::document(title.as_deref().unwrap_or(TITLE), several, None),
     };
-    Ok((document, exit(runs.iter())))
+    Ok((document, if left_out { Exit::Storage } else { exit(runs.iter()) }))
 }
 
-/// Writes the complete file or nothing.
-pub(super) fn write_file(path: &Path, bytes: &[u8]) -> Result<(), Error> {
-    let part = path.with_extension("part");
-    let write = || std::fs::write(&part, bytes).and_then(|()| std::fs::rename(&part, path));
-    write().map_err(|why| {
-        // A half-written file is of no use; if it cannot be removed, the error below is enough.
-        let _ = std::fs::remove_file(&part);
-        Error::file("write", path, why)
-    })
+/// Pages made here, by what stands in them: the next one may replace them.
+const PAGES: Replace = Replace::Ours(&[b"<meta name=\"generator\" content=\"seathold\">", b"<pdf:Producer>seathold "]);
+
+/// Writes the complete page or nothing; one made here before is replaced.
+pub(super) fn write_page(path: &Path, page: &str) -> Result<(), Error> {
+    Ok(file::write(path, page.as_bytes(), PAGES)?)
 }

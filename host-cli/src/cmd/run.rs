@@ -24,7 +24,7 @@ pub(super) fn run_for(args: &RunArgs, how: &RunContext, console: &mut Console<'_
         return Ok(Exit::Good);
     }
     let (session, header, place) = if args.rig == Address::Sim && args.resume.is_none() {
-        run_simulated::begin(args, console.clock.now())?
+        run_simulated::begin(args, console.date_or(args.started_at)?)?
     } else {
         run_controller::begin_or_resume(args, console)?
     };

@@ -14,6 +14,7 @@ use seathold_sequencer::rig::Rig;
 use seathold_text::layout::line;
 use seathold_text::messages::{self, UnitFormat};
 use seathold_text::outcome;
+use seathold_text::plain::shown;
 use serde_json::json;
 
 use crate::args::RunArgs;
@@ -136,7 +137,7 @@ pub(super) fn settings(args: &[String]) -> Result<Vec<(String, String)>, Error> 
 /// Where the recording goes: as given, with a name of its own in a folder.
 pub(super) fn recording_path(out: Option<PathBuf>, serial: &str, started: Timestamp) -> PathBuf {
     let stamp = started.strftime("%Y%m%dT%H%M%SZ");
-    let name = format!("{serial}_{stamp}.{EXTENSION}");
+    let name = format!("{}_{stamp}.{EXTENSION}", seathold_recording::file::safe_name(serial));
     match out {
         None => PathBuf::from("recordings").join(name),
         Some(path) if path.is_dir() || path.as_os_str().to_string_lossy().ends_with('/') => path.join(name),
@@ -147,7 +148,7 @@ pub(super) fn recording_path(out: Option<PathBuf>, serial: &str, started: Timest
 /// The plan of the run, and the cautions.
 pub(super) fn opening(header: &Header, rig: &str, units: &UnitFormat) -> String {
     let recipe = &header.recipe;
-    let mut out = format!("{}  {}  ({rig})\n", header.serial, messages::sides(header.sides));
+    let mut out = format!("{}  {}  ({rig})\n", shown(&header.serial), messages::sides(header.sides));
     line(
         &mut out,
         "test",
@@ -220,7 +221,7 @@ pub(super) fn finish(
         writeln!(console.out, "{result}")
     } else {
         let gap = if args.quiet { "" } else { "\n" };
-        let mut text = format!("{}  {}\n", header.serial, outcome::word(&summary).to_uppercase());
+        let mut text = format!("{}  {}\n", shown(&header.serial), outcome::word(&summary).to_uppercase());
         text.push_str(&outcome::text(&summary, &header.recipe, units));
         for note in &header.calibrations {
             line(&mut text, "calibrated", note);
@@ -252,11 +253,13 @@ pub(super) fn keep(
     meta: &RunMeta,
     console: &Console<'_>,
 ) -> Result<AppendedRun, Error> {
-    let kept =
-        Register::open(register, Access::Make).and_then(|mut open| open.import(recording, meta, console.clock.now()));
+    let kept = console.date().and_then(|now| {
+        let mut open = Register::open(register, Access::Make)?;
+        Ok(open.import(recording, meta, now)?)
+    });
     kept.map_err(|why| Error::NotRegistered {
         recording: recording.into(),
         register: register.into(),
-        why: Box::new(why.into()),
+        why: Box::new(why),
     })
 }

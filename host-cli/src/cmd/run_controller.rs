@@ -57,7 +57,7 @@ pub(super) fn begin_or_resume(args: &RunArgs, console: &mut Console<'_>) -> Resu
 
 fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header), Error> {
     let address = &args.rig;
-    let started = to_the_second(args.started_at.unwrap_or_else(|| console.clock.now()));
+    let started = to_the_second(console.date_or(args.started_at)?);
     let serial = args.serial.clone().unwrap_or_else(|| "unmarked".into());
     let path = recording_path(args.out.clone(), &serial, started);
     left_over(&path, address)?;

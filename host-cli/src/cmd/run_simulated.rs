@@ -89,6 +89,9 @@ fn plan(args: &RunArgs, now: Timestamp) -> Result<RunPlan, Error> {
     let started = args.started_at.unwrap_or(now);
     let started = to_the_second(started);
     let serial = args.serial.clone().or(valve.serial.clone()).unwrap_or_else(|| "unmarked".into());
+    // One that was typed has been checked; this one may be from the valve's file.
+    let serial = seathold_register::batch::serial::serial(&serial)
+        .map_err(|why| Error::usage(format!("serial \"{serial}\": {why}")))?;
     let mut settings = valve.settings(reference);
     settings.extend(args.fault.iter().map(|text| ("fault".to_owned(), text.clone())));
     let source = ReadingSource::Simulated { valve: valve.name.clone(), seed, settings };

@@ -2,14 +2,16 @@
 
 use std::io::Write as _;
 
-use seathold_recording::{self as recording, Recording, Summary};
+use seathold_recording::{self as recording, Recording, RecordingGap, Summary};
 use seathold_report::export::samples::samples;
 use seathold_sequencer::input::Side;
 use seathold_sequencer::output::{GasValve, Pilot};
 use seathold_text::layout::{line, percent};
 use seathold_text::messages::{self, UnitFormat};
 use seathold_text::outcome;
-use serde_json::json;
+use seathold_text::plain::shown;
+use serde::{Serialize, Serializer};
+use serde_json::{Value, json};
 
 use crate::args::ShowArgs;
 use crate::console::Console;
@@ -48,7 +50,7 @@ pub(super) fn run(command: &ShowArgs, console: &mut Console<'_>) -> Result<Exit,
 fn text(recording: &Recording, summary: &Summary, units: &UnitFormat) -> String {
     let header = &recording.header;
     let unfinished = if recording.damage.is_some() { " (recording incomplete)" } else { "" };
-    let mut out = format!("{}  {}{unfinished}\n", header.serial, outcome::word(summary).to_uppercase());
+    let mut out = format!("{}  {}{unfinished}\n", shown(&header.serial), outcome::word(summary).to_uppercase());
     let by = if header.operator.is_empty() { String::new() } else { format!(" by {}", header.operator) };
     line(&mut out, "when", &format!("{}{by}", header.started_at));
     let rig = format!("{}; rig {}", header.source, header.rig_name);
@@ -114,24 +116,48 @@ fn budget(summary: &Summary, units: &UnitFormat) -> String {
 }
 
 fn as_json(recording: &Recording, summary: &Summary, console: &mut Console<'_>) -> Result<(), Error> {
-    let at_us = |poll: usize| recording.polls.get(poll).map(|poll| poll.at.as_ticks());
-    let events: Vec<_> = recording
-        .event_log
-        .iter()
-        .map(|(poll, event)| json!({ "at_us": at_us(poll), "event": recording.json(&event.node()) }))
-        .collect();
-    let whole = json!({
-        "header": recording.header,
-        "events": events,
-        "polls": recording.polls.len(),
-        "length_s": recording.length().as_ticks() as f64 / 1e6,
-        "verdict": outcome::word(summary).replace(' ', "-"),
-        "complete": recording.damage.is_none() && recording.breaks.is_empty(),
-        "breaks": recording.breaks,
-        "damage": recording.damage.as_ref().map(ToString::to_string),
-    });
-    let text = serde_json::to_string_pretty(&whole).unwrap_or_default();
-    writeln!(console.out, "{text}")?;
+    /// Each event is made out only when it is written: in memory it takes many times its bytes in the file.
+    struct Events<'a>(&'a Recording);
+
+    impl Serialize for Events<'_> {
+        fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+            let recording = self.0;
+            to.collect_seq(
+                recording
+                    .event_log
+                    .timed()
+                    .map(|(_, at, event)| json!({ "at_us": at.as_ticks(), "event": recording.json(&event.node()) })),
+            )
+        }
+    }
+
+    /// In the order of the names.
+    #[derive(Serialize)]
+    struct Whole<'a> {
+        breaks: &'a [RecordingGap],
+        complete: bool,
+        damage: Option<String>,
+        events: Events<'a>,
+        header: Value,
+        length_s: f64,
+        polls: usize,
+        verdict: String,
+    }
+
+    let whole = Whole {
+        breaks: &recording.breaks,
+        complete: recording.damage.is_none() && recording.breaks.is_empty(),
+        damage: recording.damage.as_ref().map(ToString::to_string),
+        events: Events(recording),
+        header: json!(recording.header),
+        length_s: recording.length().as_ticks() as f64 / 1e6,
+        polls: recording.polls.len(),
+        verdict: outcome::word(summary).replace(' ', "-"),
+    };
+    let mut out = std::io::BufWriter::new(&mut *console.out);
+    serde_json::to_writer_pretty(&mut out, &whole).map_err(std::io::Error::from)?;
+    writeln!(out)?;
+    out.flush()?;
     Ok(())
 }
 

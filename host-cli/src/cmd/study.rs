@@ -11,6 +11,7 @@ use seathold_analysis::study::table::CsvTable;
 use seathold_recording as recording;
 use seathold_sequencer::input::Side;
 use seathold_text::messages::FourDigits;
+use seathold_text::plain::shown;
 use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};
@@ -127,7 +128,7 @@ fn measured(from: &MeasurementsArg, crossed: bool) -> Result<Vec<Measurement>, E
         for side in recording.summary().sides {
             let end = if side.side == Side::First { "A" } else { "B" };
             let Some(figure) = side.estimate else { continue };
-            let (part, operator) = (format!("{} {end}", header.serial), header.operator.clone());
+            let (part, operator) = (format!("{} {end}", shown(&header.serial)), shown(&header.operator).into_owned());
             found.push((header.started_at.clone(), Measurement { part, operator, value: figure.leak.pa_m3_s() }));
         }
     }
@@ -230,7 +231,7 @@ fn stable(args: &StabilityArgs, console: &mut Console<'_>) -> Result<Exit, Error
     let values: Vec<f64> = measured.iter().map(|m| m.value).collect();
     let chart = chart::chart(&values).map_err(Error::usage)?;
     if let Some(path) = &args.html {
-        super::report::write_file(path, page::control(&values, &chart).as_bytes())?;
+        super::report::write_page(path, &page::control(&values, &chart))?;
     }
     if args.json {
         let signals: Vec<Value> =

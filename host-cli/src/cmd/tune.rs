@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 use std::path::PathBuf;
+use std::sync::atomic::Ordering;
 
 use clap::Args;
 use rayon::prelude::*;
@@ -21,7 +22,7 @@ use seathold_sequencer::recipe::RawRecipe;
 
 use super::find::{RegisterArg, RunFilterArgs};
 use super::progress::Progress;
-use super::recordings_arg::{RecordingBytes, RecordingsArg};
+use super::recordings_arg::{self, RecordingBytes, RecordingsArg};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -176,7 +177,7 @@ pub(super) fn run(args: &TuneArgs, console: &mut Console<'_>) -> Result<Exit, Er
     };
     let text = report::text(&tuning);
     if let Some(path) = &args.html {
-        super::report::write_file(path, page::page(&tuning, &text).as_bytes())?;
+        super::report::write_page(path, &page::page(&tuning, &text))?;
     }
     if args.json {
         writeln!(console.out, "{}", report::json(&tuning, swept.runs))?;
@@ -193,14 +194,15 @@ pub(super) fn run(args: &TuneArgs, console: &mut Console<'_>) -> Result<Exit, Er
     if let Some(path) = &args.out {
         let evidence: String = text.lines().map(|line| format!("# {line}\n")).collect();
         let head = format!("# A recipe chosen from recorded runs by seathold tune. The evidence:\n{evidence}");
-        let new = std::fs::OpenOptions::new().write(true).create_new(true).open(path);
-        let written = new.and_then(|mut file| {
-            std::io::Write::write_all(&mut file, recipe::file_of(&chosen, &head.replace(" \n", "\n")).as_bytes())
-        });
-        written.map_err(|why| Error::file("write", path, why))?;
+        let text = recipe::file_of(&chosen, &head.replace(" \n", "\n"));
+        recording::file::write(path, text.as_bytes(), recording::file::Replace::Never)?;
         writeln!(console.err, "recipe written to {}", path.display())?;
     }
-    Ok(if swept.stopped { Exit::NoVerdict } else { Exit::Good })
+    Ok(match (swept.stopped, swept.unread) {
+        (true, _) => Exit::NoVerdict,
+        (false, true) => Exit::Storage,
+        (false, false) => Exit::Good,
+    })
 }
 
 /// Results of some runs, in their order.
@@ -208,6 +210,8 @@ struct Swept<T> {
     found: Vec<T>,
     runs: u64,
     stopped: bool,
+    /// Whether one could not be read, and was left out.
+    unread: bool,
 }
 
 /// Processes each run, a few at a time on all threads, until they are over, or so many are done.
@@ -222,27 +226,38 @@ fn through<T: Send>(
     let pool = pool.map_err(|why| Error::usage(format!("--threads: {why}")))?;
     let mut progress = Progress::new(source.count().min(most), "runs", console.live);
     let mut left = source.recordings(&args.filter)?.take(usize::try_from(most).unwrap_or(usize::MAX));
-    let mut swept = Swept { found: Vec::new(), runs: 0, stopped: false };
+    let mut swept = Swept { found: Vec::new(), runs: 0, stopped: false, unread: false };
     // A Ctrl-C in the first pass must not stop the second.
     let before = console.interrupted();
     loop {
-        let some =
-            left.by_ref().take(AT_ONCE * pool.current_num_threads()).collect::<Result<Vec<RecordingBytes>, Error>>()?;
-        if some.is_empty() {
+        let (some, unread) = recordings_arg::next_few(&mut left, AT_ONCE * pool.current_num_threads())?;
+        if some.is_empty() && unread.is_empty() {
             break;
         }
-        let done: Vec<Result<T, String>> = pool.install(|| {
+        for why in unread {
+            swept.runs += 1;
+            swept.unread = true;
+            writeln!(console.err, "{why}; left out")?;
+        }
+        let interrupts = console.interrupts;
+        let done: Vec<Option<Result<T, String>>> = pool.install(|| {
             let one = |one: &RecordingBytes| {
+                if interrupts.load(Ordering::Relaxed) > before {
+                    return None;
+                }
                 let read = recording::read_bytes(&one.bytes);
-                read.map(|recording| each(one, &recording)).map_err(|why| format!("{}: {why}", one.name))
+                Some(read.map(|recording| each(one, &recording)).map_err(|why| format!("{}: {why}", one.name)))
             };
             some.par_iter().map(one).collect()
         });
-        for found in done {
+        for found in done.into_iter().flatten() {
             swept.runs += 1;
             match found {
                 Ok(found) => swept.found.push(found),
-                Err(why) => writeln!(console.err, "{why}; left out")?,
+                Err(why) => {
+                    swept.unread = true;
+                    writeln!(console.err, "{why}; left out")?;
+                }
             }
         }
         progress.step(swept.runs, console);

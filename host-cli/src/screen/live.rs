@@ -7,6 +7,7 @@ use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::step::Status;
 use seathold_sequencer::time::Instant;
 use seathold_text::messages::{self, UnitFormat, phase_name, prompt_words, supply_end};
+use seathold_text::plain::shown;
 
 use super::{Screen, stamp};
 use crate::console::Console;
@@ -74,13 +75,16 @@ impl Screen for Live {
             self.entered = (*phase, at);
         }
         if let Some(text) = self.units.event(event) {
-            self.lines.println(format!("{}  {text}", stamp(at)))?;
+            self.lines.println(format!("{}  {}", stamp(at), shown(&text)))?;
         }
         Ok(())
     }
 
     fn say(&mut self, _: &mut Console<'_>, text: &str) -> Result<(), Error> {
-        self.lines.println(text)?;
+        // Not through the console: what acts on the screen is made harmless here.
+        for line in text.lines() {
+            self.lines.println(shown(line))?;
+        }
         Ok(())
     }
 

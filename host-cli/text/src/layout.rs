@@ -2,6 +2,8 @@
 
 use std::fmt::Write;
 
+use crate::plain::shown;
+
 /// A ratio as a percentage without needless digits.
 pub fn percent(ratio: f64) -> String {
     let text = format!("{:.2}", ratio * 100.0);
@@ -13,7 +15,7 @@ const WIDTH: usize = 80;
 /// Width of the labels in front.
 const LABEL: usize = 15;
 
-/// A labelled line, wrapped under its own text.
+/// A labelled line, wrapped under its own text. Of somebody else's text it remains one line.
 pub fn line(out: &mut String, label: &str, text: &str) {
     wrapped(out, &format!("  {label}"), LABEL, text);
 }
@@ -21,6 +23,7 @@ pub fn line(out: &mut String, label: &str, text: &str) {
 /// A text beside a label of a given width, wrapped under itself.
 pub fn wrapped(out: &mut String, label: &str, width: usize, text: &str) {
     let mut at = width;
+    let (label, text) = (shown(label), shown(text));
     let _ = write!(out, "{label:width$}");
     for (i, word) in text.split(' ').enumerate() {
         let length = word.chars().count();

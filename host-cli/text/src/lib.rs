@@ -3,3 +3,4 @@
 pub mod layout;
 pub mod messages;
 pub mod outcome;
+pub mod plain;

@@ -3,7 +3,10 @@
 mod assess;
 mod bad_input;
 mod batch;
+mod clock;
 mod fleet;
+mod hostile_text;
+mod long_names;
 mod plan;
 mod recordings;
 mod run;

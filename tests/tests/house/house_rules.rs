@@ -227,3 +227,24 @@ fn public_type(line: &str) -> Option<&str> {
     let mut words = rest.strip_prefix(' ')?.split(|c: char| !c.is_alphanumeric() && c != '_');
     matches!(words.next()?, "struct" | "enum" | "trait" | "type").then(|| words.next())?
 }
+
+/// What the program says passes a writer that lets nothing in a text act on the screen; so nothing else writes there. The
+/// moving lines have a way of their own, and make their texts harmless themselves.
+#[test]
+fn the_screen_is_written_in_one_place() {
+    let allowed = ["host-cli/src/console.rs", "host-cli/src/screen/live.rs", "host-cli/src/cmd/progress.rs"];
+    let ways = ["println!(", "eprint!(", " print!(", "io::stdout", "io::stderr", "::stderr", "\\x1b", "\\u{1b}["];
+    for (path, text) in files() {
+        let name = path.to_string_lossy().into_owned();
+        let ours = name.starts_with("host-cli/") && name.ends_with(".rs") && !name.contains("/tests/");
+        if !ours || allowed.contains(&name.as_str()) {
+            continue;
+        }
+        let code = text.split("#[cfg(test)]").next().unwrap_or_default();
+        for way in ways {
+            // Comments explain what may be in a text.
+            let found = code.lines().find(|line| line.contains(way) && !line.trim_start().starts_with("//"));
+            assert_eq!(found, None, "{name} writes past the console");
+        }
+    }
+}

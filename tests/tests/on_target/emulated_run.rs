@@ -10,7 +10,7 @@ use std::sync::atomic::AtomicUsize;
 use crate::emulator_kit::{Emulator, free_port, image, image_of, switch_on};
 use seathold::console::Keys;
 use seathold_recording::replay::replay;
-use seathold_recording::{self as recording, Discontinuity, Recording, Writer};
+use seathold_recording::{self as recording, Discontinuity, Poll, Recording, Writer};
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Command, Inputs, Prompt, Side, Sides};
 use seathold_sequencer::io::{Hardware, Operator};
@@ -201,7 +201,7 @@ fn killed_in_every_phase_it_comes_back_at_rest_and_run_says_so() {
         assert_eq!(recording.breaks.first().map(|b| b.why), Some(Discontinuity::Restarted), "{at}");
         assert!(recording.summary().proved.is_none(), "{at}");
         assert_eq!(replay(&recording), Ok(None), "{at}: up to the reset");
-        let after = &recording.polls[recording.whole()..];
+        let after: Vec<Poll> = recording.polls.iter().skip(recording.whole()).collect();
         let first = after.first().unwrap_or_else(|| panic!("{at}: nothing after the reset"));
         assert_eq!(first.at.as_ticks(), 0, "{at}");
         assert!(after.iter().all(|poll| poll.outputs == Outputs::REST), "{at}");

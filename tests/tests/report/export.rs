@@ -82,20 +82,3 @@ fn the_book_names_every_column() {
         assert!(row.clone().any(|l| l.contains(null) && l.contains(column.about)), "{}", column.name);
     }
 }
-
-/// A disk with no room left for it: the mistake is named, and no half of a table stays.
-#[cfg(target_os = "linux")]
-#[test]
-fn a_full_disk_leaves_no_half_of_a_table() {
-    for ending in ["csv", "jsonl", "parquet"] {
-        let dir = tempfile::tempdir().unwrap();
-        let part = dir.path().join(format!("samples.{ending}.part"));
-        std::os::unix::fs::symlink("/dev/full", &part).unwrap();
-        let table = format!("[DIR]/samples.{ending}");
-        let recording = shipped("tight");
-        let said = seathold(dir.path(), &["export", &recording, "--samples", &table]);
-        assert_eq!(said.code, 6, "{}", said.err);
-        assert!(said.err.contains(&format!("could not write {table}: No space left on device")), "{}", said.err);
-        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0, "{ending}");
-    }
-}

@@ -2,5 +2,6 @@
 
 mod export;
 mod from_register;
+mod new_files;
 mod pages;
 mod readme_picture;

@@ -10,14 +10,13 @@ pub mod expansion;
 pub mod reference_leak;
 pub mod transducer;
 
-use std::fs::File;
-use std::io::Write as _;
 use std::path::Path;
 
 use jiff::civil::Date;
 use seathold_config::Error;
 use seathold_config::config_file::{ConfigFile, template};
 use seathold_quantity::{InputError, InputProblem};
+use seathold_recording::file::{self, Replace};
 use seathold_sequencer::field::{Field, Unit};
 use seathold_text::messages::with_half_width;
 
@@ -258,8 +257,7 @@ impl Calibration {
         if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
             std::fs::create_dir_all(folder).map_err(|why| Error::file("make", folder, why))?;
         }
-        let mut file = File::create_new(path).map_err(|why| Error::file("make", path, why))?;
-        file.write_all(self.text(readings).as_bytes()).map_err(|why| Error::file("write", path, why))
+        Ok(file::write(path, self.text(readings).as_bytes(), Replace::Never)?)
     }
 }
 

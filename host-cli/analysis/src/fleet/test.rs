@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use seathold_config::{Error, recipe};
+use seathold_recording::file::safe_name;
 use seathold_recording::header::ReadingSource;
 use seathold_recording::{EXTENSION, Header, Summary, Watch, Writer};
 use seathold_sequencer::input::Sides;
@@ -101,7 +102,7 @@ impl FleetSetup {
         let mut sequencer = Sequencer::new(self.rig, Some(recipe));
         let mut writer = match &self.folder {
             Some(folder) => {
-                let path = folder.join(format!("{}.{EXTENSION}", drawn.serial()));
+                let path = folder.join(format!("{}.{EXTENSION}", safe_name(&drawn.serial())));
                 Some(Writer::create(&path, &self.header(&drawn))?)
             }
             None => None,

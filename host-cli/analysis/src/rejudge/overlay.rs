@@ -32,6 +32,9 @@ pub struct OverlayTrace {
     pub at_limit: f64,
 }
 
+/// Most readings of a window that are held: those of a quarter of an hour at 100 a second.
+const WINDOW_MAX: usize = 100_000;
+
 /// Takes a side out of a recording. `estimate` is the one it is judged by now. `None` where the valve was never shut.
 pub fn trace(
     recording: &Recording,
@@ -42,12 +45,10 @@ pub fn trace(
 ) -> Option<OverlayTrace> {
     let from = timeline.entered(Phase::Vent, Some(side), 0)?;
     let until = timeline.entered(Phase::SafeVent, Some(side), from).unwrap_or(timeline.whole);
-    let polls = recording.polls.get(from..until.min(recording.polls.len()))?;
     let rig = &recording.header.rig;
-    let origin = polls.first()?.at.as_ticks();
-    let all: Vec<(f64, f64)> = polls
-        .iter()
-        .filter_map(|poll| match poll.inputs.far {
+    let origin = recording.polls.range(from..until).next()?.at.as_ticks();
+    let readings = || {
+        recording.polls.range(from..until).filter_map(|poll| match poll.inputs.far {
             Reading::Sample(sample) => {
                 let seconds = poll.at.as_ticks().saturating_sub(origin) as f64 / 1e6;
                 // Not rounded to whole pascals, which would show as steps.
@@ -55,34 +56,42 @@ pub fn trace(
             }
             Reading::NoSample | Reading::SensorFault(_) => None,
         })
-        .collect();
-    let last = all.last()?.0;
+    };
+    let last = readings().last()?.0;
     let measure = timeline.entered(Phase::Measure, Some(side), from).filter(|at| *at < until);
     let measure = measure.and_then(|at| recording.polls.get(at));
     let settled = measure.map_or(last, |poll| poll.at.as_ticks().saturating_sub(origin) as f64 / 1e6);
-    let fall = means(&all, last);
+    let fall = means(readings(), last);
     // All lines meet there: the change before, by gas and valve, is many times that of a leak after.
     let zero = fall.iter().find(|(t, _)| *t >= settled).or(fall.last())?.1;
     let fall = fall.into_iter().map(|(t, p)| (t, p - zero)).collect();
     let left = estimate.map_or_else(Vec::new, |estimate| {
         let length = f64::from(estimate.window_ms) / 1e3;
-        let window: Vec<(f64, f64)> =
-            all.iter().map(|(t, p)| (t - settled, *p)).filter(|(t, _)| (0.0..=length).contains(t)).collect();
-        means(&residuals(&window, estimate.curve), length)
+        let window = || readings().map(|(t, p)| (t - settled, p)).filter(|(t, _)| (0.0..=length).contains(t));
+        // What is drawn is means; of a very long window not every reading is held for them.
+        let window: Vec<(f64, f64)> = window().step_by(window().count().div_ceil(WINDOW_MAX).max(1)).collect();
+        means(residuals(&window, estimate.curve).into_iter(), length)
     });
     let at_limit = slope_at_limit(&recording.header.recipe, rig);
     Some(OverlayTrace { changed, fall, settled, left, at_limit })
 }
 
 /// Means over sections of the time up to `end`.
-fn means(points: &[(f64, f64)], end: f64) -> Vec<(f64, f64)> {
+fn means(points: impl Iterator<Item = (f64, f64)>, end: f64) -> Vec<(f64, f64)> {
     // The last reading belongs to the last section: alone it would be all noise.
     let stretch = |t: f64| (t / end * STRETCHES).min(STRETCHES - 1.0) as usize;
-    let mean = |of: &[(f64, f64)]| {
-        let n = of.len() as f64;
-        (of.iter().map(|p| p.0).sum::<f64>() / n, of.iter().map(|p| p.1).sum::<f64>() / n)
-    };
-    points.chunk_by(|a, b| stretch(a.0) == stretch(b.0)).map(mean).collect()
+    // Of each section: which it is, how many points, sums of times and pressures.
+    let mut sums: Vec<(usize, f64, f64, f64)> = Vec::new();
+    for (t, p) in points {
+        let section = stretch(t);
+        match sums.last_mut() {
+            Some((last, n, times, pressures)) if section <= *last => {
+                (*n, *times, *pressures) = (*n + 1.0, *times + t, *pressures + p);
+            }
+            _ => sums.push((section, 1.0, t, p)),
+        }
+    }
+    sums.into_iter().map(|(_, n, times, pressures)| (times / n, pressures / n)).collect()
 }
 
 /// The residuals of some points from a curve fitted by least squares.

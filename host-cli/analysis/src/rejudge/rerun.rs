@@ -7,7 +7,7 @@
 //! another way.
 
 use seathold_recording::timeline::Timeline;
-use seathold_recording::{Poll, Recording};
+use seathold_recording::{Poll, PollCursor, Recording};
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Command, Inputs, Reading, Sample, Side, Sides};
 use seathold_sequencer::measure::LeakEstimate;
@@ -150,8 +150,8 @@ struct Splice {
 
 impl Splice {
     /// Poll `taken` follows on `left`, whatever was recorded between them.
-    fn join(&mut self, polls: &[Poll], left: usize, taken: usize) {
-        let at = |number: usize| polls.get(number).map_or(0, |poll| poll.at.as_ticks());
+    fn join(&mut self, polls: &mut PollCursor<'_>, left: usize, taken: usize) {
+        let mut at = |number: usize| polls.get(number).map_or(0, |poll| poll.at.as_ticks());
         let period = at(taken).saturating_sub(at(taken.saturating_sub(1)));
         let between = at(taken).wrapping_sub(at(left)).wrapping_sub(period);
         self.ticks = self.ticks.wrapping_add(between);
@@ -182,6 +182,8 @@ impl Splice {
 
 struct RerunState<'a> {
     recording: &'a Recording,
+    /// For looking at polls beside the ones gone through.
+    aside: PollCursor<'a>,
     timeline: &'a Timeline,
     sequencer: Sequencer,
     sides: Sides,
@@ -202,6 +204,7 @@ impl<'a> RerunState<'a> {
     fn new(recording: &'a Recording, timeline: &'a Timeline, rig: Rig, recipe: Recipe, sides: Sides) -> Self {
         Self {
             recording,
+            aside: recording.polls.cursor(),
             timeline,
             sequencer: Sequencer::new(rig, Some(recipe)),
             sides,
@@ -218,7 +221,7 @@ impl<'a> RerunState<'a> {
     }
 
     fn go(&mut self) {
-        let (polls, timeline) = (&self.recording.polls, self.timeline);
+        let (mut polls, timeline) = (self.recording.polls.cursor(), self.timeline);
         let Some((start, asked)) = timeline.start else { return };
         let first = if self.sides == Sides::Second { Side::Second } else { Side::First };
         let last = if self.sides == Sides::Both && timeline.entered(Phase::Precheck, Some(Side::Second), 0).is_some() {
@@ -232,7 +235,9 @@ impl<'a> RerunState<'a> {
         // Up to this poll both runs stay where they are, unless something happens in this one.
         let mut steady = 0;
         let mut events = Default::default();
-        while let Some(poll) = polls.get(number).filter(|_| number < timeline.whole) {
+        while number < timeline.whole
+            && let Some(poll) = polls.get(number)
+        {
             let (now, mut inputs) = self.splice.feed(poll);
             if number == start {
                 inputs.command = Some(Command::Start(self.sides));
@@ -297,7 +302,7 @@ impl<'a> RerunState<'a> {
             };
             let Some(next) = next else { break };
             if next != number + 1 {
-                self.splice.join(polls, number, next);
+                self.splice.join(&mut self.aside, number, next);
             }
             number = next;
         }
@@ -313,7 +318,7 @@ impl<'a> RerunState<'a> {
             return next;
         }
         let end = segments.get(segment + 1).map_or(self.timeline.whole, |segment| segment.from);
-        let commanded = polls.get(next..end).and_then(|polls| polls.iter().position(|p| p.inputs.command.is_some()));
+        let commanded = polls.range(next..end).position(|poll| poll.inputs.command.is_some());
         let commanded = commanded.map_or(end, |polls| next + polls);
         let happens = self.recording.event_log.next_poll(next).unwrap_or(end);
         commanded.min(happens).saturating_sub(WAITED).max(next)
@@ -324,8 +329,8 @@ impl<'a> RerunState<'a> {
     }
 
     /// Time between two polls, µs.
-    fn between(&self, earlier: usize, later: usize) -> u64 {
-        let at = |number: usize| self.recording.polls.get(number).map_or(0, |poll| poll.at.as_ticks());
+    fn between(&mut self, earlier: usize, later: usize) -> u64 {
+        let mut at = |number: usize| self.aside.get(number).map_or(0, |poll| poll.at.as_ticks());
         at(later).saturating_sub(at(earlier))
     }
 

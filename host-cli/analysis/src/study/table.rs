@@ -4,6 +4,7 @@ use std::path::Path;
 
 use seathold_config::Error;
 use seathold_quantity::{InputError, InputProblem};
+use seathold_recording::file::{TABLE_MAX, read_text_at_most};
 
 /// A CSV file with some columns.
 #[derive(Clone, Debug)]
@@ -23,7 +24,7 @@ impl CsvTable {
         let wrong = |line, message: String| {
             Error::Input(InputError { origin: origin.clone(), problems: vec![InputProblem { line, message }] })
         };
-        let text = std::fs::read_to_string(path).map_err(|why| Error::file("read", path, why))?;
+        let text = read_text_at_most(path, TABLE_MAX)?;
         let mut reader =
             csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_reader(text.as_bytes());
         let names = reader.headers().map_err(|why| wrong(Some(1), why.to_string()))?.clone();

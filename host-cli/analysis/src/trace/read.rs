@@ -6,7 +6,13 @@ use seathold_config::Error;
 use seathold_quantity::{InputError, InputProblem, did_you_mean};
 
 /// Most bytes of a file.
-const BYTES_MAX: u64 = 1 << 30;
+const BYTES_MAX: u64 = 16 << 20;
+/// Most readings: an hour at 100 a second is 360 000, and in memory each takes more than in the file.
+const ROWS_MAX: usize = 400_000;
+/// Most columns.
+const COLUMNS_MAX: usize = 1_000;
+/// Most cells of all rows.
+const CELLS_MAX: usize = 5 * ROWS_MAX;
 
 /// Most mistakes reported at once.
 const TOLD_MAX: usize = 20;
@@ -58,9 +64,14 @@ pub fn read(path: &Path, kind: PressureReference) -> Result<Trace, Error> {
     let length = std::fs::metadata(path).map_err(|why| Error::file("read", path, why))?.len();
     let origin = path.display().to_string();
     if length > BYTES_MAX {
-        return Err(refuse(&origin, None, format!("{length} bytes are too many; cut the file to the test itself")));
+        return Err(refuse(
+            &origin,
+            None,
+            format!("{length} bytes are too many, {BYTES_MAX} are allowed; cut the file to the test itself"),
+        ));
     }
-    let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+    // A pipe or device has no length.
+    let bytes = seathold_recording::file::read_at_most(path, BYTES_MAX)?;
     parse(&origin, &bytes, kind)
 }
 
@@ -81,6 +92,11 @@ pub fn parse(origin: &str, bytes: &[u8], kind: PressureReference) -> Result<Trac
     let Some(delimiter) = delimiter(bytes) else {
         return Err(refuse(origin, None, "the file is empty".into()));
     };
+    // Whatever is in quotes: a row is read in one piece.
+    if bytes.iter().filter(|byte| **byte == delimiter).count() > CELLS_MAX {
+        let message = format!("more than {CELLS_MAX} cells; cut the file to the test itself, and leave out columns");
+        return Err(refuse(origin, None, message));
+    }
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)
@@ -102,6 +118,10 @@ pub fn parse(origin: &str, bytes: &[u8], kind: PressureReference) -> Result<Trac
         let line = record.position().map_or(0, csv::Position::line);
         if record.iter().all(<[u8]>::is_empty) {
             continue;
+        }
+        if parser.rows.len() == ROWS_MAX {
+            let message = format!("more than {ROWS_MAX} readings; cut the file to the test itself");
+            return Err(refuse(origin, Some(line as usize), message));
         }
         if parser.width == 0 {
             notes.extend(parser.header(origin, line, &record)?);
@@ -144,6 +164,10 @@ struct Parser {
 impl Parser {
     /// Finds the columns; notes which others are ignored.
     fn header(&mut self, origin: &str, line: u64, record: &csv::ByteRecord) -> Result<Option<String>, Error> {
+        if record.len() > COLUMNS_MAX {
+            let message = format!("{} columns, and {COLUMNS_MAX} are allowed", record.len());
+            return Err(refuse(origin, Some(line as usize), message));
+        }
         let names: Vec<String> = record.iter().map(|c| String::from_utf8_lossy(c).to_lowercase()).collect();
         let wrong = |message: String| refuse(origin, Some(line as usize), message);
         if names.iter().any(|n| n.parse::<f64>().is_ok()) {
@@ -237,6 +261,9 @@ impl Parser {
     fn check_times(&mut self) {
         let mut found = Vec::new();
         for pair in self.rows.windows(2) {
+            if found.len() > TOLD_MAX {
+                break;
+            }
             let (a, b) = (pair[0], pair[1]);
             let seconds = |us: i64| us as f64 / 1e6;
             if b.time_us == a.time_us {

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use seathold_recording::header::DisplayUnits;
 use seathold_sequencer::input::Side;
 use seathold_text::messages::{FourDigits, UnitFormat};
+use seathold_text::plain::shown;
 use serde_json::{Value, json};
 
 use super::TuningResult;
@@ -200,7 +201,7 @@ fn batch(out: &mut String, tuning: &TuningResult<'_>, backtests: &Backtest) {
     kinds.dedup();
     for (was, now) in kinds {
         let of: Vec<&ChangedValve> = backtests.changed.iter().filter(|c| (c.was, c.now) == (was, now)).collect();
-        let serials: Vec<&str> = of.iter().take(NAMED).map(|c| c.serial.as_str()).collect();
+        let serials: Vec<_> = of.iter().take(NAMED).map(|c| shown(&c.serial)).collect();
         let more = of.len().saturating_sub(NAMED);
         let more = if more > 0 { format!(" and {more} more") } else { String::new() };
         let _ = writeln!(out, "  {} → {}: {} ({}{more})", word(was), word(now), of.len(), serials.join(", "));

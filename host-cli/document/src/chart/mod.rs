@@ -31,7 +31,7 @@ mod scale;
 mod svg;
 mod terminal;
 
-pub use envelope::envelope;
+pub use envelope::{Envelope, envelope};
 pub use line_chart::{Chart, Marker, Series, Shade};
 pub use scale::Scale;
 

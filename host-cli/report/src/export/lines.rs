@@ -1,5 +1,6 @@
 //! Tables as lines of text.
 
+use std::borrow::Cow;
 use std::io::{self, Write};
 
 use serde_json::Value;
@@ -12,13 +13,22 @@ fn moment(microseconds: i64) -> String {
 }
 
 /// Comma-separated values with a line of names (RFC 4180). Nothing is an empty field; yes and no are `true`, `false`.
-pub(super) struct Csv<W: Write>(csv::Writer<W>);
+pub(super) struct Csv<W: Write> {
+    to: csv::Writer<W>,
+    raw_text: bool,
+}
+
+/// A text as a cell. A spreadsheet computes what begins like a formula, and a formula can fetch and send: an apostrophe
+/// in front makes it a text. (OWASP, "CSV Injection".)
+fn plain(text: &str) -> Cow<'_, str> {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n']) { format!("'{text}").into() } else { text.into() }
+}
 
 impl<W: Write> Csv<W> {
-    pub(super) fn new(to: W, columns: &[ExportColumn]) -> io::Result<Self> {
+    pub(super) fn new(to: W, columns: &[ExportColumn], raw_text: bool) -> io::Result<Self> {
         let mut writer = csv::Writer::from_writer(to);
         writer.write_record(columns.iter().map(|c| c.name))?;
-        Ok(Self(writer))
+        Ok(Self { to: writer, raw_text })
     }
 }
 
@@ -26,20 +36,21 @@ impl<W: Write> Sink for Csv<W> {
     fn row(&mut self, cells: &[Cell]) -> io::Result<()> {
         for cell in cells {
             match cell {
-                Cell::Nothing => self.0.write_field("")?,
-                Cell::Whole(value) => self.0.write_field(value.to_string())?,
-                Cell::Number(value) => self.0.write_field(value.to_string())?,
-                Cell::Flag(value) => self.0.write_field(value.to_string())?,
-                Cell::Words(value) => self.0.write_field(value)?,
-                Cell::Moment(value) => self.0.write_field(moment(*value))?,
+                Cell::Nothing => self.to.write_field("")?,
+                Cell::Whole(value) => self.to.write_field(value.to_string())?,
+                Cell::Number(value) => self.to.write_field(value.to_string())?,
+                Cell::Flag(value) => self.to.write_field(value.to_string())?,
+                Cell::Words(value) if self.raw_text => self.to.write_field(value)?,
+                Cell::Words(value) => self.to.write_field(plain(value).as_bytes())?,
+                Cell::Moment(value) => self.to.write_field(moment(*value))?,
             }
         }
-        self.0.write_record(None::<&[u8]>)?;
+        self.to.write_record(None::<&[u8]>)?;
         Ok(())
     }
 
     fn finish(mut self: Box<Self>) -> io::Result<()> {
-        self.0.flush()
+        self.to.flush()
     }
 }
 

@@ -8,10 +8,10 @@ mod parquet;
 pub mod samples;
 pub mod tables;
 
-use std::fs::File;
 use std::io::{self, BufWriter};
 use std::path::{Path, PathBuf};
 
+use seathold_recording::file::{NewFile, Replace};
 use seathold_register::Error;
 
 /// A value of a row.
@@ -120,32 +120,28 @@ pub trait Sink {
 /// is complete.
 pub struct ExportTable {
     sink: Box<dyn Sink>,
-    part: TemporaryFile,
+    new: NewFile,
     path: PathBuf,
     rows: u64,
 }
 
-/// A file that is removed unless it gets its final name: half a table is of no use.
-struct TemporaryFile(Option<PathBuf>);
-
-impl TemporaryFile {
-    fn name(mut self, path: &Path) -> io::Result<()> {
-        if let Some(part) = &self.0 {
-            std::fs::rename(part, path)?;
-        }
-        self.0 = None;
-        Ok(())
-    }
+/// How tables are written.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct TableOptions {
+    /// In CSV, texts are written as they are, even where a spreadsheet would take them for formulas.
+    pub raw_text: bool,
+    /// A file that is there is replaced, whoever made it; otherwise only a table made here.
+    pub force: bool,
 }
 
-impl Drop for TemporaryFile {
-    fn drop(&mut self) {
-        if let Some(part) = &self.0 {
-            // If it cannot be removed, the first error is enough.
-            let _ = std::fs::remove_file(part);
-        }
-    }
-}
+/// Tables made here, by what they begin or end with.
+const TABLES: Replace = Replace::Ours(&[
+    b"run,serial,started_at,operator,",
+    b"run,serial,side,supply_end,",
+    b"run,serial,time_us,far_pa,",
+    b"{\"run\":\"",
+    b"(seathold table)",
+]);
 
 impl std::fmt::Debug for ExportTable {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
@@ -158,22 +154,21 @@ impl ExportTable {
     ///
     /// # Errors
     /// When the ending is another, or the file cannot be made.
-    pub fn create(path: &Path, columns: &'static [ExportColumn]) -> Result<Self, Error> {
+    pub fn create(path: &Path, columns: &'static [ExportColumn], how: TableOptions) -> Result<Self, Error> {
         let ending =
             path.extension().map(|e| e.to_ascii_lowercase().to_string_lossy().into_owned()).unwrap_or_default();
         if !matches!(ending.as_str(), "csv" | "jsonl" | "parquet") {
             return Err(Error::usage(format!("{} must end in .csv, .jsonl or .parquet", path.display())));
         }
-        let part = path.with_extension(format!("{ending}.part"));
         let wrong = |why| Error::file("write", path, why);
-        let file = BufWriter::new(File::create(&part).map_err(wrong)?);
-        let part = TemporaryFile(Some(part));
+        let (new, file) = NewFile::create(path, if how.force { Replace::Any } else { TABLES })?;
+        let file = BufWriter::new(file);
         let sink: Box<dyn Sink> = match ending.as_str() {
-            "csv" => Box::new(lines::Csv::new(file, columns).map_err(wrong)?),
+            "csv" => Box::new(lines::Csv::new(file, columns, how.raw_text).map_err(wrong)?),
             "jsonl" => Box::new(lines::JsonLines::new(file, columns)),
             _ => Box::new(parquet::Parquet::new(file, columns).map_err(wrong)?),
         };
-        Ok(Self { sink, part, path: path.into(), rows: 0 })
+        Ok(Self { sink, new, path: path.into(), rows: 0 })
     }
 
     /// Takes a row.
@@ -190,7 +185,8 @@ impl ExportTable {
     /// # Errors
     /// When it cannot be written.
     pub fn finish(self) -> Result<u64, Error> {
-        let done = self.sink.finish().and_then(|()| self.part.name(&self.path));
-        done.map_err(|why| Error::file("write", &self.path, why)).map(|()| self.rows)
+        self.sink.finish().map_err(|why| Error::file("write", &self.path, why))?;
+        self.new.finish()?;
+        Ok(self.rows)
     }
 }

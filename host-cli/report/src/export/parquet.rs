@@ -12,8 +12,8 @@ use parquet::schema::types::Type;
 
 use super::{Cell, ColumnType, ExportColumn, Sink};
 
-/// Rows held back before they are written as a group: some tens of megabytes at most.
-const GROUP: usize = 131_072;
+/// Rows held back before they are written as a group: some twenty megabytes at most.
+const GROUP: usize = 65_536;
 
 /// A column's values of the current group.
 enum ColumnBuffer {
@@ -42,7 +42,7 @@ impl<W: Write + Send> Parquet<W> {
         let schema = Type::group_type_builder("seathold").with_fields(fields).build().map_err(failed)?;
         let properties = WriterProperties::builder()
             .set_compression(Compression::SNAPPY)
-            .set_created_by(format!("seathold {}", env!("CARGO_PKG_VERSION")))
+            .set_created_by(format!("seathold {} (seathold table)", env!("CARGO_PKG_VERSION")))
             .build();
         let writer = SerializedFileWriter::new(to, Arc::new(schema), Arc::new(properties)).map_err(failed)?;
         let held = columns.iter().map(|column| RowGroup {
@@ -101,7 +101,11 @@ impl<W: Write + Send> Sink for Parquet<W> {
                 (ColumnBuffer::Whole(values), Cell::Whole(value) | Cell::Moment(value)) => values.push(*value),
                 (ColumnBuffer::Number(values), Cell::Number(value)) => values.push(*value),
                 (ColumnBuffer::Flag(values), Cell::Flag(value)) => values.push(*value),
-                (ColumnBuffer::Words(values), Cell::Words(value)) => values.push(value.as_str().into()),
+                (ColumnBuffer::Words(values), Cell::Words(value)) => {
+                    // Most rows say the same as the one before, and then it is held once.
+                    let same = values.last().filter(|last| last.data() == value.as_bytes()).cloned();
+                    values.push(same.unwrap_or_else(|| value.as_str().into()));
+                }
                 _ => return Err(io::Error::new(io::ErrorKind::InvalidData, "a value does not fit its column")),
             }
             held.there.push((*cell != Cell::Nothing).into());

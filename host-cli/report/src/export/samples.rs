@@ -6,9 +6,9 @@ use seathold_sequencer::input::{Reading, Side};
 
 /// A poll with its readings in physical units, and its phase.
 #[derive(Clone, Copy, Debug)]
-pub struct SampleRow<'a> {
+pub struct SampleRow {
     /// As recorded.
-    pub poll: &'a Poll,
+    pub poll: Poll,
     /// Far side, gauge pressure in pascals.
     pub far_pa: Option<i32>,
     /// The converter's counts and its number of the conversion.
@@ -24,7 +24,7 @@ pub struct SampleRow<'a> {
 }
 
 /// Every poll of a recording.
-pub fn samples(recording: &Recording) -> impl Iterator<Item = SampleRow<'_>> {
+pub fn samples(recording: &Recording) -> impl Iterator<Item = SampleRow> {
     let rig = &recording.header.rig;
     let mut next_event = recording.event_log.follow();
     recording.polls.iter().enumerate().scan((None, None), move |(phase, side), (number, poll)| {

@@ -199,7 +199,7 @@ pub fn write_samples(id: &str, recording: &Recording, to: &mut ExportTable) -> R
     samples(recording).try_for_each(|sample| to.row(&sample_row(id, &recording.header.serial, &sample)))
 }
 
-fn sample_row(id: &str, serial: &str, sample: &SampleRow<'_>) -> Vec<Cell> {
+fn sample_row(id: &str, serial: &str, sample: &SampleRow) -> Vec<Cell> {
     let (contacts, outputs) = (sample.poll.inputs.contacts, sample.poll.outputs);
     vec![
         id.into(),

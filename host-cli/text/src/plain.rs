@@ -1,0 +1,133 @@
+//! Texts of somebody else's, made harmless for a screen: a recording, a list or a name may hold characters that move the
+//! cursor, clear a line, or turn the direction of what follows, and so show another verdict than the one that is there.
+
+use std::borrow::Cow;
+use std::fmt::Write as _;
+use std::io::{self, Write};
+
+/// Whether a screen does something else with it than show it: control characters (ISO 6429), and those of Unicode that
+/// turn or isolate a direction, or end a line.
+fn acts(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{200e}' | '\u{200f}' | '\u{61c}')
+        || matches!(c, '\u{2028}' | '\u{2029}')
+}
+
+fn escape(text: &str, stays: impl Fn(char) -> bool) -> Cow<'_, str> {
+    if !text.chars().any(|c| acts(c) && !stays(c)) {
+        return text.into();
+    }
+    let mut out = String::with_capacity(text.len() + 8);
+    for c in text.chars() {
+        if acts(c) && !stays(c) {
+            let _ = write!(out, "\\u{{{:x}}}", u32::from(c));
+        } else {
+            out.push(c);
+        }
+    }
+    out.into()
+}
+
+/// A text as a part of one line: what acts on a screen is written as its number, `\u{1b}`, and so is the end of a line.
+pub fn shown(text: &str) -> Cow<'_, str> {
+    escape(text, |_| false)
+}
+
+/// Passes text on to a screen, with everything that acts on it written as its number, but for ends of lines and tabs of
+/// the text itself. What is not UTF-8 is replaced by U+FFFD.
+#[derive(Debug)]
+pub struct PlainWriter<W> {
+    to: W,
+    /// The beginning of a character, the rest of which has not come yet.
+    held: Vec<u8>,
+}
+
+impl<W: Write> PlainWriter<W> {
+    /// To a stream.
+    pub const fn new(to: W) -> Self {
+        Self { to, held: Vec::new() }
+    }
+
+    fn pass(&mut self, mut bytes: &[u8]) -> io::Result<()> {
+        loop {
+            let (text, bad) = match std::str::from_utf8(bytes) {
+                Ok(text) => (text, None),
+                Err(why) => {
+                    let text = bytes.get(..why.valid_up_to()).unwrap_or_default();
+                    (std::str::from_utf8(text).unwrap_or_default(), Some(why.error_len()))
+                }
+            };
+            self.to.write_all(escape(text, |c| matches!(c, '\n' | '\t')).as_bytes())?;
+            let rest = bytes.get(text.len()..).unwrap_or_default();
+            match bad {
+                None => return Ok(()),
+                Some(None) => {
+                    self.held = rest.to_vec();
+                    return Ok(());
+                }
+                Some(Some(length)) => {
+                    self.to.write_all("\u{fffd}".as_bytes())?;
+                    bytes = rest.get(length..).unwrap_or_default();
+                }
+            }
+        }
+    }
+}
+
+impl<W: Write> Write for PlainWriter<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        // Nearly all there is: nothing to look at twice.
+        if self.held.is_empty() && bytes.iter().all(|byte| matches!(byte, b' '..=b'~' | b'\n')) {
+            self.to.write_all(bytes)?;
+        } else if self.held.is_empty() {
+            self.pass(bytes)?;
+        } else {
+            let all = [std::mem::take(&mut self.held).as_slice(), bytes].concat();
+            self.pass(&all)?;
+        }
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.to.flush()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn what_acts_is_written_as_its_number() {
+        assert_eq!(shown("HM-003 Ø 25 µm"), "HM-003 Ø 25 µm");
+        assert_eq!(
+            shown("a\u{1b}[2K\r\nb\u{202e}c\u{9b}d\u{2066}"),
+            "a\\u{1b}[2K\\u{d}\\u{a}b\\u{202e}c\\u{9b}d\\u{2066}"
+        );
+        let mut out = Vec::new();
+        PlainWriter::new(&mut out).write_all("one\ttwo\nthree\u{1b}[31m\u{202e}\n".as_bytes()).unwrap();
+        assert_eq!(String::from_utf8(out).unwrap(), "one\ttwo\nthree\\u{1b}[31m\\u{202e}\n");
+    }
+
+    proptest! {
+        /// However the bytes are divided into writes, and whatever they are.
+        #[test]
+        fn nothing_that_acts_passes(text in "[\\PC\\p{Cc}\u{202a}-\u{202e}\u{2066}-\u{2069}]{0,40}", bytes: Vec<u8>, cut in 1usize..9) {
+            for bytes in [text.as_bytes(), &bytes] {
+                let mut out = Vec::new();
+                let mut writer = PlainWriter::new(&mut out);
+                bytes.chunks(cut).for_each(|chunk| writer.write_all(chunk).unwrap());
+                let out = String::from_utf8(out).unwrap();
+                prop_assert!(!out.chars().any(|c| acts(c) && !matches!(c, '\n' | '\t')), "{out:?}");
+            }
+            let mut out = Vec::new();
+            let mut writer = PlainWriter::new(&mut out);
+            text.as_bytes().chunks(cut).for_each(|chunk| writer.write_all(chunk).unwrap());
+            let plain: String = text.chars().filter(|c| !acts(*c) || matches!(c, '\n' | '\t')).collect();
+            let out = String::from_utf8(out).unwrap();
+            prop_assert!(out.len() >= plain.len());
+            prop_assert!(!text.chars().any(acts) || !shown(&text).chars().any(acts));
+        }
+    }
+}
