@@ -163,7 +163,7 @@ fn insert_next(
         "previous" => previous.clone().into(),
         other => value(other),
     };
-    let record = ChainRecord { values: table.columns.iter().map(value).collect(), sides };
+    let record = ChainRecord::new(table.columns.iter().map(value).collect(), sides);
     let seal = record.seal(table);
     let id = record.insert(db, table, &seal, false)?;
     let mut update = db.prepare_cached("UPDATE benches SET last_number = ?, seal = ? WHERE bench = ?")?;

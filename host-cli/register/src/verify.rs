@@ -9,7 +9,7 @@ use super::Register;
 use super::error::WithPath;
 use super::extract::RecordingExtract;
 use super::open::genesis;
-use super::record::{RecordPlace, SHARED, SealedRecord};
+use super::record::{ChainRecord, RecordPlace, SHARED, SealedRecord, as_kept};
 use crate::error::Error;
 
 /// Records checked in parallel.
@@ -211,13 +211,14 @@ fn fault_of(sealed: &SealedRecord) -> Option<String> {
         Err(why) => return Some(format!("has a recording that cannot be read: {why}")),
     };
     for (column, value) in sealed.table.columns.iter().zip(&sealed.record.values) {
-        if let Some(true_value) = extract.column(column)
+        if let Some(true_value) = extract.column(column).map(as_kept)
             && true_value != *value
         {
             return Some(format!("says {column} {}, its recording {}", shown(value), shown(&true_value)));
         }
     }
-    (extract.sides() != sealed.record.sides).then(|| "says other results of its sides than its recording".into())
+    let sides = ChainRecord::new(Vec::new(), extract.sides()).sides;
+    (sides != sealed.record.sides).then(|| "says other results of its sides than its recording".into())
 }
 
 fn shown(value: &Value) -> String {
