@@ -1,6 +1,9 @@
-//! Recordings by the hundred: one simulated run under many serials. Everything else in them is as it was recorded.
+//! Recordings by the hundred, one simulated run under many serials; and forged ones.
 
 use seathold_recording::frame::{FrameKind, HEAD, read_frame, write_frame, write_head};
+use seathold_recording::{Header, Writer, read_bytes};
+use seathold_sequencer::event::Events;
+use seathold_sequencer::poll_loop::PollRecord;
 use sha2::{Digest, Sha256};
 
 /// The serial to record under, so that [`renamed`] finds it; others must be as long.
@@ -28,4 +31,24 @@ pub fn renamed(recording: &[u8], serial: &str) -> Vec<u8> {
         bytes.extend_from_slice(&recording[at..next]);
         at = next;
     }
+}
+
+/// A recording written anew: its header changed, and the events of another in place of its own. Checksums and hash are
+/// right; only a replay shows it.
+pub fn forged(recording: &[u8], change: impl FnOnce(&mut Header), events: &[u8]) -> Vec<u8> {
+    let (mut read, from) = (read_bytes(recording).unwrap(), read_bytes(events).unwrap());
+    change(&mut read.header);
+    let dir = tempfile::tempdir().unwrap();
+    let mut writer = Writer::create(&dir.path().join("forged.hold"), &read.header).unwrap();
+    let polls = read.polls.len().max(from.polls.len());
+    let mut next_event = from.event_log.follow();
+    for number in 0..polls {
+        let poll = read.polls.get(number).unwrap_or_else(|| &from.polls[number]);
+        let mut record = PollRecord { at: poll.at, inputs: poll.inputs, outputs: poll.outputs, events: Events::new() };
+        while let Some(event) = next_event(number) {
+            record.events.push(from.names.typed(&event.node()).unwrap()).unwrap();
+        }
+        writer.push(&record).unwrap();
+    }
+    std::fs::read(writer.finish().unwrap()).unwrap()
 }

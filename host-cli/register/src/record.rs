@@ -10,6 +10,8 @@ use rusqlite::{Connection, OptionalExtension, Row, params_from_iter};
 use seathold_recording::hash::sha256;
 use sha2::{Digest, Sha256};
 
+use super::transaction::one;
+
 /// A table of records: which columns are sealed, in order.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct ChainTable {
@@ -165,15 +167,34 @@ impl ChainRecord {
         let seal = Value::Text(seal.to_owned());
         let again = (!local.is_empty()).then(|| Value::Integer(again.into()));
         let values = self.values.iter().chain(std::iter::once(&seal)).chain(again.as_ref());
-        db.prepare_cached(&text)?.execute(params_from_iter(values))?;
+        one(db.prepare_cached(&text)?.execute(params_from_iter(values))?)?;
         let id = db.last_insert_rowid();
         let marks = vec!["?"; SIDES.len() + 1].join(", ");
         let text = format!("INSERT INTO sides ({}, run) VALUES ({marks})", SIDES.join(", "));
         let mut insert = db.prepare_cached(&text)?;
         for side in &self.sides {
-            insert.execute(params_from_iter(side.iter().chain(std::iter::once(&Value::Integer(id)))))?;
+            one(insert.execute(params_from_iter(side.iter().chain(std::iter::once(&Value::Integer(id)))))?)?;
         }
         Ok(id)
+    }
+
+    /// Reads back what was just written. A trigger that is not ours could have swallowed or changed it, and then it must
+    /// not be acknowledged.
+    pub(super) fn confirm(
+        &self,
+        db: &Connection,
+        table: &'static ChainTable,
+        id: i64,
+        seal: &str,
+    ) -> rusqlite::Result<()> {
+        let place = RecordPlace { number: self.number(table), table, id };
+        let whole = match SealedRecord::read(db, place).optional()? {
+            Some(back) => {
+                back.record == *self && back.seal == seal && back.altered().is_none() && back.parts_fault(db)?.is_none()
+            }
+            None => false,
+        };
+        one(usize::from(whole))
     }
 }
 
@@ -264,6 +285,26 @@ impl SealedRecord {
             Some(_) => Some("has a recording that was altered: its hash does not match"),
             None => Some("has lost its recording"),
         }
+    }
+
+    /// What is wrong with the texts that a run shares with others, if anything.
+    pub(super) fn parts_fault(&self, db: &Connection) -> rusqlite::Result<Option<String>> {
+        if !self.is_run() {
+            return Ok(None);
+        }
+        for (column, table) in SHARED {
+            let hash = self.text(column);
+            let mut query = db.prepare_cached(&format!("SELECT json FROM {table} WHERE sha256 = ?"))?;
+            let json: Option<String> = query.query_row([hash], |row| row.get(0)).optional()?;
+            match json {
+                None => return Ok(Some(format!("has lost its entry in {table}"))),
+                Some(json) if sha256(json.as_bytes()) != hash => {
+                    return Ok(Some(format!("has an entry in {table} that was altered")));
+                }
+                Some(_) => {}
+            }
+        }
+        Ok(None)
     }
 }
 

@@ -242,6 +242,17 @@ pub(super) fn finish(
     }
 }
 
+/// What would keep a run out of the register is told before anything moves.
+///
+/// # Errors
+/// When a name in the header is too long, or is no plain text.
+pub(super) fn fits_register(args: &RunArgs, header: &Header) -> Result<(), Error> {
+    match seathold_register::intake::header_fault(header).filter(|_| args.register.is_some()) {
+        Some(why) => Err(Error::usage(format!("the register would refuse this run: {why}"))),
+        None => Ok(()),
+    }
+}
+
 /// Puts a recording just finished into a register. The stand-alone file is there already, and stays.
 ///
 /// # Errors
@@ -254,9 +265,11 @@ pub(super) fn keep(
 ) -> Result<AppendedRun, Error> {
     let kept =
         Register::open(register, Access::Make).and_then(|mut open| open.import(recording, meta, console.clock.now()));
-    kept.map_err(|why| Error::NotRegistered {
-        recording: recording.into(),
-        register: register.into(),
-        why: Box::new(why.into()),
+    kept.map_err(|why| match why {
+        // To import it later would come to the same.
+        why @ seathold_register::Error::Quarantined { .. } => Error::Refused { why: Box::new(why.into()) },
+        why => {
+            Error::NotRegistered { recording: recording.into(), register: register.into(), why: Box::new(why.into()) }
+        }
     })
 }
