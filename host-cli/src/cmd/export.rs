@@ -4,7 +4,8 @@ use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 
 use clap::Args;
-use seathold_recording::{self as recording, Damage};
+use seathold_recording::replay::replay;
+use seathold_recording::{self as recording, Damage, Recording};
 use seathold_register::{Access, Register, RegisterError};
 use seathold_report::export::tables::{self, RunContextColumns};
 use seathold_report::export::{ExportColumn, ExportTable};
@@ -99,6 +100,14 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
     Ok(exit)
 }
 
+/// Where a replay differs from a recording, or why there is none.
+fn difference(recording: &Recording) -> Option<String> {
+    match replay(recording) {
+        Ok(difference) => difference.map(|it| it.to_string()),
+        Err(invalid) => Some(invalid.0),
+    }
+}
+
 impl Writing {
     /// Adds a recording, unless it is there already or of another valve.
     fn take(
@@ -123,11 +132,18 @@ impl Writing {
             writeln!(console.err, "{name}: {why}. The intact part is used.")?;
             self.exit = Exit::Storage;
         }
+        // The tables carry verdicts, and what does not replay has none. Samples alone are only readings.
+        let judged = self.runs.is_some() || self.sides.is_some();
+        let differs = if judged { difference(&recording) } else { None };
+        if let Some(how) = &differs {
+            writeln!(console.err, "{name}: does not replay: {how}\nIt has no verdict in the tables.")?;
+            self.exit = Exit::Differs;
+        }
         let id = seathold_recording::hash::hex(&hash);
         if let Some(table) = &mut self.runs {
-            table.row(&tables::run_row(&id, &recording, register))?;
+            table.row(&tables::run_row(&id, &recording, differs.is_none(), register))?;
         }
-        if let Some(table) = &mut self.sides {
+        if let Some(table) = self.sides.as_mut().filter(|_| differs.is_none()) {
             tables::side_rows(&id, &recording).iter().try_for_each(|row| table.row(row))?;
         }
         if let Some(table) = &mut self.samples {

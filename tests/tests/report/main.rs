@@ -2,5 +2,6 @@
 
 mod export;
 mod from_register;
+mod no_verdict;
 mod pages;
 mod readme_picture;
