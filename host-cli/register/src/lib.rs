@@ -2,6 +2,7 @@
 
 mod append;
 pub mod batch;
+pub mod claim;
 pub mod error;
 pub mod extract;
 pub mod intake;

@@ -1,5 +1,6 @@
 //! The register of runs: what is kept in it, what spoils it, and registers put together.
 
+mod claims;
 mod hardship;
 mod intake;
 mod merge;
