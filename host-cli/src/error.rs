@@ -40,6 +40,12 @@ pub enum Error {
         /// Why.
         why: Box<Self>,
     },
+    /// A run is recorded, and the gate of the register refused it.
+    #[error("not in the register: {why}\n  the recording is kept there as it is, and counts for nothing")]
+    Refused {
+        /// Why.
+        why: Box<Self>,
+    },
     /// A controller cannot be reached, or is not in a state to do what was asked.
     #[error("{address}: {why}")]
     Rig {
@@ -92,9 +98,12 @@ impl Error {
                 | seathold_register::Error::Register { why: RegisterError::Refused(_), .. },
             ) => Exit::BadInput,
             Self::Rig { .. } => Exit::NoVerdict,
-            Self::File(_) | Self::Recording(_) | Self::Register(_) | Self::Output(_) | Self::NotRegistered { .. } => {
-                Exit::Storage
-            }
+            Self::File(_)
+            | Self::Recording(_)
+            | Self::Register(_)
+            | Self::Output(_)
+            | Self::NotRegistered { .. }
+            | Self::Refused { .. } => Exit::Storage,
             Self::ClosedPipe => Exit::Good,
         }
     }

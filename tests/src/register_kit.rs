@@ -1,9 +1,10 @@
-//! Recordings by the hundred: one simulated run under many serials. Everything else in them is as it was recorded.
+//! Recordings by the hundred, one simulated run under many serials; and forged ones.
 
 use std::path::Path;
 
 use seathold_recording::frame::{FrameKind, HEAD, read_frame, write_frame, write_head};
 use seathold_recording::{Header, Writer, read_bytes};
+use seathold_sequencer::event::Events;
 use seathold_sequencer::poll_loop::PollRecord;
 use sha2::{Digest, Sha256};
 
@@ -34,17 +35,28 @@ pub fn renamed(recording: &[u8], serial: &str) -> Vec<u8> {
     }
 }
 
+/// A recording written anew: its header changed, and the events of another in place of its own. Checksums and hash are
+/// right; only a replay shows it.
+pub fn forged(recording: &[u8], change: impl FnOnce(&mut Header), events: &[u8]) -> Vec<u8> {
+    let (mut read, from) = (read_bytes(recording).unwrap(), read_bytes(events).unwrap());
+    change(&mut read.header);
+    let dir = tempfile::tempdir().unwrap();
+    let mut writer = Writer::create(&dir.path().join("forged.hold"), &read.header).unwrap();
+    let (own, other): (Vec<_>, Vec<_>) = (read.polls.iter().collect(), from.polls.iter().collect());
+    let polls = own.len().max(other.len());
+    let mut next_event = from.event_log.follow();
+    for number in 0..polls {
+        let poll = own.get(number).or(other.get(number)).unwrap();
+        let mut record = PollRecord { at: poll.at, inputs: poll.inputs, outputs: poll.outputs, events: Events::new() };
+        while let Some(event) = next_event(number) {
+            record.events.push(from.names.typed(&event.node()).unwrap()).unwrap();
+        }
+        writer.push(&record).unwrap();
+    }
+    std::fs::read(writer.finish().unwrap()).unwrap()
+}
+
 /// Writes the recording anew with its header changed: as good a recording as any, by all that it says of itself.
 pub fn with_header(recording: &[u8], path: &Path, change: impl FnOnce(&mut Header)) {
-    let recording = read_bytes(recording).unwrap();
-    let mut header = recording.header.clone();
-    change(&mut header);
-    let mut writer = Writer::create(path, &header).unwrap();
-    let mut happened = recording.event_log.follow();
-    for (number, poll) in recording.polls.iter().enumerate() {
-        let events =
-            std::iter::from_fn(|| happened(number)).map(|e| recording.names.typed(&e.node()).unwrap()).collect();
-        writer.push(&PollRecord { at: poll.at, inputs: poll.inputs, outputs: poll.outputs, events }).unwrap();
-    }
-    writer.finish().unwrap();
+    std::fs::write(path, forged(recording, change, recording)).unwrap();
 }

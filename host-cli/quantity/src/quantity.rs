@@ -265,14 +265,21 @@ impl UnitDef {
     fn exact_from_base(self, value: f64, reference_pa: f64) -> Option<BigRational> {
         let mut exact = BigRational::from_float(value)?;
         if self.counted == Counted::Volume {
-            exact /= BigRational::from_float(reference_pa)?;
+            // At no pressure a leak is no volume.
+            exact /= BigRational::from_float(reference_pa).filter(|pressure| !pressure.is_zero())?;
         }
         Some(exact / self.factor() - self.offset())
     }
 
-    /// The shortest text in this unit that reads back as the same value.
+    /// The shortest text in this unit that reads back as the same value. What none would read back, being too large, too
+    /// small or no number, is written in the base unit.
     pub fn write(self, kind: Dimension, value: f64, reference_pa: f64) -> String {
-        let Some(exact) = self.exact_from_base(value, reference_pa) else { return format!("{value}") };
+        let in_base = || {
+            let plain = value == 0.0 || (1e-5..1e15).contains(&value.abs());
+            let number = if plain { format!("{value}") } else { format!("{value:e}") };
+            format!("{number} {}", kind.base().text).trim_end().to_owned()
+        };
+        let Some(exact) = self.exact_from_base(value, reference_pa).filter(is_typable) else { return in_base() };
         let join = if self.text.is_empty() || self.text == "%" { "" } else { " " };
         for digits in 1..=19 {
             let text = format!("{}{join}{}", round_digits(&exact, digits), self.text);
@@ -280,8 +287,24 @@ impl UnitDef {
                 return text;
             }
         }
-        format!("{value} {}", kind.base().text)
+        in_base()
     }
+
+    /// The same as it is printed: "7.5 mm³/s".
+    pub fn write_pretty(self, kind: Dimension, value: f64, reference_pa: f64) -> String {
+        let text = self.write(kind, value, reference_pa);
+        match text.split_once(' ') {
+            Some((number, unit)) => format!("{number} {}", kind.symbol(unit).unwrap_or(self).pretty()),
+            None => text,
+        }
+    }
+}
+
+/// Whether a number is of a size that can be typed. With thousands of digits before or behind the point it would take
+/// for ever to be rounded, and nobody could read it.
+fn is_typable(exact: &BigRational) -> bool {
+    let size = exact.abs().to_f64().unwrap_or(f64::NAN);
+    exact.is_zero() || (1e-60..1e60).contains(&size)
 }
 
 /// An exact number to so many significant digits, in plain notation where that is short.
@@ -471,7 +494,33 @@ mod tests {
         Unit::Ratio,
     ];
 
+    /// Numbers that only a forged file holds.
+    #[test]
+    fn what_cannot_be_typed_is_written_at_once() {
+        let kind = Dimension(Unit::PascalCubicMetrePerSecond);
+        let said = |value: f64, reference: f64| kind.usual().write(kind, value, reference);
+        for value in [1.7e308, -1.7e308, 5e-324, f64::INFINITY, f64::NAN, 1e61, 1e-80] {
+            assert_eq!(said(value, REFERENCE), format!("{value:e} Pa*m3/s"));
+        }
+        for reference in [0.0, -0.0, f64::NAN, f64::INFINITY, 5e-324, 1.7e308] {
+            assert_eq!(said(7.5e-4, reference), "0.00075 Pa*m3/s");
+            kind.usual().from_base(7.5e-4, reference);
+        }
+        assert!(kind.usual().from_base(7.5e-4, 0.0).is_nan());
+        assert_eq!(kind.usual().write_pretty(kind, 7.5e-4, REFERENCE), "7.5 mm³/s");
+        assert_eq!(kind.usual().write_pretty(kind, 7.5e-4, 0.0), "0.00075 Pa·m³/s");
+    }
+
     proptest! {
+        /// Any double in any unit at any reference is written, and soon.
+        #[test]
+        fn any_double_is_written(u in 0..UNITS.len(), s in 0..9usize, v: f64, reference: f64) {
+            let kind = Dimension(UNITS[u]);
+            let symbol = kind.symbols()[s % kind.symbols().len()];
+            prop_assert!(symbol.write(kind, v, reference).len() < 100);
+            symbol.from_base(v, reference);
+        }
+
         /// Whatever a field can hold, in whatever unit it is written, it reads back as the same bits.
         #[test]
         fn written_values_read_back(u in 0..UNITS.len(), s in 0..9usize, v in 1e-6..1e6f64, negative: bool) {

@@ -1,5 +1,6 @@
 #![doc = include_str!("../README.md")]
 
+pub mod bounds;
 pub mod error;
 mod event_log;
 pub mod file;

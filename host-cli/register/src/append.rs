@@ -1,13 +1,19 @@
 //! Appending a run or a note: sealed, in one transaction, on the disk before it is acknowledged.
 
+use std::path::Path;
+
 use jiff::Timestamp;
 use rusqlite::types::Value;
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, OptionalExtension, Transaction, params};
+use seathold_recording::hash::sha256;
 
 use super::Register;
-use super::error::WithPath;
+use super::error::{RegisterError, WithPath};
 use super::extract::{RecordingExtract, SharedText};
+use super::intake::{self, Refusal};
+use super::quarantine::Refused;
 use super::record::{ChainRecord, ChainTable, NOTES, RUNS};
+use super::transaction::{one, second, transact};
 use crate::error::Error;
 
 /// Data of a run that is not in its recording.
@@ -69,11 +75,35 @@ impl Register {
     /// Adds a run by the bytes of its recording. When this returns, it is on the disk.
     ///
     /// # Errors
-    /// When the bytes are no recording or have been altered, or the register cannot be written; nothing of it is in
-    /// the register then.
+    /// When the bytes are no recording, or the register cannot be written; nothing of it is in the register then. When
+    /// the gate refuses them; then they are in quarantine.
     pub fn append(&mut self, recording: &[u8], meta: &RunMeta, now: Timestamp) -> Result<AppendedRun, Error> {
-        let extract = RecordingExtract::of(recording).map_err(|why| Error::damaged(&self.path, why))?;
-        self.append_extract(recording, &extract, meta, now)
+        let path = self.path.clone();
+        self.admit(recording, &path, meta, now)
+    }
+
+    /// Adds a run if the gate lets it in, and puts it into quarantine if not. `from`: where it comes from.
+    pub(super) fn admit(
+        &mut self,
+        bytes: &[u8],
+        from: &Path,
+        meta: &RunMeta,
+        now: Timestamp,
+    ) -> Result<AppendedRun, Error> {
+        // What is here has passed the gate.
+        if let Some((id, number)) = run_with(&self.db, &sha256(bytes)).at(&self.path)? {
+            return Ok(AppendedRun { id, number, seal: String::new(), new: false });
+        }
+        match intake::recording(bytes) {
+            Ok(extract) => self.append_extract(bytes, &extract, meta, now),
+            Err(Refusal::NotOurs(damage)) => Err(Error::damaged(from, damage)),
+            Err(Refusal::Quarantine(reason)) => {
+                let name = from.display().to_string();
+                let refused = Refused { kind: "recording", bytes, reason: &reason, source: &name };
+                let id = self.quarantine(&refused, now)?;
+                Err(Error::Quarantined { name, reason, id })
+            }
+        }
     }
 
     /// The same with what has been read from the bytes already.
@@ -110,19 +140,12 @@ impl Register {
     /// When the register cannot be written, or knows no such batch or valve.
     pub fn note(&mut self, note: &NewNote, now: Timestamp) -> Result<i64, Error> {
         let (path, bench) = (self.path.clone(), self.bench.clone());
+        if let Some(why) = intake::note_fault(note.serial.as_deref(), &note.operator, note.about.as_deref(), &note.text)
+        {
+            return Err(Error::register(&path, RegisterError::Refused(why)));
+        }
         transact(&mut self.db, |change| insert_note(change, &bench, note, now)).at(&path)
     }
-}
-
-/// Does `what` in one transaction that waits for its turn at the beginning, never in the middle.
-pub(super) fn transact<T>(
-    db: &mut Connection,
-    what: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
-) -> rusqlite::Result<T> {
-    let change = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    let done = what(&change)?;
-    change.commit()?;
-    Ok(done)
 }
 
 /// Writes a note within a transaction.
@@ -163,11 +186,13 @@ fn insert_next(
         "previous" => previous.clone().into(),
         other => value(other),
     };
-    let record = ChainRecord { values: table.columns.iter().map(value).collect(), sides };
+    let record = ChainRecord::new(table.columns.iter().map(value).collect(), sides);
     let seal = record.seal(table);
     let id = record.insert(db, table, &seal, false)?;
+    record.confirm(db, table, id, &seal)?;
     let mut update = db.prepare_cached("UPDATE benches SET last_number = ?, seal = ? WHERE bench = ?")?;
-    update.execute(params![number, seal, bench])?;
+    one(update.execute(params![number, seal, bench])?)?;
+    one(usize::from(next(db, bench)? == (number + 1, seal.clone())))?;
     Ok(ChainLink { id, number, seal })
 }
 
@@ -199,11 +224,6 @@ pub(super) fn valve(db: &Connection, serial: &str) -> rusqlite::Result<()> {
 pub(super) fn insert_recording(db: &Connection, sha256: &str, bytes: &[u8]) -> rusqlite::Result<()> {
     let text = "INSERT INTO recordings (sha256, bytes) VALUES (?, ?) ON CONFLICT DO NOTHING";
     db.prepare_cached(text)?.execute(params![sha256, bytes]).map(|_| ())
-}
-
-/// A moment, to the second.
-pub(super) fn second(at: Timestamp) -> String {
-    Timestamp::from_second(at.as_second()).unwrap_or(at).to_string()
 }
 
 /// The kind of a note in plain words.

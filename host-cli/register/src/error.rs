@@ -72,6 +72,11 @@ impl From<&rusqlite::Error> for RegisterError {
             Some(ErrorCode::DatabaseCorrupt) => Self::Damaged(text),
             Some(ErrorCode::SystemIoFailure) => Self::Disk(text),
             _ => match why {
+                rusqlite::Error::StatementChangedRows(_) => Self::Damaged(
+                    "what was written is not there afterwards: a trigger that is not ours? `seathold register verify` \
+                     names it; nothing of this was written"
+                        .into(),
+                ),
                 // A column of another type than it was declared with: the tables are not as we make them.
                 rusqlite::Error::InvalidColumnType(..) | rusqlite::Error::FromSqlConversionFailure(..) => {
                     Self::Damaged(text)
@@ -106,6 +111,24 @@ pub enum Error {
     /// A recording could not be used.
     #[error(transparent)]
     Recording(#[from] seathold_recording::Error),
+    /// The gate refused it, and it is in quarantine.
+    #[error("{name}: {reason}; it is in quarantine as {id} (`seathold register quarantine list`)")]
+    Quarantined {
+        /// What was to be added.
+        name: String,
+        /// Why not.
+        reason: String,
+        /// Its number in quarantine.
+        id: i64,
+    },
+    /// A record is there and cannot be shown.
+    #[error("record {record} is unreadable: {why}")]
+    Unreadable {
+        /// Which, as `BENCH/NUMBER`.
+        record: String,
+        /// Why.
+        why: String,
+    },
     /// A register could not be used.
     #[error("{}: {why}", .path.display())]
     Register {

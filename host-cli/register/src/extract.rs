@@ -71,13 +71,20 @@ impl RecordingExtract {
     /// # Errors
     /// When it is no recording, or has been altered.
     pub(crate) fn of(bytes: &[u8]) -> Result<Self, Damage> {
-        let recording = read_bytes(bytes)?;
+        Self::from_read(sha256(bytes), read_bytes(bytes)?, bytes)
+    }
+
+    /// The same of a recording that has been read from these bytes already.
+    ///
+    /// # Errors
+    /// When it has been altered.
+    pub(crate) fn from_read(sha256: String, recording: Recording, bytes: &[u8]) -> Result<Self, Damage> {
         let whole = match &recording.damage {
             None => true,
             Some(Damage::CutShort(_)) => false,
             Some(why) => return Err(why.clone()),
         };
-        Ok(Self::from_recording(sha256(bytes), recording, &header_as_recorded(bytes)?, whole))
+        Ok(Self::from_recording(sha256, recording, &header_as_recorded(bytes)?, whole))
     }
 
     fn from_recording(sha256: String, recording: Recording, recorded: &Json, whole: bool) -> Self {

@@ -2,13 +2,18 @@
 
 mod append;
 pub mod batch;
+pub mod claim;
 pub mod error;
 pub mod extract;
+pub mod intake;
 pub mod merge;
 pub mod open;
+pub mod quarantine;
 pub mod query;
 mod record;
 mod schema;
+mod soundness;
+mod transaction;
 pub mod valves;
 pub mod verify;
 
@@ -34,6 +39,8 @@ pub struct Register {
     path: PathBuf,
     /// UUID of the file's own bench.
     bench: String,
+    /// Version of its tables: an older file is read as it is.
+    version: u32,
 }
 
 impl Register {
@@ -45,6 +52,11 @@ impl Register {
     /// UUID of the bench that this file belongs to.
     pub fn bench(&self) -> &str {
         &self.bench
+    }
+
+    /// Whether the file has the tables that came with version 2: quarantine and claims.
+    pub(crate) fn has_quarantine(&self) -> bool {
+        self.version >= 2
     }
 
     /// A record's name, `BENCH/NUMBER`, as short as it can be: the number for this bench, a few digits of the UUID for

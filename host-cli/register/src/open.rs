@@ -88,7 +88,8 @@ impl Register {
         db.execute_batch("PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA trusted_schema = OFF;")
             .at(path)?;
         let bench = db.query_row("SELECT bench FROM benches WHERE local = 1", [], |row| row.get(0)).at(path)?;
-        Ok(Self { db, path: path.into(), bench })
+        let version = if access == Access::Read { version } else { VERSION };
+        Ok(Self { db, path: path.into(), bench, version })
     }
 
     /// Waits this long for another program's write, instead of the usual time.

@@ -264,15 +264,18 @@ impl RunFilter {
     }
 }
 
-/// Iterates over runs.
+/// A run by its id in this file, or why it cannot be read.
+type FoundRun = (i64, Result<RunRow, Error>);
+
+/// Iterates over runs. An error of kind [`Error::Unreadable`] is of one run, and others follow; any other ends it.
 #[derive(Debug)]
 pub struct RunRows<'a> {
     register: &'a Register,
     conditions: String,
     values: Vec<Value>,
-    page: VecDeque<RunRow>,
-    /// Date and id of the last one given; `None` at the beginning.
-    last: Option<(String, i64)>,
+    page: VecDeque<FoundRun>,
+    /// Id of the last one given; `None` at the beginning.
+    last: Option<i64>,
     over: bool,
 }
 
@@ -300,8 +303,8 @@ impl Register {
     /// When there is none, or the register cannot be read.
     pub fn run(&self, id: i64) -> Result<RunRow, Error> {
         let mut page = self.page("id = ?", &[Value::Integer(id)], 1).at(&self.path)?;
-        page.pop_front()
-            .ok_or_else(|| Error::register(&self.path, RegisterError::Refused(format!("there is no record {id}"))))
+        let none = || Error::register(&self.path, RegisterError::Refused(format!("there is no record {id}")));
+        page.pop_front().ok_or_else(none)?.1
     }
 
     /// The run of this name: a number of this bench's, `BENCH/NUMBER` where the beginning of BENCH will do, or the
@@ -332,7 +335,7 @@ impl Register {
             found
         };
         match (found.pop_front(), found.pop_front()) {
-            (Some(run), None) => Ok(run),
+            (Some((_, run)), None) => run,
             (Some(_), Some(_)) => Err(none(format!("\"{name}\" matches several records; give more of it"))),
             (None, _) => Err(none(format!("there is no record \"{name}\"; `seathold find` lists the runs there are"))),
         }
@@ -376,17 +379,30 @@ impl Register {
         })
     }
 
-    /// Up to `most` runs by date, with their sides.
-    fn page(&self, conditions: &str, values: &[Value], most: usize) -> rusqlite::Result<VecDeque<RunRow>> {
+    /// Up to `most` runs by date, with their ids and sides. One that cannot be read, because somebody wrote into it what
+    /// no program of ours writes, takes none of the others with it.
+    fn page(&self, conditions: &str, values: &[Value], most: usize) -> rusqlite::Result<VecDeque<FoundRun>> {
         let text = format!("SELECT {COLUMNS} FROM runs WHERE {conditions} ORDER BY started_at, id LIMIT {most}");
         let mut query = self.db.prepare_cached(&text)?;
-        let rows = query.query_map(params_from_iter(values), RunRow::from_row)?;
-        let mut runs: VecDeque<RunRow> = rows.collect::<rusqlite::Result<_>>()?;
-        let mut query =
+        let mut sides =
             self.db.prepare_cached(&format!("SELECT {SIDES} FROM sides WHERE run = ? ORDER BY position"))?;
-        for run in &mut runs {
-            let rows = query.query_map([run.id], |row| SideRow::from_row(row).map(|(_, found)| found))?;
-            run.sides = rows.collect::<rusqlite::Result<_>>()?;
+        let mut rows = query.query(params_from_iter(values))?;
+        let mut runs = VecDeque::new();
+        while let Some(row) = rows.next()? {
+            let id: i64 = row.get(0)?;
+            let mut whole = || -> rusqlite::Result<RunRow> {
+                let mut run = RunRow::from_row(row)?;
+                let rows = sides.query_map([id], |row| SideRow::from_row(row).map(|(_, found)| found))?;
+                run.sides = rows.collect::<rusqlite::Result<_>>()?;
+                Ok(run)
+            };
+            let run = whole().map_err(|why| {
+                let text = |at| row.get_ref(at).ok().and_then(|value| value.as_bytes().ok()).unwrap_or_default();
+                let number: i64 = row.get(2).unwrap_or_default();
+                let record = format!("{}/{number}", String::from_utf8_lossy(text(1)));
+                Error::Unreadable { record, why: why.to_string() }
+            });
+            runs.push_back((id, run));
         }
         Ok(runs)
     }
@@ -396,13 +412,15 @@ impl RunRows<'_> {
     fn turn(&mut self) -> Result<(), Error> {
         let mut conditions = self.conditions.clone();
         let mut values = self.values.clone();
-        if let Some((date, id)) = &self.last {
-            conditions += " AND (started_at, id) > (?, ?)";
-            values.extend([date.clone().into(), (*id).into()]);
+        if let Some(id) = self.last {
+            // The first condition is there for the index.
+            conditions += " AND started_at >= (SELECT started_at FROM runs WHERE id = ?) \
+                           AND (started_at, id) > (SELECT started_at, id FROM runs WHERE id = ?)";
+            values.extend([id.into(), id.into()]);
         }
         self.page = self.register.page(&conditions, &values, PAGE).at(&self.register.path)?;
         self.over = self.page.len() < PAGE;
-        self.last = self.page.back().map(|run| (run.started_at.clone(), run.id));
+        self.last = self.page.back().map(|(id, _)| *id);
         Ok(())
     }
 }
@@ -418,6 +436,6 @@ impl Iterator for RunRows<'_> {
             self.over = true;
             return Some(Err(why));
         }
-        self.page.pop_front().map(Ok)
+        self.page.pop_front().map(|(_, run)| run)
     }
 }

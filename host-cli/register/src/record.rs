@@ -10,6 +10,8 @@ use rusqlite::{Connection, OptionalExtension, Row, params_from_iter};
 use seathold_recording::hash::sha256;
 use sha2::{Digest, Sha256};
 
+use super::transaction::one;
+
 /// A table of records: which columns are sealed, in order.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct ChainTable {
@@ -80,6 +82,16 @@ pub(crate) const SIDES: &[&str] = &[
 /// Columns of a run that name a shared text by its hash, and the tables of these.
 pub(super) const SHARED: [(&str, &str); 3] = [("recipe", "recipes"), ("rig", "rigs"), ("calibrations", "calibrations")];
 
+/// A value as SQLite gives it back. It has one zero, and keeps what is no number as NULL; here NULL says the same, that
+/// there is no figure.
+pub(crate) fn as_kept(value: Value) -> Value {
+    match value {
+        Value::Real(x) if x.is_nan() => Value::Null,
+        Value::Real(x) => Value::Real(if x == 0.0 { 0.0 } else { x }),
+        other => other,
+    }
+}
+
 /// A record as its values.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct ChainRecord {
@@ -90,6 +102,12 @@ pub(crate) struct ChainRecord {
 }
 
 impl ChainRecord {
+    /// One to be sealed, with its values as SQLite will give them back: the seal must be over those.
+    pub(crate) fn new(values: Vec<Value>, sides: Vec<Vec<Value>>) -> Self {
+        let all = |values: Vec<Value>| values.into_iter().map(as_kept).collect();
+        Self { values: all(values), sides: sides.into_iter().map(all).collect() }
+    }
+
     /// The seal over it.
     pub(crate) fn seal(&self, table: &ChainTable) -> String {
         let mut hash = Sha256::new();
@@ -149,15 +167,34 @@ impl ChainRecord {
         let seal = Value::Text(seal.to_owned());
         let again = (!local.is_empty()).then(|| Value::Integer(again.into()));
         let values = self.values.iter().chain(std::iter::once(&seal)).chain(again.as_ref());
-        db.prepare_cached(&text)?.execute(params_from_iter(values))?;
+        one(db.prepare_cached(&text)?.execute(params_from_iter(values))?)?;
         let id = db.last_insert_rowid();
         let marks = vec!["?"; SIDES.len() + 1].join(", ");
         let text = format!("INSERT INTO sides ({}, run) VALUES ({marks})", SIDES.join(", "));
         let mut insert = db.prepare_cached(&text)?;
         for side in &self.sides {
-            insert.execute(params_from_iter(side.iter().chain(std::iter::once(&Value::Integer(id)))))?;
+            one(insert.execute(params_from_iter(side.iter().chain(std::iter::once(&Value::Integer(id)))))?)?;
         }
         Ok(id)
+    }
+
+    /// Reads back what was just written. A trigger that is not ours could have swallowed or changed it, and then it must
+    /// not be acknowledged.
+    pub(super) fn confirm(
+        &self,
+        db: &Connection,
+        table: &'static ChainTable,
+        id: i64,
+        seal: &str,
+    ) -> rusqlite::Result<()> {
+        let place = RecordPlace { number: self.number(table), table, id };
+        let whole = match SealedRecord::read(db, place).optional()? {
+            Some(back) => {
+                back.record == *self && back.seal == seal && back.altered().is_none() && back.parts_fault(db)?.is_none()
+            }
+            None => false,
+        };
+        one(usize::from(whole))
     }
 }
 
@@ -249,6 +286,26 @@ impl SealedRecord {
             None => Some("has lost its recording"),
         }
     }
+
+    /// What is wrong with the texts that a run shares with others, if anything.
+    pub(super) fn parts_fault(&self, db: &Connection) -> rusqlite::Result<Option<String>> {
+        if !self.is_run() {
+            return Ok(None);
+        }
+        for (column, table) in SHARED {
+            let hash = self.text(column);
+            let mut query = db.prepare_cached(&format!("SELECT json FROM {table} WHERE sha256 = ?"))?;
+            let json: Option<String> = query.query_row([hash], |row| row.get(0)).optional()?;
+            match json {
+                None => return Ok(Some(format!("has lost its entry in {table}"))),
+                Some(json) if sha256(json.as_bytes()) != hash => {
+                    return Ok(Some(format!("has an entry in {table} that was altered")));
+                }
+                Some(_) => {}
+            }
+        }
+        Ok(None)
+    }
 }
 
 fn netstring(hash: &mut Sha256, bytes: &[u8]) {
@@ -256,4 +313,92 @@ fn netstring(hash: &mut Sha256, bytes: &[u8]) {
     hash.update(b":");
     hash.update(bytes);
     hash.update(b",");
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    /// Doubles of every class: also those that SQLite does not keep as they are.
+    fn real() -> impl Strategy<Value = Value> {
+        use prop::num::f64 as class;
+        let odd = vec![0.0, -0.0, f64::NAN, -f64::NAN, 5e-324, -5e-324, f64::MAX, f64::MIN, f64::INFINITY, 1e15, 3.0];
+        prop_oneof![prop::sample::select(odd), class::ANY, class::SUBNORMAL].prop_map(Value::Real)
+    }
+
+    fn text() -> impl Strategy<Value = Value> {
+        let odd = ["", "\0", "a\0b", "\u{feff}", "'; --", "\t\n\r", "1e5", "-0.0", "é\u{301}", "𝟘", "NULL"];
+        let odd = prop::sample::select(odd.map(str::to_owned).to_vec());
+        prop_oneof![odd, ".{0,20}", Just("x".repeat(100_000)), any::<String>()].prop_map(Value::Text)
+    }
+
+    /// A value that the column takes, by its declaration.
+    fn column(kind: &str, may_be_null: bool) -> BoxedStrategy<Value> {
+        let value = match kind {
+            "REAL" => real().boxed(),
+            "INTEGER" => {
+                prop_oneof![Just(i64::MIN), Just(i64::MAX), Just(0), any::<i64>()].prop_map(Value::Integer).boxed()
+            }
+            _ => text().boxed(),
+        };
+        if may_be_null { prop_oneof![1 => Just(Value::Null), 5 => value].boxed() } else { value }
+    }
+
+    fn columns(table: &str, names: &[&str]) -> BoxedStrategy<Vec<Value>> {
+        let db = database();
+        let mut query = db.prepare("SELECT type, \"notnull\" FROM pragma_table_info(?) WHERE name = ?").unwrap();
+        let of = |name: &&str| {
+            let row = |row: &Row<'_>| Ok((row.get(0)?, row.get(1)?));
+            let (kind, not_null): (String, bool) = query.query_row([table, name], row).unwrap();
+            // Where a number must be, one that is none is kept out before it comes here.
+            let value = column(&kind, !not_null);
+            let must = kind == "REAL" && not_null;
+            value.prop_filter("a number", move |v| !must || !matches!(v, Value::Real(x) if x.is_nan())).boxed()
+        };
+        names.iter().map(of).collect::<Vec<_>>().boxed()
+    }
+
+    fn database() -> Connection {
+        let db = Connection::open_in_memory().unwrap();
+        db.execute_batch("PRAGMA foreign_keys = OFF").unwrap();
+        crate::schema::MIGRATIONS.iter().for_each(|step| db.execute_batch(step).unwrap());
+        db
+    }
+
+    fn bits(values: &[Value]) -> Vec<String> {
+        let real = |value: &Value| match value {
+            Value::Real(x) => format!("{:016x}", x.to_bits()),
+            other => format!("{other:?}"),
+        };
+        values.iter().map(real).collect()
+    }
+
+    proptest! {
+        /// Whatever is written comes back to the bit, and its seal still fits.
+        #[test]
+        fn every_value_of_every_column_comes_back(
+            run in columns("runs", RUNS.columns),
+            sides in prop::collection::vec(columns("sides", SIDES), 0..3),
+            note in columns("notes", NOTES.columns),
+        ) {
+            let db = database();
+            let numbered = |(place, mut side): (i64, Vec<Value>)| { side[0] = place.into(); side };
+            let sides: Vec<_> = (1..).zip(sides).map(numbered).collect();
+            for (table, values, sides) in [(&RUNS, run, sides), (&NOTES, note, Vec::new())] {
+                let record = ChainRecord::new(values, sides);
+                let seal = record.seal(table);
+                let id = record.insert(&db, table, &seal, false).unwrap();
+                let Value::Integer(number) = record.values[1] else { panic!() };
+                let back = SealedRecord::read(&db, RecordPlace { number, table, id }).unwrap();
+                prop_assert_eq!(bits(&back.record.values), bits(&record.values));
+                for (back, side) in back.record.sides.iter().zip(&record.sides) {
+                    prop_assert_eq!(bits(back), bits(side));
+                }
+                prop_assert_eq!(back.record.sides.len(), record.sides.len());
+                prop_assert_eq!(back.record.seal(table), seal);
+            }
+        }
+    }
 }

@@ -4,10 +4,13 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, params};
 use serde::Serialize;
 
-use super::append::{NewNote, NoteKind, insert_note, second, transact};
+use super::Register;
+use super::append::{NewNote, NoteKind, insert_note};
 use super::error::{RegisterError, WithPath};
 use super::extract::from_word;
-use super::{Register, record::NOTES};
+use super::intake::{batch_fault, valve_fault};
+use super::record::NOTES;
+use super::transaction::{one, second, transact};
 use crate::error::Error;
 
 /// A valve in the register.
@@ -90,19 +93,24 @@ impl Register {
             let why = format!("batch {name} is open already; close it first, or choose another name");
             return Err(Error::register(&self.path, RegisterError::Refused(why)));
         }
+        let listed = |valve: &ValveRecord| valve_fault(&valve.serial, &valve.actuation, &valve.notes);
+        let wrong = batch_fault(name, check_digit, valves.len()).or_else(|| valves.iter().find_map(listed));
+        if let Some(why) = wrong {
+            return Err(Error::register(&self.path, RegisterError::Refused(why)));
+        }
         let (path, bench) = (self.path.clone(), self.bench.clone());
         let batch = uuid::Uuid::now_v7().to_string();
         let opened_at = second(now);
         transact(&mut self.db, |change| {
-            change.execute(
+            one(change.execute(
                 "INSERT INTO batches (batch, name, opened_at, check_digit) VALUES (?, ?, ?, ?)",
                 params![batch, name, opened_at, check_digit],
-            )?;
+            )?)?;
             for (place, valve) in (1_i64..).zip(valves) {
                 tell_valve(change, valve)?;
-                change
+                one(change
                     .prepare_cached("INSERT INTO batch_valves (batch, position, serial) VALUES (?, ?, ?)")?
-                    .execute(params![batch, place, valve.serial])?;
+                    .execute(params![batch, place, valve.serial])?)?;
             }
             let note = NewNote {
                 kind: NoteKind::Opened,
@@ -285,7 +293,7 @@ impl Register {
     }
 }
 
-fn valve_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<ValveRecord> {
+pub(super) fn valve_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<ValveRecord> {
     Ok(ValveRecord { serial: row.get(0)?, actuation: row.get(1)?, dn: row.get(2)?, notes: row.get(3)? })
 }
 
@@ -296,7 +304,7 @@ pub(super) fn tell_valve(db: &Connection, valve: &ValveRecord) -> rusqlite::Resu
          actuation = iif(excluded.actuation = '', actuation, excluded.actuation), dn = ifnull(excluded.dn, dn), \
          notes = iif(excluded.notes = '', notes, excluded.notes)",
     )?;
-    insert.execute(params![valve.serial, valve.actuation, valve.dn, valve.notes]).map(|_| ())
+    one(insert.execute(params![valve.serial, valve.actuation, valve.dn, valve.notes])?)
 }
 
 /// Without field and line separators.

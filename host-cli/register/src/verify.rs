@@ -1,15 +1,14 @@
 //! Verifying the hash chains: is every record as it was written, in its position, and consistent with its recording?
 
 use rayon::prelude::*;
-use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension};
-use seathold_recording::hash::sha256;
 
 use super::Register;
 use super::error::WithPath;
 use super::extract::RecordingExtract;
+use super::intake;
 use super::open::genesis;
-use super::record::{RecordPlace, SHARED, SealedRecord};
+use super::record::{RecordPlace, SealedRecord};
 use crate::error::Error;
 
 /// Records checked in parallel.
@@ -54,6 +53,8 @@ pub enum Verification {
     Valid(Vec<VerifiedChain>),
     /// This one is not; those after it were not looked at.
     Broken(BrokenRecord),
+    /// The records are, but the file is not as this program makes it: what it shows of them may not be all.
+    Unsound(String),
 }
 
 impl Verification {
@@ -65,24 +66,34 @@ impl Verification {
         match self {
             Self::Valid(chains) => Ok(chains),
             Self::Broken(record) => Err(record),
+            Self::Unsound(what) => Err(BrokenRecord { bench: String::new(), name: String::new(), number: 0, what }),
         }
     }
 }
 
 impl Register {
-    /// Checks every record: its position, its seal, the seal before it, and its columns against its recording.
-    /// Chains are walked one after the other; the walk ends at the first record that is not valid. `progress` gets how
+    /// Checks every record: its position, its seal, the seal before it, and its columns against its recording; then the
+    /// file itself: its tables, indexes and triggers, SQLite's own check, and rows counted two ways. Chains are walked one after the other; the walk ends at the first record that is not valid. `progress` gets how
     /// many records have been checked, and ends the walk by `false`.
     ///
     /// # Errors
     /// When the register cannot be read, or is too damaged to be read through.
-    pub fn verify(&self, mut progress: impl FnMut(u64) -> bool) -> Result<Verification, Error> {
+    pub fn verify(&self, progress: impl FnMut(u64) -> bool) -> Result<Verification, Error> {
+        self.verify_by(false, progress)
+    }
+
+    /// The same, and with `replay` each recording must pass the gate again: for what was in the register before there
+    /// was a gate.
+    ///
+    /// # Errors
+    /// As for [`Register::verify`].
+    pub fn verify_by(&self, replay: bool, mut progress: impl FnMut(u64) -> bool) -> Result<Verification, Error> {
         // One snapshot: what others append meanwhile is not checked.
         let snapshot = self.db.unchecked_transaction().at(&self.path)?;
         let mut chains = chains(&snapshot).at(&self.path)?;
         let mut checked = 0;
         for chain in &mut chains {
-            if let Some(broken) = walk(&snapshot, chain, &mut checked, &mut progress).at(&self.path)? {
+            if let Some(broken) = walk(&snapshot, chain, replay, &mut checked, &mut progress).at(&self.path)? {
                 return Ok(Verification::Broken(broken));
             }
         }
@@ -91,7 +102,35 @@ impl Register {
                 return Ok(Verification::Broken(broken));
             }
         }
-        Ok(Verification::Valid(chains))
+        match super::soundness::fault(&snapshot, self.version).at(&self.path)? {
+            Some(what) => Ok(Verification::Unsound(what)),
+            None => Ok(Verification::Valid(chains)),
+        }
+    }
+
+    /// The record with this seal, or with this beginning of one, as `BENCH/NUMBER`: where a head that was written down
+    /// earlier is now. `None` where no chain here contains it. Whether the chains are valid is for
+    /// [`Register::verify`].
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn record_sealed(&self, head: &str) -> Result<Option<String>, Error> {
+        let head = head.to_lowercase();
+        let look = || {
+            // By going through the tables: no index may hide it.
+            let text = "SELECT bench || '/' || number FROM runs NOT INDEXED WHERE instr(seal, ?1) = 1 \
+                        UNION ALL SELECT bench || '/' || number FROM notes NOT INDEXED WHERE instr(seal, ?1) = 1";
+            self.db.query_row(text, [&head], |row| row.get(0)).optional()
+        };
+        if let Some(found) = look().at(&self.path)? {
+            return Ok(Some(found));
+        }
+        // The head of a bench without records.
+        let benches = self.chains()?;
+        Ok(benches
+            .iter()
+            .find(|chain| genesis(&chain.bench).starts_with(&head))
+            .map(|chain| format!("{}/0", chain.bench)))
     }
 
     /// What is wrong with one record by itself, if anything: its seal, its recording, its columns. Whether it
@@ -104,7 +143,7 @@ impl Register {
             let sealed = SealedRecord::read(&self.db, RecordPlace::of_record(&self.db, bench, number)?)?;
             match fault_of(&sealed) {
                 Some(what) => Ok(Some(what)),
-                None => parts(&self.db, &sealed),
+                None => sealed.parts_fault(&self.db),
             }
         };
         look().at(&self.path)
@@ -144,6 +183,7 @@ fn chains(db: &Connection) -> rusqlite::Result<Vec<VerifiedChain>> {
 fn walk(
     db: &Connection,
     chain: &mut VerifiedChain,
+    replay: bool,
     checked: &mut u64,
     progress: &mut impl FnMut(u64) -> bool,
 ) -> rusqlite::Result<Option<BrokenRecord>> {
@@ -154,7 +194,9 @@ fn walk(
     for places in RecordPlace::of_bench(db, &chain.bench)?.chunks(TOGETHER) {
         let records: Vec<SealedRecord> =
             places.iter().map(|place| SealedRecord::read(db, *place)).collect::<rusqlite::Result<_>>()?;
-        let found: Vec<Option<String>> = records.par_iter().map(fault_of).collect();
+        let replayed = |sealed: &SealedRecord| sealed.bytes.as_deref().filter(|_| replay).and_then(intake::run_fault);
+        let look = |sealed: &SealedRecord| fault_of(sealed).or_else(|| replayed(sealed));
+        let found: Vec<Option<String>> = records.par_iter().map(look).collect();
         for (sealed, found) in records.iter().zip(found) {
             let number = sealed.number();
             if number > last.0 + 1 && chain.complete {
@@ -172,7 +214,7 @@ fn walk(
                 let what = "does not follow the record before it: one of them was replaced or reordered".into();
                 return Ok(Some(broken(number, what)));
             }
-            if let Some(what) = parts(db, sealed)? {
+            if let Some(what) = sealed.parts_fault(db)? {
                 return Ok(Some(broken(number, what)));
             }
             last = (number, sealed.seal.clone());
@@ -210,44 +252,7 @@ fn fault_of(sealed: &SealedRecord) -> Option<String> {
         Ok(extract) => extract,
         Err(why) => return Some(format!("has a recording that cannot be read: {why}")),
     };
-    for (column, value) in sealed.table.columns.iter().zip(&sealed.record.values) {
-        if let Some(true_value) = extract.column(column)
-            && true_value != *value
-        {
-            return Some(format!("says {column} {}, its recording {}", shown(value), shown(&true_value)));
-        }
-    }
-    (extract.sides() != sealed.record.sides).then(|| "says other results of its sides than its recording".into())
-}
-
-fn shown(value: &Value) -> String {
-    match value {
-        Value::Null => "nothing".into(),
-        Value::Integer(n) => n.to_string(),
-        Value::Real(x) => x.to_string(),
-        Value::Text(text) => format!("\"{text}\""),
-        Value::Blob(_) => "bytes".into(),
-    }
-}
-
-/// Whether the shared texts of a run match their hashes.
-fn parts(db: &Connection, sealed: &SealedRecord) -> rusqlite::Result<Option<String>> {
-    if !sealed.is_run() {
-        return Ok(None);
-    }
-    for (column, table) in SHARED {
-        let hash = sealed.text(column);
-        let mut query = db.prepare_cached(&format!("SELECT json FROM {table} WHERE sha256 = ?"))?;
-        let json: Option<String> = query.query_row([hash], |row| row.get(0)).optional()?;
-        match json {
-            None => return Ok(Some(format!("has lost its entry in {table}"))),
-            Some(json) if sha256(json.as_bytes()) != hash => {
-                return Ok(Some(format!("has an entry in {table} that was altered")));
-            }
-            Some(_) => {}
-        }
-    }
-    Ok(None)
+    intake::column_fault(sealed, &extract)
 }
 
 /// What no seal covers and could hide a record: a bench that is not listed, a chain marked incomplete, a run marked as

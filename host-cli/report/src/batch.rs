@@ -11,10 +11,10 @@ use seathold_text::outcome;
 
 use super::trace::pair;
 use super::valve::{
-    calibrations, distinct, leak, limit, moment, newest, note_blocks, notes, operator, pressure, records,
-    result_so_far, run_notices, settings, upper_first,
+    calibrations, differing, distinct, heads, leak, limit, moment, newest, note_blocks, notes, operator, pressure,
+    records, replayed, result_so_far, run_notices, settings, upper_first,
 };
-use super::{Evidence, RegisterHistory, ValveHistory, method};
+use super::{Evidence, NO_VERDICT, RegisterHistory, ValveHistory, method};
 
 /// All valves under a title, and the batch of the register that they are, where they are one.
 pub fn document(name: &str, valves: &[ValveHistory<'_>], batch: Option<&BatchRecord>) -> Document {
@@ -24,6 +24,7 @@ pub fn document(name: &str, valves: &[ValveHistory<'_>], batch: Option<&BatchRec
         blocks.push(method::simulated());
     }
     blocks.extend(super::valve::altered(valves));
+    blocks.extend(differing(&runs));
     if batch.is_some_and(|batch| batch.selection) {
         let text =
             "This register has only a selection of the batch's records. More may have been done than is reported here.";
@@ -40,13 +41,15 @@ pub fn document(name: &str, valves: &[ValveHistory<'_>], batch: Option<&BatchRec
     blocks.push(Block::Table(list(valves)));
     let serial = |run: &Evidence| run.header.serial.clone();
     blocks.extend(method::counted(&runs, serial));
+    let ends = histories.first().and_then(|history| heads(&history.heads));
     let foot = format!("{name}: {}", counted(valves.len() as u64, "valve"));
     // A list of valves before its first run.
     if runs.is_empty() {
         let moment = batch.map(|batch| batch.opened_at.clone()).unwrap_or_default();
+        blocks.extend(ends);
         return Document { title: name.to_owned(), foot, moment, blocks };
     }
-    blocks.extend(method::method(&runs, serial));
+    blocks.extend(method::method(&replayed(&runs), serial));
     blocks.push(Block::Heading(2, "Valve by valve".into()));
     for valve in
         valves.iter().filter(|valve| !valve.runs.is_empty() || valve.history.is_some_and(|s| !s.notes.is_empty()))
@@ -60,6 +63,7 @@ pub fn document(name: &str, valves: &[ValveHistory<'_>], batch: Option<&BatchRec
     }
     blocks.extend(settings(runs.iter().copied()));
     blocks.extend(records(runs.iter().copied()));
+    blocks.extend(ends);
     Document { title: name.to_owned(), foot, moment: newest(&runs), blocks }
 }
 
@@ -69,7 +73,7 @@ fn counts(valves: &[ValveHistory<'_>]) -> Vec<(&'static str, usize)> {
     for valve in valves {
         *counts.entry(valve.word()).or_default() += 1;
     }
-    ["tight", "leaking", "undecided", "void", "not proved", "set aside"]
+    ["tight", "leaking", "undecided", "void", "not proved", "set aside", NO_VERDICT]
         .into_iter()
         .filter_map(|word| Some((word, *counts.get(word)?)))
         .collect()
@@ -152,7 +156,13 @@ fn section(valve: &ValveHistory<'_>) -> Vec<Block> {
             let judged = run.summary.sides.iter();
             let judged: Vec<String> =
                 judged.map(|s| format!("{} {}", side_name(s.side), verdict_word(s.verdict))).collect();
-            if judged.is_empty() { outcome::word(&run.summary).to_owned() } else { judged.join(", ") }
+            if !run.replays() {
+                NO_VERDICT.to_owned()
+            } else if judged.is_empty() {
+                outcome::word(&run.summary).to_owned()
+            } else {
+                judged.join(", ")
+            }
         };
         let rows = valve.runs.iter().map(|run| {
             vec![

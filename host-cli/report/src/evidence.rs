@@ -36,6 +36,8 @@ pub struct Evidence {
     pub whole: Integrity,
     /// Its record in a register.
     pub seal: Option<RegisterEntry>,
+    /// Whether a replay comes to the same; also of one that was altered in its register.
+    replays: bool,
 }
 
 /// How far a recording can be trusted.
@@ -43,7 +45,7 @@ pub struct Evidence {
 pub enum Integrity {
     /// Checksums and hash match, and a replay gives the same outputs and events.
     Replays,
-    /// Checksums and hash match, but a replay differs, or cannot be done.
+    /// A replay of what is intact differs, or cannot be done: it carries no verdict.
     Differs(String),
     /// It is damaged or was cut off.
     Damaged(String),
@@ -84,7 +86,14 @@ impl Evidence {
         let units = UnitFormat::new(&recording.header.recipe, &recording.header.display_units);
         let origin = recording.polls.first().map_or(0, |poll| poll.at.as_ticks());
         let seconds = |at: Instant| at.as_ticks().saturating_sub(origin) as f64 / 1e6;
-        let events: Vec<(f64, Event)> = recording.events().map(|(at, event)| (seconds(at), event)).collect();
+        let whole = whole(&recording);
+        // What the readings do not lead to is no result, whatever the events say.
+        let differs = matches!(whole, Integrity::Differs(_));
+        let is_result = |event: &Event| {
+            matches!(event, Event::SideFinished(_) | Event::RunFinished { .. } | Event::InterimEstimate(_))
+        };
+        let events = recording.events().filter(|(_, event)| !(differs && is_result(event)));
+        let events: Vec<(f64, Event)> = events.map(|(at, event)| (seconds(at), event)).collect();
         Ok(Self {
             name: name.into(),
             summary: Summary::of(events.iter().map(|(_, event)| event.clone())),
@@ -93,7 +102,8 @@ impl Evidence {
             polls: recording.polls.len(),
             seconds: recording.length().as_ticks() as f64 / 1e6,
             sha256: seathold_recording::hash::sha256(bytes),
-            whole: whole(&recording),
+            whole,
+            replays: !differs,
             seal: None,
             header: recording.header,
         })
@@ -118,6 +128,11 @@ impl Evidence {
         self.summary.sides.iter().rev().find(|result| result.side == side)
     }
 
+    /// Whether a replay comes to the same. If not, none of its results is among these.
+    pub fn replays(&self) -> bool {
+        self.replays
+    }
+
     /// Whether the readings came from the simulated rig.
     pub fn simulated(&self) -> bool {
         self.header.source.is_simulated()
@@ -125,12 +140,14 @@ impl Evidence {
 }
 
 fn whole(recording: &Recording) -> Integrity {
-    if let Some(damage) = &recording.damage {
-        return Integrity::Damaged(damage.to_string());
-    }
+    // The intact part of a damaged recording must replay too: a forged one is not better for being cut.
     match replay::replay(recording) {
-        Ok(None) => Integrity::Replays,
-        Ok(Some(difference)) => Integrity::Differs(difference.to_string()),
-        Err(invalid) => Integrity::Differs(invalid.0),
+        Ok(Some(difference)) => return Integrity::Differs(difference.to_string()),
+        Err(invalid) => return Integrity::Differs(invalid.0),
+        Ok(None) => {}
+    }
+    match &recording.damage {
+        Some(damage) => Integrity::Damaged(damage.to_string()),
+        None => Integrity::Replays,
     }
 }

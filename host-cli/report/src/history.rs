@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use seathold_register::Error;
 use seathold_register::batch::status::{self, of_valve};
 use seathold_register::valves::{BatchRecord, NoteRecord, ValveRecord};
+use seathold_register::verify::VerifiedChain;
 use seathold_register::{Register, RegisterError, RunFilter, RunRow};
 
 use super::valve_history::by_number;
@@ -19,6 +20,21 @@ pub struct RegisterHistory {
     pub batch: Option<String>,
     /// What was noted on it, the oldest first.
     pub notes: Vec<ReportNote>,
+    /// The ends of the register's chains when it was read.
+    pub heads: Vec<ChainHead>,
+}
+
+/// The end of a bench's chain.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ChainHead {
+    /// The bench's name.
+    pub name: String,
+    /// Its records here.
+    pub records: u64,
+    /// Whether all from 1 on are here.
+    pub complete: bool,
+    /// Seal of the last.
+    pub seal: String,
 }
 
 /// A note as a report prints it.
@@ -52,10 +68,17 @@ impl RunSelection {
             chosen.entry(run.serial.clone()).or_default().push(run);
         }
         let batches = register.batches()?;
+        let head = |chain: VerifiedChain| ChainHead {
+            name: chain.name,
+            records: chain.last_number,
+            complete: chain.complete,
+            seal: chain.seal,
+        };
+        let heads: Vec<ChainHead> = register.chains()?.into_iter().map(head).collect();
         let mut listed = Vec::new();
         for valve in valves(register, filter, &chosen)? {
             let runs = chosen.remove(&valve.serial).unwrap_or_default();
-            listed.push(read_valve(register, &batches, filter, valve, runs)?);
+            listed.push(read_valve(register, (&batches, &heads), filter, valve, runs)?);
         }
         let batch = batches.into_iter().find(|batch| Some(&batch.batch) == filter.batch.as_ref());
         Ok(Self { batch, valves: listed })
@@ -108,7 +131,7 @@ fn valves(
 
 fn read_valve(
     register: &Register,
-    batches: &[BatchRecord],
+    (batches, heads): (&[BatchRecord], &[ChainHead]),
     filter: &RunFilter,
     valve: ValveRecord,
     mut chosen: Vec<RunRow>,
@@ -125,7 +148,7 @@ fn read_valve(
         Some(batch) => register.notes(Some(batch), Some(&serial))?,
         None => Vec::new(),
     };
-    let status = of_valve(valve, &history, &noted);
+    let mut status = of_valve(valve, &history, &noted);
     let counts = |run: &RunRow| status.counting.contains(&Some(run.name()));
     for run in history.into_iter().filter(counts) {
         if chosen.iter().all(|known| known.id != run.id) {
@@ -140,12 +163,20 @@ fn read_valve(
         let altered = register.altered(&noted.bench, noted.number)?.map(|what| format!("record {name} {what}"));
         Ok(ReportNote { about, altered, noted })
     };
+    let evidence: Vec<Evidence> = chosen.iter().map(|run| evidence(register, run)).collect::<Result<_, _>>()?;
+    // What the register's columns say of a run that does not replay is no result either.
+    let replays = |name: &Option<String>| {
+        let of = |run: &&Evidence| run.seal.as_ref().map(|seal| &seal.run) == name.as_ref();
+        evidence.iter().find(of).is_none_or(Evidence::replays)
+    };
+    let proved = status.counting.each_ref().map(replays);
+    status.without_results(proved.map(|replays| !replays));
     let history = RegisterHistory {
+        heads: heads.to_vec(),
         batch: batches.iter().find(|known| Some(&known.batch) == batch.as_ref()).map(|known| known.name.clone()),
         notes: listed.into_iter().map(note).collect::<Result<_, Error>>()?,
         status,
     };
-    let evidence = chosen.iter().map(|run| evidence(register, run)).collect::<Result<_, _>>()?;
     Ok((history, evidence))
 }
 

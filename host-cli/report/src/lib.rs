@@ -10,5 +10,5 @@ pub mod valve;
 mod valve_history;
 
 pub use evidence::{Evidence, Integrity, RegisterEntry};
-pub use history::{RegisterHistory, ReportNote, RunSelection};
-pub use valve_history::{ValveHistory, by_valve};
+pub use history::{ChainHead, RegisterHistory, ReportNote, RunSelection};
+pub use valve_history::{NO_VERDICT, ValveHistory, by_valve};

@@ -194,12 +194,7 @@ fn row<T>(field: &Field<T>, of: &T, recipe: &RawRecipe) -> Vec<String> {
 
 fn write_value(unit: Unit, value: f64, recipe: &RawRecipe) -> String {
     let kind = Dimension(unit);
-    let symbol = kind.usual();
-    let text = symbol.write(kind, value, recipe.reference_pa);
-    match text.split_once(' ') {
-        Some((number, _)) => format!("{number} {}", symbol.pretty()),
-        None => text,
-    }
+    kind.usual().write_pretty(kind, value, recipe.reference_pa)
 }
 
 fn word(is: bool, yes: &str, no: &str) -> String {

@@ -8,7 +8,7 @@ use seathold_text::messages::{self, budget_parts, side_name, supply_end, verdict
 use seathold_text::outcome;
 
 use super::trace::figures;
-use super::{Evidence, Integrity, RegisterHistory, ValveHistory, method};
+use super::{ChainHead, Evidence, Integrity, NO_VERDICT, RegisterHistory, ValveHistory, method};
 
 /// Both sides, in the order tested.
 pub(super) const SIDES: [Side; 2] = [Side::First, Side::Second];
@@ -20,6 +20,10 @@ pub fn document(valve: &ValveHistory<'_>) -> Document {
         blocks.push(method::simulated());
     }
     blocks.extend(altered(std::slice::from_ref(valve)));
+    // Where it counts the headline says so.
+    if !valve.differs() {
+        blocks.extend(differing(&valve.runs));
+    }
     blocks.push(Block::Notice(upper_first(valve.word()), valve.reason()));
     blocks.push(Block::Facts(facts(valve)));
     blocks.push(Block::Table(sides_table(valve)));
@@ -27,7 +31,7 @@ pub fn document(valve: &ValveHistory<'_>) -> Document {
     let called = |run: &Evidence| format!("run {}", valve.called(run));
     blocks.extend(method::counted(&valve.runs, called));
     blocks.extend(valve.history.map_or_else(Vec::new, note_blocks));
-    blocks.extend(method::method(&valve.runs, called));
+    blocks.extend(method::method(&replayed(&valve.runs), called));
     for (place, run) in valve.runs.iter().enumerate() {
         // The first continues where the summary ends: a page with a few lines of method on it looks like a mistake.
         if place > 0 {
@@ -37,6 +41,7 @@ pub fn document(valve: &ValveHistory<'_>) -> Document {
     }
     blocks.extend(settings(valve.runs.iter().copied()));
     blocks.extend(records(valve.runs.iter().copied()));
+    blocks.extend(valve.history.and_then(|history| heads(&history.heads)));
     Document {
         title: format!("Seat leak test of valve {}", valve.serial),
         foot: format!("Valve {}: {}", valve.serial, valve.word()),
@@ -115,6 +120,21 @@ pub(super) fn altered(valves: &[ValveHistory<'_>]) -> Option<Block> {
         n => format!("{n} records are not what was sealed. Do not rely on this page."),
     };
     Some(Block::Notice("Altered".into(), text))
+}
+
+/// Comes before any verdict where a run does not replay that counts for none.
+pub(super) fn differing(runs: &[&Evidence]) -> Option<Block> {
+    let text = match runs.iter().filter(|run| !run.replays()).count() {
+        0 => return None,
+        1 => "A recording does not replay. It carries no verdict.".into(),
+        n => format!("{n} recordings do not replay. They carry no verdict."),
+    };
+    Some(Block::Notice(NO_VERDICT.into(), text))
+}
+
+/// The runs that replay: only of these the method says how their verdicts were come to.
+pub(super) fn replayed<'a>(runs: &[&'a Evidence]) -> Vec<&'a Evidence> {
+    runs.iter().copied().filter(|run| run.replays()).collect()
 }
 
 /// When the newest of several runs began.
@@ -250,7 +270,7 @@ pub(super) fn run_notices(run: &Evidence) -> Vec<Block> {
     }
     match &run.whole {
         Integrity::Replays => {}
-        Integrity::Differs(how) => notice("Replay differs", how.clone()),
+        Integrity::Differs(how) => notice(NO_VERDICT, how.clone()),
         Integrity::Damaged(why) => notice("Recording incomplete", format!("{why}. Only the intact part is shown.")),
         Integrity::Altered(what) => notice("Altered", format!("{what}. What is shown comes from the recording.")),
     }
@@ -337,13 +357,33 @@ pub(super) fn settings<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Vec<Bloc
     blocks
 }
 
+/// The ends of the register's chains: what a reader keeps to hold against the register later.
+pub(super) fn heads(heads: &[ChainHead]) -> Option<Block> {
+    if heads.is_empty() {
+        return None;
+    }
+    let columns = vec![
+        DocumentColumn::words("Bench", 4),
+        DocumentColumn::words("Records", 3),
+        DocumentColumn::words("Head: seal of the last record", 8),
+    ];
+    let row = |head: &ChainHead| {
+        let whole = if head.complete { "" } else { ", a selection" };
+        vec![head.name.clone(), format!("{}{whole}", messages::counted(head.records, "record")), head.seal.clone()]
+    };
+    let caption = "Heads of the register's chains. `seathold register verify --head` tells whether a later register \
+                   still contains them"
+        .into();
+    Some(Block::Table(DocumentTable { caption, columns, rows: heads.iter().map(row).collect() }))
+}
+
 /// What identifies each run.
 pub(super) fn records<'a>(runs: impl Iterator<Item = &'a Evidence>) -> Vec<Block> {
     let mut rows = Vec::new();
     for run in runs {
         let whole = match &run.whole {
             Integrity::Replays => "complete; replayed to the same result".to_owned(),
-            Integrity::Differs(_) => "complete; replay DIFFERS".to_owned(),
+            Integrity::Differs(_) => "DOES NOT REPLAY".to_owned(),
             Integrity::Damaged(_) => "INCOMPLETE".to_owned(),
             Integrity::Altered(_) => "ALTERED since it was sealed".to_owned(),
         };

@@ -10,6 +10,9 @@ use seathold_text::messages;
 
 use super::{Evidence, Integrity, RegisterHistory};
 
+/// The headline where a recording does not replay.
+pub const NO_VERDICT: &str = "NO VERDICT: does not replay";
+
 /// A valve's result after all its runs, by the rule of [`counting`]. From a register, a [`RegisterHistory`] says what
 /// was done to it in between; loose recordings say nothing of that.
 #[derive(Clone, Debug)]
@@ -45,14 +48,26 @@ impl<'a> ValveHistory<'a> {
         }
     }
 
-    /// Over both sides; `None` where a side has no result and the other does not leak.
+    /// Over both sides; `None` where a side has no result and the other does not leak, or a run that counts does not
+    /// replay.
     pub fn verdict(&self) -> Option<Verdict> {
+        if self.differs() {
+            return None;
+        }
         let of = |side| self.side(side).map(|result| result.verdict);
         joined(of(Side::First), of(Side::Second))
     }
 
+    /// Whether a run that counts does not replay: then nothing is said of the valve.
+    pub fn differs(&self) -> bool {
+        [Side::First, Side::Second].into_iter().filter_map(|side| self.run(side)).any(|run| !run.replays())
+    }
+
     /// The verdict in a word or two.
     pub fn word(&self) -> &'static str {
+        if self.differs() {
+            return NO_VERDICT;
+        }
         let aside = self.history.is_some_and(|history| history.status.stand == NextAction::SetAside);
         self.verdict().map_or(if aside { "set aside" } else { "not proved" }, messages::verdict_word)
     }
@@ -68,6 +83,11 @@ impl<'a> ValveHistory<'a> {
 
     /// The reason for the verdict, in a sentence.
     pub fn reason(&self) -> String {
+        if self.differs() {
+            return "The sequencer does not come to the recorded events from the recorded readings: the recording was \
+                    forged, or made by another version of the sequencer. It proves nothing of the valve."
+                .into();
+        }
         let sides = [Side::First, Side::Second];
         let missing: Vec<&str> =
             sides.into_iter().filter(|s| self.side(*s).is_none()).map(messages::side_name).collect();

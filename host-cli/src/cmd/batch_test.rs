@@ -10,6 +10,7 @@ use seathold_analysis::fleet::spec::FleetSpec;
 use seathold_recording::file::safe_name;
 use seathold_register::batch::check_digit::CheckDigit;
 use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
+use seathold_register::claim::{Claim, Claimant, Claimed, HeldClaim};
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, NoteKind, Register, RunFilter, RunMeta};
 use seathold_sequencer::input::{Side, Sides};
@@ -98,6 +99,8 @@ struct BatchSession<'a> {
     fleet: Option<FleetSpec>,
     folder: PathBuf,
     lines: StdinLines,
+    /// Under this name valves are claimed while they are under test.
+    claimant: Claimant,
 }
 
 /// What follows a line.
@@ -140,7 +143,9 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
     }
     let lines = StdinLines::default();
     let more = run_options(&args.more)?;
-    let mut bench = BatchSession { args, more, register, batch, order: args.order, recipe, fleet, folder, lines };
+    let claimant = Claimant::new(&args.operator);
+    let order = args.order;
+    let mut bench = BatchSession { args, more, register, batch, order, recipe, fleet, folder, lines, claimant };
     // Mistakes in the options are reported before the first valve is on the rig.
     if let Some(status) = status::of_batch(&bench.register, &bench.batch)?.first() {
         bench.request(status, Sides::Both)?;
@@ -150,8 +155,9 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
     writeln!(console.err, "? and Enter says what may be typed")?;
     loop {
         let statuses = status::of_batch(&bench.register, &bench.batch)?;
-        let next = bench.next(&statuses);
-        bench.prompt(&statuses, next.as_ref().map(|(s, sides)| (*s, *sides)), console)?;
+        let taken = bench.taken(console)?;
+        let next = bench.next(&statuses, &taken);
+        bench.prompt(&statuses, &taken, next.as_ref().map(|(s, sides)| (*s, *sides)), console)?;
         let Some(line) = bench.lines.next(console)? else { break };
         // While this one waited, another program may have gone on with the batch: at a second rig, or at a desk.
         if let Some(at) = bench.register.closed_at(&bench.batch.batch)? {
@@ -160,10 +166,14 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
         }
         let shown = next.map(|(status, sides)| (status.valve.serial.clone(), sides));
         let statuses = status::of_batch(&bench.register, &bench.batch)?;
-        let next = bench.next(&statuses);
+        let taken = bench.taken(console)?;
+        let next = bench.next(&statuses, &taken);
         let now = next.map(|(status, sides)| (status.valve.serial.clone(), sides));
         if line.trim().is_empty() && shown != now {
-            writeln!(console.err, "another program has gone on with this batch; this is next now:")?;
+            // What is on the rig is the valve that was shown: the next is not tested under its serial.
+            let holds = |claim: &&Claim| shown.as_ref().is_some_and(|(serial, _)| *serial == claim.serial);
+            let why = taken.iter().find(holds).map_or_else(|| GONE_ON.to_owned(), held_by);
+            writeln!(console.err, "{why}; this is next now:")?;
             continue;
         }
         match bench.obey(line.trim(), &statuses, next, console) {
@@ -181,6 +191,15 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
     let counts = StatusCounts::of(&status::of_batch(&bench.register, &bench.batch)?);
     writeln!(console.out, "batch {}: {counts}", bench.batch.name)?;
     Ok(Exit::Good)
+}
+
+/// Where a valve shown as the next is not the next any more.
+const GONE_ON: &str = "another program has gone on with this batch";
+
+/// Who has a valve under test, and since when.
+fn held_by(claim: &Claim) -> String {
+    let who = if claim.operator.is_empty() { "another program" } else { claim.operator.as_str() };
+    format!("{} is under test by {who} since {} UTC", claim.serial, date(&claim.since))
 }
 
 /// A refusal without the register's path: the person at the bench knows which it is.
@@ -226,6 +245,7 @@ impl BatchSession<'_> {
             let meta = RunMeta { batch: Some(batch.clone()), after_rework: answers };
             if part && file.with_extension("link").exists() {
                 let (serial, name) = (&status.valve.serial, file.display());
+                let Some(_held) = self.claim(serial, console)? else { continue };
                 writeln!(console.err, "{serial}: a run on a controller was interrupted ({name}); it is resumed")?;
                 let left = self.left(&file)?;
                 run_for(&left, &RunContext { meta, brief: true }, console)?;
@@ -242,7 +262,15 @@ impl BatchSession<'_> {
                 }
                 continue;
             }
-            let taken = self.register.import(&file, &meta, console.date()?)?;
+            let taken = match self.register.import(&file, &meta, console.date()?) {
+                Ok(taken) => taken,
+                // It is kept apart, and what it did not prove is still to do.
+                Err(why @ seathold_register::Error::Quarantined { .. }) => {
+                    writeln!(console.err, "{why}")?;
+                    continue;
+                }
+                Err(why) => return Err(why.into()),
+            };
             if taken.new {
                 writeln!(
                     console.err,
@@ -255,11 +283,28 @@ impl BatchSession<'_> {
         Ok(())
     }
 
-    /// The valve that is next on the list, and its sides.
-    fn next<'s>(&self, statuses: &'s [ValveStatus]) -> Option<(&'s ValveStatus, Sides)> {
-        let on = |side| statuses.iter().find(|s| s.due(side));
+    /// The valves of the batch that other programs have under test.
+    fn taken(&self, console: &Console<'_>) -> Result<Vec<Claim>, Error> {
+        Ok(self.register.claimed_by_others(&self.claimant, &self.batch.batch, console.clock.now())?)
+    }
+
+    /// Claims a valve for the time of a run; says who has it where another does.
+    fn claim(&mut self, serial: &str, console: &mut Console<'_>) -> Result<Option<HeldClaim>, Error> {
+        match self.register.claim(&self.claimant, &self.batch.batch, serial, console.clock.now())? {
+            Claimed::Ours(held) => Ok(Some(held)),
+            Claimed::Theirs(claim) => {
+                writeln!(console.err, "{}", held_by(&claim))?;
+                Ok(None)
+            }
+        }
+    }
+
+    /// The valve that is next on the list, and its sides: one that nobody else has under test.
+    fn next<'s>(&self, statuses: &'s [ValveStatus], taken: &[Claim]) -> Option<(&'s ValveStatus, Sides)> {
+        let free = |s: &&ValveStatus| taken.iter().all(|claim| claim.serial != s.valve.serial);
+        let on = |side| statuses.iter().filter(free).find(|s| s.due(side));
         match self.order {
-            SideOrder::Valve => statuses.iter().find_map(|s| Some((s, s.sides_due()?))),
+            SideOrder::Valve => statuses.iter().filter(free).find_map(|s| Some((s, s.sides_due()?))),
             SideOrder::Side => {
                 on(Side::First).map(|s| (s, Sides::First)).or_else(|| on(Side::Second).map(|s| (s, Sides::Second)))
             }
@@ -269,9 +314,12 @@ impl BatchSession<'_> {
     fn prompt(
         &self,
         statuses: &[ValveStatus],
+        taken: &[Claim],
         next: Option<(&ValveStatus, Sides)>,
         console: &mut Console<'_>,
     ) -> Result<(), Error> {
+        let due = |claim: &&Claim| statuses.iter().any(|s| s.valve.serial == claim.serial && s.sides_due().is_some());
+        let elsewhere: Vec<String> = taken.iter().filter(due).map(held_by).collect();
         let text = match next {
             Some((status, sides)) => {
                 let recipe = self
@@ -286,6 +334,7 @@ impl BatchSession<'_> {
                 let dn = status.valve.dn.map_or_else(String::new, |dn| format!(" DN {dn}"));
                 format!("next {}{dn}: {}{again}; recipe {recipe} > ", status.valve.serial, messages::sides(sides))
             }
+            None if !elsewhere.is_empty() => format!("nothing else is left to test: {} > ", elsewhere.join(", ")),
             None => match statuses.iter().filter(|s| s.stand == NextAction::Rework).count() {
                 0 => "nothing is left to test; `seathold batch close` ends the batch > ".into(),
                 n => format!("nothing is left to test before rework: {n} leaking > "),
@@ -412,6 +461,14 @@ impl BatchSession<'_> {
     }
 
     fn test(&mut self, status: &ValveStatus, sides: Sides, console: &mut Console<'_>) -> Result<AfterLine, Error> {
+        let Some(_held) = self.claim(&status.valve.serial, console)? else { return Ok(AfterLine::Ask) };
+        // Between the look at the list and the claim another may have tested it and be done.
+        let now = status::of_batch(&self.register, &self.batch)?;
+        let now = now.iter().find(|now| now.valve.serial == status.valve.serial);
+        if now.is_none_or(|now| (&now.last_run, &now.rework) != (&status.last_run, &status.rework)) {
+            writeln!(console.err, "{}: {GONE_ON}", status.valve.serial)?;
+            return Ok(AfterLine::Ask);
+        }
         let run = self.request(status, sides)?;
         let meta = RunMeta { batch: Some(self.batch.batch.clone()), after_rework: status.rework.clone() };
         run_for(&run, &RunContext { meta, brief: true }, console)?;

@@ -4,7 +4,8 @@ use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 
 use clap::Args;
-use seathold_recording::{self as recording, Damage};
+use seathold_recording::replay::replay;
+use seathold_recording::{self as recording, Damage, Recording};
 use seathold_register::{Access, Register, RegisterError};
 use seathold_report::export::tables::{self, RunContextColumns};
 use seathold_report::export::{ExportColumn, ExportTable, TableOptions};
@@ -114,6 +115,14 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
     Ok(exit)
 }
 
+/// Where a replay differs from a recording, or why there is none.
+fn difference(recording: &Recording) -> Option<String> {
+    match replay(recording) {
+        Ok(difference) => difference.map(|it| it.to_string()),
+        Err(invalid) => Some(invalid.0),
+    }
+}
+
 impl Writing {
     /// A recording that cannot be read is named, and does not stop the others.
     fn unread(&mut self, taken: Result<(), Error>, console: &mut Console<'_>) -> Result<(), Error> {
@@ -151,12 +160,19 @@ impl Writing {
             writeln!(console.err, "{name}: {why}. The intact part is used.")?;
             self.exit = Exit::Storage;
         }
+        // The tables carry verdicts, and what does not replay has none. Samples alone are only readings.
+        let judged = self.runs.is_some() || self.sides.is_some();
+        let differs = if judged { difference(&recording) } else { None };
+        if let Some(how) = &differs {
+            writeln!(console.err, "{name}: does not replay: {how}\nIt has no verdict in the tables.")?;
+            self.exit = Exit::Differs;
+        }
         self.reading = false;
         let id = seathold_recording::hash::hex(&hash);
         if let Some(table) = &mut self.runs {
-            table.row(&tables::run_row(&id, &recording, register))?;
+            table.row(&tables::run_row(&id, &recording, differs.is_none(), register))?;
         }
-        if let Some(table) = &mut self.sides {
+        if let Some(table) = self.sides.as_mut().filter(|_| differs.is_none()) {
             tables::side_rows(&id, &recording).iter().try_for_each(|row| table.row(row))?;
         }
         if let Some(table) = &mut self.samples {

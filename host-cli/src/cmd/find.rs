@@ -190,7 +190,16 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
     let register = Register::open(&args.register.register, Access::Read)?;
     let filter = args.filter.filter(&register)?;
     let mut unit_formats = RecipeUnitFormats::default();
-    let batches: HashMap<String, String> = register.batches()?.into_iter().map(|b| (b.batch, b.name)).collect();
+    let mut exit = Exit::Good;
+    // Runs are listed whatever is in the other tables.
+    let batches = match register.batches() {
+        Ok(batches) => batches.into_iter().map(|b| (b.batch, b.name)).collect(),
+        Err(why) => {
+            exit = Exit::Storage;
+            writeln!(console.err, "{why}; batches are not named")?;
+            HashMap::new()
+        }
+    };
     // A valve's history includes the notes between its runs.
     let history = RunFilter { serial: filter.serial.clone(), batch: filter.batch.clone(), ..RunFilter::default() };
     let mut notes = match &args.filter.serial {
@@ -210,7 +219,26 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
         writeln!(console.out, "{}", shown(&format!("{serial}{dn}{details}")))?;
     }
     for run in register.runs(filter) {
-        let run = run?;
+        // One that cannot be shown takes none of the others with it.
+        let shown = run.map_err(Error::from).and_then(|run| {
+            let units = unit_formats.of(&register, &run);
+            units.map(|units| (run.clone(), units)).map_err(|why| unreadable(&run.name(), &why))
+        });
+        let (run, units) = match shown {
+            Ok(shown) => shown,
+            Err(Error::Register(seathold_register::Error::Unreadable { record, why })) => {
+                exit = Exit::Storage;
+                count += 1;
+                if args.json {
+                    writeln!(console.out, "{}", json!({ "unreadable": { "record": record, "reason": why } }))?;
+                } else {
+                    let name = register.short(&record);
+                    writeln!(console.out, "{:16}  {name:>width$}  unreadable: {why}", "")?;
+                }
+                continue;
+            }
+            Err(why) => return Err(why),
+        };
         // Within a second only the run knows which of the two came first.
         let follows = |note: &NoteRecord| run.after_rework.as_deref() == Some(&note.name());
         let before = notes.iter().filter(|note| note.written_at < run.started_at || follows(note)).count();
@@ -225,7 +253,7 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
         if args.json {
             writeln!(console.out, "{}", json!({ "run": run, "batch_name": batch }))?;
         } else {
-            let text = line(&register, &run, width, batch, &unit_formats.of(&register, &run)?);
+            let text = line(&register, &run, width, batch, &units);
             writeln!(console.out, "{text}")?;
         }
     }
@@ -235,7 +263,13 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
     if count == 0 && !args.json {
         writeln!(console.err, "no run matches{}", unknown(&register, args.filter.serial.as_deref())?)?;
     }
-    Ok(Exit::Good)
+    Ok(exit)
+}
+
+/// A run whose recipe is missing or no recipe.
+fn unreadable(record: &str, why: &Error) -> Error {
+    let why = why.to_string();
+    Error::Register(seathold_register::Error::Unreadable { record: record.to_owned(), why })
 }
 
 fn tell(

@@ -8,7 +8,7 @@ use seathold_recording::limits::FILE_MAX;
 use seathold_register::merge::MergeCounts;
 use seathold_register::valves::BatchRecord;
 use seathold_register::verify::Verification;
-use seathold_register::{Access, Register, RunMeta};
+use seathold_register::{Access, AppendedRun, Register, RunMeta};
 use seathold_text::layout::line;
 use seathold_text::messages::counted;
 use serde_json::json;
@@ -38,8 +38,15 @@ pub enum RegisterCommand {
         #[arg(long)]
         json: bool,
     },
-    /// Check every record: its seal, its position, and its columns against its recording
+    /// Check every record: its seal, its position, and its columns against its recording; and the file itself
     Verify {
+        /// A head written down earlier (the seal, or its first 16 digits or more) that must still be in a chain; may be
+        /// given again
+        #[arg(long, value_name = "HASH", value_parser = head)]
+        head: Vec<String>,
+        /// Replay every recording too, as when it was let in: for records from before that was done
+        #[arg(long)]
+        replay: bool,
         #[command(flatten)]
         register: RegisterArg,
     },
@@ -72,6 +79,9 @@ pub enum RegisterCommand {
         #[command(flatten)]
         register: RegisterArg,
     },
+    /// What was refused when it was to be added: list it, or take it out
+    #[command(subcommand)]
+    Quarantine(QuarantineCommand),
     /// Write a selection of runs as a register of its own, to be sent and merged elsewhere
     Bundle {
         /// The file
@@ -81,6 +91,35 @@ pub enum RegisterCommand {
         #[command(flatten)]
         register: RegisterArg,
     },
+}
+
+/// `seathold register quarantine …`.
+#[derive(Debug, Subcommand)]
+pub enum QuarantineCommand {
+    /// List what is in quarantine, with the reasons
+    List {
+        #[command(flatten)]
+        register: RegisterArg,
+        /// A JSON object a line
+        #[arg(long)]
+        json: bool,
+    },
+    /// Take something out: it is written as a file first
+    Remove {
+        /// Its number in the list
+        number: i64,
+        /// The file [default: quarantined-HASH.hold, or .json for a record without a recording]
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+        #[command(flatten)]
+        register: RegisterArg,
+    },
+}
+
+/// A seal, or enough of one that no other begins like it.
+fn head(text: &str) -> Result<String, String> {
+    let fits = (16..=64).contains(&text.len()) && text.chars().all(|c| c.is_ascii_hexdigit());
+    if fits { Ok(text.to_lowercase()) } else { Err("give 16 to 64 hexadecimal digits of a seal".into()) }
 }
 
 /// `seathold register …`.
@@ -101,13 +140,18 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             writeln!(console.out, "{}: made for bench {bench} ({})", file.display(), register.bench())?;
         }
         RegisterCommand::Info { register, json } => info(&register.register, *json, console)?,
-        RegisterCommand::Verify { register } => return verify(&register.register, console),
+        RegisterCommand::Verify { head, replay, register } => {
+            return verify(&register.register, head, *replay, console);
+        }
         RegisterCommand::Merge { files, register } => {
             let mut register = Register::open(&register.register, Access::Make)?;
+            let mut exit = Exit::Good;
             for file in files {
-                let merged = register.merge(file)?;
+                let merged = register.merge(file, console.clock.now())?;
                 writeln!(console.out, "{}: {}", file.display(), brought(&merged))?;
+                exit = if merged.quarantined > 0 { Exit::Storage } else { exit };
             }
+            return Ok(exit);
         }
         RegisterCommand::Import { files, batch, register } => {
             let mut register = Register::open(&register.register, Access::Make)?;
@@ -115,20 +159,9 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
                 Some(name) => Some(register.batch_named(name)?.batch),
                 None => None,
             };
-            let mut exit = Exit::Good;
-            for file in files {
-                match import(&mut register, file, batch.as_deref(), console) {
-                    Ok(()) => {}
-                    // It does not stop the others. A register that cannot be written would stop each of them.
-                    Err(why) if why.is_of_one_file() && files.len() > 1 => {
-                        writeln!(console.err, "{why}; left out")?;
-                        exit = why.exit();
-                    }
-                    Err(why) => return Err(why),
-                }
-            }
-            return Ok(exit);
+            return import(&mut register, files, batch.as_ref(), console);
         }
+        RegisterCommand::Quarantine(command) => quarantine(command, console)?,
         RegisterCommand::Extract { run, out, register } => {
             let register = Register::open(&register.register, Access::Read)?;
             let run = register.run_named(run)?;
@@ -141,34 +174,115 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
         }
         RegisterCommand::Bundle { out, filter, register } => {
             let register = Register::open(&register.register, Access::Read)?;
-            let merged = register.bundle(out, &filter.filter(&register)?)?;
+            let merged = register.bundle(out, &filter.filter(&register)?, console.clock.now())?;
             writeln!(console.out, "{}: {}", out.display(), brought(&merged))?;
+            return Ok(if merged.quarantined > 0 { Exit::Storage } else { Exit::Good });
         }
     }
     Ok(Exit::Good)
 }
 
+fn brought(merged: &MergeCounts) -> String {
+    let MergeCounts { runs, notes, known, quarantined } = merged;
+    let refused = if *quarantined > 0 { format!(", {quarantined} quarantined") } else { String::new() };
+    format!("{} and {} added, {known} already there{refused}", counted(*runs, "run"), counted(*notes, "note"))
+}
+
+/// Imports recordings. One that is refused stops none of the others.
+fn import(
+    register: &mut Register,
+    files: &[PathBuf],
+    batch: Option<&String>,
+    console: &mut Console<'_>,
+) -> Result<Exit, Error> {
+    let (mut kept, mut known, mut quarantined, mut unread) = (0_u64, 0_u64, 0_u64, 0_u64);
+    for path in files {
+        match import_one(register, path, batch, console) {
+            Ok(added) => {
+                *(if added.new { &mut kept } else { &mut known }) += 1;
+                let already = if added.new { "" } else { " (already there)" };
+                writeln!(console.out, "{}: record {}{already}", path.display(), added.number)?;
+            }
+            Err(Error::Register(seathold_register::Error::Quarantined { name, reason, id })) => {
+                quarantined += 1;
+                writeln!(console.out, "{name}: quarantined as {id}: {reason}")?;
+            }
+            // It does not stop the others. A register that cannot be written would stop each of them.
+            Err(why) if why.is_of_one_file() && files.len() > 1 => {
+                unread += 1;
+                writeln!(console.err, "{why}; left out")?;
+            }
+            Err(why) => return Err(why),
+        }
+    }
+    if files.len() > 1 || quarantined > 0 {
+        let count = counted(files.len() as u64, "recording");
+        let unread = if unread > 0 { format!(", {unread} unreadable") } else { String::new() };
+        writeln!(console.out, "{count}: {kept} kept, {known} already there, {quarantined} quarantined{unread}")?;
+    }
+    Ok(if quarantined + unread > 0 { Exit::Storage } else { Exit::Good })
+}
+
 /// Takes one recording into the register.
-fn import(register: &mut Register, path: &Path, batch: Option<&str>, console: &mut Console<'_>) -> Result<(), Error> {
-    let mut meta = RunMeta { batch: batch.map(Into::into), after_rework: None };
+fn import_one(
+    register: &mut Register,
+    path: &Path,
+    batch: Option<&String>,
+    console: &Console<'_>,
+) -> Result<AppendedRun, Error> {
+    let mut meta = RunMeta { batch: batch.cloned(), after_rework: None };
     file::check_length(path, FILE_MAX)?;
-    if let Some(batch) = batch {
-        let header = seathold_recording::read(path)?.header;
+    if let Some(batch) = batch
+        && let Ok(recording) = seathold_recording::read(path)
+    {
+        let header = recording.header;
         if !register.valves_of(batch)?.iter().any(|v| v.serial == header.serial) {
             let why = format!("{}: {} is not on the list of that batch", path.display(), header.serial);
             return Err(super::batch_common::refused(register, why));
         }
         meta.after_rework = register.rework_before(batch, &header.serial, &header.started_at)?;
     }
-    let added = register.import(path, &meta, console.date()?)?;
-    let known = if added.new { "" } else { " (already there)" };
-    writeln!(console.out, "{}: record {}{known}", path.display(), added.number)?;
-    Ok(())
+    Ok(register.import(path, &meta, console.date()?)?)
 }
 
-fn brought(merged: &MergeCounts) -> String {
-    let MergeCounts { runs, notes, known } = merged;
-    format!("{} and {} added, {known} already there", counted(*runs, "run"), counted(*notes, "note"))
+fn quarantine(command: &QuarantineCommand, console: &mut Console<'_>) -> Result<(), Error> {
+    match command {
+        QuarantineCommand::List { register, json } => {
+            let register = Register::open(&register.register, Access::Read)?;
+            let entries = register.quarantined()?;
+            for entry in &entries {
+                if *json {
+                    writeln!(console.out, "{}", json!(entry))?;
+                    continue;
+                }
+                writeln!(
+                    console.out,
+                    "{}  {}  {} {}, {} bytes, from {}\n   {}",
+                    entry.id,
+                    super::find::date(&entry.arrived_at),
+                    entry.kind,
+                    entry.sha256.get(..12).unwrap_or_default(),
+                    entry.bytes,
+                    entry.source,
+                    entry.reason
+                )?;
+            }
+            if entries.is_empty() && !json {
+                writeln!(console.out, "nothing is in quarantine")?;
+            }
+        }
+        QuarantineCommand::Remove { number, out, register } => {
+            let mut register = Register::open(&register.register, Access::Write)?;
+            let (entry, bytes) = register.quarantined_bytes(*number)?;
+            let ending = if entry.kind == "recording" { seathold_recording::EXTENSION } else { "json" };
+            let hash = entry.sha256.get(..12).unwrap_or_default();
+            let out = out.clone().unwrap_or_else(|| PathBuf::from(format!("quarantined-{hash}.{ending}")));
+            file::write(&out, &bytes, Replace::Never)?;
+            register.remove_quarantined(*number)?;
+            writeln!(console.out, "{number}: taken out; it is in {}", out.display())?;
+        }
+    }
+    Ok(())
 }
 
 fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Error> {
@@ -197,6 +311,10 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
             &format!("{} ({}{own}): {}{whole}", chain.name, chain.bench, counted(chain.last_number, "record")),
         );
     }
+    let refused = register.quarantined()?.len();
+    if refused > 0 {
+        line(&mut text, "refused", &format!("{refused} in quarantine; `seathold register quarantine list` says why"));
+    }
     for batch in &batches {
         let state = batch.closed_at.as_deref().map_or_else(|| "open".into(), |at| format!("closed {at}"));
         let whole = if batch.selection { ", a selection" } else { "" };
@@ -207,12 +325,12 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
     Ok(())
 }
 
-fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
+fn verify(path: &Path, heads: &[String], replay: bool, console: &mut Console<'_>) -> Result<Exit, Error> {
     let register = Register::open(path, Access::Read)?;
     let mut stopped = false;
     let interrupts = console.interrupts;
     let counter = Counter::new("records checked", console.live);
-    let found = register.verify(|checked| {
+    let found = register.verify_by(replay, |checked| {
         counter.step(checked);
         stopped = interrupts.load(std::sync::atomic::Ordering::Relaxed) > 0;
         !stopped
@@ -226,15 +344,33 @@ fn verify(path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
         Verification::Valid(chains) => {
             for chain in chains {
                 let whole = if chain.complete { "" } else { ", a selection" };
-                let seal = chain.seal.get(..16).unwrap_or_default();
                 writeln!(
                     console.out,
-                    "bench {}: {} valid{whole}, last seal {seal}",
+                    "bench {}: {} valid{whole}, head {}",
                     chain.name,
-                    counted(chain.last_number, "record")
+                    counted(chain.last_number, "record"),
+                    chain.seal
                 )?;
             }
-            Ok(Exit::Good)
+            let mut exit = Exit::Good;
+            for head in heads {
+                match register.record_sealed(head)? {
+                    Some(record) => writeln!(console.out, "head {head}: is record {}", register.short(&record))?,
+                    None => {
+                        exit = Exit::Storage;
+                        writeln!(
+                            console.out,
+                            "head {head}: is in no chain here: a chain was made anew since it was written down, or it \
+                             is of another register"
+                        )?;
+                    }
+                }
+            }
+            Ok(exit)
+        }
+        Verification::Unsound(what) => {
+            writeln!(console.out, "the file is not sound, so what it shows may not be all: {what}")?;
+            Ok(Exit::Storage)
         }
         Verification::Broken(broken) => {
             let name = register.short(&format!("{}/{}", broken.bench, broken.number));

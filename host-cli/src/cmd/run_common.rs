@@ -243,6 +243,17 @@ pub(super) fn finish(
     }
 }
 
+/// What would keep a run out of the register is told before anything moves.
+///
+/// # Errors
+/// When a name in the header is too long, or is no plain text.
+pub(super) fn fits_register(args: &RunArgs, header: &Header) -> Result<(), Error> {
+    match seathold_register::intake::header_fault(header).filter(|_| args.register.is_some()) {
+        Some(why) => Err(Error::usage(format!("the register would refuse this run: {why}"))),
+        None => Ok(()),
+    }
+}
+
 /// Puts a recording just finished into a register. The stand-alone file is there already, and stays.
 ///
 /// # Errors
@@ -257,9 +268,9 @@ pub(super) fn keep(
         let mut open = Register::open(register, Access::Make)?;
         Ok(open.import(recording, meta, now)?)
     });
-    kept.map_err(|why| Error::NotRegistered {
-        recording: recording.into(),
-        register: register.into(),
-        why: Box::new(why),
+    kept.map_err(|why| match why {
+        // To import it later would come to the same.
+        why @ Error::Register(seathold_register::Error::Quarantined { .. }) => Error::Refused { why: Box::new(why) },
+        why => Error::NotRegistered { recording: recording.into(), register: register.into(), why: Box::new(why) },
     })
 }

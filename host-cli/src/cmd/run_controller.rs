@@ -14,7 +14,7 @@ use seathold_sequencer::rig::{FIELDS, RawRig, Rig};
 use seathold_text::messages;
 
 use super::files::load_rig;
-use super::run_common::{header, recipe_of, recording_path, to_the_second};
+use super::run_common::{fits_register, header, recipe_of, recording_path, to_the_second};
 use crate::args::RunArgs;
 use crate::console::Console;
 use crate::error::Error;
@@ -84,6 +84,7 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
         line: Some(line),
     };
     let header = header(args, started, serial, &recipe, (&rig, "the controller's"), calibrations, source);
+    fits_register(args, &header)?;
     let from = client.have().map_or(0, |have| have.next).max(welcome.next);
     let writer = Writer::create(&path, &header)?;
     let mut journal = Journal::create(&path, &header, from)?;

@@ -14,7 +14,7 @@ use seathold_sim::fault::InjectedFault;
 use seathold_sim::operator::SimOperator;
 
 use super::files::load_rig;
-use super::run_common::{header, recipe_of, recording_path, settings, to_the_second};
+use super::run_common::{fits_register, header, recipe_of, recording_path, settings, to_the_second};
 use crate::args::RunArgs;
 use crate::error::Error;
 use crate::rig::in_process::InProcess;
@@ -47,6 +47,7 @@ pub(super) fn begin(args: &RunArgs, now: Timestamp) -> Result<(Session, Header, 
         return Err(Error::usage("--abort-existing and --acknowledge are for a controller: give --rig too"));
     }
     let plan = plan(args, now)?;
+    fits_register(args, &plan.header)?;
     let (header, place) = (plan.header.clone(), format!("{}, simulated", plan.valve.name));
     Ok((set_up(args, plan)?, header, place))
 }

@@ -71,9 +71,7 @@ impl UnitFormat {
 
     /// A limit: "7.5 mm³/s".
     pub fn limit(&self, pa_m3_s: f64) -> String {
-        let text = self.leak.write(Dimension(Unit::PascalCubicMetrePerSecond), pa_m3_s, self.reference_pa);
-        let number = text.split(' ').next().unwrap_or(&text);
-        format!("{number} {}", self.leak_unit())
+        self.leak.write_pretty(Dimension(Unit::PascalCubicMetrePerSecond), pa_m3_s, self.reference_pa)
     }
 
     /// A leak is never printed without its uncertainty: "0.42 ± 0.31 mm³/s". The uncertainty has two significant digits

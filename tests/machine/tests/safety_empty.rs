@@ -358,7 +358,7 @@ fn rule_3_nothing_counts_before_the_vent_is_open() {
         script.start(Sides::First).until(Phase::Soak, 20_000).pass(100);
         // The far reading sinks to nothing, step by step, while the pressure stays.
         let sunk = script.now;
-        let mut sinking = |now: u64, i: &mut Inputs| {
+        let sinking = |now: u64, i: &mut Inputs| {
             let left = 1.0 - (now - sunk) as f64 / 600_000.0;
             reads(&mut i.far, 600_000.0 * left.max(0.0));
         };

@@ -1,5 +1,8 @@
 //! The register of runs: what is kept in it, what spoils it, and registers put together.
 
+mod claims;
 mod hardship;
+mod intake;
 mod merge;
 mod records;
+mod soundness;

@@ -64,7 +64,7 @@ fn benches_come_together_and_each_chain_still_holds() {
     before.extend(all(&Register::open(&two, Access::Read).unwrap()));
     before.sort();
     let mut register = Register::open(&one, Access::Write).unwrap();
-    assert_eq!(register.merge(&two).unwrap(), MergeCounts { runs: 3, notes: 2, known: 0 });
+    assert_eq!(register.merge(&two, now()).unwrap(), MergeCounts { runs: 3, notes: 2, known: 0, quarantined: 0 });
     assert_eq!(all(&register), before, "nothing is renumbered or sealed anew");
     let chains = register.verify(|_| true).unwrap().valid().unwrap();
     assert_eq!(
@@ -72,17 +72,17 @@ fn benches_come_together_and_each_chain_still_holds() {
         [("one", true, 7), ("two", true, 5)]
     );
     // Again, and the other way round, and what came since.
-    assert_eq!(register.merge(&two).unwrap(), MergeCounts { runs: 0, notes: 0, known: 5 });
+    assert_eq!(register.merge(&two, now()).unwrap(), MergeCounts { runs: 0, notes: 0, known: 5, quarantined: 0 });
     drop(register);
     let mut register = Register::open(&two, Access::Write).unwrap();
-    assert_eq!(register.merge(&one).unwrap(), MergeCounts { runs: 5, notes: 2, known: 5 });
+    assert_eq!(register.merge(&one, now()).unwrap(), MergeCounts { runs: 5, notes: 2, known: 5, quarantined: 0 });
     assert_eq!(all(&register), before);
     let bytes = std::fs::read(dir.path().join("seed.hold")).unwrap();
     register.append(&renamed(&bytes, "HM-000099"), &RunMeta::default(), now()).unwrap();
     register.verify(|_| true).unwrap().valid().unwrap();
     drop(register);
     let mut register = Register::open(&one, Access::Write).unwrap();
-    assert_eq!(register.merge(&two).unwrap().runs, 1);
+    assert_eq!(register.merge(&two, now()).unwrap().runs, 1);
     // The batch of the other bench is here with its list, and its work list works.
     let batch = register.batch_named("two").unwrap();
     let standings = seathold_register::batch::status::of_batch(&register, &batch).unwrap();
@@ -102,7 +102,7 @@ fn a_selection_travels_and_does_not_pass_for_the_whole() {
     );
     assert_eq!(said.out, "[DIR]/bundle.sqlite: 1 run and 2 notes added, 0 already there\n");
     let mut register = Register::open(&two, Access::Write).unwrap();
-    assert_eq!(register.merge(&bundle).unwrap(), MergeCounts { runs: 1, notes: 2, known: 0 });
+    assert_eq!(register.merge(&bundle, now()).unwrap(), MergeCounts { runs: 1, notes: 2, known: 0, quarantined: 0 });
     let chains = register.verify(|_| true).unwrap().valid().unwrap();
     let from = chains.iter().find(|c| c.name == "one").unwrap();
     assert!(!from.complete && from.last_number == 3);
@@ -114,8 +114,11 @@ fn a_selection_travels_and_does_not_pass_for_the_whole() {
     // The rest fills the gaps, and then it is whole.
     let db = Connection::open(&two).unwrap();
     db.execute_batch("UPDATE runs SET operator = '' WHERE serial = 'HM-000001'").unwrap();
+    let guard =
+        "CREATE TRIGGER runs_stay BEFORE UPDATE ON runs BEGIN SELECT RAISE(ABORT, 'runs are never changed'); END";
+    db.execute_batch(guard).unwrap();
     drop(db);
-    register.merge(&one).unwrap();
+    register.merge(&one, now()).unwrap();
     let chains = register.verify(|_| true).unwrap().valid().unwrap();
     assert!(chains.iter().all(|c| c.complete), "{chains:?}");
 }
@@ -185,7 +188,7 @@ fn the_same_recording_by_two_ways_is_one_run() {
     assert_eq!(seathold(dir.path(), &import).out, "[DIR]/a.hold: record 5\n");
     assert_eq!(seathold(dir.path(), &import).out, "[DIR]/a.hold: record 5 (already there)\n");
     let mut register = Register::open(&one, Access::Write).unwrap();
-    register.merge(&two).unwrap();
+    register.merge(&two, now()).unwrap();
     assert_eq!(register.count(&RunFilter::default()).unwrap(), 4);
     assert_eq!(register.count(&RunFilter { serial: Some("HM-000010".into()), ..RunFilter::default() }).unwrap(), 1);
     register.verify(|_| true).unwrap().valid().unwrap();
@@ -206,19 +209,19 @@ fn registers_that_went_apart_are_told_apart() {
     // The copy is ahead: it has what this one has not, and goes in.
     append(&copy, "HM-000050");
     let mut register = Register::open(&one, Access::Write).unwrap();
-    assert_eq!(register.merge(&copy).unwrap().runs, 1);
+    assert_eq!(register.merge(&copy, now()).unwrap().runs, 1);
     register.verify(|_| true).unwrap().valid().unwrap();
     append(&one, "HM-000060");
     append(&copy, "HM-000070");
     let before = all(&register);
-    match register.merge(&copy) {
+    match register.merge(&copy, now()) {
         Err(Error::Register { why: RegisterError::Refused(why), .. }) => assert!(why.contains("diverged"), "{why}"),
         other => panic!("{other:?}"),
     }
     assert_eq!(all(&register), before);
     // Further ahead is no better, when the ways have parted.
     append(&copy, "HM-000071");
-    assert!(register.merge(&copy).is_err());
+    assert!(register.merge(&copy, now()).is_err());
     assert_eq!(all(&register), before);
 }
 
@@ -244,7 +247,7 @@ fn an_altered_record_is_not_let_in() {
         db.execute_batch(sql).unwrap();
         drop(db);
         let mut register = Register::open(&one, Access::Write).unwrap();
-        match register.merge(&spoiled) {
+        match register.merge(&spoiled, now()) {
             Err(Error::Register { path, why: RegisterError::Damaged(why) }) => {
                 assert_eq!(path, spoiled);
                 assert!(why.contains("altered"), "{sql}: {why}");

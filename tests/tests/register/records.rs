@@ -157,6 +157,30 @@ fn what_hides_a_record_is_named() {
     }
 }
 
+/// A transducer without noise gives an uncertainty part of minus nothing: to SQLite that is nothing, and the seal must
+/// be over what it gives back.
+#[test]
+fn minus_nothing_is_no_alteration() {
+    let dir = tempfile::tempdir().unwrap();
+    let template = seathold(dir.path(), &["rig", "template"]);
+    let coarse = |line: &str| match line.split('=').next().map(str::trim) {
+        Some("far_zero") => "far_zero = 2000".to_owned(),
+        Some("far_per_count") => "far_per_count = \"290 Pa/count\"".to_owned(),
+        Some("far_counts_min") => "far_counts_min = 1700".to_owned(),
+        Some("far_counts_max") => "far_counts_max = 30000".to_owned(),
+        Some("far_flickers") => "far_flickers = false".to_owned(),
+        _ => line.to_owned(),
+    };
+    let rig: Vec<String> = template.out.lines().map(coarse).collect();
+    std::fs::write(dir.path().join("rig.toml"), rig.join("\n")).unwrap();
+    let run = ["run", "-q", "--rig-file", "[DIR]/rig.toml", "--valve", "scratched-seat-a", "--set", "far.noise=0 Pa"];
+    let kept = ["--out", "[DIR]/a.hold", "--register", "[DIR]/bench.sqlite"];
+    let said = seathold(dir.path(), &[&run[..], &kept].concat());
+    assert_eq!(said.code, 1, "{}", said.err);
+    let said = seathold(dir.path(), &["register", "verify", "--register", "[DIR]/bench.sqlite"]);
+    assert_eq!(said.code, 0, "{}", said.out);
+}
+
 /// A record that was sealed anew after it was altered no longer fits the one after it.
 #[test]
 fn a_record_replaced_with_its_seal_is_found_by_the_next() {

@@ -3,5 +3,6 @@
 mod export;
 mod from_register;
 mod new_files;
+mod no_verdict;
 mod pages;
 mod readme_picture;

@@ -165,6 +165,24 @@ impl ValveStatus {
         }
     }
 
+    /// Takes the results of these sides away: the runs behind them prove nothing. What is left is to be tested again.
+    pub fn without_results(&mut self, sides: [bool; 2]) {
+        let [first, second] = sides;
+        if first {
+            self.first = None;
+        }
+        if second {
+            self.second = None;
+        }
+        let leaks = |side: &Option<CountedResult>| {
+            side.as_ref().is_some_and(|counted| counted.found.verdict == Verdict::Leaking)
+        };
+        if (first || second) && self.stand != NextAction::SetAside {
+            let leaks = leaks(&self.first) || leaks(&self.second);
+            self.stand = if leaks { NextAction::Rework } else { NextAction::TestAgain };
+        }
+    }
+
     /// "reworked twice", if it was at all.
     pub fn reworked(&self) -> Option<String> {
         match self.reworks {

@@ -45,6 +45,7 @@ pub const RUNS: &[ExportColumn] = &[
     must("length_s", ColumnType::Number, "from the first poll to the last"),
     must("polls", ColumnType::Whole, "polls recorded"),
     must("complete", ColumnType::Flag, "the recording is whole"),
+    must("replays", ColumnType::Flag, "the sequencer comes to the same from its readings; if not, it has no verdict"),
     must("simulated", ColumnType::Flag, "no valve was tested: the rig was simulated"),
     must("source", ColumnType::Words, "source of the readings: rig and firmware"),
     may("bench", ColumnType::Words, "UUID of the bench; this and what follows only from a register"),
@@ -115,7 +116,7 @@ pub const SAMPLES: &[ExportColumn] = &[
 ];
 
 /// A recording's row of [`RUNS`].
-pub fn run_row(id: &str, recording: &Recording, place: Option<RunContextColumns<'_>>) -> Vec<Cell> {
+pub fn run_row(id: &str, recording: &Recording, replays: bool, place: Option<RunContextColumns<'_>>) -> Vec<Cell> {
     let header = &recording.header;
     let recipe = &header.recipe;
     let summary = Summary::of(recording.events().map(|(_, event)| event));
@@ -138,13 +139,14 @@ pub fn run_row(id: &str, recording: &Recording, place: Option<RunContextColumns<
         recipe.limit_pa_m3_s.into(),
         recipe.reference_k.into(),
         recipe.reference_pa.into(),
-        outcome::word(&summary).replace(' ', "-").as_str().into(),
+        if replays { outcome::word(&summary) } else { "no verdict" }.replace(' ', "-").as_str().into(),
         summary.faults.first().map_or(Cell::Nothing, tag),
         summary.aborted.into(),
         summary.reads_empty().into(),
         (recording.length().as_ticks() as f64 / 1e6).into(),
         recording.polls.len().into(),
         recording.damage.is_none().into(),
+        replays.into(),
         header.source.is_simulated().into(),
         header.source.to_string().as_str().into(),
         place.map(|place| place.run.bench.as_str()).into(),
