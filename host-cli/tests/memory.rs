@@ -7,6 +7,11 @@ use std::process::{Command, Output};
 
 use seathold_recording::frame::{self, FrameKind};
 use seathold_recording::limits::{EVENTS_MAX, FILE_MAX, POLLS_MAX};
+use seathold_sequencer::event::{Event, Fault, Phase};
+use seathold_sequencer::input::{Inputs, Reading, Side};
+use seathold_sequencer::output::Outputs;
+use seathold_sequencer::poll_loop::PollRecord;
+use seathold_sequencer::time::Instant;
 use sha2::{Digest, Sha256};
 
 /// Address space in KiB. The program's own code, its stacks and the buffers of its libraries are in it too; unbounded
@@ -96,6 +101,28 @@ fn longest(good: &[u8]) -> Vec<u8> {
     assemble(&all, (polls + room * 256) as u64)
 }
 
+/// As many events and texts as there may be, every event another side's, and so a chart and a line of the log each.
+fn wordy(good: &[u8], path: &Path) -> Vec<u8> {
+    let mut header = seathold_recording::read_bytes(good).unwrap().header;
+    header.calibrations = (0..28).map(|n| format!("{n}{}", "x".repeat(4_000))).collect();
+    header.serial = "y".repeat(256);
+    let mut writer = seathold_recording::Writer::create(path, &header).unwrap();
+    for number in 0..(EVENTS_MAX / 4) as u64 {
+        let entered = |phase, side| Event::Entered { phase, side: Some(side) };
+        let events = [
+            entered(Phase::Settle, Side::First),
+            entered(Phase::Measure, Side::Second),
+            Event::Faulted(Fault::GuardOpen),
+            Event::Aborted,
+        ];
+        let inputs = Inputs { far: Reading::sample(4_000 + number as i32 % 7, number as u32), ..Inputs::IDLE };
+        let at = Instant::from_ticks(number * 10_000);
+        let polled = PollRecord { at, inputs, outputs: Outputs::REST, events: events.into_iter().collect() };
+        writer.push(&polled).unwrap();
+    }
+    std::fs::read(writer.finish().unwrap()).unwrap()
+}
+
 /// The recordings, by what is wrong with them.
 fn hostile(dir: &Path) -> Vec<(&'static str, Vec<u8>)> {
     let good = good(dir);
@@ -118,6 +145,7 @@ fn hostile(dir: &Path) -> Vec<(&'static str, Vec<u8>)> {
     let long = [vec![1], varint(60_000), vec![b'x'; 60_000]].concat();
     vec![
         ("longest", longest(&good)),
+        ("wordy", wordy(&good, &dir.join("w.hold"))),
         ("blocks to the last byte", after(&mut (0..).map(|_| tiny.clone()).take((most - start) / (tiny.len() + 9)))),
         ("zeros", [&good, vec![0; most - good.len()].as_slice()].concat()),
         ("far too many zeros", [&good, vec![0; 16 << 20].as_slice()].concat()),
@@ -168,7 +196,7 @@ fn no_recording_takes_more_memory_than_is_allowed() {
     for (name, path) in written(dir.path()) {
         let path = path.to_str().unwrap();
         // Those that hold the most by what they do with it, and for the rest those that read it in different ways.
-        let all = name == "longest";
+        let all = ["longest", "wordy"].contains(&name);
         for command in &COMMANDS[..if all { COMMANDS.len() } else { 4 }] {
             let command = *command;
             let began = std::time::Instant::now();
@@ -185,5 +213,53 @@ fn no_recording_takes_more_memory_than_is_allowed() {
         }
     }
     let over: Vec<_> = worst.iter().filter(|(resident, ..)| *resident > RESIDENT).collect();
+    assert!(over.is_empty(), "more than {RESIDENT} KiB: {over:#?}");
+}
+
+/// Files that are no recordings: settings, lists and tables of all that makes much of little.
+#[test]
+fn no_other_file_takes_more_memory_than_is_allowed() {
+    let dir = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: String| std::fs::write(dir.path().join(name), text).unwrap();
+    let most = seathold_recording::file::SETTINGS_MAX as usize;
+    write("list.toml", format!("x = [{}]", "1,".repeat(most / 2 - 10)));
+    write("tables.toml", "[[a]]\n".repeat(most / 6 - 10));
+    write("keys.toml", (0..most / 9).map(|n| format!("{n:x}=1\n")).collect::<String>().split_off(0));
+    write("deep.toml", format!("x = {}1{}", "[".repeat(most / 2 - 10), "]".repeat(most / 2 - 10)));
+    write("long.toml", format!("x = \"{}\"", "y".repeat(64 * most)));
+    let commas = "time_s,pressure_pa\n".to_owned();
+    write("cells.csv", commas.clone() + &",".repeat(15 << 20));
+    write("rows.csv", commas.clone() + &(0..399_000).map(|n| format!("{n},1\n")).collect::<String>());
+    write("many.csv", commas.clone() + &"\"\n\",".repeat(1_900_000));
+    write("head.csv", ",".repeat(15 << 20) + "\n");
+    write("long.csv", commas + &"0,1\n".repeat(8 << 20));
+    write("list.csv", "serial\n".to_owned() + &"a\n".repeat(524_000));
+    write("cells2.csv", "part,operator,value\n".to_owned() + &",".repeat(1_000_000));
+    let commands: &[(&[&str], &[&str])] = &[
+        (&["recipe", "check"], &["list.toml", "tables.toml", "keys.toml", "deep.toml", "long.toml", "/dev/zero"]),
+        (&["rig", "check"], &["list.toml", "/dev/zero"]),
+        (&["valve", "check"], &["list.toml", "/dev/zero"]),
+        (
+            &["assess", "--volume", "45 cm3", "--limit", "7.5 mm3/s", "--gauge"],
+            &["cells.csv", "rows.csv", "many.csv", "head.csv", "long.csv", "/dev/zero"],
+        ),
+        (&["study", "gauge-rr", "--table"], &["cells2.csv", "list.csv", "long.csv", "/dev/zero"]),
+        (&["batch", "open", "b", "--register", "r.sqlite", "--list"], &["list.csv", "long.csv"]),
+        (&["show"], &["/dev/zero"]),
+        (&["report", "-o", "x.html"], &["/dev/zero"]),
+    ];
+    let mut over = Vec::new();
+    for (command, files) in commands {
+        for file in *files {
+            let (said, resident) = seathold(dir.path(), &[*command, &[file]].concat());
+            let told = String::from_utf8_lossy(&said.stderr);
+            let code = said.status.code().unwrap_or(255);
+            println!("{:46} {resident:>7} KiB  {code}  {:.150}", [*command, &[file]].concat().join(" "), told);
+            assert!(code <= 6 && !told.contains("panicked"), "{file}: {code} {told}");
+            if resident > RESIDENT {
+                over.push((resident, command.join(" "), *file));
+            }
+        }
+    }
     assert!(over.is_empty(), "more than {RESIDENT} KiB: {over:#?}");
 }

@@ -18,6 +18,9 @@ const COLUMNS: usize = 700;
 /// second, third and so on.
 const WINDOW_MAX: usize = 100_000;
 
+/// Most charts of a run. A run has two sides; one that has more of them was not made by a rig.
+const TRACES_MAX: usize = 8;
+
 /// What a side's charts are drawn from.
 #[derive(Clone, Debug)]
 pub struct SideTrace {
@@ -55,6 +58,9 @@ pub(super) fn trace(recording: &Recording, events: &[(f64, Event)]) -> Vec<SideT
         }
         let to = entered.get(i + 1).map_or(end, |next| next.0);
         if traces.last().is_none_or(|last| last.side != side) {
+            if traces.len() == TRACES_MAX {
+                break;
+            }
             let empty = (Vec::new(), Vec::new(), Vec::new());
             traces.push(SideTrace {
                 side,

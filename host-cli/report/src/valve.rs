@@ -248,11 +248,20 @@ fn run_section(called: &str, run: &Evidence) -> Vec<Block> {
     blocks.extend(budget(run));
     blocks.push(Block::Heading(3, "Calibrations".into()));
     blocks.push(calibrations(run));
-    let rows = run.log.iter().map(|(at, text)| vec![format!("{at:.1}"), text.clone()]).collect();
+    let left_out = run.log.len().saturating_sub(LOG_MAX);
+    let rows = run.log.iter().take(LOG_MAX).map(|(at, text)| vec![format!("{at:.1}"), text.clone()]).collect();
     let columns = vec![DocumentColumn::number("Seconds", 1), DocumentColumn::words("Event", 9)];
     blocks.push(Block::Table(DocumentTable { caption: "Event log".into(), columns, rows }));
+    if left_out > 0 {
+        blocks.push(Block::Text(format!("{left_out} more events are in the recording.")));
+    }
     blocks
 }
+
+/// Most events of a run on a page: forty sheets of them. A run of two sides has some dozens.
+const LOG_MAX: usize = 1_500;
+/// Most faults of a run on a page.
+const FAULTS_MAX: usize = 20;
 
 /// Refusals, faults, and whether the far side was measured empty.
 pub(super) fn run_notices(run: &Evidence) -> Vec<Block> {
@@ -265,8 +274,11 @@ pub(super) fn run_notices(run: &Evidence) -> Vec<Block> {
     if summary.aborted {
         notice("Aborted", "by the operator: no verdict on the valve".into());
     }
-    for fault in &summary.faults {
+    for fault in summary.faults.iter().take(FAULTS_MAX) {
         notice("Fault", messages::fault(*fault).0);
+    }
+    if summary.faults.len() > FAULTS_MAX {
+        notice("More faults", format!("{} in all; the recording has them", summary.faults.len()));
     }
     match &run.whole {
         Integrity::Replays => {}

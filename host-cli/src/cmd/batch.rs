@@ -1,8 +1,9 @@
 //! `seathold batch`: a batch from its list to its closing counts.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
+use seathold_recording::file::{TABLE_MAX, check_length, read_at_most};
 use seathold_register::batch::check_digit::CheckDigit;
 use seathold_register::batch::list::{self, ListDefaults};
 use seathold_register::batch::status::{self, NextAction, StatusCounts};
@@ -139,6 +140,24 @@ pub(super) fn run(command: &BatchCommand, console: &mut Console<'_>) -> Result<E
     }
 }
 
+/// Lines of a list that are read: more than the valves a batch may have, so that what is wrong is said of the valves.
+const LINES_MAX: usize = 12_000;
+
+/// Refuses a list that is far longer than any before it is taken apart.
+fn check_list(file: &Path) -> Result<(), Error> {
+    check_length(file, TABLE_MAX)?;
+    // A pipe can be read once only.
+    if !file.is_file() {
+        return Ok(());
+    }
+    let lines = read_at_most(file, TABLE_MAX)?.iter().filter(|byte| matches!(byte, b'\n' | b'\r')).count();
+    if lines > LINES_MAX {
+        let message = format!("{}: {lines} lines, and {LINES_MAX} are allowed: divide the list", file.display());
+        return Err(Error::usage(message));
+    }
+    Ok(())
+}
+
 fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     // Before a register is made: identifiers in it are made of it.
     let now = console.date()?;
@@ -150,7 +169,7 @@ fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let shared = ListDefaults { actuation: kind.into(), dn: args.dn };
     let (list, origin) = match (&args.list, &args.serials) {
         (Some(file), _) => {
-            seathold_recording::file::check_length(file, seathold_recording::file::TABLE_MAX)?;
+            check_list(file)?;
             (list::read(file, &shared)?, file.display().to_string())
         }
         (None, serials) => {

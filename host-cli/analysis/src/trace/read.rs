@@ -11,8 +11,6 @@ const BYTES_MAX: u64 = 16 << 20;
 const ROWS_MAX: usize = 400_000;
 /// Most columns.
 const COLUMNS_MAX: usize = 1_000;
-/// Most cells of all rows.
-const CELLS_MAX: usize = 5 * ROWS_MAX;
 
 /// Most mistakes reported at once.
 const TOLD_MAX: usize = 20;
@@ -92,10 +90,8 @@ pub fn parse(origin: &str, bytes: &[u8], kind: PressureReference) -> Result<Trac
     let Some(delimiter) = delimiter(bytes) else {
         return Err(refuse(origin, None, "the file is empty".into()));
     };
-    // Whatever is in quotes: a row is read in one piece.
-    if bytes.iter().filter(|byte| **byte == delimiter).count() > CELLS_MAX {
-        let message = format!("more than {CELLS_MAX} cells; cut the file to the test itself, and leave out columns");
-        return Err(refuse(origin, None, message));
+    if let Some((line, cells)) = widest(bytes, delimiter).filter(|(_, cells)| *cells > COLUMNS_MAX) {
+        return Err(refuse(origin, Some(line), format!("{cells} columns, and {COLUMNS_MAX} are allowed")));
     }
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
@@ -152,6 +148,29 @@ fn delimiter(bytes: &[u8]) -> Option<u8> {
     Some([b';', b'\t', b','].into_iter().find(|d| first.contains(d)).unwrap_or(b','))
 }
 
+/// The line that the row with the most cells begins on, and its cells. A row is read in one piece, and one that is in
+/// quotes goes on over ends of lines.
+fn widest(bytes: &[u8], delimiter: u8) -> Option<(usize, usize)> {
+    let (mut widest, mut line, mut began, mut cells) = (None, 1, 1, 1);
+    let (mut quoted, mut at_start) = (false, true);
+    for byte in bytes {
+        let ends = matches!(byte, b'\n' | b'\r');
+        line += usize::from(*byte == b'\n');
+        if *byte == b'"' && (quoted || at_start) {
+            quoted = !quoted;
+        } else if !quoted && ends {
+            (began, cells) = (line, 1);
+        } else if !quoted && *byte == delimiter {
+            cells += 1;
+        }
+        if widest.is_none_or(|(_, most)| cells > most) {
+            widest = Some((began, cells));
+        }
+        at_start = !quoted && (ends || *byte == delimiter);
+    }
+    widest
+}
+
 struct Parser {
     delimiter: u8,
     kind: PressureReference,
@@ -164,10 +183,6 @@ struct Parser {
 impl Parser {
     /// Finds the columns; notes which others are ignored.
     fn header(&mut self, origin: &str, line: u64, record: &csv::ByteRecord) -> Result<Option<String>, Error> {
-        if record.len() > COLUMNS_MAX {
-            let message = format!("{} columns, and {COLUMNS_MAX} are allowed", record.len());
-            return Err(refuse(origin, Some(line as usize), message));
-        }
         let names: Vec<String> = record.iter().map(|c| String::from_utf8_lossy(c).to_lowercase()).collect();
         let wrong = |message: String| refuse(origin, Some(line as usize), message);
         if names.iter().any(|n| n.parse::<f64>().is_ok()) {
@@ -307,6 +322,20 @@ mod tests {
         model: Model::LineAndTransient,
         tau: None,
     };
+
+    #[test]
+    fn a_row_over_several_lines_is_one_row() {
+        assert_eq!(widest(b"a,b\n1,2\n3,4,5\n", b','), Some((3, 3)));
+        assert_eq!(widest(b"a,b\n1,\"\n\",\"\n,,\",2\n", b','), Some((2, 4)));
+        assert_eq!(widest(b"a;5\" wide;c\nx;y\n", b';'), Some((1, 3)));
+        let wide = format!("time_s,pressure_pa{}\n", ",".repeat(COLUMNS_MAX));
+        let told = parse("x", wide.as_bytes(), PressureReference::Gauge).unwrap_err().to_string();
+        assert_eq!(told, "x: line 1: 1002 columns, and 1000 are allowed");
+        let rows: String = (0..=ROWS_MAX).map(|n| format!("{n},1\n")).collect();
+        let told = parse("x", format!("time_s,pressure_pa\n{rows}").as_bytes(), PressureReference::Gauge);
+        let told = told.unwrap_err().to_string();
+        assert_eq!(told, "x: line 400002: more than 400000 readings; cut the file to the test itself");
+    }
 
     proptest! {
         /// No bytes panic; what is taken can be judged, or says why not.
