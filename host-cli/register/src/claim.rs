@@ -115,7 +115,7 @@ impl Register {
         });
         Ok(match theirs.at(&path)? {
             Some(theirs) => Claimed::Theirs(theirs),
-            None => Claimed::Ours(HeldClaim::new(path, batch, serial, holder, now)),
+            None => Claimed::Ours(HeldClaim::new(path, (batch, serial, holder), now, RENEWED_EVERY)),
         })
     }
 
@@ -138,13 +138,13 @@ impl Register {
 }
 
 impl HeldClaim {
-    fn new(path: PathBuf, batch: &str, serial: &str, holder: &str, now: Timestamp) -> Self {
+    fn new(path: PathBuf, (batch, serial, holder): (&str, &str, &str), now: Timestamp, every: Duration) -> Self {
         let (stop, stopped) = channel();
         let (batch, serial, holder) = (batch.to_owned(), serial.to_owned(), holder.to_owned());
         let (file, of) = (path.clone(), (batch.clone(), serial.clone(), holder.clone()));
         let renewing = std::thread::spawn(move || {
             let begun = Instant::now();
-            while stopped.recv_timeout(RENEWED_EVERY) == Err(RecvTimeoutError::Timeout) {
+            while stopped.recv_timeout(every) == Err(RecvTimeoutError::Timeout) {
                 // The claim's own clock goes on from the moment it was made at.
                 let passed = SignedDuration::try_from(begun.elapsed()).unwrap_or(SignedDuration::ZERO);
                 let until = lease(now.checked_add(passed).unwrap_or(now));
@@ -245,6 +245,28 @@ mod tests {
         drop((first, second));
         let register = Register::open(&path, Access::Read).unwrap();
         assert!(register.claimed_by_others(&Claimant::new(""), &batch, now).unwrap().is_empty());
+    }
+
+    /// However long the run takes, the claim goes on; and it is gone when the run is over.
+    #[test]
+    fn a_claim_that_is_held_is_renewed() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("bench.sqlite");
+        let batch = batch(&path, 1);
+        let mut register = Register::open(&path, Access::Write).unwrap();
+        let (ada, now) = (Claimant::new("Ada"), at("2026-03-02T10:00:00Z"));
+        let Claimed::Ours(first) = register.claim(&ada, &batch, "HM-001", now).unwrap() else { panic!() };
+        std::mem::forget(first);
+        let of = (batch.as_str(), "HM-001", ada.holder.as_str());
+        let held = HeldClaim::new(path.clone(), of, now, Duration::from_millis(50));
+        let until = || register.db.query_row("SELECT until FROM claims", [], |row| row.get::<_, String>(0)).optional();
+        let begun = Instant::now();
+        while until().unwrap().unwrap() <= lease(now) {
+            assert!(begun.elapsed() < Duration::from_secs(30), "never renewed");
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        drop(held);
+        assert_eq!(until().unwrap(), None);
     }
 
     /// One that was killed blocks nobody for long; one that is held is renewed.

@@ -50,11 +50,12 @@ pub(crate) fn recording(bytes: &[u8]) -> Result<RecordingExtract, Refusal> {
 
 /// Why a run that is in a register already would not be let in today, if it would not.
 pub(crate) fn run_fault(bytes: &[u8]) -> Option<String> {
-    match recording(bytes) {
-        Ok(_) => None,
-        Err(Refusal::NotOurs(damage)) => Some(damage.to_string()),
-        Err(Refusal::Quarantine(why)) => Some(why),
-    }
+    let why = match recording(bytes) {
+        Ok(_) => return None,
+        Err(Refusal::NotOurs(damage)) => damage.to_string(),
+        Err(Refusal::Quarantine(why)) => why,
+    };
+    Some(format!("would not be let in today: {why}"))
 }
 
 /// Where a recording contradicts itself: its readings do not lead to its events.

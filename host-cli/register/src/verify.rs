@@ -149,6 +149,15 @@ impl Register {
         look().at(&self.path)
     }
 
+    /// Why a run that is here would not be let in today, if it would not: it came in before there was a gate, or was
+    /// changed since.
+    ///
+    /// # Errors
+    /// When there is no such run, or the register cannot be read.
+    pub fn gate_fault(&self, id: i64) -> Result<Option<String>, Error> {
+        Ok(intake::run_fault(&self.recording(id)?))
+    }
+
     /// The benches whose records are here, the file's own first; nothing is checked.
     ///
     /// # Errors

@@ -9,6 +9,7 @@ use seathold_register::batch::list::{self, ListDefaults};
 use seathold_register::batch::status::{self, NextAction, StatusCounts};
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, NewNote, NoteKind, Register};
+use seathold_sequencer::input::Side;
 use seathold_text::messages;
 use seathold_text::plain::shown;
 use serde_json::json;
@@ -241,7 +242,20 @@ fn close(
     operator: &str,
     console: &mut Console<'_>,
 ) -> Result<Exit, Error> {
-    let statuses = status::of_batch(register, batch)?;
+    let mut statuses = status::of_batch(register, batch)?;
+    // The note that closes it is for good: what it counts is replayed once more.
+    for status in &mut statuses {
+        let mut unproved = [false; 2];
+        for (unproved, side) in unproved.iter_mut().zip([Side::First, Side::Second]) {
+            let Some(counted) = status.side(side) else { continue };
+            if let Some(why) = register.gate_fault(counted.id)? {
+                *unproved = true;
+                let (serial, record) = (&status.valve.serial, register.short(&counted.run));
+                writeln!(console.err, "{serial}: record {record} {why}")?;
+            }
+        }
+        status.without_results(unproved);
+    }
     let counts = StatusCounts::of(&statuses);
     let open: Vec<&str> = statuses
         .iter()

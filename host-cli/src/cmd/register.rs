@@ -290,13 +290,14 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
     let chains = register.chains()?;
     let batches = register.batches()?;
     let runs = register.count(&Default::default())?;
+    let refused = register.quarantined()?.len();
     let bytes = std::fs::metadata(path).map_or(0, |m| m.len());
     if as_json {
         let benches: Vec<_> = chains
             .iter()
             .map(|c| json!({ "bench": c.bench, "name": c.name, "local": c.local, "complete": c.complete, "last_number": c.last_number, "last_hash": c.last, "seal": c.seal }))
             .collect();
-        let all = json!({ "file": path.display().to_string(), "bytes": bytes, "runs": runs, "batches": batches, "benches": benches });
+        let all = json!({ "file": path.display().to_string(), "bytes": bytes, "runs": runs, "quarantined": refused, "batches": batches, "benches": benches });
         writeln!(console.out, "{all}")?;
         return Ok(());
     }
@@ -311,7 +312,6 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
             &format!("{} ({}{own}): {}{whole}", chain.name, chain.bench, counted(chain.last_number, "record")),
         );
     }
-    let refused = register.quarantined()?.len();
     if refused > 0 {
         line(&mut text, "refused", &format!("{refused} in quarantine; `seathold register quarantine list` says why"));
     }

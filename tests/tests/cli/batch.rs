@@ -1,10 +1,13 @@
 //! A batch from its list to its tally, typed line by line.
 
+use std::cell::RefCell;
 use std::collections::VecDeque;
 use std::path::Path;
 
 use seathold::console::KeyboardInput;
 use seathold::console::Keys;
+use seathold_register::claim::{Claimant, Claimed};
+use seathold_register::{Access, Register};
 use seathold_tests::cli_kit::{Said, Silent, Stage, golden, seathold, seathold_on};
 use serde_json::Value;
 
@@ -379,4 +382,37 @@ fn two_at_one_batch_do_not_test_the_same() {
     let said = slowly(dir, vec![(Box::new(close), "again HM-001")]);
     assert!(said.err.contains("batch spring was closed meanwhile"), "{}", said.err);
     assert_eq!(say(dir, &["find", "--json"]).out.lines().count(), 3);
+}
+
+/// A valve that another program has under test is not tested here: who has it and since when is told, and the next is
+/// shown. Given back, it is free again.
+#[test]
+fn a_valve_under_test_elsewhere_is_left_to_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    opened(dir, "HM-001..HM-002");
+    let held = RefCell::new(None);
+    let elsewhere = || {
+        let mut register = Register::open(&dir.join("bench.sqlite"), Access::Write).unwrap();
+        let batch = register.batch_named("spring").unwrap().batch;
+        let now = "2026-03-02T09:29:00Z".parse().unwrap();
+        match register.claim(&Claimant::new("Ben"), &batch, "HM-001", now).unwrap() {
+            Claimed::Ours(claim) => *held.borrow_mut() = Some(claim),
+            Claimed::Theirs(claim) => panic!("{claim:?}"),
+        }
+    };
+    let nothing = || Box::new(|| ()) as Box<dyn Fn()>;
+    let lines =
+        vec![(Box::new(elsewhere) as Box<dyn Fn()>, ""), (nothing(), ""), (nothing(), "HM-001"), (nothing(), "")];
+    let said = slowly(dir, lines);
+    assert_eq!(said.code, 0, "{}", said.err);
+    let told = "HM-001 is under test by Ben since 2026-03-02 09:29 UTC";
+    assert!(said.err.contains(&format!("{told}; this is next now:\nnext HM-002")), "{}", said.err);
+    // Asked for by its serial it is not tested either, and then nothing else is left.
+    assert!(said.err.contains(&format!("> {told}\n")), "{}", said.err);
+    assert!(said.err.contains(&format!("nothing else is left to test: {told}")), "{}", said.err);
+    assert_eq!(stands(dir), ["HM-001 next", "HM-002 tight"]);
+    held.borrow_mut().take();
+    assert_eq!(typed(dir, &[""], &[]).code, 0);
+    assert_eq!(stands(dir), ["HM-001 tight", "HM-002 tight"]);
 }
