@@ -42,9 +42,17 @@ pub struct ListDefaults {
 /// When it cannot be read, or has no column of serials. Wrong lines are reported by [`ValveList::check`].
 pub fn read(path: &Path, shared: &ListDefaults) -> Result<ValveList, Error> {
     let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+    from_bytes(&path.display().to_string(), bytes, shared)
+}
+
+/// Reads the bytes of such a file; `origin` is its name, for errors.
+///
+/// # Errors
+/// As for [`read`].
+pub fn from_bytes(origin: &str, bytes: Vec<u8>, shared: &ListDefaults) -> Result<ValveList, Error> {
     text(bytes)
         .and_then(|text| parse(&text, shared))
-        .map_err(|problems| Error::Input(InputError { origin: path.display().to_string(), problems }))
+        .map_err(|problems| Error::Input(InputError { origin: origin.into(), problems }))
 }
 
 /// The text of a file. Spreadsheets like to write other encodings, where names with accents would be garbled.
