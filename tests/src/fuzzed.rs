@@ -4,8 +4,7 @@
 use std::path::Path;
 use std::sync::OnceLock;
 
-use seathold_analysis::trace::judge::{TraceConditions, TraceWindow, judge};
-use seathold_analysis::trace::read::{PressureReference, parse as parse_trace};
+use seathold_analysis::trace::{PressureReference, TraceConditions, TraceWindow, judge, parse as parse_trace};
 use seathold_config::{fault, recipe, rig, valve};
 use seathold_recording::frame::{FrameKind, HEAD, MAGIC, write_frame, write_head};
 use seathold_register::batch::check_digit::CheckDigit;
@@ -110,7 +109,9 @@ pub fn toml(data: &[u8]) {
     }
     match valve::parse("v.toml", text, reference) {
         Ok(valve) => {
-            let settings = valve.settings(reference);
+            let mut settings = valve.settings(reference);
+            // Faults are an option of their own.
+            settings.retain(|(name, _)| name != "fault");
             let mut again = valve.clone();
             let set = again.set(settings.iter().map(|(name, value)| (name.as_str(), value.as_str())), reference);
             assert!(set.is_ok(), "its own settings are refused: {set:?}");
@@ -293,8 +294,16 @@ pub fn register_merge(data: &[u8]) {
         }
     }
     std::fs::write(&path, &file).expect("a file can be written");
-    if !cells.is_empty() && let Ok(db) = rusqlite::Connection::open(&path) {
+    if !cells.is_empty()
+        && let Ok(db) = rusqlite::Connection::open(&path)
+    {
+        // Nothing of it need survive a power cut.
+        let _ = db.execute_batch(
+            "PRAGMA synchronous = OFF; PRAGMA journal_mode = OFF; \
+             PRAGMA foreign_keys = OFF; PRAGMA ignore_check_constraints = ON; BEGIN",
+        );
         cells.iter().for_each(|cell| drop(edit(&db, *cell)));
+        let _ = db.execute_batch("COMMIT");
     }
     let mut register = fresh();
     let now = DAY.parse().expect("a time");
@@ -318,10 +327,8 @@ pub fn register_merge(data: &[u8]) {
 
 /// Sets a cell of any table, as somebody with an editor could who removes our triggers first.
 fn edit(db: &rusqlite::Connection, [table, column, row, kind, value]: [u8; 5]) -> rusqlite::Result<()> {
-    let names = |sql: &str| -> rusqlite::Result<Vec<String>> {
-        db.prepare(sql)?.query_map([], |row| row.get(0))?.collect()
-    };
-    db.execute_batch("PRAGMA foreign_keys = OFF; PRAGMA ignore_check_constraints = ON;")?;
+    let names =
+        |sql: &str| -> rusqlite::Result<Vec<String>> { db.prepare(sql)?.query_map([], |row| row.get(0))?.collect() };
     for trigger in names("SELECT name FROM sqlite_schema WHERE type = 'trigger'")? {
         db.execute_batch(&format!("DROP TRIGGER \"{trigger}\""))?;
     }

@@ -1,7 +1,7 @@
 //! Traces of other instruments: read from CSV, checked, evaluated.
 
-pub mod judge;
-pub mod read;
+mod judge;
+mod read;
 mod step;
 
 pub use judge::{TraceConditions, TraceResult, TraceWindow, WindowError, judge};
