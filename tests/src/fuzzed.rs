@@ -31,7 +31,8 @@ use seathold_sequencer::verdict::Verdict;
 use sha2::{Digest, Sha256};
 
 const DAY: &str = "2026-03-02T10:00:00Z";
-const RUN: &[u8] = include_bytes!("../recordings/current/tight.hold");
+/// A run that was cut short: a replay of it is soon done.
+const RUN: &[u8] = include_bytes!("../fuzz/corpus/register_import/tight-polls");
 
 /// As a recording, as it is and with its checksums made anew: read, or refused with a reason; what is read replays, or
 /// is refused with one.

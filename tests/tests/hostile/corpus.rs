@@ -116,7 +116,7 @@ fn recordings_at_the_gate_of_a_register() {
 
 #[test]
 fn registers_to_be_merged() {
-    all("register_merge", 200, fuzzed::register_merge);
+    all("register_merge", 100, fuzzed::register_merge);
 }
 
 #[test]
