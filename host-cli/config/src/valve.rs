@@ -74,7 +74,7 @@ fn bases() -> Vec<(&'static str, &'static Scenario)> {
 /// Everything wrong with it, at once; for a name that is neither, the names there are.
 pub fn find(name: &str, reference_pa: f64) -> Result<SimValve, Error> {
     if let Some(found) = BUILT_IN.iter().find(|b| b.name == name) {
-        return read_config(ConfigFile::parse(name, found.text)?, name, reference_pa);
+        return parse(name, found.text, reference_pa);
     }
     if let Some(scenario) = scenario::find(name) {
         return Ok(SimValve {
@@ -93,6 +93,14 @@ pub fn find(name: &str, reference_pa: f64) -> Result<SimValve, Error> {
     Err(Error::usage(format!(
         "--valve {name}: neither a file nor a built-in valve{hint} (`seathold valve list` names them)"
     )))
+}
+
+/// Reads a valve from a text.
+///
+/// # Errors
+/// Everything wrong with it, at once.
+pub fn parse(name: &str, text: &str, reference_pa: f64) -> Result<SimValve, Error> {
+    read_config(ConfigFile::parse(name, text)?, name, reference_pa)
 }
 
 fn read_config(mut config: ConfigFile, name: &str, reference_pa: f64) -> Result<SimValve, Error> {

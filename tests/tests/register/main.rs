@@ -3,6 +3,7 @@
 mod claims;
 mod hardship;
 mod intake;
+mod killed;
 mod merge;
 mod records;
 mod soundness;

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::path::Path;
 
 use seathold_quantity::{InputError, InputProblem, did_you_mean};
+use seathold_recording::bounds;
 use seathold_sequencer::rate_class::{DN_MAX, DN_MIN};
 
 use super::check_digit::CheckDigit;
@@ -42,9 +43,17 @@ pub struct ListDefaults {
 /// When it cannot be read, or has no column of serials. Wrong lines are reported by [`ValveList::check`].
 pub fn read(path: &Path, shared: &ListDefaults) -> Result<ValveList, Error> {
     let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+    from_bytes(&path.display().to_string(), bytes, shared)
+}
+
+/// Reads the bytes of such a file; `origin` is its name, for errors.
+///
+/// # Errors
+/// As for [`read`].
+pub fn from_bytes(origin: &str, bytes: Vec<u8>, shared: &ListDefaults) -> Result<ValveList, Error> {
     text(bytes)
         .and_then(|text| parse(&text, shared))
-        .map_err(|problems| Error::Input(InputError { origin: path.display().to_string(), problems }))
+        .map_err(|problems| Error::Input(InputError { origin: origin.into(), problems }))
 }
 
 /// The text of a file. Spreadsheets like to write other encodings, where names with accents would be garbled.
@@ -141,6 +150,8 @@ fn valve([serial, actuation, dn, notes]: [&str; 4], shared: &ListDefaults) -> Re
             None
         }
     };
+    // A quote that is never closed makes notes of the rest of the list: better told here, with its line, than at the gate.
+    wrong.extend(bounds::text_fault("field \"notes\"", notes, bounds::TEXT_MAX));
     if wrong.is_empty() {
         Ok(ValveRecord { serial: serial.into(), actuation, dn, notes: notes.into() })
     } else {

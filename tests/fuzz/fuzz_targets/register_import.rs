@@ -1,0 +1,4 @@
+//! Any bytes through the gate of a register. What must hold is in `tests/src/fuzzed.rs`.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| seathold_fuzz::fuzzed::register_import(data));
