@@ -171,7 +171,8 @@ fn free(path: &Path, replace: Replace) -> Result<(), FileError> {
         Replace::Never => Err(FileError::new("make", path, io::ErrorKind::AlreadyExists.into())),
         _ if there.is_dir() => refused("it is a folder"),
         Replace::Any => Ok(()),
-        Replace::Ours(marks) if there.is_file() && has_mark(path, marks) => Ok(()),
+        // With an empty one, like a table without rows, nothing is lost.
+        Replace::Ours(marks) if there.is_file() && (there.len() == 0 || has_mark(path, marks)) => Ok(()),
         Replace::Ours(_) => {
             refused("it is there already, and is not such a file of this program's: name another, or remove it")
         }

@@ -417,7 +417,8 @@ fn each_output_is_worked_by_itself_and_a_coil_with_a_broken_wire_shows() {
             run.wired.borrow_mut().plant.shop = 0.0;
             run.until(Phase::Ready);
             run.wired.borrow_mut().cut = cut;
-            let seen = (0..10).map(|_| run.poll()).last().unwrap();
+            // A stroke and a half of rest, and the dwell.
+            let seen = (0..200).map(|_| run.poll()).last().unwrap();
             assert_eq!(seen.inputs.readback_mismatch, cut.is_some(), "GPIO{pin} at rest");
             run.hands.work = Some(coil);
             let _ = run.poll();
