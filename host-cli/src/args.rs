@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand, ValueEnum};
 use jiff::Timestamp;
-use seathold_recording::limits::{TYPED_NAME_MAX, TYPED_NOTE_MAX};
+use seathold_recording::limits::{NAME_MAX, TYPED_NAME_MAX, TYPED_NOTE_MAX};
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::recipe::Actuation;
 
@@ -53,7 +53,11 @@ pub enum ValveCommand {
 
 /// The name of a person or a batch. It stands on every page and in every row of a table.
 pub fn name(text: &str) -> Result<String, String> {
-    at_most(text, TYPED_NAME_MAX)
+    let name = at_most(text, TYPED_NAME_MAX)?;
+    if name.len() > NAME_MAX {
+        return Err(format!("it has {} bytes, and {NAME_MAX} are allowed", name.len()));
+    }
+    Ok(name)
 }
 
 /// A note or a title.

@@ -41,13 +41,34 @@ pub struct Header {
 impl Header {
     /// The first text that is longer than a header may have, or list that is: what it is, and the limit.
     pub(crate) fn beyond(&self) -> Option<(&'static str, usize)> {
-        let (valve, address, settings) = match &self.source {
-            ReadingSource::Simulated { valve, settings, .. } => (valve.as_str(), "", settings.as_slice()),
-            ReadingSource::Controller { address, .. } => ("", address.as_str(), [].as_slice()),
+        let long = self.texts().into_iter().find(|(_, text, most)| text.len() > *most);
+        let long = long.map(|(what, _, most)| (what, most));
+        long.or_else(|| {
+            self.lists().into_iter().find(|(_, count)| *count > TEXTS_MAX).map(|(what, _)| (what, TEXTS_MAX))
+        })
+    }
+
+    fn settings(&self) -> &[(String, String)] {
+        match &self.source {
+            ReadingSource::Simulated { settings, .. } => settings,
+            ReadingSource::Controller { .. } => &[],
+        }
+    }
+
+    /// Its lists, and how long they are.
+    fn lists(&self) -> [(&'static str, usize); 2] {
+        [("calibration notes", self.calibrations.len()), ("settings", self.settings().len())]
+    }
+
+    /// Every text in it: what it is, the text, and how many bytes it may have.
+    pub(crate) fn texts(&self) -> Vec<(&'static str, &str, usize)> {
+        let (valve, address) = match &self.source {
+            ReadingSource::Simulated { valve, .. } => (valve.as_str(), ""),
+            ReadingSource::Controller { address, .. } => ("", address.as_str()),
         };
         let units = &self.display_units;
-        let texts = [
-            ("bytes of serial number", &*self.serial, NAME_MAX),
+        let mut texts = vec![
+            ("bytes of serial number", self.serial.as_str(), NAME_MAX),
             ("bytes of operator's name", &self.operator, NAME_MAX),
             ("bytes of date", &self.started_at, NAME_MAX),
             ("bytes of program name", &self.program, NAME_MAX),
@@ -58,15 +79,10 @@ impl Header {
             ("bytes of valve name", valve, TEXT_MAX),
             ("bytes of address", address, TEXT_MAX),
         ];
-        let notes = self.calibrations.iter().map(|text| ("bytes of a calibration note", text.as_str(), TEXT_MAX));
-        let settings_text = settings
-            .iter()
-            .flat_map(|(name, value)| [name, value])
-            .map(|text| ("bytes of a setting", &**text, TEXT_MAX));
-        let long = texts.into_iter().chain(notes).chain(settings_text).find(|(_, text, most)| text.len() > *most);
-        let many = [("calibration notes", self.calibrations.len()), ("settings", settings.len())];
-        let many = many.into_iter().find(|(_, count)| *count > TEXTS_MAX).map(|(what, _)| (what, TEXTS_MAX));
-        long.map(|(what, _, most)| (what, most)).or(many)
+        texts.extend(self.calibrations.iter().map(|text| ("bytes of a calibration note", text.as_str(), TEXT_MAX)));
+        let settings = self.settings().iter().flat_map(|(name, value)| [name, value]);
+        texts.extend(settings.map(|text| ("bytes of a setting", text.as_str(), TEXT_MAX)));
+        texts
     }
 }
 

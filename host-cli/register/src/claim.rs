@@ -32,7 +32,7 @@ pub struct Claim {
     pub serial: String,
     /// UUID of the bench.
     pub bench: String,
-    /// The session that holds it.
+    /// The program that holds it: a number of its own, new each time it is started.
     pub holder: String,
     /// Who tests; empty where not stated.
     pub operator: String,
@@ -40,7 +40,7 @@ pub struct Claim {
     pub since: String,
 }
 
-/// A session that claims valves.
+/// A program that claims valves, and who works with it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Claimant {
     holder: String,
@@ -48,7 +48,7 @@ pub struct Claimant {
 }
 
 impl Claimant {
-    /// A new session of this person.
+    /// A program just started, for this person.
     pub fn new(operator: &str) -> Self {
         Self { holder: uuid::Uuid::now_v7().to_string(), operator: operator.to_owned() }
     }
@@ -57,7 +57,7 @@ impl Claimant {
 /// What became of a claim.
 #[derive(Debug)]
 pub enum Claimed {
-    /// The valve is this session's until this is dropped.
+    /// The valve is the claimant's until this is dropped.
     Ours(HeldClaim),
     /// Another has it.
     Theirs(Claim),
@@ -93,7 +93,7 @@ fn from_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Claim> {
 }
 
 impl Register {
-    /// Claims a valve of a batch for this session, unless another has it.
+    /// Claims a valve of a batch, unless another has it.
     ///
     /// # Errors
     /// When the register cannot be written.
@@ -119,7 +119,7 @@ impl Register {
         })
     }
 
-    /// The valves of a batch that others than this session have under test.
+    /// The valves of a batch that others than this claimant have under test.
     ///
     /// # Errors
     /// When the register cannot be read.

@@ -5,20 +5,20 @@
 //! and all that it says of itself is within bounds. What is refused goes into quarantine ([`super::quarantine`]).
 
 use rusqlite::types::Value;
-use seathold_recording::bounds::{self, LIST_MAX, NAME_MAX, SERIAL_MAX, TEXT_MAX};
+use seathold_recording::bounds;
 use seathold_recording::hash::sha256;
+use seathold_recording::limits::TEXT_MAX;
 use seathold_recording::timeline::Timeline;
 use seathold_recording::{Damage, Header, Recording, replay};
 
+use super::batch::list::VALVES_MAX;
 use super::extract::RecordingExtract;
 use super::record::{ChainRecord, SealedRecord, as_kept};
 
-/// Longest recording, in bytes: some thousand hours.
-pub const RECORDING_MAX: usize = 256 << 20;
 /// Longest text of a note, in characters.
 pub const NOTE_MAX: usize = 20_000;
-/// Most valves on a list.
-pub const VALVES_MAX: usize = 100_000;
+/// Longest list of a batch, in bytes: twice what a file of one may have ([`seathold_recording::file::TABLE_MAX`]).
+const LIST_MAX: usize = 2 << 20;
 /// Greatest number of a record.
 const NUMBER_MAX: i64 = 1 << 53;
 
@@ -95,8 +95,8 @@ pub fn header_fault(header: &Header) -> Option<String> {
 pub(crate) fn note_fault(serial: Option<&str>, operator: &str, about: Option<&str>, text: &str) -> Option<String> {
     serial
         .and_then(bounds::serial_fault)
-        .or_else(|| bounds::text_fault("operator", operator, NAME_MAX))
-        .or_else(|| bounds::text_fault("record it is about", about.unwrap_or_default(), NAME_MAX))
+        .or_else(|| bounds::name_fault("operator", operator))
+        .or_else(|| bounds::name_fault("record it is about", about.unwrap_or_default()))
         .or_else(|| bounds::text_fault("note", text, NOTE_MAX))
 }
 
@@ -105,14 +105,13 @@ pub(crate) fn batch_fault(name: &str, check_digit: &str, valves: usize) -> Optio
     if valves > VALVES_MAX {
         return Some(format!("a list of more than {VALVES_MAX} valves"));
     }
-    bounds::text_fault("batch's name", name, NAME_MAX)
-        .or_else(|| bounds::text_fault("kind of check digit", check_digit, NAME_MAX))
+    bounds::name_fault("batch's name", name).or_else(|| bounds::name_fault("kind of check digit", check_digit))
 }
 
 /// What is wrong with what is said of a valve, if anything.
 pub(crate) fn valve_fault(serial: &str, actuation: &str, notes: &str) -> Option<String> {
     bounds::serial_fault(serial)
-        .or_else(|| bounds::text_fault("actuation", actuation, NAME_MAX))
+        .or_else(|| bounds::name_fault("actuation", actuation))
         .or_else(|| bounds::text_fault("valve's notes", notes, TEXT_MAX))
 }
 
@@ -145,14 +144,11 @@ pub(crate) fn record_fault(sealed: &SealedRecord) -> Option<String> {
         return Some(format!("has the number {}", sealed.number()));
     }
     let short = ["batch", "after_rework", "about"];
-    let names = short.map(|column| bounds::text_fault(column, sealed.text(column), NAME_MAX));
+    let names = short.map(|column| bounds::name_fault(column, sealed.text(column)));
     if let Some(why) = names.into_iter().find_map(|why| why) {
         return Some(why);
     }
     if let Some(bytes) = &sealed.bytes {
-        if bytes.len() > RECORDING_MAX {
-            return Some("its recording is too long".into());
-        }
         if let Some(why) = bounds::time_fault("appended_at", sealed.text("appended_at")) {
             return Some(why);
         }
@@ -169,15 +165,13 @@ pub(crate) fn record_fault(sealed: &SealedRecord) -> Option<String> {
     let text = sealed.text("text");
     let text = if sealed.text("kind") == "opened" {
         // A list, whose lines have tabs between their fields.
-        let most = (LIST_MAX * VALVES_MAX, SERIAL_MAX + NAME_MAX + TEXT_MAX);
-        let fields = text.split(['\t', '\n']);
-        let long = (text.len() > most.0).then(|| "the list is too long".to_owned());
-        long.or_else(|| fields.map(|field| bounds::text_fault("list", field, most.1)).find_map(|why| why))
+        let long = (text.len() > LIST_MAX).then(|| "the list is too long".to_owned());
+        long.or_else(|| text.split(['\t', '\n']).find_map(|field| bounds::text_fault("list", field, TEXT_MAX)))
     } else {
         bounds::text_fault("note", text, NOTE_MAX)
     };
     bounds::time_fault("written_at", sealed.text("written_at"))
-        .or_else(|| bounds::text_fault("operator", sealed.text("operator"), NAME_MAX))
-        .or_else(|| bounds::text_fault("kind", sealed.text("kind"), NAME_MAX))
+        .or_else(|| bounds::name_fault("operator", sealed.text("operator")))
+        .or_else(|| bounds::name_fault("kind", sealed.text("kind")))
         .or(text)
 }

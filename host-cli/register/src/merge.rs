@@ -10,13 +10,14 @@ use jiff::Timestamp;
 use rayon::prelude::*;
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
-use seathold_recording::bounds::{self, NAME_MAX};
+use seathold_recording::bounds;
 use seathold_recording::hash::sha256;
+use seathold_recording::limits::FILE_MAX;
 
 use super::append::{AppendedRun, RunMeta, insert_recording, keep, run_with};
 use super::error::{RegisterError, WithPath};
 use super::extract::SharedText;
-use super::intake::{RECORDING_MAX, batch_fault, record_fault, valve_fault};
+use super::intake::{batch_fault, record_fault, valve_fault};
 use super::open::genesis;
 use super::quarantine::Refused;
 use super::record::{RecordPlace, SHARED, SealedRecord};
@@ -99,7 +100,7 @@ impl Register {
     pub fn import(&mut self, file: &Path, meta: &RunMeta, now: Timestamp) -> Result<AppendedRun, Error> {
         let unread = |why| Error::file("read", file, why);
         let length = std::fs::metadata(file).map_err(unread)?.len();
-        if length > RECORDING_MAX as u64 {
+        if length > FILE_MAX {
             let why = format!("{}: too long for a recording of a run; it is left where it is", file.display());
             return Err(Error::register(&self.path, RegisterError::Refused(why)));
         }
@@ -118,7 +119,7 @@ impl Register {
         let path = self.path.clone();
         let mut names = NamesSeen::default();
         for chain in other.chains()? {
-            let name = bounds::text_fault("bench's name", &chain.name, NAME_MAX);
+            let name = bounds::name_fault("bench's name", &chain.name);
             let uuid = uuid::Uuid::parse_str(&chain.bench).is_err().then(|| "a bench has no UUID".to_owned());
             if let Some(why) = name.or(uuid) {
                 return Err(Error::register(&other.path, RegisterError::Refused(why)));

@@ -5,6 +5,7 @@ use std::ops::RangeInclusive;
 
 use rusqlite::types::Value;
 use rusqlite::{Row, params_from_iter};
+use seathold_recording::limits::FILE_MAX;
 use seathold_sequencer::input::Side;
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::verdict::{Reason, Verdict};
@@ -346,9 +347,17 @@ impl Register {
     /// # Errors
     /// When there is no such run, or the register cannot be read.
     pub fn recording(&self, id: i64) -> Result<Vec<u8>, Error> {
-        let text = "SELECT bytes FROM recordings JOIN runs ON recordings.sha256 = runs.recording WHERE runs.id = ?";
+        let text = "SELECT length(bytes), bytes FROM recordings JOIN runs ON recordings.sha256 = runs.recording \
+                    WHERE runs.id = ?";
         let mut query = self.db.prepare_cached(text).at(&self.path)?;
-        query.query_row([id], |row| row.get(0)).at(&self.path)
+        // The bytes are only taken once it is known how many they are.
+        let bytes = query.query_row([id], |row| {
+            let length: i64 = row.get(0)?;
+            if u64::try_from(length).is_ok_and(|length| length <= FILE_MAX) { row.get(1).map(Some) } else { Ok(None) }
+        });
+        let why =
+            || RegisterError::Refused(format!("a recording in it is longer than {FILE_MAX} bytes, the most there are"));
+        bytes.at(&self.path)?.ok_or_else(|| Error::register(&self.path, why()))
     }
 
     /// A recipe, a rig or the calibrations in force, as JSON, by its hash. `table` is `recipes`, `rigs` or

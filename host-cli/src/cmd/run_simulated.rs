@@ -20,7 +20,7 @@ use crate::error::Error;
 use crate::rig::in_process::InProcess;
 use crate::rig::sim::parse_fault;
 use crate::rig::{Answers, Client, RunOperator, Shadow};
-use crate::serve::{Commands, ServedRig};
+use crate::serve::{CommandSource, ServedRig};
 use crate::session::Session;
 use crate::speed::Speed;
 
@@ -141,9 +141,9 @@ fn set_up(args: &RunArgs, plan: RunPlan) -> Result<Session, Error> {
         (hands.start_ms, hands.reaction_ms, hands.confirm_ms, hands.swap_ms) = (0, 0, 0, 0);
         let hands = hands.validate().map_err(|errors| Error::usage(errors.to_string()))?;
         bench.operator = SimOperator::new(&hands, sides, millis(valve.scenario.plant.lever_ms));
-        (Commands::Hands, Answers::Keyboard)
+        (CommandSource::Hands, Answers::Keyboard)
     } else {
-        (Commands::Simulated, Answers::AtRig)
+        (CommandSource::Simulated, Answers::AtRig)
     };
     let writer = Writer::create(&path, &header)?;
     Ok(Session {

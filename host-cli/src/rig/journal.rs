@@ -5,10 +5,12 @@
 //! records, gaps; and between them the commands sent.
 
 use std::fs::{File, OpenOptions};
-use std::io::{self, BufRead, BufReader, BufWriter, Write};
+use std::io::{self, BufRead, BufReader, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 
 use seathold_recording::Header;
+use seathold_recording::file::read_at_most;
+use seathold_recording::limits::{FILE_MAX, HEADER_MAX};
 use seathold_sequencer::input::Command;
 use seathold_sequencer::link::frame::{self, Deframer, Frame};
 use seathold_sequencer::link::message::{Record, ResumePoint, ToHost};
@@ -29,6 +31,12 @@ struct Head {
 /// First byte of a command sent: no message of a controller begins with it.
 const SENT: u8 = 0xfe;
 
+/// Longest journal that is read: some times the longest recording.
+const LONGEST: u64 = 4 * FILE_MAX;
+
+/// Longest first line: a header's, as JSON.
+const HEAD_MAX: u64 = 4 * HEADER_MAX as u64;
+
 /// A journal being written.
 #[derive(Debug)]
 pub struct Journal {
@@ -45,7 +53,7 @@ pub struct JournalState {
     pub from: u32,
     /// All events received.
     pub events: Vec<ClientEvent>,
-    /// Commands sent, in order.
+    /// CommandSource sent, in order.
     pub sent: Vec<Command>,
     /// Where to resume.
     pub have: ResumePoint,
@@ -165,7 +173,7 @@ fn body(kept: &RecordContent) -> io::Result<Vec<u8>> {
 pub fn head(recording: &Path) -> Result<Header, Error> {
     let path = beside(recording);
     let mut line = String::new();
-    let read = File::open(&path).and_then(|file| BufReader::new(file).read_line(&mut line));
+    let read = File::open(&path).and_then(|file| BufReader::new(file.take(HEAD_MAX)).read_line(&mut line));
     read.map_err(|why| Error::file("read", &path, why))?;
     let head: Head = serde_json::from_str(&line).map_err(|why| Error::file("read", &path, io::Error::other(why)))?;
     Ok(head.header)
@@ -177,7 +185,7 @@ pub fn head(recording: &Path) -> Result<Header, Error> {
 /// When it cannot be read, or its first line is not valid.
 pub fn read(recording: &Path) -> Result<JournalState, Error> {
     let path = beside(recording);
-    let bytes = std::fs::read(&path).map_err(|why| Error::file("read", &path, why))?;
+    let bytes = read_at_most(&path, LONGEST)?;
     let bad = |what: &str| Error::file("read", &path, io::Error::new(io::ErrorKind::InvalidData, what.to_owned()));
     let end = bytes.iter().position(|&byte| byte == b'\n').ok_or_else(|| bad("it has no header"))?;
     let head: Head = serde_json::from_slice(&bytes[..end]).map_err(|why| bad(&format!("its header: {why}")))?;

@@ -11,7 +11,7 @@ use super::STORE;
 
 /// Who gives the commands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Commands {
+pub enum CommandSource {
     /// The host alone. Of the simulated operator only the hands are used, which follow what the host confirms.
     Host,
     /// The simulated operator, at once and by itself; the host may abort.

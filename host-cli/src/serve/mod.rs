@@ -12,7 +12,7 @@ mod pace;
 mod pty;
 mod tcp;
 
-pub use at_rig::Commands;
+pub use at_rig::CommandSource;
 pub use listener::{Listener, ListenerEvent};
 pub use open::{open_pty, open_tcp};
 pub use pace::PollPacer;
@@ -45,7 +45,7 @@ pub struct ServedRig {
     frame: Frame,
     /// How much of `frame` has gone out.
     sent: usize,
-    commands: Commands,
+    commands_from: CommandSource,
     /// The host has aborted.
     aborted: bool,
 }
@@ -64,14 +64,14 @@ impl ServedRig {
             })),
             frame: Frame::new(),
             sent: 0,
-            commands: Commands::Host,
+            commands_from: CommandSource::Host,
             aborted: false,
         }
     }
 
     /// A controller just switched on with its recipe in it, and someone at the rig to work it.
-    pub fn with_recipe(rig: Rig, recipe: Recipe, bench: SimBench, commands: Commands) -> Self {
-        let mut served = Self { commands, ..Self::new(rig, bench) };
+    pub fn with_recipe(rig: Rig, recipe: Recipe, bench: SimBench, commands_from: CommandSource) -> Self {
+        let mut served = Self { commands_from, ..Self::new(rig, bench) };
         served.sequencer = Sequencer::new(rig, Some(recipe));
         served.link.keep(&Record::RecipeLoaded(*recipe.raw()));
         served
@@ -130,7 +130,7 @@ impl ServedRig {
 
     /// A fault can cut the operator off. Where that is the host, bytes go nowhere, either way.
     fn is_cut(&mut self) -> bool {
-        self.commands == Commands::Host && !self.bench.operator.link_up()
+        self.commands_from == CommandSource::Host && !self.bench.operator.link_up()
     }
 
     /// Receives what has come and sends what is due, as much as the transport takes; true if there was any.
@@ -172,13 +172,13 @@ impl ServedRig {
 
     /// One poll, and the time until the next passes on the rig.
     pub fn turn(&mut self, wall: Instant) -> PollRecord {
-        let Self { sequencer, bench, link, commands, aborted, .. } = self;
+        let Self { sequencer, bench, link, commands_from, aborted, .. } = self;
         let mut record = PollRecord::empty();
-        let polled = if *commands == Commands::Host {
+        let polled = if *commands_from == CommandSource::Host {
             serve::service(link.as_mut(), wall, sequencer, &mut bench.rig, &mut record)
         } else {
             serve::handle_request(link.as_mut(), wall, sequencer, &mut bench.rig);
-            let hands_only = *commands == Commands::Hands;
+            let hands_only = *commands_from == CommandSource::Hands;
             let mut operator = AtRig { person: &mut bench.operator, link: link.as_mut(), hands_only, aborted };
             poll_loop::poll_into(sequencer, &mut bench.rig, &mut operator, &mut record).map(|()| link.record(&record))
         };
@@ -187,7 +187,7 @@ impl ServedRig {
             Err(never) => match never {},
         };
         let status = sequencer.status();
-        if *commands == Commands::Host {
+        if *commands_from == CommandSource::Host {
             bench.rig.follow_host(&mut bench.operator, &record, status.phase);
         }
         bench.apply_due_faults(record.at, status.phase, status.side);

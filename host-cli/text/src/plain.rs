@@ -5,21 +5,15 @@ use std::borrow::Cow;
 use std::fmt::Write as _;
 use std::io::{self, Write};
 
-/// Whether a screen does something else with it than show it: control characters (ISO 6429), and those of Unicode that
-/// turn or isolate a direction, or end a line.
-fn acts(c: char) -> bool {
-    c.is_control()
-        || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{200e}' | '\u{200f}' | '\u{61c}')
-        || matches!(c, '\u{2028}' | '\u{2029}')
-}
+use seathold_recording::bounds::is_control;
 
 fn escape(text: &str, stays: impl Fn(char) -> bool) -> Cow<'_, str> {
-    if !text.chars().any(|c| acts(c) && !stays(c)) {
+    if !text.chars().any(|c| is_control(c) && !stays(c)) {
         return text.into();
     }
     let mut out = String::with_capacity(text.len() + 8);
     for c in text.chars() {
-        if acts(c) && !stays(c) {
+        if is_control(c) && !stays(c) {
             let _ = write!(out, "\\u{{{:x}}}", u32::from(c));
         } else {
             out.push(c);
@@ -28,12 +22,12 @@ fn escape(text: &str, stays: impl Fn(char) -> bool) -> Cow<'_, str> {
     out.into()
 }
 
-/// A text as a part of one line: what acts on a screen is written as its number, `\u{1b}`, and so is the end of a line.
+/// A text as a part of one line: what is_control on a screen is written as its number, `\u{1b}`, and so is the end of a line.
 pub fn shown(text: &str) -> Cow<'_, str> {
     escape(text, |_| false)
 }
 
-/// Passes text on to a screen, with everything that acts on it written as its number, but for ends of lines and tabs of
+/// Passes text on to a screen, with everything that is_control on it written as its number, but for ends of lines and tabs of
 /// the text itself. What is not UTF-8 is replaced by U+FFFD.
 #[derive(Debug)]
 pub struct PlainWriter<W> {
@@ -119,15 +113,15 @@ mod tests {
                 let mut writer = PlainWriter::new(&mut out);
                 bytes.chunks(cut).for_each(|chunk| writer.write_all(chunk).unwrap());
                 let out = String::from_utf8(out).unwrap();
-                prop_assert!(!out.chars().any(|c| acts(c) && !matches!(c, '\n' | '\t')), "{out:?}");
+                prop_assert!(!out.chars().any(|c| is_control(c) && !matches!(c, '\n' | '\t')), "{out:?}");
             }
             let mut out = Vec::new();
             let mut writer = PlainWriter::new(&mut out);
             text.as_bytes().chunks(cut).for_each(|chunk| writer.write_all(chunk).unwrap());
-            let plain: String = text.chars().filter(|c| !acts(*c) || matches!(c, '\n' | '\t')).collect();
+            let plain: String = text.chars().filter(|c| !is_control(*c) || matches!(c, '\n' | '\t')).collect();
             let out = String::from_utf8(out).unwrap();
             prop_assert!(out.len() >= plain.len());
-            prop_assert!(!text.chars().any(acts) || !shown(&text).chars().any(acts));
+            prop_assert!(!text.chars().any(is_control) || !shown(&text).chars().any(is_control));
         }
     }
 }

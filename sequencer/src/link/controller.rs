@@ -5,7 +5,7 @@
 //! `transmit` without need is harmless.
 
 use super::frame::{self, Deframer, Frame};
-use super::key::{self, Key, Keyed, LinkEnd, Opening, Seal};
+use super::key::{self, ControllerKey, Key, LinkEnd, Opening, SessionKeys};
 use super::message::{Capabilities, Hello, Record, Request, Response, ToController, ToHost, VERSION, Welcome};
 use super::polls::{Packer, Poll};
 use super::record_ring::RecordRing;
@@ -42,8 +42,8 @@ pub struct Controller<const N: usize> {
     session: Option<u32>,
     same_version: bool,
     welcome_due: bool,
-    keyed: Option<Keyed>,
-    seal: Option<Seal>,
+    key: Option<ControllerKey>,
+    session_keys: Option<SessionKeys>,
     request: Option<Request>,
     /// Number of the next new request.
     expected: u16,
@@ -71,8 +71,8 @@ impl<const N: usize> Controller<N> {
             session: None,
             same_version: false,
             welcome_due: false,
-            keyed: None,
-            seal: None,
+            key: None,
+            session_keys: None,
             request: None,
             expected: 0,
             last_response: None,
@@ -87,7 +87,7 @@ impl<const N: usize> Controller<N> {
     /// random source: with it, what was sent before the reset cannot be played again.
     pub fn set_key(&mut self, key: Key, entropy: [u8; 16]) {
         self.capabilities.key = true;
-        self.keyed = Keyed::new(key, entropy);
+        self.key = ControllerKey::new(key, entropy);
     }
 
     /// Takes in one byte from the line.
@@ -95,23 +95,23 @@ impl<const N: usize> Controller<N> {
         self.now = now;
         let proved = self.is_proved();
         let Some(message) = self.deframer.push(byte) else { return };
-        let opened = match &mut self.seal {
-            Some(seal) if key::is_sealed(message) => match seal.open(message) {
+        let verified = match &mut self.session_keys {
+            Some(keys) if key::is_tagged(message) => match keys.verify(message) {
                 Some(message) => Some(message),
                 None => return,
             },
-            // What is sealed without a session that could open it is no message either.
+            // A tag without a session to verify it in makes no message either.
             _ => None,
         };
-        let sealed = opened.is_some();
-        if sealed && !proved {
-            // What was sent to it before was not sealed, and it has taken none of that.
+        let tagged = verified.is_some();
+        if tagged && !proved {
+            // What was sent to it before had no tag, and it has taken none of that.
             self.sending = self.acknowledged;
         }
-        let trusted = sealed || self.keyed.is_none();
-        match postcard::from_bytes::<ToController>(opened.unwrap_or(message)) {
+        let trusted = tagged || self.key.is_none();
+        match postcard::from_bytes::<ToController>(verified.unwrap_or(message)) {
             Ok(ToController::Hello(hello)) => self.hello(hello),
-            // Once there are tags, what comes without one is not from this session's host.
+            // Once there are tags, what comes without one is not from the session's host.
             _ if proved && !trusted => {}
             Ok(ToController::Acknowledge { session, next, retransmit: again }) if self.is_of(session) => {
                 self.last_heard = Some(now);
@@ -148,15 +148,15 @@ impl<const N: usize> Controller<N> {
         self.session = Some(hello.session);
         self.same_version = hello.version == VERSION;
         let boot = *self.boot.get_or_insert(hello.session);
-        if let Some(keyed) = &mut self.keyed {
+        if let Some(key) = &mut self.key {
             let opening = Opening {
                 session: hello.session,
                 nonce: hello.nonce,
-                challenge: keyed.draw(self.now),
+                challenge: key.draw(self.now),
                 boot,
                 capabilities: self.capabilities,
             };
-            self.seal = keyed.key().seal(LinkEnd::Controller, &opening);
+            self.session_keys = key.key().session_keys(LinkEnd::Controller, &opening);
         }
         self.request = None;
         self.expected = 0;
@@ -167,7 +167,7 @@ impl<const N: usize> Controller<N> {
             _ => 0,
         };
         // Dropped only when it acknowledges them again: it may not be whose records they are.
-        if self.keyed.is_none() {
+        if self.key.is_none() {
             self.records.forget_below(self.acknowledged);
         }
         self.sending = self.acknowledged;
@@ -180,7 +180,7 @@ impl<const N: usize> Controller<N> {
             self.records.forget_below(next);
             self.sending = self.sending.max(next);
             self.progress = self.now;
-        } else if self.keyed.is_some() {
+        } else if self.key.is_some() {
             // What its hello said it has, now said by someone with the key.
             self.records.forget_below(self.acknowledged);
         }
@@ -206,12 +206,12 @@ impl<const N: usize> Controller<N> {
 
     /// Whether the host has been heard within the time-out, and has the key, where there is one.
     pub fn is_up(&self) -> bool {
-        self.hears() && (self.keyed.is_none() || self.is_proved())
+        self.hears() && (self.key.is_none() || self.is_proved())
     }
 
     /// Whether the host of the present session has proved that it has the key.
     fn is_proved(&self) -> bool {
-        self.seal.as_ref().is_some_and(Seal::has_opened)
+        self.session_keys.as_ref().is_some_and(SessionKeys::has_verified)
     }
 
     /// Whether anyone has been heard within the time-out.
@@ -289,16 +289,16 @@ impl<const N: usize> Controller<N> {
             self.response_due = false;
             if let Some(response) = self.last_response.clone() {
                 let number = self.expected.wrapping_sub(1);
-                return self.seal(&ToHost::Response { number, response }, frame);
+                return self.encode(&ToHost::Response { number, response }, frame);
             }
         }
         self.transmit_record(frame)
     }
 
-    /// Sealed as soon as the host has proved that it can open it.
-    fn seal(&mut self, message: &ToHost<'_>, frame: &mut Frame) -> bool {
-        let seal = self.seal.as_mut().filter(|seal| seal.has_opened());
-        frame::encode_sealed(message, seal, frame).is_ok()
+    /// With a tag, as soon as the host has proved that it has the key.
+    fn encode(&mut self, message: &ToHost<'_>, frame: &mut Frame) -> bool {
+        let keys = self.session_keys.as_mut().filter(|keys| keys.has_verified());
+        frame::encode_tagged(message, keys, frame).is_ok()
     }
 
     fn welcome(&self) -> Welcome {
@@ -310,7 +310,7 @@ impl<const N: usize> Controller<N> {
             next: self.records.next(),
             now_us: self.now.as_ticks(),
             capabilities: self.capabilities,
-            challenge: self.keyed.as_ref().map_or(0, Keyed::challenge),
+            challenge: self.key.as_ref().map_or(0, ControllerKey::challenge),
         }
     }
 
@@ -323,7 +323,7 @@ impl<const N: usize> Controller<N> {
         if self.sending < oldest {
             let gap = ToHost::Gap { from: self.sending, to: oldest };
             self.begin_at(oldest);
-            return self.seal(&gap, frame);
+            return self.encode(&gap, frame);
         }
         if self.sending >= next || self.sending - self.acknowledged.max(oldest) >= WINDOW {
             return false;
@@ -331,10 +331,10 @@ impl<const N: usize> Controller<N> {
         let mut room = [0; RECORD_MAX];
         let number = self.sending;
         self.begin_at(number.wrapping_add(1));
-        // By field: the body borrows `room`, and the seal the rest.
-        let seal = self.seal.as_mut().filter(|seal| seal.has_opened());
+        // By field: the body borrows `room`, and the keys the rest.
+        let keys = self.session_keys.as_mut().filter(|keys| keys.has_verified());
         match self.records.read(number, &mut room) {
-            Some(body) => frame::encode_sealed(&ToHost::Record { number, body }, seal, frame).is_ok(),
+            Some(body) => frame::encode_tagged(&ToHost::Record { number, body }, keys, frame).is_ok(),
             None => false,
         }
     }

@@ -8,14 +8,14 @@
 //! 1999. The check is the Castagnoli CRC-32 (RFC 3720, appendix B.4, from memory; check value E3069283 for
 //!       "123456789").
 
-use super::key::{self, Seal};
+use super::key::{self, SessionKeys};
 use super::write;
 use cobs::{DecodeResult, DecoderState, EncoderState, PushResult};
 use crc::{CRC_32_ISCSI, Crc, NoTable};
 use serde::Serialize;
 
 /// Longest message, in bytes: a recipe takes about 250. With a tag it is longer by that.
-pub const MESSAGE_MAX: usize = 320 + key::SEALED_BY;
+pub const MESSAGE_MAX: usize = 320 + key::TAGGED_BY;
 
 const CHECK: usize = 4;
 const CONTENT_MAX: usize = MESSAGE_MAX + CHECK;
@@ -44,17 +44,17 @@ pub fn encode<T: Serialize>(message: &T, frame: &mut Frame) -> Result<(), TooLon
     encode_bytes(bytes, frame)
 }
 
-/// As [`encode`], and sealed where there is something to seal it with.
+/// As [`encode`], with a tag where there are keys for one.
 #[inline(always)]
-pub(super) fn encode_sealed<T: Serialize>(
+pub(super) fn encode_tagged<T: Serialize>(
     message: &T,
-    seal: Option<&mut Seal>,
+    keys: Option<&mut SessionKeys>,
     frame: &mut Frame,
 ) -> Result<(), TooLong> {
-    let Some(seal) = seal else { return encode(message, frame) };
-    let (mut plain, mut sealed) = ([0; MESSAGE_MAX], [0; MESSAGE_MAX]);
+    let Some(keys) = keys else { return encode(message, frame) };
+    let (mut plain, mut tagged) = ([0; MESSAGE_MAX], [0; MESSAGE_MAX]);
     let bytes = write::to_slice(message, &mut plain).ok_or(TooLong)?;
-    encode_bytes(seal.close(bytes, &mut sealed).ok_or(TooLong)?, frame)
+    encode_bytes(keys.tag(bytes, &mut tagged).ok_or(TooLong)?, frame)
 }
 
 /// Puts bytes into a frame.

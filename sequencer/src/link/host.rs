@@ -4,7 +4,7 @@
 //! call [`Host::reconnect`]: records continue where they stopped, or a gap is reported.
 
 use super::frame::{self, Deframer, Frame};
-use super::key::{self, Key, LinkEnd, Opening, Seal};
+use super::key::{self, Key, LinkEnd, Opening, SessionKeys};
 use super::message::{Hello, Record, Request, Response, ResumePoint, ToController, ToHost, VERSION, Welcome};
 use crate::event::Event;
 use crate::recipe::RawRecipe;
@@ -82,9 +82,9 @@ pub struct Host {
     deframer: Deframer,
     state: State,
     session: u32,
-    /// The key, and this session's part of what makes its tags.
+    /// The key, and the host's part of what makes the session's tags.
     key: Option<(Key, u64)>,
-    seal: Option<Seal>,
+    session_keys: Option<SessionKeys>,
     resume_point: Option<ResumePoint>,
     request: Option<Request>,
     number: u16,
@@ -108,7 +108,7 @@ impl Host {
             state: State::Greeting,
             session,
             key: None,
-            seal: None,
+            session_keys: None,
             resume_point: None,
             request: None,
             number: 0,
@@ -200,7 +200,7 @@ impl Host {
                 }
             }
         };
-        frame::encode_sealed(&message, self.seal.as_mut(), frame).is_ok()
+        frame::encode_tagged(&message, self.session_keys.as_mut(), frame).is_ok()
     }
 
     fn next(&self) -> u32 {
@@ -216,7 +216,7 @@ impl Host {
             state,
             session,
             key,
-            seal,
+            session_keys,
             resume_point,
             request,
             number,
@@ -228,10 +228,10 @@ impl Host {
             ..
         } = self;
         let message = deframer.push(byte)?;
-        // Once there is something to open them with, only sealed ones are the controller's.
-        let message = match seal {
-            Some(seal) => seal.open(message)?,
-            None if key::is_sealed(message) => return None,
+        // Once tags can be verified, only what has one is the controller's.
+        let message = match session_keys {
+            Some(keys) => keys.verify(message)?,
+            None if key::is_tagged(message) => return None,
             None => message,
         };
         let message = postcard::from_bytes::<ToHost<'_>>(message).ok()?;
@@ -249,7 +249,7 @@ impl Host {
                     }
                     let Welcome { session, boot, capabilities, challenge, .. } = welcome;
                     let opening = Opening { session, nonce: *nonce, challenge, boot, capabilities };
-                    *seal = key.seal(LinkEnd::Host, &opening);
+                    *session_keys = key.session_keys(LinkEnd::Host, &opening);
                 }
                 *state = State::Open;
                 *last_sent = None;

@@ -7,15 +7,15 @@
 use super::message::Capabilities;
 
 /// Bytes added to a message: first byte, count, tag.
-pub(super) const SEALED_BY: usize = if cfg!(feature = "link-key") { 1 + COUNT + TAG } else { 0 };
+pub(super) const TAGGED_BY: usize = if cfg!(feature = "link-key") { 1 + COUNT + TAG } else { 0 };
 
 const COUNT: usize = 4;
 
 /// Half of the hash, the shortest that RFC 2104, section 5, advises.
 const TAG: usize = 16;
 
-/// First byte of a sealed message: no message begins with it, as there are not so many kinds.
-const SEALED: u8 = 0xff;
+/// First byte of a tagged message: no message begins with it, as there are not so many kinds.
+const TAGGED: u8 = 0xff;
 
 /// What both sides know of a session once it is open, before either has proved anything.
 #[derive(Clone, Copy, Debug)]
@@ -58,7 +58,7 @@ pub(super) enum LinkEnd {
 
 #[cfg(feature = "link-key")]
 mod hashed {
-    use super::{COUNT, LinkEnd, Opening, SEALED, TAG};
+    use super::{COUNT, LinkEnd, Opening, TAG, TAGGED};
     use crate::time::Instant;
     use core::fmt;
     use hmac::{Hmac, KeyInit, Mac};
@@ -113,11 +113,11 @@ mod hashed {
         }
 
         /// For what an end sends and takes in a session.
-        pub(in crate::link) fn seal(&self, end: LinkEnd, opening: &Opening) -> Option<Seal> {
+        pub(in crate::link) fn session_keys(&self, end: LinkEnd, opening: &Opening) -> Option<SessionKeys> {
             let (host, controller) =
                 (self.of_session(LinkEnd::Host, opening), self.of_session(LinkEnd::Controller, opening));
             let (ours, theirs) = if end == LinkEnd::Host { (host, controller) } else { (controller, host) };
-            Some(Seal { ours, theirs, sent: 0, received: 0 })
+            Some(SessionKeys { ours, theirs, sent: 0, received: 0 })
         }
 
         fn of_session(&self, from: LinkEnd, opening: &Opening) -> [u8; 32] {
@@ -133,7 +133,7 @@ mod hashed {
 
     /// A key, and what a controller makes its part of each session's tags of.
     #[derive(Debug)]
-    pub(in crate::link) struct Keyed {
+    pub(in crate::link) struct ControllerKey {
         key: Key,
         /// Bytes that no earlier boot had.
         entropy: [u8; 16],
@@ -142,7 +142,7 @@ mod hashed {
         challenge: u64,
     }
 
-    impl Keyed {
+    impl ControllerKey {
         pub(in crate::link) const fn new(key: Key, entropy: [u8; 16]) -> Option<Self> {
             Some(Self { key, entropy, opened: 0, challenge: 0 })
         }
@@ -170,36 +170,42 @@ mod hashed {
         }
     }
 
-    /// Any length of key is valid for an HMAC, so this cannot fail; were it to, every tag would be refused.
+    /// A key shorter than the hash's block is filled up with zeros (RFC 2104, section 2): so it is given, as that cannot
+    /// fail.
     fn keyed(key: &[u8; 32]) -> Hash {
-        <Hash as KeyInit>::new_from_slice(key).unwrap_or_else(|_| <Hash as KeyInit>::new(&Default::default()))
+        let mut block = [0; 64];
+        block.iter_mut().zip(key).for_each(|(to, from)| *to = *from);
+        <Hash as KeyInit>::new(&block.into())
     }
 
-    /// Seals what one end sends, and opens what the other has sealed, in one session.
+    /// Tags what one end sends, and verifies the tags of the other, in one session.
     #[derive(Clone)]
-    pub(in crate::link) struct Seal {
+    pub(in crate::link) struct SessionKeys {
         ours: [u8; 32],
         theirs: [u8; 32],
         sent: u32,
         received: u32,
     }
 
-    impl fmt::Debug for Seal {
+    impl fmt::Debug for SessionKeys {
         fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-            f.debug_struct("Seal").field("sent", &self.sent).field("received", &self.received).finish_non_exhaustive()
+            f.debug_struct("SessionKeys")
+                .field("sent", &self.sent)
+                .field("received", &self.received)
+                .finish_non_exhaustive()
         }
     }
 
-    impl Seal {
-        /// Whether the other end has sealed anything yet: it has then proved that it has the key.
-        pub(in crate::link) const fn has_opened(&self) -> bool {
+    impl SessionKeys {
+        /// Whether a tag of the other end has been right yet: it has then proved that it has the key.
+        pub(in crate::link) const fn has_verified(&self) -> bool {
             self.received > 0
         }
 
         /// Puts first byte, count and tag round a message.
         ///
         /// `None` when `room` is too small, or after 2³² messages: some years.
-        pub(in crate::link) fn close<'a>(&mut self, message: &[u8], room: &'a mut [u8]) -> Option<&'a [u8]> {
+        pub(in crate::link) fn tag<'a>(&mut self, message: &[u8], room: &'a mut [u8]) -> Option<&'a [u8]> {
             self.sent = self.sent.checked_add(1)?;
             let count = self.sent.to_le_bytes();
             let mut hash = keyed(&self.ours);
@@ -207,18 +213,18 @@ mod hashed {
             hash.update(&count);
             let tag: [u8; 32] = hash.finalize().into_bytes().into();
             let mut at = 0;
-            for byte in [SEALED].iter().chain(message).chain(&count).chain(tag.iter().take(TAG)) {
+            for byte in [TAGGED].iter().chain(message).chain(&count).chain(tag.iter().take(TAG)) {
                 *room.get_mut(at)? = *byte;
                 at += 1;
             }
             room.get(..at)
         }
 
-        /// The message, if the other end has sealed it, in this session, after all that has come before.
-        pub(in crate::link) fn open<'a>(&mut self, sealed: &'a [u8]) -> Option<&'a [u8]> {
-            let (rest, tag) = sealed.split_last_chunk::<TAG>()?;
+        /// The message, if its tag is the other end's, of the same session, and it was sent after all that has come before.
+        pub(in crate::link) fn verify<'a>(&mut self, tagged: &'a [u8]) -> Option<&'a [u8]> {
+            let (rest, tag) = tagged.split_last_chunk::<TAG>()?;
             let (message, count) = rest.split_last_chunk::<COUNT>()?;
-            let (&SEALED, message) = message.split_first()? else { return None };
+            let (&TAGGED, message) = message.split_first()? else { return None };
             let number = u32::from_le_bytes(*count);
             if number <= self.received {
                 return None;
@@ -244,15 +250,15 @@ mod hashed {
     pub enum Key {}
 
     impl Key {
-        pub(in crate::link) fn seal(&self, _: LinkEnd, _: &Opening) -> Option<Seal> {
+        pub(in crate::link) fn session_keys(&self, _: LinkEnd, _: &Opening) -> Option<SessionKeys> {
             match *self {}
         }
     }
 
     #[derive(Debug)]
-    pub(in crate::link) enum Keyed {}
+    pub(in crate::link) enum ControllerKey {}
 
-    impl Keyed {
+    impl ControllerKey {
         pub(in crate::link) fn new(key: Key, _: [u8; 16]) -> Option<Self> {
             match key {}
         }
@@ -271,27 +277,27 @@ mod hashed {
     }
 
     #[derive(Clone, Debug)]
-    pub(in crate::link) enum Seal {}
+    pub(in crate::link) enum SessionKeys {}
 
-    impl Seal {
-        pub(in crate::link) fn has_opened(&self) -> bool {
+    impl SessionKeys {
+        pub(in crate::link) fn has_verified(&self) -> bool {
             match *self {}
         }
 
-        pub(in crate::link) fn close<'a>(&mut self, _: &[u8], _: &'a mut [u8]) -> Option<&'a [u8]> {
+        pub(in crate::link) fn tag<'a>(&mut self, _: &[u8], _: &'a mut [u8]) -> Option<&'a [u8]> {
             match *self {}
         }
 
-        pub(in crate::link) fn open<'a>(&mut self, _: &'a [u8]) -> Option<&'a [u8]> {
+        pub(in crate::link) fn verify<'a>(&mut self, _: &'a [u8]) -> Option<&'a [u8]> {
             match *self {}
         }
     }
 }
 
 pub use hashed::Key;
-pub(super) use hashed::{Keyed, Seal};
+pub(super) use hashed::{ControllerKey, SessionKeys};
 
-/// Whether a message is sealed.
-pub(super) fn is_sealed(message: &[u8]) -> bool {
-    cfg!(feature = "link-key") && message.first() == Some(&SEALED)
+/// Whether a message has a tag.
+pub(super) fn is_tagged(message: &[u8]) -> bool {
+    cfg!(feature = "link-key") && message.first() == Some(&TAGGED)
 }

@@ -5,6 +5,7 @@ use std::path::Path;
 
 use seathold_quantity::{InputError, InputProblem, did_you_mean};
 use seathold_recording::bounds;
+use seathold_recording::limits::TEXT_MAX;
 use seathold_sequencer::rate_class::{DN_MAX, DN_MIN};
 
 use super::check_digit::CheckDigit;
@@ -151,7 +152,7 @@ fn valve([serial, actuation, dn, notes]: [&str; 4], shared: &ListDefaults) -> Re
         }
     };
     // A quote that is never closed makes notes of the rest of the list: better told here, with its line, than at the gate.
-    wrong.extend(bounds::text_fault("field \"notes\"", notes, bounds::TEXT_MAX));
+    wrong.extend(bounds::text_fault("field \"notes\"", notes, TEXT_MAX));
     if wrong.is_empty() {
         Ok(ValveRecord { serial: serial.into(), actuation, dn, notes: notes.into() })
     } else {
