@@ -1397,6 +1397,46 @@ mod tests {
         assert_eq!(stands(400, 1), Some(Fault::Clock));
     }
 
+    /// A conversion is 10 ms, the longest gap between polls 250 ms. What has passed for certain: what a clock that goes on
+    /// says; else the conversions, but for the first; without a recipe nothing.
+    #[test]
+    fn what_has_passed_for_certain_is_the_least_and_time_outs_count_the_most() {
+        let first = read(0, 0, 1);
+        let begun = |recipe| {
+            let mut sequencer = Sequencer { recipe, ..within(State::Ready) };
+            let _ = sequencer.pass_time(at(1_000), first.far, &mut Events::new());
+            sequencer.update_channels(&first);
+            sequencer
+        };
+        let (mut with, mut bare) = (begun(within(State::Ready).recipe), begun(None));
+        let mut numbers = [1, 1];
+        // Milliseconds of the given clock; whether a new conversion comes; by how much the time of time-outs then goes on,
+        // by how much the certain one with a recipe, and without.
+        for (ms, new, most, least, without) in [
+            (1_010, true, 10, 10, 10),
+            (1_010, true, 10, 0, 0),
+            (1_010, true, 10, 10, 0),
+            (1_010, false, 0, 0, 0),
+            (1_010, true, 10, 10, 0),
+            (1_030, true, 20, 20, 20),
+            // Back, twice, and then on from there.
+            (1_000, true, 250, 0, 0),
+            (990, true, 250, 10, 0),
+            (980, false, 250, 0, 0),
+            (985, false, 5, 5, 5),
+        ] {
+            for (case, sequencer) in [&mut with, &mut bare].into_iter().enumerate() {
+                numbers[case] += u32::from(new);
+                let inputs = read(0, 0, numbers[case]);
+                let (now, sure) = (sequencer.now, sequencer.sure);
+                let _ = sequencer.pass_time(at(ms), inputs.far, &mut Events::new());
+                sequencer.update_channels(&inputs);
+                let went = (since(sequencer.now, now), since(sequencer.sure, sure));
+                assert_eq!(went, (millis(most), millis([least, without][case])), "{ms} ms, case {case}");
+            }
+        }
+    }
+
     /// A second empty, with a gap between polls in it.
     #[test]
     fn a_gap_in_start_up_begins_its_dwell_anew() {

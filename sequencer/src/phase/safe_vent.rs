@@ -269,4 +269,77 @@ mod tests {
             assert_eq!((next, vent.stage), (Next::Stay, stage), "{case:?}");
         }
     }
+
+    /// Only while it should be open does a closed shut switch make the empty readings worthless: in the strokes the ball is
+    /// to be shut, or has not left the switch yet.
+    #[test]
+    fn a_ball_on_its_shut_switch_is_not_open_into_the_vent() {
+        for (stage, counts) in
+            [(Stage::Emptying, false), (Stage::Shutting, true), (Stage::Opening, true), (Stage::Dwelling, false)]
+        {
+            for (switch, valve_shut) in [(true, true), (true, false), (false, true)] {
+                let mut bench = Bench::on(&RawRig { shut_switch_fitted: switch, ..RIG }, &RawRecipe::DEMO);
+                bench.read(10_000, 0, 0);
+                let mut vent = SafeVent { stage, ..SafeVent::new(at(0)) };
+                let _ = vent.poll(&VentView {
+                    now: at(10_000),
+                    spent: Duration::from_ticks(10_000),
+                    rig: &bench.rig,
+                    recipe: Some(&bench.recipe),
+                    far: &bench.far,
+                    supply: Some(&bench.supply),
+                    guard_open: false,
+                    vent_open: true,
+                    valve_shut,
+                    fell: true,
+                    fed: true,
+                    readback_mismatch: false,
+                    confirmed: None,
+                });
+                let on_it = switch && valve_shut;
+                assert_eq!(vent.empty_dwell.is_begun(), counts || !on_it, "{stage:?} {switch} {valve_shut}");
+            }
+        }
+    }
+
+    /// Each of these alone makes an empty reading worthless; and what holds a stroke up, or comes before the vent is open,
+    /// begins it anew.
+    #[test]
+    fn each_reason_by_itself_begins_the_dwell_or_the_stroke_anew() {
+        type Change = fn(&mut VentView<'_>);
+        let cases: [(&str, Stage, Change, bool, bool); 8] = [
+            ("nothing", Stage::Emptying, |_| {}, true, false),
+            ("lever just opened", Stage::Emptying, |v| v.confirmed = Some(Prompt::OpenToVent), false, false),
+            ("read-back", Stage::Emptying, |v| v.readback_mismatch = true, false, false),
+            ("vent still shut", Stage::Emptying, |v| v.vent_open = false, false, true),
+            ("guard, no stroke", Stage::Emptying, |v| v.guard_open = true, true, false),
+            ("nothing", Stage::Shutting, |_| {}, true, false),
+            ("guard", Stage::Shutting, |v| v.guard_open = true, true, true),
+            ("guard", Stage::Opening, |v| v.guard_open = true, true, true),
+        ];
+        for (what, stage, change, dwells, anew) in cases {
+            let mut bench = Bench::on(&RIG, &RawRecipe::DEMO);
+            bench.read(10_000, 0, 0);
+            let mut vent = SafeVent { stage, ..SafeVent::new(at(0)) };
+            let mut view = VentView {
+                now: at(10_000),
+                spent: Duration::from_ticks(10_000),
+                rig: &bench.rig,
+                recipe: Some(&bench.recipe),
+                far: &bench.far,
+                supply: Some(&bench.supply),
+                guard_open: false,
+                vent_open: true,
+                valve_shut: false,
+                fell: true,
+                fed: true,
+                readback_mismatch: false,
+                confirmed: None,
+            };
+            change(&mut view);
+            let _ = vent.poll(&view);
+            let since = if anew { at(10_000) } else { at(0) };
+            assert_eq!((vent.empty_dwell.is_begun(), vent.since), (dwells, since), "{what}, {stage:?}");
+        }
+    }
 }
