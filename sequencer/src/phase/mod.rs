@@ -158,6 +158,7 @@ pub(crate) mod bench {
         Instant::from_ticks(us)
     }
 
+    #[derive(Clone)]
     pub(crate) struct Bench {
         pub(crate) rig: Rig,
         pub(crate) recipe: Recipe,

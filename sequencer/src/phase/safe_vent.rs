@@ -342,4 +342,58 @@ mod tests {
             assert_eq!((vent.empty_dwell.is_begun(), vent.since), (dwells, since), "{what}, {stage:?}");
         }
     }
+
+    /// A stage has its own time and the phase has one over all: either by itself ends it. And a lever that is known to be
+    /// there is open only once somebody says so, whatever the reading does.
+    #[test]
+    fn either_limit_ends_it_and_a_lever_is_open_when_somebody_says_so() {
+        let air = Bench::on(&RIG, &RawRecipe::DEMO);
+        let hand = Bench::on(&RIG, &RawRecipe { actuation: Actuation::Hand, ..RawRecipe::DEMO });
+        let poll = |bench: &Bench, recipe: Option<&Recipe>, since_ms: u32, spent_ms: u32, fell: bool, dwelt: bool| {
+            let now = at(u64::from(spent_ms) * 1_000);
+            let mut vent = SafeVent { since: at(u64::from(since_ms) * 1_000), ..SafeVent::new(at(0)) };
+            let mut bench = bench.clone();
+            let first = spent_ms - if dwelt { 1_500 } else { 0 };
+            for ms in (first..=spent_ms).step_by(10) {
+                bench.read(u64::from(ms) * 1_000, 0, 0);
+                vent.empty_dwell.watch_empty(
+                    &bench.far,
+                    Some(&bench.supply),
+                    bench.rig.safe_limit(),
+                    at(u64::from(ms) * 1_000),
+                );
+            }
+            let view = VentView {
+                now,
+                spent: millis(spent_ms),
+                rig: &bench.rig,
+                recipe,
+                far: &bench.far,
+                supply: Some(&bench.supply),
+                guard_open: false,
+                vent_open: true,
+                valve_shut: false,
+                fell,
+                fed: true,
+                readback_mismatch: false,
+                confirmed: None,
+            };
+            vent.poll(&view)
+        };
+        let limit_ms = (limit(&air.rig, Some(&air.recipe)).as_ticks() / 1_000) as u32;
+        let stage_ms = stage_ms_max(Stage::Emptying, &air.rig, Some(&air.recipe));
+        assert!(stage_ms < limit_ms);
+        let by_air = Some(&air.recipe);
+        assert_eq!(poll(&air, by_air, 0, stage_ms - 10, true, false), Next::Stay);
+        assert_eq!(poll(&air, by_air, 0, stage_ms, true, false), Next::Fault(Fault::Trapped), "the stage's time");
+        assert_eq!(
+            poll(&air, by_air, limit_ms - 100, limit_ms, true, false),
+            Next::Fault(Fault::Trapped),
+            "the phase's"
+        );
+        // Dwelt and unsaid.
+        assert_eq!(poll(&hand, Some(&hand.recipe), 0, 5_000, true, true), Next::Stay);
+        assert_eq!(poll(&air, None, 0, 70_000, false, true), Next::Stay, "nothing shows that anything is open");
+        assert_eq!(poll(&air, None, 0, 70_000, true, true), Next::Empty { stroked: false });
+    }
 }
