@@ -11,12 +11,13 @@ use seathold_recording::limits::TEXT_MAX;
 use seathold_recording::timeline::Timeline;
 use seathold_recording::{Damage, Header, Recording, replay};
 
-use super::batch::list::VALVES_MAX;
 use super::extract::RecordingExtract;
 use super::record::{ChainRecord, SealedRecord, as_kept};
 
 /// Longest text of a note, in characters.
 pub const NOTE_MAX: usize = 20_000;
+/// Most valves of a batch.
+pub const VALVES_MAX: usize = 10_000;
 /// Longest list of a batch, in bytes: twice what a file of one may have ([`seathold_recording::file::TABLE_MAX`]).
 const LIST_MAX: usize = 2 << 20;
 /// Greatest number of a record.

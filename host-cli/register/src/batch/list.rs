@@ -11,10 +11,8 @@ use seathold_sequencer::rate_class::{DN_MAX, DN_MIN};
 use super::check_digit::CheckDigit;
 use super::similar_serials;
 use crate::error::Error;
+use crate::intake::VALVES_MAX;
 use crate::valves::ValveRecord;
-
-/// Most valves of a batch.
-pub const VALVES_MAX: usize = 10_000;
 
 const COLUMNS: [&str; 4] = ["serial", "actuation", "dn", "notes"];
 
