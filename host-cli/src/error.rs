@@ -86,7 +86,12 @@ impl Error {
     /// Whether one file or recording cannot be used: no reason not to go on with the next.
     pub const fn is_of_one_file(&self) -> bool {
         use seathold_register::Error as Below;
-        matches!(self, Self::File(_) | Self::Recording(_) | Self::Register(Below::File(_) | Below::Recording(_)))
+        matches!(
+            self,
+            Self::File(_)
+                | Self::Recording(_)
+                | Self::Register(Below::File(_) | Below::Recording(_) | Below::Unreadable { .. })
+        )
     }
 
     /// The exit code that belongs to it.

@@ -39,6 +39,34 @@ pub enum Block {
 }
 
 impl Document {
+    /// The same with every text of it changed.
+    #[must_use]
+    pub fn map_texts(mut self, change: impl Fn(&str) -> String) -> Self {
+        let of = |text: &mut String| *text = change(text);
+        let picture = |(picture, caption): (&mut Picture, &mut String)| {
+            picture.texts().chain([caption]).for_each(of);
+        };
+        of(&mut self.title);
+        of(&mut self.foot);
+        for block in &mut self.blocks {
+            match block {
+                Block::Heading(_, text) | Block::Text(text) => of(text),
+                Block::Notice(what, text) => [what, text].into_iter().for_each(of),
+                Block::Facts(facts) => facts.iter_mut().flat_map(|(name, value)| [name, value]).for_each(of),
+                Block::List(items) => items.iter_mut().for_each(of),
+                Block::Table(table) => {
+                    of(&mut table.caption);
+                    table.columns.iter_mut().map(|column| &mut column.name).for_each(of);
+                    table.rows.iter_mut().flatten().for_each(of);
+                }
+                Block::Figure(chart, caption) => picture((chart, caption)),
+                Block::Pair(pair) => pair.iter_mut().for_each(|(chart, caption)| picture((chart, caption))),
+                Block::NewSheet => {}
+            }
+        }
+        self
+    }
+
     /// A chart, by the number of its block and its position there.
     pub(super) fn picture(&self, block: usize, place: usize) -> Option<&Picture> {
         match (self.blocks.get(block)?, place) {

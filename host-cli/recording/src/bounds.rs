@@ -5,14 +5,7 @@ use jiff::Timestamp;
 
 use crate::Header;
 use crate::limits::{NAME_MAX, TYPED_NAME_MAX};
-
-/// Whether a screen does something else with it than show it: control characters (ISO 6429), and those of Unicode that
-/// turn or isolate a direction, or end a line.
-pub fn is_control(c: char) -> bool {
-    c.is_control()
-        || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{200e}' | '\u{200f}' | '\u{61c}')
-        || matches!(c, '\u{2028}' | '\u{2029}')
-}
+use crate::plain::is_control;
 
 /// What is wrong with a text of at most so many characters, if anything.
 pub fn text_fault(what: &str, text: &str, most: usize) -> Option<String> {

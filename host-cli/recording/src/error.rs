@@ -4,10 +4,11 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use crate::Damage;
+use crate::plain::shown;
 
 /// A file that could not be read, written or made.
 #[derive(Debug, thiserror::Error)]
-#[error("could not {action} {}: {}", .path.display(), reason(.why))]
+#[error("could not {action} {}: {}", shown(&.path.display().to_string()), reason(.why))]
 pub struct FileError {
     /// What was tried: "read", "write", "make".
     pub action: &'static str,
@@ -31,7 +32,7 @@ pub enum Error {
     #[error(transparent)]
     File(#[from] FileError),
     /// It is damaged, foreign or too new.
-    #[error("{}: {why}", .path.display())]
+    #[error("{}: {why}", shown(&.path.display().to_string()))]
     Damaged {
         /// The file.
         path: PathBuf,

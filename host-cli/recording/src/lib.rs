@@ -9,6 +9,7 @@ pub mod hash;
 pub mod header;
 pub mod limits;
 mod nibbles;
+pub mod plain;
 mod poll_log;
 pub mod polls;
 mod reader;

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::ErrorCode;
 use seathold_quantity::InputError;
+use seathold_recording::plain::shown;
 use seathold_recording::{Damage, FileError};
 
 /// Why a register could not be used.
@@ -130,7 +131,7 @@ pub enum Error {
         why: String,
     },
     /// A register could not be used.
-    #[error("{}: {why}", .path.display())]
+    #[error("{}: {why}", shown(&.path.display().to_string()))]
     Register {
         /// The file.
         path: PathBuf,

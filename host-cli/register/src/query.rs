@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::ops::RangeInclusive;
 
+use rusqlite::OptionalExtension as _;
 use rusqlite::types::Value;
 use rusqlite::{Row, params_from_iter};
 use seathold_recording::limits::FILE_MAX;
@@ -345,19 +346,28 @@ impl Register {
     /// The recording of a run: the bytes of the stand-alone file.
     ///
     /// # Errors
-    /// When there is no such run, or the register cannot be read.
+    /// [`Error::Unreadable`] when there is no such run, or its recording is gone or is not one; any other error when the
+    /// register cannot be read.
     pub fn recording(&self, id: i64) -> Result<Vec<u8>, Error> {
-        let text = "SELECT length(bytes), bytes FROM recordings JOIN runs ON recordings.sha256 = runs.recording \
-                    WHERE runs.id = ?";
+        let text = "SELECT bench || '/' || number, length(bytes), bytes FROM runs \
+                    LEFT JOIN recordings ON recordings.sha256 = runs.recording WHERE runs.id = ?";
         let mut query = self.db.prepare_cached(text).at(&self.path)?;
-        // The bytes are only taken once it is known how many they are.
-        let bytes = query.query_row([id], |row| {
-            let length: i64 = row.get(0)?;
-            if u64::try_from(length).is_ok_and(|length| length <= FILE_MAX) { row.get(1).map(Some) } else { Ok(None) }
+        let unreadable = |record: String, why: String| Err(Error::Unreadable { record, why });
+        let found = query.query_row([id], |row| {
+            let record = row.get(0)?;
+            // The bytes are only taken once it is known how many they are.
+            Ok(match row.get::<_, Option<i64>>(1)?.map(u64::try_from) {
+                Some(Ok(length)) if length <= FILE_MAX => match row.get(2) {
+                    Ok(bytes) => Ok(bytes),
+                    Err(why) => unreadable(record, why.to_string()),
+                },
+                Some(_) => {
+                    unreadable(record, format!("its recording is longer than {FILE_MAX} bytes, the most there are"))
+                }
+                None => unreadable(record, "its recording is not there".into()),
+            })
         });
-        let why =
-            || RegisterError::Refused(format!("a recording in it is longer than {FILE_MAX} bytes, the most there are"));
-        bytes.at(&self.path)?.ok_or_else(|| Error::register(&self.path, why()))
+        found.optional().at(&self.path)?.unwrap_or_else(|| unreadable(id.to_string(), "there is none".into()))
     }
 
     /// A recipe, a rig or the calibrations in force, as JSON, by its hash. `table` is `recipes`, `rigs` or

@@ -153,9 +153,13 @@ impl Register {
     /// changed since.
     ///
     /// # Errors
-    /// When there is no such run, or the register cannot be read.
+    /// When the register cannot be read.
     pub fn gate_fault(&self, id: i64) -> Result<Option<String>, Error> {
-        Ok(intake::run_fault(&self.recording(id)?))
+        match self.recording(id) {
+            Ok(bytes) => Ok(intake::run_fault(&bytes)),
+            Err(Error::Unreadable { why, .. }) => Ok(Some(why)),
+            Err(why) => Err(why),
+        }
     }
 
     /// The benches whose records are here, the file's own first; nothing is checked.

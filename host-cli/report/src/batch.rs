@@ -24,6 +24,7 @@ pub fn document(name: &str, valves: &[ValveHistory<'_>], batch: Option<&BatchRec
         blocks.push(method::simulated());
     }
     blocks.extend(super::valve::altered(valves));
+    blocks.extend(super::valve::unreadable(valves));
     blocks.extend(differing(&runs));
     if batch.is_some_and(|batch| batch.selection) {
         let text =

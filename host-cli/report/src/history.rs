@@ -6,7 +6,7 @@ use seathold_register::Error;
 use seathold_register::batch::status::{self, of_valve};
 use seathold_register::valves::{BatchRecord, NoteRecord, ValveRecord};
 use seathold_register::verify::VerifiedChain;
-use seathold_register::{Register, RegisterError, RunFilter, RunRow};
+use seathold_register::{Register, RunFilter, RunRow};
 
 use super::valve_history::by_number;
 use super::{Evidence, Integrity, RegisterEntry, ValveHistory};
@@ -22,6 +22,8 @@ pub struct RegisterHistory {
     pub notes: Vec<ReportNote>,
     /// The ends of the register's chains when it was read.
     pub heads: Vec<ChainHead>,
+    /// Runs of it that cannot be shown, and why.
+    pub unreadable: Vec<String>,
 }
 
 /// The end of a bench's chain.
@@ -60,7 +62,7 @@ impl RunSelection {
     /// The runs that match, and of their valves those that count; of a complete batch all valves on its list.
     ///
     /// # Errors
-    /// When the register cannot be read, or holds what is no recording.
+    /// When the register cannot be read.
     pub fn read(register: &Register, filter: &RunFilter) -> Result<Self, Error> {
         let mut chosen: HashMap<String, Vec<RunRow>> = HashMap::new();
         for run in register.runs(filter.clone()) {
@@ -87,6 +89,11 @@ impl RunSelection {
     /// Every run reported, a valve's runs together.
     pub fn runs(&self) -> impl Iterator<Item = &Evidence> {
         self.valves.iter().flat_map(|(_, runs)| runs)
+    }
+
+    /// Runs that cannot be shown, and why.
+    pub fn unreadable(&self) -> impl Iterator<Item = &str> {
+        self.valves.iter().flat_map(|(history, _)| &history.unreadable).map(String::as_str)
     }
 
     /// What is wrong with notes that are not what was sealed.
@@ -163,11 +170,18 @@ fn read_valve(
         let altered = register.altered(&noted.bench, noted.number)?.map(|what| format!("record {name} {what}"));
         Ok(ReportNote { about, altered, noted })
     };
-    let evidence: Vec<Evidence> = chosen.iter().map(|run| evidence(register, run)).collect::<Result<_, _>>()?;
-    // What the register's columns say of a run that does not replay is no result either.
+    let (mut evidence, mut unreadable) = (Vec::new(), Vec::new());
+    for run in &chosen {
+        match evidence_of(register, run) {
+            Ok(run) => evidence.push(run),
+            Err(why @ Error::Unreadable { .. }) => unreadable.push(why.to_string()),
+            Err(why) => return Err(why),
+        }
+    }
+    // What the register's columns say of a run that cannot be read, or does not replay, is no result either.
     let replays = |name: &Option<String>| {
         let of = |run: &&Evidence| run.seal.as_ref().map(|seal| &seal.run) == name.as_ref();
-        evidence.iter().find(of).is_none_or(Evidence::replays)
+        name.is_none() || evidence.iter().find(of).is_some_and(Evidence::replays)
     };
     let proved = status.counting.each_ref().map(replays);
     status.without_results(proved.map(|replays| !replays));
@@ -176,18 +190,17 @@ fn read_valve(
         batch: batches.iter().find(|known| Some(&known.batch) == batch.as_ref()).map(|known| known.name.clone()),
         notes: listed.into_iter().map(note).collect::<Result<_, Error>>()?,
         status,
+        unreadable,
     };
     Ok((history, evidence))
 }
 
 /// A run from the register, which must be what was sealed.
-fn evidence(register: &Register, run: &RunRow) -> Result<Evidence, Error> {
+fn evidence_of(register: &Register, run: &RunRow) -> Result<Evidence, Error> {
     let short = register.short(&run.name());
-    let damaged =
-        |why: String| Error::register(register.path(), RegisterError::Damaged(format!("record {short}: {why}")));
     let bytes = register.recording(run.id)?;
-    let mut evidence =
-        Evidence::of(&format!("recording of record {short}"), &bytes).map_err(|why| damaged(why.to_string()))?;
+    let mut evidence = Evidence::of(&format!("recording of record {short}"), &bytes)
+        .map_err(|why| Error::Unreadable { record: short.clone(), why: why.to_string() })?;
     if let Some(what) = register.altered(&run.bench, run.number)? {
         evidence.whole = Integrity::Altered(format!("record {short} {what}"));
     }

@@ -20,6 +20,7 @@ pub fn document(valve: &ValveHistory<'_>) -> Document {
         blocks.push(method::simulated());
     }
     blocks.extend(altered(std::slice::from_ref(valve)));
+    blocks.extend(unreadable(std::slice::from_ref(valve)));
     // Where it counts the headline says so.
     if !valve.differs() {
         blocks.extend(differing(&valve.runs));
@@ -120,6 +121,14 @@ pub(super) fn altered(valves: &[ValveHistory<'_>]) -> Option<Block> {
         n => format!("{n} records are not what was sealed. Do not rely on this page."),
     };
     Some(Block::Notice("Altered".into(), text))
+}
+
+/// Comes before any verdict where a run cannot be shown.
+pub(super) fn unreadable(valves: &[ValveHistory<'_>]) -> Option<Block> {
+    let of: Vec<&str> =
+        valves.iter().filter_map(|v| v.history).flat_map(|history| &history.unreadable).map(String::as_str).collect();
+    let text = || format!("Not shown here, and without a verdict: {}.", of.join("; "));
+    (!of.is_empty()).then(|| Block::Notice("Not all".into(), text()))
 }
 
 /// Comes before any verdict where a run does not replay that counts for none.

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 use seathold_recording::file::{TABLE_MAX, check_length, read_at_most};
+use seathold_recording::plain::shown;
 use seathold_register::batch::check_digit::CheckDigit;
 use seathold_register::batch::list::{self, ListDefaults};
 use seathold_register::batch::status::{self, NextAction, StatusCounts};
@@ -11,7 +12,6 @@ use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, NewNote, NoteKind, Register};
 use seathold_sequencer::input::Side;
 use seathold_text::messages;
-use seathold_text::plain::shown;
 use serde_json::json;
 
 use super::batch_common::{BatchArg, SELECTION, refused, work, write_note};

@@ -1,6 +1,7 @@
 //! What the commands on a batch have in common.
 
 use clap::Args;
+use seathold_recording::plain::shown;
 use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
 use seathold_register::valves::BatchRecord;
 use seathold_register::{NewNote, NoteKind, Register, RegisterError};
@@ -8,7 +9,6 @@ use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Verdict;
 use seathold_text::layout::line;
 use seathold_text::messages;
-use seathold_text::plain::shown;
 use serde_json::json;
 
 use super::find::{RecipeUnitFormats, date, leak};

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::Args;
 use seathold_recording::replay::replay;
 use seathold_recording::{self as recording, Damage, Recording};
-use seathold_register::{Access, Register, RegisterError};
+use seathold_register::{Access, Register};
 use seathold_report::export::tables::{self, RunContextColumns};
 use seathold_report::export::{ExportColumn, ExportTable, TableOptions};
 use sha2::{Digest, Sha256};
@@ -50,8 +50,8 @@ struct Writing {
     /// Thirty-two bytes a run is all that is kept of it.
     seen: HashSet<[u8; 32]>,
     exit: Exit,
-    /// Nothing has been written of the recording that is being taken.
-    reading: bool,
+    /// Rows of a recording are being written: what fails now is the table.
+    writing: bool,
 }
 
 /// Reads a recording at a time and writes its rows, so that memory does not grow with their number.
@@ -80,23 +80,33 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
         samples: create(&command.samples, tables::SAMPLES)?,
         seen: HashSet::new(),
         exit: Exit::Good,
-        reading: false,
+        writing: false,
     };
     if let (Some(register), Some(filter)) = (&register, filter) {
         let batches: HashMap<String, String> = register.batches()?.into_iter().map(|b| (b.batch, b.name)).collect();
         for run in register.runs(filter) {
-            let run = run?;
+            let run = match run {
+                Ok(run) => run,
+                Err(why) => {
+                    writing.unread(Err(why.into()), console)?;
+                    continue;
+                }
+            };
             let batch_name = run.batch.as_ref().and_then(|batch| batches.get(batch)).map(String::as_str);
             let context = Some(RunContextColumns { run: &run, batch_name });
             let name = format!("run {}", register.short(&run.name()));
-            let damaged = |why| Error::register(register.path(), RegisterError::Damaged(format!("{name}: {why}")));
-            let taken = writing.take(&command.filter, &name, &register.recording(run.id)?, context, damaged, console);
+            let taken = register.recording(run.id).map_err(Error::from).and_then(|bytes| {
+                let damaged = |why: Damage| {
+                    let (record, why) = (register.short(&run.name()), why.to_string());
+                    seathold_register::Error::Unreadable { record, why }.into()
+                };
+                writing.take(&command.filter, &name, &bytes, context, damaged, console)
+            });
             writing.unread(taken, console)?;
         }
     } else {
         for path in files {
             let name = path.display().to_string();
-            writing.reading = true;
             let taken = recording::file_bytes(&path).map_err(Error::from).and_then(|bytes| {
                 let damaged = |why| recording::Error::damaged(&path, why).into();
                 writing.take(&command.filter, &name, &bytes, None, damaged, console)
@@ -127,7 +137,7 @@ impl Writing {
     /// A recording that cannot be read is named, and does not stop the others.
     fn unread(&mut self, taken: Result<(), Error>, console: &mut Console<'_>) -> Result<(), Error> {
         match taken {
-            Err(why) if self.reading && matches!(why, Error::File(_) | Error::Recording(_) | Error::Register(_)) => {
+            Err(why) if why.is_of_one_file() && !self.writing => {
                 writeln!(console.err, "{why}; left out")?;
                 self.exit = Exit::Storage;
                 Ok(())
@@ -146,7 +156,6 @@ impl Writing {
         unreadable: impl FnOnce(Damage) -> Error,
         console: &mut Console<'_>,
     ) -> Result<(), Error> {
-        self.reading = true;
         let hash: [u8; 32] = Sha256::digest(bytes).into();
         if !self.seen.insert(hash) {
             writeln!(console.err, "{name}: the same recording again; taken once")?;
@@ -167,7 +176,7 @@ impl Writing {
             writeln!(console.err, "{name}: does not replay: {how}\nIt has no verdict in the tables.")?;
             self.exit = Exit::Differs;
         }
-        self.reading = false;
+        self.writing = true;
         let id = seathold_recording::hash::hex(&hash);
         if let Some(table) = &mut self.runs {
             table.row(&tables::run_row(&id, &recording, differs.is_none(), register))?;
@@ -178,6 +187,7 @@ impl Writing {
         if let Some(table) = &mut self.samples {
             tables::write_samples(&id, &recording, table)?;
         }
+        self.writing = false;
         Ok(())
     }
 }

@@ -9,6 +9,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use seathold_quantity::Dimension;
 use seathold_recording::header::DisplayUnits;
+use seathold_recording::plain::shown;
 use seathold_register::valves::NoteRecord;
 use seathold_register::{Access, DEFAULT_NAME, Register, RunFilter, RunRow, SideRow, VARIABLE, note_words};
 use seathold_sequencer::field::Unit;
@@ -16,7 +17,6 @@ use seathold_sequencer::input::Side;
 use seathold_sequencer::units::Reference;
 use seathold_sequencer::verdict::Verdict;
 use seathold_text::messages::{self, UnitFormat};
-use seathold_text::plain::shown;
 use serde_json::json;
 
 use crate::console::Console;

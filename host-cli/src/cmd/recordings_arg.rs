@@ -2,10 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
+use seathold_recording::Recording;
 use seathold_register::{Access, Register};
 
 use super::find::{RegisterArg, RunFilterArgs};
+use crate::console::Console;
 use crate::error::Error;
+use crate::exit::Exit;
 
 /// A recording's bytes.
 #[derive(Debug)]
@@ -67,6 +70,36 @@ impl RecordingsArg {
                 Ok(RecordingBytes { name, run: run.name(), batch: run.batch.unwrap_or_default(), bytes })
             })),
         })
+    }
+}
+
+impl RecordingsArg {
+    /// Reads each recording, of one valve where one is asked for. What cannot be read is named, and does not stop the
+    /// others: the exit code says so.
+    pub(super) fn each(
+        &self,
+        filter: &RunFilterArgs,
+        console: &mut Console<'_>,
+        mut take: impl FnMut(&str, Recording) -> Result<(), Error>,
+    ) -> Result<Exit, Error> {
+        let mut exit = Exit::Good;
+        for one in self.recordings(filter)? {
+            let read = one.and_then(|one| match seathold_recording::read_bytes(&one.bytes) {
+                Ok(recording) => Ok((one.name, recording)),
+                Err(why) => Err(seathold_recording::Error::damaged(Path::new(&one.name), why).into()),
+            });
+            match read {
+                Ok((_, recording))
+                    if filter.serial.as_ref().is_some_and(|wanted| *wanted != recording.header.serial) => {}
+                Ok((name, recording)) => take(&name, recording)?,
+                Err(why) if why.is_of_one_file() => {
+                    writeln!(console.err, "{why}; left out")?;
+                    exit = Exit::Storage;
+                }
+                Err(why) => return Err(why),
+            }
+        }
+        Ok(exit)
     }
 }
 

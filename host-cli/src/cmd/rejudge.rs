@@ -9,13 +9,13 @@ use seathold_analysis::rejudge::change::{RunComparison, SideComparison, VerdictS
 use seathold_analysis::rejudge::overlay::{Overlay, OverlayTrace, trace};
 use seathold_config::recipe;
 use seathold_recording::header::DisplayUnits;
+use seathold_recording::plain::shown;
 use seathold_recording::timeline::Timeline;
 use seathold_recording::{self as recording, Recording};
 use seathold_register::word;
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::verdict::{SideResult, Verdict};
 use seathold_text::messages::{self, UnitFormat};
-use seathold_text::plain::shown;
 use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};

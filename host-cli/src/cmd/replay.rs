@@ -3,9 +3,9 @@
 use std::path::Path;
 
 use seathold_recording as recording;
+use seathold_recording::plain::shown;
 use seathold_recording::replay::replay;
 use seathold_text::outcome;
-use seathold_text::plain::shown;
 
 use crate::args::ReplayArgs;
 use crate::console::Console;

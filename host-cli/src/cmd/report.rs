@@ -7,9 +7,9 @@ use seathold_document::Document;
 use seathold_document::html;
 use seathold_document::pdf::{self, PageSize};
 use seathold_recording::file::{self, Replace};
+use seathold_recording::plain::{lines, shown};
 use seathold_register::{Access, Register};
 use seathold_report::{self as report, Evidence, Integrity, RunSelection, by_valve};
-use seathold_text::plain::shown;
 
 use super::find::{RegisterArg, RunFilterArgs};
 use crate::console::Console;
@@ -54,6 +54,7 @@ pub(super) fn run(command: &ReportArgs, console: &mut Console<'_>) -> Result<Exi
     }
     let (document, exit) =
         if command.files.is_empty() { registered(command, console)? } else { loose(command, console)? };
+    let document = document.map_texts(|text| lines(text).into_owned());
     let bytes = if ending == "pdf" {
         let why = |why| Error::file("write", &command.out, std::io::Error::other(why));
         pdf::document(&document, command.page_size).map_err(why)?
@@ -93,9 +94,9 @@ fn registered(command: &ReportArgs, console: &mut Console<'_>) -> Result<(Docume
     for run in selection.runs() {
         report_defects(&run.name, run, console)?;
     }
-    let mut altered = false;
-    for what in selection.altered_notes() {
-        altered = true;
+    let mut defects = false;
+    for what in selection.altered_notes().chain(selection.unreadable()) {
+        defects = true;
         writeln!(console.err, "{what}. The page says so.")?;
     }
     let valves = selection.valves();
@@ -107,7 +108,7 @@ fn registered(command: &ReportArgs, console: &mut Console<'_>) -> Result<(Docume
         (several, Some(batch), None) => report::batch::document(&format!("Batch {}", batch.name), several, Some(batch)),
         (several, batch, title) => report::batch::document(title.as_deref().unwrap_or(TITLE), several, batch),
     };
-    Ok((document, if altered { Exit::Storage } else { exit(selection.runs()) }))
+    Ok((document, if defects { Exit::Storage } else { exit(selection.runs()) }))
 }
 
 const TITLE: &str = "Seat leak tests of a batch of valves";

@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use seathold_analysis::advice;
 use seathold_config::recipe as recipes;
 use seathold_recording::header::ReadingSource;
+use seathold_recording::plain::shown;
 use seathold_recording::{EXTENSION, Header};
 use seathold_register::RunMeta;
 use seathold_register::{Access, AppendedRun, Register};
@@ -14,7 +15,6 @@ use seathold_sequencer::rig::Rig;
 use seathold_text::layout::line;
 use seathold_text::messages::{self, UnitFormat};
 use seathold_text::outcome;
-use seathold_text::plain::shown;
 use serde_json::json;
 
 use crate::args::RunArgs;

@@ -2,6 +2,7 @@
 
 use std::io::Write as _;
 
+use seathold_recording::plain::shown;
 use seathold_recording::{self as recording, Recording, RecordingGap, Summary};
 use seathold_report::export::samples::samples;
 use seathold_sequencer::input::Side;
@@ -9,7 +10,6 @@ use seathold_sequencer::output::{GasValve, Pilot};
 use seathold_text::layout::{line, percent};
 use seathold_text::messages::{self, UnitFormat};
 use seathold_text::outcome;
-use seathold_text::plain::shown;
 use serde::{Serialize, Serializer};
 use serde_json::{Value, json};
 

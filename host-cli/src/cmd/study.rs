@@ -8,10 +8,9 @@ use seathold_analysis::study::chart::{self, RULES};
 use seathold_analysis::study::linearity::{self, ValueWithInterval};
 use seathold_analysis::study::page;
 use seathold_analysis::study::table::CsvTable;
-use seathold_recording as recording;
+use seathold_recording::plain::shown;
 use seathold_sequencer::input::Side;
 use seathold_text::messages::FourDigits;
-use seathold_text::plain::shown;
 use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};
@@ -101,8 +100,13 @@ pub(super) fn run(command: &StudyCommand, console: &mut Console<'_>) -> Result<E
     }
 }
 
-/// Measurements in order: part, operator, value. A part of recordings is a side of a valve; values are in Pa·m³/s.
-fn measured(from: &MeasurementsArg, crossed: bool) -> Result<Vec<Measurement>, Error> {
+/// Measurements in order: part, operator, value. A part of recordings is a side of a valve; values are in Pa·m³/s. The
+/// exit code says whether a recording was left out.
+fn measured(
+    from: &MeasurementsArg,
+    crossed: bool,
+    console: &mut Console<'_>,
+) -> Result<(Vec<Measurement>, Exit), Error> {
     const PART: &[&str] = &["part", "valve", "serial"];
     const OPERATOR: &[&str] = &["operator", "appraiser"];
     const VALUE: &[&str] = &["value", "leak"];
@@ -113,31 +117,27 @@ fn measured(from: &MeasurementsArg, crossed: bool) -> Result<Vec<Measurement>, E
             let text = |at: usize| cells.get(at).cloned().unwrap_or_default();
             Ok(Measurement { part: text(1), operator: text(2), value: table.number(number, 0)? })
         };
-        return table.rows.iter().enumerate().map(row).collect();
+        let all = table.rows.iter().enumerate().map(row).collect::<Result<_, Error>>()?;
+        return Ok((all, Exit::Good));
     }
     let source = RecordingsArg::open(&from.files, &from.filter, &from.register)?;
     let mut found: Vec<(String, Measurement)> = Vec::new();
-    for one in source.recordings(&from.filter)? {
-        let one = one?;
-        let read = recording::read_bytes(&one.bytes);
-        let recording = read.map_err(|why| Error::usage(format!("{}: {why}", one.name)))?;
+    let exit = source.each(&from.filter, console, |_, recording| {
         let header = &recording.header;
-        if from.filter.serial.as_ref().is_some_and(|serial| *serial != header.serial) {
-            continue;
-        }
         for side in recording.summary().sides {
             let end = if side.side == Side::First { "A" } else { "B" };
             let Some(figure) = side.estimate else { continue };
             let (part, operator) = (format!("{} {end}", shown(&header.serial)), shown(&header.operator).into_owned());
             found.push((header.started_at.clone(), Measurement { part, operator, value: figure.leak.pa_m3_s() }));
         }
-    }
+        Ok(())
+    })?;
     found.sort_by(|a, b| a.0.cmp(&b.0));
-    Ok(found.into_iter().map(|(_, measured)| measured).collect())
+    Ok((found.into_iter().map(|(_, measured)| measured).collect(), exit))
 }
 
 fn crossed(args: &GaugeRrArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let measured = measured(&args.from, true)?;
+    let (measured, exit) = measured(&args.from, true, console)?;
     let study = anova::study(&measured, args.coverage).map_err(Error::usage)?;
     let total = study.total();
     let rows = [
@@ -159,7 +159,7 @@ fn crossed(args: &GaugeRrArgs, console: &mut Console<'_>) -> Result<Exit, Error>
             "share": study.share(), "categories": study.categories(),
         }});
         writeln!(console.out, "{result}")?;
-        return Ok(Exit::Good);
+        return Ok(exit);
     }
     let [p, o, r] = study.counts;
     writeln!(console.out, "{p} parts × {o} operators × {r} repeats")?;
@@ -182,7 +182,7 @@ fn crossed(args: &GaugeRrArgs, console: &mut Console<'_>) -> Result<Exit, Error>
     if p < 10 || o < 3 {
         writeln!(console.out, "  a small study: ten parts and three operators are usual, and intervals show it")?;
     }
-    Ok(Exit::Good)
+    Ok(exit)
 }
 
 fn linear(args: &LinearityArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
@@ -219,7 +219,7 @@ fn linear(args: &LinearityArgs, console: &mut Console<'_>) -> Result<Exit, Error
 }
 
 fn stable(args: &StabilityArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let measured = measured(&args.from, false)?;
+    let (measured, exit) = measured(&args.from, false, console)?;
     if let Some(other) = measured.iter().find(|m| Some(&m.part) != measured.first().map(|first| &first.part)) {
         let first = measured.first().map_or("", |first| first.part.as_str());
         let message = format!(
@@ -239,7 +239,7 @@ fn stable(args: &StabilityArgs, console: &mut Console<'_>) -> Result<Exit, Error
         let result = json!({ "stability": {
             "values": values, "mean": chart.mean, "sigma": chart.sigma, "signals": signals } });
         writeln!(console.out, "{result}")?;
-        return Ok(Exit::Good);
+        return Ok(exit);
     }
     let (low, high) = (chart.mean - 3.0 * chart.sigma, chart.mean + 3.0 * chart.sigma);
     writeln!(
@@ -263,5 +263,5 @@ fn stable(args: &StabilityArgs, console: &mut Console<'_>) -> Result<Exit, Error
     if args.plot {
         write!(console.out, "\n{}", page::picture(&values, &chart).text())?;
     }
-    Ok(Exit::Good)
+    Ok(exit)
 }

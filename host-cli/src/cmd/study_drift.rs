@@ -11,7 +11,7 @@ use seathold_analysis::calibration::{CalibratedQuantity, Calibration, TimeConsta
 use seathold_analysis::study::chart::RULES;
 use seathold_analysis::study::drift::{DatedValue, Drift, LONGEST, drift};
 use seathold_analysis::study::page;
-use seathold_recording as recording;
+use seathold_recording::{self as recording, Recording};
 use seathold_text::messages::FourDigits;
 use serde_json::{Value, json};
 
@@ -101,16 +101,12 @@ fn of_file(path: &Path, values: &mut Values) -> Result<(), Error> {
 }
 
 /// A run with a plug in place of the valve.
-fn of_run(name: &str, bytes: &[u8], filter: &RunFilterArgs, values: &mut Values) -> Result<(), Error> {
-    let recording = recording::read_bytes(bytes).map_err(|why| Error::usage(format!("{name}: {why}")))?;
+fn of_run(name: &str, recording: &Recording, values: &mut Values) -> Result<(), Error> {
     let header = &recording.header;
-    if filter.serial.as_ref().is_some_and(|serial| *serial != header.serial) {
-        return Ok(());
-    }
     let began = header.started_at.parse::<Timestamp>();
     let began = began.map_err(|why| Error::usage(format!("{name}: begun at \"{}\": {why}", header.started_at)))?;
     let on: Date = Offset::UTC.to_datetime(began).date();
-    let recorder = HoldRecorder::over(&recording);
+    let recorder = HoldRecorder::over(recording);
     if let Some(estimate) = recorder.side.and_then(|side| side.estimate) {
         let ValueWithU { value, u } = blank::background(&estimate, &header.rig);
         values.push((What::Background, DatedValue { on, value, u, expires: None }));
@@ -122,7 +118,7 @@ fn of_run(name: &str, bytes: &[u8], filter: &RunFilterArgs, values: &mut Values)
 }
 
 /// Everything in the files, or in the register.
-fn found(args: &DriftArgs) -> Result<Values, Error> {
+fn found(args: &DriftArgs, console: &mut Console<'_>) -> Result<(Values, Exit), Error> {
     let mut values = Values::new();
     if args.files.is_empty() && args.filter.serial.is_none() {
         let message = "name calibration files, or give the serial number under which the plug was tested (--serial)";
@@ -136,17 +132,15 @@ fn found(args: &DriftArgs) -> Result<Values, Error> {
         of_file(path, &mut values)?;
     }
     if recordings.is_empty() && !sheets.is_empty() {
-        return Ok(values);
+        return Ok((values, Exit::Good));
     }
-    for one in RecordingsArg::open(&recordings, &args.filter, &args.register)?.recordings(&args.filter)? {
-        let one = one?;
-        of_run(&one.name, &one.bytes, &args.filter, &mut values)?;
-    }
-    Ok(values)
+    let source = RecordingsArg::open(&recordings, &args.filter, &args.register)?;
+    let exit = source.each(&args.filter, console, |name, recording| of_run(name, &recording, &mut values))?;
+    Ok((values, exit))
 }
 
 pub(super) fn run(args: &DriftArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let values = found(args)?;
+    let (values, exit) = found(args, console)?;
     let mut results: Vec<(What, Result<Drift, String>)> = Vec::new();
     for what in What::ALL {
         let scale = what.unit().1;
@@ -187,7 +181,7 @@ pub(super) fn run(args: &DriftArgs, console: &mut Console<'_>) -> Result<Exit, E
             }
         }
     }
-    Ok(if drifts.is_empty() { Exit::NoVerdict } else { Exit::Good })
+    Ok(if drifts.is_empty() { Exit::NoVerdict } else { exit })
 }
 
 fn text(results: &[(What, Result<Drift, String>)], coverage: f64) -> String {

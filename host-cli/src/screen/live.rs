@@ -1,13 +1,13 @@
 //! A run as moving lines, on a terminal.
 
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
+use seathold_recording::plain::shown;
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::ChannelState;
 use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::step::Status;
 use seathold_sequencer::time::Instant;
 use seathold_text::messages::{self, UnitFormat, phase_name, prompt_words, supply_end};
-use seathold_text::plain::shown;
 
 use super::{Screen, stamp};
 use crate::console::Console;

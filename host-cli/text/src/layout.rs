@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use crate::plain::shown;
+use seathold_recording::plain::shown;
 
 /// A ratio as a percentage without needless digits.
 pub fn percent(ratio: f64) -> String {

@@ -1,31 +1,8 @@
-//! Texts of somebody else's, made harmless for a screen: a recording, a list or a name may hold characters that move the
-//! cursor, clear a line, or turn the direction of what follows, and so show another verdict than the one that is there.
+//! The one way to a screen: what a recording, a list or a name holds must not act on it.
 
-use std::borrow::Cow;
-use std::fmt::Write as _;
 use std::io::{self, Write};
 
-use seathold_recording::bounds::is_control;
-
-fn escape(text: &str, stays: impl Fn(char) -> bool) -> Cow<'_, str> {
-    if !text.chars().any(|c| is_control(c) && !stays(c)) {
-        return text.into();
-    }
-    let mut out = String::with_capacity(text.len() + 8);
-    for c in text.chars() {
-        if is_control(c) && !stays(c) {
-            let _ = write!(out, "\\u{{{:x}}}", u32::from(c));
-        } else {
-            out.push(c);
-        }
-    }
-    out.into()
-}
-
-/// A text as a part of one line: what is_control on a screen is written as its number, `\u{1b}`, and so is the end of a line.
-pub fn shown(text: &str) -> Cow<'_, str> {
-    escape(text, |_| false)
-}
+use seathold_recording::plain::lines;
 
 /// Passes text on to a screen, with everything that is_control on it written as its number, but for ends of lines and tabs of
 /// the text itself. What is not UTF-8 is replaced by U+FFFD.
@@ -51,7 +28,7 @@ impl<W: Write> PlainWriter<W> {
                     (std::str::from_utf8(text).unwrap_or_default(), Some(why.error_len()))
                 }
             };
-            self.to.write_all(escape(text, |c| matches!(c, '\n' | '\t')).as_bytes())?;
+            self.to.write_all(lines(text).as_bytes())?;
             let rest = bytes.get(text.len()..).unwrap_or_default();
             match bad {
                 None => return Ok(()),
@@ -91,6 +68,7 @@ impl<W: Write> Write for PlainWriter<W> {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+    use seathold_recording::plain::{is_control, shown};
 
     #[test]
     fn what_acts_is_written_as_its_number() {

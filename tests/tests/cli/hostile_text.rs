@@ -66,6 +66,11 @@ fn from_a_recording(dir: &Path, text: &str) {
     for command in commands {
         is_plain(&seathold(dir, command), &command.join(" "));
     }
+    // A page has ends of lines where it likes, and nothing else that acts.
+    let page = std::fs::read_to_string(dir.join("a.html")).unwrap();
+    let acts = page.char_indices().find(|(_, c)| !matches!(c, '\n' | '\t') && ACTS.contains(c));
+    let around = acts.map(|(at, _)| page[..at].lines().last().unwrap_or_default().to_owned());
+    assert_eq!(around, None);
 }
 
 /// Everything that is typed, or read from a list or a file of settings.
@@ -79,6 +84,9 @@ fn from_a_person(dir: &Path, text: &str) {
     let commands: &[&[&str]] = &[
         &["run", "--sides", "first", "--valve", "does-not-shut", "--operator", text, "--out", "[DIR]/typed.hold"],
         &["show", "[DIR]/typed.hold"],
+        &["show", &format!("[DIR]/{text}.hold")],
+        &["report", &format!("[DIR]/{text}.hold"), "-o", "[DIR]/c.html"],
+        &["find", "--register", &format!("[DIR]/{text}.sqlite")],
         &["run", "--serial", text],
         &["run", "--valve", text],
         &["run", "--limit", text],

@@ -275,3 +275,42 @@ fn bytes_that_were_not_sealed_are_told() {
     let said = say(dir, &["report", "--serial", "HM-004", "--batch", "spring", "-o", "[DIR]/c.html"]);
     assert_eq!((said.code, said.err.as_str()), (0, ""));
 }
+
+/// A recording in the register that cannot be read: its run is named, carries no verdict, and hides no other.
+#[test]
+fn one_unreadable_recording_stops_no_other() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    batch(dir);
+    let of_the_third = "sha256 = (SELECT recording FROM runs WHERE serial = 'HM-003')";
+    change(dir, &format!("UPDATE recordings SET bytes = x'00' WHERE {of_the_third}"));
+    for (name, said_by) in [("a.html", &["--batch", "spring"][..]), ("b.html", &["--serial", "HM-003"]), ("c.pdf", &[])]
+    {
+        let out = format!("[DIR]/{name}");
+        let said = say(dir, &[&["report", "-o", &out], said_by].concat());
+        assert_eq!(said.code, 6, "{}", said.err);
+        assert!(said.err.contains("is unreadable: ") && said.err.ends_with("The page says so.\n"), "{}", said.err);
+        let page = std::fs::read(dir.join(name)).unwrap();
+        if name.ends_with("html") {
+            let page = String::from_utf8(page).unwrap();
+            let notice = "<strong>Not all</strong> Not shown here, and without a verdict: record ";
+            assert!(page.find(notice).unwrap() < page.find("Serial number").unwrap_or(usize::MAX), "{page}");
+            assert_eq!(page.contains("HM-001"), name == "a.html");
+        }
+    }
+    let said = say(dir, &["export", "--runs", "[DIR]/runs.csv"]);
+    assert_eq!(said.code, 6);
+    assert!(said.err.contains("is unreadable: ") && said.err.ends_with("; left out\n"), "{}", said.err);
+    let rows = std::fs::read_to_string(dir.join("runs.csv")).unwrap();
+    assert!(rows.contains("HM-001") && !rows.contains("HM-003"));
+    let said = say(dir, &["study", "stability"]);
+    assert!(said.err.contains("; left out\n") && said.err.contains("HM-001 A and HM-001 B"), "{}", said.err);
+    // Gone altogether, and with it what the batch stands on.
+    let db = rusqlite::Connection::open(dir.join("bench.sqlite")).unwrap();
+    db.pragma_update(None, "foreign_keys", false).unwrap();
+    assert_eq!(db.execute(&format!("DELETE FROM recordings WHERE {of_the_third}"), []).unwrap(), 1);
+    drop(db);
+    let said = say(dir, &["report", "--serial", "HM-003", "-o", "[DIR]/b.html"]);
+    assert!(said.code == 6 && said.err.contains("its recording is not there"), "{}", said.err);
+    assert_eq!(say(dir, &["batch", "status"]).code, 0);
+}

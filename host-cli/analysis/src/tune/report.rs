@@ -3,9 +3,9 @@
 use std::fmt::Write as _;
 
 use seathold_recording::header::DisplayUnits;
+use seathold_recording::plain::shown;
 use seathold_sequencer::input::Side;
 use seathold_text::messages::{FourDigits, UnitFormat};
-use seathold_text::plain::shown;
 use serde_json::{Value, json};
 
 use super::TuningResult;

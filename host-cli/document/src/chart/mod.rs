@@ -50,6 +50,17 @@ pub struct Picture {
     pub marks: Vec<Mark>,
 }
 
+impl Picture {
+    /// Every text of it.
+    pub(crate) fn texts(&mut self) -> impl Iterator<Item = &mut String> {
+        let words = self.marks.iter_mut().filter_map(|mark| match mark {
+            Mark::Words { text, .. } => Some(text),
+            Mark::Line { .. } | Mark::Area { .. } => None,
+        });
+        [&mut self.title, &mut self.about].into_iter().chain(words)
+    }
+}
+
 /// A drawn element.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Mark {

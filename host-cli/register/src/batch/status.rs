@@ -12,7 +12,7 @@ use serde::Serialize;
 
 use crate::error::Error;
 use crate::valves::{BatchRecord, NoteRecord, ValveRecord};
-use crate::{NoteKind, Register, RegisterError, RunFilter, RunRow, SideRow};
+use crate::{NoteKind, Register, RunFilter, RunRow, SideRow};
 
 /// The next action on a valve.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -202,7 +202,7 @@ impl ValveStatus {
     /// Where a leak probably is, from both sides, whether they were tested in one run or in two.
     ///
     /// # Errors
-    /// When a recording cannot be read back.
+    /// When the register cannot be read.
     pub fn diagnosis(&self, register: &Register) -> Result<Diagnosis, Error> {
         let result = |side| match self.side(side) {
             Some(counted) => side_result(register, counted, side),
@@ -213,11 +213,13 @@ impl ValveStatus {
     }
 }
 
-/// A side's complete result, from its recording.
+/// A side's complete result, from its recording, where that can be read.
 fn side_result(register: &Register, counted: &CountedResult, side: Side) -> Result<Option<SideResult>, Error> {
-    let recording = seathold_recording::read_bytes(&register.recording(counted.id)?).map_err(|why| {
-        Error::register(register.path(), RegisterError::Damaged(format!("record {}: {why}", counted.run)))
-    })?;
+    let bytes = match register.recording(counted.id) {
+        Err(Error::Unreadable { .. }) => return Ok(None),
+        other => other?,
+    };
+    let Ok(recording) = seathold_recording::read_bytes(&bytes) else { return Ok(None) };
     let summary = Summary::of(recording.events().map(|(_, event)| event));
     Ok(summary.sides.into_iter().rev().find(|result| result.side == side))
 }

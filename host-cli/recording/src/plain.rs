@@ -1,0 +1,38 @@
+//! Texts of somebody else's, made harmless: a recording, a list or a name may hold characters that move the cursor, clear
+//! a line, or turn the direction of what follows, and so show another verdict than the one that is there.
+
+use std::borrow::Cow;
+use std::fmt::Write as _;
+
+/// Whether a screen does something else with it than show it: control characters (ISO 6429), and those of Unicode that
+/// turn or isolate a direction, or end a line.
+pub fn is_control(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{200e}' | '\u{200f}' | '\u{61c}')
+        || matches!(c, '\u{2028}' | '\u{2029}')
+}
+
+fn escape(text: &str, stays: impl Fn(char) -> bool) -> Cow<'_, str> {
+    if !text.chars().any(|c| is_control(c) && !stays(c)) {
+        return text.into();
+    }
+    let mut out = String::with_capacity(text.len() + 8);
+    for c in text.chars() {
+        if is_control(c) && !stays(c) {
+            let _ = write!(out, "\\u{{{:x}}}", u32::from(c));
+        } else {
+            out.push(c);
+        }
+    }
+    out.into()
+}
+
+/// A text as a part of one line: what acts on a screen is written as its number, `\u{1b}`, and so is the end of a line.
+pub fn shown(text: &str) -> Cow<'_, str> {
+    escape(text, |_| false)
+}
+
+/// A text of several lines: the same, but for ends of lines and tabs.
+pub fn lines(text: &str) -> Cow<'_, str> {
+    escape(text, |c| matches!(c, '\n' | '\t'))
+}
