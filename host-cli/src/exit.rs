@@ -41,7 +41,7 @@ impl Exit {
         }
         match summary.broken {
             Some(Discontinuity::Differs) => return Self::Differs,
-            Some(Discontinuity::ForeignCommand) => return Self::NoVerdict,
+            Some(Discontinuity::ForeignCommand | Discontinuity::AbortLost) => return Self::NoVerdict,
             Some(Discontinuity::Restarted) if summary.proved.is_none() => return Self::Fault,
             _ => {}
         }

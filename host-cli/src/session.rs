@@ -25,6 +25,13 @@ pub(crate) const NEEDS_KEY: &str = "the controller takes commands only under its
 const ABORTING: &str =
     "aborting: waiting until the valve is vented and at rest (Ctrl-C again quits at once, whatever the pressure)";
 
+/// How long an abort may take to reach the controller, in microseconds. Its records are some tenths of a second late.
+const ABORT_US: u64 = 2_000_000;
+
+/// Said when the controller does not take an abort.
+const ABORT_LOST: &str =
+    "the abort has not reached the controller: USE THE EMERGENCY STOP, and vent by hand. It is tried again";
+
 /// How long connecting to an unreachable controller is tried, in microseconds. The run can be resumed later too.
 const AWAY_MAX_US: u64 = 120_000_000;
 
@@ -90,6 +97,10 @@ struct RunProgress {
     upto: u32,
     /// The pending request.
     request: Option<Request>,
+    /// The controller has taken the recipe: its record is under way.
+    loaded: bool,
+    /// Since when an abort has been waiting for the controller to take it.
+    abort_waits: Option<u64>,
     /// When a load or status request was last sent.
     tried: u64,
     /// When the connection was lost, unless it stands.
@@ -178,6 +189,15 @@ impl Session {
             if progress.unrecorded.is_some() && !self.operator.abort_requested() {
                 self.operator.abort();
             }
+            if self.operator.abort_waits() && self.shadow.began() {
+                let since = *progress.abort_waits.get_or_insert(now);
+                if now.saturating_sub(since) >= ABORT_US && progress.summary.broken.is_none() {
+                    let at_break = ShadowItem::Break(Discontinuity::AbortLost);
+                    self.item(at_break, console, screen, &mut progress);
+                    let failed = screen.say(console, ABORT_LOST).err();
+                    progress.screen_error = progress.screen_error.take().or(failed);
+                }
+            }
         }
     }
 
@@ -214,6 +234,7 @@ impl Session {
                     say = Some("connected again".to_owned());
                 }
                 (progress.connected, progress.upto, progress.request) = (true, welcome.next, None);
+                progress.loaded = false;
                 self.operator.again();
                 if restarted {
                     // Numbers start again.
@@ -226,6 +247,7 @@ impl Session {
                 return Err(Error::usage(ConnectionError::Version(version).to_string()));
             }
             ClientEvent::NoKey => return Err(Error::usage(ConnectionError::NoKey.to_string())),
+            ClientEvent::OtherKey => return Err(Error::usage(ConnectionError::OtherKey.to_string())),
             ClientEvent::Lost(why) => {
                 if progress.connected {
                     say = Some(format!(
@@ -256,6 +278,14 @@ impl Session {
         let request = progress.request.take();
         match (request, answer) {
             (_, Response::NotAllowed) => Err(Error::usage(NEEDS_KEY)),
+            (_, Response::Stale) => {
+                self.operator.again();
+                Ok(())
+            }
+            (Some(Request::LoadRecipe(_)), Response::Done) => {
+                progress.loaded = true;
+                Ok(())
+            }
             (Some(Request::LoadRecipe(_)), Response::NotValid { errors }) => {
                 Err(Error::usage(format!("the controller refuses the recipe: {errors} mistakes by its own rig")))
             }
@@ -348,7 +378,7 @@ impl Session {
         }
         let paused = now.saturating_sub(progress.tried) >= PAUSE_US;
         let request = if !self.shadow.began() {
-            paused.then(|| self.load.clone())
+            (paused && !progress.loaded).then(|| self.load.clone())
         } else if let Some(command) = self.operator.next(progress.last.unwrap_or(Instant::from_ticks(0))) {
             Some(Request::Operate(command))
         } else {

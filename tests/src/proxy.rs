@@ -2,6 +2,8 @@
 //! connection, by chance from a seed.
 
 use seathold_on_target::trace::Noise;
+use seathold_sequencer::link::frame::{self, Deframer, Frame};
+use seathold_sequencer::link::message::ToController;
 use std::io::{Read, Write};
 use std::net::{Shutdown, TcpListener, TcpStream};
 use std::thread;
@@ -44,6 +46,46 @@ pub fn open(controller: &str, ills: Ills, seed: u32) -> String {
         }
     });
     address
+}
+
+/// Opens a proxy that lets all through but some messages to the controller.
+///
+/// # Panics
+/// When no port is free.
+pub fn without(controller: &str, is_held: fn(&ToController) -> bool) -> String {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
+    let address = listener.local_addr().expect("an address").to_string();
+    let controller = controller.to_owned();
+    thread::spawn(move || {
+        for host in listener.incoming().flatten() {
+            let Ok(rig) = TcpStream::connect(&controller) else { continue };
+            for stream in [&host, &rig] {
+                let _ = stream.set_nodelay(true);
+            }
+            let (Ok(host_2), Ok(rig_2)) = (host.try_clone(), rig.try_clone()) else { continue };
+            thread::spawn(move || sieve(host, rig, is_held));
+            thread::spawn(move || pass(rig_2, host_2, Ills::default(), Noise::new(0)));
+        }
+    });
+    address
+}
+
+fn sieve(mut from: TcpStream, mut to: TcpStream, is_held: fn(&ToController) -> bool) {
+    let (mut room, mut deframer) = ([0; 512], Deframer::default());
+    while let Ok(n @ 1..) = from.read(&mut room) {
+        for &byte in &room[..n] {
+            let Some(message) = deframer.push(byte) else { continue };
+            let mut frame = Frame::new();
+            if !postcard::from_bytes(message).is_ok_and(|message| is_held(&message))
+                && frame::encode_bytes(message, &mut frame).is_ok()
+                && to.write_all(&frame).is_err()
+            {
+                return;
+            }
+        }
+    }
+    let _ = from.shutdown(Shutdown::Both);
+    let _ = to.shutdown(Shutdown::Both);
 }
 
 fn pass(mut from: TcpStream, mut to: TcpStream, ills: Ills, mut noise: Noise) {

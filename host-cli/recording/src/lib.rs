@@ -52,12 +52,14 @@ pub enum Discontinuity {
     Differs,
     /// The controller was given a command that this program did not send.
     ForeignCommand,
+    /// The operator's abort did not reach the controller in time.
+    AbortLost,
 }
 
 impl Discontinuity {
     /// Whether no verdict may rest on what came before it either.
     pub const fn voids(self) -> bool {
-        matches!(self, Self::Differs | Self::ForeignCommand)
+        matches!(self, Self::Differs | Self::ForeignCommand | Self::AbortLost)
     }
 }
 
@@ -71,6 +73,7 @@ impl std::fmt::Display for Discontinuity {
             Self::ForeignCommand => {
                 write!(f, "COMMAND: the controller was given a command that this program did not send")
             }
+            Self::AbortLost => write!(f, "ABORT LOST: the operator aborted, and the controller was not reached"),
             Self::Differs => {
                 write!(
                     f,

@@ -1,15 +1,19 @@
 //! `seathold rigs`: what is connected.
 
+use std::path::PathBuf;
+
 use clap::Args;
+use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::{Snapshot, VERSION, Welcome};
 use seathold_text::layout::line;
 use seathold_text::messages;
 use serde_json::json;
 
-use super::run_controller::{read_rig, read_status};
+use super::run_controller::{GREET_US, read_rig, read_status};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::rig::access::read as read_key;
 use crate::rig::address::BAUD;
 use crate::rig::{Address, Client};
 
@@ -23,6 +27,9 @@ pub struct RigsArgs {
     /// "serial:DEVICE@BAUD"
     #[arg(value_name = "RIG")]
     pub at: Vec<Address>,
+    /// Key file of a controller, from `seathold key`: what it says of its state is shown only under its key
+    #[arg(long, value_name = "FILE")]
+    pub key: Option<PathBuf>,
     /// One JSON object a rig
     #[arg(long)]
     pub json: bool,
@@ -30,16 +37,17 @@ pub struct RigsArgs {
 
 /// Tries every serial port and every address given; code 3 when one that was given does not answer.
 pub(super) fn run(args: &RigsArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let key = args.key.as_deref().map(read_key).transpose()?;
     let ports = serialport::available_ports().unwrap_or_default();
     let found = ports.into_iter().map(|port| Address::Serial { device: port.port_name, baud: BAUD });
     let found: Vec<Address> = found.filter(|address| !args.at.contains(address)).collect();
     let mut exit = Exit::Good;
     let mut answered = 0;
     for (address, given) in found.iter().map(|a| (a, false)).chain(args.at.iter().map(|a| (a, true))) {
-        match look(address, console) {
-            Ok((welcome, status, volume)) => {
+        match look(address, key.as_ref(), console) {
+            Ok((welcome, state)) => {
                 answered += 1;
-                tell(args.json, address, &welcome, &status, volume, console)?;
+                tell(args.json, address, &welcome, state, console)?;
             }
             Err(why) if given => {
                 writeln!(console.err, "error: {why}")?;
@@ -59,20 +67,29 @@ pub(super) fn run(args: &RigsArgs, console: &mut Console<'_>) -> Result<Exit, Er
     Ok(exit)
 }
 
-fn look(address: &Address, console: &mut Console<'_>) -> Result<(Welcome, Snapshot, f64), Error> {
+/// Its welcome; and its status and far volume, unless only a key could tell whether they are its own.
+fn look(
+    address: &Address,
+    key: Option<&Key>,
+    console: &mut Console<'_>,
+) -> Result<(Welcome, Option<(Snapshot, f64)>), Error> {
     let mut client = Client::look(address, None, console.clock).map_err(|why| Error::rig(address, why))?;
-    let welcome = client.greet(console.clock, PATIENCE_US).map_err(|why| Error::rig(address, why))?;
+    let mut welcome = client.greet(console.clock, PATIENCE_US).map_err(|why| Error::rig(address, why))?;
+    if welcome.capabilities.key {
+        let Some(key) = key else { return Ok((welcome, None)) };
+        client = Client::look(address, Some(key.clone()), console.clock).map_err(|why| Error::rig(address, why))?;
+        welcome = client.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
+    }
     let status = read_status(&mut client, address, console)?;
     let rig = read_rig(&mut client, address, console)?;
-    Ok((welcome, status, rig.raw().far_volume_m3))
+    Ok((welcome, Some((status, rig.raw().far_volume_m3))))
 }
 
 fn tell(
     as_json: bool,
     address: &Address,
     welcome: &Welcome,
-    status: &Snapshot,
-    volume: f64,
+    state: Option<(Snapshot, f64)>,
     console: &mut Console<'_>,
 ) -> Result<(), Error> {
     if as_json {
@@ -82,11 +99,11 @@ fn tell(
             "link": welcome.version,
             "boot": welcome.boot,
             "key": welcome.capabilities.key,
-            "phase": status.phase,
-            "far_side": status.disconnect,
-            "fault": status.fault,
-            "recipe_loaded": status.has_recipe,
-            "far_volume_m3": volume,
+            "phase": state.map(|(status, _)| status.phase),
+            "far_side": state.map(|(status, _)| status.disconnect),
+            "fault": state.and_then(|(status, _)| status.fault),
+            "recipe_loaded": state.map(|(status, _)| status.has_recipe),
+            "far_volume_m3": state.map(|(_, volume)| volume),
         });
         writeln!(console.out, "{rig}")?;
         return Ok(());
@@ -96,6 +113,11 @@ fn tell(
     line(&mut text, "controller", &format!("{kind}; link version {VERSION}; boot {:08x}", welcome.boot));
     let key = if welcome.capabilities.key { "only under its key" } else { "from whoever reaches it" };
     line(&mut text, "commands", key);
+    let Some((status, volume)) = state else {
+        line(&mut text, "state", "not shown: without its key it could be anyone's word; give --key FILE");
+        write!(console.out, "{text}")?;
+        return Ok(());
+    };
     line(&mut text, "rig", &format!("far volume {:.1} cm³", volume * 1e6));
     let far = messages::disconnect(status.disconnect);
     line(&mut text, "state", &format!("{}; {far}", messages::phase_name(status.phase)));

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use seathold_analysis::calibration::apply;
 use seathold_quantity::{InputError, InputProblem};
-use seathold_recording::header::ReadingSource;
+use seathold_recording::header::{LineAccess, ReadingSource};
 use seathold_recording::{EXTENSION, Header, Writer};
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::input::Command;
@@ -260,7 +260,7 @@ fn resume(args: &RunArgs, file: &Path, console: &mut Console<'_>) -> Result<(Ses
     }
     let before = journal::read(&recording)?;
     let header = before.header;
-    let ReadingSource::Controller { address: at, simulated, .. } = &header.source else {
+    let ReadingSource::Controller { address: at, simulated, line, .. } = &header.source else {
         return Err(Error::usage(format!("--resume {name}: it was not made on a controller")));
     };
     let address: Address = if args.rig == Address::Sim {
@@ -272,6 +272,9 @@ fn resume(args: &RunArgs, file: &Path, console: &mut Console<'_>) -> Result<(Ses
     let rig = header.rig.validate().map_err(|errors| bad(errors.to_string()))?;
     let recipe = header.recipe.validate(&rig).map_err(|errors| bad(errors.to_string()))?;
     let (key, _) = args.access.to(&address)?;
+    if line.is_some_and(|line| line == LineAccess::Key) && key.is_none() {
+        return Err(Error::usage(format!("--resume {name}: the run was begun under a key: give --key FILE")));
+    }
     let client =
         Client::open(&address, key, Some(before.have), console.clock).map_err(|why| Error::rig(&address, why))?;
     let journal = Journal::reopen(&recording)?;

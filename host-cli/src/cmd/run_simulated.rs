@@ -46,6 +46,9 @@ pub(super) fn begin(args: &RunArgs, now: Timestamp) -> Result<(Session, Header, 
     if args.abort_existing || args.acknowledge {
         return Err(Error::usage("--abort-existing and --acknowledge are for a controller: give --rig too"));
     }
+    if args.access.key.is_some() || args.access.insecure_line {
+        return Err(Error::usage("--key and --insecure-line are for a controller: give --rig too"));
+    }
     let plan = plan(args, now)?;
     fits_register(args, &plan.header)?;
     let (header, place) = (plan.header.clone(), format!("{}, simulated", plan.valve.name));

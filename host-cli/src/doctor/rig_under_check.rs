@@ -59,6 +59,7 @@ impl RigUnderCheck {
                 ClientEvent::Gap { .. } => {}
                 ClientEvent::Lost(why) => return Err(Halt::Lost(why)),
                 ClientEvent::Connected { .. } => return Err(Halt::Lost("it was reset".into())),
+                ClientEvent::OtherKey => return Err(Halt::Lost(ConnectionError::OtherKey.to_string())),
                 ClientEvent::NoKey => return Err(Halt::Lost(ConnectionError::NoKey.to_string())),
                 ClientEvent::OtherVersion(version) => {
                     return Err(Halt::Lost(ConnectionError::Version(version).to_string()));

@@ -89,7 +89,11 @@ pub fn random<const N: usize>() -> Result<[u8; N], Error> {
 /// Longest key file that is read: 64 digits, in groups.
 const LONGEST: u64 = 256;
 
-fn read(path: &Path) -> Result<Key, Error> {
+/// A key from its file.
+///
+/// # Errors
+/// When others can read it too, or it is none.
+pub fn read(path: &Path) -> Result<Key, Error> {
     let file = std::fs::File::open(path).map_err(|why| Error::file("read", path, why))?;
     #[cfg(unix)]
     {
@@ -106,7 +110,8 @@ fn read(path: &Path) -> Result<Key, Error> {
     let mut text = String::new();
     std::io::Read::read_to_string(&mut std::io::Read::take(file, LONGEST), &mut text)
         .map_err(|why| Error::file("read", path, why))?;
-    Key::from_hex(&text).ok_or_else(|| {
-        Error::usage(format!("{}: not a key: 64 hexadecimal digits, from `seathold key`", path.display()))
+    // One that is the same byte all over was not drawn at random.
+    Key::from_hex(&text).filter(|key| key.bytes().iter().any(|byte| *byte != key.bytes()[0])).ok_or_else(|| {
+        Error::usage(format!("{}: not a key: 64 random hexadecimal digits, from `seathold key`", path.display()))
     })
 }

@@ -23,6 +23,10 @@ use crate::console::Clock;
 /// A controller silent for this long, in microseconds, is reconnected: four times its longest pause.
 const SILENCE_US: u64 = 2_000_000;
 
+/// Sessions one after the other in which nothing comes under the key, until it is taken for another key: one may be due
+/// to a bad line.
+const UNTAGGED_MAX: u8 = 3;
+
 /// Longest wait for a response, in microseconds.
 pub const ANSWER_US: u64 = 5_000_000;
 
@@ -43,6 +47,8 @@ pub enum ClientEvent {
     OtherVersion(u8),
     /// It takes commands from anyone, and this program has a key: nothing more will come.
     NoKey,
+    /// It has not answered under this program's key, several times: nothing more will come.
+    OtherKey,
     /// The connection is lost; it is tried again.
     Lost(String),
     /// A record.
@@ -95,12 +101,17 @@ pub enum ConnectionError {
 impl std::fmt::Display for ConnectionError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            Self::Nothing => write!(f, "it is open, but no controller answers there"),
+            Self::Nothing => {
+                write!(f, "it is open, but no controller answers there; another program may be connected to it")
+            }
             Self::NoKey => write!(
                 f,
                 "the controller has no key, and would take commands from anyone: give it the key, or leave --key out"
             ),
-            Self::OtherKey => write!(f, "the controller does not answer under this key: it has another"),
+            Self::OtherKey => write!(
+                f,
+                "the controller does not answer under this key: it has another, or somebody changes what passes the line"
+            ),
             Self::Version(version) => write!(
                 f,
                 "the controller speaks version {version} of the link, this program version {VERSION}: \
@@ -119,6 +130,9 @@ pub struct Client {
     key: Option<Key>,
     /// When bytes last came, or a connection was last tried.
     last: u64,
+    /// When the present session was opened, and how many before it came to nothing: no message had a right tag.
+    opened: u64,
+    untagged: u8,
     bytes: Vec<u8>,
 }
 
@@ -151,7 +165,8 @@ impl Client {
             None => Host::new(session()),
         };
         let address = Some(address.clone());
-        let mut client = Self { address, line: Some(line), host, key, last: 0, bytes: Vec::new() };
+        let mut client =
+            Self { address, line: Some(line), host, key, last: 0, opened: 0, untagged: 0, bytes: Vec::new() };
         client.under_key();
         client.last = client.now(clock);
         Ok(client)
@@ -160,7 +175,7 @@ impl Client {
     /// The client of a controller in this program.
     pub fn in_process(controller: InProcess) -> Self {
         let (line, host) = (Some(Box::new(controller) as Box<dyn Transport>), Host::new(session()));
-        Self { address: None, line, host, key: None, last: 0, bytes: Vec::new() }
+        Self { address: None, line, host, key: None, last: 0, opened: 0, untagged: 0, bytes: Vec::new() }
     }
 
     /// Opens the connection as an observer: the controller keeps its records.
@@ -244,12 +259,26 @@ impl Client {
         for &byte in &self.bytes {
             events.extend(owned(&mut self.host, byte));
         }
+        if events[first..].iter().any(|one| matches!(one, ClientEvent::Connected { .. })) {
+            self.opened = now;
+        }
         keep(&events[first..]);
         if let Err(why) = came {
             return self.lose(&why.to_string(), now, events);
         }
         if now.saturating_sub(self.last) > SILENCE_US {
             return self.lose("nothing comes from it any more", now, events);
+        }
+        if self.key.is_some() && self.host.is_open() {
+            if self.host.has_verified() {
+                self.untagged = 0;
+            } else if now.saturating_sub(self.opened) > SILENCE_US {
+                self.untagged += 1;
+                if self.untagged >= UNTAGGED_MAX {
+                    events.push(ClientEvent::OtherKey);
+                }
+                return self.lose("what comes from it is not under this key", now, events);
+            }
         }
         let mut frame = Frame::new();
         let time = Instant::from_ticks(self.now(clock));
@@ -295,6 +324,7 @@ impl Client {
             self.turn(clock, &mut events, |_| {});
             for one in events.drain(..) {
                 match one {
+                    ClientEvent::Answer(Response::Stale) => given = false,
                     ClientEvent::Answer(answer) if given => return Ok(answer),
                     ClientEvent::Connected { .. } => given = false,
                     _ => {}

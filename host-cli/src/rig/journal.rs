@@ -128,7 +128,11 @@ impl Journal {
                     let body = body(what)?;
                     put(&mut self.file, &ToHost::Record { number: *number, body: &body }, &mut bytes)?;
                 }
-                ClientEvent::OtherVersion(_) | ClientEvent::NoKey | ClientEvent::Lost(_) | ClientEvent::Answer(_) => {}
+                ClientEvent::OtherVersion(_)
+                | ClientEvent::NoKey
+                | ClientEvent::OtherKey
+                | ClientEvent::Lost(_)
+                | ClientEvent::Answer(_) => {}
             }
         }
         self.file.flush()

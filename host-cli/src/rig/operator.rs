@@ -82,6 +82,18 @@ impl RunOperator {
         self.abort_requested
     }
 
+    /// Whether an abort is to be taken by the controller, and no record shows that it was.
+    pub const fn abort_waits(&self) -> bool {
+        self.abort && self.abortable()
+    }
+
+    /// The operator at the rig may start at any moment, so that an abort is told at once, whatever the phase.
+    const fn abortable(&self) -> bool {
+        matches!(self.answers, Answers::AtRig)
+            || self.phase.is_live()
+            || matches!(self.phase, Phase::SafeVent | Phase::Swap)
+    }
+
     /// Whether the keyboard is read.
     pub const fn listens(&self) -> bool {
         matches!(self.answers, Answers::Keyboard)
@@ -173,11 +185,7 @@ impl RunOperator {
             Answers::AtRig => false,
         };
         let confirm = self.asked.filter(|prompt| if self.listens() { self.done } else { due(pace(*prompt)) });
-        // The operator at the rig may start at any moment, so that an abort is told at once, whatever the phase.
-        let abortable = self.answers == Answers::AtRig
-            || self.phase.is_live()
-            || matches!(self.phase, Phase::SafeVent | Phase::Swap);
-        let want = if self.abort && abortable {
+        let want = if self.abort_waits() {
             Some(Command::Abort)
         } else if self.acknowledge {
             Some(Command::Acknowledge)

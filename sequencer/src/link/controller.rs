@@ -5,7 +5,7 @@
 //! `transmit` without need is harmless.
 
 use super::frame::{self, Deframer, Frame};
-use super::key::{self, ControllerKey, Key, LinkEnd, Opening, SessionKeys};
+use super::key::{self, ControllerKey, KeptRecords, Key, LinkEnd, Opening, SessionKeys};
 use super::message::{Capabilities, Hello, Record, Request, Response, ToController, ToHost, VERSION, Welcome};
 use super::polls::{Packer, Poll};
 use super::record_ring::RecordRing;
@@ -92,7 +92,7 @@ impl<const N: usize> Controller<N> {
 
     /// Takes in one byte from the line.
     pub fn receive(&mut self, now: Instant, byte: u8) {
-        self.now = now;
+        self.tick(now);
         let proved = self.is_proved();
         let Some(message) = self.deframer.push(byte) else { return };
         let verified = match &mut self.session_keys {
@@ -119,9 +119,10 @@ impl<const N: usize> Controller<N> {
                     self.acknowledge(next, again);
                 }
             }
-            Ok(ToController::Request { session, number, request }) if self.is_of(session) => {
+            Ok(ToController::Request { session, number, request, heard }) if self.is_of(session) => {
                 self.last_heard = Some(now);
-                self.accept(number, request, trusted);
+                let up_to_date = self.key.as_ref().is_none_or(|key| key.is_up_to_date(heard));
+                self.accept(number, request, (trusted, up_to_date));
             }
             // Of another session, late on the line; or unknown to this version.
             _ => {}
@@ -148,12 +149,15 @@ impl<const N: usize> Controller<N> {
         self.session = Some(hello.session);
         self.same_version = hello.version == VERSION;
         let boot = *self.boot.get_or_insert(hello.session);
+        let kept = self.kept();
         if let Some(key) = &mut self.key {
             let opening = Opening {
                 session: hello.session,
+                resume: hello.resume,
                 nonce: hello.nonce,
-                challenge: key.draw(self.now),
+                challenge: key.draw(self.now, kept),
                 boot,
+                kept,
                 capabilities: self.capabilities,
             };
             self.session_keys = key.key().session_keys(LinkEnd::Controller, &opening);
@@ -190,14 +194,14 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    fn accept(&mut self, number: u16, request: Request, trusted: bool) {
+    fn accept(&mut self, number: u16, request: Request, (trusted, up_to_date): (bool, bool)) {
         if number == self.expected && self.request.is_none() {
             self.expected = number.wrapping_add(1);
             self.last_response = None;
-            if trusted || is_open_to_all(&request) {
+            if is_open_to_all(&request) || trusted && up_to_date {
                 self.request = Some(request);
             } else {
-                self.respond(Response::NotAllowed);
+                self.respond(if trusted { Response::Stale } else { Response::NotAllowed });
             }
         } else if number.wrapping_add(1) == self.expected && self.last_response.is_some() {
             self.response_due = true;
@@ -219,9 +223,16 @@ impl<const N: usize> Controller<N> {
         self.same_version && self.last_heard.is_some_and(|at| since(self.now, at) < HOST_TIMEOUT)
     }
 
-    /// Sets the time; at least once a cycle, so that a silent host is detected.
+    /// Sets the time; at least once a cycle, so that a silent host is detected. What a host under a key sends after that
+    /// is of no session: somebody may have held it back, so a new one is opened, with a new challenge.
     pub fn tick(&mut self, now: Instant) {
         self.now = now;
+        if self.is_proved() && !self.hears() {
+            (self.session, self.session_keys, self.request) = (None, None, None);
+        }
+        if let (Some(key), Some(keys)) = (&mut self.key, &self.session_keys) {
+            key.sent(now, keys);
+        }
     }
 
     /// The pending request that is not for the sequencer, if there is one. It must be [answered](Self::respond).
@@ -301,14 +312,21 @@ impl<const N: usize> Controller<N> {
         frame::encode_tagged(message, keys, frame).is_ok()
     }
 
+    const fn kept(&self) -> KeptRecords {
+        KeptRecords { oldest: self.records.oldest(), next: self.records.next(), now_us: self.now.as_ticks() }
+    }
+
     fn welcome(&self) -> Welcome {
+        // Under a key it is the same whenever it is repeated, since the session's keys are made from it.
+        let kept = self.key.as_ref().map(ControllerKey::kept);
+        let KeptRecords { oldest, next, now_us } = kept.unwrap_or_else(|| self.kept());
         Welcome {
             version: VERSION,
             session: self.session.unwrap_or(0),
             boot: self.boot.unwrap_or(0),
-            oldest: self.records.oldest(),
-            next: self.records.next(),
-            now_us: self.now.as_ticks(),
+            oldest,
+            next,
+            now_us,
             capabilities: self.capabilities,
             challenge: self.key.as_ref().map_or(0, ControllerKey::challenge),
         }

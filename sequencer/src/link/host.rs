@@ -4,7 +4,7 @@
 //! call [`Host::reconnect`]: records continue where they stopped, or a gap is reported.
 
 use super::frame::{self, Deframer, Frame};
-use super::key::{self, Key, LinkEnd, Opening, SessionKeys};
+use super::key::{self, KeptRecords, Key, LinkEnd, Opening, SessionKeys};
 use super::message::{Hello, Record, Request, Response, ResumePoint, ToController, ToHost, VERSION, Welcome};
 use crate::event::Event;
 use crate::recipe::RawRecipe;
@@ -151,6 +151,11 @@ impl Host {
         self.resume_point
     }
 
+    /// Whether the controller has tagged anything in this session yet.
+    pub fn has_verified(&self) -> bool {
+        self.session_keys.as_ref().is_some_and(SessionKeys::has_verified)
+    }
+
     /// Whether the session is open.
     pub fn is_open(&self) -> bool {
         self.state == State::Open
@@ -189,7 +194,8 @@ impl Host {
                     && due(self.last_sent, REQUEST_REPEAT)
                 {
                     self.last_sent = Some(now);
-                    ToController::Request { session, number: self.number, request: request.clone() }
+                    let heard = self.session_keys.as_ref().map_or(0, SessionKeys::received);
+                    ToController::Request { session, number: self.number, request: request.clone(), heard }
                 } else if self.acknowledge || due(self.last_acknowledged, KEEPALIVE) {
                     self.last_acknowledged = Some(now);
                     self.acknowledge = false;
@@ -247,8 +253,10 @@ impl Host {
                         *state = State::Closed;
                         return Some(HostEvent::NoKey);
                     }
-                    let Welcome { session, boot, capabilities, challenge, .. } = welcome;
-                    let opening = Opening { session, nonce: *nonce, challenge, boot, capabilities };
+                    let Welcome { session, boot, oldest, next, now_us, capabilities, challenge, .. } = welcome;
+                    let (resume, nonce) = (*receiving.resume_point, *nonce);
+                    let kept = KeptRecords { oldest, next, now_us };
+                    let opening = Opening { session, resume, nonce, challenge, boot, kept, capabilities };
                     *session_keys = key.session_keys(LinkEnd::Host, &opening);
                 }
                 *state = State::Open;
@@ -266,8 +274,12 @@ impl Host {
             ToHost::Response { number: of, response: answer }
                 if *state == State::Open && of == *number && request.is_some() =>
             {
-                *request = None;
                 *number = of.wrapping_add(1);
+                if request.take_if(|request| is_response_to(&answer, request)).is_none() {
+                    // Somebody else has used its number, which only happens without a key: again, under the next.
+                    *last_sent = None;
+                    return None;
+                }
                 Some(HostEvent::Response(answer))
             }
             // Repeated, late, or of another session.
@@ -278,6 +290,17 @@ impl Host {
     /// Invalid frames from the line.
     pub const fn bad_frames(&self) -> u32 {
         self.deframer.bad()
+    }
+}
+
+/// Whether a request can be answered so.
+const fn is_response_to(response: &Response, request: &Request) -> bool {
+    match response {
+        Response::Done => matches!(request, Request::LoadRecipe(_) | Request::Operate(_) | Request::SetTime { .. }),
+        Response::NotValid { .. } => matches!(request, Request::LoadRecipe(_)),
+        Response::Status(_) => matches!(request, Request::ReadStatus),
+        Response::Rig(_) => matches!(request, Request::ReadRig),
+        Response::Busy | Response::NotAllowed | Response::Stale => true,
     }
 }
 

@@ -4,7 +4,7 @@
 //! counts it, so that nothing can be made up, changed, or played again. Nothing is encrypted: whoever reaches the line
 //! may read.
 
-use super::message::Capabilities;
+use super::message::{Capabilities, ResumePoint};
 
 /// Bytes added to a message: first byte, count, tag.
 pub(super) const TAGGED_BY: usize = if cfg!(feature = "link-key") { 1 + COUNT + TAG } else { 0 };
@@ -17,31 +17,49 @@ const TAG: usize = 16;
 /// First byte of a tagged message: no message begins with it, as there are not so many kinds.
 const TAGGED: u8 = 0xff;
 
-/// What both sides know of a session once it is open, before either has proved anything.
+/// All that hello and welcome have said, before either side has proved anything: so whoever changes a part of it on its
+/// way leaves the two with different keys.
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(not(feature = "link-key"), expect(dead_code, reason = "there is no key to make anything of it"))]
 pub(super) struct Opening {
     pub(super) session: u32,
+    pub(super) resume: Option<ResumePoint>,
     /// Drawn by the host.
     pub(super) nonce: u64,
     /// Drawn by the controller.
     pub(super) challenge: u64,
     pub(super) boot: u32,
+    pub(super) kept: KeptRecords,
     pub(super) capabilities: Capabilities,
+}
+
+/// The records that a controller kept as it opened a session, and its clock then.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct KeptRecords {
+    pub(super) oldest: u32,
+    pub(super) next: u32,
+    pub(super) now_us: u64,
 }
 
 #[cfg(feature = "link-key")]
 impl Opening {
-    fn bytes(&self) -> [u8; 30] {
-        let Self { session, nonce, challenge, boot, capabilities } = self;
+    fn bytes(&self) -> [u8; 55] {
+        let Self { session, resume, nonce, challenge, boot, kept, capabilities } = self;
+        let have = resume.unwrap_or(ResumePoint { boot: 0, next: 0 });
         let Capabilities { record_bytes, simulated, single_outputs, key } = capabilities;
-        let mut bytes = [0; 30];
+        let mut bytes = [0; 55];
         let parts = [super::message::VERSION]
             .into_iter()
             .chain(session.to_le_bytes())
+            .chain([u8::from(resume.is_some())])
+            .chain(have.boot.to_le_bytes())
+            .chain(have.next.to_le_bytes())
             .chain(nonce.to_le_bytes())
             .chain(challenge.to_le_bytes())
             .chain(boot.to_le_bytes())
+            .chain(kept.oldest.to_le_bytes())
+            .chain(kept.next.to_le_bytes())
+            .chain(kept.now_us.to_le_bytes())
             .chain(record_bytes.to_le_bytes())
             .chain([u8::from(*simulated) | u8::from(*single_outputs) << 1 | u8::from(*key) << 2]);
         bytes.iter_mut().zip(parts).for_each(|(slot, byte)| *slot = byte);
@@ -58,8 +76,8 @@ pub(super) enum LinkEnd {
 
 #[cfg(feature = "link-key")]
 mod hashed {
-    use super::{COUNT, LinkEnd, Opening, TAG, TAGGED};
-    use crate::time::Instant;
+    use super::{COUNT, KeptRecords, LinkEnd, Opening, TAG, TAGGED};
+    use crate::time::{Duration, Instant, millis, since};
     use core::fmt;
     use hmac::{Hmac, KeyInit, Mac};
     use sha2::Sha256;
@@ -140,11 +158,26 @@ mod hashed {
         /// Sessions opened since the reset.
         opened: u32,
         challenge: u64,
+        kept: KeptRecords,
+        heard: Heard,
     }
+
+    /// What a host must have heard to be up to date: counts of messages sent to it.
+    #[derive(Clone, Copy, Debug)]
+    struct Heard {
+        at: Instant,
+        newer: u32,
+        older: u32,
+    }
+
+    /// A command is taken only from a host that has heard what was sent to it up to one or two of these before.
+    const UP_TO_DATE: Duration = millis(2_000);
 
     impl ControllerKey {
         pub(in crate::link) const fn new(key: Key, entropy: [u8; 16]) -> Option<Self> {
-            Some(Self { key, entropy, opened: 0, challenge: 0 })
+            let heard = Heard { at: Instant::from_ticks(0), newer: 0, older: 0 };
+            let kept = KeptRecords { oldest: 0, next: 0, now_us: 0 };
+            Some(Self { key, entropy, opened: 0, challenge: 0, kept, heard })
         }
 
         pub(in crate::link) const fn key(&self) -> &Key {
@@ -156,8 +189,27 @@ mod hashed {
             self.challenge
         }
 
+        /// As the present session was opened.
+        pub(in crate::link) const fn kept(&self) -> KeptRecords {
+            self.kept
+        }
+
+        /// Remembers how many messages have been sent, and when.
+        pub(in crate::link) fn sent(&mut self, now: Instant, keys: &SessionKeys) {
+            if since(now, self.heard.at) >= UP_TO_DATE {
+                self.heard = Heard { at: now, newer: keys.sent, older: self.heard.newer };
+            }
+        }
+
+        /// Whether a host that has had this many messages is up to date.
+        pub(in crate::link) const fn is_up_to_date(&self, heard: u32) -> bool {
+            heard >= self.heard.older
+        }
+
         /// A challenge that was never drawn before, for the next session.
-        pub(in crate::link) fn draw(&mut self, now: Instant) -> u64 {
+        pub(in crate::link) fn draw(&mut self, now: Instant, kept: KeptRecords) -> u64 {
+            self.kept = kept;
+            self.heard = Heard { at: now, newer: 0, older: 0 };
             self.opened = self.opened.wrapping_add(1);
             let mut hash = keyed(&self.key.0);
             hash.update(b"seathold challenge");
@@ -197,6 +249,11 @@ mod hashed {
     }
 
     impl SessionKeys {
+        /// The count of the last message of the other end.
+        pub(in crate::link) const fn received(&self) -> u32 {
+            self.received
+        }
+
         /// Whether a tag of the other end has been right yet: it has then proved that it has the key.
         pub(in crate::link) const fn has_verified(&self) -> bool {
             self.received > 0
@@ -242,7 +299,7 @@ mod hashed {
 
 #[cfg(not(feature = "link-key"))]
 mod hashed {
-    use super::{LinkEnd, Opening};
+    use super::{KeptRecords, LinkEnd, Opening};
     use crate::time::Instant;
 
     /// There is none: built without the feature `link-key`.
@@ -271,7 +328,19 @@ mod hashed {
             match *self {}
         }
 
-        pub(in crate::link) fn draw(&mut self, _: Instant) -> u64 {
+        pub(in crate::link) fn kept(&self) -> KeptRecords {
+            match *self {}
+        }
+
+        pub(in crate::link) fn sent(&mut self, _: Instant, _: &SessionKeys) {
+            match *self {}
+        }
+
+        pub(in crate::link) fn is_up_to_date(&self, _: u32) -> bool {
+            match *self {}
+        }
+
+        pub(in crate::link) fn draw(&mut self, _: Instant, _: KeptRecords) -> u64 {
             match *self {}
         }
     }
@@ -280,6 +349,10 @@ mod hashed {
     pub(in crate::link) enum SessionKeys {}
 
     impl SessionKeys {
+        pub(in crate::link) fn received(&self) -> u32 {
+            match *self {}
+        }
+
         pub(in crate::link) fn has_verified(&self) -> bool {
             match *self {}
         }

@@ -35,6 +35,10 @@ pub enum ToController {
         number: u16,
         /// What.
         request: Request,
+        /// The count of the last message that has come from the controller under its key; else 0. The last field, as in the
+        /// hello.
+        #[cfg_attr(not(feature = "link-key"), serde(skip_deserializing))]
+        heard: u32,
     },
 }
 
@@ -185,6 +189,9 @@ pub enum Response {
     Rig(RawRig),
     /// Not without the key: a host that has not proved to have it may look, and abort.
     NotAllowed,
+    /// Under a key: when the host asked it had not heard for some seconds what was sent to it, or somebody has held its
+    /// question back. To be asked again.
+    Stale,
 }
 
 /// [`ChannelState`] for the wire.

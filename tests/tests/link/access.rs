@@ -7,9 +7,10 @@ use seathold::rig::Client;
 use seathold_recording::{self as recording, Discontinuity};
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::input::Command;
-use seathold_sequencer::link::message::{Request, Response};
+use seathold_sequencer::link::message::{Request, Response, ToController};
 
 use seathold_tests::cli_kit::Silent;
+use seathold_tests::proxy;
 use seathold_tests::served_kit::{Ear, Rig, killed_at, program};
 
 const TIGHT: u8 = 0;
@@ -58,9 +59,14 @@ fn a_controller_with_a_key_is_worked_with_that_key_alone() {
     let said = run(&["--key", &ours], "[DIR]/c.hold");
     assert_eq!(said.code, TIGHT, "{}", said.err);
     assert_eq!(seathold(dir.path(), &["replay", "[DIR]/c.hold"]).code, TIGHT);
-    // To look takes no key.
+    // That it is there is seen without; what state it is in could then be anyone's word.
     let said = seathold(dir.path(), &["rigs", &at]);
-    assert!(said.out.contains("only under its key"), "{}", said.out);
+    assert!(said.out.contains("only under its key") && said.out.contains("not shown"), "{}", said.out);
+    assert!(!said.out.contains("far side") && !said.out.contains("loosen"), "{}", said.out);
+    let said = seathold(dir.path(), &["rigs", &at, "--key", &ours]);
+    assert!(said.code == TIGHT && said.out.contains("far side"), "{}{}", said.out, said.err);
+    let said = seathold(dir.path(), &["rigs", &at, "--key", &other]);
+    assert!(said.code == NO_VERDICT && said.err.contains("under this key"), "{}{}", said.out, said.err);
     drop(rig);
 
     let open = Rig::on("127.0.0.1:0", &[]);
@@ -119,9 +125,9 @@ fn a_key_file_is_made_once_for_its_owner_and_read_strictly() {
         assert_eq!(said.code, BAD_INPUT, "{}", said.err);
         assert!(said.err.contains(words), "{}", said.err);
     };
-    for wrong in ["", "12", &text.replace('-', "g"), &text.repeat(2)] {
+    for wrong in ["", "12", &"0".repeat(64), &text.replace('-', "g"), &text.repeat(2)] {
         std::fs::write(&file, wrong).unwrap();
-        refused("64 hexadecimal digits");
+        refused("64 random hexadecimal digits");
     }
     #[cfg(unix)]
     {
@@ -168,4 +174,67 @@ fn a_command_of_somebody_else_voids_the_run() {
     assert_eq!(kept.breaks.first().map(|it| it.why), Some(Discontinuity::ForeignCommand));
     let replayed = seathold(dir.path(), &["show", &file]);
     assert!(replayed.out.contains("COMMAND: "), "{}", replayed.out);
+}
+
+/// A run that was begun under a key goes on under that key, or not at all: anyone could say how it went on.
+#[test]
+fn a_run_under_a_key_is_resumed_under_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let (ours, other) = (key(dir.path(), "ours.key"), key(dir.path(), "other.key"));
+    let rig = Rig::on("127.0.0.1:0", &["--key", &ours, "--speed", "20"]);
+    let at = format!("tcp:{}", rig.at);
+    let file = dir.path().join("a.hold").display().to_string();
+    killed_at(&["run", "--rig", &at, "--key", &ours, "--sides", "first", "--out", &file], "soak");
+    let part = format!("{file}.part");
+    let resume = |more: &[&str]| seathold(dir.path(), &[&["run", "-q", "--resume", &part], more].concat());
+    for open in [&[][..], &["--insecure-line"]] {
+        let said = resume(open);
+        assert!(said.code == BAD_INPUT && said.err.contains("begun under a key: give --key FILE"), "{}", said.err);
+    }
+    let said = resume(&["--key", &other]);
+    assert!(
+        said.code == BAD_INPUT && said.err.contains("does not answer under this key"),
+        "{} {}",
+        said.code,
+        said.err
+    );
+    let said = resume(&["--key", &ours]);
+    assert_eq!(said.code, TIGHT, "{}{}", said.out, said.err);
+}
+
+/// What a program writes; presses Ctrl-C when a text comes by, and no second time, which would leave at once.
+struct PressOnce<'a>(String, &'a str, &'a AtomicUsize);
+
+impl std::io::Write for PressOnce<'_> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0.push_str(&String::from_utf8_lossy(bytes));
+        self.2.fetch_max(usize::from(self.0.contains(self.1)), std::sync::atomic::Ordering::Relaxed);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Somebody on the line lets everything through but the abort.
+#[test]
+fn an_abort_that_does_not_arrive_is_told_and_voids_the_run() {
+    let dir = tempfile::tempdir().unwrap();
+    let rig = Rig::on("127.0.0.1:0", &["--speed", "10"]);
+    let is_abort = |message: &ToController| {
+        matches!(message, ToController::Request { request: Request::Operate(Command::Abort), .. })
+    };
+    let at = format!("tcp:{}", proxy::without(&rig.at, is_abort));
+    let file = dir.path().join("a.hold").display().to_string();
+    let interrupts = AtomicUsize::new(0);
+    let (mut out, mut err) = (Ear::default(), PressOnce(String::new(), "measure: watching", &interrupts));
+    let run = ["run", "--rig", &at, "--sides", "first", "--out", &file];
+    let code = program(&run, &interrupts, &mut out, &mut err, &mut Silent);
+    assert_eq!(code, NO_VERDICT, "{}{}", out.text, err.0);
+    assert!(err.0.contains("ABORT LOST") && err.0.contains("USE THE EMERGENCY STOP"), "{}", err.0);
+    let kept = recording::read(Path::new(&file)).unwrap();
+    assert_eq!(kept.breaks.first().map(|it| it.why), Some(Discontinuity::AbortLost));
+    let said = seathold(dir.path(), &["show", &file]);
+    assert!(said.out.contains("ABORT LOST: ") && !said.out.contains("TIGHT"), "{}", said.out);
 }

@@ -444,7 +444,7 @@ fn a_recipe_moves_no_ball_behind_an_open_guard() {
 fn a_host_of_another_version_is_told_so_and_gets_nothing() {
     let mut controller = Controller::<4_096>::new(Capabilities::default());
     let hello = ToController::Hello(Hello { version: VERSION + 1, session: 7, resume: None, nonce: 0 });
-    let order = ToController::Request { session: 7, number: 0, request: Request::LoadRecipe(RECIPE) };
+    let order = ToController::Request { session: 7, number: 0, request: Request::LoadRecipe(RECIPE), heard: 0 };
     let mut frame = Frame::new();
     let now = Instant::from_ticks(1_000);
     for message in [hello, order] {
@@ -494,7 +494,7 @@ fn worked_frames() -> Vec<(&'static str, String)> {
     add("welcome", &up(ToHost::Welcome(welcome)));
     add("acknowledge", &down(ToController::Acknowledge { session: 0x1234_5678, next: 2, retransmit: false }));
     let start = Request::Operate(Command::Start(Sides::Both));
-    add("start", &down(ToController::Request { session: 0x1234_5678, number: 1, request: start }));
+    add("start", &down(ToController::Request { session: 0x1234_5678, number: 1, request: start, heard: 0 }));
     add("done", &up(ToHost::Response { number: 1, response: Response::Done }));
     let event = body(Record::Event { at, event: Event::Isolated { at: GaugePressure::from_pascals(600_000) } });
     add("event", &up(ToHost::Record { number: 41, body: &event }));
@@ -669,6 +669,258 @@ fn what_is_played_again_is_not_taken() {
     }
 }
 
+/// A controller and a host under a key, with so many microseconds on the line in either direction. Each turn is 10 ms.
+struct Delayed {
+    host: Host,
+    controller: Controller<4_096>,
+    sequencer: Sequencer,
+    bottle: Bottle,
+    /// How late frames to the controller come, in turns.
+    late: usize,
+    down: VecDeque<(usize, Frame)>,
+    turn: usize,
+    answers: Vec<Response>,
+    commands: Vec<Command>,
+    link_up: bool,
+}
+
+impl Delayed {
+    fn new() -> Self {
+        let rig = RawRig::DEMO.validate().unwrap();
+        let mut controller = Controller::new(Capabilities::default());
+        controller.set_key(Key::new(KEY), [7; 16]);
+        let mut made = Self {
+            host: Host::new(11).with_key(Key::new(KEY), 12),
+            controller,
+            sequencer: Sequencer::new(rig, Some(RECIPE.validate(&rig).unwrap())),
+            bottle: Bottle::new(SOUND, rig.raw().far),
+            late: 0,
+            down: VecDeque::new(),
+            turn: 0,
+            answers: Vec::new(),
+            commands: Vec::new(),
+            link_up: false,
+        };
+        made.turns(300);
+        made
+    }
+
+    fn now(&self) -> Instant {
+        Instant::from_ticks(self.turn as u64 * 10_000)
+    }
+
+    fn turns(&mut self, turns: usize) {
+        for _ in 0..turns {
+            self.turn += 1;
+            let (now, mut frame) = (self.now(), Frame::new());
+            while self.host.transmit(now, &mut frame) {
+                self.down.push_back((self.turn + self.late, frame.clone()));
+            }
+            self.controller.tick(now);
+            while self.down.front().is_some_and(|(due, _)| *due <= self.turn) {
+                let (_, frame) = self.down.pop_front().unwrap();
+                frame.iter().for_each(|&byte| self.controller.receive(now, byte));
+            }
+            let mut record = PollRecord::empty();
+            let Ok(()) = serve::service(&mut self.controller, now, &mut self.sequencer, &mut self.bottle, &mut record);
+            self.commands.extend(record.inputs.command);
+            self.link_up = record.inputs.link_up;
+            while self.controller.transmit(now, &mut frame) {
+                for &byte in &frame {
+                    if let Some(HostEvent::Response(answer)) = self.host.receive(byte) {
+                        self.answers.push(answer);
+                    }
+                }
+            }
+            self.bottle.advance();
+        }
+    }
+
+    fn ask(&mut self, command: Command) {
+        self.host.request(Request::Operate(command)).unwrap();
+    }
+}
+
+const START: Command = Command::Start(Sides::Both);
+
+/// Somebody on the line holds a command back until the host has long gone, and lets it through alone.
+#[test]
+fn a_command_held_back_past_the_end_of_its_session_is_not_taken() {
+    for silent in [80, 120, 2_000] {
+        let mut line = Delayed::new();
+        assert!(line.link_up && line.host.has_verified());
+        line.ask(START);
+        let (now, mut held) = (line.now() + seathold_sequencer::time::Duration::from_ticks(10_000), Frame::new());
+        assert!(line.host.transmit(now, &mut held));
+        // From here on nothing of the host's comes through.
+        line.late = usize::MAX / 2;
+        line.turns(silent);
+        // Nor does the beginning of the session make it good again.
+        let mut hello = Frame::new();
+        let mut again = Host::new(11).with_key(Key::new(KEY), 12);
+        assert!(again.transmit(line.now(), &mut hello));
+        for frame in [&held, &hello, &held] {
+            line.down.push_front((line.turn, frame.clone()));
+            line.turns(1);
+        }
+        line.turns(50);
+        // Within the second that a host may be silent it is no later than a slow line makes it.
+        let wanted: &[Command] = if silent < 100 { &[START] } else { &[] };
+        assert_eq!(line.commands, wanted, "{silent} turns");
+    }
+}
+
+/// Everything of the host's comes late, so that the link never seems to be down: what is too late is not taken, which the
+/// host is told; an abort always is.
+#[test]
+fn a_command_is_not_taken_late() {
+    for (late, command, taken) in [
+        (0, START, true),
+        (150, START, true),
+        (450, START, false),
+        (6_000, START, false),
+        (6_000, Command::Acknowledge, false),
+        (6_000, Command::Abort, true),
+    ] {
+        let mut line = Delayed::new();
+        for later in 0..late {
+            line.late = later;
+            line.turns(2);
+        }
+        assert!(line.link_up && line.answers.is_empty());
+        line.ask(command);
+        line.turns(late + 50);
+        assert_eq!(line.commands, vec![command; usize::from(taken)], "{late} turns");
+        assert_eq!(line.answers, [if taken { Response::Done } else { Response::Stale }], "{late} turns");
+        assert!(line.link_up);
+    }
+}
+
+/// What hello and welcome say comes before any tag. Whoever changes it has parted the two ends for good.
+#[test]
+fn whoever_changes_the_opening_gets_no_session() {
+    type Change = fn(&mut ToController, &mut ToHost<'_>);
+    let changes: [(&str, Change); 9] = [
+        ("nothing", |_, _| {}),
+        ("have", |hello, _| {
+            if let ToController::Hello(hello) = hello {
+                hello.resume = Some(seathold_sequencer::link::message::ResumePoint { boot: 11, next: 3 });
+            }
+        }),
+        ("nonce", |hello, _| {
+            if let ToController::Hello(hello) = hello {
+                hello.nonce += 1;
+            }
+        }),
+        ("boot", |_, welcome| {
+            if let ToHost::Welcome(welcome) = welcome {
+                welcome.boot += 1;
+            }
+        }),
+        ("oldest", |_, welcome| {
+            if let ToHost::Welcome(welcome) = welcome {
+                welcome.oldest += 1;
+            }
+        }),
+        ("next", |_, welcome| {
+            if let ToHost::Welcome(welcome) = welcome {
+                welcome.next += 1;
+            }
+        }),
+        ("time", |_, welcome| {
+            if let ToHost::Welcome(welcome) = welcome {
+                welcome.now_us += 1;
+            }
+        }),
+        ("challenge", |_, welcome| {
+            if let ToHost::Welcome(welcome) = welcome {
+                welcome.challenge += 1;
+            }
+        }),
+        ("outputs", |_, welcome| {
+            if let ToHost::Welcome(welcome) = welcome {
+                welcome.capabilities.single_outputs = !welcome.capabilities.single_outputs;
+            }
+        }),
+    ];
+    let message = |frame: &Frame| {
+        let mut deframer = Deframer::default();
+        frame.iter().find_map(|&byte| deframer.push(byte).map(<[u8]>::to_vec)).unwrap()
+    };
+    for (what, change) in changes {
+        let mut controller = Controller::<4_096>::new(Capabilities::default());
+        controller.set_key(Key::new(KEY), [7; 16]);
+        let mut host = Host::new(11).with_key(Key::new(KEY), 12);
+        let (mut frame, now) = (Frame::new(), Instant::from_ticks(0));
+        // Before the first turn: nobody has any records.
+        assert!(host.transmit(now, &mut frame));
+        let sent = message(&frame);
+        let mut hello: ToController = postcard::from_bytes(&sent).unwrap();
+        let none = Welcome {
+            version: 0,
+            session: 0,
+            boot: 0,
+            oldest: 0,
+            next: 0,
+            now_us: 0,
+            capabilities: Capabilities::default(),
+            challenge: 0,
+        };
+        change(&mut hello, &mut ToHost::Welcome(none));
+        frame::encode_bytes(&postcard::to_stdvec(&hello).unwrap(), &mut frame).unwrap();
+        frame.iter().for_each(|&byte| controller.receive(now, byte));
+        assert!(controller.transmit(now, &mut frame));
+        let sent = message(&frame);
+        let mut welcome: ToHost<'_> = postcard::from_bytes(&sent).unwrap();
+        change(&mut ToController::Hello(Hello { version: 0, session: 0, resume: None, nonce: 0 }), &mut welcome);
+        frame::encode(&welcome, &mut frame).unwrap();
+        let opened = frame.iter().filter(|&&byte| host.receive(byte).is_some()).count();
+        assert_eq!(opened, 1, "{what}");
+        host.request(Request::ReadStatus).unwrap();
+        while host.transmit(now, &mut frame) {
+            frame.iter().for_each(|&byte| controller.receive(now, byte));
+        }
+        assert_eq!(controller.is_up(), what == "nothing", "{what}");
+    }
+}
+
+/// Without a key somebody else may use the number of a request: the host notices that the answer is to another question.
+#[test]
+fn an_answer_to_somebody_elses_question_is_not_taken() {
+    let mut frame = Frame::new();
+    let foreign = ToController::Request { session: 78, number: 0, request: Request::ReadStatus, heard: 0 };
+    let mut told = VecDeque::new();
+    let mut controller = Controller::<4_096>::new(Capabilities::default());
+    let rig = RawRig::DEMO.validate().unwrap();
+    let mut sequencer = Sequencer::new(rig, None);
+    let mut bottle = Bottle::new(SOUND, rig.raw().far);
+    let mut host = Host::new(78);
+    let mut answers = Vec::new();
+    for turn in 0..100 {
+        let now = Instant::from_ticks(turn * 10_000);
+        if turn == 20 {
+            frame::encode_bytes(&postcard::to_stdvec(&foreign).unwrap(), &mut frame).unwrap();
+            frame.iter().for_each(|&byte| controller.receive(now, byte));
+            host.request(Request::ReadRig).unwrap();
+        }
+        let mut record = PollRecord::empty();
+        let Ok(()) = serve::service(&mut controller, now, &mut sequencer, &mut bottle, &mut record);
+        while controller.transmit(now, &mut frame) {
+            told.extend(frame.iter().copied());
+        }
+        for byte in told.drain(..) {
+            if let Some(HostEvent::Response(answer)) = host.receive(byte) {
+                answers.push(answer);
+            }
+        }
+        while host.transmit(now, &mut frame) {
+            frame.iter().for_each(|&byte| controller.receive(now, byte));
+        }
+        bottle.advance();
+    }
+    assert_eq!(answers, [Response::Rig(RawRig::DEMO)]);
+}
+
 /// Every bit of a tagged frame counts, its check made right again each time.
 #[test]
 fn a_changed_command_is_not_taken() {
@@ -677,7 +929,7 @@ fn a_changed_command_is_not_taken() {
     bench.run_until(Phase::Ready);
     let mut frame = Frame::new();
     bench.host.request(Request::Operate(Command::Start(Sides::Both))).unwrap();
-    let now = Instant::from_ticks(50_000_000);
+    let now = seathold_sequencer::io::Hardware::now(&mut bench.bottle);
     assert!(bench.host.transmit(now, &mut frame));
     let mut deframer = Deframer::default();
     let message = frame.iter().find_map(|&byte| deframer.push(byte).map(<[u8]>::to_vec)).unwrap();

@@ -6,3 +6,4 @@ mod both_ends;
 mod doctor;
 mod remote_run;
 mod serve_rig;
+mod wire_tables;
