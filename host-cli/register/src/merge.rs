@@ -289,8 +289,11 @@ fn batch_of(other: &Connection, batch: &str) -> rusqlite::Result<Option<String>>
     )?;
     let valves: Vec<ValveRecord> = query.query_map([batch], valve_row)?.collect::<rusqlite::Result<_>>()?;
     let time = bounds::time_fault("the batch's opened_at", &opened_at);
-    let batch = batch_fault(&name, &check_digit, valves.len());
-    Ok(time.or(batch).or_else(|| valves.iter().find_map(listed_fault)))
+    let bounds = time.or_else(|| batch_fault(&name, &check_digit, valves.len()));
+    match bounds.or_else(|| valves.iter().find_map(listed_fault)) {
+        Some(why) => Ok(Some(why)),
+        None => super::verify::batch_fault(other, batch),
+    }
 }
 
 /// Reading and writing transfers.

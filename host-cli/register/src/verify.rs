@@ -1,7 +1,7 @@
 //! Verifying the hash chains: is every record as it was written, in its position, and consistent with its recording?
 
 use rayon::prelude::*;
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::{Connection, OptionalExtension, params};
 
 use super::Register;
 use super::error::WithPath;
@@ -310,28 +310,48 @@ fn name_of(chains: &[VerifiedChain], bench: &str) -> String {
 
 /// Whether each batch is what was sealed when it was opened: its name, check digit, moment and list.
 fn lists(db: &Connection, chains: &[VerifiedChain]) -> rusqlite::Result<Option<BrokenRecord>> {
-    let mut query = db.prepare(
-        "SELECT n.bench, n.number, n.batch, n.text, n.written_at, b.name, b.check_digit, b.opened_at \
-         FROM notes n LEFT JOIN batches b ON b.batch = n.batch WHERE n.kind = 'opened'",
-    )?;
-    let rows = query.query_map([], |row| {
-        let word = |at: usize| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
-        let sealed = (word(3)?, word(4)?);
-        Ok((row.get::<_, String>(0)?, row.get(1)?, word(2)?, sealed, [word(5)?, word(6)?, word(7)?]))
-    })?;
-    for row in rows {
-        let (bench, number, batch, (text, written_at), [name, check_digit, opened_at]) = row?;
-        let what = if super::valves::list(db, &batch)? != super::valves::sealed_list(&text) {
-            "list of valves"
-        } else if !super::valves::sealed_as(&text, &name, &check_digit) {
-            "name or check digit"
-        } else if opened_at != written_at {
-            "moment of opening"
-        } else {
-            continue;
-        };
-        let what = format!("opened a batch whose {what} was altered since");
-        return Ok(Some(BrokenRecord { name: name_of(chains, &bench), bench, number, what }));
+    let mut query = db.prepare("SELECT bench, number, batch FROM notes WHERE kind = 'opened'")?;
+    let row = |row: &rusqlite::Row<'_>| {
+        Ok((row.get::<_, String>(0)?, row.get(1)?, row.get::<_, Option<String>>(2)?.unwrap_or_default()))
+    };
+    for row in query.query_map([], row)? {
+        let (bench, number, batch) = row?;
+        if let Some(what) = opening_fault(db, &batch, (&bench, number))? {
+            let what = format!("opened a batch whose {what} was altered since");
+            return Ok(Some(BrokenRecord { name: name_of(chains, &bench), bench, number, what }));
+        }
     }
     Ok(None)
+}
+
+/// What of a batch is not as this record sealed it, if anything.
+fn opening_fault(db: &Connection, batch: &str, (bench, number): (&str, i64)) -> rusqlite::Result<Option<&'static str>> {
+    let text = "SELECT n.text, n.written_at, b.name, b.check_digit, b.opened_at \
+                FROM notes n LEFT JOIN batches b ON b.batch = n.batch WHERE n.bench = ? AND n.number = ?";
+    let mut query = db.prepare_cached(text)?;
+    let [text, written_at, name, check_digit, opened_at] = query.query_row(params![bench, number], |row| {
+        let word = |at: usize| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
+        Ok([word(0)?, word(1)?, word(2)?, word(3)?, word(4)?])
+    })?;
+    Ok(if super::valves::list(db, batch)? != super::valves::sealed_list(&text) {
+        Some("list of valves")
+    } else if !super::valves::sealed_as(&text, &name, &check_digit) {
+        Some("name or check digit")
+    } else {
+        (opened_at != written_at).then_some("moment of opening")
+    })
+}
+
+/// Why a batch of another register cannot be taken from there, if so: it is not what was sealed when it was opened, or
+/// nothing sealed says what it was.
+pub(crate) fn batch_fault(db: &Connection, batch: &str) -> rusqlite::Result<Option<String>> {
+    let mut query = db.prepare_cached("SELECT bench, number FROM notes WHERE kind = 'opened' AND batch = ?")?;
+    let rows = query.query_map([batch], |row| Ok((row.get::<_, String>(0)?, row.get(1)?)))?;
+    let openings: Vec<(String, i64)> = rows.collect::<rusqlite::Result<_>>()?;
+    for (bench, number) in &openings {
+        if let Some(what) = opening_fault(db, batch, (bench, *number))? {
+            return Ok(Some(format!("its batch's {what} was altered since it was opened")));
+        }
+    }
+    Ok(openings.is_empty().then(|| "the record that opened its batch is not there".into()))
 }
