@@ -542,15 +542,16 @@ fn plant(runs: u64, draw: &'static Draw) {
     }
 }
 
-/// One valve whose true leak, under the pressure it is tested at, is this share of the limit: a first run tells what a
-/// path of that rating comes to, a second is made with it corrected.
+/// One valve whose true leak, at the test pressure, is this share of the limit: a first run tells what a path of that
+/// rating comes to, a second is made with it corrected.
 fn at_share(share: f64, run: u64, calibrated: bool, draw: &Draw) -> Option<(SideResult, f64)> {
     let wanted = share * LIMIT;
     let first = on_plant(wanted, run, calibrated, draw)?;
     if share > 0.0 && first.1 > 0.0 { on_plant(wanted * wanted / first.1, run, calibrated, draw) } else { Some(first) }
 }
 
-/// First side of one valve, and its true leak: the gas that went missing while it was measured, less what the rig lost.
+/// First side of one valve, and its true leak at the test pressure: the gas that went missing while it was measured, less
+/// what the rig lost, by the leak's own law at the recipe's target.
 ///
 /// Calibrated, the rig believes in the far side's own time constant, off by what its uncertainty says; cavity, wall and
 /// seats go on having theirs.
@@ -611,8 +612,8 @@ fn on_plant(leak: f64, run: u64, calibrated: bool, draw: &Draw) -> Option<(SideR
                     let lost = LeakRate::from_pa_m3_s((n0 - n1) / (t1 - t0) * 293.15).pa_m3_s();
                     // The rig's own leak is rated from 6 bar gauge; it goes as p² − p0².
                     let squares = |p: f64| p * p - 101_325.0 * 101_325.0;
-                    let rated = squares(701_325.0);
-                    return Some((*result, lost - plant.rig_leak.rate * squares(0.5 * (p0 + p1)) / rated));
+                    let referred = squares(701_325.0) / squares(0.5 * (p0 + p1));
+                    return Some((*result, lost * referred - plant.rig_leak.rate));
                 }
                 _ => {}
             }

@@ -38,6 +38,11 @@ pub fn words(advice: &Advice) -> String {
         Remedy::BlankRun => {
             "measure the background leak better, by a longer blank run: then this window would do".into()
         }
+        Remedy::NearerTarget => {
+            "trap the gas nearer the test pressure (longer soak, or the regulator set higher by what \
+                                 cooling takes): then this window would do"
+                .into()
+        }
         Remedy::Settle => {
             return "let the gas rest longer before measuring (soak, settle): the leak came out below zero by more than its \
                     uncertainty, so the curve does not fit the readings"

@@ -268,7 +268,7 @@ fn as_json(question: &Assessment, judged: &TraceResult) -> Value {
         let b = &f.budget;
         json!({
             "fit": b.fit, "curve": b.curve, "resolution": b.resolution, "volume": b.volume, "gain": b.gain,
-            "temperature": b.temperature, "background": b.background, "combined": b.combined, "guard": b.guard,
+            "temperature": b.temperature, "background": b.background, "law": b.law, "combined": b.combined, "guard": b.guard,
             "effective_degrees_of_freedom": b.dof,
         })
     });

@@ -17,9 +17,9 @@ use seathold_quantity::{InputError, InputProblem};
 use seathold_recording as recording;
 use seathold_recording::header::DisplayUnits;
 use seathold_sequencer::field::Unit;
-use seathold_sequencer::measure::LeakEstimate;
+use seathold_sequencer::measure::{LeakEstimate, ReferredLeak};
 use seathold_sequencer::rig::RawRig;
-use seathold_sequencer::units::Reference;
+use seathold_sequencer::units::{AbsolutePressure, Reference};
 use seathold_sim::scenario::Scenario;
 use seathold_text::layout::{line, percent};
 use seathold_text::messages::UnitFormat;
@@ -301,10 +301,17 @@ const fn source(simulated: bool) -> &'static str {
     if simulated { ", on the simulated rig" } else { "" }
 }
 
-/// Standard uncertainty of an estimate's slope, in Pa/s.
+/// Standard uncertainty of an estimate's slope, in Pa/s. The budget is of a leak that was referred to the target.
 fn slope_u(estimate: &LeakEstimate, rig: &RawRig) -> f64 {
     let b = &estimate.budget;
-    [b.fit, b.curve, b.resolution, b.temperature].iter().map(|p| p * p).sum::<f64>().sqrt() / rig.far_volume_m3
+    let [from, to, atmosphere] = [
+        f64::from(estimate.pressure.pascals()) + rig.atmosphere_pa,
+        LEAK_TARGET_PA + rig.atmosphere_pa,
+        rig.atmosphere_pa,
+    ]
+    .map(AbsolutePressure::from_pascals);
+    let volume = rig.far_volume_m3 * ReferredLeak::new(from, to, atmosphere).factor;
+    [b.fit, b.curve, b.resolution, b.temperature].iter().map(|p| p * p).sum::<f64>().sqrt() / volume
 }
 
 /// A hold on the simulated rig that must end in an estimate.
@@ -352,12 +359,11 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
             step(console, "1. a complete first side without the reference leak")?;
             let (without, _) = held(&scenario, &rig, LEAK_WINDOW_S, 20, args.common.seed)?;
             step(console, "2. the reference leak on the far side, and the same again")?;
-            let (with, hold) = held(&leaking, &rig, LEAK_WINDOW_S, 20, args.common.seed.wrapping_add(1))?;
+            let (with, _) = held(&leaking, &rig, LEAK_WINDOW_S, 20, args.common.seed.wrapping_add(1))?;
             let fall = |f: &LeakEstimate| ValueWithU { value: -f.slope.pascals_per_second(), u: slope_u(f, &rig) };
-            // The leak is stated at the target; the trapped gas is at a little less, and less again in mid-window.
-            let mid = f64::from(with.window_ms) / 2e3 * with.slope.pascals_per_second();
-            let end = hold.side.isolated_at.map_or(LEAK_TARGET_PA, |p| f64::from(p.pascals() - hold.side.fall_pa));
-            known = reference_leak::at_pressure(known, LEAK_TARGET_PA, end - mid, rig.atmosphere_pa);
+            // The leak is stated at the target; the trapped gas is at a little less.
+            let mean = f64::from(with.pressure.pascals());
+            known = reference_leak::at_pressure(known, LEAK_TARGET_PA, mean, rig.atmosphere_pa);
             (fall(&with), fall(&without))
         }
     };

@@ -190,11 +190,12 @@ pub const fn contribution_name(contribution: Contribution) -> &'static str {
         Contribution::Gain => "sensor gain",
         Contribution::Temperature => "drift of the gas temperature",
         Contribution::Background => "background leak of the rig",
+        Contribution::Law => "how the leak grows with pressure",
     }
 }
 
 /// The standard uncertainties that combine in an estimate, with their names, in Pa·m³/s.
-pub fn budget_parts(budget: &Budget) -> [(&'static str, f64); 7] {
+pub fn budget_parts(budget: &Budget) -> [(&'static str, f64); 8] {
     Contribution::ALL.map(|contribution| (contribution_name(contribution), contribution.of(budget)))
 }
 

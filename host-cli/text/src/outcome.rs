@@ -67,6 +67,13 @@ fn write_sides(summary: &Summary, out: &mut String, recipe: &RawRecipe, units: &
     for side in summary.sides.iter().filter(|s| s.reason != seathold_sequencer::verdict::Reason::Measured) {
         line(out, messages::side_name(side.side), &units.reason(side));
     }
+    let mut measured: Vec<String> =
+        summary.sides.iter().filter_map(|side| Some(units.pressure(side.estimate?.pressure.pascals()))).collect();
+    measured.dedup();
+    if !measured.is_empty() {
+        let target = units.pressure(recipe.target_pa as i32);
+        line(out, "pressure", &format!("leaks are stated at {target}; measured at {}", measured.join(" and ")));
+    }
     if let Some(estimate) = summary.sides.iter().find_map(|s| s.estimate) {
         let counted = format!("leaks are counted at {}", units.reference());
         let covers = format!("± covers the true leak with {} %", percent(estimate.coverage));

@@ -30,6 +30,8 @@ pub enum Contribution {
     Temperature,
     /// Background leak.
     Background,
+    /// How the leak grows with the pressure.
+    Law,
 }
 
 /// What would decide an undecided side soonest.
@@ -50,6 +52,8 @@ pub enum Remedy {
     SteadierTemperature,
     /// A better blank run.
     BlankRun,
+    /// Gas trapped nearer the test pressure: a longer soak, or a regulator set higher by what cooling takes.
+    NearerTarget,
     /// A longer settling time before measuring: the leak is below zero by more than its uncertainty, so the curve does
     /// not fit.
     Settle,
@@ -87,7 +91,7 @@ const LESS_MIN: f64 = 0.1;
 ///
 /// How each contribution scales with the length T of the window: noise as the slope's standard error, `T^(−3/2)` for a
 /// line; the curve's uncertainty as the rest of the transient; quantisation as `1/T`; volume, gain, temperature and
-/// background not at all. All but background, volume and gain scale with the far volume.
+/// background not at all, nor the law of the leak. All but background, volume, gain and law scale with the far volume.
 pub fn advise(estimate: &LeakEstimate, limit: LeakRate, schedule: &Schedule) -> Advice {
     let estimate = &guarded(estimate);
     let (dominant, share) = dominant(&estimate.budget);
@@ -112,6 +116,7 @@ pub fn advise(estimate: &LeakEstimate, limit: LeakRate, schedule: &Schedule) -> 
                 Remedy::SteadierTemperature
             }
             Contribution::Background if decides_without(&estimate.budget, required, dominant) => Remedy::BlankRun,
+            Contribution::Law if decides_without(&estimate.budget, required, dominant) => Remedy::NearerTarget,
             _ if within(volume_to) => Remedy::SmallerVolume,
             _ if within(noise_to) => Remedy::Quieter,
             _ if window_s.is_some() => Remedy::Longer,
@@ -141,13 +146,22 @@ const fn contribution(budget: &Budget, term: Contribution) -> f64 {
         Contribution::Gain => budget.gain,
         Contribution::Temperature => budget.temperature,
         Contribution::Background => budget.background,
+        Contribution::Law => budget.law,
     }
 }
 
 impl Contribution {
     /// All, in the order of a budget.
-    pub const ALL: [Self; 7] =
-        [Self::Fit, Self::Curve, Self::Resolution, Self::Volume, Self::Gain, Self::Temperature, Self::Background];
+    pub const ALL: [Self; 8] = [
+        Self::Fit,
+        Self::Curve,
+        Self::Resolution,
+        Self::Volume,
+        Self::Gain,
+        Self::Temperature,
+        Self::Background,
+        Self::Law,
+    ];
 
     /// This contribution of a budget, in Pa·m³/s.
     pub const fn of(self, budget: &Budget) -> f64 {
@@ -220,8 +234,8 @@ fn longer(estimate: &LeakEstimate, required: f64) -> Option<f64> {
             Curve::Transient { .. } => budget.curve,
         };
         let resolution = budget.resolution * was / seconds;
-        let total =
-            squares(&[fit, curve, resolution, budget.volume, budget.gain, budget.temperature, budget.background]);
+        let b = budget;
+        let total = squares(&[fit, curve, resolution, b.volume, b.gain, b.temperature, b.background, b.law]);
         if total <= required * required {
             return Some(seconds);
         }

@@ -178,6 +178,11 @@ impl BlockedTrace {
         self.squares as f64 / (2.0 * f64::from(self.differences))
     }
 
+    /// Mean of the readings, in counts; `None` for an empty trace.
+    pub(crate) fn mean_counts(&self) -> Option<i32> {
+        (self.total.n > 0).then(|| self.first.saturating_add((self.total.y / i64::from(self.total.n)) as i32))
+    }
+
     /// Mean of the thermometer's readings, in counts; `None` for an empty trace.
     pub(crate) fn thermometer_mean(&self) -> Option<i32> {
         (self.total.n > 0).then(|| (self.total.k / i64::from(self.total.n)) as i32)

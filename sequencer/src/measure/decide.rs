@@ -43,7 +43,7 @@ const CURVE_SHARE: f64 = 0.3;
 /// out of 45 cm³.
 /// ```
 /// use seathold_sequencer::measure::{BlockedTrace, Conditions, CurvePrior, Decision, LeakEstimate, decide, fit};
-/// use seathold_sequencer::{recipe::RawRecipe, rig::RawRig, time::Instant, units::Temperature};
+/// use seathold_sequencer::{recipe::RawRecipe, rig::RawRig, time::Instant, units::{AbsolutePressure, Temperature}};
 ///
 /// let rig = RawRig::DEMO.validate()?;
 /// let recipe = RawRecipe::DEMO.validate(&rig)?;
@@ -56,7 +56,8 @@ const CURVE_SHARE: f64 = 0.3;
 ///     }
 ///     let slope = fit(CurvePrior::Line, None, 5.0, &trace).expect("four thousand readings are enough");
 ///     let gas = Temperature::from_celsius(20.0);
-///     let with = Conditions { rig: &rig, recipe: &recipe, gas, pressure_pa: 701_325.0, noise_counts: 5.0 };
+///     let pressure = AbsolutePressure::from_pascals(701_325.0);
+///     let with = Conditions { rig: &rig, recipe: &recipe, gas, pressure, target: pressure, noise_counts: 5.0 };
 ///     decide(&LeakEstimate::new(&slope, &with), recipe.limit(), recipe.schedule())
 /// };
 /// // The limit is 7.5e-4 Pa·m³/s, and over 45e-6 m³ that is 16.7 Pa/s.

@@ -4,9 +4,10 @@
 use super::curve_prior::Curve;
 use super::fit::SlopeEstimate;
 use super::interval::IntervalSolver;
+use super::leak_law::ReferredLeak;
 use crate::recipe::Recipe;
 use crate::rig::{RawRig, Rig};
-use crate::units::{LeakRate, PressureRate, Temperature};
+use crate::units::{AbsolutePressure, GaugePressure, LeakRate, PressureRate, Temperature};
 
 /// Standard uncertainties of a leak, one for each source, in Pa·m³/s.
 ///
@@ -30,6 +31,8 @@ pub struct Budget {
     pub temperature: f64,
     /// Background leak.
     pub background: f64,
+    /// How the leak grows with the pressure, where it was measured at another than it is stated at ([`ReferredLeak`]).
+    pub law: f64,
     /// Combined.
     pub combined: f64,
     /// Combined, as used for the guard band: the standard uncertainty of a normal distribution whose tail at the risk
@@ -45,7 +48,7 @@ pub struct Budget {
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct LeakEstimate {
-    /// Leak out of the far side at the reference temperature, the background leak subtracted.
+    /// Leak out of the far side at the test pressure and the reference temperature, the background leak subtracted.
     pub leak: LeakRate,
     /// Half-width of the interval that covers the leak with the stated probability.
     pub expanded: LeakRate,
@@ -55,6 +58,8 @@ pub struct LeakEstimate {
     pub budget: Budget,
     /// Slope of the trapped pressure.
     pub slope: PressureRate,
+    /// Mean of the trapped pressure over the window, from which the leak is referred to the test pressure.
+    pub pressure: GaugePressure,
     /// The likeliest curve.
     pub curve: Curve,
     /// Length of the window, in milliseconds.
@@ -74,15 +79,17 @@ pub struct Conditions<'a> {
     pub recipe: &'a Recipe,
     /// Mean temperature of the trapped gas over the window.
     pub gas: Temperature,
-    /// Mean far-side pressure over the window, absolute, in pascals.
-    pub pressure_pa: f64,
+    /// Mean far-side pressure over the window.
+    pub pressure: AbsolutePressure,
+    /// The pressure that the leak is stated at: the recipe's target.
+    pub target: AbsolutePressure,
     /// Standard deviation of one sample's noise, in counts.
     pub noise_counts: f64,
 }
 
 impl LeakEstimate {
-    /// From a fit: `Q = −V·dp/dt`, converted to the reference temperature, less the background leak. All at once: for a
-    /// host, which has no poll deadline.
+    /// From a fit: `Q = −V·dp/dt`, converted to the reference temperature and the test pressure, less the background leak,
+    /// which is stated there too. All at once: for a host, which has no poll deadline.
     pub fn new(estimate: &SlopeEstimate, with: &Conditions<'_>) -> Self {
         let mut solver = IntervalSolver::new(estimate, with);
         loop {
@@ -99,7 +106,8 @@ impl LeakEstimate {
         let step = rig.far.pa_per_count;
         let volume = rig.far_volume_m3;
         let to_reference = with.recipe.reference().temperature.kelvin() / with.gas.kelvin();
-        let scale = volume * to_reference;
+        let referred = ReferredLeak::new(with.pressure, with.target, with.rig.atmosphere());
+        let scale = volume * to_reference * referred.factor;
         let slope = PressureRate::from_pascals_per_second(estimate.slope * step);
         let gross = -slope.pascals_per_second() * scale;
         let size = gross.abs();
@@ -109,8 +117,9 @@ impl LeakEstimate {
             resolution: resolution(with.noise_counts, estimate.span_s) * step * scale,
             volume: size * rig.far_volume_u_rel,
             gain: size * rig.gain_u_rel,
-            temperature: scale * temperature_rate(with.pressure_pa, with.gas.kelvin(), rig, estimate.span_s),
+            temperature: scale * temperature_rate(with.pressure.pascals(), with.gas.kelvin(), rig, estimate.span_s),
             background: rig.background_u_pa_m3_s,
+            law: size * referred.u_rel,
             ..Budget::default()
         }
         .combine(estimate.dof);
@@ -120,6 +129,7 @@ impl LeakEstimate {
             coverage: with.recipe.raw().coverage,
             budget,
             slope,
+            pressure: GaugePressure::from_pascals((with.pressure.pascals() - with.rig.atmosphere().pascals()) as i32),
             curve: estimate.curve,
             window_ms: (estimate.span_s * 1e3) as u32,
             samples: estimate.samples,
@@ -152,6 +162,7 @@ impl Budget {
             + self.gain * self.gain
             + self.temperature * self.temperature
             + self.background * self.background
+            + self.law * self.law
     }
 }
 

@@ -275,12 +275,14 @@ impl Measure {
     }
 
     fn conditions<'a>(&self, view: &View<'a>) -> Conditions<'a> {
-        let pressure = view.far.pressure().unwrap_or(view.recipe.target());
+        let atmosphere = view.rig.atmosphere();
+        let mean = self.trace.mean_counts().map(|counts| view.rig.raw().far.pressure(counts));
         Conditions {
             rig: view.rig,
             recipe: view.recipe,
             gas: self.gas_temperature(view),
-            pressure_pa: pressure.to_absolute(view.rig.atmosphere()).pascals(),
+            pressure: mean.unwrap_or(view.recipe.target()).to_absolute(atmosphere),
+            target: view.recipe.target().to_absolute(atmosphere),
             noise_counts: self.trace.noise_counts(),
         }
     }
@@ -319,7 +321,7 @@ mod tests {
     use crate::measure::{Budget, Curve};
     use crate::recipe::{Model, RawRecipe};
     use crate::rig::{RawRig, Thermometer, Transducer};
-    use crate::units::{LeakRate, PressureRate};
+    use crate::units::{GaugePressure, LeakRate, PressureRate};
 
     /// A kelvin is a hundred counts.
     const WITH_THERMOMETER: RawRig =
@@ -533,6 +535,7 @@ mod tests {
             coverage: 0.95,
             budget: Budget { guard, combined: guard, dof: 100.0, ..Budget::default() },
             slope: PressureRate::from_pascals_per_second(0.0),
+            pressure: GaugePressure::from_pascals(600_000),
             curve: Curve::Line,
             window_ms: 2_000,
             samples: 200,

@@ -10,7 +10,7 @@ use seathold_sequencer::measure::{
 use seathold_sequencer::recipe::{RawRecipe, Recipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::time::Instant;
-use seathold_sequencer::units::{LeakRate, PressureRate};
+use seathold_sequencer::units::{AbsolutePressure, GaugePressure, LeakRate, PressureRate};
 
 fn window(seconds: f64, samples: u32, curve: Curve) -> Window {
     Window { seconds, samples, noise_counts: 3.0, curve, transient_counts: 0.0, tau_u_rel: 0.0 }
@@ -116,6 +116,7 @@ fn figure(leak: f64, budget: Budget, curve: Curve) -> LeakEstimate {
         coverage: 0.95,
         budget,
         slope: PressureRate::from_pascals_per_second(-1.0),
+        pressure: GaugePressure::from_pascals(600_000),
         curve,
         window_ms: 10_000,
         samples: 1_000,
@@ -203,7 +204,8 @@ fn interval_and_probability_agree() {
             rig: &rig,
             recipe: &recipe,
             gas: recipe.gas_temperature(),
-            pressure_pa: 7e5,
+            pressure: AbsolutePressure::from_pascals(7e5),
+            target: AbsolutePressure::from_pascals(7e5),
             noise_counts: line.residual_sd,
         };
         let estimate = LeakEstimate::new(&slope, &conditions);

@@ -9,7 +9,7 @@ use seathold_sequencer::measure::{
 use seathold_sequencer::recipe::{Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig, Thermometer, Transducer};
 use seathold_sequencer::time::Instant;
-use seathold_sequencer::units::{LeakRate, Reference, Temperature};
+use seathold_sequencer::units::{AbsolutePressure, LeakRate, Reference, Temperature};
 use seathold_sequencer::verdict::Verdict;
 
 use crate::calibration::TimeConstant;
@@ -375,7 +375,9 @@ fn finish(
         rig,
         recipe,
         gas: Temperature::from_kelvin(judged.gas_k),
-        pressure_pa: mean_pa,
+        pressure: AbsolutePressure::from_pascals(mean_pa),
+        // A trace says of no other pressure that a leak should be stated at.
+        target: AbsolutePressure::from_pascals(mean_pa),
         noise_counts: folded.noise_counts(),
     };
     let estimate = LeakEstimate::new(&fitted, &conditions);
