@@ -151,6 +151,9 @@ impl Session {
             }
             let now = self.client.now(console.clock);
             let away = progress.lost.is_some_and(|lost| now.saturating_sub(lost) >= AWAY_MAX_US);
+            if progress.over && progress.abort_waits.is_some() {
+                self.abort_lost(console, screen, &mut progress);
+            }
             if progress.over || away || (self.operator.abort_requested() && !self.shadow.began()) {
                 return self.end(progress, away);
             }
@@ -191,12 +194,27 @@ impl Session {
             }
             if self.operator.abort_waits() && self.shadow.began() {
                 let since = *progress.abort_waits.get_or_insert(now);
-                if now.saturating_sub(since) >= ABORT_US && progress.summary.broken.is_none() {
-                    let at_break = ShadowItem::Break(Discontinuity::AbortLost);
-                    self.item(at_break, console, screen, &mut progress);
-                    let failed = screen.say(console, ABORT_LOST).err();
-                    progress.screen_error = progress.screen_error.take().or(failed);
+                if now.saturating_sub(since) >= ABORT_US {
+                    self.abort_lost(console, screen, &mut progress);
                 }
+            }
+        }
+    }
+
+    /// The operator has aborted, and the controller goes on, or went on to the end: what it found is not to count.
+    fn abort_lost(&mut self, console: &mut Console<'_>, screen: &mut dyn Screen, progress: &mut RunProgress) {
+        if progress.summary.broken.is_some() || progress.summary.aborted {
+            return;
+        }
+        let why = Discontinuity::AbortLost;
+        progress.summary.broken = Some(why);
+        progress.summary.disconnect = Disconnect::Pressurised;
+        if let Err(why) = self.writer.push_break(why) {
+            progress.unrecorded.get_or_insert(why.into());
+        }
+        for text in [&why.to_string(), ABORT_LOST] {
+            if progress.screen_error.is_none() {
+                progress.screen_error = screen.say(console, text).err();
             }
         }
     }

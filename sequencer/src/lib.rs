@@ -75,6 +75,7 @@ pub mod poll_loop;
 pub mod rate_class;
 pub mod recipe;
 pub mod rig;
+mod sqrt;
 pub mod step;
 pub mod time;
 pub mod units;

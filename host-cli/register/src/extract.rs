@@ -7,6 +7,7 @@ use rusqlite::types::Value;
 use seathold_recording::hash::sha256;
 use seathold_recording::{Damage, Header, Recording, Summary, header_as_recorded, read_bytes};
 use seathold_sequencer::input::Sides;
+use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::verdict::SideResult;
 use serde::Serialize;
 use serde_json::Value as Json;
@@ -167,8 +168,8 @@ impl RecordingExtract {
 
     /// Each side's columns.
     pub(super) fn sides(&self) -> Vec<Vec<Value>> {
-        let limit = self.header.recipe.limit_pa_m3_s;
-        (1..).zip(&self.summary.sides).map(|(place, side)| side_values(place, side, limit)).collect()
+        let recipe = &self.header.recipe;
+        (1..).zip(&self.summary.sides).map(|(place, side)| side_values(place, side, recipe)).collect()
     }
 }
 
@@ -188,7 +189,7 @@ fn source(recorded: Option<&Json>) -> (String, String) {
     }
 }
 
-fn side_values(place: i64, side: &SideResult, limit: f64) -> Vec<Value> {
+fn side_values(place: i64, side: &SideResult, recipe: &RawRecipe) -> Vec<Value> {
     let estimate = side.estimate.as_ref();
     vec![
         place.into(),
@@ -197,8 +198,8 @@ fn side_values(place: i64, side: &SideResult, limit: f64) -> Vec<Value> {
         word(&side.reason).into(),
         estimate.map(|f| f.leak.pa_m3_s()).into(),
         estimate.map(|f| f.expanded.pa_m3_s()).into(),
-        estimate.map(|f| f.coverage).into(),
-        limit.into(),
+        estimate.map(|_| recipe.coverage).into(),
+        recipe.limit_pa_m3_s.into(),
         estimate.map(|f| i64::from(f.window_ms)).into(),
         side.isolated_at.map(|p| i64::from(p.pascals())).into(),
         i64::from(side.fall_pa).into(),

@@ -382,8 +382,11 @@ fn write_figure(out: &mut String, question: &Assessment, judged: &TraceResult, e
         Curve::Line => "a line".into(),
         Curve::Transient { tau_s } => format!("a line and a transient with a settling time constant of {tau_s:.2} s"),
     };
-    let stretch = if estimate.autocorrelation_factor > 1.0 {
-        format!("; noise is autocorrelated, so its share is multiplied by {:.2}", estimate.autocorrelation_factor)
+    let stretch = if estimate.autocorrelation_percent > 100 {
+        format!(
+            "; noise is autocorrelated, so its share is multiplied by {:.2}",
+            f64::from(estimate.autocorrelation_percent) / 100.0
+        )
     } else {
         String::new()
     };

@@ -29,7 +29,7 @@ pub(super) fn run(command: &ShowArgs, console: &mut Console<'_>) -> Result<Exit,
     } else if command.json {
         as_json(&recording, &summary, console)?;
     } else if command.budget {
-        write!(console.out, "{}", budget(&summary, &units))?;
+        write!(console.out, "{}", budget(&summary, &units, recording.header.recipe.coverage))?;
     } else {
         write!(console.out, "{}", text(&recording, &summary, &units))?;
     }
@@ -71,7 +71,7 @@ fn text(recording: &Recording, summary: &Summary, units: &UnitFormat) -> String 
 }
 
 /// Where each side's uncertainty comes from.
-fn budget(summary: &Summary, units: &UnitFormat) -> String {
+fn budget(summary: &Summary, units: &UnitFormat, coverage: f64) -> String {
     let mut out = String::new();
     for side in &summary.sides {
         let name = messages::side_name(side.side);
@@ -92,7 +92,7 @@ fn budget(summary: &Summary, units: &UnitFormat) -> String {
         let k = if budget.combined > 0.0 { estimate.expanded.pa_m3_s() / budget.combined } else { 0.0 };
         out.push_str(&format!(
             "  expanded, k = {k:.2} for {:>5} %           {:>12.4}\n",
-            percent(estimate.coverage),
+            percent(coverage),
             number(estimate.expanded.pa_m3_s())
         ));
         out.push_str(&format!(
@@ -101,7 +101,7 @@ fn budget(summary: &Summary, units: &UnitFormat) -> String {
             messages::freedom(budget.dof),
             f64::from(estimate.window_ms) / 1e3,
             estimate.samples,
-            estimate.autocorrelation_factor
+            f64::from(estimate.autocorrelation_percent) / 100.0
         ));
     }
     if summary.sides.is_empty() {

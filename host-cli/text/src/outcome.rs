@@ -74,9 +74,9 @@ fn write_sides(summary: &Summary, out: &mut String, recipe: &RawRecipe, units: &
         let target = units.pressure(recipe.target_pa as i32);
         line(out, "pressure", &format!("leaks are stated at {target}; measured at {}", measured.join(" and ")));
     }
-    if let Some(estimate) = summary.sides.iter().find_map(|s| s.estimate) {
+    if summary.sides.iter().any(|side| side.estimate.is_some()) {
         let counted = format!("leaks are counted at {}", units.reference());
-        let covers = format!("± covers the true leak with {} %", percent(estimate.coverage));
+        let covers = format!("± covers the true leak with {} %", percent(recipe.coverage));
         line(out, "figures", &format!("{counted}; {covers}"));
     }
 }

@@ -13,6 +13,7 @@
 //! ```
 
 use super::divider::Law;
+use crate::sqrt::sqrt;
 
 const A: f64 = 3.9083e-3;
 const B: f64 = -5.775e-7;
@@ -65,7 +66,7 @@ impl Law for Platinum {
     fn kelvin(&self, ohms: f64) -> f64 {
         let wanted = ohms / self.r0_ohm;
         // The root of the quadratic; beyond its maximum, out of platinum's range, the maximum.
-        let mut t = (-A + libm::sqrt((A * A - 4.0 * B * (1.0 - wanted)).max(0.0))) / (2.0 * B);
+        let mut t = (-A + sqrt((A * A - 4.0 * B * (1.0 - wanted)).max(0.0))) / (2.0 * B);
         if wanted < 1.0 {
             for _ in 0..STEPS {
                 let slope = A + 2.0 * B * t + C * t * t * (4.0 * t - 300.0);

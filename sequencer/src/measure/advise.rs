@@ -8,6 +8,7 @@ use super::predict::Window;
 use super::quantile::student_quantile;
 use super::schedule::Schedule;
 use crate::limits::MEASURE_MS_MAX;
+use crate::sqrt::sqrt;
 use crate::units::LeakRate;
 
 /// One contribution to the uncertainty.
@@ -133,7 +134,7 @@ fn guarded(estimate: &LeakEstimate) -> LeakEstimate {
     if !(added > 0.0) {
         return *estimate;
     }
-    let budget = Budget { curve: libm::sqrt(b.curve * b.curve + added), combined: b.guard, ..b };
+    let budget = Budget { curve: sqrt(b.curve * b.curve + added), combined: b.guard, ..b };
     LeakEstimate { budget, ..*estimate }
 }
 
@@ -199,7 +200,7 @@ fn ratio_for(required: f64, budget: &Budget, scaling: fn(&Budget) -> f64) -> Opt
     if !(allowed > 0.0 && scaling > 0.0) {
         return None;
     }
-    let ratio = libm::sqrt(allowed / scaling);
+    let ratio = sqrt(allowed / scaling);
     Some(if ratio > 1.0 { 1.0 } else { ratio })
 }
 

@@ -2,6 +2,7 @@
 //! block means: from the sums of equally spaced points; batch means: Law, *Simulation Modeling and Analysis*, 9.5.3.
 
 use crate::limits::BLOCKS;
+use crate::sqrt::sqrt;
 use crate::time::{Instant, since};
 
 /// A trace averaged as it arrives into at most 64 blocks of equal length, each holding the exact sums of its samples.
@@ -167,7 +168,7 @@ impl BlockedTrace {
     /// Standard deviation of one sample's white noise, in counts, from the differences of neighbours: `√(Σd²/2(n−1))`
     /// (von Neumann, *Annals of Mathematical Statistics* 12, 1941).
     pub fn noise_counts(&self) -> f64 {
-        libm::sqrt(self.noise_variance())
+        sqrt(self.noise_variance())
     }
 
     /// The same, squared.
@@ -265,6 +266,6 @@ mod tests {
         for i in 0..100 {
             trace.push(Instant::from_ticks(i * 1_000), i as i32, 0);
         }
-        assert!((trace.noise_counts() - libm::sqrt(0.5)).abs() < 1e-12);
+        assert!((trace.noise_counts() - sqrt(0.5)).abs() < 1e-12);
     }
 }

@@ -7,6 +7,7 @@ use super::curve_prior::{Curve, CurvePrior};
 use super::gram::{Column, Gram, Point};
 use super::regression::{self, Posterior, Prior};
 use crate::limits::{BLOCKS, BLOCKS_MIN, CURVES_MAX, EXPONENTIALS};
+use crate::sqrt::sqrt;
 
 /// Result of a fit, in counts and seconds. Standard uncertainties (`u_…`) allow for correlation between neighbouring
 /// blocks.
@@ -373,8 +374,8 @@ impl Fit {
         let count = self.basis.count();
         self.u_cell = match self.curves {
             CurvePrior::Line | CurvePrior::Exact { .. } => 0.0,
-            CurvePrior::Calibrated { minor, .. } => libm::sqrt(UNIFORM) * minor.cell(count - 1),
-            CurvePrior::Profiled(range) => libm::sqrt(UNIFORM) * range.cell(count),
+            CurvePrior::Calibrated { minor, .. } => sqrt(UNIFORM) * minor.cell(count - 1),
+            CurvePrior::Profiled(range) => sqrt(UNIFORM) * range.cell(count),
         };
     }
 
@@ -482,7 +483,7 @@ impl Fit {
             CurvePrior::Calibrated { u_rel, .. } if dominant == 0 => (u_rel, MINOR_SD),
             CurvePrior::Calibrated { .. } | CurvePrior::Profiled(_) => (self.u_cell, MINOR_SD),
         };
-        let minor = if count > 1 { others / libm::sqrt((count - 1) as f64) } else { 0.0 };
+        let minor = if count > 1 { others / sqrt((count - 1) as f64) } else { 0.0 };
         // Where only the amplitude is unknown, this is plain least squares.
         let height = self.height.filter(|_| count > 1);
         let u_shift = self.basis.tau(dominant).map_or(0.0, |tau_s| u_ln_tau / tau_s);
@@ -504,7 +505,7 @@ impl Fit {
     fn prior_weight(&self, curve: usize) -> f64 {
         let exponentials = self.basis.count();
         let is_line = curve >= exponentials;
-        let of_grid = |size: usize| 0.5 / (size as f64 * libm::sqrt(self.blocks() as f64));
+        let of_grid = |size: usize| 0.5 / (size as f64 * sqrt(self.blocks() as f64));
         match self.curves {
             CurvePrior::Line => 1.0,
             // There is a transient: the line serves only where it cannot be distinguished from one.
@@ -570,7 +571,7 @@ impl Fit {
             autocorrelation_factor(self.residuals.products, self.residuals.block_squares, blocks, parameters);
         // Noise from block to block, insensitive to curvature, times the samples per block.
         let steps = self.residuals.steps / (2.0 * (blocks - 1.0)) * self.gram.weight() / blocks;
-        let curvature_u = libm::sqrt(steps * self.residuals.curvature_squares);
+        let curvature_u = sqrt(steps * self.residuals.curvature_squares);
         let variance = self.residuals.squares / (blocks - parameters);
         self.noise = NoiseEstimate {
             variance,
@@ -595,7 +596,7 @@ impl Fit {
             // The best has weight 1 even where its logarithm is not a number.
             let weight = if i == best { 1.0 } else { libm::exp(result.log_weight - most) };
             if weight > WEIGHT_MIN {
-                let u = factor * libm::sqrt(variance * result.variance);
+                let u = factor * sqrt(variance * result.variance);
                 *component = Component { weight, offset: result.slope, u };
                 total += weight;
                 slope += weight * result.slope;
@@ -622,16 +623,16 @@ impl Fit {
         Some(SlopeEstimate {
             curve,
             start,
-            u_start: libm::sqrt(variance * start_variance),
+            u_start: sqrt(variance * start_variance),
             slope,
-            u_slope: libm::sqrt(given_curve),
-            u_curve: if squares > given_curve { libm::sqrt(squares - given_curve) } else { 0.0 },
+            u_slope: sqrt(given_curve),
+            u_curve: if squares > given_curve { sqrt(squares - given_curve) } else { 0.0 },
             components,
             amplitude,
-            u_amplitude: factor * libm::sqrt(variance * ols.aa),
-            correlation: if ols.aa > 0.0 { ols.ba / libm::sqrt(ols.bb * ols.aa) } else { 0.0 },
+            u_amplitude: factor * sqrt(variance * ols.aa),
+            correlation: if ols.aa > 0.0 { ols.ba / sqrt(ols.bb * ols.aa) } else { 0.0 },
             residual_squares: self.residuals.squares,
-            residual_sd: libm::sqrt(variance),
+            residual_sd: sqrt(variance),
             autocorrelation_factor: factor,
             curvature_z,
             dof,
@@ -665,7 +666,7 @@ fn autocorrelation_factor(products: f64, squares: f64, blocks: f64, parameters: 
     let rho = if rho > 0.95 { 0.95 } else { rho };
     let growth = (1.0 + rho) / (1.0 - rho);
     let reduced = dof / growth;
-    (libm::sqrt(growth), if reduced < 2.0 { 2.0 } else { reduced })
+    (sqrt(growth), if reduced < 2.0 { 2.0 } else { reduced })
 }
 
 /// Runs a fit to its end at once: for a host, which has no poll deadline. A controller calls [`Fit::begin`] and then

@@ -4,6 +4,7 @@ use super::fit::{Component, SlopeEstimate};
 use super::leak_estimate::{Conditions, LeakEstimate};
 use super::quantile::{normal_tail, student_quantile};
 use crate::limits::CURVES_MAX;
+use crate::sqrt::sqrt;
 use crate::units::LeakRate;
 
 /// Turns a slope estimate into a leak estimate with its coverage interval: quantiles of a mixture, by bisection.
@@ -57,7 +58,7 @@ impl IntervalSolver {
         let size = per_slope.abs();
         let components = slope.components.map(|c| {
             let u = c.u * size;
-            Component { weight: c.weight, offset: c.offset * per_slope, u: libm::sqrt(u * u + systematic) }
+            Component { weight: c.weight, offset: c.offset * per_slope, u: sqrt(u * u + systematic) }
         });
         let schedule = with.recipe.schedule();
         Self {

@@ -7,6 +7,7 @@ use super::interval::IntervalSolver;
 use super::leak_law::ReferredLeak;
 use crate::recipe::Recipe;
 use crate::rig::{RawRig, Rig};
+use crate::sqrt::sqrt;
 use crate::units::{AbsolutePressure, GaugePressure, LeakRate, PressureRate, Temperature};
 
 /// Standard uncertainties of a leak, one for each source, in Pa·m³/s.
@@ -50,10 +51,8 @@ pub struct Budget {
 pub struct LeakEstimate {
     /// Leak out of the far side at the test pressure and the reference temperature, the background leak subtracted.
     pub leak: LeakRate,
-    /// Half-width of the interval that covers the leak with the stated probability.
+    /// Half-width of the interval that covers the leak with the recipe's probability.
     pub expanded: LeakRate,
-    /// That probability.
-    pub coverage: f64,
     /// Contributions to the uncertainty.
     pub budget: Budget,
     /// Slope of the trapped pressure.
@@ -66,8 +65,8 @@ pub struct LeakEstimate {
     pub window_ms: u32,
     /// Samples in it.
     pub samples: u32,
-    /// Factor by which the fit's uncertainty was widened for correlated residuals.
-    pub autocorrelation_factor: f64,
+    /// What the fit's uncertainty was multiplied by for correlated residuals, in hundredths: 100 for none.
+    pub autocorrelation_percent: u32,
 }
 
 /// What a leak is computed with from a fit.
@@ -126,14 +125,13 @@ impl LeakEstimate {
         let leak = Self {
             leak: LeakRate::from_pa_m3_s(gross).less(with.rig.background()),
             expanded: LeakRate::from_pa_m3_s(budget.combined),
-            coverage: with.recipe.raw().coverage,
             budget,
             slope,
             pressure: GaugePressure::from_pascals((with.pressure.pascals() - with.rig.atmosphere().pascals()) as i32),
             curve: estimate.curve,
             window_ms: (estimate.span_s * 1e3) as u32,
             samples: estimate.samples,
-            autocorrelation_factor: estimate.autocorrelation_factor,
+            autocorrelation_percent: (100.0 * estimate.autocorrelation_factor) as u32,
         };
         (leak, -step * scale)
     }
@@ -143,7 +141,7 @@ impl Budget {
     /// Combines the contributions; the guard is that of a normal distribution.
     pub(super) fn combine(mut self, fit_dof: f64) -> Self {
         let squares = self.fit * self.fit + self.curve * self.curve + self.systematic_squares();
-        self.combined = libm::sqrt(squares);
+        self.combined = sqrt(squares);
         self.guard = self.combined;
         // Welch–Satterthwaite with one finite term. Capped: beyond a million degrees of freedom Student's distribution
         // is normal to every digit.
@@ -184,7 +182,7 @@ const WALL_PER_S: f64 = 0.4 / (1_000.0 * 600.0);
 pub(super) fn temperature_rate(pressure_pa: f64, kelvin: f64, rig: &RawRig, span_s: f64) -> f64 {
     let drift = rig.temperature_drift_u_k_s / kelvin;
     let steps = rig.thermometer.map_or(0.0, |t| t.kelvin_per_count * resolution(0.0, span_s) / kelvin);
-    pressure_pa * libm::sqrt(drift * drift + WALL_PER_S * WALL_PER_S + steps * steps)
+    pressure_pa * sqrt(drift * drift + WALL_PER_S * WALL_PER_S + steps * steps)
 }
 
 /// Standard uncertainty of a slope over a window, in counts a second, from quantisation; `noise_counts` as estimated
@@ -214,7 +212,7 @@ pub(super) fn resolution(noise_counts: f64, span_s: f64) -> f64 {
             variance += damped / (2.0 * PI_SQUARES * k * k);
         }
     }
-    libm::sqrt(2.0 * variance) / span_s
+    sqrt(2.0 * variance) / span_s
 }
 
 /// π².

@@ -1,5 +1,6 @@
 //! A leak at one pressure, referred to another: a limit holds at the test pressure, and what is trapped is rarely there.
 
+use crate::sqrt::sqrt;
 use crate::units::AbsolutePressure;
 
 /// What a leak is multiplied by to be that of another pressure.
@@ -46,7 +47,7 @@ impl ReferredLeak {
 /// Flow through an orifice, but for a constant.
 fn orifice(p: f64, pa: f64) -> f64 {
     let over = (pa / p - CRITICAL) / (1.0 - CRITICAL);
-    if over > 0.0 { p * libm::sqrt(1.0 - over * over) } else { p }
+    if over > 0.0 { p * sqrt(1.0 - over * over) } else { p }
 }
 
 #[cfg(test)]

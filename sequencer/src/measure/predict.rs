@@ -11,6 +11,7 @@ use super::quantile::student_quantile;
 use super::schedule::Schedule;
 use crate::recipe::Recipe;
 use crate::rig::Rig;
+use crate::sqrt::sqrt;
 use crate::units::LeakRate;
 
 /// A window that has not been measured yet: evenly spaced samples of white noise.
@@ -76,7 +77,7 @@ impl Window {
             Curve::Line => 1.0,
             Curve::Transient { .. } => self.orthogonality(tt, te, ee),
         };
-        libm::sqrt(line / orthogonality)
+        sqrt(line / orthogonality)
     }
 
     /// `1 − r²`. Where the window is short against τ the closed form loses all its digits, and its limit is used: what
@@ -106,7 +107,7 @@ impl Window {
         let factor = 1.0 + if self.tau_u_rel > 0.5 { 0.5 } else { self.tau_u_rel };
         let (longer, shorter) = (shifted(factor), shifted(1.0 / factor));
         let tau_squares = 0.5 * (longer * longer + shorter * shorter);
-        libm::sqrt(shape * shape + tau_squares)
+        sqrt(shape * shape + tau_squares)
     }
 
     /// The slope that a fit with another's τ gives for this window's transient alone, in counts a second.
@@ -165,7 +166,7 @@ impl Window {
         let gross = leak.pa_m3_s() + raw.background_pa_m3_s;
         let size = gross.abs();
         // Noise as estimated from neighbouring samples: rounding included.
-        let quantisation = resolution(libm::sqrt(self.variance()), self.seconds);
+        let quantisation = resolution(sqrt(self.variance()), self.seconds);
         let contributions = Budget {
             fit: self.slope_u() * step * scale,
             curve: self.curve_u() * step * scale,

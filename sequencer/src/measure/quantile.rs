@@ -1,6 +1,7 @@
 //! Quantiles and tails of the normal and Student's distribution: Wichura, algorithm AS 241; Abramowitz & Stegun, 26.
 
 use super::conformance::normal_cdf;
+use crate::sqrt::sqrt;
 
 /// The standard normal quantile: the z with `Φ(z) = p`, for `0 < p < 1`; 0 outside.
 ///
@@ -15,7 +16,7 @@ pub fn normal_quantile(p: f64) -> f64 {
         return q * ratio(&A, &B, r);
     }
     let tail = if q < 0.0 { p } else { 1.0 - p };
-    let r = libm::sqrt(-libm::log(tail));
+    let r = sqrt(-libm::log(tail));
     let z = if r <= 5.0 { ratio(&C, &D, r - 1.6) } else { ratio(&E, &F, r - 5.0) };
     if q < 0.0 { -z } else { z }
 }

@@ -3,6 +3,7 @@
 
 use super::gram::{Column, Gram};
 use crate::limits::EXPONENTIALS;
+use crate::sqrt::sqrt;
 
 /// Most unknowns of a curve: every exponential's amplitude, one shift of a time constant, and the slope.
 const UNKNOWNS: usize = EXPONENTIALS + 2;
@@ -119,7 +120,7 @@ pub(super) fn transient(gram: &Gram, prior: &Prior, variance: f64) -> Option<Pos
     let (ols, det, tt) = ordinary_least_squares(gram, prior.dominant)?;
     let remaining = |k: usize| prior.remaining.get(k).copied().unwrap_or(1.0);
     // An amplitude is known no better than its own standard uncertainty.
-    let own_height = libm::sqrt(ols.amplitude * ols.amplitude + variance * ols.aa) / remaining(prior.dominant);
+    let own_height = sqrt(ols.amplitude * ols.amplitude + variance * ols.aa) / remaining(prior.dominant);
     let height = prior.height.unwrap_or(own_height);
     let precision = |share: f64, k: usize| {
         let sd = share * height * remaining(k);

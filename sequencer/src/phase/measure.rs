@@ -532,14 +532,13 @@ mod tests {
         LeakEstimate {
             leak: LeakRate::from_pa_m3_s(leak),
             expanded: LeakRate::from_pa_m3_s(2.0 * guard),
-            coverage: 0.95,
             budget: Budget { guard, combined: guard, dof: 100.0, ..Budget::default() },
             slope: PressureRate::from_pascals_per_second(0.0),
             pressure: GaugePressure::from_pascals(600_000),
             curve: Curve::Line,
             window_ms: 2_000,
             samples: 200,
-            autocorrelation_factor: 1.0,
+            autocorrelation_percent: 100,
         }
     }
 

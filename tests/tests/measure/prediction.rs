@@ -113,14 +113,13 @@ fn figure(leak: f64, budget: Budget, curve: Curve) -> LeakEstimate {
     LeakEstimate {
         leak: LeakRate::from_pa_m3_s(leak),
         expanded: LeakRate::from_pa_m3_s(2.0 * budget.combined),
-        coverage: 0.95,
         budget,
         slope: PressureRate::from_pascals_per_second(-1.0),
         pressure: GaugePressure::from_pascals(600_000),
         curve,
         window_ms: 10_000,
         samples: 1_000,
-        autocorrelation_factor: 1.0,
+        autocorrelation_percent: 100,
     }
 }
 
@@ -216,7 +215,7 @@ fn interval_and_probability_agree() {
         };
         let half_width = estimate.expanded.pa_m3_s();
         let (below, above) = (under(-half_width), 1.0 - under(half_width));
-        assert!((1.0 - below - above - estimate.coverage).abs() < within, "{below} below, {above} above");
+        assert!((1.0 - below - above - recipe.raw().coverage).abs() < within, "{below} below, {above} above");
         // A leak falls with the slope, so the long tail is below; a normal distribution would halve the rest.
         assert!(below > 10.0 * above, "{below} below, {above} above");
     }

@@ -3,7 +3,7 @@
 //! Every number is in the base unit its name ends with. `run` is the SHA-256 of the recording, so rows of many benches
 //! can be combined without renumbering, and duplicates are recognised.
 
-use seathold_recording::{Recording, Summary};
+use seathold_recording::{Header, Recording, Summary};
 use seathold_register::Error;
 use seathold_register::RunRow;
 use seathold_sequencer::input::{Side, Sides};
@@ -166,22 +166,22 @@ pub fn run_row(id: &str, recording: &Recording, replays: bool, place: Option<Run
 /// A recording's rows of [`SIDES`].
 pub fn side_rows(id: &str, recording: &Recording) -> Vec<Vec<Cell>> {
     let summary = Summary::of(recording.events().map(|(_, event)| event));
-    summary.sides.iter().map(|result| side_row(id, &recording.header.serial, result)).collect()
+    summary.sides.iter().map(|result| side_row(id, &recording.header, result)).collect()
 }
 
-fn side_row(id: &str, serial: &str, result: &SideResult) -> Vec<Cell> {
+fn side_row(id: &str, header: &Header, result: &SideResult) -> Vec<Cell> {
     let estimate = result.estimate.as_ref();
     let part = |of: fn(&seathold_sequencer::measure::LeakEstimate) -> f64| Cell::from(estimate.map(of));
     vec![
         id.into(),
-        serial.into(),
+        header.serial.as_str().into(),
         side(result.side).into(),
         supply_end(result.side).into(),
         tag(&result.verdict),
         tag(&result.reason),
         part(|f| f.leak.pa_m3_s()),
         part(|f| f.expanded.pa_m3_s()),
-        part(|f| f.coverage),
+        estimate.map(|_| header.recipe.coverage).into(),
         part(|f| f.budget.combined),
         part(|f| f.budget.fit),
         part(|f| f.budget.curve),
