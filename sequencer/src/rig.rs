@@ -2,8 +2,9 @@
 
 use crate::field::{Bounds, Errors, Field, FieldError, Unit, Validator, bounds, conflict};
 use crate::limits;
+use crate::sqrt::sqrt;
 use crate::time::{Duration, millis};
-use crate::units::{AbsolutePressure, GaugePressure, LeakRate, Temperature, Volume};
+use crate::units::{AbsolutePressure, GaugePressure, Temperature, Volume};
 
 /// A pressure transducer behind its converter: `pressure = (counts − zero_counts) × pa_per_count`.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -86,6 +87,9 @@ pub struct RawRig {
     pub gain_u_rel: f64,
     pub background_pa_m3_s: f64,
     pub background_u_pa_m3_s: f64,
+    pub background_early_pa_m3_s: f64,
+    pub background_early_u_pa_m3_s: f64,
+    pub blank_runs: u32,
     pub temperature_drift_u_k_s: f64,
     /// Time constant of the gas settling in the far side, seconds; `None` until determined by a blank run.
     pub tau_s: Option<f64>,
@@ -114,11 +118,51 @@ impl RawRig {
         gain_u_rel: 0.002,
         background_pa_m3_s: 0.0,
         background_u_pa_m3_s: 5e-6,
+        background_early_pa_m3_s: 0.0,
+        background_early_u_pa_m3_s: 0.0,
+        blank_runs: 0,
         temperature_drift_u_k_s: 2e-4,
         tau_s: None,
         tau_u_rel: 0.1,
     };
 }
+
+/// What a leak-free side shows as a leak.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Background {
+    /// In Pa·m³/s.
+    pub pa_m3_s: f64,
+    /// Its standard uncertainty.
+    pub u_pa_m3_s: f64,
+    /// How many leak-free sides that is the scatter of; `None` where there were too few, and the variation from valve to
+    /// valve is not in it.
+    pub runs: Option<u32>,
+}
+
+impl RawRig {
+    /// What a leak-free side shows in a window of so many seconds.
+    ///
+    /// The rig's own leak, and what warms, cools and creeps from valve to valve, which no single window tells from a leak.
+    /// In so far as it goes on for ever it is one rate; in so far as it ends early (creep in logarithmic time falls as `1/t`;
+    /// heat that the first minute takes from a wall) its share in a window is the smaller the longer the window: as `1/T`,
+    /// which is our judgement, and measured in docs/figures.md.
+    pub fn background(&self, span_s: f64) -> Background {
+        let early = if span_s > 0.0 { EARLY_S / span_s } else { 0.0 };
+        let early_u = early * self.background_early_u_pa_m3_s;
+        Background {
+            pa_m3_s: self.background_pa_m3_s + early * self.background_early_pa_m3_s,
+            u_pa_m3_s: sqrt(self.background_u_pa_m3_s * self.background_u_pa_m3_s + early_u * early_u),
+            runs: if self.blank_runs >= BLANK_RUNS_MIN { Some(self.blank_runs) } else { None },
+        }
+    }
+}
+
+/// Window that `background_early` is stated for, in seconds.
+pub const EARLY_S: f64 = 10.0;
+
+/// Fewest leak-free sides whose scatter says anything: with fewer, Student's factors are so large that it would be no help
+/// (our judgement).
+pub const BLANK_RUNS_MIN: u32 = 4;
 
 impl Default for RawRig {
     fn default() -> Self {
@@ -300,6 +344,33 @@ pub const FIELDS: &[Field<RawRig>] = &[
         set: |r, v| r.background_u_pa_m3_s = v,
     },
     Field {
+        name: "background_early",
+        about: "what a leak-free side shows beyond it in a window of ten seconds, in a longer one the less",
+        unit: Unit::PascalCubicMetrePerSecond,
+        min: -0.1,
+        max: 0.1,
+        get: |r| r.background_early_pa_m3_s,
+        set: |r, v| r.background_early_pa_m3_s = v,
+    },
+    Field {
+        name: "background_early_u",
+        about: "its standard uncertainty",
+        unit: Unit::PascalCubicMetrePerSecond,
+        min: 0.0,
+        max: 0.1,
+        get: |r| r.background_early_u_pa_m3_s,
+        set: |r, v| r.background_early_u_pa_m3_s = v,
+    },
+    Field {
+        name: "blank_runs",
+        about: "leak-free sides that these are the mean and scatter of; fewer than four are none",
+        unit: Unit::Count,
+        min: 0.0,
+        max: 10_000.0,
+        get: |r| r.blank_runs.into(),
+        set: |r, v| r.blank_runs = v as u32,
+    },
+    Field {
         name: "temperature_drift_u",
         about: "standard uncertainty of how fast the gas temperature drifts",
         unit: Unit::KelvinPerSecond,
@@ -460,8 +531,8 @@ impl Rig {
         AbsolutePressure::from_pascals(self.raw.atmosphere_pa)
     }
 
-    /// Background leak, from the last blank run.
-    pub const fn background(&self) -> LeakRate {
-        LeakRate::from_pa_m3_s(self.raw.background_pa_m3_s)
+    /// What a leak-free side shows in a window of so many seconds, and how much it varies.
+    pub fn background(&self, span_s: f64) -> Background {
+        self.raw.background(span_s)
     }
 }

@@ -5,6 +5,8 @@
 const DIGITS: u32 = 52;
 
 /// The square root to the nearest double; not a number below zero.
+// Once, wherever it is called from.
+#[inline(never)]
 pub(crate) fn sqrt(x: f64) -> f64 {
     if !(x > 0.0 && x < f64::INFINITY) {
         // Zero of either sign, infinity and NaN are their own.

@@ -43,10 +43,12 @@ impl Watch {
             since.is_some_and(|since| now.as_ticks().saturating_sub(since.as_ticks()) >= most.as_ticks())
         };
         let at_rest_unproved = abort_requested && self.proved.is_none() && summary.phase == Some(Phase::Ready);
+        // Aborted before anything was fed, whoever did it: at rest, not measured empty, and nobody is asked anything.
+        let nothing_asked = summary.aborted && !summary.reads_empty() && prompt.is_none();
         summary.refused.is_some()
             || at_rest_unproved
             || (self.proved.is_some() && summary.reads_empty() && prompt.is_none())
-            || waited(self.proved, if abort_requested { ABORTED_MAX } else { CONFIRM_MAX })
+            || waited(self.proved, if abort_requested || nothing_asked { ABORTED_MAX } else { CONFIRM_MAX })
             || waited(self.stuck, WAIT_MAX)
     }
 }

@@ -8,6 +8,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Span, Timestamp};
 use seathold_analysis::calibration::bench::{self, CalibrationBench, HoldRecorder};
+use seathold_analysis::calibration::scatter::{self, BlankLook, TrappedReading};
 use seathold_analysis::calibration::{
     CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, background_words, blank, expansion,
     reference_leak, transducer,
@@ -18,7 +19,8 @@ use seathold_recording as recording;
 use seathold_recording::header::DisplayUnits;
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::measure::{LeakEstimate, ReferredLeak};
-use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::rig::{BLANK_RUNS_MIN, RawRig};
 use seathold_sequencer::units::{AbsolutePressure, Reference};
 use seathold_sim::scenario::Scenario;
 use seathold_text::layout::{line, percent};
@@ -120,9 +122,13 @@ pub struct ReferenceLeakArgs {
 /// `seathold calibrate blank`.
 #[derive(Debug, Args)]
 pub struct BlankArgs {
-    /// A recording of a run with a plug in place of the valve [default: the simulated rig]
+    /// A recording of a run with a plug in place of the valve, or of a valve known to be tight [default: the simulated rig].
+    /// Four or more, given again each, tell also how leak-free sides vary
     #[arg(long, value_name = "FILE")]
-    pub recording: Option<PathBuf>,
+    pub recording: Vec<PathBuf>,
+    /// Runs on the simulated rig; from four on they tell also how leak-free sides vary
+    #[arg(long, value_name = "N", default_value_t = 1, conflicts_with = "recording", value_parser = clap::value_parser!(u32).range(1..=100))]
+    pub repeats: u32,
     /// Measuring time on the simulated rig
     #[arg(long, value_name = "TIME", default_value = "60 s", value_parser = whole_seconds)]
     pub duration: u32,
@@ -412,67 +418,149 @@ fn typed_rate(o: &mut QuantityArgs, option: &str, text: &str) -> ValueWithU {
     }
 }
 
+/// Leak-free sides, from recordings or the simulated rig.
+struct BlankRuns {
+    rig: RawRig,
+    /// The first one's estimate, and what its time constant is found in.
+    estimate: LeakEstimate,
+    settling: Vec<(f64, f64)>,
+    /// What the windows of each show.
+    looks: Vec<Vec<BlankLook>>,
+    simulated: bool,
+}
+
+fn blank_runs(args: &BlankArgs, console: &mut Console<'_>) -> Result<BlankRuns, Error> {
+    if let Some((first, others)) = args.recording.split_first() {
+        let (rig, estimate, settling, looks) = recorded(first)?;
+        let mut all = vec![looks];
+        for path in others {
+            let (theirs, _, _, looks) = recorded(path)?;
+            if theirs.far_volume_m3.to_bits() != rig.far_volume_m3.to_bits() {
+                let (here, there) = (rig.far_volume_m3 * 1e6, theirs.far_volume_m3 * 1e6);
+                let message =
+                    format!("far_volume is {there} cm³ and {here} cm³ in {}: not the same rig", first.display());
+                return Err(unfit(path, message));
+            }
+            all.push(looks);
+        }
+        return Ok(BlankRuns { rig, estimate, settling, looks: all, simulated: false });
+    }
+    let rig = rig(&args.common)?;
+    let scenario = bench::plugged(scenario(&args.common)?);
+    step(console, "1. a plug in place of the valve: whatever leaks now is the rig itself")?;
+    step(console, "2. fill, isolate and watch at once, while the gas still settles: its time constant")?;
+    let recipe = bench::recipe(600_000, 700_000, 60, 0);
+    let early = bench::hold(&scenario, &rig, &recipe, args.common.seed).map_err(failed)?;
+    step(console, "3. the same again with a long rest before: the background leak")?;
+    let (estimate, _) = held(&scenario, &rig, args.duration, 60, args.common.seed.wrapping_add(1))?;
+    let mut looks = Vec::new();
+    if args.repeats > 1 {
+        step(console, &format!("4. {} runs as in a test: how leak-free sides vary", args.repeats))?;
+        for run in 0..args.repeats {
+            let recipe = bench::recipe(600_000, 700_000, args.duration, RawRecipe::DEMO.settle_ms / 1_000);
+            let seed = args.common.seed.wrapping_add(2 + u64::from(run));
+            let held = bench::hold(&scenario, &rig, &recipe, seed).map_err(failed)?;
+            looks.push(looks_of(&held.samples, &rig, &recipe).map_err(failed)?);
+        }
+    }
+    Ok(BlankRuns { rig, estimate, settling: bench::samples(&early.samples), looks, simulated: true })
+}
+
+/// What the windows of a held side show, each as its recipe would judge it.
+fn looks_of(samples: &[TrappedReading], rig: &RawRig, recipe: &RawRecipe) -> Result<Vec<BlankLook>, String> {
+    let rig = rig.validate().map_err(|errors| errors.to_string())?;
+    let recipe = recipe.validate(&rig).map_err(|errors| errors.to_string())?;
+    Ok(scatter::looks(samples, &rig, &recipe, f64::from(recipe.raw().settle_ms) / 1e3))
+}
+
 fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
-    let (rig, estimate, samples, simulated) = match &args.recording {
-        Some(path) => {
-            let (rig, estimate, samples) = recorded(path)?;
-            (rig, estimate, samples, false)
-        }
-        None => {
-            let rig = rig(&args.common)?;
-            let scenario = bench::plugged(scenario(&args.common)?);
-            step(console, "1. a plug in place of the valve: whatever leaks now is the rig itself")?;
-            step(console, "2. fill, isolate and watch at once, while the gas still settles: its time constant")?;
-            let recipe = bench::recipe(600_000, 700_000, 60, 0);
-            let early = bench::hold(&scenario, &rig, &recipe, args.common.seed).map_err(failed)?;
-            step(console, "3. the same again with a long rest before: the background leak")?;
-            let (estimate, _) = held(&scenario, &rig, args.duration, 60, args.common.seed.wrapping_add(1))?;
-            (rig, estimate, early.samples, true)
-        }
-    };
-    let background = blank::background(&estimate, &rig);
-    let tau = blank::time_constant(&samples);
+    let BlankRuns { rig, estimate, settling, looks, simulated } = blank_runs(args, console)?;
+    let tau = blank::time_constant(&settling);
     let tau_words = match tau {
         Some(tau) => format!("{:.2} s ± {} % (standard uncertainty)", tau.tau_s, percent(tau.u_rel)),
         None => "no transient above the noise, so none was found".into(),
     };
     let TimeConstant { tau_s, u_rel: tau_u_rel } = tau.unwrap_or_default();
     let window = f64::from(estimate.window_ms) / 1e3;
+    let mut readings = vec![format!("window {window:.1} s, slope {:.5} Pa/s", estimate.slope.pascals_per_second())];
+    let long: Vec<f64> = looks.iter().filter_map(|side| Some(side.last()?.leak * 1e4)).collect();
+    readings.extend(
+        long.iter().enumerate().map(|(i, leak)| format!("run {}: {leak:.4} mm3/s in its longest window", i + 1)),
+    );
+    let mut values = CalibrationValues { tau_s, tau_u_rel, ..CalibrationValues::default() };
+    let mut said = Vec::new();
+    match scatter::scatter(&looks) {
+        Some(found) => {
+            values.background_pa_m3_s = found.background;
+            values.background_u_pa_m3_s = found.background_u;
+            values.background_early_pa_m3_s = found.early;
+            values.background_early_u_pa_m3_s = found.early_u;
+            values.blank_runs = f64::from(found.runs);
+            let words = |value, u| background_words(ValueWithU { value, u });
+            said.push((
+                "background",
+                format!(
+                    "{} in a long window, of {} leak-free sides (mean, and standard uncertainty of the next)",
+                    words(found.background, found.background_u),
+                    found.runs
+                ),
+            ));
+            said.push((
+                "early",
+                format!("{} more in a window of 10 s, in a longer one the less", words(found.early, found.early_u)),
+            ));
+        }
+        None => {
+            let background = blank::background(&estimate, &rig);
+            values.background_pa_m3_s = background.value;
+            values.background_u_pa_m3_s = background.u;
+            said.push(("background", format!("leak {} (standard uncertainty)", background_words(background))));
+            if looks.len() > 1 {
+                said.push((
+                    "scatter",
+                    format!(
+                        "not told: of {} runs fewer than {} have windows of {} s and more",
+                        looks.len(),
+                        BLANK_RUNS_MIN,
+                        scatter::TRACE_S_MIN
+                    ),
+                ));
+            }
+        }
+    }
+    said.push(("settling", format!("time constant {tau_words}")));
     Ok(CalibrationOutcome {
         subject: CalibratedQuantity::Blank,
         method: format!("plug in place of the valve{}", source(simulated)),
-        readings: vec![format!("window {window:.1} s, slope {:.5} Pa/s", estimate.slope.pascals_per_second())],
-        said: vec![
-            ("background", format!("leak {} (standard uncertainty)", background_words(background))),
-            ("time constant", tau_words),
-        ],
-        values: CalibrationValues {
-            background_pa_m3_s: background.value,
-            background_u_pa_m3_s: background.u,
-            tau_s,
-            tau_u_rel,
-            ..CalibrationValues::default()
-        },
+        readings,
+        said,
+        values,
     })
 }
 
-/// Time in seconds and counts.
-type Samples = Vec<(f64, f64)>;
+/// Rig, estimate, settling samples and looks of a recording's first side.
+type Recorded = (RawRig, LeakEstimate, Vec<(f64, f64)>, Vec<BlankLook>);
 
-/// Rig, estimate and settling samples of a recording's first side.
-fn recorded(path: &Path) -> Result<(RawRig, LeakEstimate, Samples), Error> {
+fn unfit(path: &Path, message: String) -> Error {
+    Error::Input(InputError {
+        origin: path.display().to_string(),
+        problems: vec![InputProblem { line: None, message }],
+    })
+}
+
+fn recorded(path: &Path) -> Result<Recorded, Error> {
     let recording = recording::read(path)?;
     if let Some(why) = &recording.damage {
         return Err(recording::Error::damaged(path, why.clone()).into());
     }
     let recorder = HoldRecorder::over(&recording);
-    let estimate = recorder.side.and_then(|s| s.estimate).ok_or_else(|| {
-        Error::Input(InputError {
-            origin: path.display().to_string(),
-            problems: vec![InputProblem { line: None, message: "no side of it ended in an estimate".into() }],
-        })
-    })?;
-    Ok((recording.header.rig, estimate, recorder.samples))
+    let estimate = recorder
+        .side
+        .and_then(|side| side.estimate)
+        .ok_or_else(|| unfit(path, "no side of it ended in an estimate".into()))?;
+    let (rig, recipe) = (recording.header.rig, recording.header.recipe);
+    let looks = looks_of(&recorder.readings, &rig, &recipe).map_err(|why| unfit(path, why))?;
+    Ok((rig, estimate, recorder.samples(), looks))
 }
 
 fn check(args: &TransducerArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {

@@ -111,7 +111,7 @@ fn of_run(name: &str, recording: &Recording, values: &mut Values) -> Result<(), 
         let ValueWithU { value, u } = blank::background(&estimate, &header.rig);
         values.push((What::Background, DatedValue { on, value, u, expires: None }));
     }
-    if let Some(TimeConstant { tau_s, u_rel }) = blank::time_constant(&recorder.samples) {
+    if let Some(TimeConstant { tau_s, u_rel }) = blank::time_constant(&recorder.samples()) {
         values.push((What::Tau, DatedValue { on, value: tau_s, u: tau_s * u_rel, expires: None }));
     }
     Ok(())

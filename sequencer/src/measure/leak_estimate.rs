@@ -40,7 +40,8 @@ pub struct Budget {
     /// of one look is as far out as that of the estimate's own distribution, which is not normal while the curve is
     /// uncertain.
     pub guard: f64,
-    /// Effective degrees of freedom (Welch–Satterthwaite, JCGM 100:2008, G.4.1); only the fit's are finite.
+    /// Effective degrees of freedom (Welch–Satterthwaite, JCGM 100:2008, G.4.1); only those of the fit and of the scatter of
+    /// blank runs are finite.
     pub dof: f64,
 }
 
@@ -110,6 +111,7 @@ impl LeakEstimate {
         let slope = PressureRate::from_pascals_per_second(estimate.slope * step);
         let gross = -slope.pascals_per_second() * scale;
         let size = gross.abs();
+        let background = with.rig.background(estimate.span_s);
         let budget = Budget {
             fit: estimate.u_slope * step * scale,
             curve: estimate.u_curve * step * scale,
@@ -117,13 +119,13 @@ impl LeakEstimate {
             volume: size * rig.far_volume_u_rel,
             gain: size * rig.gain_u_rel,
             temperature: scale * temperature_rate(with.pressure.pascals(), with.gas.kelvin(), rig, estimate.span_s),
-            background: rig.background_u_pa_m3_s,
+            background: background.u_pa_m3_s,
             law: size * referred.u_rel,
             ..Budget::default()
         }
-        .combine(estimate.dof);
+        .combine(estimate.dof, background.runs);
         let leak = Self {
-            leak: LeakRate::from_pa_m3_s(gross).less(with.rig.background()),
+            leak: LeakRate::from_pa_m3_s(gross - background.pa_m3_s),
             expanded: LeakRate::from_pa_m3_s(budget.combined),
             budget,
             slope,
@@ -139,17 +141,16 @@ impl LeakEstimate {
 
 impl Budget {
     /// Combines the contributions; the guard is that of a normal distribution.
-    pub(super) fn combine(mut self, fit_dof: f64) -> Self {
+    pub(super) fn combine(mut self, fit_dof: f64, blank_runs: Option<u32>) -> Self {
         let squares = self.fit * self.fit + self.curve * self.curve + self.systematic_squares();
         self.combined = sqrt(squares);
         self.guard = self.combined;
-        // Welch–Satterthwaite with one finite term. Capped: beyond a million degrees of freedom Student's distribution
-        // is normal to every digit.
-        let fit_squares = self.fit * self.fit;
-        self.dof = if fit_squares > 0.0 { fit_dof * (squares / fit_squares) * (squares / fit_squares) } else { 1e6 };
-        if self.dof > 1e6 {
-            self.dof = 1e6;
-        }
+        // Welch–Satterthwaite with the terms that have few: the fit's, and the scatter of blank runs. Capped: beyond a million
+        // degrees of freedom Student's distribution is normal to every digit.
+        let share = |u: f64, dof: f64| (u * u / squares) * (u * u / squares) / dof;
+        let blanks = blank_runs.map_or(0.0, |runs| share(self.background, f64::from(runs.saturating_sub(1))));
+        let dof = 1.0 / (share(self.fit, fit_dof) + blanks);
+        self.dof = if dof < 1e6 { dof } else { 1e6 };
         self
     }
 
@@ -182,7 +183,9 @@ const WALL_PER_S: f64 = 0.4 / (1_000.0 * 600.0);
 pub(super) fn temperature_rate(pressure_pa: f64, kelvin: f64, rig: &RawRig, span_s: f64) -> f64 {
     let drift = rig.temperature_drift_u_k_s / kelvin;
     let steps = rig.thermometer.map_or(0.0, |t| t.kelvin_per_count * resolution(0.0, span_s) / kelvin);
-    pressure_pa * sqrt(drift * drift + WALL_PER_S * WALL_PER_S + steps * steps)
+    // In the scatter of blank runs it is counted already.
+    let wall = if rig.background(span_s).runs.is_some() { 0.0 } else { WALL_PER_S };
+    pressure_pa * sqrt(drift * drift + wall * wall + steps * steps)
 }
 
 /// Standard uncertainty of a slope over a window, in counts a second, from quantisation; `noise_counts` as estimated

@@ -163,7 +163,8 @@ impl Window {
         let gas = recipe.gas_temperature().kelvin();
         let scale = raw.far_volume_m3 * recipe.reference().temperature.kelvin() / gas;
         let step = raw.far.pa_per_count;
-        let gross = leak.pa_m3_s() + raw.background_pa_m3_s;
+        let background = raw.background(self.seconds);
+        let gross = leak.pa_m3_s() + background.pa_m3_s;
         let size = gross.abs();
         // Noise as estimated from neighbouring samples: rounding included.
         let quantisation = resolution(sqrt(self.variance()), self.seconds);
@@ -174,11 +175,11 @@ impl Window {
             volume: size * raw.far_volume_u_rel,
             gain: size * raw.gain_u_rel,
             temperature: scale * temperature_rate(pressure_pa, gas, raw, self.seconds),
-            background: raw.background_u_pa_m3_s,
+            background: background.u_pa_m3_s,
             ..Budget::default()
         };
         let blocks = if self.samples > 64 { 48.0 } else { f64::from(self.samples) };
-        let budget = contributions.combine(blocks - f64::from(self.curve.parameters()));
+        let budget = contributions.combine(blocks - f64::from(self.curve.parameters()), background.runs);
         let factor = student_quantile(recipe.schedule().z_coverage(), budget.dof);
         Prediction { leak, expanded: LeakRate::from_pa_m3_s(factor * budget.combined), budget }
     }

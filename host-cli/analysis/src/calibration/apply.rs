@@ -131,8 +131,19 @@ fn lay(rig: &mut RawRig, calibration: &Calibration) -> String {
         }
         CalibratedQuantity::Blank => {
             (rig.background_pa_m3_s, rig.background_u_pa_m3_s) = (v.background_pa_m3_s, v.background_u_pa_m3_s);
+            (rig.background_early_pa_m3_s, rig.background_early_u_pa_m3_s) =
+                (v.background_early_pa_m3_s, v.background_early_u_pa_m3_s);
+            rig.blank_runs = v.blank_runs as u32;
             let found = ValueWithU { value: v.background_pa_m3_s, u: v.background_u_pa_m3_s };
-            let leak = format!("background leak {}", background_words(found));
+            let leak = match rig.blank_runs {
+                0 => format!(
+                    "background leak {} of one leak-free side (how others vary is assumed)",
+                    background_words(found)
+                ),
+                runs => {
+                    format!("background leak {} and its scatter over {runs} leak-free sides", background_words(found))
+                }
+            };
             if v.tau_s > 0.0 {
                 (rig.tau_s, rig.tau_u_rel) = (Some(v.tau_s), v.tau_u_rel);
                 format!("{leak}, settling time constant {:.2} s ± {} %", v.tau_s, percent(v.tau_u_rel))

@@ -3,7 +3,7 @@
 
 use seathold_recording::Recording;
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::{Reading, Sides};
+use seathold_sequencer::input::{Inputs, Reading, Sides};
 use seathold_sequencer::io::Hardware;
 use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::{Model, RawRecipe};
@@ -15,6 +15,8 @@ use seathold_sim::bench::SimBench;
 use seathold_sim::config::LeakSpec;
 use seathold_sim::rig::SimRig;
 use seathold_sim::scenario::Scenario;
+
+use super::scatter::TrappedReading;
 
 /// Readings a mean is taken over, in seconds.
 const MEAN_S: f64 = 5.0;
@@ -113,8 +115,8 @@ impl CalibrationBench {
 pub struct HoldResult {
     /// The side.
     pub side: SideResult,
-    /// Time in seconds and counts, from the end of venting to the verdict.
-    pub samples: Vec<(f64, f64)>,
+    /// From the end of venting to the verdict.
+    pub samples: Vec<TrappedReading>,
 }
 
 /// A recipe for calibrating: no verdict before a long window is full.
@@ -152,9 +154,9 @@ pub fn hold(scenario: &Scenario, rig: &RawRig, recipe: &RawRecipe, seed: u64) ->
         for event in &record.events {
             recorder.see(event);
         }
-        recorder.take(record.at.as_ticks(), record.inputs.far);
+        recorder.take(record.at.as_ticks(), &record.inputs);
         if let Some(side) = recorder.side {
-            return Ok(HoldResult { side, samples: recorder.samples });
+            return Ok(HoldResult { side, samples: recorder.readings });
         }
     }
     Err("the run came to no result".into())
@@ -164,8 +166,10 @@ pub fn hold(scenario: &Scenario, rig: &RawRig, recipe: &RawRecipe, seed: u64) ->
 #[derive(Debug, Default)]
 pub struct HoldRecorder {
     on: bool,
-    /// Time in seconds and counts.
-    pub samples: Vec<(f64, f64)>,
+    began_us: u64,
+    thermometer: i32,
+    /// By the time since venting ended.
+    pub readings: Vec<TrappedReading>,
     /// The first side judged.
     pub side: Option<SideResult>,
 }
@@ -181,7 +185,7 @@ impl HoldRecorder {
                     recorder.see(&event);
                 }
             }
-            recorder.take(poll.at.as_ticks(), poll.inputs.far);
+            recorder.take(poll.at.as_ticks(), &poll.inputs);
         }
         recorder
     }
@@ -191,7 +195,7 @@ impl HoldRecorder {
         match event {
             Event::Entered { phase: Phase::Settle, .. } if self.side.is_none() => {
                 self.on = true;
-                self.samples.clear();
+                self.readings.clear();
             }
             Event::Entered { phase: Phase::Measure, .. } => {}
             Event::Entered { .. } => self.on = false,
@@ -201,11 +205,27 @@ impl HoldRecorder {
     }
 
     /// Adds a reading.
-    pub fn take(&mut self, at_us: u64, reading: Reading) {
-        if let (true, Reading::Sample(sample)) = (self.on, reading) {
-            self.samples.push((at_us as f64 / 1e6, f64::from(sample.counts)));
+    pub fn take(&mut self, at_us: u64, inputs: &Inputs) {
+        if let Reading::Sample(sample) = inputs.thermometer {
+            self.thermometer = sample.counts;
+        }
+        if !self.on {
+            self.began_us = at_us;
+        } else if let Reading::Sample(sample) = inputs.far {
+            let at_s = at_us.saturating_sub(self.began_us) as f64 / 1e6;
+            self.readings.push(TrappedReading { at_s, counts: sample.counts, thermometer: self.thermometer });
         }
     }
+
+    /// Time in seconds and counts.
+    pub fn samples(&self) -> Vec<(f64, f64)> {
+        samples(&self.readings)
+    }
+}
+
+/// Time in seconds and counts.
+pub fn samples(readings: &[TrappedReading]) -> Vec<(f64, f64)> {
+    readings.iter().map(|reading| (reading.at_s, f64::from(reading.counts))).collect()
 }
 
 /// The scenario with a plug in place of the valve: no leak of the valve, only the rig's.

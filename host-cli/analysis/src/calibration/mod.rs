@@ -8,6 +8,7 @@ pub mod bench;
 pub mod blank;
 pub mod expansion;
 pub mod reference_leak;
+pub mod scatter;
 pub mod transducer;
 
 use std::path::Path;
@@ -94,6 +95,13 @@ pub struct CalibrationValues {
     pub background_pa_m3_s: f64,
     /// See above.
     pub background_u_pa_m3_s: f64,
+    /// What a leak-free side shows beyond that in a window of ten seconds, its standard uncertainty, and how many sides all this
+    /// is the mean and scatter of; 0 where it is of one.
+    pub background_early_pa_m3_s: f64,
+    /// See above.
+    pub background_early_u_pa_m3_s: f64,
+    /// See above.
+    pub blank_runs: f64,
     /// Time constant in seconds and its standard uncertainty as a ratio; 0 where none was found.
     pub tau_s: f64,
     /// See above.
@@ -128,6 +136,25 @@ const VOLUME: &[Field<CalibrationValues>] = &[
 const BLANK: &[Field<CalibrationValues>] = &[
     field!("background", "background leak of the rig", PascalCubicMetrePerSecond, -0.1, 0.1, background_pa_m3_s),
     field!("background_u", "its standard uncertainty", PascalCubicMetrePerSecond, 0.0, 0.1, background_u_pa_m3_s),
+];
+const SCATTER: &[Field<CalibrationValues>] = &[
+    field!(
+        "background_early",
+        "what a leak-free side shows beyond it in a window of ten seconds, in a longer one the less",
+        PascalCubicMetrePerSecond,
+        -0.1,
+        0.1,
+        background_early_pa_m3_s
+    ),
+    field!(
+        "background_early_u",
+        "its standard uncertainty",
+        PascalCubicMetrePerSecond,
+        0.0,
+        0.1,
+        background_early_u_pa_m3_s
+    ),
+    field!("blank_runs", "leak-free sides that these are the mean and scatter of", Count, 4.0, 10_000.0, blank_runs),
 ];
 const TAU: &[Field<CalibrationValues>] = &[
     field!("tau", "settling time constant of the gas", Second, 0.1, 600.0, tau_s),
@@ -215,6 +242,9 @@ impl Calibration {
                 }
             }
             config.fields(&mut values, subject.fields(), |_| REFERENCE_PA);
+            if subject == CalibratedQuantity::Blank && config.has("blank_runs") {
+                config.fields(&mut values, SCATTER, |_| REFERENCE_PA);
+            }
             if subject == CalibratedQuantity::Blank && config.has("tau") {
                 config.fields(&mut values, TAU, |_| REFERENCE_PA);
             }
@@ -243,6 +273,9 @@ impl Calibration {
             quoted(&self.method)
         );
         out.push_str(&template(&self.values, self.subject.fields(), REFERENCE_PA));
+        if self.subject == CalibratedQuantity::Blank && self.values.blank_runs > 0.0 {
+            out.push_str(&template(&self.values, SCATTER, REFERENCE_PA));
+        }
         if self.subject == CalibratedQuantity::Blank && self.values.tau_s > 0.0 {
             out.push_str(&template(&self.values, TAU, REFERENCE_PA));
         }
@@ -278,6 +311,9 @@ mod tests {
             zero_pa: -12.5,
             background_pa_m3_s: 1.2e-6,
             background_u_pa_m3_s: 3e-7,
+            background_early_pa_m3_s: 5e-6,
+            background_early_u_pa_m3_s: 1e-6,
+            blank_runs: 8.0,
             tau_s: 2.13,
             tau_u_rel: 0.02,
         };
