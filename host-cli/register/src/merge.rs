@@ -139,6 +139,11 @@ impl Register {
                 for place in some {
                     let here = seal_of(&self.db, &chain.bench, place.number).at(&path)?;
                     let transfer = TransferRecord::read(&other.db, *place).at(&other.path)?;
+                    // Its number comes from an index there, which somebody may have changed by itself.
+                    if transfer.sealed.number() != place.number {
+                        let what = "its index of records does not agree with the records".into();
+                        return Err(Error::register(&other.path, RegisterError::Damaged(what)));
+                    }
                     let name = names.fault(&other.db, &transfer.sealed).at(&other.path)?;
                     read.push((here, transfer, name));
                 }

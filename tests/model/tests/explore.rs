@@ -185,7 +185,7 @@ fn air_any_one_mishap_any_answer_both_sides_any_leak() {
 fn air_any_two_mishaps() {
     explore(
         few(&Mishap::HONEST).with_mishaps_at_most(2),
-        (320_238, 8_050),
+        (320_238, 8_038),
         "fill time-out / implausible / leaking / lies, and reads empty / link lost / no answer / supply sensor",
     );
 }
@@ -196,7 +196,7 @@ fn air_any_two_mishaps() {
 fn air_lies_and_what_is_behind_them() {
     explore(
         air(&and(&Mishap::LIES, &Mishap::BEHIND_LIES)).with_mishaps_at_most(2),
-        (281_814, 8_006),
+        (281_814, 7_986),
         "clock / emergency stop / fill time-out / held / leaking / link lost / no answer / output / \
          over-pressure / stalled / supply over-pressure / supply sensor",
     );
@@ -210,7 +210,7 @@ fn air_lies_of_the_only_transducer() {
     let one = air(&and(&Mishap::LIES[..3], &behind)).with(|rig, _| rig.supply = None);
     explore(
         one.with_mishaps_at_most(2),
-        (119_602, 4_456),
+        (119_602, 4_436),
         "cavity unknown / clock / emergency stop / fill time-out / held / leaking / link lost / no answer / \
          output / over-pressure / stalled / supply over-pressure / supply sensor / vent time-out",
     );
@@ -310,7 +310,7 @@ fn air_lost_samples_without_end() {
 fn air_a_sick_transducer_without_end() {
     explore(
         few(&[Mishap::Sick]),
-        (116_489, 2_957),
+        (116_489, 2_757),
         "band lost / cavity unknown / clock / emergency stop / fill stalled / fill time-out / guard open / \
          held / held open by the guard / leaking / lies, and reads empty / link lost / no answer / not shut / \
          output / over-pressure / slew / stalled / supply over-pressure / supply sensor / vent time-out",
