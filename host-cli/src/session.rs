@@ -193,10 +193,10 @@ impl Session {
                 self.operator.abort();
             }
             if self.operator.abort_waits() && self.shadow.began() {
-                let since = *progress.abort_waits.get_or_insert(now);
-                if now.saturating_sub(since) >= ABORT_US {
-                    self.abort_lost(console, screen, &mut progress);
-                }
+                progress.abort_waits.get_or_insert(now);
+            }
+            if progress.abort_waits.is_some_and(|since| now.saturating_sub(since) >= ABORT_US) {
+                self.abort_lost(console, screen, &mut progress);
             }
         }
     }

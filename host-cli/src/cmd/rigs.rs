@@ -57,7 +57,7 @@ pub(super) fn run(args: &RigsArgs, console: &mut Console<'_>) -> Result<Exit, Er
             Err(_) => {}
         }
     }
-    if answered == 0 && !args.json {
+    if answered == 0 && args.at.is_empty() && !args.json {
         writeln!(
             console.err,
             "no controller answers on {} serial ports; a socket must be named, like tcp:127.0.0.1:4444",

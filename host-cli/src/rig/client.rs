@@ -130,7 +130,7 @@ pub struct Client {
     key: Option<Key>,
     /// When bytes last came, or a connection was last tried.
     last: u64,
-    /// When the present session was opened, and how many before it came to nothing: no message had a right tag.
+    /// Until when the present session has had nothing to prove, and how many came to nothing: no message had a right tag.
     opened: u64,
     untagged: u8,
     bytes: Vec<u8>,
@@ -259,7 +259,7 @@ impl Client {
         for &byte in &self.bytes {
             events.extend(owned(&mut self.host, byte));
         }
-        if events[first..].iter().any(|one| matches!(one, ClientEvent::Connected { .. })) {
+        if !self.host.is_unproved() {
             self.opened = now;
         }
         keep(&events[first..]);
@@ -269,16 +269,15 @@ impl Client {
         if now.saturating_sub(self.last) > SILENCE_US {
             return self.lose("nothing comes from it any more", now, events);
         }
-        if self.key.is_some() && self.host.is_open() {
-            if self.host.has_verified() {
-                self.untagged = 0;
-            } else if now.saturating_sub(self.opened) > SILENCE_US {
-                self.untagged += 1;
-                if self.untagged >= UNTAGGED_MAX {
-                    events.push(ClientEvent::OtherKey);
-                }
-                return self.lose("what comes from it is not under this key", now, events);
+        if self.host.is_open() {
+            self.untagged = 0;
+        }
+        if now.saturating_sub(self.opened) > SILENCE_US {
+            self.untagged += 1;
+            if self.untagged >= UNTAGGED_MAX {
+                events.push(ClientEvent::OtherKey);
             }
+            return self.lose("what comes from it is not under this key", now, events);
         }
         let mut frame = Frame::new();
         let time = Instant::from_ticks(self.now(clock));
@@ -309,7 +308,11 @@ impl Client {
                 }
             }
         }
-        Err(ConnectionError::Nothing)
+        Err(if self.host.is_unproved() || self.untagged > 0 {
+            ConnectionError::OtherKey
+        } else {
+            ConnectionError::Nothing
+        })
     }
 
     /// Sends a request and waits for its response, for [`ANSWER_US`] at most. What else comes meanwhile is dropped.

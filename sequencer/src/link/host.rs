@@ -71,6 +71,8 @@ pub struct Busy;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum State {
     Greeting,
+    /// Welcomed by someone: under a key nothing of it counts before a message with a right tag has come.
+    Welcomed(Welcome),
     Open,
     /// Other version, or no key.
     Closed,
@@ -151,9 +153,9 @@ impl Host {
         self.resume_point
     }
 
-    /// Whether the controller has tagged anything in this session yet.
-    pub fn has_verified(&self) -> bool {
-        self.session_keys.as_ref().is_some_and(SessionKeys::has_verified)
+    /// Whether it was welcomed by someone who has not proved yet to have the key.
+    pub const fn is_unproved(&self) -> bool {
+        matches!(self.state, State::Welcomed(_))
     }
 
     /// Whether the session is open.
@@ -189,7 +191,7 @@ impl Host {
                 let nonce = self.key.as_ref().map_or(0, |(_, nonce)| *nonce);
                 ToController::Hello(Hello { version: VERSION, session, resume: self.resume_point, nonce })
             }
-            State::Open => {
+            State::Welcomed(_) | State::Open => {
                 if let Some(request) = &self.request
                     && due(self.last_sent, REQUEST_REPEAT)
                 {
@@ -210,7 +212,12 @@ impl Host {
     }
 
     fn next(&self) -> u32 {
-        self.resume_point.map_or(0, |point| point.next)
+        let of_this = |point: &ResumePoint| match self.state {
+            // Of an earlier boot, if it is one, it has other records.
+            State::Welcomed(welcome) => welcome.boot == point.boot,
+            _ => true,
+        };
+        self.resume_point.filter(of_this).map_or(0, |point| point.next)
     }
 
     /// Takes in one byte from the line; returns the event it completes.
@@ -242,6 +249,11 @@ impl Host {
         };
         let message = postcard::from_bytes::<ToHost<'_>>(message).ok()?;
         let mut receiving = Receiving { resume_point, acknowledge, retransmit, retransmit_requested };
+        if let State::Welcomed(welcome) = *state {
+            // The first with a right tag, so the welcome was the controller's. What is in it comes again.
+            *state = State::Open;
+            return Some(receiving.connected(welcome));
+        }
         match message {
             ToHost::Welcome(welcome) if *state == State::Greeting && welcome.session == *session => {
                 if welcome.version != VERSION {
@@ -259,14 +271,14 @@ impl Host {
                     let opening = Opening { session, resume, nonce, challenge, boot, kept, capabilities };
                     *session_keys = key.session_keys(LinkEnd::Host, &opening);
                 }
-                *state = State::Open;
                 *last_sent = None;
                 *number = 0;
-                let restarted = receiving.resume_point.is_some_and(|point| point.boot != welcome.boot);
-                if receiving.resume_point.is_none() || restarted {
-                    *receiving.resume_point = Some(ResumePoint { boot: welcome.boot, next: 0 });
+                if key.is_some() {
+                    *state = State::Welcomed(welcome);
+                    return None;
                 }
-                Some(HostEvent::Connected { welcome, restarted })
+                *state = State::Open;
+                Some(receiving.connected(welcome))
             }
             ToHost::Record { .. } | ToHost::Gap { .. } if *observes_only => None,
             ToHost::Record { number, body } if *state == State::Open => receiving.record(number, body),
@@ -313,6 +325,14 @@ struct Receiving<'s> {
 }
 
 impl Receiving<'_> {
+    fn connected(&mut self, welcome: Welcome) -> HostEvent<'static> {
+        let restarted = self.resume_point.is_some_and(|point| point.boot != welcome.boot);
+        if self.resume_point.is_none() || restarted {
+            *self.resume_point = Some(ResumePoint { boot: welcome.boot, next: 0 });
+        }
+        HostEvent::Connected { welcome, restarted }
+    }
+
     fn advance(&mut self, next: u32) {
         if let Some(point) = self.resume_point {
             point.next = next;

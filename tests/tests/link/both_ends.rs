@@ -531,8 +531,8 @@ fn tagged_acknowledgement() -> Frame {
         challenge: 0x1112_1314_1516_1718,
     });
     frame::encode(&welcome, &mut frame).unwrap();
-    let opened = frame.iter().filter_map(|&b| host.receive(b).map(|heard| format!("{heard:?}"))).count();
-    assert_eq!(opened, 1);
+    let told = frame.iter().filter_map(|&b| host.receive(b).map(|heard| format!("{heard:?}"))).count();
+    assert_eq!(told, 0, "not before a right tag");
     assert!(host.transmit(Instant::from_ticks(0), &mut frame));
     frame
 }
@@ -748,7 +748,7 @@ const START: Command = Command::Start(Sides::Both);
 fn a_command_held_back_past_the_end_of_its_session_is_not_taken() {
     for silent in [80, 120, 2_000] {
         let mut line = Delayed::new();
-        assert!(line.link_up && line.host.has_verified());
+        assert!(line.link_up && line.host.is_open());
         line.ask(START);
         let (now, mut held) = (line.now() + seathold_sequencer::time::Duration::from_ticks(10_000), Frame::new());
         assert!(line.host.transmit(now, &mut held));
@@ -874,13 +874,46 @@ fn whoever_changes_the_opening_gets_no_session() {
         let mut welcome: ToHost<'_> = postcard::from_bytes(&sent).unwrap();
         change(&mut ToController::Hello(Hello { version: 0, session: 0, resume: None, nonce: 0 }), &mut welcome);
         frame::encode(&welcome, &mut frame).unwrap();
-        let opened = frame.iter().filter(|&&byte| host.receive(byte).is_some()).count();
-        assert_eq!(opened, 1, "{what}");
-        host.request(Request::ReadStatus).unwrap();
+        let told = frame.iter().filter(|&&byte| host.receive(byte).is_some()).count();
+        assert_eq!((told, host.is_open(), host.resume_point()), (0, false, None), "{what}: anyone's word");
         while host.transmit(now, &mut frame) {
             frame.iter().for_each(|&byte| controller.receive(now, byte));
         }
         assert_eq!(controller.is_up(), what == "nothing", "{what}");
+        let rig = RawRig::DEMO.validate().unwrap();
+        let (mut sequencer, mut bottle) = (Sequencer::new(rig, None), Bottle::new(SOUND, rig.raw().far));
+        let mut record = PollRecord::empty();
+        for _ in 0..100 {
+            let Ok(()) = serve::service(&mut controller, now, &mut sequencer, &mut bottle, &mut record);
+        }
+        while controller.transmit(now, &mut frame) {
+            frame.iter().for_each(|&byte| drop(host.receive(byte)));
+        }
+        assert_eq!(host.is_open(), what == "nothing", "{what}");
+    }
+}
+
+/// One welcome with another boot, changed on its way, is not a reset of the controller.
+#[test]
+fn a_reset_is_believed_only_under_the_key() {
+    let have = seathold_sequencer::link::message::ResumePoint { boot: 5, next: 40 };
+    for key in [None, Some(Key::new(KEY))] {
+        let keyed = key.is_some();
+        let mut host = Host::resume(11, have);
+        if let Some(key) = key {
+            host = host.with_key(key, 12);
+        }
+        let mut frame = Frame::new();
+        assert!(host.transmit(Instant::from_ticks(0), &mut frame));
+        let capabilities = Capabilities { key: keyed, ..Capabilities::default() };
+        let welcome =
+            Welcome { version: 1, session: 11, boot: 6, oldest: 0, next: 9, now_us: 1, capabilities, challenge: 3 };
+        frame::encode(&ToHost::Welcome(welcome), &mut frame).unwrap();
+        let told = frame.iter().filter(|&&byte| host.receive(byte).is_some()).count();
+        assert_eq!((told, host.is_open()), if keyed { (0, false) } else { (1, true) });
+        assert_eq!(host.resume_point() == Some(have), keyed);
+        host.reconnect(13, 14);
+        assert_eq!(host.resume_point() == Some(have), keyed);
     }
 }
 
