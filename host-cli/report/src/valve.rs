@@ -226,13 +226,18 @@ fn sides_table(valve: &ValveHistory<'_>) -> DocumentTable {
     DocumentTable { caption: "Leak of each side against the limit".into(), columns, rows: SIDES.map(row).into() }
 }
 
-/// Why a side's verdict does not follow from its leak alone, and where a leak probably is.
+/// Why a side's verdict does not follow from its leak alone, the pressure it was measured at, and where a leak probably is.
 pub(super) fn notes(valve: &ValveHistory<'_>) -> Option<Block> {
     let mut lines = Vec::new();
     for side in SIDES {
         let (Some(run), Some(result)) = (valve.run(side), valve.side(side)) else { continue };
         if result.reason != Reason::Measured {
             lines.push(format!("{}: {}.", upper_first(side_name(side)), run.units().reason(result)));
+        }
+        if let Some(estimate) = &result.estimate {
+            let [at, target] =
+                [estimate.pressure.pascals(), run.header.recipe.target_pa as i32].map(|pa| run.units().pressure(pa));
+            lines.push(format!("{}: leak measured at {at}, and stated at {target}.", upper_first(side_name(side))));
         }
     }
     if let Some(diagnosis) = valve.diagnosis() {
