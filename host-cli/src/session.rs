@@ -66,7 +66,7 @@ pub struct Session {
     pub resumed: Option<Vec<ClientEvent>>,
     /// How fast the rig's time passes, where it is this program's.
     pub speed: Speed,
-    /// CommandSource sent that have not been seen in a poll yet; none where they are given at the rig.
+    /// Commands sent that have not been seen in a poll yet; none where they are given at the rig.
     pub sent: Option<VecDeque<Command>>,
 }
 

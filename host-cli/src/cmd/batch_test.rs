@@ -74,7 +74,7 @@ pub struct TestArgs {
     pub more: Vec<String>,
 }
 
-/// CommandSource that may be typed, besides a serial.
+/// Commands that may be typed, besides a serial.
 const HELP: &str = "  Enter                 the valve shown, with the recipe shown
   SERIAL                that valve (scan it, or type it)
   again SERIAL [SIDE]   that valve once more, although its sides have results

@@ -114,7 +114,7 @@ fn tell(
     let key = if welcome.capabilities.key { "only under its key" } else { "from whoever reaches it" };
     line(&mut text, "commands", key);
     let Some((status, volume)) = state else {
-        line(&mut text, "state", "not shown: without its key it could be anyone's word; give --key FILE");
+        line(&mut text, "state", "not shown: only its key can prove that the answer is its own; give --key FILE");
         write!(console.out, "{text}")?;
         return Ok(());
     };

@@ -53,7 +53,7 @@ pub struct JournalState {
     pub from: u32,
     /// All events received.
     pub events: Vec<ClientEvent>,
-    /// CommandSource sent, in order.
+    /// Commands sent, in order.
     pub sent: Vec<Command>,
     /// Where to resume.
     pub have: ResumePoint,

@@ -32,7 +32,7 @@ pub(super) const PLAUSIBLE: f64 = 1.5;
 /// While the uncertainty from the unknown curve is above this share of the limit, nothing is decided: so far out, the
 /// estimate's distribution is no better than the assumption that settling gas follows a few exponentials (our
 /// judgement, no source: without it the plant's false rejects in docs/figures.md more than double).
-const CURVE_SHARE: f64 = 0.3;
+pub const CURVE_SHARE: f64 = 0.3;
 
 /// Compares an estimate with the limit, with a guard band on either side: accepted only where the estimate plus `k·u`
 /// is under the limit, rejected only where the estimate less `k·u` is over it (guarded acceptance and guarded

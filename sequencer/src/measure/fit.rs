@@ -7,6 +7,7 @@ use super::curve_prior::{Curve, CurvePrior};
 use super::gram::{Column, Gram, Point};
 use super::regression::{self, Posterior, Prior};
 use crate::limits::{BLOCKS, BLOCKS_MIN, CURVES_MAX, EXPONENTIALS};
+use crate::rig::Rig;
 use crate::sqrt::sqrt;
 
 /// Result of a fit, in counts and seconds. Standard uncertainties (`u_…`) allow for correlation between neighbouring
@@ -74,6 +75,19 @@ pub struct Compensation {
     pub kelvin_at_zero: f64,
     /// Kelvin per thermometer count.
     pub kelvin_per_count: f64,
+}
+
+impl Compensation {
+    /// For a trace whose first reading is this; `None` where no thermometer is fitted.
+    pub fn of(rig: &Rig, first_counts: i32) -> Option<Self> {
+        let far = rig.raw().far;
+        rig.raw().thermometer.map(|thermometer| Self {
+            first_absolute_counts: f64::from(first_counts.saturating_sub(far.zero_counts))
+                + rig.atmosphere().pascals() / far.pa_per_count,
+            kelvin_at_zero: thermometer.kelvin_at_zero,
+            kelvin_per_count: thermometer.kelvin_per_count,
+        })
+    }
 }
 
 /// Progress of a fit.

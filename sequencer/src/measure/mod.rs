@@ -34,7 +34,7 @@ pub use advise::{Advice, Contribution, Remedy, advise};
 pub use block_means::BlockedTrace;
 pub use conformance::{conformance_probability, normal_cdf};
 pub use curve_prior::{Curve, CurvePrior, TauRange};
-pub use decide::{Decision, decide};
+pub use decide::{CURVE_SHARE, Decision, decide};
 pub use diagnose::diagnose;
 pub use fit::{Compensation, Component, Fit, SlopeEstimate, fit};
 pub(crate) use interval::BISECTIONS_MAX;

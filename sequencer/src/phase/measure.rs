@@ -215,13 +215,7 @@ impl Measure {
     }
 
     fn compensation(&self, view: &View<'_>) -> Option<Compensation> {
-        let far = view.rig.raw().far;
-        view.rig.raw().thermometer.map(|thermometer| Compensation {
-            first_absolute_counts: f64::from(self.trace.first_counts().saturating_sub(far.zero_counts))
-                + view.rig.atmosphere().pascals() / far.pa_per_count,
-            kelvin_at_zero: thermometer.kelvin_at_zero,
-            kelvin_per_count: thermometer.kelvin_per_count,
-        })
+        Compensation::of(view.rig, self.trace.first_counts())
     }
 
     /// Of the first sample, in seconds. Settling began at the latest when the supply side was empty, which is when

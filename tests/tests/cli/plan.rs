@@ -1,5 +1,6 @@
 //! `seathold plan` and `seathold calibrate`.
 
+use seathold_analysis::calibration::Calibration;
 use seathold_tests::cli_kit::{golden, seathold};
 use serde_json::Value;
 
@@ -138,7 +139,7 @@ fn calibrations_find_the_truth() {
     calibrate(&["transducer"]);
     let read = |name: &str| {
         let path = dir.path().join(format!("cal/{name}_2026-03-02.toml"));
-        seathold_analysis::calibration::Calibration::read(&path).unwrap()
+        Calibration::read(&path).unwrap()
     };
     // 40 cm³ of far side and 5 cm³ of cavity.
     for name in ["volume", "leak"] {
@@ -154,6 +155,68 @@ fn calibrations_find_the_truth() {
     let transducer = read("transducer").values;
     assert!((transducer.gain - 1.0).abs() < 3.0 * transducer.gain_u_rel, "{transducer:?}");
     assert_eq!(blank.expires.to_string(), "2027-03-02");
+}
+
+/// Several leak-free sides tell how they vary; fewer than four do not, which is said. A recording judged with the scatter in
+/// its rig gives the same background again.
+#[test]
+fn leak_free_sides_tell_how_they_vary() {
+    let dir = tempfile::tempdir().unwrap();
+    let say = |typed: &[&str]| seathold(dir.path(), typed);
+    let said = say(&["calibrate", "blank", "--repeats", "6", "--out", "[DIR]/six.toml"]);
+    assert!(said.code == 0 && said.out.contains("of 6 leak-free sides"), "{}{}", said.out, said.err);
+    let read = |name: &str| Calibration::read(&dir.path().join(name)).unwrap().values;
+    let six = read("six.toml");
+    assert_eq!(six.blank_runs, 6.0);
+    // The rig's own leak, and what a tight side shows beside it.
+    let off = (six.background_pa_m3_s - 1e-6) / six.background_u_pa_m3_s;
+    assert!(off > 0.0 && six.background_pa_m3_s < 1e-4 && six.background_early_u_pa_m3_s > 0.0, "{six:?}");
+    let said = say(&["calibrate", "blank", "--repeats", "3", "--out", "[DIR]/three.toml"]);
+    assert!(said.code == 0 && said.out.contains("of 3 runs fewer than 4"), "{}{}", said.out, said.err);
+    assert_eq!(read("three.toml").blank_runs, 0.0);
+
+    // Without its time constant, which would have another curve fitted.
+    let text = std::fs::read_to_string(dir.path().join("six.toml")).unwrap();
+    let kept: Vec<&str> = text.lines().filter(|line| !line.starts_with("tau")).collect();
+    std::fs::write(dir.path().join("scatter.toml"), kept.join("\n")).unwrap();
+    let run = |name: &str, more: &[&str]| {
+        let typed = [&["run", "-q", "--sides", "first", "--recipe", "[DIR]/long.toml", "--out", name], more].concat();
+        assert!(say(&typed).code < 4);
+    };
+    std::fs::write(dir.path().join("long.toml"), "measure_min = \"40 s\"\nmeasure_max = \"40 s\"\n").unwrap();
+    for (name, seed) in [("a", "1"), ("b", "2"), ("c", "3"), ("d", "4")] {
+        run(&format!("[DIR]/{name}.hold"), &["--seed", seed]);
+        run(&format!("[DIR]/{name}2.hold"), &["--seed", seed, "--calibrations", "[DIR]/scatter.toml"]);
+    }
+    let calibrate = |names: [&str; 4], out: &str| {
+        let of: Vec<String> = names.map(|name| format!("[DIR]/{name}.hold")).into();
+        let out = format!("[DIR]/{out}");
+        let mut typed = vec!["calibrate", "blank", "--out", &out];
+        of.iter().for_each(|file| typed.extend(["--recording", file]));
+        let said = say(&typed);
+        assert_eq!(said.code, 0, "{}", said.err);
+    };
+    calibrate(["a", "b", "c", "d"], "plain.toml");
+    calibrate(["a2", "b2", "c2", "d2"], "again.toml");
+    let (plain, again) = (read("plain.toml"), read("again.toml"));
+    assert_eq!((plain.blank_runs, again.blank_runs), (4.0, 4.0));
+    let same = |a: f64, b: f64| (a - b).abs() < 1e-9;
+    assert!(same(plain.background_pa_m3_s, again.background_pa_m3_s), "{plain:?} {again:?}");
+    assert!(same(plain.background_early_pa_m3_s, again.background_early_pa_m3_s), "{plain:?} {again:?}");
+    // One alone as well: what was taken off in its window is put back.
+    let one = |name: &str| {
+        let typed = [
+            "calibrate",
+            "blank",
+            "--recording",
+            &format!("[DIR]/{name}.hold"),
+            "--out",
+            &format!("[DIR]/{name}.toml"),
+        ];
+        assert_eq!(say(&typed).code, 0);
+        read(&format!("{name}.toml")).background_pa_m3_s
+    };
+    assert!(same(one("a"), one("a2")), "{} {}", one("b"), one("b2"));
 }
 
 /// A run takes calibrations, and its result says which; one out of date, or missing, is named in text, JSON and

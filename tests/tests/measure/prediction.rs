@@ -222,6 +222,42 @@ fn interval_and_probability_agree() {
 }
 
 /// The conformance probability of an estimate with a normal distribution.
+fn estimated(rig: &RawRig, slope: &SlopeEstimate) -> LeakEstimate {
+    let rig = rig.validate().unwrap();
+    let recipe = RawRecipe::DEMO.validate(&rig).unwrap();
+    let pressure = AbsolutePressure::from_pascals(701_325.0);
+    let gas = recipe.gas_temperature();
+    let with = Conditions { rig: &rig, recipe: &recipe, gas, pressure, target: pressure, noise_counts: 5.0 };
+    LeakEstimate::new(slope, &with)
+}
+
+/// By hand: a background of 1 and 2 more in ten seconds is 2 in twenty, its uncertainty √(3² + (4/2)²), in 1e-6 Pa·m³/s. It takes
+/// the place of the wall's term, and has few degrees of freedom; from fewer than four runs neither.
+#[test]
+fn blank_runs_take_the_place_of_the_wall() {
+    let raw = RawRig {
+        background_pa_m3_s: 1e-6,
+        background_u_pa_m3_s: 3e-6,
+        background_early_pa_m3_s: 2e-6,
+        background_early_u_pa_m3_s: 4e-6,
+        temperature_drift_u_k_s: 0.0,
+        ..RawRig::DEMO
+    };
+    let line = fit(CurvePrior::Line, None, 0.0, &noise(2_001, 10_000, 7)).unwrap();
+    assert_eq!(line.span_s, 20.0);
+    // Nothing from the fit, so that what is left is the background's.
+    let slope = SlopeEstimate { slope: 0.0, u_slope: 1e-9, u_curve: 0.0, dof: 1e6, ..line };
+    for (runs, are_some) in [(0, false), (3, false), (4, true), (8, true)] {
+        let found = estimated(&RawRig { blank_runs: runs, ..raw }, &slope);
+        assert!((found.leak.pa_m3_s() + 2e-6).abs() < 1e-12, "{found:?}");
+        assert!((found.budget.background - 13.0_f64.sqrt() * 1e-6).abs() < 1e-12, "{found:?}");
+        assert_eq!(found.budget.temperature == 0.0, are_some, "{found:?}");
+        // Nearly all of the uncertainty is theirs, but for the resolution's and the volume's.
+        let dof = f64::from(runs) - 1.0;
+        assert_eq!((found.budget.dof / dof - 1.0).abs() < 0.01, are_some, "{runs}: {found:?}");
+    }
+}
+
 fn normal_conformance(estimate: f64, u: f64, limit: f64) -> f64 {
     conformance_probability(limit - estimate, &[Component { weight: 1.0, offset: 0.0, u }], f64::INFINITY)
 }

@@ -10,7 +10,8 @@ use super::{TimeConstant, ValueWithU};
 pub fn background(estimate: &LeakEstimate, rig: &RawRig) -> ValueWithU {
     let b = &estimate.budget;
     let u = (b.combined * b.combined - b.background * b.background).max(0.0).sqrt();
-    ValueWithU { value: estimate.leak.pa_m3_s() + rig.background_pa_m3_s, u }
+    let taken_off = rig.background(f64::from(estimate.window_ms) / 1e3).pa_m3_s;
+    ValueWithU { value: estimate.leak.pa_m3_s() + taken_off, u }
 }
 
 /// The fit of τ to a trace of trapped pressure.

@@ -3,7 +3,7 @@
 //! Heat that filling left in a wall, creep of the seats and drift of the room look like a leak in any single window, and differ
 //! from valve to valve. Repeats tell how much.
 
-use seathold_sequencer::measure::{BlockedTrace, Compensation, Conditions, LeakEstimate, fit};
+use seathold_sequencer::measure::{BlockedTrace, CURVE_SHARE, Compensation, Conditions, LeakEstimate, fit};
 use seathold_sequencer::recipe::Recipe;
 use seathold_sequencer::rig::{BLANK_RUNS_MIN, EARLY_S, RawRig, Rig};
 use seathold_sequencer::time::Instant;
@@ -12,7 +12,7 @@ use seathold_sequencer::units::{AbsolutePressure, GaugePressure, Temperature};
 /// A reading of the trapped pressure.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TrappedReading {
-    /// Seconds since the valve was shut.
+    /// Seconds since the gas began to settle: from the end of venting, as a run counts.
     pub at_s: f64,
     /// The transducer's counts.
     pub counts: i32,
@@ -51,10 +51,7 @@ const LONGER: f64 = 1.125;
 /// The shortest trace whose long end says anything of a long window, in seconds (our judgement).
 pub const TRACE_S_MIN: f64 = 20.0;
 
-/// A curve's part of the uncertainty, over the limit, from which a run decides nothing (`sequencer/src/measure/decide.rs`).
-const UNDECIDED: f64 = 0.3;
-
-/// What the windows of a trace show, from `settle_s` after the valve was shut. Windows in which a run would decide nothing are
+/// What the windows of a trace show that begin `settle_s` after the gas began to settle. Windows in which a run would decide nothing are
 /// left out.
 pub fn looks(readings: &[TrappedReading], rig: &Rig, recipe: &Recipe, settle_s: f64) -> Vec<BlankLook> {
     let begin = readings.partition_point(|reading| reading.at_s < settle_s);
@@ -69,12 +66,7 @@ pub fn looks(readings: &[TrappedReading], rig: &Rig, recipe: &Recipe, settle_s: 
             trace.push(Instant::from_ticks((reading.at_s * 1e6) as u64), reading.counts, reading.thermometer);
             next += 1;
         }
-        let compensation = rig.raw().thermometer.map(|thermometer| Compensation {
-            first_absolute_counts: f64::from(first.counts.saturating_sub(far.zero_counts))
-                + rig.atmosphere().pascals() / far.pa_per_count,
-            kelvin_at_zero: thermometer.kelvin_at_zero,
-            kelvin_per_count: thermometer.kelvin_per_count,
-        });
+        let compensation = Compensation::of(rig, first.counts);
         let used = readings.get(..next).unwrap_or_default();
         let mean = |of: fn(&TrappedReading) -> i32| {
             used.iter().map(|reading| f64::from(of(reading))).sum::<f64>() / used.len().max(1) as f64
@@ -88,10 +80,10 @@ pub fn looks(readings: &[TrappedReading], rig: &Rig, recipe: &Recipe, settle_s: 
                 gas: gas.unwrap_or_else(|| Temperature::from_kelvin(recipe.raw().gas_k)),
                 pressure: pressure.to_absolute(rig.atmosphere()),
                 target: AbsolutePressure::from_pascals(f64::from(recipe.raw().target_pa) + rig.atmosphere().pascals()),
-                noise_counts: found.residual_sd,
+                noise_counts: trace.noise_counts(),
             };
             let estimate = LeakEstimate::new(&found, &conditions);
-            if estimate.budget.curve < UNDECIDED * recipe.limit().pa_m3_s() {
+            if estimate.budget.curve < CURVE_SHARE * recipe.limit().pa_m3_s() {
                 let shown = estimate.leak.pa_m3_s() + rig.background(found.span_s).pa_m3_s;
                 out.push(BlankLook { window_s, leak: shown });
             }
