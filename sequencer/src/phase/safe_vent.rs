@@ -234,6 +234,25 @@ mod tests {
     use crate::recipe::RawRecipe;
     use crate::rig::RawRig;
 
+    /// The far side read empty 10 ms after the beginning, the vent and the guard as they should be.
+    fn view(bench: &Bench) -> VentView<'_> {
+        VentView {
+            now: at(10_000),
+            spent: Duration::from_ticks(10_000),
+            rig: &bench.rig,
+            recipe: Some(&bench.recipe),
+            far: &bench.far,
+            supply: Some(&bench.supply),
+            guard_open: false,
+            vent_open: true,
+            valve_shut: false,
+            fell: true,
+            fed: true,
+            readback_mismatch: false,
+            confirmed: None,
+        }
+    }
+
     /// A stroke is a second; with the guard open, or the switch still closed, the ball has not been opened.
     #[test]
     fn the_valve_has_reopened_after_a_stroke_behind_the_guard_and_off_its_switch() {
@@ -253,17 +272,9 @@ mod tests {
             let next = vent.poll(&VentView {
                 now: at(us),
                 spent: Duration::from_ticks(us),
-                rig: &bench.rig,
-                recipe: Some(&bench.recipe),
-                far: &bench.far,
-                supply: Some(&bench.supply),
                 guard_open,
-                vent_open: true,
                 valve_shut,
-                fell: true,
-                fed: true,
-                readback_mismatch: false,
-                confirmed: None,
+                ..view(&bench)
             });
             let case = (switch, us, guard_open, valve_shut);
             assert_eq!((next, vent.stage), (Next::Stay, stage), "{case:?}");
@@ -281,21 +292,7 @@ mod tests {
                 let mut bench = Bench::on(&RawRig { shut_switch_fitted: switch, ..RIG }, &RawRecipe::DEMO);
                 bench.read(10_000, 0, 0);
                 let mut vent = SafeVent { stage, ..SafeVent::new(at(0)) };
-                let _ = vent.poll(&VentView {
-                    now: at(10_000),
-                    spent: Duration::from_ticks(10_000),
-                    rig: &bench.rig,
-                    recipe: Some(&bench.recipe),
-                    far: &bench.far,
-                    supply: Some(&bench.supply),
-                    guard_open: false,
-                    vent_open: true,
-                    valve_shut,
-                    fell: true,
-                    fed: true,
-                    readback_mismatch: false,
-                    confirmed: None,
-                });
+                let _ = vent.poll(&VentView { valve_shut, ..view(&bench) });
                 let on_it = switch && valve_shut;
                 assert_eq!(vent.empty_dwell.is_begun(), counts || !on_it, "{stage:?} {switch} {valve_shut}");
             }
@@ -321,21 +318,7 @@ mod tests {
             let mut bench = Bench::on(&RIG, &RawRecipe::DEMO);
             bench.read(10_000, 0, 0);
             let mut vent = SafeVent { stage, ..SafeVent::new(at(0)) };
-            let mut view = VentView {
-                now: at(10_000),
-                spent: Duration::from_ticks(10_000),
-                rig: &bench.rig,
-                recipe: Some(&bench.recipe),
-                far: &bench.far,
-                supply: Some(&bench.supply),
-                guard_open: false,
-                vent_open: true,
-                valve_shut: false,
-                fell: true,
-                fed: true,
-                readback_mismatch: false,
-                confirmed: None,
-            };
+            let mut view = view(&bench);
             change(&mut view);
             let _ = vent.poll(&view);
             let since = if anew { at(10_000) } else { at(0) };
@@ -363,21 +346,7 @@ mod tests {
                     at(u64::from(ms) * 1_000),
                 );
             }
-            let view = VentView {
-                now,
-                spent: millis(spent_ms),
-                rig: &bench.rig,
-                recipe,
-                far: &bench.far,
-                supply: Some(&bench.supply),
-                guard_open: false,
-                vent_open: true,
-                valve_shut: false,
-                fell,
-                fed: true,
-                readback_mismatch: false,
-                confirmed: None,
-            };
+            let view = VentView { now, spent: millis(spent_ms), recipe, fell, ..view(&bench) };
             vent.poll(&view)
         };
         let limit_ms = (limit(&air.rig, Some(&air.recipe)).as_ticks() / 1_000) as u32;
