@@ -799,50 +799,29 @@ fn a_command_is_not_taken_late() {
 /// What hello and welcome say comes before any tag. Whoever changes it has parted the two ends for good.
 #[test]
 fn whoever_changes_the_opening_gets_no_session() {
-    type Change = fn(&mut ToController, &mut ToHost<'_>);
+    type Change = fn(&mut Hello, &mut Welcome);
     let changes: [(&str, Change); 9] = [
         ("nothing", |_, _| {}),
-        ("have", |hello, _| {
-            if let ToController::Hello(hello) = hello {
-                hello.resume = Some(seathold_sequencer::link::message::ResumePoint { boot: 11, next: 3 });
-            }
-        }),
-        ("nonce", |hello, _| {
-            if let ToController::Hello(hello) = hello {
-                hello.nonce += 1;
-            }
-        }),
-        ("boot", |_, welcome| {
-            if let ToHost::Welcome(welcome) = welcome {
-                welcome.boot += 1;
-            }
-        }),
-        ("oldest", |_, welcome| {
-            if let ToHost::Welcome(welcome) = welcome {
-                welcome.oldest += 1;
-            }
-        }),
-        ("next", |_, welcome| {
-            if let ToHost::Welcome(welcome) = welcome {
-                welcome.next += 1;
-            }
-        }),
-        ("time", |_, welcome| {
-            if let ToHost::Welcome(welcome) = welcome {
-                welcome.now_us += 1;
-            }
-        }),
-        ("challenge", |_, welcome| {
-            if let ToHost::Welcome(welcome) = welcome {
-                welcome.challenge += 1;
-            }
-        }),
-        ("outputs", |_, welcome| {
-            if let ToHost::Welcome(welcome) = welcome {
-                welcome.capabilities.single_outputs = !welcome.capabilities.single_outputs;
-            }
-        }),
+        ("have", |hello, _| hello.resume = Some(ResumePoint { boot: 11, next: 3 })),
+        ("nonce", |hello, _| hello.nonce += 1),
+        ("boot", |_, welcome| welcome.boot += 1),
+        ("oldest", |_, welcome| welcome.oldest += 1),
+        ("next", |_, welcome| welcome.next += 1),
+        ("time", |_, welcome| welcome.now_us += 1),
+        ("challenge", |_, welcome| welcome.challenge += 1),
+        ("outputs", |_, welcome| welcome.capabilities.single_outputs ^= true),
     ];
+    let mut no_hello = Hello { version: 0, session: 0, resume: None, nonce: 0 };
+    let mut no_welcome = Welcome {
+        version: 0,
+        session: 0,
+        boot: 0,
+        oldest: 0,
+        next: 0,
+        now_us: 0,
+        capabilities: Capabilities::default(),
+        challenge: 0,
+    };
     let message = |frame: &Frame| {
         let mut deframer = Deframer::default();
         frame.iter().find_map(|&byte| deframer.push(byte).map(<[u8]>::to_vec)).unwrap()
@@ -855,25 +834,15 @@ fn whoever_changes_the_opening_gets_no_session() {
         // Before the first turn: nobody has any records.
         assert!(host.transmit(now, &mut frame));
         let sent = message(&frame);
-        let mut hello: ToController = postcard::from_bytes(&sent).unwrap();
-        let none = Welcome {
-            version: 0,
-            session: 0,
-            boot: 0,
-            oldest: 0,
-            next: 0,
-            now_us: 0,
-            capabilities: Capabilities::default(),
-            challenge: 0,
-        };
-        change(&mut hello, &mut ToHost::Welcome(none));
-        frame::encode_bytes(&postcard::to_stdvec(&hello).unwrap(), &mut frame).unwrap();
+        let ToController::Hello(mut hello) = postcard::from_bytes(&sent).unwrap() else { panic!("no hello") };
+        change(&mut hello, &mut no_welcome);
+        frame::encode_bytes(&postcard::to_stdvec(&ToController::Hello(hello)).unwrap(), &mut frame).unwrap();
         frame.iter().for_each(|&byte| controller.receive(now, byte));
         assert!(controller.transmit(now, &mut frame));
         let sent = message(&frame);
-        let mut welcome: ToHost<'_> = postcard::from_bytes(&sent).unwrap();
-        change(&mut ToController::Hello(Hello { version: 0, session: 0, resume: None, nonce: 0 }), &mut welcome);
-        frame::encode(&welcome, &mut frame).unwrap();
+        let ToHost::Welcome(mut welcome) = postcard::from_bytes(&sent).unwrap() else { panic!("no welcome") };
+        change(&mut no_hello, &mut welcome);
+        frame::encode(&ToHost::Welcome(welcome), &mut frame).unwrap();
         let told = frame.iter().filter(|&&byte| host.receive(byte).is_some()).count();
         assert_eq!((told, host.is_open(), host.resume_point()), (0, false, None), "{what}: anyone's word");
         while host.transmit(now, &mut frame) {
@@ -896,7 +865,7 @@ fn whoever_changes_the_opening_gets_no_session() {
 /// One welcome with another boot, changed on its way, is not a reset of the controller.
 #[test]
 fn a_reset_is_believed_only_under_the_key() {
-    let have = seathold_sequencer::link::message::ResumePoint { boot: 5, next: 40 };
+    let have = ResumePoint { boot: 5, next: 40 };
     for key in [None, Some(Key::new(KEY))] {
         let keyed = key.is_some();
         let mut host = Host::resume(11, have);
