@@ -2,7 +2,7 @@
 //! verdicts, and time to a decision. Prints the tables of docs/figures.md.
 //!
 //! ```sh
-//! cargo bench -p seathold-tests --bench measuring -- [bound|coverage|risk|time|plant|list] [RUNS]
+//! cargo bench -p seathold-tests --bench measuring -- [bound|coverage|risk|time|plant|flicker|list] [RUNS]
 //! ```
 //!
 //! Everything is drawn from a seed that is the run's number, so the tables are the same on any machine and with any
@@ -13,7 +13,7 @@ use seathold_machine::ideal::Ideal;
 use seathold_machine::script::{brisk, checked};
 use seathold_sequencer::event::Event;
 use seathold_sequencer::input::{Command, Sides};
-use seathold_sequencer::measure::{BlockedTrace, CurvePrior, fit};
+use seathold_sequencer::measure::{BlockedTrace, CurvePrior, Settling, fit};
 use seathold_sequencer::recipe::{Model, RawRecipe};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
@@ -46,6 +46,9 @@ fn main() {
     }
     if table == "list" {
         list(runs);
+    }
+    if all || table == "flicker" {
+        plant(runs.min(2_000), &Draw::FLICKER);
     }
     if all || table == "plant" {
         plant(runs.min(2_000), &Draw::KNOWN);
@@ -128,7 +131,7 @@ fn bound(runs: u64) {
                     trace.push(Instant::from_ticks(i as u64 * 10_000), y.round() as i32, 0);
                 }
                 let curves = transient.map_or(CurvePrior::Line, |(_, tau)| CurvePrior::Exact { tau_s: tau });
-                fit(curves, None, 0.0, &trace).expect("a fit").slope
+                fit(curves, None, Settling::unknown(0.0), &trace).expect("a fit").slope
             })
             .collect();
         let sigma = (noise * noise + 1.0 / 12.0_f64).sqrt();
@@ -227,7 +230,8 @@ fn trial(case: &Case, run: u64) -> Trial {
         for event in &step.events {
             match event {
                 Event::Isolated { .. } => shut_at = now,
-                Event::Entered { phase: seathold_sequencer::event::Phase::SafeVent, side: Some(_) } => {
+                // The one after measuring: a side begins with one as well.
+                Event::Entered { phase: seathold_sequencer::event::Phase::SafeVent, side: Some(_) } if shut_at > 0 => {
                     ended_at = now;
                     // What others would have read of the same valve had it stayed shut.
                     let mut on = plant.clone();
@@ -482,6 +486,10 @@ impl Draw {
         pink_pa: 0.0,
         soak_ms: 10_000,
     };
+
+    /// The same valves under a transducer whose noise is mostly 1/f, three times as strong as its white part.
+    const FLICKER: Self =
+        Self { name: "the same valves, 60 Pa of 1/f noise", first_seed: 3_000_000, pink_pa: 60.0, ..Self::KNOWN };
 
     /// Others, wider in everything, with noise of other strengths and part of it 1/f. They showed what was missing (what
     /// filling leaves in the wall) and how early is too early, so they are no proof any more.
