@@ -58,6 +58,7 @@ pub mod adapters;
 mod channel;
 mod dwell;
 pub mod event;
+mod exponential;
 pub mod field;
 mod gas_temperature;
 pub mod input;

@@ -1,6 +1,7 @@
 //! The exponentials of a fit, averaged over each block: the mean of `exp(−t/τ)` over evenly spaced samples is a
 //! geometric series, which gives a ratio of hyperbolic sines.
 
+use crate::exponential::exp;
 use crate::limits::EXPONENTIALS;
 
 /// The exponentials `exp(−t/τ)` of a fit: means over each block, with time from the first block's mean time.
@@ -79,7 +80,7 @@ impl Basis {
             if !(-SAME_STEP_S..=SAME_STEP_S).contains(&change) {
                 self.step = step;
                 for (factor, tau) in self.factors.iter_mut().zip(&self.taus).take(self.count) {
-                    *factor = libm::exp(-step / tau);
+                    *factor = exp(-step / tau);
                 }
             }
             for (e, factor) in self.e.iter_mut().zip(&self.factors).take(self.count) {
@@ -95,7 +96,7 @@ impl Basis {
 fn sinhc(x: f64) -> f64 {
     if x > 1.0 {
         // From the exponential function, which the image has anyway.
-        let e = libm::exp(x);
+        let e = exp(x);
         return (e - 1.0 / e) / (2.0 * x);
     }
     // Taylor series, 1/(2k + 1)! from the last term down; the first term left out is under 1e-17 for x ≤ 1.

@@ -1,5 +1,6 @@
 //! The curves a fit may take, and what is known of them before it: which time constants, how well, or none.
 
+use crate::exponential::{exp, ln};
 use crate::limits::EXPONENTIALS;
 
 /// A curve fitted to the trapped pressure.
@@ -39,13 +40,13 @@ pub struct TauRange {
 impl TauRange {
     /// Width of one of `count` equal cells, in ln τ.
     pub(super) fn cell(self, count: usize) -> f64 {
-        libm::log(self.max_s / self.min_s) / count as f64
+        ln(self.max_s / self.min_s) / count as f64
     }
 
     /// Middles of `count` equal cells on a logarithmic scale.
     fn middles(self, count: usize) -> impl Iterator<Item = f64> {
         let cell = self.cell(count);
-        (0..count).map(move |k| self.min_s * libm::exp((k as f64 + 0.5) * cell))
+        (0..count).map(move |k| self.min_s * exp((k as f64 + 0.5) * cell))
     }
 }
 

@@ -42,7 +42,7 @@ pub const CURVE_SHARE: f64 = 0.3;
 /// The same window of forty seconds with three falls of the pressure, judged by the built-in recipe: 7.5 mm³/s allowed
 /// out of 45 cm³.
 /// ```
-/// use seathold_sequencer::measure::{BlockedTrace, Conditions, CurvePrior, Decision, LeakEstimate, decide, fit};
+/// use seathold_sequencer::measure::{BlockedTrace, Conditions, CurvePrior, Decision, LeakEstimate, Settling, decide, fit};
 /// use seathold_sequencer::{recipe::RawRecipe, rig::RawRig, time::Instant, units::{AbsolutePressure, Temperature}};
 ///
 /// let rig = RawRig::DEMO.validate()?;
@@ -54,7 +54,7 @@ pub const CURVE_SHARE: f64 = 0.3;
 ///         let pascals = 600_000.0 - pascals_per_s * f64::from(i) / 100.0 + noise;
 ///         trace.push(Instant::from_ticks(u64::from(i) * 10_000), rig.raw().far.counts(pascals), 0);
 ///     }
-///     let slope = fit(CurvePrior::Line, None, 5.0, &trace).expect("four thousand readings are enough");
+///     let slope = fit(CurvePrior::Line, None, Settling::unknown(5.0), &trace).expect("four thousand readings are enough");
 ///     let gas = Temperature::from_celsius(20.0);
 ///     let pressure = AbsolutePressure::from_pascals(701_325.0);
 ///     let with = Conditions { rig: &rig, recipe: &recipe, gas, pressure, target: pressure, noise_counts: 5.0 };

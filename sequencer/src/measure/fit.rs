@@ -6,8 +6,10 @@ use super::block_means::{Block, BlockedTrace};
 use super::curve_prior::{Curve, CurvePrior};
 use super::gram::{Column, Gram, Point};
 use super::regression::{self, Posterior, Prior};
+use crate::exponential::{exp, ln};
 use crate::limits::{BLOCKS, BLOCKS_MIN, CURVES_MAX, EXPONENTIALS};
-use crate::rig::Rig;
+use crate::recipe::Recipe;
+use crate::rig::{BLANK_RUNS_MIN, Rig};
 use crate::sqrt::sqrt;
 
 /// Result of a fit, in counts and seconds. Standard uncertainties (`u_…`) allow for correlation between neighbouring
@@ -80,13 +82,69 @@ pub struct Compensation {
 impl Compensation {
     /// For a trace whose first reading is this; `None` where no thermometer is fitted.
     pub fn of(rig: &Rig, first_counts: i32) -> Option<Self> {
-        let far = rig.raw().far;
         rig.raw().thermometer.map(|thermometer| Self {
-            first_absolute_counts: f64::from(first_counts.saturating_sub(far.zero_counts))
-                + rig.atmosphere().pascals() / far.pa_per_count,
+            first_absolute_counts: absolute_counts(rig, first_counts),
             kelvin_at_zero: thermometer.kelvin_at_zero,
             kelvin_per_count: thermometer.kelvin_per_count,
         })
+    }
+}
+
+fn absolute_counts(rig: &Rig, counts: i32) -> f64 {
+    let far = rig.raw().far;
+    f64::from(counts.saturating_sub(far.zero_counts)) + rig.atmosphere().pascals() / far.pa_per_count
+}
+
+/// What is known of the transient from how the gas was trapped.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Settling {
+    /// From the valve being shut, which is when transients begin, to the trace's first sample, in seconds: a fast one may
+    /// be over, and a slow one, small at first, dominant by now.
+    pub since_isolation_s: f64,
+    /// How long the gas was fed at pressure before that, in seconds.
+    pub fed_s: f64,
+    /// Its absolute pressure, in counts; infinite where nothing bounds the transient's height.
+    pub absolute_counts: f64,
+    /// Whether what leak-free sides show in such a fit has been measured ([`Rig::background`]), its minor modes within.
+    pub scatter_measured: bool,
+}
+
+/// The most by which the gas can stand too high, as a share of its absolute pressure: filled without loss of heat it is
+/// γ = 1.4 times as warm (Moran & Shapiro, *Fundamentals of Engineering Thermodynamics*, from memory; derivable).
+const FILLED: f64 = 0.4;
+
+/// γ: gas that is fed cools at constant pressure, and takes so much longer than shut in at constant volume.
+const GAMMA: f64 = 1.4;
+
+/// What shutting the ball, venting beside it and creeping seats may add, as a share of the absolute pressure: 5 kPa at
+/// 6 bar (our judgement, no source; measured in docs/figures.md).
+const SHUTTING: f64 = 0.007;
+
+impl Settling {
+    /// Where nothing is known but when the valve was shut.
+    pub const fn unknown(since_isolation_s: f64) -> Self {
+        Self { since_isolation_s, fed_s: 0.0, absolute_counts: f64::INFINITY, scatter_measured: false }
+    }
+
+    /// Of a trace whose first reading is this, so long after the valve was shut.
+    pub fn of(rig: &Rig, recipe: &Recipe, first_counts: i32, since_isolation_s: f64) -> Self {
+        Self {
+            since_isolation_s,
+            fed_s: f64::from(recipe.raw().soak_ms) / 1e3,
+            absolute_counts: absolute_counts(rig, first_counts),
+            scatter_measured: rig.raw().blank_runs >= BLANK_RUNS_MIN,
+        }
+    }
+
+    /// Standard deviation of all minor modes together, relative to the whole transient at isolation.
+    const fn minor(&self) -> f64 {
+        if self.scatter_measured { MINOR_SD_MEASURED } else { MINOR_SD }
+    }
+
+    /// The greatest height, in counts at isolation, of a transient with this time constant. Without the bound a fast one
+    /// that is long over could be taken back from a little wandering noise to any height, and its minor modes with it.
+    fn height_max(&self, tau_s: f64) -> f64 {
+        self.absolute_counts * (FILLED * exp(-self.fed_s / (GAMMA * tau_s)) + SHUTTING)
     }
 }
 
@@ -132,7 +190,7 @@ enum Stage {
 pub struct Fit {
     curves: CurvePrior,
     compensation: Option<Compensation>,
-    since_isolation_s: f64,
+    settling: Settling,
     stage: Stage,
     basis: Basis,
     gram: Gram,
@@ -241,6 +299,10 @@ const US_PER_S: f64 = 1e6;
 /// source; the coverage it gives on plants with several time constants is measured in docs/figures.md).
 pub(super) const MINOR_SD: f64 = 0.1;
 
+/// The same where blank runs have measured what such a fit makes of a leak-free side: what the minor modes do to it is in
+/// their mean and scatter, and here only what differs from them is left (our judgement, no source; measured as above).
+const MINOR_SD_MEASURED: f64 = 0.03;
+
 /// Prior probability that a calibrated time constant is not that of the dominant mode: the far side was drier, the
 /// seats newer, the bench warmer than in the blank run (our judgement, no source; measured as above).
 const UNCALIBRATED: f64 = 0.2;
@@ -254,7 +316,7 @@ impl Fit {
     pub const NONE: Self = Self {
         curves: CurvePrior::Line,
         compensation: None,
-        since_isolation_s: 0.0,
+        settling: Settling::unknown(0.0),
         stage: Stage::Begin,
         basis: Basis::NONE,
         gram: Gram::EMPTY,
@@ -279,19 +341,17 @@ impl Fit {
         noise: NoiseEstimate::NONE,
     };
 
-    /// Begins a fit of what the trace holds now. The trace's first sample came `since_isolation_s` seconds after the
-    /// valve was shut, which is when transients begin: a fast one may be over, and a slow one, small at first, dominant
-    /// by now.
+    /// Begins a fit of what the trace holds now.
     pub fn begin(
         &mut self,
         curves: CurvePrior,
         compensation: Option<Compensation>,
-        since_isolation_s: f64,
+        settling: Settling,
         trace: &BlockedTrace,
     ) {
         self.curves = curves;
         self.compensation = compensation;
-        self.since_isolation_s = since_isolation_s;
+        self.settling = settling;
         self.restart(trace);
     }
 
@@ -446,8 +506,7 @@ impl Fit {
         if let Some(posterior) = posterior {
             let prior = self.prior_weight(curve);
             result = CurveFit {
-                log_weight: 0.5 * libm::log(prior * prior * posterior.bayes_factor)
-                    - 0.5 * posterior.squares / self.variance,
+                log_weight: 0.5 * ln(prior * prior * posterior.bayes_factor) - 0.5 * posterior.squares / self.variance,
                 slope: posterior.slope,
                 variance: posterior.slope_variance,
             };
@@ -467,10 +526,10 @@ impl Fit {
         let before = self.best.map(|(best, _)| self.fit_at(best).log_weight);
         let log_ratio = before.map_or(0.0, |before| result.log_weight - before);
         let better = before.is_none() || log_ratio > 0.0;
-        let weight = if better { 1.0 } else { libm::exp(log_ratio) };
+        let weight = if better { 1.0 } else { exp(log_ratio) };
         if better {
             // Earlier weights were relative to a less likely curve.
-            let fade = if before.is_some() { libm::exp(-log_ratio) } else { 0.0 };
+            let fade = if before.is_some() { exp(-log_ratio) } else { 0.0 };
             self.means = WeightedMeans {
                 weight: self.means.weight * fade,
                 slope_variance: self.means.slope_variance * fade,
@@ -494,14 +553,15 @@ impl Fit {
         let count = self.basis.count();
         let (u_ln_tau, others) = match self.curves {
             CurvePrior::Line | CurvePrior::Exact { .. } => (0.0, 0.0),
-            CurvePrior::Calibrated { u_rel, .. } if dominant == 0 => (u_rel, MINOR_SD),
-            CurvePrior::Calibrated { .. } | CurvePrior::Profiled(_) => (self.u_cell, MINOR_SD),
+            CurvePrior::Calibrated { u_rel, .. } if dominant == 0 => (u_rel, self.settling.minor()),
+            CurvePrior::Calibrated { .. } | CurvePrior::Profiled(_) => (self.u_cell, self.settling.minor()),
         };
         let minor = if count > 1 { others / sqrt((count - 1) as f64) } else { 0.0 };
         // Where only the amplitude is unknown, this is plain least squares.
         let height = self.height.filter(|_| count > 1);
         let u_shift = self.basis.tau(dominant).map_or(0.0, |tau_s| u_ln_tau / tau_s);
-        Prior { dominant, count, u_shift, minor, remaining: self.remaining, height }
+        let height_max = self.basis.tau(dominant).map_or(0.0, |tau_s| self.settling.height_max(tau_s));
+        Prior { dominant, count, u_shift, minor, remaining: self.remaining, height, height_max }
     }
 
     /// [`Fit::remaining`], once the first block has been visited.
@@ -509,7 +569,7 @@ impl Fit {
         let mut remaining = [1.0; EXPONENTIALS];
         for (k, fraction) in remaining.iter_mut().enumerate() {
             if let Some(tau_s) = self.basis.tau(k) {
-                *fraction = libm::exp(-(self.since_isolation_s + self.basis.first_s()) / tau_s);
+                *fraction = exp(-(self.settling.since_isolation_s + self.basis.first_s()) / tau_s);
             }
         }
         remaining
@@ -581,12 +641,15 @@ impl Fit {
         if !(blocks - parameters >= 1.0) {
             return false;
         }
-        let (factor, dof) =
-            autocorrelation_factor(self.residuals.products, self.residuals.block_squares, blocks, parameters);
         // Noise from block to block, insensitive to curvature, times the samples per block.
         let steps = self.residuals.steps / (2.0 * (blocks - 1.0)) * self.gram.weight() / blocks;
         let curvature_u = sqrt(steps * self.residuals.curvature_squares);
-        let variance = self.residuals.squares / (blocks - parameters);
+        let dof = blocks - parameters;
+        let variance = self.residuals.squares / dof;
+        // Not a number where there are no residuals.
+        let rho = self.residuals.products / self.residuals.block_squares + parameters / blocks;
+        let of = SampleVariances { samples: self.variance, blocks: steps, residual: variance };
+        let (factor, dof) = autocorrelation_factor(rho, blocks, dof, &of);
         self.noise = NoiseEstimate {
             variance,
             factor,
@@ -608,7 +671,7 @@ impl Fit {
         let (mut total, mut slope) = (0.0, 0.0);
         for (i, (component, result)) in components.iter_mut().zip(&self.fits).enumerate().take(self.basis.count() + 1) {
             // The best has weight 1 even where its logarithm is not a number.
-            let weight = if i == best { 1.0 } else { libm::exp(result.log_weight - most) };
+            let weight = if i == best { 1.0 } else { exp(result.log_weight - most) };
             if weight > WEIGHT_MIN {
                 let u = factor * sqrt(variance * result.variance);
                 *component = Component { weight, offset: result.slope, u };
@@ -662,26 +725,43 @@ const WEIGHT_MIN: f64 = 1e-9;
 /// Least variance of a sample, in counts²: a trace without any noise must not cause a division by zero.
 const VARIANCE_MIN: f64 = 1e-12;
 
+/// Variances of one sample, from ever longer averages; white noise has the same in all.
+struct SampleVariances {
+    /// From neighbouring samples.
+    samples: f64,
+    /// From neighbouring blocks.
+    blocks: f64,
+    /// From the residuals.
+    residual: f64,
+}
+
 /// Factor by which positively correlated residuals widen a standard uncertainty, and the remaining degrees of freedom.
 /// For residuals following a first-order autoregression with coefficient ρ the variance of a mean or slope over many
 /// points grows by `(1 + ρ)/(1 − ρ)` and the points count for that much fewer (Box, Jenkins & Reinsel, *Time Series
 /// Analysis*, ch. 2 and 7, from memory). ρ is the lag-one autocorrelation corrected for the fit's own bias, about
 /// `−parameters/blocks`; it is applied from one standard error, `1/√blocks` (Bartlett), upwards, so that white noise is
 /// seldom widened.
-fn autocorrelation_factor(products: f64, squares: f64, blocks: f64, parameters: f64) -> (f64, f64) {
-    let dof = blocks - parameters;
-    if !(squares > 0.0) {
-        return (1.0, dof);
-    }
-    let rho = products / squares + parameters / blocks;
+///
+/// From [`WANDERING`] upwards it is taken for noise whose power goes as 1/f, which wanders the more the longer one looks. Its
+/// Allan variance A² is the same at every scale, so that of the blocks has more by it than neighbouring samples account for.
+/// With the spectral density h/f it is `2·ln 2·h`, and the slope of a line by least squares over a time T has the variance
+/// `9·h/T²` (`h/f` times the square of the line's transfer function, `6·j1(πfT)/T`, over all frequencies; our algebra),
+/// against `12·σ²/(N·T²)` in N blocks of white noise: together as if a block had the variance `σ² + 0.541·N·A²`.
+fn autocorrelation_factor(rho: f64, blocks: f64, dof: f64, of: &SampleVariances) -> (f64, f64) {
     if !(rho * rho * blocks > 1.0) || rho < 0.0 {
         return (1.0, dof);
     }
-    let rho = if rho > 0.95 { 0.95 } else { rho };
-    let growth = (1.0 + rho) / (1.0 - rho);
+    let growth = if rho > 0.95 { 39.0 } else { (1.0 + rho) / (1.0 - rho) };
     let reduced = dof / growth;
-    (sqrt(growth), if reduced < 2.0 { 2.0 } else { reduced })
+    let reduced = if reduced < 2.0 { 2.0 } else { reduced };
+    let wandering = (of.samples + 0.541 * blocks * (of.blocks - of.samples)) / of.residual;
+    let growth = if rho > WANDERING && wandering > growth { wandering } else { growth };
+    (sqrt(growth), reduced)
 }
+
+/// Least autocorrelation of blocks that is taken for 1/f noise: of it blocks have about 0.6, and what a transducer's filter
+/// leaves in them is less (our judgement; measured in docs/figures.md).
+const WANDERING: f64 = 0.25;
 
 /// Runs a fit to its end at once: for a host, which has no poll deadline. A controller calls [`Fit::begin`] and then
 /// [`Fit::advance`], once a poll. `None` where there are too few readings, or no curve fits.
@@ -689,7 +769,7 @@ fn autocorrelation_factor(products: f64, squares: f64, blocks: f64, parameters: 
 /// # Example
 /// Twenty seconds of a pressure that falls by half a count a second, with noise of a count or so:
 /// ```
-/// use seathold_sequencer::measure::{BlockedTrace, CurvePrior, fit};
+/// use seathold_sequencer::measure::{BlockedTrace, CurvePrior, Settling, fit};
 /// use seathold_sequencer::time::Instant;
 ///
 /// let mut trace = BlockedTrace::new();
@@ -698,7 +778,7 @@ fn autocorrelation_factor(products: f64, squares: f64, blocks: f64, parameters: 
 ///     let noise = f64::from(i * 7_919 % 31) / 10.0 - 1.5;
 ///     trace.push(Instant::from_ticks(u64::from(i) * 10_000), (30_000.0 - fall + noise).round() as i32, 0);
 /// }
-/// let found = fit(CurvePrior::Line, None, 5.0, &trace).expect("two thousand readings are enough");
+/// let found = fit(CurvePrior::Line, None, Settling::unknown(5.0), &trace).expect("two thousand readings are enough");
 /// assert_eq!(found.samples, 2_000);
 /// assert!((found.slope - -0.5).abs() < 3.0 * found.u_slope, "{} ± {} counts/s", found.slope, found.u_slope);
 /// assert!(found.u_slope < 0.01);
@@ -706,11 +786,11 @@ fn autocorrelation_factor(products: f64, squares: f64, blocks: f64, parameters: 
 pub fn fit(
     curves: CurvePrior,
     compensation: Option<Compensation>,
-    since_isolation_s: f64,
+    settling: Settling,
     trace: &BlockedTrace,
 ) -> Option<SlopeEstimate> {
     let mut fit = Fit::NONE;
-    fit.begin(curves, compensation, since_isolation_s, trace);
+    fit.begin(curves, compensation, settling, trace);
     loop {
         if fit.advance(trace, BLOCKS + 1) {
             return fit.estimate();

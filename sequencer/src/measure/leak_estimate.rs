@@ -5,6 +5,7 @@ use super::curve_prior::Curve;
 use super::fit::SlopeEstimate;
 use super::interval::IntervalSolver;
 use super::leak_law::ReferredLeak;
+use crate::exponential::exp;
 use crate::recipe::Recipe;
 use crate::rig::{RawRig, Rig};
 use crate::sqrt::sqrt;
@@ -211,7 +212,7 @@ pub(super) fn resolution(noise_counts: f64, span_s: f64) -> f64 {
     if squares > 1e-3 {
         variance = 0.0;
         for k in [1.0, 2.0, 3.0, 4.0, 5.0] {
-            let damped = libm::exp(-4.0 * PI_SQUARES * k * k * squares);
+            let damped = exp(-4.0 * PI_SQUARES * k * k * squares);
             variance += damped / (2.0 * PI_SQUARES * k * k);
         }
     }

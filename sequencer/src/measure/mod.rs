@@ -36,7 +36,7 @@ pub use conformance::{conformance_probability, normal_cdf};
 pub use curve_prior::{Curve, CurvePrior, TauRange};
 pub use decide::{CURVE_SHARE, Decision, decide};
 pub use diagnose::diagnose;
-pub use fit::{Compensation, Component, Fit, SlopeEstimate, fit};
+pub use fit::{Compensation, Component, Fit, Settling, SlopeEstimate, fit};
 pub(crate) use interval::BISECTIONS_MAX;
 pub use interval::IntervalSolver;
 pub use leak_estimate::{Budget, Conditions, LeakEstimate};

@@ -1,6 +1,7 @@
 //! Quantiles and tails of the normal and Student's distribution: Wichura, algorithm AS 241; Abramowitz & Stegun, 26.
 
 use super::conformance::normal_cdf;
+use crate::exponential::{exp, ln};
 use crate::sqrt::sqrt;
 
 /// The standard normal quantile: the z with `Φ(z) = p`, for `0 < p < 1`; 0 outside.
@@ -16,7 +17,7 @@ pub fn normal_quantile(p: f64) -> f64 {
         return q * ratio(&A, &B, r);
     }
     let tail = if q < 0.0 { p } else { 1.0 - p };
-    let r = sqrt(-libm::log(tail));
+    let r = sqrt(-ln(tail));
     let z = if r <= 5.0 { ratio(&C, &D, r - 1.6) } else { ratio(&E, &F, r - 5.0) };
     if q < 0.0 { -z } else { z }
 }
@@ -57,7 +58,7 @@ pub(super) fn normal_tail(z: f64) -> f64 {
     let t = 1.0 / (1.0 + 0.231_641_9 * size);
     let series = [1.330_274_429, -1.821_255_978, 1.781_477_937, -0.356_563_782, 0.319_381_530];
     let sum = series.iter().fold(0.0, |sum, c| sum * t + c) * t;
-    let tail = 0.398_942_280_401_432_7 * libm::exp(-0.5 * size * size) * sum;
+    let tail = 0.398_942_280_401_432_7 * exp(-0.5 * size * size) * sum;
     if z < 0.0 { 1.0 - tail } else { tail }
 }
 

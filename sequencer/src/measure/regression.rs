@@ -25,6 +25,8 @@ pub(super) struct Prior {
     pub(super) remaining: [f64; EXPONENTIALS],
     /// Height of the transient as it began, in counts; `None` where it follows from the dominant mode alone.
     pub(super) height: Option<f64>,
+    /// The most that the dominant mode's own may be taken for, in counts.
+    pub(super) height_max: f64,
 }
 
 /// A curve: `y_mean + b·t + Σ a_k·(e_k − ē_k) + c·(t·e_g − mean)`, g the dominant mode, with time about its mean, and
@@ -121,6 +123,7 @@ pub(super) fn transient(gram: &Gram, prior: &Prior, variance: f64) -> Option<Pos
     let remaining = |k: usize| prior.remaining.get(k).copied().unwrap_or(1.0);
     // An amplitude is known no better than its own standard uncertainty.
     let own_height = sqrt(ols.amplitude * ols.amplitude + variance * ols.aa) / remaining(prior.dominant);
+    let own_height = if own_height > prior.height_max { prior.height_max } else { own_height };
     let height = prior.height.unwrap_or(own_height);
     let precision = |share: f64, k: usize| {
         let sd = share * height * remaining(k);

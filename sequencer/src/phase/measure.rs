@@ -8,8 +8,8 @@ use crate::event::{Disturbance, Event, Events};
 use crate::gas_temperature::GasTemperature;
 use crate::limits::{BLOCKS, BLOCKS_PER_MS, BLOCKS_PER_POLL_MAX, CURVATURE_RESTARTS_MAX, CURVES_MAX, RESTARTS_MAX};
 use crate::measure::{
-    BISECTIONS_MAX, BlockedTrace, Compensation, Conditions, Decision, Fit, IntervalSolver, LeakEstimate, StepDetector,
-    decide,
+    BISECTIONS_MAX, BlockedTrace, Compensation, Conditions, Decision, Fit, IntervalSolver, LeakEstimate, Settling,
+    StepDetector, decide,
 };
 use crate::output::Outputs;
 use crate::recipe::Recipe;
@@ -162,7 +162,8 @@ impl Measure {
         }
         let (Some(good), Some(gas_counts), false) = (view.far.fresh(), gas_counts, view.frozen) else { return true };
         self.left_band |= !view.recipe.in_band(good.pressure);
-        if self.step_detector.push(good.counts, &self.trace) && !self.restart(Disturbance::Step, events) {
+        let per_mean = StepDetector::samples_per_mean(view.recipe.sample_period());
+        if self.step_detector.push(good.counts, per_mean, &self.trace) && !self.restart(Disturbance::Step, events) {
             return false;
         }
         self.trace.push(good.at, good.counts, gas_counts);
@@ -207,15 +208,19 @@ impl Measure {
     }
 
     fn begin_fit(&mut self, view: &View<'_>) {
-        let (compensation, since_isolation_s) = (self.compensation(view), self.since_isolation_s(view));
+        let (compensation, settling) = (self.compensation(view), self.settling(view));
         self.look = Look::Fitting(Fit::NONE);
         if let Look::Fitting(fit) = &mut self.look {
-            fit.begin(*view.recipe.curves(), compensation, since_isolation_s, &self.trace);
+            fit.begin(*view.recipe.curves(), compensation, settling, &self.trace);
         }
     }
 
     fn compensation(&self, view: &View<'_>) -> Option<Compensation> {
         Compensation::of(view.rig, self.trace.first_counts())
+    }
+
+    fn settling(&self, view: &View<'_>) -> Settling {
+        Settling::of(view.rig, view.recipe, self.trace.first_counts(), self.since_isolation_s(view))
     }
 
     /// Of the first sample, in seconds. Settling began at the latest when the supply side was empty, which is when
@@ -374,14 +379,14 @@ mod tests {
     #[test]
     fn a_step_too_small_for_a_jump_begins_the_window_anew() {
         let (mut measure, mut bench) = (measure(), Bench::default());
-        let noisy = |level| (0..160).map(move |i| level + i % 3);
+        let noisy = |level| (0..300).map(move |i| level + i % 3);
         assert!(add(&mut measure, &mut bench, noisy(600_000)).1.is_empty());
         let (clean, events) = add(&mut measure, &mut bench, noisy(600_300));
         assert_eq!(events.as_slice(), [Event::Restarted(Disturbance::Step)]);
         assert!(clean && measure.trace.count() < 160, "{}", measure.trace.count());
         // Once it has begun anew too often, that is the end of it.
         measure.restarts = RESTARTS_MAX;
-        assert!(!add(&mut measure, &mut bench, noisy(600_000)).0);
+        assert!(!add(&mut measure, &mut bench, noisy(600_300).chain(noisy(600_000))).0);
     }
 
     #[test]

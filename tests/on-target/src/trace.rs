@@ -1,7 +1,7 @@
 //! A fixed trace of counts through the estimator alone: the arithmetic, without the phases.
 
 use crate::tell::{ENCODED_MAX, Hex, LINE_BYTES, Running, Tell};
-use seathold_sequencer::measure::{BlockedTrace, CurvePrior, TauRange, fit};
+use seathold_sequencer::measure::{BlockedTrace, CurvePrior, Settling, TauRange, fit};
 use seathold_sequencer::time::Instant;
 
 /// A repeatable source of whole numbers: Marsaglia's xorshift, *Journal of Statistical Software* 8(14), 2003, with his
@@ -86,7 +86,7 @@ impl Case {
         }
         tell.line(format_args!("trace {} samples {:016x}", self.name, check.finish()));
         let mut room = [0; ENCODED_MAX];
-        match postcard::to_slice(&fit((self.curves)(), None, 0.0, &trace), &mut room) {
+        match postcard::to_slice(&fit((self.curves)(), None, Settling::unknown(0.0), &trace), &mut room) {
             // In lines of the allowed length.
             Ok(bytes) => {
                 for part in bytes.chunks(LINE_BYTES) {

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use seathold_analysis::calibration::blank;
-use seathold_sequencer::measure::{BlockedTrace, CurvePrior, fit};
+use seathold_sequencer::measure::{BlockedTrace, CurvePrior, Settling, fit};
 use seathold_sequencer::time::Instant;
 use seathold_tests::reference::cells;
 
@@ -38,7 +38,7 @@ fn every_trace_is_fitted_as_statsmodels_does() {
             trace.push(Instant::from_ticks(*us), *counts, 0);
         }
         let curves = row[1].parse().map_or(CurvePrior::Line, |tau_s| CurvePrior::Exact { tau_s });
-        let got = fit(curves, None, 0.0, &trace).unwrap();
+        let got = fit(curves, None, Settling::unknown(0.0), &trace).unwrap();
         close(case, "slope", got.slope, &row[2], 1e-9);
         close(case, "u(slope)", got.u_slope / got.autocorrelation_factor, &row[3], 1e-9);
         if !row[1].is_empty() {
@@ -92,7 +92,7 @@ fn pressure_decay_of_tp_201_3() {
             let inches = 2.0 * (-t / tau_s).exp();
             trace.push(Instant::from_ticks(u64::from(i) * 4_000_000), (inches * 1e6).round() as i32, 0);
         }
-        let got = fit(CurvePrior::Exact { tau_s }, None, 0.0, &trace).unwrap();
+        let got = fit(CurvePrior::Exact { tau_s }, None, Settling::unknown(0.0), &trace).unwrap();
         let first = f64::from(trace.first_counts());
         let at = |t: f64| (first + got.start + got.slope * t + got.amplitude * (-t / tau_s).exp()) / 1e6;
         assert!((at(300.0) - after_five).abs() < 2e-6, "V = {gallons}: {} against {after_five}", at(300.0));

@@ -5,7 +5,7 @@ use proptest::prelude::*;
 use seathold_sequencer::limits::CURVES_MAX;
 use seathold_sequencer::measure::{
     BlockedTrace, Budget, Component, Conditions, Contribution, Curve, CurvePrior, IntervalSolver, LeakEstimate, Remedy,
-    SlopeEstimate, Window, advise, conformance_probability, fit, normal_cdf,
+    Settling, SlopeEstimate, Window, advise, conformance_probability, fit, normal_cdf,
 };
 use seathold_sequencer::recipe::{RawRecipe, Recipe};
 use seathold_sequencer::rig::RawRig;
@@ -62,7 +62,7 @@ proptest! {
         // A transient shorter than a block is not seen by a folded fit as it is by one of every sample.
         prop_assume!(line || tau_s > 2.0 * seconds / 32.0 || samples <= 64);
         let (curves, curve) = if line { (CurvePrior::Line, Curve::Line) } else { (CurvePrior::Exact { tau_s }, Curve::Transient { tau_s }) };
-        let Some(got) = fit(curves, None, 0.0, &trace) else { return Err(TestCaseError::fail("no fit")) };
+        let Some(got) = fit(curves, None, Settling::unknown(0.0), &trace) else { return Err(TestCaseError::fail("no fit")) };
         let square = got.residual_sd * got.residual_sd - 1.0 / 12.0;
         let predicted = Window { noise_counts: square.sqrt(), ..window(seconds, samples, curve) }.slope_u();
         let ours = got.u_slope / got.autocorrelation_factor;
@@ -195,7 +195,7 @@ fn interval_and_probability_agree() {
     let mut components = [Component::default(); CURVES_MAX];
     components[0] = Component { weight: 0.8, offset: -0.15, u: 0.1 };
     components[1] = Component { weight: 0.2, offset: 0.6, u: 0.3 };
-    let line = fit(CurvePrior::Line, None, 0.0, &noise(6_000, 10_000, 7)).unwrap();
+    let line = fit(CurvePrior::Line, None, Settling::unknown(0.0), &noise(6_000, 10_000, 7)).unwrap();
     for (dof, within) in [(1e6, 4e-4), (20.0, 2e-3)] {
         // Nearly all of the uncertainty from the fit.
         let slope = SlopeEstimate { components, u_slope: 0.3, dof, ..line };
@@ -243,7 +243,7 @@ fn blank_runs_take_the_place_of_the_wall() {
         temperature_drift_u_k_s: 0.0,
         ..RawRig::DEMO
     };
-    let line = fit(CurvePrior::Line, None, 0.0, &noise(2_001, 10_000, 7)).unwrap();
+    let line = fit(CurvePrior::Line, None, Settling::unknown(0.0), &noise(2_001, 10_000, 7)).unwrap();
     assert_eq!(line.span_s, 20.0);
     // Nothing from the fit, so that what is left is the background's.
     let slope = SlopeEstimate { slope: 0.0, u_slope: 1e-9, u_curve: 0.0, dof: 1e6, ..line };

@@ -1,7 +1,7 @@
 //! The estimator, units and statistics against published figures. Each check names its source; how sure it is stands
 //! beside it: *seen* in the source's own text, *second-hand*, *memory*, or *computed* with a named library.
 
-use seathold_sequencer::measure::{BlockedTrace, CurvePrior, fit, normal_quantile, student_quantile};
+use seathold_sequencer::measure::{BlockedTrace, CurvePrior, Settling, fit, normal_quantile, student_quantile};
 use seathold_sequencer::time::Instant;
 use seathold_sequencer::units::{
     AbsolutePressure, LeakRate, PASCALS_PER_PSI, PressureRate, Reference, STANDARD_ATMOSPHERE, Temperature, Volume,
@@ -29,7 +29,7 @@ fn norris() {
         let (y, x) = (row[0], row[1]);
         trace.push(Instant::from_ticks((x * 10.0).round() as u64 * 100_000), (y * 10.0).round() as i32, 0);
     }
-    let got = fit(CurvePrior::Line, None, 0.0, &trace).expect("a fit");
+    let got = fit(CurvePrior::Line, None, Settling::unknown(0.0), &trace).expect("a fit");
     // The trace counts time and readings from its first sample: (0.2, 0.1).
     let slope = got.slope / 10.0;
     let intercept = (got.start + f64::from(trace.first_counts())) / 10.0 - slope * 0.2;
@@ -53,7 +53,7 @@ fn norris_intercept_error() {
     for row in &rows {
         trace.push(Instant::from_ticks((row[1] * 10.0).round() as u64 * 100_000), (row[0] * 10.0).round() as i32, 0);
     }
-    let got = fit(CurvePrior::Line, None, 0.0, &trace).expect("a fit");
+    let got = fit(CurvePrior::Line, None, Settling::unknown(0.0), &trace).expect("a fit");
     let n = rows.len() as f64;
     let mean: f64 = rows.iter().map(|r| r[1]).sum::<f64>() / n;
     let origin = rows[0][1];
@@ -74,7 +74,7 @@ fn synthetic_decay_with_transient() {
         // Readings in hundredths of a pascal, which the data are rounded to.
         trace.push(Instant::from_ticks((row[0] * 1e6).round() as u64), (row[1] * 100.0).round() as i32, 0);
     }
-    let got = fit(CurvePrior::Exact { tau_s: 8.0 }, None, 0.0, &trace).expect("a fit");
+    let got = fit(CurvePrior::Exact { tau_s: 8.0 }, None, Settling::unknown(0.0), &trace).expect("a fit");
     let first = f64::from(trace.first_counts());
     close(-got.slope / 100.0, 1.463_458_116_913_479, 1e-11);
     close((got.start + first) / 100.0, 599_998.896_287_871_8, 1e-14);
@@ -87,7 +87,7 @@ fn synthetic_decay_with_transient() {
     close(got.correlation, 0.762_824_782_035, 1e-11);
 
     // A plain line on the same data is badly wrong, and by the published amount.
-    let line = fit(CurvePrior::Line, None, 0.0, &trace).expect("a fit");
+    let line = fit(CurvePrior::Line, None, Settling::unknown(0.0), &trace).expect("a fit");
     close(line.slope / 100.0, -5.531_241_671_073_506, 1e-11);
     close((line.start + first) / 100.0, 600_176.926_594_394_5, 1e-14);
 }
@@ -105,7 +105,7 @@ fn slope_error_is_that_of_ordinary_least_squares() {
             state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             trace.push(Instant::from_ticks(u64::from(i) * 10_000), (state >> 22) as i32, 0);
         }
-        let got = fit(CurvePrior::Line, None, 0.0, &trace).expect("a fit");
+        let got = fit(CurvePrior::Line, None, Settling::unknown(0.0), &trace).expect("a fit");
         let sigma = got.residual_sd;
         let n = f64::from(n);
         let theory = (12.0 * sigma * sigma / (n * (n * n - 1.0) * 1e-4)).sqrt();
@@ -123,7 +123,7 @@ fn gum_thermometer_calibration() {
     for row in &rows {
         trace.push(Instant::from_ticks((row[0] * 1e3).round() as u64 * 1_000), (row[1] * 1e3).round() as i32, 0);
     }
-    let got = fit(CurvePrior::Line, None, 0.0, &trace).expect("a fit");
+    let got = fit(CurvePrior::Line, None, Settling::unknown(0.0), &trace).expect("a fit");
     let slope = got.slope / 1e3;
     let at_20 = (got.start + f64::from(trace.first_counts())) / 1e3 + slope * (20.0 - rows[0][0]);
     assert_eq!(format!("{slope:.5}"), "0.00218");

@@ -3,12 +3,12 @@
 use seathold_sequencer::field::Problem;
 use seathold_sequencer::limits::{BLOCKS_MIN, LIFE_SAFES, MEASURE_MS_MAX, SAFE_PA_MAX, TRANSDUCER_PA_MAX};
 use seathold_sequencer::measure::{
-    BlockedTrace, Compensation, Conditions, CurvePrior, Decision, IntervalSolver, LeakEstimate, Schedule, StepDetector,
-    decide, fit,
+    BlockedTrace, Compensation, Conditions, CurvePrior, Decision, IntervalSolver, LeakEstimate, Schedule, Settling,
+    StepDetector, decide, fit,
 };
 use seathold_sequencer::recipe::{Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::{RawRig, Rig, Thermometer, Transducer};
-use seathold_sequencer::time::Instant;
+use seathold_sequencer::time::{Duration, Instant};
 use seathold_sequencer::units::{AbsolutePressure, LeakRate, Reference, Temperature};
 use seathold_sequencer::verdict::Verdict;
 
@@ -366,7 +366,9 @@ fn finish(
         judged.gas_k = rows.iter().filter_map(|r| r.kelvin).sum::<f64>() / rows.len() as f64;
         judged.gas_measured = true;
     }
-    let Some(fitted) = fit(curves, compensation, waited_s, &folded) else {
+    // Nobody knows how long it had been fed.
+    let settling = Settling { absolute_counts: (origin_pa + to_absolute) / count_pa, ..Settling::unknown(waited_s) };
+    let Some(fitted) = fit(curves, compensation, settling, &folded) else {
         judged.verdict = Verdict::Undecided;
         return Ok(judged);
     };
@@ -398,9 +400,6 @@ fn finish(
     Ok(judged)
 }
 
-/// Half of the readings that [`StepDetector`] takes a mean of.
-const HALF_MEAN: usize = 8;
-
 /// Where a step or knock shows, by the sequencer's own detector. A slope looks like one to it where readings come
 /// unevenly, so the straight part is taken off first.
 fn find_step<'a>(rows: &'a [TraceRow], readings: &[f64], count_pa: f64) -> Option<&'a TraceRow> {
@@ -415,12 +414,16 @@ fn find_step<'a>(rows: &'a [TraceRow], readings: &[f64], count_pa: f64) -> Optio
         tp += t * (pa - mean_p);
     }
     let slope = tp / tt;
-    // Two detectors, half a mean apart: a step in the middle of a mean shows only a quarter as clearly to one of them.
+    let between_us =
+        rows.last().map_or(0, |last| last.time_us.abs_diff(rows[0].time_us)) / (rows.len() as u64 - 1).max(1);
+    let per_mean = StepDetector::samples_per_mean(Duration::from_ticks(between_us));
+    // Two detectors, half a mean apart: a step in the middle of a mean shows only half as clearly to one of them.
     let (mut watch, mut late, mut level) = (StepDetector::NEW, StepDetector::NEW, BlockedTrace::new());
     rows.iter().zip(readings).enumerate().find_map(|(i, (row, pa))| {
         let flat = (pa - mean_p - slope * (seconds(row) - mean_t)) / count_pa;
         let counts = flat.round() as i32;
-        let found = watch.push(counts, &level) | (i >= HALF_MEAN && late.push(counts, &level));
+        let found =
+            watch.push(counts, per_mean, &level) | (i >= per_mean as usize / 2 && late.push(counts, per_mean, &level));
         level.push(Instant::from_ticks(row.time_us.abs_diff(rows[0].time_us)), counts, 0);
         found.then_some(row)
     })
