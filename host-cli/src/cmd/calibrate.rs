@@ -8,10 +8,11 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Span, Timestamp};
 use seathold_analysis::calibration::bench::{self, CalibrationBench, HoldRecorder};
+use seathold_analysis::calibration::rest::Rest;
 use seathold_analysis::calibration::scatter::{self, BlankLook, TrappedReading};
 use seathold_analysis::calibration::{
     CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, background_words, blank, expansion,
-    reference_leak, transducer,
+    apply, reference_leak, rest, transducer,
 };
 use seathold_config::valve;
 use seathold_quantity::{InputError, InputProblem};
@@ -22,9 +23,11 @@ use seathold_sequencer::measure::{LeakEstimate, ReferredLeak};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::{BLANK_RUNS_MIN, RawRig};
 use seathold_sequencer::units::{AbsolutePressure, Reference};
+use seathold_sequencer::verdict::{SideResult, Verdict};
 use seathold_sim::scenario::Scenario;
+use seathold_text::drift_margin::drift_words;
 use seathold_text::layout::{line, percent};
-use seathold_text::messages::UnitFormat;
+use seathold_text::messages::{FourDigits, UnitFormat, counted};
 
 use super::files::load_rig;
 use crate::console::Console;
@@ -43,6 +46,8 @@ pub enum CalibrateCommand {
     Blank(BlankArgs),
     /// The far-side transducer against a reference gauge
     Transducer(TransducerArgs),
+    /// Drift of the gas temperature, with the far side filled, shut and left alone
+    Rest(RestArgs),
 }
 
 /// Options of every calibration.
@@ -153,6 +158,30 @@ pub struct TransducerArgs {
     pub common: CalibrationArgs,
 }
 
+/// `seathold calibrate rest`.
+#[derive(Debug, Args)]
+pub struct RestArgs {
+    /// A recording whose first side was left alone for 5 min to 1 h, with a plug in place of the valve or a valve known to be
+    /// tight [default: the simulated rig]. Several, given again each and made at different times of the day, tell how
+    /// the drift varies over the hours
+    #[arg(long, value_name = "FILE")]
+    pub recording: Vec<PathBuf>,
+    /// Time at rest on the simulated rig
+    #[arg(long, value_name = "TIME", default_value = "30 min", conflicts_with = "recording", value_parser = rest_seconds)]
+    pub duration: u32,
+    /// Calibration files, or folders of them: far volume and background leak are taken from these [default: as in the rig
+    /// file, or in the recording]
+    #[arg(long, value_name = "FILE|FOLDER", num_args = 1..)]
+    pub calibrations: Vec<PathBuf>,
+    #[command(flatten)]
+    pub common: CalibrationArgs,
+}
+
+fn rest_seconds(text: &str) -> Result<u32, String> {
+    let range = rest::REST_S_MIN..=rest::REST_S_MAX;
+    quantity_args::one(Unit::Second, text, range).map(|seconds| seconds.round() as u32)
+}
+
 /// The result of a calibration, and what to keep with it.
 struct CalibrationOutcome {
     subject: CalibratedQuantity,
@@ -160,6 +189,8 @@ struct CalibrationOutcome {
     values: CalibrationValues,
     readings: Vec<String>,
     said: Vec<(&'static str, String)>,
+    /// Below that.
+    table: String,
 }
 
 /// `seathold calibrate`.
@@ -169,6 +200,7 @@ pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<
         CalibrateCommand::Leak(t) => (&t.common, leak(t, console)?),
         CalibrateCommand::Blank(t) => (&t.common, blank_run(t, console)?),
         CalibrateCommand::Transducer(t) => (&t.common, check(t, console)?),
+        CalibrateCommand::Rest(t) => (&t.common, rest_run(t, console)?),
     };
     let made = date(console.date_or(common.started_at)?);
     let expires = made.checked_add(Span::new().days(i64::from(common.valid_days))).unwrap_or(Date::MAX);
@@ -186,6 +218,7 @@ pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<
     for (label, text) in &found.said {
         line(&mut out, label, text);
     }
+    out.push_str(&found.table);
     line(&mut out, "valid", &format!("{made} to {expires}"));
     line(&mut out, "file", &path.display().to_string());
     line(&mut out, "next", &format!("seathold run --calibrations {}", common.out.display()));
@@ -295,6 +328,7 @@ fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOut
             ),
         )],
         values: far_volume(found),
+        table: String::new(),
     })
 }
 
@@ -401,6 +435,7 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
             ),
         ],
         values: far_volume(found),
+        table: String::new(),
     })
 }
 
@@ -535,6 +570,7 @@ fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationO
         readings,
         said,
         values,
+        table: String::new(),
     })
 }
 
@@ -561,6 +597,132 @@ fn recorded(path: &Path) -> Result<Recorded, Error> {
     let (rig, recipe) = (recording.header.rig, recording.header.recipe);
     let looks = looks_of(&recorder.readings, &rig, &recipe).map_err(|why| unfit(path, why))?;
     Ok((rig, estimate, recorder.samples(), looks))
+}
+
+/// One far side left alone.
+struct RestRun {
+    name: String,
+    rest: Rest,
+    rig: RawRig,
+    /// What is to be minded about it.
+    mind: Option<String>,
+}
+
+impl RestRun {
+    fn new(
+        name: String,
+        readings: &[TrappedReading],
+        (rig, recipe): (&RawRig, &RawRecipe),
+        side: Option<SideResult>,
+    ) -> Result<Self, String> {
+        // Of the rig, or as this very rest shows it; where neither, a minute is left out.
+        let tau_s = rig.tau_s.or_else(|| blank::time_constant(&bench::samples(readings)).map(|tau| tau.tau_s));
+        let rest = rest::rest(readings, rig, recipe, rest::settled_s(tau_s))?;
+        let mind = side.filter(|side| side.verdict == Verdict::Leaking).map(|_| {
+            format!("{name}: its first side was judged leaking. If it leaks, the leak is counted here as drift in full")
+        });
+        Ok(Self { name, rest, rig: *rig, mind })
+    }
+}
+
+fn rest_runs(args: &RestArgs, console: &mut Console<'_>) -> Result<(Vec<RestRun>, Vec<String>), Error> {
+    let calibrations = apply::find(&args.calibrations)?;
+    if args.recording.is_empty() {
+        let (rig, notes) = calibrations.for_rest(rig(&args.common)?);
+        rig.validate().map_err(|errors| Error::usage(format!("the rig with its calibrations: {errors}")))?;
+        let scenario = bench::plugged(scenario(&args.common)?);
+        step(console, "1. a plug in place of the valve: nothing leaks but the rig itself")?;
+        step(console, &format!("2. fill, isolate, and leave it alone for {} s", args.duration))?;
+        let recipe = bench::recipe(600_000, 700_000, args.duration, rest::SETTLE_S_MIN as u32);
+        let held = bench::hold(&scenario, &rig, &recipe, args.common.seed).map_err(failed)?;
+        // With a plug in there is no leak to mind.
+        let one = RestRun::new("the rest".into(), &held.samples, (&rig, &recipe), None).map_err(failed)?;
+        return Ok((vec![one], notes));
+    }
+    let mut runs: Vec<RestRun> = Vec::new();
+    let mut noted = Vec::new();
+    for path in &args.recording {
+        let recording = recording::read(path)?;
+        if let Some(why) = &recording.damage {
+            return Err(recording::Error::damaged(path, why.clone()).into());
+        }
+        let (rig, notes) = calibrations.for_rest(recording.header.rig);
+        if let Some(first) = runs.first().filter(|first| first.rig.far_volume_m3.to_bits() != rig.far_volume_m3.to_bits()) {
+            let (here, there) = (first.rig.far_volume_m3 * 1e6, rig.far_volume_m3 * 1e6);
+            let message = format!("far_volume is {there} cm³ and {here} cm³ in {}: not the same rig", first.name);
+            return Err(unfit(path, message));
+        }
+        noted = notes;
+        let recorder = HoldRecorder::over(&recording);
+        let with = (&rig, &recording.header.recipe);
+        let run = RestRun::new(path.display().to_string(), &recorder.readings, with, recorder.side);
+        runs.push(run.map_err(|why| unfit(path, why))?);
+    }
+    Ok((runs, noted))
+}
+
+fn rest_run(args: &RestArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
+    let (runs, notes) = rest_runs(args, console)?;
+    let rests: Vec<Rest> = runs.iter().map(|run| run.rest.clone()).collect();
+    let found = rest::drift(&rests).ok_or_else(|| failed("no rest".into()))?;
+    let simulated = args.recording.is_empty();
+    let mk = |k_s: f64| format!("{} mK/s", FourDigits((k_s * 1e6).round() / 1e3));
+    let mut said: Vec<(&'static str, String)> = notes.into_iter().map(|note| ("taken", note)).collect();
+    let seen = if found.only_seen { ": no drift was seen, and less could not have been" } else { "" };
+    said.push((
+        "drift",
+        format!(
+            "±{} (standard uncertainty), of windows of {:.0} s{seen}",
+            drift_words(found.drift_u_k_s),
+            found.at_window_s
+        ),
+    ));
+    let mut readings = Vec::new();
+    for run in &runs {
+        let Rest { from_s, to_s, mean_k_s, .. } = run.rest;
+        let text = format!("{}: {from_s:.0} s to {to_s:.0} s after venting, {} on the average", run.name, mk(mean_k_s));
+        readings.push(text.clone());
+        said.push(("rest", text));
+        said.extend(run.mind.clone().map(|mind| ("mind", mind)));
+    }
+    let first = &runs[0];
+    let rig = &first.rig;
+    let background = ValueWithU { value: rig.background_pa_m3_s, u: rig.background_u_pa_m3_s };
+    said.push((
+        "background",
+        if background.value == 0.0 {
+            "leak not known (0 in the rig): a steady leak of the rig is counted as drift in full".into()
+        } else {
+            format!(
+                "leak {} taken off; its ± is as much as {}, and is counted with the background leak, not here",
+                background_words(background),
+                mk(first.rest.background_u_k_s)
+            )
+        },
+    ));
+    if found.runs == 1 {
+        said.push(("mind", "one rest tells of its own time only: repeat it at other times of the day".into()));
+    }
+    let mut table = String::from("  window       windows   rms drift   least that could be seen\n");
+    for length in &found.lengths {
+        let row = format!(
+            "  {:>6.0} s     {:>7}   {:>9}   {} mK/s\n",
+            length.window_s,
+            length.windows,
+            format!("{:.3}", length.rms_k_s * 1e3),
+            FourDigits((length.seen_k_s * 1e6).round() / 1e3)
+        );
+        readings.push(row.trim().split_whitespace().collect::<Vec<_>>().join(" "));
+        table.push_str(&row);
+    }
+    Ok(CalibrationOutcome {
+        subject: CalibratedQuantity::Rest,
+        method: format!("far side left alone, {}{}", counted(found.runs, "rest"), source(simulated)),
+        readings,
+        said,
+        values: CalibrationValues { temperature_drift_u_k_s: found.drift_u_k_s, ..CalibrationValues::default() },
+        table,
+    })
 }
 
 fn check(args: &TransducerArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
@@ -601,5 +763,6 @@ fn check(args: &TransducerArgs, console: &mut Console<'_>) -> Result<Calibration
             ("off the line", format!("{:.1} Pa at most", check.off_line_pa)),
         ],
         values,
+        table: String::new(),
     })
 }
