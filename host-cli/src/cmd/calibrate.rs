@@ -27,7 +27,7 @@ use seathold_sequencer::verdict::{SideResult, Verdict};
 use seathold_sim::scenario::Scenario;
 use seathold_text::drift_margin::drift_words;
 use seathold_text::layout::{line, percent};
-use seathold_text::messages::{FourDigits, UnitFormat, counted};
+use seathold_text::messages::{UnitFormat, counted};
 
 use super::files::load_rig;
 use crate::console::Console;
@@ -178,8 +178,13 @@ pub struct RestArgs {
 }
 
 fn rest_seconds(text: &str) -> Result<u32, String> {
-    let range = rest::REST_S_MIN..=rest::REST_S_MAX;
-    quantity_args::one(Unit::Second, text, range).map(|seconds| seconds.round() as u32)
+    let seconds = quantity_args::one(Unit::Second, text, 0.0..=1e9)?;
+    if (rest::REST_S_MIN..=rest::REST_S_MAX).contains(&seconds) {
+        return Ok(seconds.round() as u32);
+    }
+    // Not in the unit typed: five minutes are no round number of hours.
+    let (least, most) = (rest::REST_S_MIN / 60.0, rest::REST_S_MAX / 60.0);
+    Err(format!("{text} is outside {least} min to {most} min"))
 }
 
 /// The result of a calibration, and what to keep with it.
@@ -615,8 +620,10 @@ impl RestRun {
         (rig, recipe): (&RawRig, &RawRecipe),
         side: Option<SideResult>,
     ) -> Result<Self, String> {
-        // Of the rig, or as this very rest shows it; where neither, a minute is left out.
-        let tau_s = rig.tau_s.or_else(|| blank::time_constant(&bench::samples(readings)).map(|tau| tau.tau_s));
+        // Of the rig, or as the first minute shows it, like a blank run's.
+        let early = readings.partition_point(|reading| reading.at_s < rest::SETTLE_S_MIN);
+        let early = bench::samples(readings.get(..early).unwrap_or_default());
+        let tau_s = rig.tau_s.or_else(|| blank::time_constant(&early).map(|tau| tau.tau_s));
         let rest = rest::rest(readings, rig, recipe, rest::settled_s(tau_s))?;
         let mind = side.filter(|side| side.verdict == Verdict::Leaking).map(|_| {
             format!("{name}: its first side was judged leaking. If it leaks, the leak is counted here as drift in full")
@@ -634,9 +641,11 @@ fn rest_runs(args: &RestArgs, console: &mut Console<'_>) -> Result<(Vec<RestRun>
         step(console, "1. a plug in place of the valve: nothing leaks but the rig itself")?;
         step(console, &format!("2. fill, isolate, and leave it alone for {} s", args.duration))?;
         let recipe = bench::recipe(600_000, 700_000, args.duration, rest::SETTLE_S_MIN as u32);
-        let held = bench::hold(&scenario, &rig, &recipe, args.common.seed).map_err(failed)?;
+        let mut held = bench::hold(&scenario, &rig, &recipe, args.common.seed).map_err(failed)?;
+        // A window that was restarted goes on for longer than asked for.
+        held.samples.retain(|reading| reading.at_s <= rest::SETTLE_S_MIN + f64::from(args.duration));
         // With a plug in there is no leak to mind.
-        let one = RestRun::new("the rest".into(), &held.samples, (&rig, &recipe), None).map_err(failed)?;
+        let one = RestRun::new("simulated".into(), &held.samples, (&rig, &recipe), None).map_err(failed)?;
         return Ok((vec![one], notes));
     }
     let mut runs: Vec<RestRun> = Vec::new();
@@ -666,7 +675,6 @@ fn rest_run(args: &RestArgs, console: &mut Console<'_>) -> Result<CalibrationOut
     let rests: Vec<Rest> = runs.iter().map(|run| run.rest.clone()).collect();
     let found = rest::drift(&rests).ok_or_else(|| failed("no rest".into()))?;
     let simulated = args.recording.is_empty();
-    let mk = |k_s: f64| format!("{} mK/s", FourDigits((k_s * 1e6).round() / 1e3));
     let mut said: Vec<(&'static str, String)> = notes.into_iter().map(|note| ("taken", note)).collect();
     let seen = if found.only_seen { ": no drift was seen, and less could not have been" } else { "" };
     said.push((
@@ -680,7 +688,7 @@ fn rest_run(args: &RestArgs, console: &mut Console<'_>) -> Result<CalibrationOut
     let mut readings = Vec::new();
     for run in &runs {
         let Rest { from_s, to_s, mean_k_s, .. } = run.rest;
-        let text = format!("{}: {from_s:.0} s to {to_s:.0} s after venting, {} on the average", run.name, mk(mean_k_s));
+        let text = format!("{}: {from_s:.0} s to {to_s:.0} s after venting, {} on the average", run.name, drift_words(mean_k_s));
         readings.push(text.clone());
         said.push(("rest", text));
         said.extend(run.mind.clone().map(|mind| ("mind", mind)));
@@ -696,23 +704,29 @@ fn rest_run(args: &RestArgs, console: &mut Console<'_>) -> Result<CalibrationOut
             format!(
                 "leak {} taken off; its ± is as much as {}, and is counted with the background leak, not here",
                 background_words(background),
-                mk(first.rest.background_u_k_s)
+                drift_words(first.rest.background_u_k_s)
             )
         },
     ));
     if found.runs == 1 {
         said.push(("mind", "one rest tells of its own time only: repeat it at other times of the day".into()));
     }
-    let mut table = String::from("  window       windows   rms drift   least that could be seen\n");
+    let mut table = String::from("  window       windows  rms drift, mK/s  least that could be seen, mK/s\n");
     for length in &found.lengths {
         let row = format!(
-            "  {:>6.0} s     {:>7}   {:>9}   {} mK/s\n",
+            "  {:>6.0} s     {:>7}  {:>15.3}  {:>30.3}\n",
             length.window_s,
             length.windows,
-            format!("{:.3}", length.rms_k_s * 1e3),
-            FourDigits((length.seen_k_s * 1e6).round() / 1e3)
+            length.rms_k_s * 1e3,
+            length.seen_k_s * 1e3
         );
-        readings.push(row.trim().split_whitespace().collect::<Vec<_>>().join(" "));
+        readings.push(format!(
+            "{} windows of {} s: rms {:.4} mK/s, at least {:.4} mK/s could be seen",
+            length.windows,
+            length.window_s,
+            length.rms_k_s * 1e3,
+            length.seen_k_s * 1e3
+        ));
         table.push_str(&row);
     }
     Ok(CalibrationOutcome {

@@ -28,7 +28,8 @@ pub fn drift_source(notes: &[String]) -> DriftSource {
 
 /// "0.2 mK/s": a drift, in two digits.
 pub fn drift_words(k_s: f64) -> String {
-    format!("{} mK/s", two_digits(k_s * 1e3, f64::round))
+    let sign = if k_s < 0.0 { "-" } else { "" };
+    format!("{sign}{} mK/s", two_digits(k_s.abs() * 1e3, f64::round))
 }
 
 /// Two significant digits, and no more places than five.
