@@ -11,8 +11,8 @@ use seathold_analysis::calibration::bench::{self, CalibrationBench, HoldRecorder
 use seathold_analysis::calibration::rest::Rest;
 use seathold_analysis::calibration::scatter::{self, BlankLook, TrappedReading};
 use seathold_analysis::calibration::{
-    CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, background_words, blank, expansion,
-    apply, reference_leak, rest, transducer,
+    CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, apply, background_words, blank,
+    expansion, reference_leak, rest, transducer,
 };
 use seathold_config::valve;
 use seathold_quantity::{InputError, InputProblem};
@@ -87,7 +87,7 @@ pub struct VolumeArgs {
     pub reference_u: String,
     /// Gauge pressures before and after opening, like "6.01 bar:3.61 bar"; may be given again [default: the simulated
     /// rig]
-    #[arg(long, value_name = "BEFORE:AFTER")]
+    #[arg(long, value_name = "BEFORE:AFTER", allow_hyphen_values = true)]
     pub reading: Vec<String>,
     /// The reference volume held the gas, and the far side was empty
     #[arg(long, requires = "reading")]
@@ -115,10 +115,10 @@ pub struct ReferenceLeakArgs {
     #[arg(long, value_name = "RATIO", default_value = "1 %")]
     pub reference_u: String,
     /// Fall with the leak and its standard uncertainty, like "44.1 Pa/s:0.2 Pa/s" [default: the simulated rig]
-    #[arg(long, value_name = "FALL:U", requires = "fall_without")]
+    #[arg(long, value_name = "FALL:U", allow_hyphen_values = true, requires = "fall_without")]
     pub fall_with: Option<String>,
     /// The same without the leak
-    #[arg(long, value_name = "FALL:U", requires = "fall_with")]
+    #[arg(long, value_name = "FALL:U", allow_hyphen_values = true, requires = "fall_with")]
     pub fall_without: Option<String>,
     #[command(flatten)]
     pub common: CalibrationArgs,
@@ -149,7 +149,7 @@ fn whole_seconds(text: &str) -> Result<u32, String> {
 #[derive(Debug, Args)]
 pub struct TransducerArgs {
     /// Gauge pressures of reference and transducer, like "6 bar:6.004 bar"; three or more [default: the simulated rig]
-    #[arg(long, value_name = "REFERENCE:READING")]
+    #[arg(long, value_name = "REFERENCE:READING", allow_hyphen_values = true)]
     pub point: Vec<String>,
     /// Standard uncertainty of the reference gauge, as a ratio
     #[arg(long, value_name = "RATIO", default_value = "0.05 %")]
@@ -656,7 +656,9 @@ fn rest_runs(args: &RestArgs, console: &mut Console<'_>) -> Result<(Vec<RestRun>
             return Err(recording::Error::damaged(path, why.clone()).into());
         }
         let (rig, notes) = calibrations.for_rest(recording.header.rig);
-        if let Some(first) = runs.first().filter(|first| first.rig.far_volume_m3.to_bits() != rig.far_volume_m3.to_bits()) {
+        if let Some(first) =
+            runs.first().filter(|first| first.rig.far_volume_m3.to_bits() != rig.far_volume_m3.to_bits())
+        {
             let (here, there) = (first.rig.far_volume_m3 * 1e6, rig.far_volume_m3 * 1e6);
             let message = format!("far_volume is {there} cm³ and {here} cm³ in {}: not the same rig", first.name);
             return Err(unfit(path, message));
@@ -688,7 +690,11 @@ fn rest_run(args: &RestArgs, console: &mut Console<'_>) -> Result<CalibrationOut
     let mut readings = Vec::new();
     for run in &runs {
         let Rest { from_s, to_s, mean_k_s, .. } = run.rest;
-        let text = format!("{}: {from_s:.0} s to {to_s:.0} s after venting, {} on the average", run.name, drift_words(mean_k_s));
+        let text = format!(
+            "{}: {from_s:.0} s to {to_s:.0} s after venting, {} on the average",
+            run.name,
+            drift_words(mean_k_s)
+        );
         readings.push(text.clone());
         said.push(("rest", text));
         said.extend(run.mind.clone().map(|mind| ("mind", mind)));

@@ -1,6 +1,7 @@
 //! How fast the trapped gas would have to warm or cool, steadily, for a verdict to fall.
 
-use seathold_recording::Header;
+use seathold_recording::{Header, Summary};
+use seathold_sequencer::input::Side;
 use seathold_sequencer::measure::{LeakEstimate, ReferredLeak, Schedule, student_quantile};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
@@ -120,6 +121,12 @@ pub fn of_side(side: &SideResult, recipe: &RawRecipe, rig: &RawRig) -> Option<Dr
     )
 }
 
+/// Of each side of a run that has one, for programs.
+pub fn of_sides(summary: &Summary, header: &Header) -> Vec<(Side, DriftMargin)> {
+    let of = |side: &SideResult| Some((side.side, of_side(side, &header.recipe, &header.rig)?));
+    summary.sides.iter().filter_map(of).collect()
+}
+
 /// The same in words, with where the drift in the budget comes from.
 pub fn of_side_words(side: &SideResult, header: &Header) -> Option<String> {
     of_side(side, &header.recipe, &header.rig).map(|margin| margin.words(drift_source(&header.calibrations)))
@@ -212,11 +219,9 @@ mod tests {
         assert!(say(3e-4, DriftSource::Typed).contains("0.3 mK/s (0.2 mK/s given)"));
         assert!(say(0.5, DriftSource::RigFile).starts_with("holds even if the gas warms by 100 mK/s (0.2"));
         assert_eq!(drift_words(2e-4), "0.2 mK/s");
-        assert_eq!([drift_words(1.1149e-3), drift_words(1e-9), drift_words(0.0), drift_words(1.0)], [
-            "1.1 mK/s",
-            "0 mK/s",
-            "0 mK/s",
-            "1000 mK/s"
-        ]);
+        assert_eq!(
+            [drift_words(1.1149e-3), drift_words(1e-9), drift_words(0.0), drift_words(1.0)],
+            ["1.1 mK/s", "0 mK/s", "0 mK/s", "1000 mK/s"]
+        );
     }
 }

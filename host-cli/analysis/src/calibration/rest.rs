@@ -144,11 +144,8 @@ pub fn rest(readings: &[TrappedReading], rig: &RawRig, recipe: &RawRecipe, settl
     };
     let trace: Vec<Apparent> = readings.iter().map(apparent).collect();
     let pa = AbsolutePressure::from_pascals;
-    let referred = ReferredLeak::new(
-        pa(mean_pa),
-        pa(f64::from(recipe.target_pa) + rig.atmosphere_pa),
-        pa(rig.atmosphere_pa),
-    );
+    let referred =
+        ReferredLeak::new(pa(mean_pa), pa(f64::from(recipe.target_pa) + rig.atmosphere_pa), pa(rig.atmosphere_pa));
     // What a leak of one Pa·m³/s shows as drift.
     let by_leak = gas_k * gas_k / (rig.far_volume_m3 * recipe.reference_k * referred.factor * mean_pa);
     let background = rig.background_pa_m3_s * by_leak;
@@ -165,7 +162,8 @@ pub fn rest(readings: &[TrappedReading], rig: &RawRig, recipe: &RawRecipe, settl
     lengths.retain(|(_, slopes)| !slopes.is_empty());
     let shortest = lengths.first().is_some_and(|(window_s, _)| *window_s == WINDOW_S);
     let whole = slope(&trace, span, step_k).filter(|_| shortest);
-    let whole = whole.ok_or_else(|| format!("too few readings in windows of {WINDOW_S} s: {READINGS_MIN} are needed"))?;
+    let whole =
+        whole.ok_or_else(|| format!("too few readings in windows of {WINDOW_S} s: {READINGS_MIN} are needed"))?;
     Ok(Rest {
         lengths,
         background_u_k_s: rig.background(span).u_pa_m3_s * by_leak,
@@ -225,10 +223,8 @@ pub fn drift(rests: &[Rest]) -> Option<RestDrift> {
     let mut lengths: Vec<WindowDrift> = Vec::new();
     let mut window_s = WINDOW_S;
     loop {
-        let of: Vec<&Vec<Slope>> = rests
-            .iter()
-            .filter_map(|rest| Some(&rest.lengths.iter().find(|(s, _)| *s == window_s)?.1))
-            .collect();
+        let of: Vec<&Vec<Slope>> =
+            rests.iter().filter_map(|rest| Some(&rest.lengths.iter().find(|(s, _)| *s == window_s)?.1)).collect();
         if of.is_empty() {
             break;
         }
