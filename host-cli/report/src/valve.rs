@@ -3,6 +3,7 @@
 use seathold_document::{Block, Document, DocumentColumn, DocumentTable};
 use seathold_register::note_words;
 use seathold_sequencer::input::Side;
+use seathold_sequencer::measure::Contribution;
 use seathold_sequencer::verdict::Reason;
 use seathold_text::drift_margin;
 use seathold_text::messages::{self, budget_parts, side_name, supply_end, verdict_word};
@@ -337,10 +338,11 @@ fn budget(run: &Evidence) -> Option<Block> {
     }
     let number = |pa_m3_s: f64| format!("{:.4}", units.leak_number(pa_m3_s));
     let mut rows: Vec<Vec<String>> = Vec::new();
-    for part in 0..7 {
+    // Every term that combines, or the shares would not add up.
+    for part in 0..Contribution::ALL.len() {
         let mut row = Vec::new();
         for (_, estimate) in &judged {
-            let (name, u) = budget_parts(&estimate.budget)[part];
+            let Some((name, u)) = budget_parts(&estimate.budget).get(part).copied() else { continue };
             if row.is_empty() {
                 row.push(upper_first(name));
             }
