@@ -1,17 +1,19 @@
 //! A room that warms or cools, before and after a rest run. Prints the table of docs/figures.md.
 //!
-//! `cargo bench -p seathold-tests --bench warming_room -- [VALVES]`
+//! `cargo bench -p seathold-tests --bench warming_room -- [VALVES [WALL_RATIO]]`
 
 use rayon::prelude::*;
 use seathold_tests::warming_room::{Room, Tally, rigs, tested};
 
 fn main() {
-    let valves: u64 = std::env::args().skip(1).find_map(|text| text.parse().ok()).unwrap_or(200);
+    let numbers: Vec<f64> = std::env::args().skip(1).filter_map(|text| text.parse().ok()).collect();
+    let valves = numbers.first().map_or(200, |count| *count as u64);
+    let wall_ratio = numbers.get(1).copied().unwrap_or(10_000.0);
     println!("### A room that warms, before and after a rest run, {valves} valves a row, both sides\n");
     println!("| room | rest run | drift counted with, mK/s | leak / limit | covered | tight | leaking | neither |");
     println!("|---|---|---|---|---|---|---|---|");
     for kelvin_an_hour in [0.0, 4.0, -4.0] {
-        let room = Room { kelvin_an_hour, before_s: 600 };
+        let room = Room { kelvin_an_hour, before_s: 600, wall_ratio };
         let dir = tempfile::tempdir().expect("a folder");
         let rigs = rigs(&room, "30 min", dir.path());
         for share in [0.0, 1.0] {

@@ -26,13 +26,12 @@ pub struct Room {
     pub kelvin_an_hour: f64,
     /// How long before a test it has done so, in seconds.
     pub before_s: u32,
+    /// Heat capacity of the valve's wall over that of its gas. In a heavy one, filling leaves little heat: only the room is seen.
+    pub wall_ratio: f64,
 }
 
 /// The simulated valve, whose wall follows the room in some minutes.
 const VALVE: &str = "warming-room";
-
-/// Heat capacity of its wall over that of the gas. So much that what filling leaves in it is little: the room alone is to be seen.
-const WALL_RATIO: f64 = 10_000.0;
 
 /// What the sides of some valves came to.
 #[derive(Clone, Copy, Debug, Default)]
@@ -75,7 +74,7 @@ impl Tally {
 /// The built-in rig before a rest run, and after the one made in this room, with the drift that either counts with, in K/s.
 pub fn rigs(room: &Room, duration: &str, dir: &Path) -> [(Rig, f64); 2] {
     let text = format!("based_on = \"{VALVE}\"\n[plant]\nroom_drift = \"{} K/h\"\n", room.kelvin_an_hour);
-    let text = text + &format!("wall_ratio = {WALL_RATIO}\n");
+    let text = text + &format!("wall_ratio = {}\n", room.wall_ratio);
     let operator = format!("[operator]\nstart = \"{} s\"\n", room.before_s);
     std::fs::write(dir.join("room.toml"), text + &operator).expect("a folder to write to");
     let said = seathold(
@@ -98,7 +97,7 @@ pub fn tested(room: &Room, rig: &Rig, share: f64, valves: std::ops::Range<u64>) 
     let mut fleet = FleetSpec::hatchery(raw.reference_pa).expect("the built-in fleet");
     fleet.base = seathold_config::valve::find(VALVE, raw.reference_pa).expect("a built-in valve");
     fleet.base.scenario.plant.room_drift_k_s = room.kelvin_an_hour / 3_600.0;
-    fleet.base.scenario.plant.wall_ratio = WALL_RATIO;
+    fleet.base.scenario.plant.wall_ratio = room.wall_ratio;
     fleet.base.scenario.operator.start_ms = room.before_s * 1_000;
     let shape = fleet.room;
     let exactly = |value: f64| Distribution {

@@ -701,17 +701,21 @@ fn rest_run(args: &RestArgs, console: &mut Console<'_>) -> Result<CalibrationOut
     }
     let first = &runs[0];
     let rig = &first.rig;
-    let background = ValueWithU { value: rig.background_pa_m3_s, u: rig.background_u_pa_m3_s };
     said.push((
         "background",
-        if background.value == 0.0 {
-            "leak not known (0 in the rig): a steady leak of the rig is counted as drift in full".into()
-        } else {
-            format!(
+        match rest::steady_leak(rig) {
+            Some(known) => format!(
                 "leak {} taken off; its ± is as much as {}, and is counted with the background leak, not here",
-                background_words(background),
+                background_words(known),
                 drift_words(first.rest.background_u_k_s)
-            )
+            ),
+            None if rig.blank_runs >= BLANK_RUNS_MIN => format!(
+                "leak not taken off: the mean of {} leak-free sides has in it what filling does, and that is over in a \
+                 rest. A steady leak of the rig is counted as drift in full, unless one blank run after a long rest is \
+                 given (--calibrations)",
+                rig.blank_runs
+            ),
+            None => "leak not known (0 in the rig): a steady leak of the rig is counted as drift in full".into(),
         },
     ));
     if found.runs == 1 {

@@ -134,7 +134,7 @@ fn a_rest_run_keeps_the_risks_in_a_room_that_warms() {
     let [mut before, mut after] = [Tally::default(); 2];
     for kelvin_an_hour in [4.0, -4.0] {
         let dir = tempfile::tempdir().unwrap();
-        let room = Room { kelvin_an_hour, before_s: 300 };
+        let room = Room { kelvin_an_hour, before_s: 300, wall_ratio: 10_000.0 };
         let [(blind, _), (told, k_s)] = rigs(&room, "10 min", dir.path());
         assert!(k_s > 5e-4, "{k_s}");
         before = [before, tested(&room, &blind, 1.0, 1..5)].into_iter().sum();
@@ -143,4 +143,30 @@ fn a_rest_run_keeps_the_risks_in_a_room_that_warms() {
     assert_eq!((before.sides(), after.sides()), (16, 16));
     assert!(before.covered < 10 && before.tight + before.leaking > 4, "{before:?}");
     assert!(after.covered >= 15 && after.tight + after.leaking == 0, "{after:?}");
+}
+
+/// Rest runs of several days are studied like the other calibrations.
+#[test]
+fn rests_of_several_days_show_how_the_drift_moves() {
+    let dir = tempfile::tempdir().unwrap();
+    for (day, mk_s) in [("01", 0.3), ("08", 0.35), ("15", 0.32), ("22", 0.4)] {
+        let text = format!(
+            "calibration = \"rest\"\nmade = \"2026-03-{day}\"\nexpires = \"2027-03-01\"\ntemperature_drift_u = \"{mk_s} mK/s\"\n"
+        );
+        std::fs::create_dir_all(dir.path().join("cal")).unwrap();
+        std::fs::write(dir.path().join(format!("cal/{day}.toml")), text).unwrap();
+    }
+    let said = seathold(dir.path(), &["study", "drift", "[DIR]/cal"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    assert!(said.out.contains("drift of the gas temperature: 4 values from 2026-03-01 to 2026-03-22"), "{}", said.out);
+    assert!(said.out.contains("0.4000 mK/s, standard uncertainty 0.1600 mK/s"), "{}", said.out);
+    let bad =
+        "calibration = \"rest\"\nmade = \"2026-03-01\"\nexpires = \"2027-03-01\"\ntemperature_drift_u = \"2 K/s\"\n";
+    std::fs::write(dir.path().join("bad.toml"), bad).unwrap();
+    let said = seathold(dir.path(), &["run", "--calibrations", "[DIR]/bad.toml", "--out", "[DIR]/x.hold"]);
+    assert!(
+        said.code == 2 && said.err.contains("temperature_drift_u") && said.err.contains("0 K/s to 1 K/s"),
+        "{}",
+        said.err
+    );
 }

@@ -7,9 +7,10 @@
 use seathold_sequencer::limits::MEASURE_MS_MAX;
 use seathold_sequencer::measure::ReferredLeak;
 use seathold_sequencer::recipe::RawRecipe;
-use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::rig::{BLANK_RUNS_MIN, RawRig};
 use seathold_sequencer::units::AbsolutePressure;
 
+use super::ValueWithU;
 use super::scatter::TrappedReading;
 
 /// The first settling of the gas is left out: so many time constants, and so many seconds at least (our judgement: after five,
@@ -26,6 +27,9 @@ pub const WINDOW_S: f64 = 10.0;
 pub const REST_S_MIN: f64 = 300.0;
 /// See above.
 pub const REST_S_MAX: f64 = MEASURE_MS_MAX as f64 / 1e3;
+
+/// The fastest drift that a rig may state.
+const DRIFT_K_S_MAX: f64 = 1.0;
 
 /// Fewest readings that a window's slope is taken from.
 const READINGS_MIN: usize = 5;
@@ -97,6 +101,13 @@ pub fn settled_s(tau_s: Option<f64>) -> f64 {
     (SETTLE_TAUS * tau_s.unwrap_or(0.0)).max(SETTLE_S_MIN)
 }
 
+/// The rig's own leak, where it is known: from one blank run after a long rest. The mean of several is of windows right after
+/// filling, with what filling does to the gas; in a rest that is over, and would be taken off for nothing.
+pub fn steady_leak(rig: &RawRig) -> Option<ValueWithU> {
+    let known = ValueWithU { value: rig.background_pa_m3_s, u: rig.background_u_pa_m3_s };
+    (known.value != 0.0 && rig.blank_runs < BLANK_RUNS_MIN).then_some(known)
+}
+
 /// A reading as temperature of the gas at constant volume: `T0·(p/p0)·(T0/T)`, T by the thermometer where there is one.
 #[derive(Clone, Copy)]
 struct Apparent {
@@ -148,7 +159,8 @@ pub fn rest(readings: &[TrappedReading], rig: &RawRig, recipe: &RawRecipe, settl
         ReferredLeak::new(pa(mean_pa), pa(f64::from(recipe.target_pa) + rig.atmosphere_pa), pa(rig.atmosphere_pa));
     // What a leak of one Pa·m³/s shows as drift.
     let by_leak = gas_k * gas_k / (rig.far_volume_m3 * recipe.reference_k * referred.factor * mean_pa);
-    let background = rig.background_pa_m3_s * by_leak;
+    let known = steady_leak(rig).unwrap_or_default();
+    let background = known.value * by_leak;
     let step_k = rig.far.pa_per_count / mean_pa * gas_k;
     let span = last.at_s - first.at_s;
     let mut lengths = Vec::new();
@@ -161,12 +173,20 @@ pub fn rest(readings: &[TrappedReading], rig: &RawRig, recipe: &RawRecipe, settl
     }
     lengths.retain(|(_, slopes)| !slopes.is_empty());
     let shortest = lengths.first().is_some_and(|(window_s, _)| *window_s == WINDOW_S);
+    let slopes = || lengths.iter().flat_map(|(_, slopes)| slopes).map(|slope| slope.k_s.abs());
+    if !slopes().all(|k_s| k_s <= DRIFT_K_S_MAX) {
+        let fastest = slopes().fold(0.0, f64::max);
+        return Err(format!(
+            "the gas seems to drift by up to {fastest:.1} K/s, and {DRIFT_K_S_MAX} K/s is the most: this far side was not left \
+             alone, or its readings are no good"
+        ));
+    }
     let whole = slope(&trace, span, step_k).filter(|_| shortest);
     let whole =
         whole.ok_or_else(|| format!("too few readings in windows of {WINDOW_S} s: {READINGS_MIN} are needed"))?;
     Ok(Rest {
         lengths,
-        background_u_k_s: rig.background(span).u_pa_m3_s * by_leak,
+        background_u_k_s: known.u * by_leak,
         mean_k_s: whole.k_s + background,
         from_s: first.at_s,
         to_s: last.at_s,
@@ -361,6 +381,8 @@ mod tests {
         assert!((unknown.drift_u_k_s / 1e-3 - 1.0).abs() < 0.03, "{unknown:?}");
         let known = made.drift(&RawRig { background_pa_m3_s: leak, ..RIG }, |t| -1e-3 * t);
         assert!(known.drift_u_k_s < 1e-4, "{known:?}");
+        let mean = made.drift(&RawRig { background_pa_m3_s: leak, blank_runs: 4, ..RIG }, |t| -1e-3 * t);
+        assert_eq!(mean.drift_u_k_s, unknown.drift_u_k_s, "it is of windows right after filling");
     }
 
     #[test]
@@ -395,6 +417,9 @@ mod tests {
             .map(|i| TrappedReading { at_s: f64::from(i) / 10.0, counts: RIG.far.zero_counts, thermometer: 0 })
             .collect();
         assert!(refused(&empty, 60.0).contains("needs it filled"));
+        let lost = |t: f64| if t < 350.0 { 0.0 } else { -4.0 * (t - 350.0) };
+        let emptied = Made { seconds: 400, noise_pa: 2.0, seed: 1 }.readings(lost);
+        assert!(refused(&emptied, 0.0).contains("not left alone"));
         let sparse: Vec<_> = (0..100u32).map(|i| TrappedReading { at_s: 5.0 * f64::from(i), ..short[0] }).collect();
         assert!(refused(&sparse, 0.0).starts_with("too few readings"));
     }
