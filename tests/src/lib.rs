@@ -8,3 +8,4 @@ pub mod proxy;
 pub mod reference;
 pub mod register_kit;
 pub mod served_kit;
+pub mod warming_room;

@@ -3,7 +3,9 @@
 use seathold_document::{Block, Document, DocumentColumn, DocumentTable};
 use seathold_register::note_words;
 use seathold_sequencer::input::Side;
+use seathold_sequencer::measure::Contribution;
 use seathold_sequencer::verdict::Reason;
+use seathold_text::drift_margin;
 use seathold_text::messages::{self, budget_parts, side_name, supply_end, verdict_word};
 use seathold_text::outcome;
 
@@ -239,6 +241,9 @@ pub(super) fn notes(valve: &ValveHistory<'_>) -> Option<Block> {
                 [estimate.pressure.pascals(), run.header.recipe.target_pa as i32].map(|pa| run.units().pressure(pa));
             lines.push(format!("{}: leak measured at {at}, and stated at {target}.", upper_first(side_name(side))));
         }
+        if let Some(words) = drift_margin::of_side_words(result, &run.header) {
+            lines.push(format!("{}: {words}.", upper_first(side_name(side))));
+        }
     }
     if let Some(diagnosis) = valve.diagnosis() {
         lines.push(format!("Where: {}.", messages::diagnosis(&diagnosis)));
@@ -309,7 +314,8 @@ pub(super) fn run_notices(run: &Evidence) -> Vec<Block> {
 pub(super) fn calibrations(run: &Evidence) -> Block {
     if run.header.calibrations.is_empty() {
         Block::Text(
-            "None was given: volume, sensor gain, background leak and settling time constant are the rig file's."
+            "None was given: volume, sensor gain, background leak, settling time constant and drift of the gas \
+             temperature are the rig file's."
                 .into(),
         )
     } else {
@@ -332,10 +338,11 @@ fn budget(run: &Evidence) -> Option<Block> {
     }
     let number = |pa_m3_s: f64| format!("{:.4}", units.leak_number(pa_m3_s));
     let mut rows: Vec<Vec<String>> = Vec::new();
-    for part in 0..7 {
+    // Every term that combines, or the shares would not add up.
+    for part in 0..Contribution::ALL.len() {
         let mut row = Vec::new();
         for (_, estimate) in &judged {
-            let (name, u) = budget_parts(&estimate.budget)[part];
+            let Some((name, u)) = budget_parts(&estimate.budget).get(part).copied() else { continue };
             if row.is_empty() {
                 row.push(upper_first(name));
             }

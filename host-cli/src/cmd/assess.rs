@@ -15,6 +15,7 @@ use seathold_sequencer::field::Unit;
 use seathold_sequencer::measure::{Contribution, Curve, LeakEstimate, advise};
 use seathold_sequencer::recipe::{Model, RawRecipe};
 use seathold_sequencer::verdict::Verdict;
+use seathold_text::drift_margin::{DriftMargin, DriftSource, drift_margin};
 use seathold_text::layout::{line, percent};
 use seathold_text::messages::{UnitFormat, verdict_word};
 use serde_json::{Value, json};
@@ -49,7 +50,7 @@ pub struct AssessArgs {
     #[arg(long, help_heading = "The trace")]
     pub absolute: bool,
     /// Part to evaluate, in the trace's own time, like "5s..35s" or "5s.." [default: all of it]
-    #[arg(long, value_name = "FROM..TO", help_heading = "The trace")]
+    #[arg(long, value_name = "FROM..TO", allow_hyphen_values = true, help_heading = "The trace")]
     pub window: Option<String>,
     /// Resolution of the logger [default: found from the readings]
     #[arg(long, value_name = "PRESSURE", help_heading = "The trace")]
@@ -58,7 +59,13 @@ pub struct AssessArgs {
     #[arg(long, value_name = "PRESSURE", default_value = "101.325 kPa", help_heading = "The trace")]
     pub atmosphere: String,
     /// Temperature of the gas, where the trace has none
-    #[arg(long, value_name = "TEMPERATURE", default_value = "20 C", help_heading = "The trace")]
+    #[arg(
+        long,
+        value_name = "TEMPERATURE",
+        allow_hyphen_values = true,
+        default_value = "20 C",
+        help_heading = "The trace"
+    )]
     pub gas_temperature: String,
 
     /// Gas volume that the pressure was trapped in, like "45 cm3"
@@ -70,11 +77,11 @@ pub struct AssessArgs {
     /// Standard uncertainty of the sensor gain, as a ratio
     #[arg(long, value_name = "RATIO", default_value = "0.2 %", help_heading = "The rig")]
     pub gain_u: String,
-    /// Standard uncertainty of the gas temperature drift
-    #[arg(long, value_name = "K/s", default_value = "0.2 mK/s", help_heading = "The rig")]
-    pub temperature_drift_u: String,
+    /// Standard uncertainty of the gas temperature drift, from a rest run [default: 0.2 mK/s]
+    #[arg(long, value_name = "K/s", help_heading = "The rig")]
+    pub temperature_drift_u: Option<String>,
     /// Background leak of the rig, from a blank run, to be subtracted
-    #[arg(long, value_name = "LEAK", default_value = "0 mm3/s", help_heading = "The rig")]
+    #[arg(long, value_name = "LEAK", default_value = "0 mm3/s", allow_hyphen_values = true, help_heading = "The rig")]
     pub background: String,
     /// Its standard uncertainty
     #[arg(long, value_name = "LEAK", default_value = "0 mm3/s", help_heading = "The rig")]
@@ -87,7 +94,7 @@ pub struct AssessArgs {
     #[arg(long, value_name = "N", help_heading = "The question")]
     pub dn: Option<u32>,
     /// Temperature that leaks are counted at [default: 20 C, ISO 8778]
-    #[arg(long, value_name = "TEMPERATURE", help_heading = "The question")]
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true, help_heading = "The question")]
     pub reference_temperature: Option<String>,
     /// Absolute pressure that leaked volumes are counted at [default: 100 kPa, ISO 8778]
     #[arg(long, value_name = "PRESSURE", help_heading = "The question")]
@@ -135,7 +142,7 @@ pub(super) fn run(args: &AssessArgs, console: &mut Console<'_>) -> Result<Exit, 
         })
     })?;
     if args.json {
-        writeln!(console.out, "{}", as_json(&question, &judged))?;
+        writeln!(console.out, "{}", as_json(args, &question, &trace, &judged))?;
     } else {
         write!(console.out, "{}", text(args, &question, &trace, &judged))?;
     }
@@ -162,7 +169,7 @@ fn question(args: &AssessArgs) -> Result<Assessment, Error> {
         temperature_drift_u_k_s: o.quantity(
             "--temperature-drift-u",
             Unit::KelvinPerSecond,
-            &args.temperature_drift_u,
+            drift_typed(args),
             0.0..=1.0,
         ),
         background_pa_m3_s: background.map_or(0.0, |(v, _)| v),
@@ -183,6 +190,33 @@ fn question(args: &AssessArgs) -> Result<Assessment, Error> {
     let window = args.window.as_deref().map_or(TraceWindow::default(), |text| window(&mut o, text));
     o.finish()?;
     limit.map(|limit| Assessment { assumed, window, limit }).ok_or(Error::usage("--limit: give one"))
+}
+
+/// Of a trace by an unknown rig nothing is known of its drift.
+const DRIFT_ASSUMED: &str = "0.2 mK/s";
+
+fn drift_typed(args: &AssessArgs) -> &str {
+    args.temperature_drift_u.as_deref().unwrap_or(DRIFT_ASSUMED)
+}
+
+/// The drift of the gas temperature at which the verdict would fall. A trace states a leak at its own pressure.
+fn margin(question: &Assessment, judged: &TraceResult) -> Option<DriftMargin> {
+    let (estimate, assumed) = (judged.estimate.as_ref()?, &question.assumed);
+    let at = judged.absolute_pa;
+    drift_margin(
+        estimate,
+        judged.verdict,
+        question.limit.leak.pa_m3_s(),
+        &judged.schedule,
+        assumed.volume_m3,
+        (at, at, assumed.atmosphere_pa),
+        (judged.gas_k, assumed.reference.temperature.kelvin()),
+        assumed.temperature_drift_u_k_s,
+    )
+}
+
+const fn drift_from(args: &AssessArgs) -> DriftSource {
+    if args.temperature_drift_u.is_some() { DriftSource::Typed } else { DriftSource::RigFile }
 }
 
 /// "5s..35s", "5s..", "..35s".
@@ -260,7 +294,7 @@ fn void_words(void: &WindowError) -> String {
     }
 }
 
-fn as_json(question: &Assessment, judged: &TraceResult) -> Value {
+fn as_json(args: &AssessArgs, question: &Assessment, trace: &Trace, judged: &TraceResult) -> Value {
     let estimate = judged.estimate.as_ref();
     let limit = &question.limit;
     let reference = question.assumed.reference;
@@ -278,6 +312,10 @@ fn as_json(question: &Assessment, judged: &TraceResult) -> Value {
     });
     let undecided = estimate.filter(|_| judged.verdict == Verdict::Undecided);
     let advice = undecided.map(|f| advise(f, limit.leak, &judged.schedule));
+    let drift = margin(question, judged);
+    let mut notes = notes(question, trace, judged);
+    notes.extend(drift.map(|margin| margin.words(drift_from(args))));
+    notes.push(format!("assumed: {}", assumed(args, judged)));
     json!({
         "verdict": verdict_word(judged.verdict),
         "exit": Exit::from(judged.verdict).code(),
@@ -303,6 +341,12 @@ fn as_json(question: &Assessment, judged: &TraceResult) -> Value {
         "gas_temperature_k": judged.gas_k,
         "uncertainty_budget_pa_m3_s": budget,
         "advice": advice,
+        "drift_margin": drift.map(|margin| json!({
+            "falls_when": if margin.warming { "warming" } else { "cooling" },
+            "falls_at_k_s": margin.k_s,
+            "drift_u_k_s": margin.assumed_k_s,
+        })),
+        "notes": notes,
     })
 }
 
@@ -317,6 +361,9 @@ fn text(args: &AssessArgs, question: &Assessment, trace: &Trace, judged: &TraceR
             if let (None, Some(probability)) = (&judged.void, judged.probability_under_limit) {
                 line(&mut out, "", &format!("under the limit with a probability of {}", likely(probability)));
             }
+            if let Some(margin) = margin(question, judged) {
+                line(&mut out, "drift", &margin.words(drift_from(args)));
+            }
         }
         None => line(&mut out, "leak", &format!("no figure   (limit {allowed})")),
     }
@@ -325,18 +372,9 @@ fn text(args: &AssessArgs, question: &Assessment, trace: &Trace, judged: &TraceR
     }
     if let Some(class) = limit.class {
         line(&mut out, "limit", &format!("{}: {}", class.name(), class.source()));
-        let least = f64::from(class.closure_test_s());
-        let lasted = judged.to_s - judged.from_s;
-        if lasted < least {
-            line(
-                &mut out,
-                "",
-                &format!(
-                    "the standard's closure test lasts at least {least} s (ISO 5208 table 2, to be checked there); \
-                     this window is {lasted:.0} s"
-                ),
-            );
-        }
+    }
+    if let Some(shorter) = shorter_than_standard(question, judged) {
+        line(&mut out, "", &shorter);
     }
     if let Some(estimate) = &judged.estimate {
         write_figure(&mut out, question, judged, estimate);
@@ -391,8 +429,8 @@ fn write_figure(out: &mut String, question: &Assessment, judged: &TraceResult, e
         String::new()
     };
     line(out, "model", &format!("{curve}{stretch}"));
-    if judged.bend.abs() > 8.0 {
-        line(out, "", "mind: the residuals curve by far more than noise does; something warms, cools or creeps");
+    if let Some(bent) = bent(judged) {
+        line(out, "", bent);
     }
     let whole = estimate.budget.combined * estimate.budget.combined;
     let mut shares: Vec<(f64, Contribution)> = Contribution::ALL
@@ -408,6 +446,35 @@ fn write_figure(out: &mut String, question: &Assessment, judged: &TraceResult, e
     line(out, "uncertainty", &format!("from {}", terms.join(", ")));
 }
 
+/// Where the window is shorter than a standard's test.
+fn shorter_than_standard(question: &Assessment, judged: &TraceResult) -> Option<String> {
+    let least = f64::from(question.limit.class?.closure_test_s());
+    let lasted = judged.to_s - judged.from_s;
+    (lasted < least).then(|| {
+        format!(
+            "the standard's closure test lasts at least {least} s (ISO 5208 table 2, to be checked there); this window \
+             is {lasted:.0} s"
+        )
+    })
+}
+
+fn bent(judged: &TraceResult) -> Option<&'static str> {
+    let mind = "mind: the residuals curve by far more than noise does; something warms, cools or creeps";
+    (judged.estimate.is_some() && judged.bend.abs() > 8.0).then_some(mind)
+}
+
+fn uneven(judged: &TraceResult) -> Option<String> {
+    (judged.unevenness > 2.0)
+        .then(|| format!("readings come unevenly: the longest interval is {:.1} × the usual one", judged.unevenness))
+}
+
+/// What the text says beside its figures, for programs.
+fn notes(question: &Assessment, trace: &Trace, judged: &TraceResult) -> Vec<String> {
+    let source = question.limit.class.map(|class| format!("limit: {}: {}", class.name(), class.source()));
+    let of = [source, shorter_than_standard(question, judged), bent(judged).map(str::to_owned), uneven(judged)];
+    of.into_iter().flatten().chain(trace.notes.iter().cloned()).collect()
+}
+
 fn write_window(out: &mut String, trace: &Trace, judged: &TraceResult) {
     let (from, to) = (judged.from_s, judged.to_s);
     let step = match judged.step_pa {
@@ -416,12 +483,8 @@ fn write_window(out: &mut String, trace: &Trace, judged: &TraceResult) {
     };
     let noise = if judged.noise_pa > 0.0 { format!(", noise {:.2} Pa", judged.noise_pa) } else { String::new() };
     line(out, "window", &format!("{from} s to {to} s, {} readings {step}{noise}", judged.readings));
-    if judged.unevenness > 2.0 {
-        line(
-            out,
-            "",
-            &format!("readings come unevenly: the longest interval is {:.1} × the usual one", judged.unevenness),
-        );
+    if let Some(uneven) = uneven(judged) {
+        line(out, "", &uneven);
     }
     for note in &trace.notes {
         line(out, "", note);
@@ -437,6 +500,11 @@ fn assumed(args: &AssessArgs, judged: &TraceResult) -> String {
     format!(
         "volume {} ± {}, sensor gain ± {}, temperature drift ± {} (standard uncertainties); background leak {} ± {}; \
          {gas}",
-        args.volume, args.volume_u, args.gain_u, args.temperature_drift_u, args.background, args.background_u
+        args.volume,
+        args.volume_u,
+        args.gain_u,
+        drift_typed(args),
+        args.background,
+        args.background_u
     )
 }

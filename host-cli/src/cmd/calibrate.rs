@@ -8,10 +8,11 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Span, Timestamp};
 use seathold_analysis::calibration::bench::{self, CalibrationBench, HoldRecorder};
+use seathold_analysis::calibration::rest::Rest;
 use seathold_analysis::calibration::scatter::{self, BlankLook, TrappedReading};
 use seathold_analysis::calibration::{
-    CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, background_words, blank, expansion,
-    reference_leak, transducer,
+    CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, apply, background_words, blank,
+    expansion, reference_leak, rest, transducer,
 };
 use seathold_config::valve;
 use seathold_quantity::{InputError, InputProblem};
@@ -22,9 +23,11 @@ use seathold_sequencer::measure::{LeakEstimate, ReferredLeak};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::{BLANK_RUNS_MIN, RawRig};
 use seathold_sequencer::units::{AbsolutePressure, Reference};
+use seathold_sequencer::verdict::{SideResult, Verdict};
 use seathold_sim::scenario::Scenario;
+use seathold_text::drift_margin::drift_words;
 use seathold_text::layout::{line, percent};
-use seathold_text::messages::UnitFormat;
+use seathold_text::messages::{UnitFormat, counted};
 
 use super::files::load_rig;
 use crate::console::Console;
@@ -43,6 +46,8 @@ pub enum CalibrateCommand {
     Blank(BlankArgs),
     /// The far-side transducer against a reference gauge
     Transducer(TransducerArgs),
+    /// Drift of the gas temperature, with the far side filled, shut and left alone
+    Rest(RestArgs),
 }
 
 /// Options of every calibration.
@@ -82,7 +87,7 @@ pub struct VolumeArgs {
     pub reference_u: String,
     /// Gauge pressures before and after opening, like "6.01 bar:3.61 bar"; may be given again [default: the simulated
     /// rig]
-    #[arg(long, value_name = "BEFORE:AFTER")]
+    #[arg(long, value_name = "BEFORE:AFTER", allow_hyphen_values = true)]
     pub reading: Vec<String>,
     /// The reference volume held the gas, and the far side was empty
     #[arg(long, requires = "reading")]
@@ -110,10 +115,10 @@ pub struct ReferenceLeakArgs {
     #[arg(long, value_name = "RATIO", default_value = "1 %")]
     pub reference_u: String,
     /// Fall with the leak and its standard uncertainty, like "44.1 Pa/s:0.2 Pa/s" [default: the simulated rig]
-    #[arg(long, value_name = "FALL:U", requires = "fall_without")]
+    #[arg(long, value_name = "FALL:U", allow_hyphen_values = true, requires = "fall_without")]
     pub fall_with: Option<String>,
     /// The same without the leak
-    #[arg(long, value_name = "FALL:U", requires = "fall_with")]
+    #[arg(long, value_name = "FALL:U", allow_hyphen_values = true, requires = "fall_with")]
     pub fall_without: Option<String>,
     #[command(flatten)]
     pub common: CalibrationArgs,
@@ -144,13 +149,42 @@ fn whole_seconds(text: &str) -> Result<u32, String> {
 #[derive(Debug, Args)]
 pub struct TransducerArgs {
     /// Gauge pressures of reference and transducer, like "6 bar:6.004 bar"; three or more [default: the simulated rig]
-    #[arg(long, value_name = "REFERENCE:READING")]
+    #[arg(long, value_name = "REFERENCE:READING", allow_hyphen_values = true)]
     pub point: Vec<String>,
     /// Standard uncertainty of the reference gauge, as a ratio
     #[arg(long, value_name = "RATIO", default_value = "0.05 %")]
     pub reference_u: String,
     #[command(flatten)]
     pub common: CalibrationArgs,
+}
+
+/// `seathold calibrate rest`.
+#[derive(Debug, Args)]
+pub struct RestArgs {
+    /// A recording whose first side was left alone for 5 min to 1 h, with a plug in place of the valve or a valve known to be
+    /// tight [default: the simulated rig]. Several, given again each and made at different times of the day, tell how
+    /// the drift varies over the hours
+    #[arg(long, value_name = "FILE")]
+    pub recording: Vec<PathBuf>,
+    /// Time at rest on the simulated rig
+    #[arg(long, value_name = "TIME", default_value = "30 min", conflicts_with = "recording", value_parser = rest_seconds)]
+    pub duration: u32,
+    /// Calibration files, or folders of them: far volume and background leak are taken from these [default: as in the rig
+    /// file, or in the recording]
+    #[arg(long, value_name = "FILE|FOLDER", num_args = 1..)]
+    pub calibrations: Vec<PathBuf>,
+    #[command(flatten)]
+    pub common: CalibrationArgs,
+}
+
+fn rest_seconds(text: &str) -> Result<u32, String> {
+    let seconds = quantity_args::one(Unit::Second, text, 0.0..=1e9)?;
+    if (rest::REST_S_MIN..=rest::REST_S_MAX).contains(&seconds) {
+        return Ok(seconds.round() as u32);
+    }
+    // Not in the unit typed: five minutes are no round number of hours.
+    let (least, most) = (rest::REST_S_MIN / 60.0, rest::REST_S_MAX / 60.0);
+    Err(format!("{text} is outside {least} min to {most} min"))
 }
 
 /// The result of a calibration, and what to keep with it.
@@ -160,6 +194,8 @@ struct CalibrationOutcome {
     values: CalibrationValues,
     readings: Vec<String>,
     said: Vec<(&'static str, String)>,
+    /// Below that.
+    table: String,
 }
 
 /// `seathold calibrate`.
@@ -169,6 +205,7 @@ pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<
         CalibrateCommand::Leak(t) => (&t.common, leak(t, console)?),
         CalibrateCommand::Blank(t) => (&t.common, blank_run(t, console)?),
         CalibrateCommand::Transducer(t) => (&t.common, check(t, console)?),
+        CalibrateCommand::Rest(t) => (&t.common, rest_run(t, console)?),
     };
     let made = date(console.date_or(common.started_at)?);
     let expires = made.checked_add(Span::new().days(i64::from(common.valid_days))).unwrap_or(Date::MAX);
@@ -186,6 +223,7 @@ pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<
     for (label, text) in &found.said {
         line(&mut out, label, text);
     }
+    out.push_str(&found.table);
     line(&mut out, "valid", &format!("{made} to {expires}"));
     line(&mut out, "file", &path.display().to_string());
     line(&mut out, "next", &format!("seathold run --calibrations {}", common.out.display()));
@@ -295,6 +333,7 @@ fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOut
             ),
         )],
         values: far_volume(found),
+        table: String::new(),
     })
 }
 
@@ -401,6 +440,7 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
             ),
         ],
         values: far_volume(found),
+        table: String::new(),
     })
 }
 
@@ -535,6 +575,7 @@ fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationO
         readings,
         said,
         values,
+        table: String::new(),
     })
 }
 
@@ -561,6 +602,151 @@ fn recorded(path: &Path) -> Result<Recorded, Error> {
     let (rig, recipe) = (recording.header.rig, recording.header.recipe);
     let looks = looks_of(&recorder.readings, &rig, &recipe).map_err(|why| unfit(path, why))?;
     Ok((rig, estimate, recorder.samples(), looks))
+}
+
+/// One far side left alone.
+struct RestRun {
+    name: String,
+    rest: Rest,
+    rig: RawRig,
+    /// What is to be minded about it.
+    mind: Option<String>,
+}
+
+impl RestRun {
+    fn new(
+        name: String,
+        readings: &[TrappedReading],
+        (rig, recipe): (&RawRig, &RawRecipe),
+        side: Option<SideResult>,
+    ) -> Result<Self, String> {
+        // Of the rig, or as the first minute shows it, like a blank run's.
+        let early = readings.partition_point(|reading| reading.at_s < rest::SETTLE_S_MIN);
+        let early = bench::samples(readings.get(..early).unwrap_or_default());
+        let tau_s = rig.tau_s.or_else(|| blank::time_constant(&early).map(|tau| tau.tau_s));
+        let rest = rest::rest(readings, rig, recipe, rest::settled_s(tau_s))?;
+        let mind = side.filter(|side| side.verdict == Verdict::Leaking).map(|_| {
+            format!("{name}: its first side was judged leaking. If it leaks, the leak is counted here as drift in full")
+        });
+        Ok(Self { name, rest, rig: *rig, mind })
+    }
+}
+
+fn rest_runs(args: &RestArgs, console: &mut Console<'_>) -> Result<(Vec<RestRun>, Vec<String>), Error> {
+    let calibrations = apply::find(&args.calibrations)?;
+    if args.recording.is_empty() {
+        let (rig, notes) = calibrations.for_rest(rig(&args.common)?);
+        rig.validate().map_err(|errors| Error::usage(format!("the rig with its calibrations: {errors}")))?;
+        let scenario = bench::plugged(scenario(&args.common)?);
+        step(console, "1. a plug in place of the valve: nothing leaks but the rig itself")?;
+        step(console, &format!("2. fill, isolate, and leave it alone for {} s", args.duration))?;
+        let recipe = bench::recipe(600_000, 700_000, args.duration, rest::SETTLE_S_MIN as u32);
+        let mut held = bench::hold(&scenario, &rig, &recipe, args.common.seed).map_err(failed)?;
+        // A window that was restarted goes on for longer than asked for.
+        held.samples.retain(|reading| reading.at_s <= rest::SETTLE_S_MIN + f64::from(args.duration));
+        // With a plug in there is no leak to mind.
+        let one = RestRun::new("simulated".into(), &held.samples, (&rig, &recipe), None).map_err(failed)?;
+        return Ok((vec![one], notes));
+    }
+    let mut runs: Vec<RestRun> = Vec::new();
+    let mut noted = Vec::new();
+    for path in &args.recording {
+        let recording = recording::read(path)?;
+        if let Some(why) = &recording.damage {
+            return Err(recording::Error::damaged(path, why.clone()).into());
+        }
+        let (rig, notes) = calibrations.for_rest(recording.header.rig);
+        if let Some(first) =
+            runs.first().filter(|first| first.rig.far_volume_m3.to_bits() != rig.far_volume_m3.to_bits())
+        {
+            let (here, there) = (first.rig.far_volume_m3 * 1e6, rig.far_volume_m3 * 1e6);
+            let message = format!("far_volume is {there} cm³ and {here} cm³ in {}: not the same rig", first.name);
+            return Err(unfit(path, message));
+        }
+        noted = notes;
+        let recorder = HoldRecorder::over(&recording);
+        let with = (&rig, &recording.header.recipe);
+        let run = RestRun::new(path.display().to_string(), &recorder.readings, with, recorder.side);
+        runs.push(run.map_err(|why| unfit(path, why))?);
+    }
+    Ok((runs, noted))
+}
+
+fn rest_run(args: &RestArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
+    let (runs, notes) = rest_runs(args, console)?;
+    let rests: Vec<Rest> = runs.iter().map(|run| run.rest.clone()).collect();
+    let found = rest::drift(&rests).ok_or_else(|| failed("no rest".into()))?;
+    let simulated = args.recording.is_empty();
+    let mut said: Vec<(&'static str, String)> = notes.into_iter().map(|note| ("taken", note)).collect();
+    let seen = if found.only_seen { ": no drift was seen, and less could not have been" } else { "" };
+    said.push((
+        "drift",
+        format!(
+            "±{} (standard uncertainty), of windows of {:.0} s{seen}",
+            drift_words(found.drift_u_k_s),
+            found.at_window_s
+        ),
+    ));
+    let mut readings = Vec::new();
+    for run in &runs {
+        let Rest { from_s, to_s, mean_k_s, .. } = run.rest;
+        let text = format!(
+            "{}: {from_s:.0} s to {to_s:.0} s after venting, {} on the average",
+            run.name,
+            drift_words(mean_k_s)
+        );
+        readings.push(text.clone());
+        said.push(("rest", text));
+        said.extend(run.mind.clone().map(|mind| ("mind", mind)));
+    }
+    let first = &runs[0];
+    let rig = &first.rig;
+    said.push((
+        "background",
+        match rest::steady_leak(rig) {
+            Some(known) => format!(
+                "leak {} taken off; its ± is as much as {}, and is counted with the background leak, not here",
+                background_words(known),
+                drift_words(first.rest.background_u_k_s)
+            ),
+            None if rig.blank_runs >= BLANK_RUNS_MIN => format!(
+                "leak not taken off: the mean of {} leak-free sides has in it what filling does, and that is over in a \
+                 rest. A steady leak of the rig is counted as drift in full, unless one blank run after a long rest is \
+                 given (--calibrations)",
+                rig.blank_runs
+            ),
+            None => "leak not known (0 in the rig): a steady leak of the rig is counted as drift in full".into(),
+        },
+    ));
+    if found.runs == 1 {
+        said.push(("mind", "one rest tells of its own time only: repeat it at other times of the day".into()));
+    }
+    let mut table = String::from("  window       windows  rms drift, mK/s  least that could be seen, mK/s\n");
+    for length in &found.lengths {
+        let row = format!(
+            "  {:>6.0} s     {:>7}  {:>15.3}  {:>30.3}\n",
+            length.window_s,
+            length.windows,
+            length.rms_k_s * 1e3,
+            length.seen_k_s * 1e3
+        );
+        readings.push(format!(
+            "{} windows of {} s: rms {:.4} mK/s, at least {:.4} mK/s could be seen",
+            length.windows,
+            length.window_s,
+            length.rms_k_s * 1e3,
+            length.seen_k_s * 1e3
+        ));
+        table.push_str(&row);
+    }
+    Ok(CalibrationOutcome {
+        subject: CalibratedQuantity::Rest,
+        method: format!("far side left alone, {}{}", counted(found.runs, "rest"), source(simulated)),
+        readings,
+        said,
+        values: CalibrationValues { temperature_drift_u_k_s: found.drift_u_k_s, ..CalibrationValues::default() },
+        table,
+    })
 }
 
 fn check(args: &TransducerArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
@@ -601,5 +787,6 @@ fn check(args: &TransducerArgs, console: &mut Console<'_>) -> Result<Calibration
             ("off the line", format!("{:.1} Pa at most", check.off_line_pa)),
         ],
         values,
+        table: String::new(),
     })
 }

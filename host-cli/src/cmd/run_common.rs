@@ -7,15 +7,17 @@ use seathold_analysis::advice;
 use seathold_config::recipe as recipes;
 use seathold_recording::header::ReadingSource;
 use seathold_recording::plain::shown;
-use seathold_recording::{EXTENSION, Header};
+use seathold_recording::{EXTENSION, Header, Summary};
 use seathold_register::RunMeta;
 use seathold_register::{Access, AppendedRun, Register};
 use seathold_sequencer::event::Disconnect;
+use seathold_sequencer::input::Side;
 use seathold_sequencer::rig::Rig;
+use seathold_text::drift_margin::{self, DriftMargin, DriftSource, drift_source};
 use seathold_text::layout::line;
 use seathold_text::messages::{self, UnitFormat};
 use seathold_text::outcome;
-use serde_json::json;
+use serde_json::{Value, json};
 
 use crate::args::RunArgs;
 use crate::console::Console;
@@ -174,6 +176,16 @@ pub(super) fn opening(header: &Header, rig: &str, units: &UnitFormat) -> String 
     out
 }
 
+/// The drift of the gas temperature at which each side's verdict would fall.
+pub(super) fn drift_margins(summary: &Summary, header: &Header) -> Vec<Value> {
+    let measured = drift_source(&header.calibrations) == DriftSource::RestRun;
+    let one = |(side, margin): (Side, DriftMargin)| {
+        json!({ "side": side, "falls_when": if margin.warming { "warming" } else { "cooling" },
+            "falls_at_k_s": margin.k_s, "drift_u_k_s": margin.assumed_k_s, "by_rest_run": measured })
+    };
+    drift_margin::of_sides(summary, header).into_iter().map(one).collect()
+}
+
 /// Ends the recording and prints the result.
 pub(super) fn finish(
     args: &RunArgs,
@@ -212,6 +224,8 @@ pub(super) fn finish(
             "sides": summary.sides,
             "advice": advice::of_sides(&summary, header),
             "calibrations": header.calibrations,
+            "drift_margins": drift_margins(&summary, header),
+            "notes": outcome::notes(&summary, header, units),
             "faults": summary.faults,
             "far_side": summary.disconnect,
             "length_s": length.as_ticks() as f64 / 1e6,
@@ -222,7 +236,7 @@ pub(super) fn finish(
     } else {
         let gap = if args.quiet { "" } else { "\n" };
         let mut text = format!("{}  {}\n", shown(&header.serial), outcome::word(&summary).to_uppercase());
-        text.push_str(&outcome::text(&summary, &header.recipe, units));
+        text.push_str(&outcome::text(&summary, header, units));
         for note in &header.calibrations {
             line(&mut text, "calibrated", note);
         }

@@ -13,6 +13,7 @@ use seathold_text::outcome;
 use serde::{Serialize, Serializer};
 use serde_json::{Value, json};
 
+use super::run_common::drift_margins;
 use crate::args::ShowArgs;
 use crate::console::Console;
 use crate::error::Error;
@@ -27,7 +28,7 @@ pub(super) fn run(command: &ShowArgs, console: &mut Console<'_>) -> Result<Exit,
     if command.csv {
         csv(&recording, console)?;
     } else if command.json {
-        as_json(&recording, &summary, console)?;
+        as_json(&recording, &summary, &units, console)?;
     } else if command.budget {
         write!(console.out, "{}", budget(&summary, &units, recording.header.recipe.coverage))?;
     } else {
@@ -62,7 +63,7 @@ fn text(recording: &Recording, summary: &Summary, units: &UnitFormat) -> String 
     let limit = units.limit(header.recipe.limit_pa_m3_s);
     line(&mut out, "recipe", &format!("{}: {target}, limit {limit}", header.recipe_name));
     line(&mut out, "requested", messages::sides(header.sides));
-    out.push_str(&outcome::text(summary, &header.recipe, units));
+    out.push_str(&outcome::text(summary, header, units));
     let seconds = recording.length().as_ticks() as f64 / 1e6;
     line(&mut out, "recorded", &format!("{} readings in {seconds:.0} s, by {}", recording.polls.len(), header.program));
     out.push_str("\n  far-side pressure\n");
@@ -115,7 +116,12 @@ fn budget(summary: &Summary, units: &UnitFormat, coverage: f64) -> String {
     out
 }
 
-fn as_json(recording: &Recording, summary: &Summary, console: &mut Console<'_>) -> Result<(), Error> {
+fn as_json(
+    recording: &Recording,
+    summary: &Summary,
+    units: &UnitFormat,
+    console: &mut Console<'_>,
+) -> Result<(), Error> {
     /// Each event is made out only when it is written: in memory it takes many times its bytes in the file.
     struct Events<'a>(&'a Recording);
 
@@ -137,9 +143,11 @@ fn as_json(recording: &Recording, summary: &Summary, console: &mut Console<'_>) 
         breaks: &'a [RecordingGap],
         complete: bool,
         damage: Option<String>,
+        drift_margins: Vec<Value>,
         events: Events<'a>,
         header: Value,
         length_s: f64,
+        notes: Vec<String>,
         polls: usize,
         verdict: String,
     }
@@ -148,9 +156,11 @@ fn as_json(recording: &Recording, summary: &Summary, console: &mut Console<'_>) 
         breaks: &recording.breaks,
         complete: recording.damage.is_none() && recording.breaks.is_empty(),
         damage: recording.damage.as_ref().map(ToString::to_string),
+        drift_margins: drift_margins(summary, &recording.header),
         events: Events(recording),
         header: json!(recording.header),
         length_s: recording.length().as_ticks() as f64 / 1e6,
+        notes: outcome::notes(summary, &recording.header, units),
         polls: recording.polls.len(),
         verdict: outcome::word(summary).replace(' ', "-"),
     };

@@ -52,10 +52,11 @@ enum What {
     Tau,
     Volume,
     Gain,
+    Warming,
 }
 
 impl What {
-    const ALL: [Self; 4] = [Self::Background, Self::Tau, Self::Volume, Self::Gain];
+    const ALL: [Self; 5] = [Self::Background, Self::Tau, Self::Volume, Self::Gain, Self::Warming];
 
     const fn name(self) -> &'static str {
         match self {
@@ -63,6 +64,7 @@ impl What {
             Self::Tau => "time constant",
             Self::Volume => "far volume",
             Self::Gain => "sensor gain",
+            Self::Warming => "drift of the gas temperature",
         }
     }
 
@@ -74,6 +76,7 @@ impl What {
             Self::Tau => ("s", 1.0),
             Self::Volume => ("cm³", 1e6),
             Self::Gain => ("", 1.0),
+            Self::Warming => ("mK/s", 1e3),
         }
     }
 }
@@ -89,6 +92,8 @@ fn of_file(path: &Path, values: &mut Values) -> Result<(), Error> {
         CalibratedQuantity::Volume | CalibratedQuantity::Leak => {
             push(What::Volume, v.far_volume_m3, v.far_volume_m3 * v.far_volume_u_rel)
         }
+        // Grown by two fifths, its variance has doubled (our judgement: that matters).
+        CalibratedQuantity::Rest => push(What::Warming, v.temperature_drift_u_k_s, 0.4 * v.temperature_drift_u_k_s),
         CalibratedQuantity::Transducer => push(What::Gain, v.gain, v.gain * v.gain_u_rel),
         CalibratedQuantity::Blank => {
             push(What::Background, v.background_pa_m3_s, v.background_u_pa_m3_s);

@@ -1,5 +1,6 @@
 #![doc = include_str!("../README.md")]
 
+pub mod drift_margin;
 pub mod layout;
 pub mod messages;
 pub mod outcome;

@@ -2,10 +2,11 @@
 
 use std::fmt::Write;
 
-use seathold_recording::{Discontinuity, Summary};
+use seathold_recording::{Discontinuity, Header, Summary};
 use seathold_sequencer::recipe::RawRecipe;
-use seathold_sequencer::verdict::{SideResult, Verdict};
+use seathold_sequencer::verdict::{Reason, SideResult, Verdict};
 
+use crate::drift_margin;
 use crate::layout::{line, percent};
 use crate::messages::{self, UnitFormat};
 
@@ -19,34 +20,59 @@ pub fn word(summary: &Summary) -> &'static str {
     }
 }
 
-/// A table of the sides, the diagnosis, faults, and whether the far side is empty.
-pub fn text(summary: &Summary, recipe: &RawRecipe, units: &UnitFormat) -> String {
+/// A table of the sides, and everything that is said of them.
+pub fn text(summary: &Summary, header: &Header, units: &UnitFormat) -> String {
     let mut out = String::new();
-    write_sides(summary, &mut out, recipe, units);
+    write_sides(summary, &mut out, &header.recipe, units);
+    for (label, text) in said(summary, header, units) {
+        line(&mut out, label, &text);
+    }
+    out
+}
+
+/// All that the text says below its table, a note each, for programs; calibrations first.
+pub fn notes(summary: &Summary, header: &Header, units: &UnitFormat) -> Vec<String> {
+    let mut notes: Vec<String> = header.calibrations.iter().map(|note| format!("calibrated: {note}")).collect();
+    for (label, text) in said(summary, header, units) {
+        match notes.last_mut() {
+            Some(last) if label.is_empty() => {
+                last.push(' ');
+                last.push_str(&text);
+            }
+            _ => notes.push(format!("{label}: {text}")),
+        }
+    }
+    notes
+}
+
+/// What is said below the table, with its labels; an empty label continues what is before it.
+fn said(summary: &Summary, header: &Header, units: &UnitFormat) -> Vec<(&'static str, String)> {
+    let mut out = Vec::new();
+    say_of_sides(summary, &mut out, header, units);
     if let Some((_, diagnosis)) = &summary.proved
         && summary.faults.is_empty()
         && !summary.aborted
     {
-        line(&mut out, "where", &messages::diagnosis(diagnosis));
+        out.push(("where", messages::diagnosis(diagnosis)));
     }
     if let Some(refusal) = summary.refused {
-        line(&mut out, "not started", &messages::refused(refusal));
+        out.push(("not started", messages::refused(refusal)));
     }
     if summary.aborted {
-        line(&mut out, "aborted", "by the operator: no verdict on the valve");
+        out.push(("aborted", "by the operator: no verdict on the valve".into()));
     }
     if let Some(why) = summary.broken {
-        line(&mut out, "NOT WHOLE", &why.to_string());
+        out.push(("NOT WHOLE", why.to_string()));
         if summary.proved.is_none() || why.voids() {
-            line(&mut out, "", "→ these readings carry no verdict: test again");
+            out.push(("", "→ these readings carry no verdict: test again".into()));
         }
     }
     for fault in &summary.faults {
         let (what, next) = messages::fault(*fault);
-        line(&mut out, "FAULT", &what);
-        line(&mut out, "", &format!("→ {next}"));
+        out.push(("FAULT", what));
+        out.push(("", format!("→ {next}")));
     }
-    line(&mut out, "far side", &messages::far_side_at_end(summary.disconnect));
+    out.push(("far side", messages::far_side_at_end(summary.disconnect)));
     out
 }
 
@@ -64,20 +90,28 @@ fn write_sides(summary: &Summary, out: &mut String, recipe: &RawRecipe, units: &
         let (end, verdict) = (messages::supply_end(side.side), messages::verdict_word(side.verdict));
         let _ = writeln!(out, "  {name:11}  end {end}      {verdict:9}  {leak:width$}  {limit}");
     }
-    for side in summary.sides.iter().filter(|s| s.reason != seathold_sequencer::verdict::Reason::Measured) {
-        line(out, messages::side_name(side.side), &units.reason(side));
+}
+
+fn say_of_sides(summary: &Summary, out: &mut Vec<(&'static str, String)>, header: &Header, units: &UnitFormat) {
+    for side in summary.sides.iter().filter(|s| s.reason != Reason::Measured) {
+        out.push((messages::side_name(side.side), units.reason(side)));
+    }
+    for side in &summary.sides {
+        if let Some(words) = drift_margin::of_side_words(side, header) {
+            out.push((messages::side_name(side.side), words));
+        }
     }
     let mut measured: Vec<String> =
         summary.sides.iter().filter_map(|side| Some(units.pressure(side.estimate?.pressure.pascals()))).collect();
     measured.dedup();
     if !measured.is_empty() {
-        let target = units.pressure(recipe.target_pa as i32);
-        line(out, "pressure", &format!("leaks are stated at {target}; measured at {}", measured.join(" and ")));
+        let target = units.pressure(header.recipe.target_pa as i32);
+        out.push(("pressure", format!("leaks are stated at {target}; measured at {}", measured.join(" and "))));
     }
     if summary.sides.iter().any(|side| side.estimate.is_some()) {
         let counted = format!("leaks are counted at {}", units.reference());
-        let covers = format!("± covers the true leak with {} %", percent(recipe.coverage));
-        line(out, "figures", &format!("{counted}; {covers}"));
+        let covers = format!("± covers the true leak with {} %", percent(header.recipe.coverage));
+        out.push(("figures", format!("{counted}; {covers}")));
     }
 }
 

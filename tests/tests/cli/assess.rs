@@ -112,7 +112,11 @@ fn dialects() {
         ("another column", plain.replace('\n', ",x\n").into()),
     ];
     for (what, text) in dialects {
-        assert_eq!(json(text, &[]), expected, "{what}");
+        let (code, mut found) = json(text, &[]);
+        let notes = found["notes"].as_array_mut().unwrap();
+        let told = notes.iter().position(|note| note == "columns ignored: x").map(|at| notes.remove(at));
+        assert_eq!(told.is_some(), *what == "another column");
+        assert_eq!((code, found), expected, "{what}");
     }
     // Columns in another order.
     let mut turned = String::from("pressure_pa,time_s\n");
@@ -386,4 +390,45 @@ fn texts() {
     let mut gap = trace(40, 0.5, 20.0, 3);
     gap.drain(200..230);
     golden("assess-void.txt", &assess(csv(&gap), &line).out);
+}
+
+/// Signed quantities are taken as they are typed, and out of range they are refused by name.
+#[test]
+fn negative_quantities_are_taken() {
+    let rows = csv(&trace(40, 3.0, 10.0, 5));
+    let (_, without) = json(&rows, &[]);
+    let (code, with) = json(&rows, &["--background", "-0.3 mm3/s"]);
+    assert_eq!(code, 0);
+    let leak = |of: &Value| of["leak_pa_m3_s"].as_f64().unwrap();
+    assert!((leak(&with) - leak(&without) - 3e-5).abs() < 1e-12, "{with} {without}");
+    let (_, cold) = json(&rows, &["--gas-temperature", "-5 C", "--window", "-5s..20s"]);
+    assert!((cold["gas_temperature_k"].as_f64().unwrap() - 268.15).abs() < 1e-9, "{cold}");
+    let said = assess(&rows, &["--background", "-2000 cm3/s"]);
+    assert!(
+        said.code == 2 && said.err.contains("--background: -2000 cm3/s is outside -1 cm3/s to 1 cm3/s"),
+        "{}",
+        said.err
+    );
+}
+
+/// What the text says beside its figures is in the JSON too.
+#[test]
+fn notes_of_the_text_are_in_the_json() {
+    let rows = csv(&trace(20, 3.0, 10.0, 5));
+    let class = ["--limit", "ISO 5208 rate B DN 100"];
+    let said = assess(&rows, &class);
+    let text = said.out.split_whitespace().collect::<Vec<_>>().join(" ");
+    let (_, value) = json(&rows, &class);
+    let notes: Vec<&str> = value["notes"].as_array().unwrap().iter().map(|note| note.as_str().unwrap()).collect();
+    for begin in
+        ["limit: ISO 5208", "the standard's closure test", "holds while the gas warms", "assumed: volume 45cm3"]
+    {
+        let note = notes.iter().find(|note| note.starts_with(begin)).unwrap_or_else(|| panic!("{begin}: {notes:?}"));
+        let words = note.strip_prefix("limit: ").or_else(|| note.strip_prefix("assumed: ")).unwrap_or(note);
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    assert_eq!(value["drift_margin"]["falls_when"], "warming");
+    // Typed, it is not called assumed.
+    let (_, typed) = json(&rows, &["--temperature-drift-u", "0.2 mK/s"]);
+    assert!(typed["notes"][0].as_str().unwrap().ends_with("(0.2 mK/s given)"), "{}", typed["notes"]);
 }

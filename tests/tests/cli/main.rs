@@ -9,4 +9,5 @@ mod hostile_text;
 mod long_names;
 mod plan;
 mod recordings;
+mod rest;
 mod run;

@@ -7,6 +7,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use seathold_config::Error;
 use seathold_sequencer::rig::{RawRig, Rig};
+use seathold_text::drift_margin::{BY_REST_RUN, drift_words};
 use seathold_text::layout::percent;
 
 use super::{CalibratedQuantity, Calibration, ValueWithU, background_words};
@@ -63,6 +64,10 @@ impl CalibrationSet {
         };
         let mut notes = Vec::new();
         let mut complete = true;
+        let without_rest = format!(
+            "no rest run: drift of the gas temperature is the rig file's, ±{}",
+            drift_words(rig.temperature_drift_u_k_s)
+        );
         // A reference leak calibrates volume and gain together, so it replaces both.
         let volume = latest(&[CalibratedQuantity::Volume, CalibratedQuantity::Leak]);
         let together = volume.is_some_and(|(_, c)| c.subject == CalibratedQuantity::Leak);
@@ -76,6 +81,7 @@ impl CalibrationSet {
                 if together { None } else { latest(&[CalibratedQuantity::Transducer]) },
                 if together { "" } else { "no check of the transducer: the sensor gain is the rig file's" },
             ),
+            (latest(&[CalibratedQuantity::Rest]), &without_rest),
         ];
         for (found, without) in wanted {
             let Some((path, calibration)) = found else {
@@ -100,15 +106,34 @@ impl CalibrationSet {
     }
 }
 
+impl CalibrationSet {
+    /// The rig with the latest far volume and background leak, which a rest run is read with; what was laid, in words. What else
+    /// there is may be in the rig of a recording already.
+    pub fn for_rest(&self, mut rig: RawRig) -> (RawRig, Vec<String>) {
+        use CalibratedQuantity::{Blank, Leak, Volume};
+        let mut notes = Vec::new();
+        for subjects in [&[Volume, Leak][..], &[Blank][..]] {
+            let of = self.files.iter().filter(|(_, c)| subjects.contains(&c.subject));
+            if let Some((path, calibration)) = of.max_by_key(|(_, c)| c.made) {
+                notes.push(format!("{}, of {} ({})", lay(&mut rig, calibration), calibration.made, path.display()));
+            }
+        }
+        (rig, notes)
+    }
+}
+
 /// The rig a run works with, and a line on each of its calibrations; one line where none was asked for.
 ///
 /// # Errors
 /// When a file is wrong, or the rig is no longer valid with what it says.
 pub fn to_run(as_built: &Rig, paths: &[PathBuf], now: Timestamp) -> Result<(Rig, Vec<String>), Error> {
     if paths.is_empty() {
-        let note =
-            "no calibration given: volume, background leak, settling time constant and sensor gain are the rig file's";
-        return Ok((*as_built, vec![note.to_owned()]));
+        let note = format!(
+            "no calibration given: volume, background leak, settling time constant, sensor gain and drift of the gas \
+             temperature (±{}) are the rig file's",
+            drift_words(as_built.raw().temperature_drift_u_k_s)
+        );
+        return Ok((*as_built, vec![note]));
     }
     let applied = find(paths)?.apply(*as_built.raw(), TimeZone::UTC.to_datetime(now).date());
     let rig =
@@ -156,6 +181,10 @@ fn lay(rig: &mut RawRig, calibration: &Calibration) -> String {
             rig.gain_u_rel = v.gain_u_rel;
             format!("sensor gain {:.5} ± {} %, zero {:.0} Pa", v.gain, percent(v.gain_u_rel), v.zero_pa)
         }
+        CalibratedQuantity::Rest => {
+            rig.temperature_drift_u_k_s = v.temperature_drift_u_k_s;
+            format!("drift of the gas temperature ±{}, {BY_REST_RUN}", drift_words(v.temperature_drift_u_k_s))
+        }
     }
 }
 
@@ -163,6 +192,7 @@ fn lay(rig: &mut RawRig, calibration: &Calibration) -> String {
 mod tests {
     use super::*;
     use crate::calibration::CalibrationValues;
+    use seathold_text::drift_margin::{DriftSource, drift_source};
 
     fn one(subject: CalibratedQuantity, made: &str, expires: &str, volume_m3: f64) -> (PathBuf, Calibration) {
         let values = CalibrationValues {
@@ -170,6 +200,7 @@ mod tests {
             far_volume_u_rel: 0.01,
             gain: 1.002,
             gain_u_rel: 0.001,
+            temperature_drift_u_k_s: 1.1e-3,
             ..CalibrationValues::default()
         };
         let (made, expires) = (made.parse().unwrap(), expires.parse().unwrap());
@@ -183,7 +214,10 @@ mod tests {
     #[test]
     fn with_none_everything_is_missing_and_nothing_changes() {
         let applied = CalibrationSet::default().apply(RawRig::DEMO, today());
-        assert_eq!((applied.rig, applied.complete, applied.notes.len()), (RawRig::DEMO, false, 3));
+        assert_eq!((applied.rig, applied.complete, applied.notes.len()), (RawRig::DEMO, false, 4));
+        let rest = applied.notes.last().unwrap();
+        assert_eq!(rest, "no rest run: drift of the gas temperature is the rig file's, ±0.2 mK/s");
+        assert_eq!(drift_source(&applied.notes), DriftSource::RigFile);
     }
 
     #[test]
@@ -199,7 +233,7 @@ mod tests {
         assert_eq!(applied.rig.tau_s, None, "a blank without τ leaves the rig's");
         assert_eq!(applied.rig.far.pa_per_count, RawRig::DEMO.far.pa_per_count / 1.002);
         let starts: Vec<bool> = applied.notes.iter().map(|n| n.starts_with("OUT OF DATE since 2026-05-31")).collect();
-        assert_eq!(starts, [true, false, false]);
+        assert_eq!(starts, [true, false, false, false]);
         assert!(applied.notes[2].starts_with("DATED IN THE FUTURE"));
         assert!(!applied.complete);
     }
@@ -210,11 +244,28 @@ mod tests {
             one(CalibratedQuantity::Leak, "2026-05-01", "2026-12-31", 45.5e-6),
             one(CalibratedQuantity::Blank, "2026-05-01", "2026-12-31", 0.0),
             one(CalibratedQuantity::Transducer, "2026-01-01", "2026-12-31", 0.0),
+            one(CalibratedQuantity::Rest, "2026-05-01", "2026-12-31", 0.0),
         ];
         let applied = CalibrationSet { files }.apply(RawRig::DEMO, today());
         assert_eq!(applied.rig.far_volume_m3, 45.5e-6);
         assert_eq!(applied.rig.far.pa_per_count, RawRig::DEMO.far.pa_per_count, "or the gain would count twice");
         assert_eq!(applied.rig.gain_u_rel, 0.0);
-        assert!(applied.complete && applied.notes.len() == 2);
+        assert!(applied.complete && applied.notes.len() == 3);
+    }
+
+    #[test]
+    fn a_rest_run_sets_the_drift_and_says_so() {
+        let files = vec![
+            one(CalibratedQuantity::Rest, "2026-01-01", "2026-12-31", 0.0),
+            one(CalibratedQuantity::Volume, "2026-01-01", "2026-12-31", 46e-6),
+        ];
+        let set = CalibrationSet { files };
+        let applied = set.apply(RawRig::DEMO, today());
+        assert_eq!(applied.rig.temperature_drift_u_k_s, 1.1e-3);
+        let rest = applied.notes.last().unwrap();
+        assert_eq!(rest, "drift of the gas temperature ±1.1 mK/s, by rest run, of 2026-01-01 (x.toml)");
+        assert_eq!(drift_source(&applied.notes), DriftSource::RestRun);
+        let (rig, notes) = set.for_rest(RawRig::DEMO);
+        assert_eq!((rig.far_volume_m3, rig.temperature_drift_u_k_s, notes.len()), (46e-6, 2e-4, 1));
     }
 }

@@ -5,6 +5,7 @@ use seathold_recording::Recording;
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Inputs, Reading, Sides};
 use seathold_sequencer::io::Hardware;
+use seathold_sequencer::limits::MEASURE_MS_MAX;
 use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::{Model, RawRecipe};
 use seathold_sequencer::rig::RawRig;
@@ -128,8 +129,8 @@ pub fn recipe(target_pa: u32, pressure_max_pa: u32, measure_s: u32, settle_s: u3
         soak_ms: 20_000,
         settle_ms: settle_s * 1_000,
         measure_ms_min: measure_s * 1_000,
-        // Time to restart a disturbed window.
-        measure_ms_max: 3 * measure_s * 1_000,
+        // Time to restart a disturbed window, where there is any.
+        measure_ms_max: (3 * measure_s * 1_000).min(MEASURE_MS_MAX),
         sample_period_ms: PERIOD_MS,
         ..RawRecipe::DEMO
     }
@@ -148,8 +149,10 @@ pub fn hold(scenario: &Scenario, rig: &RawRig, recipe: &RawRecipe, seed: u64) ->
     let mut bench = SimBench::with(&scenario, rig, seed, Sides::First, period).map_err(|e| e.to_string())?;
     let mut sequencer = Sequencer::new(checked, Some(recipe));
     let mut recorder = HoldRecorder::default();
-    // An hour of simulated time ends whatever goes wrong.
-    for _ in 0..360_000 {
+    // A quarter of an hour more of simulated time ends whatever goes wrong.
+    let raw = recipe.raw();
+    let longest_ms = raw.soak_ms + raw.settle_ms + raw.measure_ms_max + 900_000;
+    for _ in 0..longest_ms / raw.sample_period_ms {
         let record = bench.poll(&mut sequencer);
         for event in &record.events {
             recorder.see(event);

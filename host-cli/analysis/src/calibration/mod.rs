@@ -8,6 +8,7 @@ pub mod bench;
 pub mod blank;
 pub mod expansion;
 pub mod reference_leak;
+pub mod rest;
 pub mod scatter;
 pub mod transducer;
 
@@ -62,6 +63,8 @@ pub enum CalibratedQuantity {
     Blank,
     /// Zero and gain of the far-side transducer.
     Transducer,
+    /// Drift of the gas temperature, with the far side left alone.
+    Rest,
 }
 
 const SUBJECTS: &[(&str, CalibratedQuantity)] = &[
@@ -69,6 +72,7 @@ const SUBJECTS: &[(&str, CalibratedQuantity)] = &[
     ("leak", CalibratedQuantity::Leak),
     ("blank", CalibratedQuantity::Blank),
     ("transducer", CalibratedQuantity::Transducer),
+    ("rest", CalibratedQuantity::Rest),
 ];
 
 impl CalibratedQuantity {
@@ -106,6 +110,8 @@ pub struct CalibrationValues {
     pub tau_s: f64,
     /// See above.
     pub tau_u_rel: f64,
+    /// Standard uncertainty of the drift of the gas temperature, in K/s.
+    pub temperature_drift_u_k_s: f64,
 }
 
 macro_rules! field {
@@ -165,6 +171,14 @@ const TRANSDUCER: &[Field<CalibrationValues>] = &[
     field!("gain_u", "its standard uncertainty, as a ratio", Ratio, 0.0, 0.1, gain_u_rel),
     field!("zero", "reading at zero; each run takes zero again", PascalRms, -50_000.0, 50_000.0, zero_pa),
 ];
+const REST: &[Field<CalibrationValues>] = &[field!(
+    "temperature_drift_u",
+    "standard uncertainty of how fast the gas temperature drifts",
+    KelvinPerSecond,
+    0.0,
+    1.0,
+    temperature_drift_u_k_s
+)];
 
 impl CalibratedQuantity {
     /// Fields that must be there.
@@ -173,6 +187,7 @@ impl CalibratedQuantity {
             Self::Volume | Self::Leak => VOLUME,
             Self::Blank => BLANK,
             Self::Transducer => TRANSDUCER,
+            Self::Rest => REST,
         }
     }
 }
@@ -217,7 +232,7 @@ impl Calibration {
     fn from_config(mut config: ConfigFile, origin: &str) -> Result<Self, Error> {
         let mut missing = Vec::new();
         if !config.has("calibration") {
-            missing.push("calibration: which one is it? (volume, leak, blank, transducer)".to_owned());
+            missing.push("calibration: which one is it? (volume, leak, blank, transducer, rest)".to_owned());
         }
         let subject = config.choice("calibration", SUBJECTS);
         let mut date = |config: &mut ConfigFile, name: &str| {
@@ -316,6 +331,7 @@ mod tests {
             blank_runs: 8.0,
             tau_s: 2.13,
             tau_u_rel: 0.02,
+            temperature_drift_u_k_s: 3.5e-4,
         };
         for (_, subject) in SUBJECTS {
             let one = Calibration {

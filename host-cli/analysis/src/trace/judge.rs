@@ -124,6 +124,8 @@ pub struct TraceResult {
     pub unevenness: f64,
     /// Curvature of the residuals, in standard errors.
     pub bend: f64,
+    /// Mean absolute pressure of the window, in pascals; 0 where nothing was fitted.
+    pub absolute_pa: f64,
     /// Gas temperature used, in kelvin, and whether it was measured.
     pub gas_k: f64,
     /// See above.
@@ -181,6 +183,7 @@ pub fn judge(trace: &Trace, window: TraceWindow, assumed: &TraceConditions) -> R
         noise_pa: 0.0,
         unevenness: longest_us / usual_us,
         bend: 0.0,
+        absolute_pa: 0.0,
         gas_k: assumed.gas_k,
         gas_measured: false,
     };
@@ -385,6 +388,7 @@ fn finish(
     let estimate = LeakEstimate::new(&fitted, &conditions);
     let distribution = IntervalSolver::new(&fitted, &conditions);
     judged.bend = fitted.curvature_z;
+    judged.absolute_pa = mean_pa;
     judged.estimate = Some(estimate);
     judged.probability_under_limit = Some(distribution.conformance_probability(recipe.limit()));
     judged.schedule = *recipe.schedule();
