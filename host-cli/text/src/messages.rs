@@ -84,8 +84,8 @@ impl UnitFormat {
     pub fn plus_minus(&self, leak_pa_m3_s: f64, half_pa_m3_s: f64) -> String {
         let (leak, half) = (self.leak_number(leak_pa_m3_s), self.leak_number(half_pa_m3_s));
         let unit = self.leak_unit();
-        // Beyond these, plain places would be all zeros or false digits.
-        if half <= 0.0 || (1e-5..1e2).contains(&half) || !half.is_finite() {
+        // Beyond these, plain places would be all zeros, or too many digits to read.
+        if half <= 0.0 || (1e-5..1e7).contains(&half) || !half.is_finite() {
             return format!("{} {unit}", with_half_width(leak, half));
         }
         let power = half.log10().floor() as i32;
@@ -491,7 +491,14 @@ pub fn with_half_width(value: f64, half: f64) -> String {
     if half <= 0.0 || !half.is_finite() {
         return format!("{value} ± {half}");
     }
-    let places = (1 - half.log10().floor() as i32).clamp(0, 9) as usize;
+    let digits = 1 - half.log10().floor() as i32;
+    if digits < 0 {
+        // Whole tens, hundreds and so on; adding zero turns −0 into 0.
+        let scale = 10f64.powi(-digits);
+        let whole = |x: f64| (x / scale).round() * scale + 0.0;
+        return format!("{:.0} ± {:.0}", whole(value), whole(half));
+    }
+    let places = digits.clamp(0, 9) as usize;
     let text = format!("{value:.places$}");
     let text = if text.trim_start_matches(['-', '0', '.']).is_empty() {
         text.trim_start_matches('-').to_owned()
