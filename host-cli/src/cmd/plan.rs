@@ -17,6 +17,7 @@ use seathold_sequencer::measure::{Contribution, LeakEstimate};
 use seathold_sequencer::rate_class::LOW_PRESSURE_TEST_PA;
 use seathold_sequencer::recipe::{Actuation, FIELDS, RawRecipe};
 use seathold_sequencer::rig::{RawRig, Rig, Transducer};
+use seathold_sequencer::verdict::Reason;
 use seathold_text::layout::{line, percent};
 use seathold_text::messages::UnitFormat;
 use serde_json::{Value, json};
@@ -282,7 +283,7 @@ fn shares_of(forecast: &Forecast) -> String {
     let counts = &forecast.counts;
     let void = match counts.void {
         0 => String::new(),
-        void => format!("; {:.0} % are void", 100.0 * counts.share(void)),
+        void => format!("; {:.0} % are void, {}", 100.0 * counts.share(void), why_void(counts.void_reason)),
     };
     format!(
         "tight {}, leaking {}, undecided {}{void}",
@@ -290,6 +291,16 @@ fn shares_of(forecast: &Forecast) -> String {
         share(forecast, counts.leaking),
         share(forecast, counts.undecided()),
     )
+}
+
+const fn why_void(reason: Option<Reason>) -> &'static str {
+    match reason {
+        Some(Reason::Rise) => "mostly as the pressure rose",
+        Some(Reason::OutOfBand) => "mostly as the pressure left the recipe's band",
+        Some(Reason::Disturbed) => "mostly as the window was disturbed too often",
+        Some(Reason::SupplyNotEmpty) => "mostly as the supply side did not stay empty",
+        _ => "mostly by a fault",
+    }
 }
 
 /// Seconds of a measurement, to what matters of them.
@@ -314,8 +325,7 @@ fn text(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>) ->
     };
     let mut out = format!("{word}\n");
     let target = units.pressure(i32::try_from(w.target_pa).unwrap_or(i32::MAX));
-    let volume = format!("{:.4}", w.rig.far_volume_m3 * 1e6);
-    let volume = volume.trim_end_matches('0').trim_end_matches('.');
+    let volume = trimmed(&format!("{:.4}", w.rig.far_volume_m3 * 1e6));
     line(
         &mut out,
         "question",
@@ -326,7 +336,7 @@ fn text(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>) ->
             w.noise_pa,
             w.rig.far.pa_per_count,
             match w.rig.tau_s {
-                Some(tau_s) => format!("{tau_s:.3} s ± {} %", percent(w.rig.tau_u_rel)),
+                Some(tau_s) => format!("{} s ± {} %", trimmed(&format!("{tau_s:.2}")), percent(w.rig.tau_u_rel)),
                 None => "unknown".into(),
             }
         ),
@@ -487,6 +497,11 @@ fn figure(units: &UnitFormat, leak: f64, spread: &Spread) -> String {
     format!("{} (± {} to {})", units.plus_minus(leak, spread.median), half(spread.low), half(spread.high))
 }
 
+/// Without zeros at the end of its places.
+fn trimmed(number: &str) -> String {
+    if number.contains('.') { number.trim_end_matches('0').trim_end_matches('.').into() } else { number.into() }
+}
+
 /// Two significant digits, without a power of ten unless it is truly tiny.
 fn significant(value: f64) -> String {
     if !(value > 0.0) || value < 1e-6 {
@@ -536,7 +551,7 @@ fn write_cannot(out: &mut String, question: &PlanRequest, falling: &Falling, uni
     match limit {
         Some(lever) => line(
             out,
-            if label == "change" { "change" } else { "or" },
+            if label == "change" && falling.together.is_none() { "change" } else { "or" },
             &format!("{}: is enough alone", change_words(question, lever.change, units)),
         ),
         None if label == "change" && falling.together.is_none() => {
@@ -559,7 +574,8 @@ fn together_words(question: &PlanRequest, together: &Together, units: &UnitForma
 /// A change in words to act on.
 fn change_words(question: &PlanRequest, change: Change, units: &UnitFormat) -> String {
     let w = &question.goal;
-    let cm3 = |m3: f64| significant(m3 * 1e6);
+    let plain = |x: f64| trimmed(&significant(x));
+    let cm3 = |m3: f64| plain(m3 * 1e6);
     match change {
         Change::MeasuringTime(s) => format!("measure for up to {} (--measure-max)", time(s)),
         Change::WaitingTime(s) => {
@@ -578,7 +594,7 @@ fn change_words(question: &PlanRequest, change: Change, units: &UnitFormat) -> S
         }
         Change::BackgroundLeak(u) => format!(
             "know the background leak to {} {}: a longer blank run, or tighter fittings",
-            significant(units.leak_number(u)),
+            plain(units.leak_number(u)),
             units.leak_unit()
         ),
         Change::Adapter(m3) => format!("use an adapter that leaves a far volume of {} cm³ or less", cm3(m3)),
@@ -586,16 +602,13 @@ fn change_words(question: &PlanRequest, change: Change, units: &UnitFormat) -> S
         Change::Resolution(pa) => format!("readings in steps of {pa} Pa or finer"),
         Change::Thermometer => format!(
             "fit a thermometer in the gas, with steps of 0.01 K or finer and no more than {} K an hour of its own drift",
-            significant(LEFT_K_S * 3_600.0)
+            plain(LEFT_K_S * 3_600.0)
         ),
         Change::SteadierTemperature(k_s) => {
-            format!(
-                "keep the gas temperature steady to {} K an hour (standard uncertainty)",
-                significant(k_s * 3_600.0)
-            )
+            format!("keep the gas temperature steady to {} K an hour (standard uncertainty)", plain(k_s * 3_600.0))
         }
         Change::Limit(pa_m3_s) => {
-            let volume = cm3(w.rig.far_volume_m3);
+            let volume = trimmed(&format!("{:.4}", w.rig.far_volume_m3 * 1e6));
             let whose = if w.volume_is_free { "this far volume" } else { "this valve's far volume" };
             format!("{whose} of {volume} cm³ needs a leak limit of {} or more", units.limit(pa_m3_s))
         }
@@ -714,7 +727,8 @@ fn as_json(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>)
             "tight": counts.share(counts.tight), "tight_interval": range(counts.tight),
             "leaking": counts.share(counts.leaking), "leaking_interval": range(counts.leaking),
             "undecided": counts.share(counts.undecided()), "undecided_interval": range(counts.undecided()),
-            "void": counts.share(counts.void), "interval_coverage": SHARE_COVERAGE,
+            "void": counts.share(counts.void),
+            "interval_coverage": SHARE_COVERAGE,
             "expanded_longest_pa_m3_s": spread(&forecast.expanded_longest),
             "expanded_verdict_pa_m3_s": spread(&forecast.expanded_verdict),
             "measure_s": spread(&forecast.seconds),

@@ -8,7 +8,7 @@ use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::{RawRig, Transducer};
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::millis;
-use seathold_sequencer::verdict::{SideResult, Verdict};
+use seathold_sequencer::verdict::{Reason, SideResult, Verdict};
 use seathold_sim::bench::SimBench;
 
 use super::PlanGoal;
@@ -56,6 +56,8 @@ pub struct VerdictCounts {
     pub leaking: u32,
     /// Void, which is undecided too: a rise, a window disturbed too often, a pressure out of its band.
     pub void: u32,
+    /// Why most of those were.
+    pub void_reason: Option<Reason>,
 }
 
 impl VerdictCounts {
@@ -66,6 +68,7 @@ impl VerdictCounts {
             tight: count(Verdict::Tight),
             leaking: count(Verdict::Leaking),
             void: count(Verdict::Void),
+            void_reason: most_common(runs),
         }
     }
 
@@ -83,6 +86,14 @@ impl VerdictCounts {
     pub fn interval(&self, count: u32) -> (f64, f64) {
         Rate::of(count, self.runs).interval(SHARE_COVERAGE).into_inner()
     }
+}
+
+/// The reason that most void runs have, the first of several.
+fn most_common(runs: &[RunOutcome]) -> Option<Reason> {
+    let reasons: Vec<Reason> =
+        runs.iter().filter_map(|run| run.result).filter(|r| r.verdict == Verdict::Void).map(|r| r.reason).collect();
+    let count = |reason: &Reason| reasons.iter().filter(|other| *other == reason).count();
+    reasons.iter().rev().max_by_key(|reason| count(reason)).copied()
 }
 
 /// Median, and the range that holds nine in ten.
@@ -331,7 +342,7 @@ mod tests {
     /// Clopper & Pearson: of none in 100, 0 to 1 − 0.025^(1/100) = 3.62 %.
     #[test]
     fn shares_have_intervals() {
-        let counts = VerdictCounts { runs: 100, tight: 0, leaking: 100, void: 0 };
+        let counts = VerdictCounts { runs: 100, tight: 0, leaking: 100, void: 0, void_reason: None };
         let (low, high) = counts.interval(counts.tight);
         assert!(low == 0.0 && (high - 0.036_217).abs() < 1e-5, "{high}");
         assert_eq!((counts.undecided(), counts.share(counts.leaking)), (0, 1.0));

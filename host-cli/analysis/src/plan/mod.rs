@@ -235,7 +235,8 @@ impl PlanGoal {
         let waiting_s = f64::from(base.stroke_time_ms + base.vent_ms_max + settle_ms) / 1e3;
         let before_pa = 2.0 * self.limit.pa_m3_s() / self.rig.far_volume_m3 * waiting_s;
         // A valve at the limit must still be in the band when it is measured, and one whose cavity takes a twentieth of the gas.
-        let band = (target / 20).max(2_000).max((1.05 * before_pa).ceil() as u32);
+        let noise = |times: f64| (times * self.noise_pa).ceil() as u32;
+        let band = (target / 20).max(2_000).max((1.05 * before_pa).ceil() as u32) + noise(5.0);
         RawRecipe {
             model: Model::LineAndTransient,
             target_pa: target,
@@ -243,12 +244,15 @@ impl PlanGoal {
             // Relief: at most a tenth above the test (ASME B31.3-2016 345.5.2, seen in its own text).
             pressure_max_pa: (target + target / 10).max(target + band + 1_000),
             // A thousand readings lie within 7 σ of each other; with room to spare.
-            zero_peak_to_peak_max_pa: base.zero_peak_to_peak_max_pa.max((12.0 * self.noise_pa) as u32).min(20_000),
+            zero_peak_to_peak_max_pa: base.zero_peak_to_peak_max_pa.max(noise(12.0)).min(20_000),
+            zero_ms: base.zero_ms.max(64 * self.sample_period_ms),
+            rise_max_pa: base.rise_max_pa.max(noise(8.0)).min(100_000),
             soak_ms: neat(wait_s * SOAK_SHARE * GAMMA),
             settle_ms,
             jump_max_pa: base
                 .jump_max_pa
-                .max((12.0 * self.noise_pa) as u32)
+                .max(noise(12.0))
+                .min(100_000)
                 .max((2.0 * self.rig.far.pa_per_count).ceil() as u32),
             measure_ms_min: neat(least_s).min(neat(most_s)),
             measure_ms_max: neat(most_s),
