@@ -12,6 +12,7 @@ use seathold_quantity::Dimension;
 use seathold_quantity::limit::Limit;
 use seathold_recording::file::{self, Replace};
 use seathold_recording::header::DisplayUnits;
+use seathold_sequencer::event::Fault;
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::measure::{Contribution, LeakEstimate};
 use seathold_sequencer::rate_class::LOW_PRESSURE_TEST_PA;
@@ -19,7 +20,7 @@ use seathold_sequencer::recipe::{Actuation, FIELDS, RawRecipe};
 use seathold_sequencer::rig::{RawRig, Rig, Transducer};
 use seathold_sequencer::verdict::Reason;
 use seathold_text::layout::{line, percent};
-use seathold_text::messages::UnitFormat;
+use seathold_text::messages::{UnitFormat, fault as fault_words};
 use serde_json::{Value, json};
 
 use super::files::load_rig;
@@ -293,14 +294,20 @@ fn shares_of(forecast: &Forecast) -> String {
     )
 }
 
-const fn why_void(reason: Option<Reason>) -> &'static str {
+fn why_void(reason: Option<(Reason, Option<Fault>)>) -> String {
+    let reason = match reason {
+        Some((_, Some(fault))) => return format!("mostly by a fault: {}", fault_words(fault).0),
+        Some((reason, None)) => Some(reason),
+        None => None,
+    };
     match reason {
         Some(Reason::Rise) => "mostly as the pressure rose",
         Some(Reason::OutOfBand) => "mostly as the pressure left the recipe's band",
         Some(Reason::Disturbed) => "mostly as the window was disturbed too often",
         Some(Reason::SupplyNotEmpty) => "mostly as the supply side did not stay empty",
-        _ => "mostly by a fault",
+        _ => "mostly for other reasons",
     }
+    .into()
 }
 
 /// Seconds of a measurement, to what matters of them.

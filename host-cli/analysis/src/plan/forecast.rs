@@ -1,7 +1,7 @@
 //! What a recipe comes to: the shipped sequencer with it on many drawn valves, and their verdicts counted.
 
 use rayon::prelude::*;
-use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::event::{Event, Fault, Phase};
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::measure::LeakEstimate;
 use seathold_sequencer::recipe::RawRecipe;
@@ -32,6 +32,8 @@ pub struct RunOutcome {
     pub result: Option<SideResult>,
     /// From the beginning of measuring to the verdict, s.
     pub seconds: f64,
+    /// The fault that ended it, if one did.
+    pub fault: Option<Fault>,
 }
 
 impl RunOutcome {
@@ -56,8 +58,8 @@ pub struct VerdictCounts {
     pub leaking: u32,
     /// Void, which is undecided too: a rise, a window disturbed too often, a pressure out of its band.
     pub void: u32,
-    /// Why most of those were.
-    pub void_reason: Option<Reason>,
+    /// Why most of those were, and the fault where it was one.
+    pub void_reason: Option<(Reason, Option<Fault>)>,
 }
 
 impl VerdictCounts {
@@ -89,10 +91,10 @@ impl VerdictCounts {
 }
 
 /// The reason that most void runs have, the first of several.
-fn most_common(runs: &[RunOutcome]) -> Option<Reason> {
-    let reasons: Vec<Reason> =
-        runs.iter().filter_map(|run| run.result).filter(|r| r.verdict == Verdict::Void).map(|r| r.reason).collect();
-    let count = |reason: &Reason| reasons.iter().filter(|other| *other == reason).count();
+fn most_common(runs: &[RunOutcome]) -> Option<(Reason, Option<Fault>)> {
+    let void = runs.iter().filter(|run| run.is(Verdict::Void));
+    let reasons: Vec<_> = void.filter_map(|run| Some((run.result?.reason, run.fault))).collect();
+    let count = |reason: &(Reason, Option<Fault>)| reasons.iter().filter(|other| *other == reason).count();
     reasons.iter().rev().max_by_key(|reason| count(reason)).copied()
 }
 
@@ -231,7 +233,7 @@ pub fn run(drawn: &Drawn, recipe: &RawRecipe, seed: u64) -> RunOutcome {
 }
 
 fn run_coarsened(drawn: &Drawn, recipe: &RawRecipe, real_ms: u32, seed: u64) -> RunOutcome {
-    sequenced(drawn, recipe, real_ms, seed).unwrap_or(RunOutcome { result: None, seconds: 0.0 })
+    sequenced(drawn, recipe, real_ms, seed).unwrap_or(RunOutcome { result: None, seconds: 0.0, fault: None })
 }
 
 /// `None` where rig, recipe or valve are refused, or the run does not end.
@@ -241,7 +243,7 @@ fn sequenced(drawn: &Drawn, recipe: &RawRecipe, real_ms: u32, seed: u64) -> Opti
     let mut bench =
         SimBench::with(&drawn.scenario, rig.raw(), seed, Sides::First, millis(recipe.sample_period_ms)).ok()?;
     let mut sequencer = Sequencer::new(rig, Some(checked));
-    let (mut began, mut ended, mut restarted) = (None, None, false);
+    let (mut began, mut ended, mut restarted, mut fault) = (None, None, false, None);
     for _ in 0..polls_at_most(recipe) {
         let record = bench.poll(&mut sequencer);
         for event in &record.events {
@@ -249,6 +251,7 @@ fn sequenced(drawn: &Drawn, recipe: &RawRecipe, real_ms: u32, seed: u64) -> Opti
                 Event::Entered { phase: Phase::Measure, .. } => began = Some(record.at),
                 Event::Entered { phase: Phase::SafeVent, side: Some(_) } => ended = Some(record.at),
                 Event::Restarted(_) => restarted = true,
+                Event::Faulted(why) => fault = fault.or(Some(*why)),
                 Event::SideFinished(result) => {
                     let s = |at: Option<seathold_sequencer::time::Instant>| at.map(|at| at.as_ticks() as f64 / 1e6);
                     let seconds = s(ended).zip(s(began)).map_or(0.0, |(ended, began)| (ended - began).max(0.0));
@@ -256,7 +259,7 @@ fn sequenced(drawn: &Drawn, recipe: &RawRecipe, real_ms: u32, seed: u64) -> Opti
                     let fit_s = result.estimate.map_or(0.0, |estimate| seconds - f64::from(estimate.window_ms) / 1e3);
                     let too_long = 1.0 - f64::from(real_ms) / f64::from(recipe.sample_period_ms.max(1));
                     let seconds = if restarted { seconds } else { seconds - fit_s.max(0.0) * too_long };
-                    return Some(RunOutcome { result: Some(*result), seconds });
+                    return Some(RunOutcome { result: Some(*result), seconds, fault });
                 }
                 _ => {}
             }

@@ -223,8 +223,9 @@ fn ladders(goal: &PlanGoal) -> Vec<Vec<Change>> {
 
 /// One change tried.
 fn lever(goal: &PlanGoal, change: Change) -> Option<Lever> {
-    let (reach, tried) = change.made(goal)?.at_most().ok()?;
-    Some(Lever { change, enough: tried.enough, share: tried.share, reach })
+    let changed = change.made(goal)?;
+    let (reach, tried) = changed.at_most().ok()?;
+    Some(Lever { change, enough: tried.enough && changed.is_confirmed(), share: tried.share, reach })
 }
 
 /// The mildest step of a ladder that is enough, or its last where none is.

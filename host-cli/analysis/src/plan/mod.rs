@@ -366,6 +366,14 @@ impl PlanGoal {
         Ok((reach, self.tried(&rig, self.longest_wait(), self.longest_s)?))
     }
 
+    /// Whether it can on valves it was not tried on either, half as many as are foretold from.
+    pub(crate) fn is_confirmed(&self) -> bool {
+        let Ok(rig) = self.checked_rig() else { return false };
+        let recipe = self.raw_recipe(&rig, self.longest_wait(), self.longest_s);
+        let most = self.affordable(self.effort.foretold / 2, &recipe);
+        self.both(&recipe, FORETOLD_ON, most).0.enough
+    }
+
     /// Plans: the recipe with the least wait and measuring time together that gives both valves their verdict.
     ///
     /// # Errors
@@ -447,7 +455,7 @@ impl PlanGoal {
     fn cannot(&self, rig: &Rig) -> Result<PlanOutcome, String> {
         let recipe = self.raw_recipe(rig, self.longest_wait(), self.longest_s);
         recipe.validate(rig).map_err(|errors| errors.to_string())?;
-        let most = self.affordable(self.effort.foretold / 2, &recipe);
+        let most = self.affordable(self.effort.foretold, &recipe);
         let longest = self.affordable(self.effort.longest, &recipe);
         let of = |share| {
             let made = runs(self, &recipe, share, FORETOLD_ON, most, None);

@@ -41,8 +41,8 @@ const CREEP: Between = Between(2e-6, 1e-4);
 const CREEP_TAU_S: Between = Between(0.5, 5.0);
 /// The time constant of the creep that stands for what blank runs have found, s.
 const FOUND_TAU_S: f64 = 15.0;
-/// Volume that the plant's own valves and lines are made for; larger ones are filled through larger ones.
-const BUILT_FOR_M3: f64 = 100e-6;
+/// Volume that the plant's own valves and lines are made for; others are filled and vented through others, as fast.
+const BUILT_FOR_M3: f64 = 45e-6;
 
 /// One side to test.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -101,7 +101,7 @@ pub fn draw(goal: &PlanGoal, recipe: &RawRecipe, share: f64, seed: u64) -> Drawn
     // The plant's creep is stated under 6 bar gauge.
     creep_m3 *= gas::LEAK_STATED_AT_GAUGE / f64::from(goal.target_pa);
 
-    let larger = (volume / BUILT_FOR_M3).max(1.0);
+    let larger = (volume / BUILT_FOR_M3).max(0.02);
     let demo = RawPlant::DEMO;
     let target = f64::from(goal.target_pa);
     let mut plant = RawPlant {
