@@ -1,7 +1,7 @@
 //! What `plan` foretells against what comes: plans drawn at random, and valves that no plan was made on.
 
 use seathold_analysis::fleet::sampling::seed_of;
-use seathold_analysis::plan::forecast::{Forecast, RunOutcome, Spread, run};
+use seathold_analysis::plan::forecast::{Forecast, RunOutcome, Spread, VerdictCounts, run};
 use seathold_analysis::plan::nature::{Drawn, draw};
 use seathold_analysis::plan::{Effort, Plan, PlanGoal, PlanOutcome, TimeConstantKnowledge};
 use seathold_sequencer::recipe::{Actuation, RawRecipe};
@@ -128,6 +128,13 @@ pub fn compare(goal: &PlanGoal, plan: &Plan, valves: Valves, runs: u32, seed: u6
         tight: shares(&plan.good, plan.good.counts.tight, of(&good, Verdict::Tight)),
         leaking: shares(&plan.bad, plan.bad.counts.leaking, of(&bad, Verdict::Leaking)),
     }
+}
+
+/// Whether what came, of so many, is no more than chance from what was foretold: their intervals overlap.
+pub fn agrees((_, (low, high), came): (f64, (f64, f64), f64), runs: u32) -> bool {
+    let counts = VerdictCounts { runs, ..VerdictCounts::default() };
+    let (least, most) = counts.interval((came * f64::from(runs)).round() as u32);
+    low <= most && least <= high
 }
 
 /// Whether what came lies in what was foretold.

@@ -305,7 +305,8 @@ fn why_void(reason: Option<(Reason, Option<Fault>)>) -> String {
         Some(Reason::OutOfBand) => "mostly as the pressure left the recipe's band",
         Some(Reason::Disturbed) => "mostly as the window was disturbed too often",
         Some(Reason::SupplyNotEmpty) => "mostly as the supply side did not stay empty",
-        _ => "mostly for other reasons",
+        Some(Reason::NotEmpty) => "mostly as the far side did not read empty",
+        _ => "mostly by a fault",
     }
     .into()
 }
@@ -537,7 +538,7 @@ fn write_cannot(out: &mut String, question: &PlanRequest, falling: &Falling, uni
     );
     write_forecast(out, question, "good valve", &falling.good, units);
     write_forecast(out, question, "bad valve", &falling.bad, units);
-    if let Some(typical) = &falling.good.typical {
+    if let Some(typical) = falling.good.typical.as_ref().filter(|typical| !shares(typical).is_empty()) {
         line(out, "uncertainty", &format!("of a good valve, from {}", shares(typical)));
     }
     let mut label = "change";

@@ -7,7 +7,7 @@ use seathold_sequencer::rig::{BLANK_RUNS_MIN, RawRig, Thermometer, Transducer};
 use seathold_sequencer::units::LeakRate;
 
 use super::nature::draw;
-use super::{PlanGoal, TimeConstantKnowledge};
+use super::{LINE_REACH, PlanGoal, TimeConstantKnowledge};
 use crate::calibration::bench::hold;
 use crate::calibration::scatter::{looks, scatter};
 use crate::fleet::sampling::seed_of;
@@ -222,21 +222,26 @@ fn ladders(goal: &PlanGoal) -> Vec<Vec<Change>> {
 }
 
 /// One change tried.
-fn lever(goal: &PlanGoal, change: Change) -> Option<Lever> {
+fn lever(goal: &PlanGoal, change: Change, budget: &mut f64) -> Option<Lever> {
     let changed = change.made(goal)?;
     let (reach, tried) = changed.at_most().ok()?;
+    // Some are given up early: in proportion to what they reached.
+    *budget -= if reach < LINE_REACH { 0.0 } else { 0.3 + tried.share };
     Some(Lever { change, enough: tried.enough && changed.is_confirmed(), share: tried.share, reach })
 }
 
 /// The mildest step of a ladder that is enough, or its last where none is.
-fn least(goal: &PlanGoal, ladder: &[Change]) -> Option<Lever> {
-    let strongest = ladder.iter().rev().find_map(|change| lever(goal, *change))?;
+fn least(goal: &PlanGoal, ladder: &[Change], budget: &mut f64) -> Option<Lever> {
+    let strongest = ladder.iter().rev().find_map(|change| lever(goal, *change, budget))?;
     if !strongest.enough {
         return Some(strongest);
     }
     let before = ladder.iter().take_while(|change| **change != strongest.change);
-    Some(before.filter_map(|change| lever(goal, *change)).find(|lever| lever.enough).unwrap_or(strongest))
+    Some(before.filter_map(|change| lever(goal, *change, budget)).find(|lever| lever.enough).unwrap_or(strongest))
 }
+
+/// Polls of whole trials that may be spent on changes, so that a plan ends soon; the easy ones come first.
+const BUDGET: f64 = 3e7;
 
 /// What a change must add to the share of valves with a verdict to be worth a word.
 const HELPS: f64 = 0.1;
@@ -247,7 +252,14 @@ const TOGETHER_MAX: usize = 3;
 /// The changes that are enough, easiest first; where none is, those that help, best first, and what is enough together.
 pub(super) fn levers(goal: &PlanGoal) -> (Vec<Lever>, Option<Together>) {
     let Ok((_, now)) = goal.at_most() else { return (Vec::new(), None) };
-    let mut found: Vec<Lever> = ladders(goal).iter().filter_map(|ladder| least(goal, ladder)).collect();
+    let mut budget = BUDGET / goal.cost();
+    let mut found: Vec<Lever> = Vec::new();
+    for ladder in ladders(goal) {
+        let is_limit = ladder.iter().any(|change| matches!(change, Change::Limit(_)));
+        if budget > 0.0 || is_limit {
+            found.extend(least(goal, &ladder, &mut budget));
+        }
+    }
     let to_the_rig = |lever: &Lever| !matches!(lever.change, Change::Limit(_));
     if found.iter().any(|lever| lever.enough && to_the_rig(lever)) {
         found.retain(|lever| lever.enough);
@@ -258,19 +270,19 @@ pub(super) fn levers(goal: &PlanGoal) -> (Vec<Lever>, Option<Together>) {
         // What is enough goes last here: it is a greater limit.
         (a.enough, b.share, b.reach).partial_cmp(&(b.enough, a.share, a.reach)).unwrap_or(Ordering::Equal)
     });
-    let together = together(goal).filter(|together| together.enough || together.share > now.share + HELPS);
+    let together = together(goal, &mut budget).filter(|together| together.enough || together.share > now.share + HELPS);
     (found, together)
 }
 
 /// One change after the other, each the one that then brings most.
-fn together(goal: &PlanGoal) -> Option<Together> {
+fn together(goal: &PlanGoal, budget: &mut f64) -> Option<Together> {
     let (mut goal, mut changes, mut share) = (*goal, Vec::new(), 0.0);
-    while changes.len() < TOGETHER_MAX {
+    while changes.len() < TOGETHER_MAX && *budget > 0.0 {
         let used = |change: &Change| changes.iter().any(|made: &Change| made.name() == change.name());
         let best = ladders(&goal)
             .iter()
             .filter(|ladder| !ladder.iter().any(|change| used(change) || matches!(change, Change::Limit(_))))
-            .filter_map(|ladder| least(&goal, ladder))
+            .filter_map(|ladder| least(&goal, ladder, budget))
             .max_by(|a, b| {
                 (a.enough, a.share, a.reach).partial_cmp(&(b.enough, b.share, b.reach)).unwrap_or(Ordering::Equal)
             })?;

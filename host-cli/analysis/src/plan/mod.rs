@@ -49,7 +49,7 @@ impl Effort {
     pub const USUAL: Self = Self { tried: 24, foretold: 120, longest: 24 };
 
     /// For tests that only want to know that it ends.
-    pub const LEAST: Self = Self { tried: 3, foretold: 4, longest: 2 };
+    pub const LEAST: Self = Self { tried: 2, foretold: 3, longest: 1 };
 }
 
 /// What to plan for. Times in seconds, everything else in SI units.
@@ -321,7 +321,15 @@ impl PlanGoal {
         let polls =
             f64::from(recipe.soak_ms + recipe.settle_ms + recipe.measure_ms_max) / forecast::polled_ms(self, recipe);
         let share = (POLLS / polls).min(1.0);
-        ((f64::from(wanted) * share) as u32).max(wanted.min(12))
+        ((f64::from(wanted) * share) as u32).max(wanted.min(8))
+    }
+
+    /// Polls of one trial with the longest wait and the longest time.
+    pub(crate) fn cost(&self) -> f64 {
+        let Ok(rig) = self.checked_rig() else { return 1.0 };
+        let recipe = self.raw_recipe(&rig, self.longest_wait(), self.longest_s);
+        let ms = f64::from(recipe.soak_ms + recipe.settle_ms + recipe.measure_ms_max);
+        2.0 * f64::from(self.affordable(self.effort.tried, &recipe)) * ms / forecast::polled_ms(self, &recipe)
     }
 
     fn wanted(&self, verdict: Verdict) -> Wanted {
@@ -495,4 +503,90 @@ pub fn valve_s(recipe: &RawRecipe, rig: &RawRig, handling: &Handling, measure_s:
         + strokes * s(recipe.stroke_time_ms)
         + 2.0 * s(rig.safe_dwell_ms);
     2.0 * side + handling.swap_s + handling.load_s
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn adds_up(forecast: &Forecast) {
+        let counts = &forecast.counts;
+        let all = [counts.tight, counts.leaking, counts.undecided()];
+        assert_eq!(all.iter().sum::<u32>(), counts.runs, "{counts:?}");
+        for count in all {
+            let ((low, high), share) = (counts.interval(count), counts.share(count));
+            assert!(0.0 <= low && low <= share && share <= high && high <= 1.0, "{counts:?}");
+        }
+        for spread in [forecast.expanded_longest, forecast.expanded_verdict, forecast.seconds].into_iter().flatten() {
+            assert!(spread.low <= spread.median && spread.median <= spread.high, "{spread:?}");
+        }
+    }
+
+    /// A logarithm's uniform values.
+    fn between(low: f64, high: f64) -> impl Strategy<Value = f64> {
+        (low.ln()..=high.ln()).prop_map(move |x| x.exp().clamp(low, high))
+    }
+
+    prop_compose! {
+        fn rig()(
+            volume in between(1e-7, 0.1), volume_u in 0.0..=0.5, gain_u in 0.0..=0.1, drift in 0.0..=1e-2, tau in between(0.1, 600.0),
+            known in any::<bool>(), tau_u in 0.0..=0.5, background_u in 0.0..=1e-3, blank_runs in 0_u32..12, early in 0.0..=1e-4,
+        ) -> RawRig {
+            RawRig {
+                far_volume_m3: volume, far_volume_u_rel: volume_u, gain_u_rel: gain_u, temperature_drift_u_k_s: drift,
+                tau_s: known.then_some(tau), tau_u_rel: tau_u, background_u_pa_m3_s: background_u, blank_runs,
+                background_early_pa_m3_s: early, ..RawRig::DEMO
+            }
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+
+        /// Whatever the question: no panic, an answer or a refusal in words, and shares that make a whole.
+        #[test]
+        fn any_question_ends(
+            rig in rig(), target in 90_000_u32..=800_000, limit in between(1e-7, 1.0), noise in 0.0..=2_000.0, period in 1_u32..=150,
+            (risk, coverage) in (1e-6..=0.25, 0.8..=0.9999), (good, bad, power) in (0.0..=0.99, 1.01..=100.0, 0.5..=0.9999),
+            longest in between(1.0, 3_600.0), wait in proptest::option::of(between(1.0, 600.0)), free in any::<bool>(), by_hand in any::<bool>(),
+        ) {
+            let goal = PlanGoal {
+                rig,
+                actuation: if by_hand { Actuation::Hand } else { Actuation::Air },
+                target_pa: target,
+                limit: LeakRate::from_pa_m3_s(limit),
+                reference_k: 293.15,
+                reference_pa: 100_000.0,
+                noise_pa: noise,
+                sample_period_ms: period,
+                tau: if rig.tau_s.is_some() { TimeConstantKnowledge::Calibrated } else { TimeConstantKnowledge::Unknown },
+                false_accept: risk,
+                false_reject: risk,
+                coverage,
+                good,
+                bad,
+                power,
+                longest_s: longest,
+                least_s: 0.0,
+                wait_max_s: wait,
+                volume_is_free: free,
+                blank_runs_simulated: false,
+                rig_leak_pa_m3_s: 0.0,
+                effort: Effort::LEAST,
+            };
+            match goal.plan() {
+                Ok(PlanOutcome::Can(plan)) => [plan.good, plan.limit, plan.bad].iter().for_each(adds_up),
+                Ok(PlanOutcome::Cannot(falling)) => {
+                    [falling.good, falling.bad].iter().for_each(adds_up);
+                    for lever in &falling.levers {
+                        prop_assert!((0.0..=1.0).contains(&lever.share), "{lever:?}");
+                        prop_assert!(free || lever.change.name() != "far-volume", "{lever:?}");
+                    }
+                }
+                Err(why) => prop_assert!(!why.is_empty()),
+            }
+        }
+    }
 }
