@@ -227,7 +227,11 @@ fn lever(goal: &PlanGoal, change: Change, budget: &mut f64) -> Option<Lever> {
     let (reach, tried) = changed.at_most().ok()?;
     // Some are given up early: in proportion to what they reached.
     *budget -= if reach < LINE_REACH { 0.0 } else { 0.3 + tried.share };
-    Some(Lever { change, enough: tried.enough && changed.is_confirmed(), share: tried.share, reach })
+    let enough = tried.enough && {
+        *budget -= 2.5;
+        changed.is_confirmed()
+    };
+    Some(Lever { change, enough, share: tried.share, reach })
 }
 
 /// The mildest step of a ladder that is enough, or its last where none is.
@@ -241,7 +245,7 @@ fn least(goal: &PlanGoal, ladder: &[Change], budget: &mut f64) -> Option<Lever> 
 }
 
 /// Polls of whole trials that may be spent on changes, so that a plan ends soon; the easy ones come first.
-const BUDGET: f64 = 3e7;
+const BUDGET: f64 = 4e7;
 
 /// What a change must add to the share of valves with a verdict to be worth a word.
 const HELPS: f64 = 0.1;

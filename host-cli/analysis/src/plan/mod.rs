@@ -374,11 +374,11 @@ impl PlanGoal {
         Ok((reach, self.tried(&rig, self.longest_wait(), self.longest_s)?))
     }
 
-    /// Whether it can on valves it was not tried on either, half as many as are foretold from.
+    /// Whether it can on the valves that are foretold from, too.
     pub(crate) fn is_confirmed(&self) -> bool {
         let Ok(rig) = self.checked_rig() else { return false };
         let recipe = self.raw_recipe(&rig, self.longest_wait(), self.longest_s);
-        let most = self.affordable(self.effort.foretold / 2, &recipe);
+        let most = self.affordable(self.effort.foretold, &recipe);
         self.both(&recipe, FORETOLD_ON, most).0.enough
     }
 
@@ -434,7 +434,10 @@ impl PlanGoal {
     /// What a recipe comes to on valves it was not chosen on, made longer until that is enough.
     fn made_sure(&self, rig: &Rig, wait_s: f64, most_s: f64) -> Result<Option<Plan>, String> {
         let (mut wait_s, mut most_s) = (wait_s, most_s);
-        for _ in 0..EXTENSIONS {
+        for extension in 0..=EXTENSIONS {
+            if extension == EXTENSIONS {
+                (wait_s, most_s) = (self.longest_wait(), self.longest_s);
+            }
             let recipe = self.raw_recipe(rig, wait_s, most_s);
             recipe.validate(rig).map_err(|errors| errors.to_string())?;
             let most = self.affordable(self.effort.foretold, &recipe);
