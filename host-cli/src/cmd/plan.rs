@@ -512,7 +512,7 @@ fn trimmed(number: &str) -> String {
 
 /// Two significant digits, without a power of ten unless it is truly tiny.
 fn significant(value: f64) -> String {
-    if !(value > 0.0) || value < 1e-6 {
+    if !value.is_finite() || value < 1e-6 {
         return format!("{value:.1e}");
     }
     let digits = 1 - value.log10().floor() as i32;
