@@ -528,3 +528,21 @@ pub fn counted(n: impl Into<u64>, one: &str) -> String {
     let n: u64 = n.into();
     if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") }
 }
+
+#[cfg(test)]
+mod half_width_tests {
+    use super::*;
+
+    /// Two significant digits of the half-width, without a power of ten unless it is truly tiny.
+    #[test]
+    fn plain_decimals() {
+        assert_eq!(with_half_width(20.02, 129.6), "20 ± 130");
+        assert_eq!(with_half_width(-0.4, 1_300.0), "0 ± 1300");
+        assert_eq!(with_half_width(0.1, 0.31), "0.10 ± 0.31");
+        assert_eq!(with_half_width(12.3, 45.6), "12 ± 46");
+        let units =
+            UnitFormat::new(&RawRecipe::DEMO, &DisplayUnits { leak: "mm3/s".into(), ..DisplayUnits::default() });
+        assert_eq!(units.plus_minus(2e-6, 0.013), "0 ± 130 mm³/s");
+        assert_eq!(units.plus_minus(2e-13, 1.3e-11), "(0.0 ± 1.3)e-7 mm³/s");
+    }
+}

@@ -245,7 +245,7 @@ fn least(goal: &PlanGoal, ladder: &[Change], budget: &mut f64) -> Option<Lever> 
 }
 
 /// Polls of whole trials that may be spent on changes, so that a plan ends soon; the easy ones come first.
-const BUDGET: f64 = 4e7;
+const BUDGET: f64 = 1.5e7;
 
 /// What a change must add to the share of valves with a verdict to be worth a word.
 const HELPS: f64 = 0.1;
