@@ -2,6 +2,7 @@
 
 pub mod cli_kit;
 pub mod doctor_kit;
+pub mod foretold;
 pub mod fuzzed;
 pub mod lsoda;
 pub mod proxy;

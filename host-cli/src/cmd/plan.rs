@@ -4,19 +4,23 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use seathold_analysis::plan::energy::{SMALL_BENCH_J, stored_j};
-use seathold_analysis::plan::{self, Handling, PlanGoal, PlanOutcome, valve_s};
+use seathold_analysis::plan::forecast::{Forecast, SHARE_COVERAGE, Spread};
+use seathold_analysis::plan::levers::{Change, LEFT_K_S, Together};
+use seathold_analysis::plan::{self, Effort, Falling, Handling, PlanGoal, PlanOutcome, TimeConstantKnowledge, valve_s};
 use seathold_config::recipe as recipes;
 use seathold_quantity::Dimension;
 use seathold_quantity::limit::Limit;
 use seathold_recording::file::{self, Replace};
 use seathold_recording::header::DisplayUnits;
+use seathold_sequencer::event::Fault;
 use seathold_sequencer::field::Unit;
-use seathold_sequencer::measure::{OutcomeProbabilities, Prediction};
+use seathold_sequencer::measure::{Contribution, LeakEstimate};
 use seathold_sequencer::rate_class::LOW_PRESSURE_TEST_PA;
 use seathold_sequencer::recipe::{Actuation, FIELDS, RawRecipe};
 use seathold_sequencer::rig::{RawRig, Rig, Transducer};
+use seathold_sequencer::verdict::Reason;
 use seathold_text::layout::{line, percent};
-use seathold_text::messages::UnitFormat;
+use seathold_text::messages::{UnitFormat, fault as fault_words};
 use serde_json::{Value, json};
 
 use super::files::load_rig;
@@ -66,6 +70,9 @@ pub struct PlanArgs {
     /// Longest measuring time to consider
     #[arg(long, value_name = "TIME", default_value = "5 min", help_heading = "The question")]
     pub measure_max: String,
+    /// Longest time to let the gas settle before that, soak and settling together [default: 14 time constants]
+    #[arg(long, value_name = "TIME", help_heading = "The question")]
+    pub wait_max: Option<String>,
     /// Stop as soon as the risks allow, though a standard's closure test would last longer
     #[arg(long, help_heading = "The question")]
     pub shorter_than_standard: bool,
@@ -91,7 +98,7 @@ pub struct PlanArgs {
     /// Time between readings
     #[arg(long, value_name = "TIME", default_value = "10 ms", help_heading = "The rig")]
     pub sample_period: String,
-    /// Settling time constant of the gas [default: the rig's, or 2 s]
+    /// Settling time constant of the gas [default: the rig's, or anywhere in the recipe's range, 0.5 s to 20 s]
     #[arg(long, value_name = "TIME", help_heading = "The rig")]
     pub tau: Option<String>,
     /// Its standard uncertainty, as a ratio
@@ -140,7 +147,6 @@ struct PlanRequest {
     batch: u32,
     /// Changes against the rig's file, which `run` would not know of.
     changed: Vec<&'static str>,
-    tau_guessed: bool,
 }
 
 /// `seathold plan`.
@@ -159,12 +165,9 @@ pub(super) fn run(args: &PlanArgs, console: &mut Console<'_>) -> Result<Exit, Er
     }
     Ok(match outcome {
         PlanOutcome::Can(_) => Exit::Good,
-        PlanOutcome::Cannot { .. } => Exit::NoVerdict,
+        PlanOutcome::Cannot(_) => Exit::NoVerdict,
     })
 }
-
-/// Time constant where none is given (ours, for the rig of the examples).
-const TAU_S: f64 = 2.0;
 
 fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
     let mut rig: RawRig = *load_rig(args.rig_file.as_deref())?.raw();
@@ -198,7 +201,9 @@ fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
     let tau = o.maybe("--tau", Unit::Second, args.tau.as_deref(), 0.1..=600.0);
     if tau.is_some() {
         changed.push("--tau");
+        rig.tau_s = tau;
     }
+    let known = if rig.tau_s.is_some() { TimeConstantKnowledge::Calibrated } else { TimeConstantKnowledge::Unknown };
     if let Some(text) = &args.background_u {
         let leak = Unit::PascalCubicMetrePerSecond;
         let read = o.quantity_in("--background-u", leak, text, &(0.0..=0.1), reference.pressure.pascals());
@@ -216,8 +221,7 @@ fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
         reference_pa: reference.pressure.pascals(),
         noise_pa: o.quantity("--noise", Unit::PascalRms, &args.noise, 0.0..=20_000.0),
         sample_period_ms: o.quantity("--sample-period", Unit::Millisecond, &args.sample_period, 1.0..=1_000.0) as u32,
-        tau_s: tau.or(rig.tau_s).unwrap_or(TAU_S),
-        tau_u_rel: rig.tau_u_rel,
+        tau: known,
         false_accept: o.quantity("--false-accept", Unit::Ratio, &args.false_accept, 1e-6..=0.25),
         false_reject: o.quantity("--false-reject", Unit::Ratio, &args.false_reject, 1e-6..=0.25),
         coverage: o.quantity("--coverage", Unit::Ratio, &args.coverage, 0.8..=0.9999),
@@ -226,6 +230,11 @@ fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
         power: o.quantity("--power", Unit::Ratio, &args.power, 0.5..=0.9999),
         longest_s: o.quantity("--measure-max", Unit::Second, &args.measure_max, 1.0..=3_600.0),
         least_s: class.map_or(0.0, |c| f64::from(c.closure_test_s())),
+        wait_max_s: o.maybe("--wait-max", Unit::Second, args.wait_max.as_deref(), 1.0..=3_600.0),
+        volume_is_free: args.volume.is_none() && args.rig_file.is_none(),
+        blank_runs_simulated: false,
+        rig_leak_pa_m3_s: 0.0,
+        effort: Effort::USUAL,
     };
     let handling = Handling {
         fill_s: second(&mut o, "--fill", &args.fill),
@@ -238,8 +247,7 @@ fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
     }
     o.finish()?;
     let limit = limit.ok_or(Error::usage("--limit: give one"))?;
-    let tau_guessed = tau.is_none() && rig.tau_s.is_none();
-    Ok(PlanRequest { goal, limit, supply_m3, handling, batch: args.batch, changed, tau_guessed })
+    Ok(PlanRequest { goal, limit, supply_m3, handling, batch: args.batch, changed })
 }
 
 /// A transducer with this step that the rig's checks let through.
@@ -262,13 +270,50 @@ fn energy_j(question: &PlanRequest) -> f64 {
     stored_j(question.goal.absolute_pa(), question.goal.rig.far_volume_m3 + question.supply_m3)
 }
 
-fn percents(chances: &OutcomeProbabilities) -> String {
-    let p = |x: f64| match x * 100.0 {
-        p if p > 99.9 => "> 99.9 %".into(),
-        p if p < 0.1 => "< 0.1 %".into(),
-        p => format!("{p:.1} %"),
+/// A share in whole percents, and how well so many runs know it.
+fn share(forecast: &Forecast, count: u32) -> String {
+    let counts = &forecast.counts;
+    let (low, high) = counts.interval(count);
+    let percent = |ratio: f64| ratio * 100.0;
+    let at = percent(counts.share(count));
+    // Outwards, so that it still covers.
+    format!("{at:.0} % ({:.0}–{:.0})", percent(low).floor(), percent(high).ceil())
+}
+
+fn shares_of(forecast: &Forecast) -> String {
+    let counts = &forecast.counts;
+    let void = match counts.void {
+        0 => String::new(),
+        void => format!("; {:.0} % are void, {}", 100.0 * counts.share(void), why_void(counts.void_reason)),
     };
-    format!("tight {}, undecided {}, leaking {}", p(chances.tight), p(chances.undecided), p(chances.leaking))
+    format!(
+        "tight {}, leaking {}, undecided {}{void}",
+        share(forecast, counts.tight),
+        share(forecast, counts.leaking),
+        share(forecast, counts.undecided()),
+    )
+}
+
+fn why_void(reason: Option<(Reason, Option<Fault>)>) -> String {
+    let reason = match reason {
+        Some((_, Some(fault))) => return format!("mostly by a fault: {}", fault_words(fault).0),
+        Some((reason, None)) => Some(reason),
+        None => None,
+    };
+    match reason {
+        Some(Reason::Rise) => "mostly as the pressure rose",
+        Some(Reason::OutOfBand) => "mostly as the pressure left the recipe's band",
+        Some(Reason::Disturbed) => "mostly as the window was disturbed too often",
+        Some(Reason::SupplyNotEmpty) => "mostly as the supply side did not stay empty",
+        Some(Reason::NotEmpty) => "mostly as the far side did not read empty",
+        _ => "mostly by a fault",
+    }
+    .into()
+}
+
+/// Seconds of a measurement, to what matters of them.
+fn seconds(s: f64) -> String {
+    if s < 9.95 { format!("{s:.1}") } else { format!("{s:.0}") }
 }
 
 fn time(s: f64) -> String {
@@ -284,38 +329,44 @@ fn text(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>) ->
     let units = units(question);
     let word = match outcome {
         PlanOutcome::Can(_) => "THIS RIG CAN TELL",
-        PlanOutcome::Cannot { .. } => "THIS RIG CANNOT TELL",
+        PlanOutcome::Cannot(_) => "THIS RIG CANNOT TELL",
     };
     let mut out = format!("{word}\n");
     let target = units.pressure(i32::try_from(w.target_pa).unwrap_or(i32::MAX));
-    let volume = format!("{:.4}", w.rig.far_volume_m3 * 1e6);
-    let volume = volume.trim_end_matches('0').trim_end_matches('.');
+    let volume = trimmed(&format!("{:.4}", w.rig.far_volume_m3 * 1e6));
     line(
         &mut out,
         "question",
         &format!(
-            "limit {} at {target}; far volume {volume} cm³ ± {} %; noise {} Pa; step {:.2} Pa; settling time constant \
-             {} s ± {} %",
+            "limit {} at {target}; far volume {volume} cm³ ± {} %; noise {} Pa; step {:.2} Pa; settling time constant {}",
             units.limit(w.limit.pa_m3_s()),
             percent(w.rig.far_volume_u_rel),
             w.noise_pa,
             w.rig.far.pa_per_count,
-            w.tau_s,
-            percent(w.tau_u_rel)
+            match w.rig.tau_s {
+                Some(tau_s) => format!("{} s ± {} %", trimmed(&format!("{tau_s:.2}")), percent(w.rig.tau_u_rel)),
+                None => "unknown".into(),
+            }
         ),
     );
     line(&mut out, "", &format!("leaks are counted at {}", units.reference()));
-    if question.tau_guessed {
+    if w.tau == TimeConstantKnowledge::Unknown {
+        let s = |ms: u32| f64::from(ms) / 1e3;
         line(
             &mut out,
             "",
-            "the settling time constant is a guess until a blank run has found it: seathold calibrate blank",
+            &format!(
+                "while no blank run has found the settling time constant it may be anything from {} s to {} s, and the \
+                 test waits for the longest: seathold calibrate blank",
+                s(RawRecipe::DEMO.tau_ms_min),
+                s(RawRecipe::DEMO.tau_ms_max)
+            ),
         );
     }
     write_class(&mut out, question);
     match outcome {
         PlanOutcome::Can(plan) => write_plan(&mut out, question, plan, &units),
-        PlanOutcome::Cannot { reach, levers, best } => write_cannot(&mut out, question, *reach, levers, best, &units),
+        PlanOutcome::Cannot(falling) => write_cannot(&mut out, question, falling, &units),
     }
     write_energy(&mut out, question);
     if let Some(path) = written {
@@ -364,12 +415,11 @@ fn write_plan(out: &mut String, question: &PlanRequest, plan: &plan::Plan, units
         out,
         "times",
         &format!(
-            "soak {} s, settle {} s, measure {} s to {} s; half of the good valves are done after {}",
+            "soak {} s, settle {} s, measure {} s to {} s",
             s(r.soak_ms),
             s(r.settle_ms),
             s(r.measure_ms_min),
             most_s,
-            time(plan.usual_s)
         ),
     );
     line(
@@ -390,21 +440,31 @@ fn write_plan(out: &mut String, question: &PlanRequest, plan: &plan::Plan, units
             &format!("at the limit {pa:.0} Pa = {counts:.0} counts in {seconds} s ({fall:.2} Pa/s)"),
         );
     }
-    for (what, (p, chances), share) in
-        [("good valve", plan.good, w.good), ("at the limit", plan.limit, 1.0), ("bad valve", plan.bad, w.bad)]
-    {
-        let leak = units.plus_minus(share * w.limit.pa_m3_s(), p.expanded.pa_m3_s());
-        line(out, what, &format!("{leak} in the longest time: {}", percents(&chances)));
+    line(
+        out,
+        "foretold",
+        &format!(
+            "from {} simulated valves of each kind, with the program's own fit and verdict. Range of a share: {:.0} % \
+             (Clopper and Pearson); of anything else: nine in ten",
+            plan.good.counts.runs,
+            100.0 * SHARE_COVERAGE
+        ),
+    );
+    for (what, forecast) in [("good valve", &plan.good), ("at the limit", &plan.limit), ("bad valve", &plan.bad)] {
+        write_forecast(out, question, what, forecast, units);
     }
-    line(out, "", "(probabilities at the last look; what is clear sooner is decided sooner)");
-    let usual = valve_s(r, &w.rig, &question.handling, plan.usual_s);
+    let (usual_s, late_s) = times_of(plan);
+    let usual = valve_s(r, &w.rig, &question.handling, usual_s);
+    let late = valve_s(r, &w.rig, &question.handling, late_s);
     let most = valve_s(r, &w.rig, &question.handling, most_s);
     line(
         out,
         "valve",
         &format!(
-            "{} usually, {} at most, both sides; of that {} for swapping and loading",
+            "{} usually, nineteen in twenty of the good ones within {}, {} at most, both sides; of that {} for swapping \
+             and loading",
             time(usual),
+            time(late),
             time(most),
             time(question.handling.swap_s + question.handling.load_s)
         ),
@@ -413,51 +473,161 @@ fn write_plan(out: &mut String, question: &PlanRequest, plan: &plan::Plan, units
     line(out, "batch", &format!("of {}: {} usually, {} at most", question.batch, time(n * usual), time(n * most)));
 }
 
-fn write_cannot(
-    out: &mut String,
-    question: &PlanRequest,
-    reach: f64,
-    levers: &[plan::Improvement],
-    best: &Prediction,
-    units: &UnitFormat,
-) {
+/// Measuring time of good valves: half are done, nineteen in twenty are.
+fn times_of(plan: &plan::Plan) -> (f64, f64) {
+    plan.good.seconds.map_or((0.0, 0.0), |spread| (spread.median, spread.high))
+}
+
+fn write_forecast(out: &mut String, question: &PlanRequest, what: &str, forecast: &Forecast, units: &UnitFormat) {
+    line(out, what, &shares_of(forecast));
+    let leak = forecast.share * question.goal.limit.pa_m3_s();
+    if let Some(spread) = &forecast.expanded_longest {
+        line(out, "", &format!("in the longest time {}", figure(units, leak, spread)));
+    }
+    if let (Some(spread), Some(times)) = (&forecast.expanded_verdict, &forecast.seconds) {
+        line(
+            out,
+            "",
+            &format!(
+                "at the verdict {}, after {} s ({}–{})",
+                figure(units, leak, spread),
+                seconds(times.median),
+                seconds(times.low),
+                seconds(times.high)
+            ),
+        );
+    }
+}
+
+/// A leak with the half-width that is foretold, and the range of that.
+fn figure(units: &UnitFormat, leak: f64, spread: &Spread) -> String {
+    let half = |pa_m3_s: f64| significant(units.leak_number(pa_m3_s));
+    format!("{} (± {} to {})", units.plus_minus(leak, spread.median), half(spread.low), half(spread.high))
+}
+
+/// Without zeros at the end of its places.
+fn trimmed(number: &str) -> String {
+    if number.contains('.') { number.trim_end_matches('0').trim_end_matches('.').into() } else { number.into() }
+}
+
+/// Two significant digits, without a power of ten unless it is truly tiny.
+fn significant(value: f64) -> String {
+    if !value.is_finite() || value < 1e-6 {
+        return format!("{value:.1e}");
+    }
+    let digits = 1 - value.log10().floor() as i32;
+    let scale = 10f64.powi(-digits);
+    format!("{:.*}", digits.max(0) as usize, if digits < 0 { (value / scale).round() * scale } else { value })
+}
+
+fn write_cannot(out: &mut String, question: &PlanRequest, falling: &Falling, units: &UnitFormat) {
     let w = &question.goal;
-    let leak = units.plus_minus(w.good * w.limit.pa_m3_s(), best.expanded.pa_m3_s());
+    let r = &falling.recipe;
+    let waited_s = f64::from(r.soak_ms + r.settle_ms) / 1e3;
     line(
         out,
         "best",
         &format!(
-            "a good valve would show as {leak} after {}: {} of what is needed to separate good from bad at these risks",
+            "after {} of soak and settling and {} of measuring, from {} simulated valves of each kind ({:.0} % of each \
+             must get their verdict):",
+            time(waited_s),
             time(w.longest_s),
-            reach_words(reach)
+            falling.good.counts.runs,
+            100.0 * w.power
         ),
     );
-    line(out, "uncertainty", &format!("from {}", shares(best)));
-    for (i, lever) in levers.iter().enumerate() {
-        let does = if lever.reach >= 1.0 {
+    write_forecast(out, question, "good valve", &falling.good, units);
+    write_forecast(out, question, "bad valve", &falling.bad, units);
+    if let Some(typical) = falling.good.typical.as_ref().filter(|typical| !shares(typical).is_empty()) {
+        line(out, "uncertainty", &format!("of a good valve, from {}", shares(typical)));
+    }
+    let mut label = "change";
+    let alone = falling.levers.iter().any(|lever| lever.enough && !matches!(lever.change, Change::Limit(_)));
+    for lever in falling.levers.iter().filter(|lever| !matches!(lever.change, Change::Limit(_))) {
+        let does = if lever.enough {
             "is enough alone".into()
         } else {
-            format!("brings it to {}", reach_words(lever.reach))
+            format!("not enough alone: {:.0} % get their verdict", 100.0 * lever.share)
         };
-        let label = if i == 0 { "change" } else { "or then" };
-        line(out, label, &format!("{} {}: {does}", lever.what, lever.to));
+        line(out, label, &format!("{}: {does}", change_words(question, lever.change, units)));
+        label = "or";
     }
-    if levers.is_empty() {
-        line(out, "change", "the limit or the risks: no single change to the rig helps");
+    if let Some(together) = falling.together.as_ref().filter(|_| !alone) {
+        line(out, "together", &together_words(question, together, units));
+    }
+    let limit = falling.levers.iter().find(|lever| lever.enough && matches!(lever.change, Change::Limit(_)));
+    match limit {
+        Some(lever) => line(
+            out,
+            if label == "change" && falling.together.is_none() { "change" } else { "or" },
+            &format!("{}: is enough alone", change_words(question, lever.change, units)),
+        ),
+        None if label == "change" && falling.together.is_none() => {
+            line(out, "change", "the risks, or the leaks called good and bad: no change to rig or times helps");
+        }
+        None => {}
     }
 }
 
-/// A share with two significant digits.
-fn reach_words(reach: f64) -> String {
-    let p = reach * 100.0;
-    if p < 10.0 { format!("{p:.1} %") } else { format!("{p:.0} %") }
+fn together_words(question: &PlanRequest, together: &Together, units: &UnitFormat) -> String {
+    let words: Vec<String> = together.changes.iter().map(|change| change_words(question, *change, units)).collect();
+    let does = if together.enough {
+        "are enough together".into()
+    } else {
+        format!("together still not enough: {:.0} % get their verdict", 100.0 * together.share)
+    };
+    format!("{}: {does}", words.join("; and "))
 }
 
-fn shares(best: &Prediction) -> String {
-    use seathold_sequencer::measure::Contribution;
-    let whole = best.budget.combined * best.budget.combined;
+/// A change in words to act on.
+fn change_words(question: &PlanRequest, change: Change, units: &UnitFormat) -> String {
+    let w = &question.goal;
+    let plain = |x: f64| trimmed(&significant(x));
+    let cm3 = |m3: f64| plain(m3 * 1e6);
+    match change {
+        Change::MeasuringTime(s) => format!("measure for up to {} (--measure-max)", time(s)),
+        Change::WaitingTime(s) => {
+            let waited_s = w.longest_wait();
+            format!("wait up to {} more before measuring (--wait-max \"{s} s\")", time((s - waited_s).max(1.0)))
+        }
+        Change::TimeConstant => "find the settling time constant by a blank run: seathold calibrate blank".into(),
+        Change::BlankRuns(n) => {
+            format!("make {n} blank runs, of a plug or of valves known to be tight: seathold calibrate blank")
+        }
+        Change::VolumeCalibration(u) => {
+            format!("calibrate the far volume to {} %: seathold calibrate volume", percent(u))
+        }
+        Change::GainCalibration(u) => {
+            format!("calibrate the transducer to {} %: seathold calibrate transducer", percent(u))
+        }
+        Change::BackgroundLeak(u) => format!(
+            "know the background leak to {} {}: a longer blank run, or tighter fittings",
+            plain(units.leak_number(u)),
+            units.leak_unit()
+        ),
+        Change::Adapter(m3) => format!("use an adapter that leaves a far volume of {} cm³ or less", cm3(m3)),
+        Change::Noise(pa) => format!("a transducer with noise of {pa} Pa or less"),
+        Change::Resolution(pa) => format!("readings in steps of {pa} Pa or finer"),
+        Change::Thermometer => format!(
+            "fit a thermometer in the gas, with steps of 0.01 K or finer and no more than {} K an hour of its own drift",
+            plain(LEFT_K_S * 3_600.0)
+        ),
+        Change::SteadierTemperature(k_s) => {
+            format!("keep the gas temperature steady to {} K an hour (standard uncertainty)", plain(k_s * 3_600.0))
+        }
+        Change::Limit(pa_m3_s) => {
+            let volume = trimmed(&format!("{:.4}", w.rig.far_volume_m3 * 1e6));
+            let whose = if w.volume_is_free { "this far volume" } else { "this valve's far volume" };
+            format!("{whose} of {volume} cm³ needs a leak limit of {} or more", units.limit(pa_m3_s))
+        }
+    }
+}
+
+fn shares(typical: &LeakEstimate) -> String {
+    let budget = &typical.budget;
+    let whole = budget.combined * budget.combined;
     let mut shares: Vec<(f64, Contribution)> =
-        Contribution::ALL.iter().map(|t| (t.of(&best.budget).powi(2) / whole, *t)).collect();
+        Contribution::ALL.iter().map(|t| (t.of(budget).powi(2) / whole, *t)).collect();
     shares.sort_by(|a, b| b.0.total_cmp(&a.0));
     let terms: Vec<String> = shares
         .iter()
@@ -540,6 +710,7 @@ fn as_json(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>)
     let w = &question.goal;
     let class = question.limit.class;
     let joules = energy_j(question);
+    let units = units(question);
     let mut all = json!({
         "can_tell": matches!(outcome, PlanOutcome::Can(_)),
         "limit_pa_m3_s": w.limit.pa_m3_s(),
@@ -552,17 +723,33 @@ fn as_json(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>)
         "standard_closure_test_s": class.map(|c| c.closure_test_s()),
         "recipe_file": written,
     });
+    let spread = |spread: &Option<Spread>| spread.map(|s| json!({ "median": s.median, "low": s.low, "high": s.high }));
+    let of = |forecast: &Forecast| {
+        let counts = &forecast.counts;
+        let range = |count: u32| {
+            let (low, high) = counts.interval(count);
+            json!([low, high])
+        };
+        json!({
+            "leak_pa_m3_s": forecast.share * w.limit.pa_m3_s(), "valves": counts.runs,
+            "tight": counts.share(counts.tight), "tight_interval": range(counts.tight),
+            "leaking": counts.share(counts.leaking), "leaking_interval": range(counts.leaking),
+            "undecided": counts.share(counts.undecided()), "undecided_interval": range(counts.undecided()),
+            "void": counts.share(counts.void),
+            "interval_coverage": SHARE_COVERAGE,
+            "expanded_longest_pa_m3_s": spread(&forecast.expanded_longest),
+            "expanded_verdict_pa_m3_s": spread(&forecast.expanded_verdict),
+            "measure_s": spread(&forecast.seconds),
+        })
+    };
+    let change = |change: Change| json!({ "what": change.name(), "to": change.value() });
     let more = match outcome {
         PlanOutcome::Can(plan) => {
             let r = &plan.recipe;
             let s = |ms: u32| f64::from(ms) / 1e3;
             let fall = w.limit.pa_m3_s() / w.rig.far_volume_m3;
-            let (usual, most) = (plan.usual_s, s(r.measure_ms_max));
+            let ((usual, late), most) = (times_of(plan), s(r.measure_ms_max));
             let valve = |measure| valve_s(r, &w.rig, &question.handling, measure);
-            let of = |(p, c): &(Prediction, OutcomeProbabilities)| {
-                json!({ "expanded_pa_m3_s": p.expanded.pa_m3_s(), "tight": c.tight,
-                        "undecided": c.undecided, "leaking": c.leaking })
-            };
             json!({
                 "soak_s": s(r.soak_ms), "settle_s": s(r.settle_ms), "measure_min_s": s(r.measure_ms_min),
                 "measure_max_s": most, "measure_usual_s": usual,
@@ -570,16 +757,24 @@ fn as_json(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>)
                 "fall_at_limit_pa": fall * most, "fall_at_limit_counts": fall * most / w.rig.far.pa_per_count,
                 "fall_at_limit_pa_per_s": fall,
                 "good": of(&plan.good), "at_limit": of(&plan.limit), "bad": of(&plan.bad),
-                "valve_usual_s": valve(usual), "valve_max_s": valve(most), "batch": question.batch,
+                "valve_usual_s": valve(usual), "valve_late_s": valve(late), "valve_max_s": valve(most),
+                "batch": question.batch,
                 "batch_usual_s": f64::from(question.batch) * valve(usual),
                 "batch_max_s": f64::from(question.batch) * valve(most),
             })
         }
-        PlanOutcome::Cannot { reach, levers, best } => json!({
-            "reach": reach,
-            "expanded_pa_m3_s": best.expanded.pa_m3_s(),
-            "change_first": levers.first().map(|l| l.what),
-            "changes": levers.iter().map(|l| json!({ "what": l.what, "to": l.to, "reach": l.reach })).collect::<Vec<_>>(),
+        PlanOutcome::Cannot(falling) => json!({
+            "good": of(&falling.good), "bad": of(&falling.bad),
+            "change_first": falling.levers.first().map(|lever| lever.change.name()),
+            "changes": falling.levers.iter().map(|lever| json!({
+                "what": lever.change.name(), "to": lever.change.value(), "enough": lever.enough, "share": lever.share,
+                "words": change_words(question, lever.change, &units),
+            })).collect::<Vec<_>>(),
+            "together": falling.together.as_ref().map(|together| json!({
+                "changes": together.changes.iter().map(|c| change(*c)).collect::<Vec<_>>(),
+                "enough": together.enough, "share": together.share,
+                "words": together_words(question, together, &units),
+            })),
         }),
     };
     if let (Value::Object(all), Value::Object(more)) = (&mut all, more) {

@@ -84,8 +84,8 @@ impl UnitFormat {
     pub fn plus_minus(&self, leak_pa_m3_s: f64, half_pa_m3_s: f64) -> String {
         let (leak, half) = (self.leak_number(leak_pa_m3_s), self.leak_number(half_pa_m3_s));
         let unit = self.leak_unit();
-        // Beyond these, plain places would be all zeros or false digits.
-        if half <= 0.0 || (1e-5..1e2).contains(&half) || !half.is_finite() {
+        // Beyond these, plain places would be all zeros, or too many digits to read.
+        if half <= 0.0 || (1e-5..1e7).contains(&half) || !half.is_finite() {
             return format!("{} {unit}", with_half_width(leak, half));
         }
         let power = half.log10().floor() as i32;
@@ -491,7 +491,14 @@ pub fn with_half_width(value: f64, half: f64) -> String {
     if half <= 0.0 || !half.is_finite() {
         return format!("{value} ± {half}");
     }
-    let places = (1 - half.log10().floor() as i32).clamp(0, 9) as usize;
+    let digits = 1 - half.log10().floor() as i32;
+    if digits < 0 {
+        // Whole tens, hundreds and so on; adding zero turns −0 into 0.
+        let scale = 10f64.powi(-digits);
+        let whole = |x: f64| (x / scale).round() * scale + 0.0;
+        return format!("{:.0} ± {:.0}", whole(value), whole(half));
+    }
+    let places = digits.clamp(0, 9) as usize;
     let text = format!("{value:.places$}");
     let text = if text.trim_start_matches(['-', '0', '.']).is_empty() {
         text.trim_start_matches('-').to_owned()
@@ -520,4 +527,22 @@ impl std::fmt::Display for FourDigits {
 pub fn counted(n: impl Into<u64>, one: &str) -> String {
     let n: u64 = n.into();
     if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") }
+}
+
+#[cfg(test)]
+mod half_width_tests {
+    use super::*;
+
+    /// Two significant digits of the half-width, without a power of ten unless it is truly tiny.
+    #[test]
+    fn plain_decimals() {
+        assert_eq!(with_half_width(20.02, 129.6), "20 ± 130");
+        assert_eq!(with_half_width(-0.4, 1_300.0), "0 ± 1300");
+        assert_eq!(with_half_width(0.1, 0.31), "0.10 ± 0.31");
+        assert_eq!(with_half_width(12.3, 45.6), "12 ± 46");
+        let units =
+            UnitFormat::new(&RawRecipe::DEMO, &DisplayUnits { leak: "mm3/s".into(), ..DisplayUnits::default() });
+        assert_eq!(units.plus_minus(2e-6, 0.013), "0 ± 130 mm³/s");
+        assert_eq!(units.plus_minus(2e-13, 1.3e-11), "(0.0 ± 1.3)e-7 mm³/s");
+    }
 }
