@@ -1263,7 +1263,7 @@ mod tests {
             (State::StartUp(StartUp::NEW), Some(3_000), Some(3_000)),
             (precheck(), Some(recipe.zero_ms), Some(2 * recipe.zero_ms + 1_000)),
             (State::Fill(Fill::default()), Some(21_000), Some(21_000)),
-            (State::Measure, Some(recipe.measure_ms_max), Some(60_000 + 222 * 250)),
+            (State::Measure, Some(recipe.measure_ms_max), Some(60_000 + 228 * 250)),
             (safe_vent(), Some(62_050), Some(62_050)),
             (State::OutputTest(Coil::Vent), Some(2_050), Some(2_050)),
             (State::Swap(false), Some(1_800_000), Some(1_800_000)),

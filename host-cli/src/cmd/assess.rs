@@ -429,6 +429,9 @@ fn write_figure(out: &mut String, question: &Assessment, judged: &TraceResult, e
         String::new()
     };
     line(out, "model", &format!("{curve}{stretch}"));
+    if let Some(wandering) = seathold_text::messages::wandering(estimate) {
+        line(out, "", &wandering);
+    }
     if let Some(bent) = bent(judged) {
         line(out, "", bent);
     }
@@ -471,7 +474,9 @@ fn uneven(judged: &TraceResult) -> Option<String> {
 /// What the text says beside its figures, for programs.
 fn notes(question: &Assessment, trace: &Trace, judged: &TraceResult) -> Vec<String> {
     let source = question.limit.class.map(|class| format!("limit: {}: {}", class.name(), class.source()));
-    let of = [source, shorter_than_standard(question, judged), bent(judged).map(str::to_owned), uneven(judged)];
+    let wandering = judged.estimate.as_ref().and_then(seathold_text::messages::wandering);
+    let bent = bent(judged).map(str::to_owned);
+    let of = [source, shorter_than_standard(question, judged), bent, wandering, uneven(judged)];
     of.into_iter().flatten().chain(trace.notes.iter().cloned()).collect()
 }
 

@@ -523,6 +523,22 @@ impl std::fmt::Display for FourDigits {
     }
 }
 
+/// From this on, readings that wander are said to, in hundredths of what white noise would leave (our judgement).
+const WANDERING_PERCENT: u32 = 160;
+
+/// What to look for where the readings wander more than white noise does.
+pub fn wandering(estimate: &LeakEstimate) -> Option<String> {
+    let percent = estimate.autocorrelation_percent;
+    (percent >= WANDERING_PERCENT).then(|| {
+        format!(
+            "the readings wander ({:.1} times the noise between neighbours, allowed for in ±): look at the curve for \
+             knocks, for a transducer that drifts, and for a leak in bursts, as with dirt in the seat; one that pauses \
+             for longer than the window is not seen",
+            f64::from(percent) / 100.0
+        )
+    })
+}
+
 /// "1 run", "2 runs".
 pub fn counted(n: impl Into<u64>, one: &str) -> String {
     let n: u64 = n.into();

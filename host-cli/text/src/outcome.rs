@@ -101,6 +101,11 @@ fn say_of_sides(summary: &Summary, out: &mut Vec<(&'static str, String)>, header
             out.push((messages::side_name(side.side), words));
         }
     }
+    for side in &summary.sides {
+        if let Some(words) = side.estimate.as_ref().and_then(messages::wandering) {
+            out.push((messages::side_name(side.side), words));
+        }
+    }
     let mut measured: Vec<String> =
         summary.sides.iter().filter_map(|side| Some(units.pressure(side.estimate?.pressure.pascals()))).collect();
     measured.dedup();

@@ -43,8 +43,8 @@ enum Quantile {
 }
 
 /// Most bisections, and the relative tolerance of the distance.
-pub(crate) const BISECTIONS_MAX: u8 = 12;
-const TOLERANCE: f64 = 2e-3;
+pub(crate) const BISECTIONS_MAX: u8 = 14;
+const TOLERANCE: f64 = 5e-4;
 
 /// Components with less weight than this share of the tail do not move a quantile.
 const WEIGHT_SHARE: f64 = 1e-3;

@@ -24,7 +24,7 @@ pub struct Budget {
     pub curve: f64,
     /// Quantisation, where noise is too small to smooth it.
     pub resolution: f64,
-    /// Far volume.
+    /// Far volume, and the temperature of its gas where that is only assumed.
     pub volume: f64,
     /// Transducer gain.
     pub gain: f64,
@@ -117,7 +117,7 @@ impl LeakEstimate {
             fit: estimate.u_slope * step * scale,
             curve: estimate.u_curve * step * scale,
             resolution: resolution(with.noise_counts, estimate.span_s) * step * scale,
-            volume: size * rig.far_volume_u_rel,
+            volume: size * volume_u_rel(rig, with.gas.kelvin()),
             gain: size * rig.gain_u_rel,
             temperature: scale * temperature_rate(with.pressure.pascals(), with.gas.kelvin(), rig, estimate.span_s),
             background: background.u_pa_m3_s,
@@ -166,6 +166,17 @@ impl Budget {
     }
 }
 
+/// How well the temperature of the gas is known where no thermometer is fitted, in kelvin: a standard uncertainty (our
+/// judgement, no source: a workshop between 15 and 25 °C, and the recipe says 20).
+const GAS_U_K: f64 = 3.0;
+
+/// Standard uncertainty of the amount of gas in the far volume for each pascal, as a ratio: of the volume, and of the gas's
+/// temperature where it is only assumed.
+pub(super) fn volume_u_rel(rig: &RawRig, kelvin: f64) -> f64 {
+    let assumed = if rig.thermometer.is_some() { 0.0 } else { GAS_U_K / kelvin };
+    sqrt(rig.far_volume_u_rel * rig.far_volume_u_rel + assumed * assumed)
+}
+
 /// What filling leaves in the wall, as a share of the gas's absolute temperature a second.
 ///
 /// Filling at constant temperature gives the wall the work done on the gas: `p·V`, less what the atmosphere did (first
@@ -194,30 +205,22 @@ pub(super) fn temperature_rate(pressure_pa: f64, kelvin: f64, rig: &RawRig, span
 ///
 /// A reading rounded to whole counts is off by a sawtooth of its true value. Noise of standard deviation s before the
 /// rounding (dither) smooths it: each of the sawtooth's Fourier terms `sin(2πkx)/πk` is damped to `exp(−2π²k²s²)` of
-/// its height (Widrow & Kollár, *Quantization Noise*, ch. 4, from memory). Both ends of the window may be off by the
-/// rest, wherever between two counts they lie: `√2` times the root of the terms' mean squares over the window. Without
-/// any noise that is `√2·√(1/12)` counts.
+/// its height (Widrow & Kollár, *Quantization Noise*, ch. 4, from memory). Here all are damped as the first, which is right
+/// without noise and never too little. Both ends of the window may be off by the rest, wherever between two counts they
+/// lie: `√2` times the root of the terms' mean squares over the window. Without any noise that is `√2·√(1/12)` counts.
 pub(super) fn resolution(noise_counts: f64, span_s: f64) -> f64 {
-    if !(span_s > 0.0) {
-        return 0.0;
-    }
     // The estimate from neighbouring samples includes the variance of rounding.
-    let squares = noise_counts * noise_counts - 1.0 / 12.0;
+    let squares = noise_counts * noise_counts - UNIFORM;
     // From half a count up less than a hundredth of a count remains.
-    if squares > 0.25 {
+    if !(span_s > 0.0) || squares > 0.25 {
         return 0.0;
     }
-    let mut variance = 1.0 / 12.0;
-    // Near zero noise the series has many terms, and its sum is known.
-    if squares > 1e-3 {
-        variance = 0.0;
-        for k in [1.0, 2.0, 3.0, 4.0, 5.0] {
-            let damped = exp(-4.0 * PI_SQUARES * k * k * squares);
-            variance += damped / (2.0 * PI_SQUARES * k * k);
-        }
-    }
-    sqrt(2.0 * variance) / span_s
+    let damped = if squares > 0.0 { exp(-4.0 * PI_SQUARES * squares) } else { 1.0 };
+    sqrt(2.0 * UNIFORM * damped) / span_s
 }
+
+/// Variance of a uniform distribution of width 1 (JCGM 100:2008, 4.3.7): of rounding to whole counts.
+const UNIFORM: f64 = 1.0 / 12.0;
 
 /// π².
 const PI_SQUARES: f64 = core::f64::consts::PI * core::f64::consts::PI;

@@ -6,7 +6,7 @@ use super::curve_prior::Curve;
 use super::decide::PLAUSIBLE;
 use super::fit::MINOR_SD;
 use super::leak_estimate::resolution;
-use super::leak_estimate::{Budget, temperature_rate};
+use super::leak_estimate::{Budget, temperature_rate, volume_u_rel};
 use super::quantile::student_quantile;
 use super::schedule::Schedule;
 use crate::recipe::Recipe;
@@ -172,7 +172,7 @@ impl Window {
             fit: self.slope_u() * step * scale,
             curve: self.curve_u() * step * scale,
             resolution: quantisation * step * scale,
-            volume: size * raw.far_volume_u_rel,
+            volume: size * volume_u_rel(raw, gas),
             gain: size * raw.gain_u_rel,
             temperature: scale * temperature_rate(pressure_pa, gas, raw, self.seconds),
             background: background.u_pa_m3_s,

@@ -254,8 +254,8 @@ mod tests {
             ("isolate by hand", isolate::limit(&hand.recipe), 120_000),
             ("vent", vent::limit(recipe, rig), 50 + 15_000),
             ("settle", settle::limit(recipe), 5_000),
-            // 222 polls to close: twice 2 × (32 + 3) + 14 + 6 of a fit, and three quantiles of 12 + 2.
-            ("measure", measure::limit(recipe, rig), 60_000 + 222 * 250),
+            // 228 polls to close: twice 2 × (32 + 3) + 14 + 6 of a fit, and three quantiles of 14 + 2.
+            ("measure", measure::limit(recipe, rig), 60_000 + 228 * 250),
             ("output test", output_test::limit(rig), 50 + 2_000),
             ("safe vent", safe_vent::limit(rig, Some(recipe)), 50 + 30_000 + 2 * 1_000 + 30_000),
             (
