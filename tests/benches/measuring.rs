@@ -537,17 +537,18 @@ impl Draw {
         soak_ms: 25_000,
     };
 
-    /// The proof: drawn once, when all was chosen, and between other bounds again.
+    /// The proof: drawn once, when all was chosen, and between other bounds again. (One before it showed how high a transient
+    /// must be allowed to be, so it is no proof any more.)
     const AFRESH: Self = Self {
         name: "valves that nothing was chosen on",
-        first_seed: 2_000_000,
-        far_tau_s: (0.6, 7.0),
-        cavity_tau_s: (0.15, 2.0),
-        wall_ratio: (400.0, 8_000.0),
-        creep_m3: (2e-10, 8e-9),
-        creep_tau_s: (0.4, 10.0),
-        noise_pa: (15.0, 50.0),
-        pink_pa: 2.0,
+        first_seed: 4_000_000,
+        far_tau_s: (0.55, 7.5),
+        cavity_tau_s: (0.12, 1.8),
+        wall_ratio: (450.0, 9_000.0),
+        creep_m3: (1.5e-10, 9e-9),
+        creep_tau_s: (0.35, 9.0),
+        noise_pa: (12.0, 45.0),
+        pink_pa: 4.0,
         soak_ms: 25_000,
     };
 }
@@ -626,7 +627,15 @@ fn on_plant(leak: f64, run: u64, calibrated: bool, draw: &Draw) -> Option<(SideR
     let scenario = Scenario { plant, far, ..Scenario::TIGHT };
     let off = 0.15 * errors.normal();
     let believed = RawRig { tau_s: calibrated.then(|| plant.far_tau_s * off.exp()), tau_u_rel: 0.15, ..believed };
-    let (rig, recipe) = checked(&believed, &RawRecipe { soak_ms: draw.soak_ms, ..RawRecipe::DEMO });
+    let (rig, recipe) = checked(
+        &believed,
+        &RawRecipe {
+            soak_ms: draw.soak_ms,
+            // Gas that cools by a twentieth is not to end a test here: the leak is stated at the target wherever it is measured.
+            target_tolerance_pa: 40_000,
+            ..RawRecipe::DEMO
+        },
+    );
     let mut bench = SimBench::new(&scenario, &believed, run).unwrap_or_else(|e| panic!("{e}"));
     let mut sequencer = Sequencer::new(rig, Some(recipe));
     let (mut began, mut ended) = (None, None);

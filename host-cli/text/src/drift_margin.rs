@@ -1,4 +1,4 @@
-//! How fast the trapped gas would have to warm or cool, steadily, for a verdict to fall.
+//! How much the temperature of the trapped gas would have to drift for a verdict to fall.
 
 use seathold_recording::{Header, Summary};
 use seathold_sequencer::input::Side;
@@ -63,14 +63,16 @@ fn leak_by_drift(far_volume_m3: f64, absolute_pa: f64, gas_k: f64, reference_k: 
     far_volume_m3 * absolute_pa / gas_k * reference_k / gas_k * factor
 }
 
-/// The steady drift that takes all of the margin, in K/s, with k the factor of the guard band and u′ its uncertainty without the
-/// drift's own part: `(limit − leak − k·u′)/c` of a tight side, `(leak − k·u′ − limit)/c` of a leaking one, c as in
-/// [`leak_by_drift`]. In place of the drift that the guard band allows for: its part goes from u′ by squares.
+/// The drift, as a standard uncertainty in K/s like the one in the budget, that would have used up the margin: with k the factor
+/// of the guard band and u′ its uncertainty without the drift's own part, `√((m/k)² − u′²)/c`, m the distance from the leak to
+/// the limit, c as in [`leak_by_drift`].
 fn falls_at(estimate: &LeakEstimate, limit: f64, k: f64, tight: bool, by_drift: f64, assumed_k_s: f64) -> f64 {
     let (guard, drift) = (estimate.budget.guard, by_drift * assumed_k_s);
-    let without = (guard * guard - drift * drift).max(0.0).sqrt();
     let over = estimate.leak.pa_m3_s() - limit;
-    (if tight { -over } else { over } - k * without) / by_drift
+    let allowed = if tight { -over } else { over } / k;
+    // The guard holds k·u within the margin, so that this is never less than what was counted with.
+    let more = if allowed > guard { allowed * allowed - guard * guard } else { 0.0 };
+    (more + drift * drift).sqrt() / by_drift
 }
 
 /// The drift at which this verdict would not have been given, with all else as it is; `None` where it is neither tight nor
@@ -136,21 +138,20 @@ pub fn of_side_words(side: &SideResult, header: &Header) -> Option<String> {
 const PLENTY_K_S: f64 = 0.1;
 
 impl DriftMargin {
-    /// "holds while the gas warms by less than 3.1 mK/s (0.2 mK/s assumed: no rest run)". Rounded down: a bound is not to be
+    /// "holds while the gas drifts by less than ±3.1 mK/s (±0.2 mK/s assumed: no rest run)". Rounded down: a bound is not to be
     /// more than it is.
     pub fn words(&self, source: DriftSource) -> String {
-        let way = if self.warming { "warms" } else { "cools" };
         let assumed = drift_words(self.assumed_k_s);
         let from = match source {
-            DriftSource::RestRun => format!("{assumed} by the rest run"),
-            DriftSource::RigFile => format!("{assumed} assumed: no rest run"),
-            DriftSource::Typed => format!("{assumed} given"),
+            DriftSource::RestRun => format!("±{assumed} by the rest run"),
+            DriftSource::RigFile => format!("±{assumed} assumed: no rest run"),
+            DriftSource::Typed => format!("±{assumed} given"),
         };
         if self.k_s > PLENTY_K_S {
-            return format!("holds even if the gas {way} by {} ({from})", drift_words(PLENTY_K_S));
+            return format!("holds even if the gas drifts by ±{} ({from})", drift_words(PLENTY_K_S));
         }
         let least = two_digits(self.k_s * 1e3, f64::floor);
-        format!("holds while the gas {way} by less than {least} mK/s ({from})")
+        format!("holds while the gas drifts by less than ±{least} mK/s ({from})")
     }
 }
 
@@ -179,18 +180,18 @@ mod tests {
     fn a_hand_calculation() {
         let c = leak_by_drift(50e-6, 600e3, 300.0, 300.0, 1.0);
         assert!((c - 0.1).abs() < 1e-15);
-        // Limit 7.5e-4, leak 1e-4, guard 5e-5 of which 0.3 mK/s are 3e-5: u' = 4e-5; k = 2.
-        // Tight: (7.5e-4 − 1e-4 − 8e-5)/0.1 = 5.7e-3 K/s.
+        // Limit 7.5e-4, leak 1e-4, guard 5e-5 of which 0.3 mK/s are 3e-5: u′ = 4e-5; k = 2.
+        // Tight: √((6.5e-4/2)² − 4e-5²)/0.1 = 3.2253e-3 K/s.
         let tight = falls_at(&estimate(1e-4, 5e-5), 7.5e-4, 2.0, true, c, 3e-4);
-        assert!((tight - 5.7e-3).abs() < 1e-12, "{tight}");
-        // Leaking: (2e-3 − 8e-5 − 7.5e-4)/0.1 = 1.17e-2 K/s.
+        assert!((tight - 3.225_29e-3).abs() < 1e-8, "{tight}");
+        // Leaking: √((1.25e-3/2)² − 4e-5²)/0.1 = 6.2372e-3 K/s.
         let leaking = falls_at(&estimate(2e-3, 5e-5), 7.5e-4, 2.0, false, c, 3e-4);
-        assert!((leaking - 1.17e-2).abs() < 1e-12, "{leaking}");
+        assert!((leaking - 6.237_19e-3).abs() < 1e-8, "{leaking}");
         // Counted at 330 K, and referred by a fifth more.
         assert!((leak_by_drift(50e-6, 600e3, 300.0, 330.0, 1.2) - 0.132).abs() < 1e-15);
     }
 
-    /// A drift of so much, added to the leak, leaves a decision exactly at its guard band.
+    /// With a drift of so much in its budget, a decision stands exactly at its guard band.
     #[test]
     fn the_margin_is_where_the_decision_ends() {
         let rig = RawRig { temperature_drift_u_k_s: 0.0, ..RawRig::DEMO };
@@ -203,7 +204,7 @@ mod tests {
         let margin = of(Verdict::Tight).unwrap();
         assert!(margin.warming);
         let c = leak_by_drift(45e-6, 701_325.0, recipe.gas_k, recipe.reference_k, 1.0);
-        let at = student_quantile(schedule.z_accept(), 1e6) * 5e-5 + 1e-4 + margin.k_s * c;
+        let at = student_quantile(schedule.z_accept(), 1e6) * (margin.k_s * c).hypot(5e-5) + 1e-4;
         assert!((at - recipe.limit_pa_m3_s).abs() < 1e-12, "{at}");
         assert_eq!((of(Verdict::Undecided), of(Verdict::Leaking)), (None, None));
     }
@@ -213,11 +214,11 @@ mod tests {
         let say = |k_s, source| DriftMargin { warming: true, k_s, assumed_k_s: 2e-4 }.words(source);
         assert_eq!(
             say(3.19e-3, DriftSource::RigFile),
-            "holds while the gas warms by less than 3.1 mK/s (0.2 mK/s assumed: no rest run)"
+            "holds while the gas drifts by less than ±3.1 mK/s (±0.2 mK/s assumed: no rest run)"
         );
-        assert!(say(12.9e-3, DriftSource::RestRun).contains("12 mK/s (0.2 mK/s by the rest run)"));
-        assert!(say(3e-4, DriftSource::Typed).contains("0.3 mK/s (0.2 mK/s given)"));
-        assert!(say(0.5, DriftSource::RigFile).starts_with("holds even if the gas warms by 100 mK/s (0.2"));
+        assert!(say(12.9e-3, DriftSource::RestRun).contains("±12 mK/s (±0.2 mK/s by the rest run)"));
+        assert!(say(3e-4, DriftSource::Typed).contains("±0.3 mK/s (±0.2 mK/s given)"));
+        assert!(say(0.5, DriftSource::RigFile).starts_with("holds even if the gas drifts by ±100 mK/s (±0.2"));
         assert_eq!(drift_words(2e-4), "0.2 mK/s");
         assert_eq!(
             [drift_words(1.1149e-3), drift_words(1e-9), drift_words(0.0), drift_words(1.0)],

@@ -220,7 +220,7 @@ pub(super) fn resolution(noise_counts: f64, span_s: f64) -> f64 {
 }
 
 /// Variance of a uniform distribution of width 1 (JCGM 100:2008, 4.3.7): of rounding to whole counts.
-const UNIFORM: f64 = 1.0 / 12.0;
+pub(super) const UNIFORM: f64 = 1.0 / 12.0;
 
 /// π².
 const PI_SQUARES: f64 = core::f64::consts::PI * core::f64::consts::PI;

@@ -1,5 +1,6 @@
 //! A step or a knock in the window, seen by how short means on either side of it differ.
 
+use super::leak_estimate::UNIFORM;
 use crate::measure::BlockedTrace;
 use crate::time::{Duration, millis};
 
@@ -78,12 +79,15 @@ impl StepDetector {
             self.held += 1;
             return false;
         }
-        // Quantisation alone makes less than a quarter of a count of it.
-        if height.unsigned_abs() <= RESPONSE * (PARTS / 4) as u64 {
+        // Without noise a slope comes in steps of one count.
+        if height.unsigned_abs() <= RESPONSE * (PARTS + PARTS / 4) as u64 {
             return false;
         }
         let height = height as f64;
-        let white = (PARTS * PARTS) as f64 * trace.noise_variance() / f64::from(per_mean);
+        let noise = trace.noise_variance();
+        // Of a constant reading, that of rounding.
+        let noise = if noise > UNIFORM { noise } else { UNIFORM };
+        let white = (PARTS * PARTS) as f64 * noise / f64::from(per_mean);
         let seen = self.variance();
         height * height > SIGMAS * SIGMAS * WEIGHT_SQUARES * if seen > white { seen } else { white }
     }
@@ -163,6 +167,14 @@ mod tests {
                     .count();
                 assert!(alarms <= 1, "{transient} Pa, {tau} s: {alarms}");
             }
+        }
+    }
+
+    /// Whatever the slope: a staircase is no step.
+    #[test]
+    fn quantisation_without_noise_is_no_step() {
+        for slope in 1..400 {
+            assert_eq!(seen_at(0.0, 1, |t| -f64::from(slope) * 0.05 * t), None, "{slope}");
         }
     }
 

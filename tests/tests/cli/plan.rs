@@ -278,7 +278,8 @@ fn leak_free_sides_tell_how_they_vary() {
     let same = |a: f64, b: f64| (a - b).abs() < 1e-9;
     assert!(same(plain.background_pa_m3_s, again.background_pa_m3_s), "{plain:?} {again:?}");
     assert!(same(plain.background_early_pa_m3_s, again.background_early_pa_m3_s), "{plain:?} {again:?}");
-    // One alone as well: what was taken off in its window is put back.
+    // One alone as well: what was taken off in its window is put back. With a scatter in its rig less of the curve is left
+    // open, so the fit is not quite the same.
     let one = |name: &str| {
         let typed = [
             "calibrate",
@@ -289,9 +290,11 @@ fn leak_free_sides_tell_how_they_vary() {
             &format!("[DIR]/{name}.toml"),
         ];
         assert_eq!(say(&typed).code, 0);
-        read(&format!("{name}.toml")).background_pa_m3_s
+        let values = read(&format!("{name}.toml"));
+        (values.background_pa_m3_s, values.background_u_pa_m3_s)
     };
-    assert!(same(one("a"), one("a2")), "{} {}", one("b"), one("b2"));
+    let ((plain, u), (again, _)) = (one("a"), one("a2"));
+    assert!((plain - again).abs() < 0.3 * u, "{plain} {again} ± {u}");
 }
 
 /// A run takes calibrations, and its result says which; one out of date, or missing, is named in text, JSON and

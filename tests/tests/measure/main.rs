@@ -11,3 +11,4 @@ mod rejudge;
 mod study;
 mod thermometer;
 mod tune;
+mod wandering;

@@ -120,6 +120,8 @@ pub fn scatter(sides: &[Vec<BlankLook>]) -> Option<BlankScatter> {
     let squares: Vec<_> =
         seen.iter().map(|w| (w.x * w.x, w.excess, 1.0 / (w.variance * w.variance).max(1e-60))).collect();
     let (lasting, first) = parts(&squares);
+    // The mean is known no better than its own scatter in the longest window says.
+    let lasting = seen.last().map_or(lasting, |longest| lasting.max(longest.variance / f64::from(runs)));
     Some(BlankScatter { runs, background, background_u: lasting.sqrt(), early, early_u: (first + off).sqrt() })
 }
 
