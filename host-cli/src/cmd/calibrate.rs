@@ -466,15 +466,18 @@ struct BlankRuns {
     settling: Vec<(f64, f64)>,
     /// What the windows of each show.
     looks: Vec<Vec<BlankLook>>,
+    /// The limit they were judged by.
+    limit_pa_m3_s: f64,
     simulated: bool,
 }
 
 fn blank_runs(args: &BlankArgs, console: &mut Console<'_>) -> Result<BlankRuns, Error> {
+    refuse_copies(&args.recording)?;
     if let Some((first, others)) = args.recording.split_first() {
-        let (rig, estimate, settling, looks) = recorded(first)?;
+        let (rig, estimate, settling, looks, limit_pa_m3_s) = recorded(first)?;
         let mut all = vec![looks];
         for path in others {
-            let (theirs, _, _, looks) = recorded(path)?;
+            let (theirs, _, _, looks, _) = recorded(path)?;
             if theirs.far_volume_m3.to_bits() != rig.far_volume_m3.to_bits() {
                 let (here, there) = (rig.far_volume_m3 * 1e6, theirs.far_volume_m3 * 1e6);
                 let message =
@@ -483,7 +486,7 @@ fn blank_runs(args: &BlankArgs, console: &mut Console<'_>) -> Result<BlankRuns, 
             }
             all.push(looks);
         }
-        return Ok(BlankRuns { rig, estimate, settling, looks: all, simulated: false });
+        return Ok(BlankRuns { rig, estimate, settling, looks: all, limit_pa_m3_s, simulated: false });
     }
     let rig = rig(&args.common)?;
     let scenario = bench::plugged(scenario(&args.common)?);
@@ -503,7 +506,8 @@ fn blank_runs(args: &BlankArgs, console: &mut Console<'_>) -> Result<BlankRuns, 
             looks.push(looks_of(&held.samples, &rig, &recipe).map_err(failed)?);
         }
     }
-    Ok(BlankRuns { rig, estimate, settling: bench::samples(&early.samples), looks, simulated: true })
+    let limit_pa_m3_s = recipe.limit_pa_m3_s;
+    Ok(BlankRuns { rig, estimate, settling: bench::samples(&early.samples), looks, limit_pa_m3_s, simulated: true })
 }
 
 /// What the windows of a held side show, each as its recipe would judge it.
@@ -514,7 +518,7 @@ fn looks_of(samples: &[TrappedReading], rig: &RawRig, recipe: &RawRecipe) -> Res
 }
 
 fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
-    let BlankRuns { rig, estimate, settling, looks, simulated } = blank_runs(args, console)?;
+    let BlankRuns { rig, estimate, settling, looks, limit_pa_m3_s, simulated } = blank_runs(args, console)?;
     let tau = blank::time_constant(&settling);
     let tau_words = match tau {
         Some(tau) => format!("{:.2} s ± {} % (standard uncertainty)", tau.tau_s, percent(tau.u_rel)),
@@ -569,6 +573,17 @@ fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationO
         }
     }
     said.push(("settling", format!("time constant {tau_words}")));
+    let shown = values.background_pa_m3_s;
+    if shown.abs() > LEAK_FREE * limit_pa_m3_s {
+        let percents = percent((100.0 * shown / limit_pa_m3_s).round() / 100.0);
+        said.push((
+            "CAUTION",
+            format!(
+                "that is {percents} % of the limit. With a plug that leaks, or a valve that is not tight, this calibration hides \
+                 as much in every valve after it: find out why before it is used"
+            ),
+        ));
+    }
     Ok(CalibrationOutcome {
         subject: CalibratedQuantity::Blank,
         method: format!("plug in place of the valve{}", source(simulated)),
@@ -579,14 +594,30 @@ fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationO
     })
 }
 
-/// Rig, estimate, settling samples and looks of a recording's first side.
-type Recorded = (RawRig, LeakEstimate, Vec<(f64, f64)>, Vec<BlankLook>);
+/// Most of the limit that leak-free sides show without a word of caution (our judgement).
+const LEAK_FREE: f64 = 0.25;
+
+/// Rig, estimate, settling samples and looks of a recording's first side, and its limit.
+type Recorded = (RawRig, LeakEstimate, Vec<(f64, f64)>, Vec<BlankLook>, f64);
 
 fn unfit(path: &Path, message: String) -> Error {
     Error::Input(InputError {
         origin: path.display().to_string(),
         problems: vec![InputProblem { line: None, message }],
     })
+}
+
+/// A recording given twice is one run: with itself it agrees better than two runs do.
+fn refuse_copies(paths: &[PathBuf]) -> Result<(), Error> {
+    let mut seen: Vec<(String, &Path)> = Vec::new();
+    for path in paths {
+        let hash = recording::hash::sha256(&recording::file_bytes(path)?);
+        if let Some((_, first)) = seen.iter().find(|(known, _)| *known == hash) {
+            return Err(unfit(path, format!("the same recording as {}: give every run once", first.display())));
+        }
+        seen.push((hash, path));
+    }
+    Ok(())
 }
 
 fn recorded(path: &Path) -> Result<Recorded, Error> {
@@ -601,7 +632,7 @@ fn recorded(path: &Path) -> Result<Recorded, Error> {
         .ok_or_else(|| unfit(path, "no side of it ended in an estimate".into()))?;
     let (rig, recipe) = (recording.header.rig, recording.header.recipe);
     let looks = looks_of(&recorder.readings, &rig, &recipe).map_err(|why| unfit(path, why))?;
-    Ok((rig, estimate, recorder.samples(), looks))
+    Ok((rig, estimate, recorder.samples(), looks, recipe.limit_pa_m3_s))
 }
 
 /// One far side left alone.
@@ -648,6 +679,7 @@ fn rest_runs(args: &RestArgs, console: &mut Console<'_>) -> Result<(Vec<RestRun>
         let one = RestRun::new("simulated".into(), &held.samples, (&rig, &recipe), None).map_err(failed)?;
         return Ok((vec![one], notes));
     }
+    refuse_copies(&args.recording)?;
     let mut runs: Vec<RestRun> = Vec::new();
     let mut noted = Vec::new();
     for path in &args.recording {

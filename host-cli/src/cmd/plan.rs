@@ -118,7 +118,7 @@ pub struct PlanArgs {
     pub supply_volume: String,
 
     /// Valves in the batch
-    #[arg(long, value_name = "N", default_value_t = 20, help_heading = "The batch")]
+    #[arg(long, value_name = "N", default_value_t = 20, value_parser = clap::value_parser!(u32).range(1..=100_000), help_heading = "The batch")]
     pub batch: u32,
     /// Time to fill to the band
     #[arg(long, value_name = "TIME", default_value = "3 s", help_heading = "The batch")]
@@ -155,7 +155,9 @@ pub(super) fn run(args: &PlanArgs, console: &mut Console<'_>) -> Result<Exit, Er
     let outcome =
         question.goal.plan().map_err(|why| Error::usage(format!("rig and requirements do not fit together: {why}")))?;
     let written = match (&outcome, &args.out) {
-        (PlanOutcome::Can(plan), Some(path)) => Some(write_recipe(&question, &plan.recipe, path)?),
+        (PlanOutcome::Can(plan), Some(path)) if !lets_leakers_through(&question.goal, plan) => {
+            Some(write_recipe(&question, &plan.recipe, path)?)
+        }
         _ => None,
     };
     if args.json {
@@ -164,9 +166,21 @@ pub(super) fn run(args: &PlanArgs, console: &mut Console<'_>) -> Result<Exit, Er
         write!(console.out, "{}", text(&question, &outcome, written.as_deref()))?;
     }
     Ok(match outcome {
-        PlanOutcome::Can(_) => Exit::Good,
-        PlanOutcome::Cannot(_) => Exit::NoVerdict,
+        PlanOutcome::Can(plan) if !lets_leakers_through(&question.goal, plan) => Exit::Good,
+        _ => Exit::NoVerdict,
     })
+}
+
+/// Whether more valves at the limit are foretold tight than the risk allows, beyond what the few simulated ones leave open.
+fn lets_leakers_through(goal: &PlanGoal, plan: &plan::Plan) -> bool {
+    let counts = &plan.limit.counts;
+    counts.interval(counts.tight).0 > goal.false_accept
+}
+
+/// The same of valves called leaking, which costs time but lets nothing through.
+fn rejects_too_many(goal: &PlanGoal, plan: &plan::Plan) -> bool {
+    let counts = &plan.limit.counts;
+    counts.interval(counts.leaking).0 > goal.false_reject
 }
 
 fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
@@ -328,8 +342,8 @@ fn text(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>) ->
     let w = &question.goal;
     let units = units(question);
     let word = match outcome {
-        PlanOutcome::Can(_) => "THIS RIG CAN TELL",
-        PlanOutcome::Cannot(_) => "THIS RIG CANNOT TELL",
+        PlanOutcome::Can(plan) if !lets_leakers_through(w, plan) => "THIS RIG CAN TELL",
+        _ => "THIS RIG CANNOT TELL",
     };
     let mut out = format!("{word}\n");
     let target = units.pressure(i32::try_from(w.target_pa).unwrap_or(i32::MAX));
@@ -452,6 +466,27 @@ fn write_plan(out: &mut String, question: &PlanRequest, plan: &plan::Plan, units
     );
     for (what, forecast) in [("good valve", &plan.good), ("at the limit", &plan.limit), ("bad valve", &plan.bad)] {
         write_forecast(out, question, what, forecast, units);
+    }
+    if lets_leakers_through(w, plan) {
+        line(
+            out,
+            "RISK",
+            &format!(
+                "of valves at the limit more are called tight than the {} % allowed, so no recipe is written: gas that settles so \
+                 slowly hides a leak. Use a smaller far volume or an adapter whose gas settles sooner, or a longer wait",
+                percent(w.false_accept)
+            ),
+        );
+    } else if rejects_too_many(w, plan) {
+        line(
+            out,
+            "CAUTION",
+            &format!(
+                "of valves at the limit more are called leaking than the {} % asked for. Find the settling time constant and \
+                 the scatter of leak-free sides first: seathold calibrate blank --repeats 8",
+                percent(w.false_reject)
+            ),
+        );
     }
     let (usual_s, late_s) = times_of(plan);
     let usual = valve_s(r, &w.rig, &question.handling, usual_s);
@@ -618,7 +653,11 @@ fn change_words(question: &PlanRequest, change: Change, units: &UnitFormat) -> S
         Change::Limit(pa_m3_s) => {
             let volume = trimmed(&format!("{:.4}", w.rig.far_volume_m3 * 1e6));
             let whose = if w.volume_is_free { "this far volume" } else { "this valve's far volume" };
-            format!("{whose} of {volume} cm³ needs a leak limit of {} or more", units.limit(pa_m3_s))
+            format!(
+                "{whose} of {volume} cm³ needs a leak limit of {} {} or more",
+                plain(units.leak_number(pa_m3_s)),
+                units.leak_unit()
+            )
         }
     }
 }
@@ -712,7 +751,9 @@ fn as_json(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>)
     let joules = energy_j(question);
     let units = units(question);
     let mut all = json!({
-        "can_tell": matches!(outcome, PlanOutcome::Can(_)),
+        "can_tell": matches!(outcome, PlanOutcome::Can(plan) if !lets_leakers_through(w, plan)),
+        "over_false_accept": matches!(outcome, PlanOutcome::Can(plan) if lets_leakers_through(w, plan)),
+        "over_false_reject": matches!(outcome, PlanOutcome::Can(plan) if rejects_too_many(w, plan)),
         "limit_pa_m3_s": w.limit.pa_m3_s(),
         "limit_class": class.map(|c| c.name()),
         "limit_source": class.map(|c| c.source()),

@@ -489,7 +489,7 @@ pub fn diagnosis(diagnosis: &Diagnosis) -> String {
 /// (JCGM 100:2008, 7.2.6).
 pub fn with_half_width(value: f64, half: f64) -> String {
     if half <= 0.0 || !half.is_finite() {
-        return format!("{value} ± {half}");
+        return format!("{} ± {half}", FourDigits(value));
     }
     let digits = 1 - half.log10().floor() as i32;
     if digits < 0 {

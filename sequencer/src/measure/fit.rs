@@ -559,7 +559,9 @@ impl Fit {
         // Where only the amplitude is unknown, this is plain least squares.
         let height = self.height.filter(|_| count > 1);
         let u_shift = self.basis.tau(dominant).map_or(0.0, |tau_s| u_ln_tau / tau_s);
-        let height_max = self.basis.tau(dominant).map_or(0.0, |tau_s| self.settling.height_max(tau_s));
+        // Only the first pass takes heights from the curves.
+        let tau = self.basis.tau(dominant).filter(|_| height.is_none());
+        let height_max = tau.map_or(f64::INFINITY, |tau_s| self.settling.height_max(tau_s));
         Prior { dominant, count, u_shift, minor, remaining: self.remaining, height, height_max }
     }
 

@@ -411,3 +411,22 @@ fn calibrations_from_readings() {
         assert!(said.err.contains(wrong), "{more:?}: {}", said.err);
     }
 }
+
+/// A recording given twice would agree with itself; a plug that leaks would hide as much in every valve.
+#[test]
+fn a_copy_is_no_second_run_and_a_leaking_plug_is_cautioned() {
+    let dir = tempfile::tempdir().unwrap();
+    let say = |typed: &[&str]| seathold(dir.path(), typed);
+    let run = ["run", "-q", "--sides", "first", "--valve", "scratched-seat-a", "--out", "[DIR]/a.hold"];
+    assert_eq!(say(&run).code, 1);
+    std::fs::copy(dir.path().join("a.hold"), dir.path().join("b.hold")).unwrap();
+    let twice = ["--recording", "[DIR]/a.hold", "--recording", "[DIR]/b.hold", "--out", "[DIR]/x.toml"];
+    for what in ["blank", "rest"] {
+        let said = say(&[&["calibrate", what][..], &twice].concat());
+        assert!(said.code == 2 && said.err.contains("the same recording as"), "{what}: {} {}", said.code, said.err);
+    }
+    assert!(!dir.path().join("x.toml").exists());
+    let said = say(&["calibrate", "blank", "--recording", "[DIR]/a.hold", "--out", "[DIR]/x.toml"]);
+    assert!(said.code == 0 && said.out.contains("CAUTION") && said.out.contains("of the limit"), "{}", said.out);
+    assert_eq!(say(&["plan", "--limit", "7.5mm3/s", "--batch", "0"]).code, 2);
+}
