@@ -165,7 +165,7 @@ pub(super) fn run(args: &PlanArgs, console: &mut Console<'_>) -> Result<Exit, Er
     } else {
         write!(console.out, "{}", text(&question, &outcome, written.as_deref()))?;
     }
-    Ok(match outcome {
+    Ok(match &outcome {
         PlanOutcome::Can(plan) if !lets_leakers_through(&question.goal, plan) => Exit::Good,
         _ => Exit::NoVerdict,
     })
