@@ -208,7 +208,7 @@ pub(super) fn temperature_rate(pressure_pa: f64, kelvin: f64, rig: &RawRig, span
 /// its height (Widrow & Kollár, *Quantization Noise*, ch. 4, from memory). Here all are damped as the first, which is right
 /// without noise and never too little. Both ends of the window may be off by the rest, wherever between two counts they
 /// lie: `√2` times the root of the terms' mean squares over the window. Without any noise that is `√2·√(1/12)` counts.
-pub(super) fn resolution(noise_counts: f64, span_s: f64) -> f64 {
+pub fn resolution(noise_counts: f64, span_s: f64) -> f64 {
     // The estimate from neighbouring samples includes the variance of rounding.
     let squares = noise_counts * noise_counts - UNIFORM;
     // From half a count up less than a hundredth of a count remains.

@@ -39,7 +39,7 @@ pub use diagnose::diagnose;
 pub use fit::{Compensation, Component, Fit, Settling, SlopeEstimate, fit};
 pub(crate) use interval::BISECTIONS_MAX;
 pub use interval::IntervalSolver;
-pub use leak_estimate::{Budget, Conditions, LeakEstimate};
+pub use leak_estimate::{Budget, Conditions, LeakEstimate, resolution};
 pub use leak_law::ReferredLeak;
 pub use predict::{OutcomeProbabilities, Prediction, Window};
 pub use quantile::{normal_quantile, student_quantile};

@@ -5,7 +5,7 @@
 //! volume). The mean square over the windows of one length, less what noise alone would show, is the drift's.
 
 use seathold_sequencer::limits::MEASURE_MS_MAX;
-use seathold_sequencer::measure::ReferredLeak;
+use seathold_sequencer::measure::{ReferredLeak, resolution};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::{BLANK_RUNS_MIN, RawRig};
 use seathold_sequencer::units::AbsolutePressure;
@@ -221,21 +221,8 @@ fn slope(window: &[Apparent], window_s: f64, step_k: f64) -> Option<Slope> {
     let residuals = window.iter().map(|r| (r.k - mk - k_s * (r.at_s - mt)).powi(2)).sum::<f64>() / (n - 2.0);
     let neighbours = window.windows(2).map(|two| (two[1].k - two[0].k).powi(2)).sum::<f64>() / (2.0 * (n - 1.0));
     let variance = neighbours.min(residuals);
-    let steps = step_k * rounding(variance / (step_k * step_k)) / window_s;
+    let steps = step_k * resolution(variance.sqrt() / step_k, window_s);
     Some(Slope { k_s, noise: variance / tt, steps })
-}
-
-/// Standard uncertainty, in steps, of the difference of a window's ends from rounding to whole steps, of readings whose variance
-/// is so many square steps: the sawtooth's Fourier terms, which noise damps (as in the budget of a leak: docs/uncertainty.md,
-/// quantisation).
-fn rounding(variance: f64) -> f64 {
-    use std::f64::consts::PI;
-    let noise = variance - 1.0 / 12.0;
-    if noise < 1e-3 {
-        return (2.0f64 / 12.0).sqrt();
-    }
-    let term = |k: f64| (-4.0 * PI * PI * k * k * noise).exp() / (2.0 * PI * PI * k * k);
-    (2.0 * [1.0, 2.0, 3.0, 4.0, 5.0].map(term).iter().sum::<f64>()).sqrt()
 }
 
 /// What one or several rests show: of each window length the rests weigh alike, however long they are. `None` without any.
@@ -376,7 +363,8 @@ mod tests {
     fn a_known_leak_of_the_rig_is_no_drift_and_an_unknown_one_is_in_full() {
         // 1 mK/s of cooling, as a leak: V·(Tref/T)·p/T·1 mK/s, T = Tref.
         let leak = 45e-6 * 701_325.0 / 293.15 * 1e-3;
-        let made = Made { seconds: 1_200, noise_pa: 2.0, seed: 3 };
+        // Noise enough to smooth the converter's steps of 17 Pa: without it they alone could hide a tenth of that.
+        let made = Made { seconds: 1_200, noise_pa: 10.0, seed: 3 };
         let unknown = made.drift(&RIG, |t| -1e-3 * t);
         assert!((unknown.drift_u_k_s / 1e-3 - 1.0).abs() < 0.03, "{unknown:?}");
         let known = made.drift(&RawRig { background_pa_m3_s: leak, ..RIG }, |t| -1e-3 * t);
