@@ -138,7 +138,7 @@ pub fn of_side_words(side: &SideResult, header: &Header) -> Option<String> {
 const PLENTY_K_S: f64 = 0.1;
 
 impl DriftMargin {
-    /// "holds while the gas drifts by less than ±3.1 mK/s (±0.2 mK/s assumed: no rest run)". Rounded down: a bound is not to be
+    /// "holds while the gas temperature drifts by less than ±3.1 mK/s (standard uncertainty; ±0.2 mK/s assumed: no rest run)". Rounded down: a bound is not to be
     /// more than it is.
     pub fn words(&self, source: DriftSource) -> String {
         let assumed = drift_words(self.assumed_k_s);
@@ -148,10 +148,13 @@ impl DriftMargin {
             DriftSource::Typed => format!("±{assumed} given"),
         };
         if self.k_s > PLENTY_K_S {
-            return format!("holds even if the gas drifts by ±{} ({from})", drift_words(PLENTY_K_S));
+            return format!(
+                "holds even if the gas temperature drifts by ±{} (standard uncertainty; {from})",
+                drift_words(PLENTY_K_S)
+            );
         }
         let least = two_digits(self.k_s * 1e3, f64::floor);
-        format!("holds while the gas drifts by less than ±{least} mK/s ({from})")
+        format!("holds while the gas temperature drifts by less than ±{least} mK/s (standard uncertainty; {from})")
     }
 }
 
@@ -214,11 +217,16 @@ mod tests {
         let say = |k_s, source| DriftMargin { warming: true, k_s, assumed_k_s: 2e-4 }.words(source);
         assert_eq!(
             say(3.19e-3, DriftSource::RigFile),
-            "holds while the gas drifts by less than ±3.1 mK/s (±0.2 mK/s assumed: no rest run)"
+            "holds while the gas temperature drifts by less than ±3.1 mK/s (standard uncertainty; ±0.2 mK/s assumed: no rest run)"
         );
-        assert!(say(12.9e-3, DriftSource::RestRun).contains("±12 mK/s (±0.2 mK/s by the rest run)"));
-        assert!(say(3e-4, DriftSource::Typed).contains("±0.3 mK/s (±0.2 mK/s given)"));
-        assert!(say(0.5, DriftSource::RigFile).starts_with("holds even if the gas drifts by ±100 mK/s (±0.2"));
+        assert!(
+            say(12.9e-3, DriftSource::RestRun).contains("±12 mK/s (standard uncertainty; ±0.2 mK/s by the rest run)")
+        );
+        assert!(say(3e-4, DriftSource::Typed).contains("±0.3 mK/s (standard uncertainty; ±0.2 mK/s given)"));
+        assert!(
+            say(0.5, DriftSource::RigFile)
+                .starts_with("holds even if the gas temperature drifts by ±100 mK/s (standard uncertainty; ±0.2")
+        );
         assert_eq!(drift_words(2e-4), "0.2 mK/s");
         assert_eq!(
             [drift_words(1.1149e-3), drift_words(1e-9), drift_words(0.0), drift_words(1.0)],

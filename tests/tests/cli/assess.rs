@@ -420,9 +420,12 @@ fn notes_of_the_text_are_in_the_json() {
     let text = said.out.split_whitespace().collect::<Vec<_>>().join(" ");
     let (_, value) = json(&rows, &class);
     let notes: Vec<&str> = value["notes"].as_array().unwrap().iter().map(|note| note.as_str().unwrap()).collect();
-    for begin in
-        ["limit: ISO 5208", "the standard's closure test", "holds while the gas drifts", "assumed: volume 45cm3"]
-    {
+    for begin in [
+        "limit: ISO 5208",
+        "the standard's closure test",
+        "holds while the gas temperature drifts",
+        "assumed: volume 45cm3",
+    ] {
         let note = notes.iter().find(|note| note.starts_with(begin)).unwrap_or_else(|| panic!("{begin}: {notes:?}"));
         let words = note.strip_prefix("limit: ").or_else(|| note.strip_prefix("assumed: ")).unwrap_or(note);
         assert!(text.contains(words), "{words}: {text}");
@@ -430,5 +433,5 @@ fn notes_of_the_text_are_in_the_json() {
     assert_eq!(value["drift_margin"]["falls_when"], "warming");
     // Typed, it is not called assumed.
     let (_, typed) = json(&rows, &["--temperature-drift-u", "0.2 mK/s"]);
-    assert!(typed["notes"][0].as_str().unwrap().ends_with("(±0.2 mK/s given)"), "{}", typed["notes"]);
+    assert!(typed["notes"][0].as_str().unwrap().ends_with("; ±0.2 mK/s given)"), "{}", typed["notes"]);
 }

@@ -101,13 +101,16 @@ fn runs_say_which_drift_they_rest_on() {
         said.out.split_whitespace().collect::<Vec<_>>().join(" ")
     };
     let plain = run(&["-q"]);
-    assert!(plain.contains("first side holds while the gas drifts by less than"), "{plain}");
-    assert!(plain.contains("second side holds while the gas drifts by less than"), "{plain}");
-    assert!(plain.contains("(±0.2 mK/s assumed: no rest run)") && plain.contains("temperature (±0.2 mK/s)"), "{plain}");
+    assert!(plain.contains("first side holds while the gas temperature drifts by less than"), "{plain}");
+    assert!(plain.contains("second side holds while the gas temperature drifts by less than"), "{plain}");
+    assert!(
+        plain.contains("; ±0.2 mK/s assumed: no rest run)") && plain.contains("temperature (±0.2 mK/s)"),
+        "{plain}"
+    );
     rest("2027-01-01");
     let with = run(&["-q", "--calibrations", "[DIR]/r.toml"]);
     assert!(with.contains("drift of the gas temperature ±0.5 mK/s, by rest run, of 2026-01-02"), "{with}");
-    assert!(with.contains("(±0.5 mK/s by the rest run)"), "{with}");
+    assert!(with.contains("; ±0.5 mK/s by the rest run)"), "{with}");
     rest("2026-02-01");
     let old = run(&["--json", "--calibrations", "[DIR]/r.toml"]);
     let last: Value = serde_json::from_str(&old[old.rfind("{\"result\"").unwrap()..]).unwrap();
@@ -115,7 +118,7 @@ fn runs_say_which_drift_they_rest_on() {
     let notes: Vec<&str> = result["notes"].as_array().unwrap().iter().map(|note| note.as_str().unwrap()).collect();
     let has = |begin: &str| assert!(notes.iter().any(|note| note.starts_with(begin)), "{begin}: {notes:?}");
     has("calibrated: OUT OF DATE since 2026-02-01: drift of the gas temperature");
-    has("first side: holds while the gas drifts");
+    has("first side: holds while the gas temperature drifts");
     has("where: likeliest first: the seat at end A");
     has("far side: reads empty");
     let margins = result["drift_margins"].as_array().unwrap();
