@@ -337,11 +337,12 @@ mod tests {
         }
 
         /// Noise alone gives about nothing: never less than could have been seen, and under what noise shows in a window of 10 s.
+        /// The mean square of 179 windows scatters by a tenth; noise of a third of a step adds to that what steps hide.
         #[test]
         fn noise_alone_is_no_drift(noise_pa in 5.0f64..40.0, seed: u32) {
             let found = Made { seconds: 1_800, noise_pa, seed }.drift(&RIG, |_| 0.0);
             let in_ten_s = noise_pa * (12.0f64 / 100.0).sqrt() / 10.0 * 293.15 / 701_325.0;
-            prop_assert!(found.drift_u_k_s < 0.75 * in_ten_s, "{found:?} of {in_ten_s}");
+            prop_assert!(found.drift_u_k_s < 0.9 * in_ten_s, "{found:?} of {in_ten_s}");
             for length in &found.lengths {
                 prop_assert!(found.drift_u_k_s >= length.seen_k_s && length.seen_k_s > 0.0, "{found:?}");
             }
