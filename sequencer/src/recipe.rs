@@ -444,7 +444,10 @@ impl RawRecipe {
         validator.ranges_by(self, &BOUNDS, FIELDS);
         self.check_pressures(rig, &mut validator);
         self.check_times(rig, &mut validator);
-        validator.clean().then(|| Recipe { raw: *self, schedule: Schedule::new(self), curves: curves(self, rig) })
+        validator.clean().then(|| {
+            let curves = curves(self, rig);
+            Recipe { raw: *self, schedule: Schedule::new(self, &curves), curves }
+        })
     }
 
     /// As [`RawRecipe::validate_with`], with the errors collected.

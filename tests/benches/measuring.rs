@@ -51,6 +51,10 @@ fn main() {
     if all || table == "flicker" {
         plant(runs.min(2_000), &Draw::FLICKER);
     }
+    if all || table == "slow" {
+        plant(runs.min(2_000), &Draw::SLOW);
+        plant(runs.min(2_000), &Draw::SLOW_FED);
+    }
     if all || table == "plant" {
         plant(runs.min(2_000), &Draw::KNOWN);
         plant(runs.min(2_000), &Draw::WIDER);
@@ -536,6 +540,21 @@ impl Draw {
         pink_pa: 3.0,
         soak_ms: 25_000,
     };
+
+    /// Gas that takes longer to settle than the shortest windows, in a far side and a cavity with times of their own: shutting
+    /// fills the cavity, which cools and draws on a far side that warms again more slowly.
+    const SLOW: Self = Self {
+        name: "gas that settles in 8 s to 20 s, fed for a minute",
+        first_seed: 6_000_000,
+        far_tau_s: (8.0, 20.0),
+        cavity_tau_s: (0.5, 6.0),
+        soak_ms: 60_000,
+        ..Self::WIDER
+    };
+
+    /// The same after longer feeding: what filling left is gone, and what shutting does is all there is.
+    const SLOW_FED: Self =
+        Self { name: "gas that settles in 8 s to 20 s, fed for two minutes", soak_ms: 120_000, ..Self::SLOW };
 
     /// The proof: drawn once, when all was chosen, and between other bounds again. (One before it showed how high a transient
     /// must be allowed to be, so it is no proof any more.)

@@ -25,6 +25,18 @@ pub fn words(advice: &Advice) -> String {
     };
     let less = |what: &str, ratio: Option<f64>| ratio.map(|r| format!("{what} down to {:.0} %", r * 100.0));
     let first = match advice.remedy {
+        Remedy::Outlast => {
+            return match advice.window_s {
+                Some(s) => format!(
+                    "measure longer, {} at least: nothing shorter decides, for so long the gas may go on settling. Where it settles \
+                     sooner, calibrate its time constant (`seathold calibrate blank`), or lower `tau_max`",
+                    seconds(s)
+                ),
+                None => "measure longer: while the gas may still be settling nothing decides. Where it settles sooner, calibrate its \
+                         time constant (`seathold calibrate blank`), or lower `tau_max`"
+                    .into(),
+            };
+        }
         Remedy::Longer => format!("measure longer: {longer} would probably do"),
         Remedy::Quieter => format!("make it quieter: {} would do", less("noise", advice.noise_to).unwrap_or_default()),
         Remedy::SmallerVolume => {

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use seathold_analysis::plan::energy::{SMALL_BENCH_J, stored_j};
-use seathold_analysis::plan::forecast::{Forecast, SHARE_COVERAGE, Spread};
+use seathold_analysis::plan::forecast::{Forecast, SHARE_COVERAGE, Spread, VerdictCounts};
 use seathold_analysis::plan::levers::{Change, LEFT_K_S, Together};
 use seathold_analysis::plan::{self, Effort, Falling, Handling, PlanGoal, PlanOutcome, TimeConstantKnowledge, valve_s};
 use seathold_config::recipe as recipes;
@@ -173,14 +173,17 @@ pub(super) fn run(args: &PlanArgs, console: &mut Console<'_>) -> Result<Exit, Er
 
 /// Whether more valves at the limit are foretold tight than the risk allows, beyond what the few simulated ones leave open.
 fn lets_leakers_through(goal: &PlanGoal, plan: &plan::Plan) -> bool {
-    let counts = &plan.limit.counts;
-    counts.interval(counts.tight).0 > goal.false_accept
+    over(&plan.limit.counts, plan.limit.counts.tight, goal.false_accept)
 }
 
 /// The same of valves called leaking, which costs time but lets nothing through.
 fn rejects_too_many(goal: &PlanGoal, plan: &plan::Plan) -> bool {
-    let counts = &plan.limit.counts;
-    counts.interval(counts.leaking).0 > goal.false_reject
+    over(&plan.limit.counts, plan.limit.counts.leaking, goal.false_reject)
+}
+
+/// Whether `called` of all are beyond chance more than a share of `risk`.
+fn over(counts: &VerdictCounts, called: u32, risk: f64) -> bool {
+    counts.interval(called).0 > risk
 }
 
 fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
@@ -822,4 +825,18 @@ fn as_json(question: &PlanRequest, outcome: &PlanOutcome, written: Option<&str>)
         all.extend(more);
     }
     all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Of 120, five called in error are too many for one in a hundred, and four may be chance: the lower 2.5 % limit of Clopper
+    /// and Pearson is 1.4 % and 0.9 %.
+    #[test]
+    fn more_than_chance_is_over_the_risk() {
+        let counts = VerdictCounts { runs: 120, ..VerdictCounts::default() };
+        let over = [0, 4, 5, 34].map(|called| over(&counts, called, 0.01));
+        assert_eq!(over, [false, false, true, true]);
+    }
 }

@@ -41,6 +41,8 @@ pub enum Contribution {
 #[cfg_attr(feature = "serde", serde(rename_all = "kebab-case"))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Remedy {
+    /// A window that outlasts the settling: none so short decides ([`Schedule::decides_from_ms`]).
+    Outlast,
     /// A longer window.
     Longer,
     /// Less noise: a better transducer, or less vibration and interference.
@@ -99,12 +101,15 @@ pub fn advise(estimate: &LeakEstimate, limit: LeakRate, schedule: &Schedule) -> 
     let margin = limit.pa_m3_s() - estimate.leak.pa_m3_s();
     let (z, margin) = if margin < 0.0 { (schedule.z_reject(), -margin) } else { (schedule.z_accept(), margin) };
     let required = margin / student_quantile(z, estimate.budget.dof);
-    let window_s = longer(estimate, required);
+    let decides_from_s = f64::from(schedule.decides_from_ms()) / 1e3;
+    let window_s = longer(estimate, required).map(|s| if s < decides_from_s { decides_from_s } else { s });
     let noise_to = ratio_for(required, &estimate.budget, |b| squares(&[b.fit]));
     let volume_to = ratio_for(required, &estimate.budget, |b| squares(&[b.fit, b.curve, b.resolution, b.temperature]));
     let was_s = f64::from(estimate.window_ms) / 1e3;
     let within = |ratio: Option<f64>| ratio.is_some_and(|r| r >= LESS_MIN);
-    let remedy = if estimate.leak.pa_m3_s() + PLAUSIBLE * estimate.budget.combined < 0.0 {
+    let remedy = if estimate.window_ms < schedule.decides_from_ms() {
+        Remedy::Outlast
+    } else if estimate.leak.pa_m3_s() + PLAUSIBLE * estimate.budget.combined < 0.0 {
         Remedy::Settle
     } else if window_s.is_some_and(|s| s <= LONGER_MAX * was_s) {
         Remedy::Longer

@@ -75,6 +75,16 @@ pub enum CurvePrior {
 }
 
 impl CurvePrior {
+    /// The shortest window that decides, in milliseconds. In one shorter than two time constants what is left of several
+    /// modes looks straight, and one that rises hides a leak (our judgement, no source; measured in docs/figures.md).
+    pub(super) const fn decides_from_ms(self) -> u32 {
+        match self {
+            Self::Calibrated { tau_s, .. } => (2_000.0 * tau_s) as u32,
+            Self::Profiled(range) => (1_000.0 * range.max_s) as u32,
+            Self::Line | Self::Exact { .. } => 0,
+        }
+    }
+
     /// The time constants a fit allows for, in seconds; the calibrated one first.
     pub(super) fn taus(self) -> impl Iterator<Item = f64> {
         let (first, range, count) = match self {

@@ -71,7 +71,8 @@ pub fn decide(estimate: &LeakEstimate, limit: LeakRate, schedule: &Schedule) -> 
     let leak = estimate.leak.pa_m3_s();
     let accept = student_quantile(schedule.z_accept(), estimate.budget.dof) * u;
     let reject = student_quantile(schedule.z_reject(), estimate.budget.dof) * u;
-    if estimate.budget.curve > CURVE_SHARE * limit.pa_m3_s() {
+    let soon = estimate.window_ms < schedule.decides_from_ms();
+    if soon || estimate.budget.curve > CURVE_SHARE * limit.pa_m3_s() {
         Decision::Open
     } else if -leak - reject > RISE_SHARE * limit.pa_m3_s() {
         Decision::Rising

@@ -267,6 +267,10 @@ struct ResidualSums {
     last: f64,
     curvature: f64,
     curvature_squares: f64,
+    /// Time and height of the transient at the block before.
+    before: (f64, f64),
+    /// Slope of the whole curve between the last two blocks.
+    end_slope: f64,
 }
 
 impl ResidualSums {
@@ -279,6 +283,8 @@ impl ResidualSums {
         last: 0.0,
         curvature: 0.0,
         curvature_squares: 0.0,
+        before: (0.0, 0.0),
+        end_slope: 0.0,
     };
 }
 
@@ -297,13 +303,20 @@ impl NoiseEstimate {
 
 const US_PER_S: f64 = 1e6;
 
-/// Standard deviation of all minor modes together, relative to the whole transient at isolation (our judgement, no
-/// source; the coverage it gives on plants with several time constants is measured in docs/figures.md).
-pub(super) const MINOR_SD: f64 = 0.1;
+/// Standard deviation of all minor modes together, relative to the whole transient at isolation. Nearly as high as the
+/// dominant one, since shutting fills the cavity without loss of heat: it cools in its own time and draws gas out of a far
+/// side that warms again in another (our judgement, no source; the coverage it gives on plants with several time constants
+/// is measured in docs/figures.md).
+pub(super) const MINOR_SD: f64 = 0.4;
 
 /// The same where blank runs have measured what such a fit makes of a leak-free side: what the minor modes do to it is in
 /// their mean and scatter, and here only what differs from them is left (our judgement, no source; measured as above).
 const MINOR_SD_MEASURED: f64 = 0.03;
+
+/// What is left to settle at the window's end changes the slope from there on, and no sum of a few exponentials says exactly
+/// by how much: this times the minor modes' share of that change is a standard uncertainty (our judgement, no source;
+/// measured as above: without it one leak in twelve at the limit was called leaking where gas takes 8 s to 20 s to settle).
+const EXTRAPOLATED: f64 = 0.5;
 
 /// Prior probability that a calibrated time constant is not that of the dominant mode: the far side was drier, the
 /// seats newer, the bench warmer than in the blank run (our judgement, no source; measured as above).
@@ -438,12 +451,9 @@ impl Fit {
         self.full + usize::from(self.open.n > 0)
     }
 
-    /// The exponentials, over blocks of this length.
     #[inline(never)]
     fn set_up_basis(&mut self) {
-        let samples = f64::from(1u32 << self.shift);
-        let block_s = samples * f64::from(self.span_us) / (f64::from(self.samples) - 1.0) / US_PER_S;
-        self.basis = Basis::new(self.curves.taus(), block_s, samples);
+        self.basis = Basis::new(self.curves.taus());
         let count = self.basis.count();
         self.u_cell = match self.curves {
             CurvePrior::Line | CurvePrior::Exact { .. } => 0.0,
@@ -615,11 +625,13 @@ impl Fit {
 
     fn add_residuals(&mut self, p: &Point) {
         let Some((dominant, posterior)) = &self.best else { return };
-        let mut r = p.y - self.residuals.level - posterior.slope * p.t;
+        let mut transient = posterior.shift * p.t * p.e.get(*dominant).copied().unwrap_or(0.0);
         for (amplitude, e) in posterior.amplitudes.iter().zip(&p.e).take(self.basis.count()) {
-            r -= amplitude * e;
+            transient += amplitude * e;
         }
-        r -= posterior.shift * p.t * p.e.get(*dominant).copied().unwrap_or(0.0);
+        let slope = posterior.slope;
+        let r = p.y - self.residuals.level - slope * p.t - transient;
+        let is_last = self.index + 1 >= self.blocks();
         // Second Legendre polynomial of the centred times, as far as it is not yet in the curve.
         let q = p.t * p.t - self.gram.mean_square_time();
         let sums = &mut self.residuals;
@@ -630,6 +642,10 @@ impl Fit {
             sums.steps += (r - sums.last) * (r - sums.last);
         }
         sums.last = r;
+        if is_last {
+            sums.end_slope = slope + (transient - sums.before.1) / (p.t - sums.before.0);
+        }
+        sums.before = (p.t, transient);
         sums.curvature += p.n * r * q;
         sums.curvature_squares += p.n * q * q;
     }
@@ -682,7 +698,9 @@ impl Fit {
         }
         slope /= total;
         let mut squares = 0.0;
+        let extrapolated = EXTRAPOLATED * self.settling.minor() * (self.residuals.end_slope - slope);
         for component in &mut components {
+            component.u = sqrt(component.u * component.u + extrapolated * extrapolated);
             component.weight /= total;
             component.offset = if component.weight > 0.0 { component.offset - slope } else { 0.0 };
             squares += component.weight * (component.u * component.u + component.offset * component.offset);

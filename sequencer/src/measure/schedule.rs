@@ -1,5 +1,6 @@
 //! When a growing window is looked at, and how the risks are shared out among the looks (Boole's inequality).
 
+use super::curve_prior::CurvePrior;
 use super::quantile::normal_quantile;
 use crate::limits::LOOKS_MAX;
 use crate::recipe::RawRecipe;
@@ -17,14 +18,15 @@ pub struct Schedule {
     looks: u32,
     first: Duration,
     last: Duration,
+    decides_from_ms: u32,
     z_accept: f64,
     z_reject: f64,
     z_coverage: f64,
 }
 
 impl Schedule {
-    /// From the recipe's times and risks.
-    pub(crate) fn new(raw: &RawRecipe) -> Self {
+    /// From the recipe's times and risks, and what is known of the gas.
+    pub(crate) fn new(raw: &RawRecipe, curves: &CurvePrior) -> Self {
         let (first, last) = (millis(raw.measure_ms_min), millis(raw.measure_ms_max));
         let mut looks = 1;
         let mut window = first;
@@ -37,6 +39,7 @@ impl Schedule {
             looks,
             first,
             last,
+            decides_from_ms: curves.decides_from_ms(),
             z_accept: normal_quantile(1.0 - raw.false_accept / share),
             z_reject: normal_quantile(1.0 - raw.false_reject / share),
             z_coverage: normal_quantile(0.5 + raw.coverage / 2.0),
@@ -56,6 +59,12 @@ impl Schedule {
     /// The time of the look after one at `time`, never past the last.
     pub fn next(&self, time: Duration) -> Duration {
         longer(time).min(self.last)
+    }
+
+    /// The shortest window that decides, in milliseconds, however early a look is taken: two calibrated time constants, and 0
+    /// where none is known.
+    pub const fn decides_from_ms(&self) -> u32 {
+        self.decides_from_ms
     }
 
     /// Normal quantile a look must reach to call a valve tight.

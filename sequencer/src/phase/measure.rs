@@ -535,8 +535,8 @@ mod tests {
             slope: PressureRate::from_pascals_per_second(0.0),
             pressure: GaugePressure::from_pascals(600_000),
             curve: Curve::Line,
-            window_ms: 2_000,
-            samples: 200,
+            window_ms: 20_000,
+            samples: 2_000,
             autocorrelation_percent: 100,
         }
     }

@@ -237,7 +237,7 @@ fn spoiled_windows() {
         assert!(whole["leak_pa_m3_s"].is_null(), "{what}");
         let why = whole["void_because"].as_str().unwrap();
         assert!(why.contains(said), "{what}: {why}");
-        let (code, part) = json(&text, &["--window", "..19s"]);
+        let (code, part) = json(&text, &["--window", "..19s", "--tau", "2 s"]);
         assert_eq!((code, part["verdict"].as_str().unwrap()), (0, "tight"), "{what} outside the window");
     }
     // Stuck: every reading the same.

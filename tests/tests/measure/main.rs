@@ -8,6 +8,7 @@ mod prediction;
 mod published_values;
 mod rate_classes;
 mod rejudge;
+mod slow_gas;
 mod study;
 mod thermometer;
 mod tune;

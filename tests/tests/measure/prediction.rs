@@ -4,8 +4,8 @@
 use proptest::prelude::*;
 use seathold_sequencer::limits::CURVES_MAX;
 use seathold_sequencer::measure::{
-    BlockedTrace, Budget, Component, Conditions, Contribution, Curve, CurvePrior, IntervalSolver, LeakEstimate, Remedy,
-    Settling, SlopeEstimate, Window, advise, conformance_probability, fit, normal_cdf,
+    BlockedTrace, Budget, Component, Conditions, Contribution, Curve, CurvePrior, Decision, IntervalSolver,
+    LeakEstimate, Remedy, Settling, SlopeEstimate, Window, advise, conformance_probability, decide, fit, normal_cdf,
 };
 use seathold_sequencer::recipe::{RawRecipe, Recipe};
 use seathold_sequencer::rig::RawRig;
@@ -85,7 +85,10 @@ proptest! {
 
 fn recipe(measure_ms: u32) -> Recipe {
     let rig = RawRig::DEMO.validate().unwrap();
-    RawRecipe { measure_ms_min: measure_ms, measure_ms_max: measure_ms, ..RawRecipe::DEMO }.validate(&rig).unwrap()
+    // Gas that has settled within the shortest of the windows here, so that all of them decide.
+    RawRecipe { measure_ms_min: measure_ms, measure_ms_max: measure_ms, tau_ms_max: 10_000, ..RawRecipe::DEMO }
+        .validate(&rig)
+        .unwrap()
 }
 
 /// Chances at one look: at the limit itself they are the two risks; far from it a verdict is certain.
@@ -135,6 +138,24 @@ fn noise_alone_is_settled_by_time() {
     assert!((1.75..=1.756 * 1.11).contains(&times), "{times}");
     assert!((advice.noise_to.unwrap() * 2.326_347_874 - 1.0).abs() < 1e-5);
     assert_eq!(advice.noise_to, advice.volume_to);
+}
+
+/// Nothing shorter than the gas may take to settle decides, however small the uncertainty, and that is what is said.
+#[test]
+fn a_window_must_outlast_the_settling() {
+    let recipe = recipe(10_000);
+    let limit = recipe.limit();
+    let budget = Budget { fit: 1e-3 * limit.pa_m3_s(), ..Budget::default() };
+    let at = |window_ms| LeakEstimate { window_ms, ..figure(0.1 * limit.pa_m3_s(), budget, Curve::Line) };
+    let schedule = recipe.schedule();
+    assert_eq!(schedule.decides_from_ms(), 10_000);
+    assert_eq!(decide(&at(9_999), limit, schedule), Decision::Open);
+    assert_eq!(decide(&at(10_000), limit, schedule), Decision::Tight);
+    let advice = advise(&at(5_000), limit, schedule);
+    assert_eq!((advice.remedy, advice.window_s), (Remedy::Outlast, Some(10.0)));
+    // Twice the time constant where it is calibrated.
+    let known = RawRig { tau_s: Some(3.0), tau_u_rel: 0.1, ..RawRig::DEMO }.validate().unwrap();
+    assert_eq!(RawRecipe::DEMO.validate(&known).unwrap().schedule().decides_from_ms(), 6_000);
 }
 
 #[test]

@@ -42,7 +42,7 @@ fn nothing_changes_by_the_recorded_recipe() {
 #[test]
 fn a_shorter_test_is_as_if_it_had_been_run() {
     let dir = tempfile::tempdir().unwrap();
-    std::fs::write(dir.path().join("long.toml"), "settle = \"16 s\"\n").unwrap();
+    std::fs::write(dir.path().join("long.toml"), "settle = \"16 s\"\nmeasure_min = \"45 s\"\n").unwrap();
     std::fs::write(dir.path().join("short.toml"), "settle = \"3 s\"\n").unwrap();
     for (seat, seed) in [("0.5 mm3/s", "3"), ("4 mm3/s", "4"), ("15 mm3/s", "5")] {
         let options = |recipe, out| {
@@ -52,7 +52,7 @@ fn a_shorter_test_is_as_if_it_had_been_run() {
         seathold(dir.path(), &options("[DIR]/short.toml", "[DIR]/short.hold"));
         let long = recording::read(&dir.path().join("long.hold")).unwrap();
         let short = recording::read(&dir.path().join("short.hold")).unwrap();
-        let compared = compare(&long, |own, _| RawRecipe { settle_ms: 3_000, ..*own });
+        let compared = compare(&long, |own, _| RawRecipe { settle_ms: 3_000, measure_ms_min: 2_000, ..*own });
         let (now, run) = (compared.sides[0].new.clone().unwrap(), short.summary().sides[0]);
         assert_eq!((now.verdict, now.reason, now.estimate), (run.verdict, run.reason, run.estimate), "{seat}");
     }

@@ -98,7 +98,7 @@ fn without_labels_a_mixture_weighs() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("watch.toml"), WATCH).unwrap();
     fleet(dir.path(), "[DIR]/watch.toml", "learn", "80", "14", &LEAKY);
-    let options = ["tune", "[DIR]/learn", "--settle", "3 s", "--measure", "30 s", "--false-accept", "0.2"];
+    let options = ["tune", "[DIR]/learn", "--settle", "3 s", "--measure", "45 s", "--false-accept", "0.2"];
     let options = [options.as_slice(), &["--false-reject", "0.35"]].concat();
     let said = seathold(dir.path(), &options);
     println!("{}", said.out);

@@ -138,7 +138,8 @@ fn dirt_that_lets_by_now_and_then_is_caught_when_it_did() {
             }
         }
     }
-    assert!(tight > 0 && leaking > 0 && undecided > 0, "{tight} tight, {leaking} leaking, {undecided} undecided");
+    // A window long enough to outlast the settling seldom finds a pause in which nothing is let by.
+    assert!(leaking > 0 && undecided > tight, "{tight} tight, {leaking} leaking, {undecided} undecided");
 }
 
 #[test]

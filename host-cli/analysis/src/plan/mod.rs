@@ -231,7 +231,10 @@ impl PlanGoal {
         let target = self.target_pa;
         let settle_ms = neat(wait_s * (1.0 - SOAK_SHARE));
         let base = RawRecipe { actuation: self.actuation, ..RawRecipe::DEMO };
-        let least_s = (most_s / 10.0).max(self.samples_s(rig)).max(1.0).max(self.least_s).min(most_s);
+        // Nothing shorter decides where the time constant is known.
+        let decides_from_s = rig.raw().tau_s.map_or(0.0, |tau_s| 2.0 * tau_s);
+        let least_s =
+            (most_s / 10.0).max(self.samples_s(rig)).max(1.0).max(decides_from_s).max(self.least_s).min(most_s);
         let waiting_s = f64::from(base.stroke_time_ms + base.vent_ms_max + settle_ms) / 1e3;
         let before_pa = 2.0 * self.limit.pa_m3_s() / self.rig.far_volume_m3 * waiting_s;
         // A valve at the limit must still be in the band when it is measured, and one whose cavity takes a twentieth of the gas.
