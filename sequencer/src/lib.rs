@@ -78,6 +78,8 @@ pub mod recipe;
 pub mod rig;
 mod sqrt;
 pub mod step;
+#[cfg(feature = "store")]
+pub mod store;
 pub mod time;
 pub mod units;
 pub mod verdict;
