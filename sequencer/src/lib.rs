@@ -37,7 +37,8 @@
 //! tested, on what and how. [`input`] → [`step`] → [`output`], [`event`]: the machine. `phase`: a file each, in the
 //! order of a run. `interlock`: the final check of outputs. [`measure`]: samples to leak estimate to verdict.
 //! [`verdict`]: results. [`io`], [`poll_loop`](mod@poll_loop), `adapters` (feature `adapters`): the edge to real or
-//! simulated hardware. `link` (feature `link`): the edge to a host over a line.
+//! simulated hardware. `link` (feature `link`): the edge to a host over a line. `store` (feature `store`): what is kept in
+//! flash.
 //!
 //! # Example
 //!

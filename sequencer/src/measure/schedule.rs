@@ -61,8 +61,8 @@ impl Schedule {
         longer(time).min(self.last)
     }
 
-    /// The shortest window that decides, in milliseconds, however early a look is taken: two calibrated time constants, and 0
-    /// where none is known.
+    /// The shortest window that decides, in milliseconds, however early a look is taken: two calibrated time constants, or,
+    /// where none is known, the longest that the recipe allows for; 0 for a straight line.
     pub const fn decides_from_ms(&self) -> u32 {
         self.decides_from_ms
     }
