@@ -327,7 +327,7 @@ pub const FIELDS: &[Field<RawRecipe>] = &[
     },
     Field {
         name: "tau_max",
-        about: "longest settling time constant fitted, where the rig's is not calibrated",
+        about: "longest settling time constant fitted, and shortest window that decides, where the rig's is not calibrated",
         unit: Unit::Millisecond,
         min: 100.0,
         max: 600_000.0,

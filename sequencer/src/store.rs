@@ -127,8 +127,7 @@ impl<F: NorFlash> Store<F> {
         let newest = self.newest()?;
         let (old, before) = newest.map_or((None, 0), |(slot, header)| (Some(slot), header.generation));
         let slot = if old == Some(self.slots[0]) { self.slots[1] } else { self.slots[0] };
-        let mut header =
-            Header { generation: before.wrapping_add(1), length: contents.len() as u32, kind, check: 0 };
+        let mut header = Header { generation: before.wrapping_add(1), length: contents.len() as u32, kind, check: 0 };
         let mut digest = header.digest();
         digest.update(contents);
         header.check = digest.finalize();
@@ -141,9 +140,7 @@ impl<F: NorFlash> Store<F> {
         }
         self.program(slot, &header.bytes())?;
         match self.header(slot)? {
-            Some(kept) if kept == header => {
-                Ok(Kept { generation: header.generation, length: contents.len(), kind })
-            }
+            Some(kept) if kept == header => Ok(Kept { generation: header.generation, length: contents.len(), kind }),
             _ => Err(StoreError::Verify),
         }
     }
@@ -447,9 +444,13 @@ mod tests {
     fn what_does_not_fit_is_refused() {
         let flash = || Flash::<4>::new(1);
         let page = PAGE as u32;
-        for (slots, bytes) in
-            [([0, page], 2 * page), ([0, 3 * page], 2 * page), ([0, page + 4], page), ([0, page], 0), ([0, u32::MAX], page)]
-        {
+        for (slots, bytes) in [
+            ([0, page], 2 * page),
+            ([0, 3 * page], 2 * page),
+            ([0, page + 4], page),
+            ([0, page], 0),
+            ([0, u32::MAX], page),
+        ] {
             assert_eq!(Store::new(flash(), slots, bytes).err(), Some(StoreError::Layout), "{slots:?} {bytes}");
         }
         let mut store = store(flash());
