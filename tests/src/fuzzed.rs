@@ -185,6 +185,7 @@ pub fn trace_csv(data: &[u8]) {
                 step_pa: None,
                 model,
                 tau: None,
+                shut_us: None,
             };
             match judge(&trace, TraceWindow::default(), &assumed) {
                 Ok(found) if matches!(found.verdict, Verdict::Tight | Verdict::Leaking) => {

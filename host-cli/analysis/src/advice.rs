@@ -26,16 +26,12 @@ pub fn words(advice: &Advice) -> String {
     let less = |what: &str, ratio: Option<f64>| ratio.map(|r| format!("{what} down to {:.0} %", r * 100.0));
     let first = match advice.remedy {
         Remedy::Outlast => {
-            return match advice.window_s {
-                Some(s) => format!(
-                    "measure longer, {} at least: nothing shorter decides, for so long the gas may go on settling. Where it settles \
-                     sooner, calibrate its time constant (`seathold calibrate blank`), or lower `tau_max`",
-                    seconds(s)
-                ),
-                None => "measure longer: while the gas may still be settling nothing decides. Where it settles sooner, calibrate its \
-                         time constant (`seathold calibrate blank`), or lower `tau_max`"
-                    .into(),
-            };
+            return format!(
+                "measure {} at least: the gas may go on settling for that long, so nothing shorter decides, and the ± above may \
+                 not hold. That is twice the calibrated time constant, or the longest one allowed for where none is: then \
+                 `seathold calibrate blank` finds it",
+                advice.window_s.map_or("longer".into(), |s| format!("for {}", seconds(s)))
+            );
         }
         Remedy::Longer => format!("measure longer: {longer} would probably do"),
         Remedy::Quieter => format!("make it quieter: {} would do", less("noise", advice.noise_to).unwrap_or_default()),

@@ -52,6 +52,9 @@ pub struct AssessArgs {
     /// Part to evaluate, in the trace's own time, like "5s..35s" or "5s.." [default: all of it]
     #[arg(long, value_name = "FROM..TO", allow_hyphen_values = true, help_heading = "The trace")]
     pub window: Option<String>,
+    /// When the valve was shut, in the trace's own time, like "-7s" [default: its first reading]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, help_heading = "The trace")]
+    pub shut: Option<String>,
     /// Resolution of the logger [default: found from the readings]
     #[arg(long, value_name = "PRESSURE", help_heading = "The trace")]
     pub resolution: Option<String>,
@@ -186,6 +189,7 @@ fn question(args: &AssessArgs) -> Result<Assessment, Error> {
             ModelArg::LineAndTransient => Model::LineAndTransient,
         },
         tau: tau.map(|tau_s| TimeConstant { tau_s, u_rel: tau_u }),
+        shut_us: o.maybe("--shut", Unit::Second, args.shut.as_deref(), -1e11..=1e11).map(|s| (s * 1e6).round() as i64),
     };
     let window = args.window.as_deref().map_or(TraceWindow::default(), |text| window(&mut o, text));
     o.finish()?;
@@ -502,8 +506,12 @@ fn assumed(args: &AssessArgs, judged: &TraceResult) -> String {
     } else {
         format!("gas at {}", args.gas_temperature)
     };
+    let shut = match &args.shut {
+        Some(at) => format!("at {at}"),
+        None => "at the trace's first reading (else say --shut)".into(),
+    };
     format!(
-        "volume {} ± {}, sensor gain ± {}, temperature drift ± {} (standard uncertainties); background leak {} ± {}; \
+        "valve shut {shut}; volume {} ± {}, sensor gain ± {}, temperature drift ± {} (standard uncertainties); background leak {} ± {}; \
          {gas}",
         args.volume,
         args.volume_u,

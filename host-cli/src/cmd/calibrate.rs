@@ -553,6 +553,11 @@ fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationO
                 "early",
                 format!("{} more in a window of 10 s, in a longer one the less", words(found.early, found.early_u)),
             ));
+            said.push((
+                "holds for",
+                "valves of the type these runs were made with, on this adapter. A plug has no cavity: made with one, this hides leaks"
+                    .into(),
+            ));
         }
         None => {
             let background = blank::background(&estimate, &rig);

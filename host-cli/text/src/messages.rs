@@ -156,7 +156,7 @@ impl UnitFormat {
         match result.reason {
             Reason::Measured => "the leak and its guard band lie on one side of the limit".into(),
             Reason::MaximumTime => {
-                "the longest measuring time is over and the limit still lies within the guard band".into()
+                "the longest measuring time is over, and the window was too short or the limit still lies within the guard band".into()
             }
             Reason::GrossFall => format!("gross leak: the trapped pressure fell by {}", fell()),
             Reason::WentWithSupply => format!("the far side emptied with the supply side: it fell by {}", fell()),

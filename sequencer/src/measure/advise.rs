@@ -102,12 +102,13 @@ pub fn advise(estimate: &LeakEstimate, limit: LeakRate, schedule: &Schedule) -> 
     let (z, margin) = if margin < 0.0 { (schedule.z_reject(), -margin) } else { (schedule.z_accept(), margin) };
     let required = margin / student_quantile(z, estimate.budget.dof);
     let decides_from_s = f64::from(schedule.decides_from_ms()) / 1e3;
-    let window_s = longer(estimate, required).map(|s| if s < decides_from_s { decides_from_s } else { s });
+    let soon = estimate.window_ms < schedule.decides_from_ms();
+    let window_s = if soon { Some(decides_from_s) } else { longer(estimate, required) };
     let noise_to = ratio_for(required, &estimate.budget, |b| squares(&[b.fit]));
     let volume_to = ratio_for(required, &estimate.budget, |b| squares(&[b.fit, b.curve, b.resolution, b.temperature]));
     let was_s = f64::from(estimate.window_ms) / 1e3;
     let within = |ratio: Option<f64>| ratio.is_some_and(|r| r >= LESS_MIN);
-    let remedy = if estimate.window_ms < schedule.decides_from_ms() {
+    let remedy = if soon {
         Remedy::Outlast
     } else if estimate.leak.pa_m3_s() + PLAUSIBLE * estimate.budget.combined < 0.0 {
         Remedy::Settle

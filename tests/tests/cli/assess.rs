@@ -71,6 +71,28 @@ fn verdicts_and_their_exit_codes() {
     }
 }
 
+/// A log that begins after the valve was shut is judged as the same part of one that does not, where it is told so.
+#[test]
+fn a_log_may_begin_after_the_valve_was_shut() {
+    let settling = |t: f64| 4_000.0 * (-t / 5.0).exp();
+    let rows: Vec<_> = trace(47, 5.0, 20.0, 5).into_iter().map(|(t, p)| (t, p + settling(t))).collect();
+    let leak = |said: &Value| said["leak_pa_m3_s"].as_f64().unwrap();
+    let (_, whole) = json(csv(&rows), &["--window", "7s.."]);
+    let late = csv(&rows[70..]);
+    let (_, told) = json(&late, &["--shut", "0 s"]);
+    assert_eq!(leak(&told), leak(&whole));
+    let (_, untold) = json(&late, &[]);
+    assert!(leak(&untold) != leak(&whole));
+    let assumed =
+        |said: &Value| said["notes"].as_array().unwrap().iter().any(|n| n.as_str().unwrap().contains("first reading"));
+    assert_eq!([assumed(&untold), assumed(&told)], [true, false]);
+    let said = assess(&late, &["--shut", "9 s"]);
+    assert!(said.code == 2 && said.err.contains("the valve was shut at 9 s only"), "{}", said.err);
+    // Long before: nothing is left of the transient, and nothing breaks.
+    let (code, old) = json(&late, &["--shut=-1e9 s"]);
+    assert!(code <= 3 && old["leak_pa_m3_s"].as_f64().is_none_or(f64::is_finite), "{old}");
+}
+
 #[test]
 fn json_has_every_field_promised() {
     let (_, said) = json(csv(&trace(40, 5.0, 20.0, 4)), &["--window", "5s..35s"]);
@@ -424,7 +446,7 @@ fn notes_of_the_text_are_in_the_json() {
         "limit: ISO 5208",
         "the standard's closure test",
         "holds while the gas temperature drifts",
-        "assumed: volume 45cm3",
+        "assumed: valve shut at",
     ] {
         let note = notes.iter().find(|note| note.starts_with(begin)).unwrap_or_else(|| panic!("{begin}: {notes:?}"));
         let words = note.strip_prefix("limit: ").or_else(|| note.strip_prefix("assumed: ")).unwrap_or(note);

@@ -54,6 +54,8 @@ pub struct TraceConditions {
     pub model: Model,
     /// Time constant of settling, where it is known.
     pub tau: Option<TimeConstant>,
+    /// When the valve was shut, in the trace's own time, microseconds; `None` for its first reading.
+    pub shut_us: Option<i64>,
 }
 
 /// The part of the trace to evaluate, in microseconds of its own time.
@@ -336,9 +338,17 @@ fn finish(
     assumed: &TraceConditions,
 ) -> Result<TraceResult, String> {
     let has_temperature = trace.has_temperature;
-    // A trace is taken to begin when the valve was shut, and the transient with it.
-    let began_us = trace.rows.first().map_or(rows[0].time_us, |row| row.time_us);
+    // The transient begins when the valve is shut; unless told otherwise, that is when the trace begins.
+    let first_us = trace.rows.first().map_or(rows[0].time_us, |row| row.time_us);
+    let began_us = assumed.shut_us.unwrap_or(first_us);
     let waited_s = (rows[0].time_us - began_us) as f64 / 1e6;
+    if waited_s < 0.0 {
+        return Err(format!(
+            "the window begins at {} s, and the valve was shut at {} s only: evaluate from there on (--window)",
+            rows[0].time_us as f64 / 1e6,
+            began_us as f64 / 1e6
+        ));
+    }
     let count_pa = rig.raw().far.pa_per_count;
     let (origin_us, origin_pa) = (rows[0].time_us, readings[0]);
     let kelvin_0 = rows[0].kelvin.unwrap_or(assumed.gas_k);

@@ -321,6 +321,7 @@ mod tests {
         step_pa: None,
         model: Model::LineAndTransient,
         tau: None,
+        shut_us: None,
     };
 
     #[test]
