@@ -584,6 +584,14 @@ fn curves(recipe: &RawRecipe, rig: &Rig) -> CurvePrior {
     }
 }
 
+impl RawRecipe {
+    /// The shortest window that decides on this rig, in milliseconds, as [`Schedule::decides_from_ms`] has it once the recipe
+    /// is validated.
+    pub fn decides_from_ms(&self, rig: &Rig) -> u32 {
+        curves(self, rig).decides_from_ms()
+    }
+}
+
 impl Recipe {
     /// The curves that may be fitted to the trapped pressure.
     pub const fn curves(&self) -> &CurvePrior {

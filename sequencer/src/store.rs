@@ -33,7 +33,8 @@ const CHUNK: usize = 32;
 pub enum StoreError<E> {
     /// The flash's own: it could not be read, erased or programmed.
     Flash(E),
-    /// The slots do not fit the flash: not whole units of erasing, outside it, or one over the other.
+    /// The slots do not fit the flash: not whole units of erasing, outside it, or one over the other; or its units of reading
+    /// or programming are larger than 256 bytes.
     Layout,
     /// More than a slot holds, or than the caller's buffer.
     TooLong,
@@ -85,6 +86,7 @@ impl<F: NorFlash> Store<F> {
         let [a, b] = slots;
         let sound = erase > 0
             && F::WRITE_SIZE <= UNIT_MAX
+            && F::READ_SIZE <= UNIT_MAX
             && HEADER.next_multiple_of(F::WRITE_SIZE) < slot_bytes as usize
             && [a, b, slot_bytes].into_iter().all(whole)
             && fits(a)

@@ -284,7 +284,7 @@ pub const CATALOGUE: &[Entry] = &[
     ),
     entry(
         "door-opens",
-        "a door stands open on a frosty yard for twenty seconds: the room is 15 K colder, and what the gas does is not to be told from a leak",
+        "a door stands open on a frosty yard for twenty seconds: the room is 15 K colder, and what the gas does cannot be told from a leak",
         FaultKind::Room(278.15),
         on_first(Phase::Settle, 1_000),
         Some(20_000),

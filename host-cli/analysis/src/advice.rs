@@ -27,10 +27,10 @@ pub fn words(advice: &Advice) -> String {
     let first = match advice.remedy {
         Remedy::Outlast => {
             return format!(
-                "measure {} at least: the gas may go on settling for that long, so nothing shorter decides, and the ± above may \
+                "measure {}: the gas may go on settling for that long, so nothing shorter decides, and the ± above may \
                  not hold. That is twice the calibrated time constant, or the longest one allowed for where none is: then \
                  `seathold calibrate blank` finds it",
-                advice.window_s.map_or("longer".into(), |s| format!("for {}", seconds(s)))
+                advice.window_s.map_or("longer".into(), |s| format!("for {} at least", seconds(s)))
             );
         }
         Remedy::Longer => format!("measure longer: {longer} would probably do"),

@@ -128,7 +128,7 @@ pub struct ReferenceLeakArgs {
 #[derive(Debug, Args)]
 pub struct BlankArgs {
     /// A recording of a run with a plug in place of the valve, or of a valve known to be tight [default: the simulated rig].
-    /// Four or more, given again each, tell also how leak-free sides vary
+    /// Four or more of valves of one type (a plug has no cavity), given again each, tell also how leak-free sides vary
     #[arg(long, value_name = "FILE")]
     pub recording: Vec<PathBuf>,
     /// Runs on the simulated rig; from four on they tell also how leak-free sides vary

@@ -138,7 +138,8 @@ pub fn of_side_words(side: &SideResult, header: &Header) -> Option<String> {
 const PLENTY_K_S: f64 = 0.1;
 
 impl DriftMargin {
-    /// "holds while the gas temperature drifts by less than ±3.1 mK/s (standard uncertainty; ±0.2 mK/s assumed: no rest run)". Rounded down: a bound is not to be
+    /// "holds while the gas temperature drifts by less than ±3.1 mK/s (standard uncertainty; ±0.2 mK/s assumed: no rest
+    /// run)". Rounded down: a bound is not to be
     /// more than it is.
     pub fn words(&self, source: DriftSource) -> String {
         let assumed = drift_words(self.assumed_k_s);

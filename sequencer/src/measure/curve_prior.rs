@@ -78,7 +78,7 @@ impl CurvePrior {
     /// The shortest window that decides, in milliseconds: twice the calibrated time constant, or the longest that is allowed
     /// for. In a shorter one what is left of several modes looks straight, and one that rises hides a leak (our judgement,
     /// no source; measured in docs/figures.md).
-    pub(super) const fn decides_from_ms(self) -> u32 {
+    pub(crate) const fn decides_from_ms(self) -> u32 {
         match self {
             Self::Calibrated { tau_s, .. } => (2_000.0 * tau_s) as u32,
             Self::Profiled(range) => (1_000.0 * range.max_s) as u32,

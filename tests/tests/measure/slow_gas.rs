@@ -42,7 +42,7 @@ const RESTED: RawRecipe = RawRecipe {
     ..RawRecipe::DEMO
 };
 
-/// At most one of a hundred is promised; of sixty, four are more than that by chance in one of three thousand draws.
+/// At most one of a hundred is promised; of sixty, four are more than that by chance in one of three hundred draws (binomial).
 #[test]
 fn a_leak_at_the_limit_is_not_hidden_by_slow_gas() {
     let (tight, leaking) = called(12.0, TimeConstantKnowledge::Calibrated, &RESTED, 60);

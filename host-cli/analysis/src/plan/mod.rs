@@ -231,11 +231,12 @@ impl PlanGoal {
         let target = self.target_pa;
         let settle_ms = neat(wait_s * (1.0 - SOAK_SHARE));
         let base = RawRecipe { actuation: self.actuation, ..RawRecipe::DEMO };
-        // Nothing shorter decides.
-        let decides_from_s = match (self.tau, rig.raw().tau_s) {
-            (TimeConstantKnowledge::ToBeFound, _) => 0.0,
-            (_, Some(tau_s)) => 2.0 * tau_s,
-            (_, None) => f64::from(base.tau_ms_max) / 1e3,
+        // Nothing shorter decides; how short that is once the time constant has been found nobody knows yet.
+        let decides_from_s = match self.tau {
+            TimeConstantKnowledge::ToBeFound => 0.0,
+            TimeConstantKnowledge::Calibrated | TimeConstantKnowledge::Unknown => {
+                f64::from(base.decides_from_ms(rig)) / 1e3
+            }
         };
         let least_s =
             (most_s / 10.0).max(self.samples_s(rig)).max(1.0).max(decides_from_s).max(self.least_s).min(most_s);
