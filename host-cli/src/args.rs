@@ -34,6 +34,9 @@ pub enum RecipeCommand {
         /// Rig that the recipe must fit [default: the built-in rig]
         #[arg(long, value_name = "FILE")]
         rig_file: Option<PathBuf>,
+        /// Its calibrations: files, or folders of them
+        #[arg(long, value_name = "FILE|FOLDER", num_args = 1..)]
+        calibrations: Vec<PathBuf>,
     },
 }
 

@@ -485,7 +485,7 @@ fn calibrated(case: &Case) -> RawRig {
             thermometer: 0,
         });
         let readings: Vec<TrappedReading> = readings.collect();
-        scatter::looks(&readings, &rig, &recipe, f64::from(case.recipe.settle_ms) / 1e3)
+        scatter::looks(&readings, &rig, &recipe, f64::from(case.recipe.settle_ms) / 1e3, true)
     });
     let sides: Vec<_> = sides.collect();
     scatter::scatter(&sides).expect("eight sides").apply(&mut raw);

@@ -298,7 +298,7 @@ fn blanks(traces: &[Trace]) -> HashMap<u64, Option<BlankScatter>> {
                 thermometer: kelvin(i),
             };
             let readings: Vec<TrappedReading> = (0..trace.us.len()).map(reading).collect();
-            (trace.bench, scatter::looks(&readings, &rig, &recipe, SETTLE_S))
+            (trace.bench, scatter::looks(&readings, &rig, &recipe, SETTLE_S, true))
         })
         .collect();
     let mut looks: HashMap<u64, Vec<Vec<BlankLook>>> = HashMap::new();

@@ -58,12 +58,28 @@ fn from_config(
         display_units.pressure = symbol.text.into();
     }
     match raw.validate(rig) {
-        Ok(recipe) => config.finish().map(|()| RecipeFile { name, recipe, display_units }),
+        Ok(recipe) => {
+            let decides_ms = u64::from(raw.decides_from_ms(rig)) + 2 * u64::from(raw.sample_period_ms);
+            if u64::from(raw.measure_ms_max) < decides_ms {
+                config.wrong("measure_max", "tau_max", &never_decides(&raw, rig, decides_ms));
+            }
+            config.finish().map(|()| RecipeFile { name, recipe, display_units })
+        }
         Err(errors) => {
             config.add(&errors, raw.reference_pa);
             config.finish().and(Err(Error::usage("the recipe is not valid")))
         }
     }
+}
+
+/// What is wrong where the longest window is shorter than the shortest that decides.
+fn never_decides(raw: &RawRecipe, rig: &Rig, decides_ms: u64) -> String {
+    let why = match rig.raw().tau_s {
+        Some(tau_s) => format!("two of the calibrated settling time constants, {tau_s:.2} s"),
+        None => format!("the longest settling time constant, tau_max, {} s", f64::from(raw.tau_ms_max) / 1e3),
+    };
+    let (most, least) = (f64::from(raw.measure_ms_max) / 1e3, decides_ms as f64 / 1e3);
+    format!("{most} s decides nothing on this rig: a window must outlast {why}, and two samples; {least} s or more")
 }
 
 /// A recipe with some fields replaced from options. It is not checked as a whole.

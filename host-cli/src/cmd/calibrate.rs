@@ -3,7 +3,7 @@
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
-use clap::{Args, Subcommand};
+use clap::{Args, Subcommand, ValueEnum};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Span, Timestamp};
@@ -124,14 +124,27 @@ pub struct ReferenceLeakArgs {
     pub common: CalibrationArgs,
 }
 
+/// What holds the pressure in a blank run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum BlankedBy {
+    /// A plug in place of the valve
+    Plug,
+    /// Valves of one type known to be tight
+    Valves,
+}
+
 /// `seathold calibrate blank`.
 #[derive(Debug, Args)]
 pub struct BlankArgs {
-    /// A recording of a run with a plug in place of the valve, or of a valve known to be tight [default: the simulated rig].
-    /// Four or more of valves of one type (a plug has no cavity), given again each, tell also how leak-free sides vary
+    /// What held the pressure: a plug in place of the valve, or valves known to be tight. Four or more runs with valves of
+    /// one type tell also how leak-free sides vary; a plug has no cavity and no seats, and tells of the rig alone [default: valves
+    /// on the simulated rig, plug for up to three recordings; for more it must be said]
+    #[arg(long, value_name = "WHAT")]
+    pub with: Option<BlankedBy>,
+    /// A recording of a run with it, given again each [default: the simulated rig]
     #[arg(long, value_name = "FILE")]
     pub recording: Vec<PathBuf>,
-    /// Runs on the simulated rig; from four on they tell also how leak-free sides vary
+    /// Runs on the simulated rig
     #[arg(long, value_name = "N", default_value_t = 1, conflicts_with = "recording", value_parser = clap::value_parser!(u32).range(1..=100))]
     pub repeats: u32,
     /// Measuring time on the simulated rig
@@ -471,13 +484,27 @@ struct BlankRuns {
     simulated: bool,
 }
 
-fn blank_runs(args: &BlankArgs, console: &mut Console<'_>) -> Result<BlankRuns, Error> {
+/// What held the pressure. With as many recordings as tell how leak-free sides vary it must have been said.
+fn blanked_by(args: &BlankArgs) -> Result<BlankedBy, Error> {
+    let runs = args.recording.len();
+    match args.with {
+        Some(with) => Ok(with),
+        None if runs == 0 => Ok(BlankedBy::Valves),
+        None if runs < BLANK_RUNS_MIN as usize => Ok(BlankedBy::Plug),
+        None => Err(Error::usage(format!(
+            "--with: say what held the pressure in these {runs} runs, `plug` or `valves`. Runs with valves of one type tell how \
+             leak-free sides vary. A plug has no cavity and no seats: taken for valves, runs with one hide leaks"
+        ))),
+    }
+}
+
+fn blank_runs(args: &BlankArgs, with: BlankedBy, console: &mut Console<'_>) -> Result<BlankRuns, Error> {
     refuse_copies(&args.recording)?;
     if let Some((first, others)) = args.recording.split_first() {
-        let (rig, estimate, settling, looks, limit_pa_m3_s) = recorded(first)?;
+        let (rig, estimate, settling, looks, limit_pa_m3_s) = recorded(first, with)?;
         let mut all = vec![looks];
         for path in others {
-            let (theirs, _, _, looks, _) = recorded(path)?;
+            let (theirs, _, _, looks, _) = recorded(path, with)?;
             if theirs.far_volume_m3.to_bits() != rig.far_volume_m3.to_bits() {
                 let (here, there) = (rig.far_volume_m3 * 1e6, theirs.far_volume_m3 * 1e6);
                 let message =
@@ -489,8 +516,16 @@ fn blank_runs(args: &BlankArgs, console: &mut Console<'_>) -> Result<BlankRuns, 
         return Ok(BlankRuns { rig, estimate, settling, looks: all, limit_pa_m3_s, simulated: false });
     }
     let rig = rig(&args.common)?;
-    let scenario = bench::plugged(scenario(&args.common)?);
-    step(console, "1. a plug in place of the valve: whatever leaks now is the rig itself")?;
+    let scenario = scenario(&args.common)?;
+    let (scenario, first) = match with {
+        BlankedBy::Plug => {
+            (bench::plugged(scenario), "1. a plug in place of the valve: whatever leaks now is the rig itself")
+        }
+        BlankedBy::Valves => {
+            (bench::leak_free(scenario), "1. a valve known to be tight: whatever leaks now is the rig itself")
+        }
+    };
+    step(console, first)?;
     step(console, "2. fill, isolate and watch at once, while the gas still settles: its time constant")?;
     let recipe = bench::recipe(600_000, 700_000, 60, 0);
     let early = bench::hold(&scenario, &rig, &recipe, args.common.seed).map_err(failed)?;
@@ -503,7 +538,7 @@ fn blank_runs(args: &BlankArgs, console: &mut Console<'_>) -> Result<BlankRuns, 
             let recipe = bench::recipe(600_000, 700_000, args.duration, RawRecipe::DEMO.settle_ms / 1_000);
             let seed = args.common.seed.wrapping_add(2 + u64::from(run));
             let held = bench::hold(&scenario, &rig, &recipe, seed).map_err(failed)?;
-            looks.push(looks_of(&held.samples, &rig, &recipe).map_err(failed)?);
+            looks.push(looks_of(&held.samples, &rig, &recipe, with).map_err(failed)?);
         }
     }
     let limit_pa_m3_s = recipe.limit_pa_m3_s;
@@ -511,14 +546,20 @@ fn blank_runs(args: &BlankArgs, console: &mut Console<'_>) -> Result<BlankRuns, 
 }
 
 /// What the windows of a held side show, each as its recipe would judge it.
-fn looks_of(samples: &[TrappedReading], rig: &RawRig, recipe: &RawRecipe) -> Result<Vec<BlankLook>, String> {
+fn looks_of(
+    samples: &[TrappedReading],
+    rig: &RawRig,
+    recipe: &RawRecipe,
+    with: BlankedBy,
+) -> Result<Vec<BlankLook>, String> {
     let rig = rig.validate().map_err(|errors| errors.to_string())?;
     let recipe = recipe.validate(&rig).map_err(|errors| errors.to_string())?;
-    Ok(scatter::looks(samples, &rig, &recipe, f64::from(recipe.raw().settle_ms) / 1e3))
+    Ok(scatter::looks(samples, &rig, &recipe, f64::from(recipe.raw().settle_ms) / 1e3, with == BlankedBy::Valves))
 }
 
 fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
-    let BlankRuns { rig, estimate, settling, looks, limit_pa_m3_s, simulated } = blank_runs(args, console)?;
+    let with = blanked_by(args)?;
+    let BlankRuns { rig, estimate, settling, looks, limit_pa_m3_s, simulated } = blank_runs(args, with, console)?;
     let tau = blank::time_constant(&settling);
     let tau_words = match tau {
         Some(tau) => format!("{:.2} s ± {} % (standard uncertainty)", tau.tau_s, percent(tau.u_rel)),
@@ -536,28 +577,36 @@ fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationO
     match scatter::scatter(&looks) {
         Some(found) => {
             values.background_pa_m3_s = found.background;
-            values.background_u_pa_m3_s = found.background_u;
-            values.background_early_pa_m3_s = found.early;
-            values.background_early_u_pa_m3_s = found.early_u;
-            values.blank_runs = f64::from(found.runs);
+            values.background_u_pa_m3_s = match with {
+                BlankedBy::Valves => found.background_u,
+                // What heat in a wall does is the same in each run, so their scatter does not show it.
+                BlankedBy::Plug => found.background_u.max(blank::background(&estimate, &rig).u),
+            };
             let words = |value, u| background_words(ValueWithU { value, u });
             said.push((
                 "background",
                 format!(
                     "{} in a long window, of {} leak-free sides (mean, and standard uncertainty of the next)",
-                    words(found.background, found.background_u),
+                    words(found.background, values.background_u_pa_m3_s),
                     found.runs
                 ),
             ));
-            said.push((
-                "early",
-                format!("{} more in a window of 10 s, in a longer one the less", words(found.early, found.early_u)),
-            ));
-            said.push((
-                "holds for",
-                "valves of the type these runs were made with, on this adapter. A plug has no cavity: made with one, this hides leaks"
-                    .into(),
-            ));
+            match with {
+                BlankedBy::Valves => {
+                    values.background_early_pa_m3_s = found.early;
+                    values.background_early_u_pa_m3_s = found.early_u;
+                    values.blank_runs = f64::from(found.runs);
+                    let early = words(found.early, found.early_u);
+                    said.push(("early", format!("{early} more in a window of 10 s, in a longer one the less")));
+                    said.push(("holds for", "valves of the type these runs were made with, on this adapter".into()));
+                }
+                BlankedBy::Plug => said.push((
+                    "holds for",
+                    "the rig alone: how leak-free sides vary from valve to valve is assumed, since a plug has no cavity and no seats. \
+                     --with valves measures it"
+                        .into(),
+                )),
+            }
         }
         None => {
             let background = blank::background(&estimate, &rig);
@@ -591,7 +640,10 @@ fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationO
     }
     Ok(CalibrationOutcome {
         subject: CalibratedQuantity::Blank,
-        method: format!("plug in place of the valve{}", source(simulated)),
+        method: match with {
+            BlankedBy::Plug => format!("plug in place of the valve{}", source(simulated)),
+            BlankedBy::Valves => format!("valves known to be tight{}", source(simulated)),
+        },
         readings,
         said,
         values,
@@ -625,7 +677,7 @@ fn refuse_copies(paths: &[PathBuf]) -> Result<(), Error> {
     Ok(())
 }
 
-fn recorded(path: &Path) -> Result<Recorded, Error> {
+fn recorded(path: &Path, with: BlankedBy) -> Result<Recorded, Error> {
     let recording = recording::read(path)?;
     if let Some(why) = &recording.damage {
         return Err(recording::Error::damaged(path, why.clone()).into());
@@ -636,7 +688,7 @@ fn recorded(path: &Path) -> Result<Recorded, Error> {
         .and_then(|side| side.estimate)
         .ok_or_else(|| unfit(path, "no side of it ended in an estimate".into()))?;
     let (rig, recipe) = (recording.header.rig, recording.header.recipe);
-    let looks = looks_of(&recorder.readings, &rig, &recipe).map_err(|why| unfit(path, why))?;
+    let looks = looks_of(&recorder.readings, &rig, &recipe, with).map_err(|why| unfit(path, why))?;
     Ok((rig, estimate, recorder.samples(), looks, recipe.limit_pa_m3_s))
 }
 
@@ -673,14 +725,14 @@ fn rest_runs(args: &RestArgs, console: &mut Console<'_>) -> Result<(Vec<RestRun>
     if args.recording.is_empty() {
         let (rig, notes) = calibrations.for_rest(rig(&args.common)?);
         rig.validate().map_err(|errors| Error::usage(format!("the rig with its calibrations: {errors}")))?;
-        let scenario = bench::plugged(scenario(&args.common)?);
-        step(console, "1. a plug in place of the valve: nothing leaks but the rig itself")?;
+        let scenario = bench::leak_free(scenario(&args.common)?);
+        step(console, "1. a plug in place of the valve, or one known to be tight: nothing leaks but the rig itself")?;
         step(console, &format!("2. fill, isolate, and leave it alone for {} s", args.duration))?;
         let recipe = bench::recipe(600_000, 700_000, args.duration, rest::SETTLE_S_MIN as u32);
         let mut held = bench::hold(&scenario, &rig, &recipe, args.common.seed).map_err(failed)?;
         // A window that was restarted goes on for longer than asked for.
         held.samples.retain(|reading| reading.at_s <= rest::SETTLE_S_MIN + f64::from(args.duration));
-        // With a plug in there is no leak to mind.
+        // There is no leak to mind.
         let one = RestRun::new("simulated".into(), &held.samples, (&rig, &recipe), None).map_err(failed)?;
         return Ok((vec![one], notes));
     }

@@ -1,5 +1,6 @@
 //! `seathold recipe`, `rig` and `valve`: templates, checks, and the built-in ones.
 
+use seathold_analysis::calibration::apply;
 use seathold_config::{recipe as recipes, rig as rigs, valve as valves};
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::units::Reference;
@@ -14,8 +15,8 @@ use crate::exit::Exit;
 pub(super) fn recipe(command: &RecipeCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     match command {
         RecipeCommand::Template => write!(console.out, "{}", recipes::template_file())?,
-        RecipeCommand::Check { file, rig_file } => {
-            let rig = load_rig(rig_file.as_deref())?;
+        RecipeCommand::Check { file, rig_file, calibrations } => {
+            let (rig, _) = apply::to_run(&load_rig(rig_file.as_deref())?, calibrations, console.clock.now())?;
             let read = recipes::read(file, &rig, None)?;
             writeln!(console.out, "{}: good", read.name)?;
         }

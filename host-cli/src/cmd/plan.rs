@@ -486,7 +486,7 @@ fn write_plan(out: &mut String, question: &PlanRequest, plan: &plan::Plan, units
             "CAUTION",
             &format!(
                 "of valves at the limit more are called leaking than the {} % asked for. Find the settling time constant and \
-                 the scatter of leak-free sides first: seathold calibrate blank --repeats 8",
+                 the scatter of leak-free sides first: seathold calibrate blank --with valves",
                 percent(w.false_reject)
             ),
         );
@@ -630,7 +630,9 @@ fn change_words(question: &PlanRequest, change: Change, units: &UnitFormat) -> S
         }
         Change::TimeConstant => "find the settling time constant by a blank run: seathold calibrate blank".into(),
         Change::BlankRuns(n) => {
-            format!("make {n} blank runs, of a plug or of valves known to be tight: seathold calibrate blank")
+            format!(
+                "make {n} blank runs of valves of the type known to be tight: seathold calibrate blank --with valves"
+            )
         }
         Change::VolumeCalibration(u) => {
             format!("calibrate the far volume to {} %: seathold calibrate volume", percent(u))

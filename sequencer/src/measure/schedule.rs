@@ -8,7 +8,8 @@ use crate::time::{Duration, millis};
 
 /// When a growing window is looked at, and the risk of each look.
 ///
-/// The time since measuring began grows by an eighth from look to look. Each look may be wrong with an equal share of
+/// The first is taken as soon as a window may decide, since an earlier one could only cost risk and computing time; from then on
+/// the time since measuring began grows by an eighth from look to look. Each look may be wrong with an equal share of
 /// the whole risk; the sum over the looks bounds the probability that any is (Boole's inequality), whatever the
 /// correlation between looks. That is conservative, but cheap here: a slope's uncertainty falls as the 3/2 power of
 /// time, and the rest of the transient faster still, so even the factor required by thirty looks costs less time than
@@ -27,7 +28,9 @@ pub struct Schedule {
 impl Schedule {
     /// From the recipe's times and risks, and what is known of the gas.
     pub(crate) fn new(raw: &RawRecipe, curves: &CurvePrior) -> Self {
-        let (first, last) = (millis(raw.measure_ms_min), millis(raw.measure_ms_max));
+        let decides_from_ms = curves.decides_from_ms();
+        let last = millis(raw.measure_ms_max);
+        let first = millis(raw.measure_ms_min.max(decides_from_ms)).min(last);
         let mut looks = 1;
         let mut window = first;
         while window < last && looks < LOOKS_MAX {
@@ -39,7 +42,7 @@ impl Schedule {
             looks,
             first,
             last,
-            decides_from_ms: curves.decides_from_ms(),
+            decides_from_ms,
             z_accept: normal_quantile(1.0 - raw.false_accept / share),
             z_reject: normal_quantile(1.0 - raw.false_reject / share),
             z_coverage: normal_quantile(0.5 + raw.coverage / 2.0),
@@ -51,12 +54,12 @@ impl Schedule {
         self.looks
     }
 
-    /// The time at which the first look is taken.
+    /// The shortest window that is looked at before the last: the recipe's shortest, or the shortest that decides.
     pub const fn first(&self) -> Duration {
         self.first
     }
 
-    /// The time of the look after one at `time`, never past the last.
+    /// When the look after one at `time` is due, never past the last.
     pub fn next(&self, time: Duration) -> Duration {
         longer(time).min(self.last)
     }

@@ -179,8 +179,6 @@ impl Measure {
             return false;
         }
         emit(events, Event::Restarted(why));
-        // Looks come at the same times whatever happens to the window, so that there are never more of them than the
-        // risk is divided by.
         self.restarts += 1;
         self.forget_window();
         true
@@ -198,11 +196,11 @@ impl Measure {
                 return Next::End(self.end(Verdict::Void, Reason::Disturbed));
             }
             self.begin_fit(view);
-        } else if view.spent >= self.due {
-            self.due = view.recipe.schedule().next(self.due);
-            if window >= millis(recipe.measure_ms_min) {
-                self.begin_fit(view);
-            }
+        } else if view.spent >= self.due && window >= view.recipe.schedule().first() {
+            // From now, not from when it was due: after a window that began anew the looks would else follow each other at once,
+            // and be more than the risk is divided by.
+            self.due = view.recipe.schedule().next(view.spent);
+            self.begin_fit(view);
         }
         Next::Stay
     }
@@ -403,21 +401,48 @@ mod tests {
         assert_eq!(events.len(), 5);
     }
 
-    /// 2 s, and an eighth more each time; a look due with too short a window is not made up for.
+    /// 2 s, and an eighth more each time; with too short a window it waits.
     #[test]
     fn a_look_is_made_when_it_is_due_and_once() {
+        let recipe = RawRecipe { measure_ms_min: 2_000, model: Model::Line, ..RawRecipe::DEMO };
         for (us, window, looks, due) in [
             (1_999_999, 2_000_000, false, 2_000),
-            (2_000_000, 1_999_999, false, 2_250),
+            (2_000_000, 1_999_999, false, 2_000),
             (2_000_000, 2_000_000, true, 2_250),
+            (4_000_000, 2_000_000, true, 4_500),
         ] {
-            let (mut measure, bench) = (measure(), Bench::default());
+            let (mut measure, bench) = (measure(), Bench::on(&RIG, &recipe));
             measure.trace.push(at(0), 0, 0);
             measure.trace.push(at(window), 0, 0);
-            for us in [us, us] {
+            for looks in [looks, false] {
                 assert_eq!(measure.begin_look(&bench.view(us)), Next::Stay);
                 assert_eq!(matches!(measure.look, Look::Fitting(_)), looks, "{us} µs, {window} µs");
                 assert_eq!(measure.due, millis(due), "{us} µs, {window} µs");
+                measure.look = Look::None;
+            }
+        }
+    }
+
+    /// However the window is disturbed, there are no more looks than the risk is divided by.
+    #[test]
+    fn never_more_looks_than_the_risk_is_divided_by() {
+        let recipe = RawRecipe { measure_ms_min: 1_000, measure_ms_max: 60_000, ..RawRecipe::DEMO };
+        let known = RawRig { tau_s: Some(2.0), ..RIG };
+        for (rig, model) in [(RIG, Model::Line), (known, Model::LineAndTransient)] {
+            for restart_every_s in [3, 7, 11, 29, 100] {
+                let (mut measure, bench) = (measure(), Bench::on(&rig, &RawRecipe { model, ..recipe }));
+                measure.begin(bench.view(0).recipe.schedule().first());
+                let mut looks = 0;
+                for tick in 0..=6_000_u64 {
+                    if tick % (100 * restart_every_s) == 0 {
+                        measure.trace.clear();
+                    }
+                    measure.trace.push(at(10_000 * tick), 0, 0);
+                    let _ = measure.begin_look(&bench.view(10_000 * tick));
+                    looks += u32::from(matches!(measure.look, Look::Fitting(_)));
+                    measure.look = Look::None;
+                }
+                assert!(looks <= bench.view(0).recipe.schedule().looks(), "{looks} looks, {restart_every_s} s");
             }
         }
     }

@@ -109,7 +109,7 @@ fn and(some: &[Mishap], more: &[Mishap]) -> Vec<Mishap> {
 fn air_nothing_wrong_but_the_operator() {
     explore(
         air(&[]).with_mishaps_at_most(0),
-        (296, 41),
+        (296, 40),
         "band lost / cavity unknown / clock / emergency stop / far sensor / fault / fill stalled / \
          fill time-out / full while ready / guard open / held / held open by the guard / implausible / leaking / \
          lies, and reads empty / link lost / no answer / no sign of life / not shut / output / over-pressure / \
@@ -121,7 +121,7 @@ fn air_nothing_wrong_but_the_operator() {
 fn air_any_one_mishap() {
     explore(
         few(&and(&Mishap::HONEST, &Mishap::LIES)).with_mishaps_at_most(1),
-        (21_146, 1_419),
+        (21_146, 1_400),
         "cavity unknown / fill time-out / implausible / leaking / link lost / no answer / supply over-pressure / \
          supply sensor",
     );
@@ -133,7 +133,7 @@ fn hand_nothing_wrong() {
     let scope = Scope::new(Actuation::Hand, Sides::First, &[Leak::None], few_actions(&[], &[]));
     explore(
         scope.with_mishaps_at_most(0),
-        (9_122, 41),
+        (9_122, 40),
         "band lost / cavity unknown / clock / emergency stop / far sensor / fill stalled / fill time-out / \
          full while ready / guard open / held / held open by the guard / implausible / leaking / \
          lies, and reads empty / link lost / no sign of life / not shut / output / over-pressure / slew / \
@@ -146,7 +146,7 @@ fn hand_nothing_wrong() {
 fn hand_nothing_wrong_but_the_operator() {
     explore(
         by_hand(&[]).with_mishaps_at_most(0),
-        (17_554, 45),
+        (17_554, 44),
         "band lost / cavity unknown / clock / emergency stop / far sensor / fill stalled / fill time-out / \
          full while ready / guard open / held / held open by the guard / implausible / lies, and reads empty / \
          link lost / no sign of life / not shut / output / over-pressure / slew / stalled / \
@@ -161,7 +161,7 @@ fn air_outputs_worked_with_the_air_on() {
     let scope = Scope::new(Actuation::Air, Sides::First, &[Leak::None], actions);
     explore(
         scope.with_mishaps_at_most(1),
-        (6_778, 123),
+        (6_778, 120),
         "cavity unknown / far sensor / fill stalled / fill time-out / full while ready / implausible / leaking / \
          lies, and reads empty / no answer / not shut / output / slew / supply sensor / vent time-out",
     );
@@ -174,7 +174,7 @@ fn air_any_one_mishap_any_answer_both_sides_any_leak() {
     let actions = actions(&and(&Mishap::HONEST, &Mishap::LIES), &[Deed::None]);
     explore(
         Scope::new(Actuation::Air, Sides::Both, &leaks, actions).with_mishaps_at_most(1),
-        (140_347, 9_184),
+        (140_023, 9_009),
         "cavity unknown / fill time-out / implausible / link lost / no answer / supply over-pressure / \
          supply sensor",
     );
@@ -185,7 +185,7 @@ fn air_any_one_mishap_any_answer_both_sides_any_leak() {
 fn air_any_two_mishaps() {
     explore(
         few(&Mishap::HONEST).with_mishaps_at_most(2),
-        (320_238, 8_038),
+        (320_238, 7_851),
         "fill time-out / implausible / leaking / lies, and reads empty / link lost / no answer / supply sensor",
     );
 }
@@ -196,7 +196,7 @@ fn air_any_two_mishaps() {
 fn air_lies_and_what_is_behind_them() {
     explore(
         air(&and(&Mishap::LIES, &Mishap::BEHIND_LIES)).with_mishaps_at_most(2),
-        (281_814, 7_986),
+        (281_814, 7_868),
         "clock / emergency stop / fill time-out / held / leaking / link lost / no answer / output / \
          over-pressure / stalled / supply over-pressure / supply sensor",
     );
@@ -210,7 +210,7 @@ fn air_lies_of_the_only_transducer() {
     let one = air(&and(&Mishap::LIES[..3], &behind)).with(|rig, _| rig.supply = None);
     explore(
         one.with_mishaps_at_most(2),
-        (119_602, 4_436),
+        (119_602, 4_369),
         "cavity unknown / clock / emergency stop / fill time-out / held / leaking / link lost / no answer / \
          output / over-pressure / stalled / supply over-pressure / supply sensor / vent time-out",
     );
@@ -253,7 +253,7 @@ fn air_outputs_worked_any_one_mishap() {
     let scope = Scope::new(Actuation::Air, Sides::First, &[Leak::None], actions);
     explore(
         scope.with_mishaps_at_most(1),
-        (29_706, 1_419),
+        (29_706, 1_400),
         "cavity unknown / fill time-out / implausible / leaking / no answer / supply sensor",
     );
 }
@@ -269,7 +269,7 @@ fn air_stop_guard_clock_and_resets() {
     let scope = Scope::new(Actuation::Air, Sides::First, &[Leak::None], actions);
     explore(
         scope.with_mishaps_at_most(3),
-        (202_933, 164),
+        (202_933, 160),
         "band lost / far sensor / fill stalled / fill time-out / leaking / lies, and reads empty / link lost / \
          no answer / not shut / output / over-pressure / slew / supply over-pressure / supply sensor / \
          vent time-out",
@@ -286,7 +286,7 @@ fn air_a_long_stroke_and_a_clock_that_goes_back() {
     });
     explore(
         long.with_mishaps_at_most(3),
-        (179_373, 164),
+        (179_373, 160),
         "band lost / cavity unknown / emergency stop / far sensor / fill stalled / fill time-out / guard open / \
          held / held open by the guard / leaking / lies, and reads empty / link lost / no answer / not shut / \
          output / over-pressure / slew / supply over-pressure / supply sensor / vent time-out",
@@ -298,7 +298,7 @@ fn air_a_long_stroke_and_a_clock_that_goes_back() {
 fn air_lost_samples_without_end() {
     explore(
         few(&[Mishap::Silent]),
-        (412_970, 8_596),
+        (412_970, 7_872),
         "band lost / cavity unknown / clock / emergency stop / guard open / held / held open by the guard / \
          leaking / lies, and reads empty / link lost / no answer / not shut / output / over-pressure / slew / \
          stalled / supply over-pressure / supply sensor / vent time-out",
@@ -310,7 +310,7 @@ fn air_lost_samples_without_end() {
 fn air_a_sick_transducer_without_end() {
     explore(
         few(&[Mishap::Sick]),
-        (116_489, 2_757),
+        (116_489, 2_443),
         "band lost / cavity unknown / clock / emergency stop / fill stalled / fill time-out / guard open / \
          held / held open by the guard / leaking / lies, and reads empty / link lost / no answer / not shut / \
          output / over-pressure / slew / stalled / supply over-pressure / supply sensor / vent time-out",
@@ -322,7 +322,7 @@ fn air_a_sick_transducer_without_end() {
 fn air_a_sick_supply_transducer_without_end() {
     explore(
         few(&[Mishap::SupplySick]),
-        (52_281, 1_088),
+        (52_281, 1_060),
         "band lost / cavity unknown / clock / emergency stop / far sensor / fill stalled / fill time-out / \
          full while ready / guard open / held / held open by the guard / implausible / leaking / \
          lies, and reads empty / link lost / no answer / no sign of life / not shut / output / over-pressure / \
@@ -335,7 +335,7 @@ fn air_a_sick_supply_transducer_without_end() {
 fn air_repeated_samples_and_strange_pressure() {
     explore(
         few(&[Mishap::Repeated, Mishap::Intrusion]).with_mishaps_at_most(3),
-        (15_023, 3_100),
+        (15_023, 2_987),
         "band lost / cavity unknown / clock / emergency stop / far sensor / fill stalled / fill time-out / \
          guard open / held / held open by the guard / implausible / leaking / lies, and reads empty / \
          link lost / no answer / not shut / output / over-pressure / stalled / supply over-pressure / \
@@ -348,7 +348,7 @@ fn air_repeated_samples_and_strange_pressure() {
 fn air_a_sick_supply_and_a_ball_that_jams() {
     explore(
         few(&[Mishap::SupplySick, Mishap::Jam]).with_mishaps_at_most(4),
-        (218_134, 2_767),
+        (218_134, 2_699),
         "band lost / cavity unknown / clock / emergency stop / far sensor / fill time-out / full while ready / \
          guard open / held / held open by the guard / implausible / leaking / lies, and reads empty / \
          link lost / no answer / no sign of life / output / over-pressure / slew / stalled / \
@@ -362,7 +362,7 @@ fn air_without_the_further_stroke() {
     let without = air(&Mishap::HONEST).with(|_, recipe| recipe.cavity_stroke = false);
     explore(
         without.with_mishaps_at_most(1),
-        (8_405, 854),
+        (8_405, 841),
         "confirmed / fill time-out / implausible / leaking / lies, and reads empty / link lost / no answer / \
          reads empty / supply over-pressure / supply sensor",
     );
@@ -374,7 +374,7 @@ fn air_without_a_shut_switch() {
     let without = air(&Mishap::HONEST).with(|rig, _| rig.shut_switch_fitted = false);
     explore(
         without.with_mishaps_at_most(1),
-        (15_853, 868),
+        (15_853, 855),
         "cavity unknown / fill time-out / implausible / lies, and reads empty / link lost / no answer / \
          not shut / supply over-pressure / supply sensor",
     );
@@ -387,7 +387,7 @@ fn air_a_reset_without_a_recipe() {
     let bare = air(&[Mishap::Reset, Mishap::ResetBare, Mishap::Stop]).without_recipe();
     explore(
         bare.with_mishaps_at_most(1),
-        (43_259, 164),
+        (43_259, 160),
         "band lost / clock / far sensor / fill stalled / fill time-out / full while ready / \
          implausible / leaking / lies, and reads empty / link lost / no answer / no sign of life / not shut / \
          output / over-pressure / slew / stalled / supply over-pressure / supply sensor / vent time-out",

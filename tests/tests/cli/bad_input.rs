@@ -31,6 +31,9 @@ const ROWS: &[Row] = &[
       (units taken: Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h)"),
     ("r.toml", "pressure_max = \"6.1 bar\"\n", RECIPE,
      "[DIR]/r.toml: line 1: pressure_max: 6.1 bar must lie above target and band together, 6.2 bar (from target, target_tolerance)"),
+    ("r.toml", "measure_max = \"8 s\"\n", RECIPE,
+     "[DIR]/r.toml: line 1: measure_max: 8 s decides nothing on this rig: a window must outlast the longest settling time constant, \
+      tau_max, 20 s, and two samples; 20.02 s or more"),
     ("r.toml", "sample_period = \"0.4 ms\"\n", RECIPE,
      "[DIR]/r.toml: line 1: sample_period: \"0.4 ms\" is finer than the whole ms this is counted in"),
     ("r.toml", "cavity_stroke = \"yes\"\n", RECIPE,

@@ -238,10 +238,15 @@ fn calibrations_find_the_truth() {
 fn leak_free_sides_tell_how_they_vary() {
     let dir = tempfile::tempdir().unwrap();
     let say = |typed: &[&str]| seathold(dir.path(), typed);
+    let said = say(&["calibrate", "blank", "--repeats", "6", "--with", "plug", "--out", "[DIR]/plug.toml"]);
+    assert!(said.code == 0 && said.out.contains("the rig alone"), "{}{}", said.out, said.err);
     let said = say(&["calibrate", "blank", "--repeats", "6", "--out", "[DIR]/six.toml"]);
     assert!(said.code == 0 && said.out.contains("of 6 leak-free sides"), "{}{}", said.out, said.err);
     let read = |name: &str| Calibration::read(&dir.path().join(name)).unwrap().values;
-    let six = read("six.toml");
+    let (six, plug) = (read("six.toml"), read("plug.toml"));
+    assert_eq!((plug.blank_runs, plug.background_early_pa_m3_s), (0.0, 0.0));
+    // Heat left in the wall is no scatter between runs with a plug, and is in the uncertainty all the same.
+    assert!(((plug.background_pa_m3_s - 1e-6) / plug.background_u_pa_m3_s).abs() < 3.0, "{plug:?}");
     assert_eq!(six.blank_runs, 6.0);
     // The rig's own leak, and what a tight side shows beside it.
     let off = (six.background_pa_m3_s - 1e-6) / six.background_u_pa_m3_s;
@@ -263,10 +268,16 @@ fn leak_free_sides_tell_how_they_vary() {
         run(&format!("[DIR]/{name}.hold"), &["--seed", seed]);
         run(&format!("[DIR]/{name}2.hold"), &["--seed", seed, "--calibrations", "[DIR]/scatter.toml"]);
     }
+    // What held the pressure must be said.
+    let four = ["a", "b", "c", "d"].map(|name| format!("--recording=[DIR]/{name}.hold"));
+    let mut typed = vec!["calibrate", "blank", "--out", "[DIR]/not.toml"];
+    typed.extend(four.iter().map(String::as_str));
+    let said = say(&typed);
+    assert!(said.code == 2 && said.err.contains("--with: say what held the pressure"), "{}{}", said.out, said.err);
     let calibrate = |names: [&str; 4], out: &str| {
         let of: Vec<String> = names.map(|name| format!("[DIR]/{name}.hold")).into();
         let out = format!("[DIR]/{out}");
-        let mut typed = vec!["calibrate", "blank", "--out", &out];
+        let mut typed = vec!["calibrate", "blank", "--with", "valves", "--out", &out];
         of.iter().for_each(|file| typed.extend(["--recording", file]));
         let said = say(&typed);
         assert_eq!(said.code, 0, "{}", said.err);

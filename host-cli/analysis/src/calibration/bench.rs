@@ -231,8 +231,22 @@ pub fn samples(readings: &[TrappedReading]) -> Vec<(f64, f64)> {
     readings.iter().map(|reading| (reading.at_s, f64::from(reading.counts))).collect()
 }
 
-/// The scenario with a plug in place of the valve: no leak of the valve, only the rig's.
-pub fn plugged(mut scenario: Scenario) -> Scenario {
+/// The scenario with a plug in place of the valve: no leak but the rig's, no seats that creep, and no gas around a ball.
+pub fn plugged(scenario: Scenario) -> Scenario {
+    let mut scenario = leak_free(scenario);
+    let p = &mut scenario.plant;
+    p.creep_m3 = 0.0;
+    // The plug fills what the cavity did not hold.
+    let cavity = p.cavity_volume_m3 - NO_CAVITY_M3;
+    (p.cavity_volume_m3, p.far_volume_m3) = (NO_CAVITY_M3, p.far_volume_m3 + cavity);
+    scenario
+}
+
+/// As good as none: the least the plant can have.
+const NO_CAVITY_M3: f64 = 1e-9;
+
+/// The scenario with a valve that does not leak: no leak but the rig's.
+pub fn leak_free(mut scenario: Scenario) -> Scenario {
     let p = &mut scenario.plant;
     for path in [&mut p.seat_a, &mut p.seat_b, &mut p.stem, &mut p.body_joint, &mut p.joint_a, &mut p.joint_b] {
         *path = LeakSpec::NONE;

@@ -56,8 +56,14 @@ const LONGER: f64 = 1.125;
 pub const TRACE_S_MIN: f64 = 20.0;
 
 /// What the windows of a trace show that begin `settle_s` after the gas began to settle. Windows in which a run would decide nothing are
-/// left out.
-pub fn looks(readings: &[TrappedReading], rig: &Rig, recipe: &Recipe, settle_s: f64) -> Vec<BlankLook> {
+/// left out. `scatter_measured` says how the runs will be fitted that this is for: with the scatter of valves like them known, or not.
+pub fn looks(
+    readings: &[TrappedReading],
+    rig: &Rig,
+    recipe: &Recipe,
+    settle_s: f64,
+    scatter_measured: bool,
+) -> Vec<BlankLook> {
     let begin = readings.partition_point(|reading| reading.at_s < settle_s);
     let readings = readings.get(begin..).unwrap_or_default();
     let (Some(first), Some(last)) = (readings.first(), readings.last()) else { return Vec::new() };
@@ -75,8 +81,7 @@ pub fn looks(readings: &[TrappedReading], rig: &Rig, recipe: &Recipe, settle_s: 
         let mean = |of: fn(&TrappedReading) -> i32| {
             used.iter().map(|reading| f64::from(of(reading))).sum::<f64>() / used.len().max(1) as f64
         };
-        // As the runs will be fitted that this is the scatter of.
-        let settling = Settling { scatter_measured: true, ..Settling::of(rig, recipe, first.counts, settle_s) };
+        let settling = Settling { scatter_measured, ..Settling::of(rig, recipe, first.counts, settle_s) };
         if let Some(found) = fit(*recipe.curves(), compensation, settling, &trace) {
             let pressure: GaugePressure = far.pressure(mean(|reading| reading.counts) as i32);
             let gas = rig.raw().thermometer.map(|t| t.temperature(mean(|reading| reading.thermometer) as i32));

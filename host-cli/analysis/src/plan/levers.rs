@@ -300,7 +300,7 @@ fn together(goal: &PlanGoal, budget: &mut f64) -> Option<Together> {
     Some(Together { changes, enough: false, share })
 }
 
-/// The question with so many blank runs made on valves like those to be tested, each on a plug or a tight valve, simulated.
+/// The question with so many blank runs made on tight valves like those to be tested, simulated.
 fn with_blank_runs(goal: &PlanGoal, blank_runs: u32) -> Option<PlanGoal> {
     let runs = blank_runs.max(BLANK_RUNS_MIN);
     let rig = goal.rig.validate().ok()?;
@@ -314,7 +314,7 @@ fn with_blank_runs(goal: &PlanGoal, blank_runs: u32) -> Option<PlanGoal> {
         let seed = seed_of(BLANKS_ON, u64::from(number));
         let drawn = draw(&blank, &recipe, 0.0, seed);
         let held = hold(&drawn.scenario, &drawn.rig, &recipe, seed).ok()?;
-        sides.push(looks(&held.samples, &rig, &checked, settle_s));
+        sides.push(looks(&held.samples, &rig, &checked, settle_s, true));
     }
     let mut rig = goal.rig;
     scatter(&sides)?.apply(&mut rig);
