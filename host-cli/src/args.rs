@@ -20,6 +20,12 @@ pub enum RigCommand {
         /// The file
         file: PathBuf,
     },
+    /// Load a rig into a controller, with its adapters and calibrations: shown first, and confirmed
+    Load(crate::cmd::rig_memory::LoadArgs),
+    /// Show the rig that a controller works by: which, since when, its adapters, whether it has been checked
+    Show(crate::cmd::rig_memory::ShowRigArgs),
+    /// Let air in without a check of the rig since it was loaded; every recording will say so
+    WaiveCheck(crate::cmd::rig_memory::WaiveArgs),
 }
 
 /// `seathold recipe …`.
@@ -34,6 +40,9 @@ pub enum RecipeCommand {
         /// Rig that the recipe must fit [default: the built-in rig]
         #[arg(long, value_name = "FILE")]
         rig_file: Option<PathBuf>,
+        /// The rig's adapter, where it has several
+        #[arg(long, value_name = "NAME")]
+        adapter: Option<String>,
         /// Its calibrations: files, or folders of them
         #[arg(long, value_name = "FILE|FOLDER", num_args = 1..)]
         calibrations: Vec<PathBuf>,
@@ -85,6 +94,9 @@ pub struct RunArgs {
     /// Rig file [default: the built-in rig]
     #[arg(long, value_name = "FILE", help_heading = "What and how")]
     pub rig_file: Option<PathBuf>,
+    /// The rig's adapter that the valve is on [default: the one that takes its DN]
+    #[arg(long, value_name = "NAME", help_heading = "What and how")]
+    pub adapter: Option<String>,
     /// Greatest leak allowed, instead of the recipe's: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
     #[arg(long, value_name = "LEAK|CLASS", help_heading = "What and how")]
     pub limit: Option<String>,

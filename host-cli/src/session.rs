@@ -296,6 +296,9 @@ impl Session {
         let request = progress.request.take();
         match (request, answer) {
             (_, Response::NotAllowed) => Err(Error::usage(NEEDS_KEY)),
+            (_, Response::Lacking(_)) => Err(Error::usage(
+                "its rig was changed as the run began, and has to be checked, or its adapter chosen: begin again",
+            )),
             (_, Response::Stale) => {
                 self.operator.again();
                 Ok(())

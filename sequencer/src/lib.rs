@@ -38,7 +38,7 @@
 //! order of a run. `interlock`: the final check of outputs. [`measure`]: samples to leak estimate to verdict.
 //! [`verdict`]: results. [`io`], [`poll_loop`](mod@poll_loop), `adapters` (feature `adapters`): the edge to real or
 //! simulated hardware. `link` (feature `link`): the edge to a host over a line. `store` (feature `store`): what is kept in
-//! flash.
+//! flash. `rig_image` (feature `rig-memory`): rig and adapters as they are kept there.
 //!
 //! # Example
 //!
@@ -77,6 +77,8 @@ pub mod poll_loop;
 pub mod rate_class;
 pub mod recipe;
 pub mod rig;
+#[cfg(feature = "rig-memory")]
+pub mod rig_image;
 mod sqrt;
 pub mod step;
 #[cfg(feature = "store")]

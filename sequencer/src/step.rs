@@ -292,6 +292,13 @@ impl Sequencer {
         self.phase == Phase::Ready && self.interlock.last() == Outputs::REST
     }
 
+    /// Whether both sides have been measured empty for the dwell without a break. A ball that is shut may hold pressure in its
+    /// cavity all the same.
+    #[cfg(feature = "rig-memory")]
+    pub(crate) fn is_measured_empty(&self) -> bool {
+        self.empty_dwell.lasted(self.rig.safe_dwell())
+    }
+
     /// One step. Bounded work, no waiting. `now` must not go back: if it does, that is a clock fault. A call that is
     /// early, or repeated with nothing new, changes nothing but what the last step had left to do: a phase that follows
     /// another at once is entered by the next step.

@@ -105,7 +105,7 @@ pub fn toml(data: &[u8]) {
     }
     match rig::parse("g.toml", text) {
         // Also a recipe against a rig of somebody else's.
-        Ok(rig) => drop(recipe::parse("r.toml", "", &rig, None)),
+        Ok(read) => drop(recipe::parse("r.toml", "", &read.rig, None)),
         Err(why) => assert!(!why.to_string().is_empty()),
     }
     match valve::parse("v.toml", text, reference) {

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use seathold_sequencer::field::{Field, Unit};
 use seathold_sequencer::rig::{FIELDS, RawRig, Rig, Thermometer, Transducer};
+use seathold_sequencer::rig_image::{ADAPTER_NAME_MAX, ADAPTERS_MAX, Adapter, RIG_NAME_MAX};
 use seathold_sequencer::units::Reference;
 
 use super::config_file::{ConfigFile, template};
@@ -83,23 +84,119 @@ const TAU: &[Field<f64>] = &[Field {
 
 const FITTED: &[(&str, bool)] = &[("yes", true), ("no", false)];
 
+/// Fields of the rig that an adapter has of its own; one that it leaves out is the rig's.
+const OF_ADAPTER: [&str; 8] = [
+    "far_volume",
+    "far_volume_u",
+    "background",
+    "background_u",
+    "background_early",
+    "background_early_u",
+    "blank_runs",
+    "tau_u",
+];
+
+/// A rig as a file describes it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RigFile {
+    /// File, or "built-in".
+    pub origin: String,
+    /// What it is called.
+    pub name: String,
+    /// The rig, without an adapter.
+    pub rig: Rig,
+    /// Its adapters, each with what it changes of the rig.
+    pub adapters: Vec<Adapter>,
+}
+
+/// What an adapter is chosen by.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct AdapterChoice<'a> {
+    /// Its name, which goes before the DN.
+    pub name: Option<&'a str>,
+    /// The valve's DN.
+    pub dn: Option<u32>,
+}
+
+impl RigFile {
+    /// The built-in rig.
+    ///
+    /// # Errors
+    /// Never: it is valid.
+    pub fn built_in() -> Result<Self, Error> {
+        let rig = RawRig::DEMO.validate().map_err(|errors| Error::usage(format!("the built-in rig: {errors}")))?;
+        Ok(Self { origin: "built-in".into(), name: "built-in".into(), rig, adapters: Vec::new() })
+    }
+
+    /// The rig with the adapter that is chosen, and that adapter's number; as it is, where it has none.
+    ///
+    /// # Errors
+    /// Where none is chosen and it has some, or one that it has not.
+    pub fn with(&self, choice: AdapterChoice<'_>) -> Result<(Rig, Option<usize>), Error> {
+        let number = choose(&self.adapters, choice).map_err(|why| Error::usage(format!("{}: {why}", self.origin)))?;
+        let raw = match number.and_then(|number| self.adapters.get(number)) {
+            Some(adapter) => adapter.on(self.rig.raw()),
+            None => *self.rig.raw(),
+        };
+        let rig = raw.validate().map_err(|errors| Error::usage(format!("{}: {errors}", self.origin)))?;
+        Ok((rig, number))
+    }
+}
+
+/// Which of these adapters is chosen; `None` where there are none.
+///
+/// # Errors
+/// In words: where none is chosen and there are some, or one that there is not.
+pub fn choose(adapters: &[Adapter], choice: AdapterChoice<'_>) -> Result<Option<usize>, String> {
+    let names = || adapters.iter().map(adapter_words).collect::<Vec<_>>().join(", ");
+    if let Some(name) = choice.name {
+        return match adapters.iter().position(|adapter| adapter.name == name) {
+            Some(number) => Ok(Some(number)),
+            None if adapters.is_empty() => Err(format!("--adapter {name}: this rig has no adapters")),
+            None => Err(format!("--adapter {name}: this rig has {}", names())),
+        };
+    }
+    if adapters.is_empty() {
+        return Ok(None);
+    }
+    let dn = choice.dn.and_then(|dn| u16::try_from(dn).ok());
+    let taking: Vec<usize> = dn.map_or_else(Vec::new, |dn| {
+        adapters.iter().enumerate().filter(|(_, adapter)| adapter.takes(dn)).map(|(number, _)| number).collect()
+    });
+    match (taking.as_slice(), choice.dn) {
+        ([one], _) => Ok(Some(*one)),
+        ([], Some(dn)) => Err(format!("none of its adapters takes DN {dn}: give --adapter, one of {}", names())),
+        ([], None) => Err(format!("it has several adapters: give --adapter, one of {}, or --dn", names())),
+        (_, _) => Err(format!("several of its adapters take this DN: give --adapter, one of {}", names())),
+    }
+}
+
+/// An adapter, with the DN it takes.
+pub fn adapter_words(adapter: &Adapter) -> String {
+    match (adapter.dn_min, adapter.dn_max) {
+        (_, 0) => adapter.name.to_string(),
+        (least, most) if least == most => format!("{} (DN {least})", adapter.name),
+        (least, most) => format!("{} (DN {least} to {most})", adapter.name),
+    }
+}
+
 /// Reads a rig from a file.
 ///
 /// # Errors
 /// Everything wrong with it, at once.
-pub fn read(path: &Path) -> Result<Rig, Error> {
-    from_config(ConfigFile::read(path)?)
+pub fn read(path: &Path) -> Result<RigFile, Error> {
+    from_config(ConfigFile::read(path)?, &path.display().to_string())
 }
 
 /// Reads a rig from a text.
 ///
 /// # Errors
 /// As for [`read`].
-pub fn parse(name: &str, text: &str) -> Result<Rig, Error> {
-    from_config(ConfigFile::parse(name, text)?)
+pub fn parse(name: &str, text: &str) -> Result<RigFile, Error> {
+    from_config(ConfigFile::parse(name, text)?, name)
 }
 
-fn from_config(mut config: ConfigFile) -> Result<Rig, Error> {
+fn from_config(mut config: ConfigFile, origin: &str) -> Result<RigFile, Error> {
     let reference = Reference::ISO_8778.pressure.pascals();
     let mut raw = RawRig::DEMO;
     config.fields(&mut raw, FIELDS, |_| Reference::ISO_8778.pressure.pascals());
@@ -112,18 +209,78 @@ fn from_config(mut config: ConfigFile) -> Result<Rig, Error> {
         config.fields(&mut thermometer, THERMOMETER, |_| 1.0);
         raw.thermometer = Some(thermometer);
     }
+    read_tau(&mut config, &mut raw);
+    let name = config.text("name").unwrap_or_else(|| file_stem(origin));
+    if name.is_empty() || name.len() > RIG_NAME_MAX {
+        config.wrong("name", "name", &format!("\"{name}\" has {} bytes; 1 to {RIG_NAME_MAX} are allowed", name.len()));
+    }
+    let rig = raw.validate();
+    if let Err(errors) = &rig {
+        config.add(errors, reference);
+    }
+    let tables = config.tables("adapter").len();
+    if tables > ADAPTERS_MAX {
+        config.complain(None, format!("adapter: {tables} of them, and {ADAPTERS_MAX} are allowed"));
+    }
+    let mut adapters: Vec<Adapter> = Vec::new();
+    for number in 1..=tables {
+        config.within(&format!("adapter[{number}]"));
+        if let Some(adapter) = read_adapter(&mut config, &raw, rig.is_ok(), reference) {
+            if adapters.iter().any(|other| other.name == adapter.name) {
+                config.wrong("name", "name", &format!("\"{}\" is another adapter's name too", adapter.name));
+            }
+            adapters.push(adapter);
+        }
+    }
+    config.finish()?;
+    let rig = rig.map_err(|errors| Error::usage(errors.to_string()))?;
+    Ok(RigFile { origin: origin.into(), name, rig, adapters })
+}
+
+fn file_stem(origin: &str) -> String {
+    Path::new(origin).file_stem().map_or_else(|| "rig".into(), |stem| stem.to_string_lossy().into_owned())
+}
+
+fn read_tau(config: &mut ConfigFile, raw: &mut RawRig) {
     if config.has("tau") {
         let mut tau = 0.0;
         config.fields(&mut tau, TAU, |_| 1.0);
         raw.tau_s = Some(tau);
     }
-    match raw.validate() {
-        Ok(rig) => config.finish().map(|()| rig),
-        Err(errors) => {
-            config.add(&errors, reference);
-            config.finish().and(Err(Error::usage("the rig is not valid")))
+}
+
+/// Of the section that is being read.
+fn read_adapter(config: &mut ConfigFile, rig: &RawRig, sound: bool, reference: f64) -> Option<Adapter> {
+    let mut raw = *rig;
+    for field in FIELDS.iter().filter(|field| OF_ADAPTER.contains(&field.name)) {
+        config.field(&mut raw, field, reference);
+    }
+    read_tau(config, &mut raw);
+    if sound && let Err(errors) = raw.validate() {
+        config.add(&errors, reference);
+    }
+    let name = config.text("name").unwrap_or_default();
+    let adapter = Adapter::of(&name, &raw).filter(|adapter| !adapter.name.is_empty());
+    if adapter.is_none() {
+        let length = name.len();
+        config.wrong("name", "name", &format!("\"{name}\" has {length} bytes; 1 to {ADAPTER_NAME_MAX} are allowed"));
+    }
+    let mut adapter = adapter?;
+    if let Some(text) = config.text("dn") {
+        match dn_range(&text) {
+            Some((least, most)) => (adapter.dn_min, adapter.dn_max) = (least, most),
+            None => config.wrong("dn", "dn", &format!("\"{text}\" is no DN like \"25\", nor a range like \"15-25\"")),
         }
     }
+    Some(adapter)
+}
+
+/// "25", or "15-25".
+fn dn_range(text: &str) -> Option<(u16, u16)> {
+    let one = |part: &str| part.trim().parse::<u16>().ok().filter(|dn| (1..=4_000).contains(dn));
+    let (least, most) = text.split_once('-').unwrap_or((text, text));
+    let (least, most) = (one(least)?, one(most)?);
+    (least <= most).then_some((least, most))
 }
 
 /// A commented rig file with every field.
@@ -134,7 +291,10 @@ pub fn template_file() -> String {
         "# A seathold rig: what is fitted, what a count is worth, and the limits that belong to the hardware.\n\
          # Every field may be left out; the value here is then the default. Check it with: seathold rig check FILE\n{}\
          \n# whether a transducer is fitted on the supply side: \"yes\" or \"no\"\nsupply_transducer = \"yes\"\n{}\
-         \n# Only where fitted or known:\n#\n# thermometer_zero = \"273.15 K\"\n# thermometer_per_count = \"0.01 K/count\"\n# tau = \"4 s\"\n",
+         \n# Only where fitted or known:\n#\n# thermometer_zero = \"273.15 K\"\n# thermometer_per_count = \"0.01 K/count\"\n# tau = \"4 s\"\n\
+         \n# An adapter has a far volume, a background leak and a settling time of its own; what it leaves out is as above.\n\
+         # With adapters in the file one is chosen for each test, by its name or by the valve's DN.\n#\n\
+         # [[adapter]]\n# name = \"DN 15 thread\"\n# dn = \"8-15\"\n# far_volume = \"45 cm3\"\n",
         template(&raw, FIELDS, reference),
         template(&Transducer::DEMO, SUPPLY, reference),
     )
@@ -146,6 +306,6 @@ mod tests {
 
     #[test]
     fn the_template_reads_back_as_the_demo_rig() {
-        assert_eq!(*parse("template", &template_file()).unwrap().raw(), RawRig::DEMO);
+        assert_eq!(*parse("template", &template_file()).unwrap().rig.raw(), RawRig::DEMO);
     }
 }

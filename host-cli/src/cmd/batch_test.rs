@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Parser, ValueEnum};
 use seathold_analysis::fleet::sampling::seed_of;
 use seathold_analysis::fleet::spec::FleetSpec;
+use seathold_config::rig::AdapterChoice;
 use seathold_recording::file::safe_name;
 use seathold_register::batch::check_digit::CheckDigit;
 use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
@@ -424,7 +425,7 @@ impl BatchSession<'_> {
     }
 
     fn check_recipe(&self, name: &Path) -> Result<(), Error> {
-        let rig = super::files::load_rig(None)?;
+        let rig = super::files::load_rig(None, AdapterChoice::default())?.rig;
         super::run_common::find_recipe(Some(name), &rig, None).map(|_| ())
     }
 

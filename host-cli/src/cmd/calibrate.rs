@@ -14,6 +14,7 @@ use seathold_analysis::calibration::{
     CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, apply, background_words, blank,
     expansion, reference_leak, rest, transducer,
 };
+use seathold_config::rig::AdapterChoice;
 use seathold_config::valve;
 use seathold_quantity::{InputError, InputProblem};
 use seathold_recording as recording;
@@ -56,6 +57,9 @@ pub struct CalibrationArgs {
     /// Rig file [default: the built-in rig]
     #[arg(long, value_name = "FILE", help_heading = "Record")]
     pub rig_file: Option<PathBuf>,
+    /// The rig's adapter , where it has several: the calibration is of it alone
+    #[arg(long, value_name = "NAME", help_heading = "Record")]
+    pub adapter: Option<String>,
     /// File to write, or a folder for it
     #[arg(long, value_name = "FILE|FOLDER", default_value = "calibrations/", help_heading = "Record")]
     pub out: PathBuf,
@@ -222,15 +226,18 @@ pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<
     };
     let made = date(console.date_or(common.started_at)?);
     let expires = made.checked_add(Span::new().days(i64::from(common.valid_days))).unwrap_or(Date::MAX);
+    let adapter =
+        if found.subject.is_of_adapter() { common.adapter.clone().unwrap_or_default() } else { String::new() };
     let calibration = Calibration {
         subject: found.subject,
+        adapter,
         made,
         expires,
         by: common.operator.clone(),
         method: found.method,
         values: found.values,
     };
-    let path = file(&common.out, found.subject, made);
+    let path = file(&common.out, found.subject, &calibration.adapter, made);
     calibration.write(&path, &found.readings)?;
     let mut out = String::new();
     for (label, text) in &found.said {
@@ -248,8 +255,10 @@ fn date(at: Timestamp) -> Date {
     TimeZone::UTC.to_datetime(at).date()
 }
 
-fn file(out: &Path, subject: CalibratedQuantity, made: Date) -> PathBuf {
-    let name = format!("{}_{made}.toml", subject.name());
+fn file(out: &Path, subject: CalibratedQuantity, adapter: &str, made: Date) -> PathBuf {
+    let of: String = adapter.chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
+    let of = if of.is_empty() { of } else { format!("_{of}") };
+    let name = format!("{}{of}_{made}.toml", subject.name());
     let folder = out.is_dir() || out.as_os_str().to_string_lossy().ends_with('/');
     if folder { out.join(name) } else { out.to_owned() }
 }
@@ -263,7 +272,8 @@ fn scenario(common: &CalibrationArgs) -> Result<Scenario, Error> {
 }
 
 fn rig(common: &CalibrationArgs) -> Result<RawRig, Error> {
-    Ok(*load_rig(common.rig_file.as_deref())?.raw())
+    let choice = AdapterChoice { name: common.adapter.as_deref(), dn: None };
+    Ok(*load_rig(common.rig_file.as_deref(), choice)?.rig.raw())
 }
 
 /// "A:B", both quantities of one kind.

@@ -16,6 +16,7 @@ use crate::doctor::readings::Readings;
 use crate::doctor::{Checks, Dialog, Halt, Procedure, RigUnderCheck};
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::rig::memory;
 use crate::rig::sim::parse_fault;
 use crate::rig::{Address, Client};
 
@@ -98,8 +99,27 @@ pub(super) fn run(args: &DoctorArgs, console: &mut Console<'_>) -> Result<Exit, 
         Ok(()) => Ok(()),
     };
     ended?;
+    let passed = procedure.checks.exit() == Exit::Good && welcome.capabilities.rig_memory;
+    let noted = if passed { note_check(&mut procedure.bench, address, console) } else { Ok(None) };
     tell(args, &procedure.checks, &welcome, console)?;
+    if let Some(noted) = noted? {
+        writeln!(console.err, "{noted}")?;
+    }
     Ok(procedure.checks.exit())
+}
+
+/// Has a controller that keeps a rig note that it was checked.
+fn note_check(
+    bench: &mut RigUnderCheck,
+    address: &Address,
+    console: &mut Console<'_>,
+) -> Result<Option<String>, Error> {
+    let kept = memory::read(&mut bench.client, address, console)?;
+    if kept.memory.generation == 0 {
+        return Ok(None);
+    }
+    let memory = memory::set_check(&mut bench.client, address, console, (kept.memory.generation, false))?;
+    Ok(Some(format!("noted in the controller: rig {} checked, {}", memory.name, memory::check_words(memory.check))))
 }
 
 /// Processes earlier records: what comes from here on is current.

@@ -1,11 +1,15 @@
 //! `seathold recipe`, `rig` and `valve`: templates, checks, and the built-in ones.
 
+use std::path::Path;
+
 use seathold_analysis::calibration::apply;
+use seathold_config::rig::{AdapterChoice, RigFile};
 use seathold_config::{recipe as recipes, rig as rigs, valve as valves};
-use seathold_sequencer::rig::{RawRig, Rig};
+use seathold_sequencer::rig::Rig;
 use seathold_sequencer::units::Reference;
 use seathold_text::layout::wrapped;
 
+use super::rig_memory;
 use crate::args::{RecipeCommand, RigCommand, ValveCommand};
 use crate::console::Console;
 use crate::error::Error;
@@ -15,8 +19,10 @@ use crate::exit::Exit;
 pub(super) fn recipe(command: &RecipeCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     match command {
         RecipeCommand::Template => write!(console.out, "{}", recipes::template_file())?,
-        RecipeCommand::Check { file, rig_file, calibrations } => {
-            let (rig, _) = apply::to_run(&load_rig(rig_file.as_deref())?, calibrations, console.clock.now())?;
+        RecipeCommand::Check { file, rig_file, adapter, calibrations } => {
+            let choice = AdapterChoice { name: adapter.as_deref(), dn: None };
+            let loaded = load_rig(rig_file.as_deref(), choice)?;
+            let (rig, _) = apply::to_run(&loaded.rig, &loaded.adapter, calibrations, console.clock.now())?;
             let read = recipes::read(file, &rig, None)?;
             writeln!(console.out, "{}: good", read.name)?;
         }
@@ -28,6 +34,9 @@ pub(super) fn recipe(command: &RecipeCommand, console: &mut Console<'_>) -> Resu
 pub(super) fn rig(command: &RigCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     match command {
         RigCommand::Template => write!(console.out, "{}", rigs::template_file())?,
+        RigCommand::Load(args) => return rig_memory::load(args, console),
+        RigCommand::Show(args) => return rig_memory::show(args, console),
+        RigCommand::WaiveCheck(args) => return rig_memory::waive(args, console),
         RigCommand::Check { file } => {
             rigs::read(file)?;
             writeln!(console.out, "{}: good", file.display())?;
@@ -59,10 +68,25 @@ pub(super) fn valve(command: &ValveCommand, console: &mut Console<'_>) -> Result
     Ok(Exit::Good)
 }
 
-/// The rig of a file, or the built-in one.
-pub(super) fn load_rig(file: Option<&std::path::Path>) -> Result<Rig, Error> {
-    match file {
-        Some(file) => Ok(rigs::read(file)?),
-        None => RawRig::DEMO.validate().map_err(|errors| Error::usage(format!("the built-in rig: {errors}"))),
-    }
+/// The rig of a file, or the built-in one, with its adapters.
+pub(super) fn whole_rig(file: Option<&Path>) -> Result<RigFile, Error> {
+    Ok(file.map_or_else(RigFile::built_in, rigs::read)?)
+}
+
+/// A rig with the adapter that was chosen.
+pub(super) struct LoadedRig {
+    pub(super) rig: Rig,
+    /// What it is called in a recording.
+    pub(super) name: String,
+    /// The adapter's name; empty where it has none.
+    pub(super) adapter: String,
+}
+
+/// The rig of a file, or the built-in one, with the adapter that is chosen.
+pub(super) fn load_rig(file: Option<&Path>, choice: AdapterChoice<'_>) -> Result<LoadedRig, Error> {
+    let whole = whole_rig(file)?;
+    let (rig, number) = whole.with(choice)?;
+    let adapter = number.and_then(|number| whole.adapters.get(number)).map_or("", |adapter| &adapter.name).to_owned();
+    let name = if adapter.is_empty() { whole.origin } else { format!("{}, adapter {adapter}", whole.origin) };
+    Ok(LoadedRig { rig, name, adapter })
 }

@@ -13,6 +13,7 @@ use seathold_analysis::fleet::counts::{FleetCounts, labelled};
 use seathold_analysis::fleet::rows::FleetTable;
 use seathold_analysis::fleet::spec::{FleetSpec as Spec, HATCHERY};
 use seathold_analysis::fleet::test::{FleetSetup, TestedValve};
+use seathold_config::rig::AdapterChoice;
 use seathold_recording::Header;
 use seathold_recording::header::ReadingSource;
 use seathold_sequencer::input::Sides;
@@ -53,6 +54,9 @@ pub struct FleetArgs {
     /// Rig file [default: the built-in rig]
     #[arg(long, value_name = "FILE", help_heading = "What and how")]
     pub rig_file: Option<PathBuf>,
+    /// The rig's adapter that the valve is on [default: the one that takes its DN]
+    #[arg(long, value_name = "NAME", help_heading = "What and how")]
+    pub adapter: Option<String>,
     /// Greatest leak allowed, instead of the recipe's: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
     #[arg(long, value_name = "LEAK|CLASS", help_heading = "What and how")]
     pub limit: Option<String>,
@@ -140,8 +144,9 @@ pub(super) fn run(args: &FleetArgs, console: &mut Console<'_>) -> Result<Exit, E
 }
 
 fn work_out(args: &FleetArgs, started: Timestamp, folder: &std::path::Path) -> Result<FleetSetup, Error> {
-    let as_built = load_rig(args.rig_file.as_deref())?;
-    let (rig, calibrations) = apply::to_run(&as_built, &args.calibrations, started)?;
+    let choice = AdapterChoice { name: args.adapter.as_deref(), dn: args.dn };
+    let loaded = load_rig(args.rig_file.as_deref(), choice)?;
+    let (rig, calibrations) = apply::to_run(&loaded.rig, &loaded.adapter, &args.calibrations, started)?;
     let options: Result<Vec<(&str, &str)>, Error> = args
         .set
         .iter()
@@ -170,14 +175,14 @@ fn work_out(args: &FleetArgs, started: Timestamp, folder: &std::path::Path) -> R
         sides: Sides::Both,
         recipe_name: recipe.name.clone(),
         recipe: *recipe.recipe.raw(),
-        rig_name: args.rig_file.as_ref().map_or_else(|| "built-in".into(), |f| f.display().to_string()),
+        rig_name: loaded.name,
         rig: *rig.raw(),
         calibrations,
         source: ReadingSource::Simulated { valve: String::new(), seed: 0, settings: Vec::new() },
         display_units: recipe.display_units.clone(),
     };
     let folder = (!args.no_recordings).then(|| folder.to_owned());
-    Ok(FleetSetup { fleet, seed: args.seed, rig, as_built, recipe, header, folder })
+    Ok(FleetSetup { fleet, seed: args.seed, rig, as_built: loaded.rig, recipe, header, folder })
 }
 
 fn opening(args: &FleetArgs, common: &FleetSetup, units: &UnitFormat) -> String {

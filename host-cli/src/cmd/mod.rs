@@ -20,6 +20,7 @@ pub mod register;
 pub mod rejudge;
 mod replay;
 pub mod report;
+pub mod rig_memory;
 pub mod rigs;
 mod run;
 mod run_common;

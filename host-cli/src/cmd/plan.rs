@@ -8,6 +8,7 @@ use seathold_analysis::plan::forecast::{Forecast, SHARE_COVERAGE, Spread, Verdic
 use seathold_analysis::plan::levers::{Change, LEFT_K_S, Together};
 use seathold_analysis::plan::{self, Effort, Falling, Handling, PlanGoal, PlanOutcome, TimeConstantKnowledge, valve_s};
 use seathold_config::recipe as recipes;
+use seathold_config::rig::AdapterChoice;
 use seathold_quantity::Dimension;
 use seathold_quantity::limit::Limit;
 use seathold_recording::file::{self, Replace};
@@ -80,6 +81,9 @@ pub struct PlanArgs {
     /// Rig file [default: the built-in rig]
     #[arg(long, value_name = "FILE", help_heading = "The rig")]
     pub rig_file: Option<PathBuf>,
+    /// The rig's adapter that the valve is on [default: the one that takes its DN]
+    #[arg(long, value_name = "NAME", help_heading = "The rig")]
+    pub adapter: Option<String>,
     /// How the valve is worked
     #[arg(long, value_enum, default_value_t = ActuationArg::Air, help_heading = "The rig")]
     pub actuation: ActuationArg,
@@ -187,7 +191,8 @@ fn over(counts: &VerdictCounts, called: u32, risk: f64) -> bool {
 }
 
 fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
-    let mut rig: RawRig = *load_rig(args.rig_file.as_deref())?.raw();
+    let choice = AdapterChoice { name: args.adapter.as_deref(), dn: args.dn };
+    let mut rig: RawRig = *load_rig(args.rig_file.as_deref(), choice)?.rig.raw();
     let mut o = QuantityArgs::default();
     let reference = o.reference(args.reference_temperature.as_deref(), args.reference_pressure.as_deref());
     let limit = o.limit(&args.limit, args.dn, reference);

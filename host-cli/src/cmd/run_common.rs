@@ -98,13 +98,13 @@ pub(super) fn recipe_of(
     }
 }
 
-/// The header of its recording. `rig` comes with its name where none is typed.
+/// The header of its recording. `rig` comes with its name.
 pub(super) fn header(
     args: &RunArgs,
     started: Timestamp,
     serial: String,
     recipe: &recipes::RecipeFile,
-    (rig, unnamed): (&Rig, &str),
+    (rig, rig_name): (&Rig, &str),
     calibrations: Vec<String>,
     source: ReadingSource,
 ) -> Header {
@@ -116,7 +116,7 @@ pub(super) fn header(
         sides: args.sides.into(),
         recipe_name: recipe.name.clone(),
         recipe: *recipe.recipe.raw(),
-        rig_name: args.rig_file.as_ref().map_or_else(|| unnamed.into(), |file| file.display().to_string()),
+        rig_name: rig_name.into(),
         rig: *rig.raw(),
         calibrations,
         source,

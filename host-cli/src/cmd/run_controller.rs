@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 
 use seathold_analysis::calibration::apply;
+use seathold_config::rig::AdapterChoice;
 use seathold_quantity::{InputError, InputProblem};
 use seathold_recording::header::{LineAccess, ReadingSource};
 use seathold_recording::{EXTENSION, Header, Writer};
@@ -19,6 +20,7 @@ use crate::args::RunArgs;
 use crate::console::Console;
 use crate::error::Error;
 use crate::rig::journal::{self, Journal};
+use crate::rig::memory::{self, KeptRig};
 use crate::rig::{Address, Answers, Client, RunOperator, Shadow};
 use crate::session::{NEEDS_KEY, Session};
 use crate::speed::Speed;
@@ -65,11 +67,19 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
     // As an observer: the controller's records of a run that is not ours must stay there for whoever resumes it.
     let (key, line) = args.access.to(address)?;
     let mut client = Client::look(address, key, console.clock).map_err(|why| Error::rig(address, why))?;
-    greet_to_command(&mut client, address, console)?;
-    let controllers = read_rig(&mut client, address, console)?;
-    let (rig, calibrations) = fit(args, &controllers, started)?;
+    let welcome = greet_to_command(&mut client, address, console)?;
+    let controllers = controllers_rig(args, &mut client, &welcome, console)?;
+    let (rig, mut calibrations) = fit(args, &controllers, started)?;
+    calibrations.extend(controllers.caution);
     let recipe = recipe_of(args, &rig, args.actuation.map(Into::into))?;
     make_ready(args, &mut client, console)?;
+    if let Some((kept, number)) = &controllers.kept {
+        memory::fit(&mut client, address, console, (&kept.memory, *number))?;
+        let now = read_rig(&mut client, address, console)?;
+        if differences(now.raw(), rig.raw()).next().is_some() {
+            return Err(Error::rig(address, "its rig has been changed by somebody else meanwhile: begin again"));
+        }
+    }
     client.take_records();
     let welcome = client.greet(console.clock, GREET_US).map_err(|why| Error::rig(address, why))?;
     // Records can be dated. That it was not done is no reason not to test.
@@ -83,7 +93,7 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
         link: welcome.version,
         line: Some(line),
     };
-    let header = header(args, started, serial, &recipe, (&rig, "the controller's"), calibrations, source);
+    let header = header(args, started, serial, &recipe, (&rig, &controllers.name), calibrations, source);
     fits_register(args, &header)?;
     let from = client.have().map_or(0, |have| have.next).max(welcome.next);
     let writer = Writer::create(&path, &header)?;
@@ -168,26 +178,77 @@ pub(super) fn read_status(
     }
 }
 
+/// The rig a controller will judge by.
+struct ControllersRig {
+    rig: Rig,
+    name: String,
+    /// Where it keeps one that was loaded: which, and the adapter that is chosen.
+    kept: Option<(KeptRig, Option<u8>)>,
+    caution: Option<String>,
+}
+
+impl ControllersRig {
+    /// The adapter's name; empty where it has none.
+    fn adapter(&self) -> &str {
+        let chosen =
+            |(kept, number): &'_ (KeptRig, Option<u8>)| number.map(usize::from).filter(|n| *n < kept.adapters.len());
+        match &self.kept {
+            Some(kept) => chosen(kept).and_then(|n| kept.0.adapters.get(n)).map_or("", |adapter| &adapter.name),
+            None => "",
+        }
+    }
+}
+
+/// With the adapter that is chosen, which is not fitted yet.
+fn controllers_rig(
+    args: &RunArgs,
+    client: &mut Client,
+    welcome: &Welcome,
+    console: &mut Console<'_>,
+) -> Result<ControllersRig, Error> {
+    let address = &args.rig;
+    let rig = read_rig(client, address, console)?;
+    if !welcome.capabilities.rig_memory {
+        if let Some(name) = &args.adapter {
+            return Err(Error::rig(
+                address,
+                format!("--adapter {name}: the rig is compiled in here, and has no adapters"),
+            ));
+        }
+        return Ok(ControllersRig { rig, name: "the controller's".into(), kept: None, caution: None });
+    }
+    let kept = memory::read(client, address, console)?;
+    kept.fit_for_air(address)?;
+    let number = kept.choose(address, AdapterChoice { name: args.adapter.as_deref(), dn: args.dn })?;
+    let rig = kept.with(rig.raw(), number).validate().map_err(|errors| Error::rig(address, errors))?;
+    let (name, caution) = (kept.words(number), kept.caution());
+    Ok(ControllersRig { rig, name, kept: Some((kept, number)), caution })
+}
+
 /// The controller judges by its own rig. A rig file or calibrations given here must give the same rig, or the results
 /// would not be those that were asked for.
-fn fit(args: &RunArgs, controllers: &Rig, at: jiff::Timestamp) -> Result<(Rig, Vec<String>), Error> {
+fn fit(args: &RunArgs, controllers: &ControllersRig, at: jiff::Timestamp) -> Result<(Rig, Vec<String>), Error> {
+    let choice = AdapterChoice { name: args.adapter.as_deref(), dn: args.dn };
     let base = match &args.rig_file {
-        Some(file) => load_rig(Some(file))?,
-        None => *controllers,
+        Some(file) => load_rig(Some(file), choice)?.rig,
+        None => controllers.rig,
     };
-    let (rig, calibrations) = apply::to_run(&base, &args.calibrations, at)?;
-    let problems: Vec<InputProblem> = differences(rig.raw(), controllers.raw())
+    let (rig, calibrations) = apply::to_run(&base, controllers.adapter(), &args.calibrations, at)?;
+    let problems: Vec<InputProblem> = differences(rig.raw(), controllers.rig.raw())
         .map(|(name, here, there)| InputProblem {
             line: None,
             message: format!("{name} is {here} here and {there} on the controller"),
         })
         .collect();
     if problems.is_empty() {
-        return Ok((*controllers, calibrations));
+        return Ok((controllers.rig, calibrations));
     }
     let origin = args.rig_file.as_ref().map_or_else(|| "--calibrations".into(), |f| f.display().to_string());
     Err(Error::Input(InputError {
-        origin: format!("{origin}: not the rig that is built into the controller at {}", args.rig),
+        origin: format!(
+            "{origin}: not the rig of the controller at {}; load it there with `seathold rig load`",
+            args.rig
+        ),
         problems,
     }))
 }

@@ -2,6 +2,7 @@
 
 use jiff::Timestamp;
 use seathold_analysis::calibration::apply;
+use seathold_config::rig::AdapterChoice;
 use seathold_config::valve::{self, SimValve};
 use seathold_config::{fault, recipe as recipes};
 use seathold_recording::header::ReadingSource;
@@ -56,8 +57,10 @@ pub(super) fn begin(args: &RunArgs, now: Timestamp) -> Result<(Session, Header, 
 }
 
 fn plan(args: &RunArgs, now: Timestamp) -> Result<RunPlan, Error> {
-    let as_built = load_rig(args.rig_file.as_deref())?;
-    let (rig, calibrations) = apply::to_run(&as_built, &args.calibrations, args.started_at.unwrap_or(now))?;
+    let choice = AdapterChoice { name: args.adapter.as_deref(), dn: args.dn };
+    let loaded = load_rig(args.rig_file.as_deref(), choice)?;
+    let (rig, calibrations) =
+        apply::to_run(&loaded.rig, &loaded.adapter, &args.calibrations, args.started_at.unwrap_or(now))?;
     let kind = args.actuation.map(Into::into);
     // Leaks typed for the valve are counted at the recipe's reference pressure, so the recipe comes first; but a
     // built-in valve that is worked by hand chooses the recipe where none is typed.
@@ -99,9 +102,9 @@ fn plan(args: &RunArgs, now: Timestamp) -> Result<RunPlan, Error> {
     let mut settings = valve.settings(reference);
     settings.extend(args.fault.iter().map(|text| ("fault".to_owned(), text.clone())));
     let source = ReadingSource::Simulated { valve: valve.name.clone(), seed, settings };
-    let header = header(args, started, serial, &recipe, (&rig, "built-in"), calibrations, source);
+    let header = header(args, started, serial, &recipe, (&rig, &loaded.name), calibrations, source);
     let path = recording_path(args.out.clone(), &header.serial, started);
-    Ok(RunPlan { rig, as_built, recipe, valve, header, faults, speed, path })
+    Ok(RunPlan { rig, as_built: loaded.rig, recipe, valve, header, faults, speed, path })
 }
 
 /// The valve's options as names of fields and values.

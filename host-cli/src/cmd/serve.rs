@@ -13,15 +13,16 @@ use seathold_sequencer::units::Reference;
 use seathold_sim::bench::SimBench;
 use seathold_text::messages::{self, UnitFormat};
 
-use super::files::load_rig;
+use super::files::whole_rig;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::rig::access::random;
 use crate::rig::sim::parse_fault;
 use crate::screen::{Plain, Screen};
-use crate::serve::{Listener, ListenerEvent, PollPacer, ServedRig, open_pty, open_tcp};
+use crate::serve::{Listener, ListenerEvent, PollPacer, ServedRig, SimFlash, open_pty, open_tcp};
 use crate::speed::Speed;
+use seathold_sequencer::link::rig_keeper::WithoutRig;
 
 /// Longest sleep while nothing is due.
 const NAP: Duration = Duration::from_millis(1);
@@ -42,6 +43,10 @@ pub struct ServeArgs {
     /// Rig file [default: the built-in rig]
     #[arg(long, value_name = "FILE", help_heading = "The simulated rig")]
     pub rig_file: Option<PathBuf>,
+    /// File that stands for the controller's flash: what is loaded outlasts the program, and without a rig loaded no run
+    /// begins, as on a controller out of the box
+    #[arg(long, value_name = "FILE", help_heading = "The simulated rig")]
+    pub rig_memory: Option<PathBuf>,
     /// Simulated valve: a name from `seathold valve list`, or a file
     #[arg(long, value_name = "NAME|FILE", default_value = "tight", help_heading = "The simulated rig")]
     pub valve: String,
@@ -145,7 +150,7 @@ impl ServeLog {
 }
 
 fn switch_on(args: &ServeArgs) -> Result<ServedRig, Error> {
-    let rig = load_rig(args.rig_file.as_deref())?;
+    let rig = whole_rig(args.rig_file.as_deref())?.rig;
     let reference = Reference::ISO_8778.pressure.pascals();
     let mut valve = valve::find(&args.valve, reference)?;
     let settings = super::run_common::settings(&args.set)?;
@@ -163,5 +168,13 @@ fn switch_on(args: &ServeArgs) -> Result<ServedRig, Error> {
             return Err(Error::usage(format!("--fault: at most {} faults a run", seathold_sim::fault::FAULTS)));
         }
     }
-    Ok(ServedRig::new(rig, bench))
+    let (flash, without) = match &args.rig_memory {
+        Some(file) => {
+            let flash =
+                SimFlash::in_file(file).map_err(|why| Error::file("use as the controller's flash", file, why))?;
+            (flash, WithoutRig::NoRun)
+        }
+        None => (SimFlash::in_memory(), WithoutRig::CompiledIn),
+    };
+    Ok(ServedRig::with_rig_memory(rig, bench, flash, without))
 }

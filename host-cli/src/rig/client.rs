@@ -361,7 +361,7 @@ fn owned(host: &mut Host, byte: u8) -> Option<ClientEvent> {
             if polls.is_broken() { RecordContent::Other { unreadable: true } } else { RecordContent::Polls(all) }
         }
         HostEvent::Event { at, event } => RecordContent::Event(at, event),
-        HostEvent::TimeSet { .. } => RecordContent::Other { unreadable: false },
+        HostEvent::TimeSet { .. } | HostEvent::RigChanged { .. } => RecordContent::Other { unreadable: false },
         HostEvent::Unreadable { .. } => RecordContent::Other { unreadable: true },
     };
     let number = host.resume_point().map_or(0, |have| have.next.wrapping_sub(1));

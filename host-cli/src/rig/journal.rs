@@ -230,7 +230,7 @@ fn kept(body: &[u8]) -> RecordContent {
         Ok(Record::RecipeLoaded(recipe)) => RecordContent::Began(recipe),
         Ok(Record::Event { at, event }) => RecordContent::Event(at, event),
         Ok(Record::Polls(series)) => RecordContent::Polls(Polls::new(series).collect()),
-        Ok(Record::TimeSet { .. }) => RecordContent::Other { unreadable: false },
+        Ok(Record::TimeSet { .. } | Record::RigChanged { .. }) => RecordContent::Other { unreadable: false },
         Err(_) => RecordContent::Other { unreadable: true },
     }
 }

@@ -16,6 +16,7 @@ pub mod client;
 mod connect;
 pub mod in_process;
 pub mod journal;
+pub mod memory;
 pub mod operator;
 pub mod shadow;
 pub mod sim;

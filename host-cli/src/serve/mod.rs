@@ -5,6 +5,7 @@
 //! tell the difference but by the welcome, which says that the rig is simulated.
 
 mod at_rig;
+mod flash;
 mod listener;
 mod open;
 mod pace;
@@ -13,6 +14,7 @@ mod pty;
 mod tcp;
 
 pub use at_rig::CommandSource;
+pub use flash::SimFlash;
 pub use listener::{Listener, ListenerEvent};
 pub use open::{open_pty, open_tcp};
 pub use pace::PollPacer;
@@ -23,11 +25,13 @@ use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::{Capabilities, Record};
+use seathold_sequencer::link::rig_keeper::{RigKeeper, WithoutRig};
 use seathold_sequencer::link::serve;
 use seathold_sequencer::poll_loop::{self, PollRecord};
 use seathold_sequencer::recipe::Recipe;
 use seathold_sequencer::rig::Rig;
 use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::store::Store;
 use seathold_sequencer::time::Instant;
 use seathold_sim::bench::SimBench;
 
@@ -42,6 +46,9 @@ pub struct ServedRig {
     sequencer: Sequencer,
     bench: SimBench,
     link: Box<Controller<STORE>>,
+    /// The rig that is loaded over the line.
+    keeper: Option<RigKeeper<Store<SimFlash>>>,
+    record: PollRecord,
     frame: Frame,
     /// How much of `frame` has gone out.
     sent: usize,
@@ -57,16 +64,22 @@ impl ServedRig {
         Self {
             sequencer: Sequencer::new(rig, None),
             bench,
-            link: Box::new(Controller::new(Capabilities {
-                simulated: true,
-                single_outputs: true,
-                ..Capabilities::default()
-            })),
+            link: link(false),
+            keeper: None,
+            record: PollRecord::empty(),
             frame: Frame::new(),
             sent: 0,
             commands_from: CommandSource::Host,
             aborted: false,
         }
+    }
+
+    /// A controller that a rig can be loaded into, and `rig` compiled in. With a file for its memory it begins no run without
+    /// one loaded; without, what is loaded is gone with the program.
+    pub fn with_rig_memory(rig: Rig, bench: SimBench, flash: SimFlash, without: WithoutRig) -> Self {
+        let keeper = flash.store().map(|store| RigKeeper::new(rig, without, store));
+        let in_force = keeper.as_ref().map_or(rig, RigKeeper::rig);
+        Self { link: link(true), keeper, ..Self::new(in_force, bench) }
     }
 
     /// A controller just switched on with its recipe in it, and someone at the rig to work it.
@@ -172,15 +185,18 @@ impl ServedRig {
 
     /// One poll, and the time until the next passes on the rig.
     pub fn turn(&mut self, wall: Instant) -> PollRecord {
-        let Self { sequencer, bench, link, commands_from, aborted, .. } = self;
-        let mut record = PollRecord::empty();
-        let polled = if *commands_from == CommandSource::Host {
-            serve::service(link.as_mut(), wall, sequencer, &mut bench.rig, &mut record)
-        } else {
-            serve::handle_request(link.as_mut(), wall, sequencer, &mut bench.rig);
-            let hands_only = *commands_from == CommandSource::Hands;
-            let mut operator = AtRig { person: &mut bench.operator, link: link.as_mut(), hands_only, aborted };
-            poll_loop::poll_into(sequencer, &mut bench.rig, &mut operator, &mut record).map(|()| link.record(&record))
+        let Self { sequencer, bench, link, keeper, record, commands_from, aborted, .. } = self;
+        let polled = match (*commands_from, keeper) {
+            (CommandSource::Host, Some(keeper)) => {
+                serve::service_with(link.as_mut(), wall, sequencer, &mut bench.rig, record, keeper)
+            }
+            (CommandSource::Host, None) => serve::service(link.as_mut(), wall, sequencer, &mut bench.rig, record),
+            (source, _) => {
+                serve::handle_request(link.as_mut(), wall, sequencer, &mut bench.rig);
+                let hands_only = source == CommandSource::Hands;
+                let mut operator = AtRig { person: &mut bench.operator, link: link.as_mut(), hands_only, aborted };
+                poll_loop::poll_into(sequencer, &mut bench.rig, &mut operator, record).map(|()| link.record(record))
+            }
         };
         match polled {
             Ok(()) => {}
@@ -188,11 +204,16 @@ impl ServedRig {
         };
         let status = sequencer.status();
         if *commands_from == CommandSource::Host {
-            bench.rig.follow_host(&mut bench.operator, &record, status.phase);
+            bench.rig.follow_host(&mut bench.operator, record, status.phase);
         }
         bench.apply_due_faults(record.at, status.phase, status.side);
         bench.rig.apply_due_actions(&mut bench.operator);
         bench.rig.advance(bench.period);
-        record
+        record.clone()
     }
+}
+
+fn link(rig_memory: bool) -> Box<Controller<STORE>> {
+    let capabilities = Capabilities { simulated: true, single_outputs: true, rig_memory, ..Capabilities::default() };
+    Box::new(Controller::new(capabilities))
 }

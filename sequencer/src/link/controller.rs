@@ -240,6 +240,12 @@ impl<const N: usize> Controller<N> {
         self.request.take_if(|request| !matches!(request, Request::Operate(_)))
     }
 
+    /// Takes a pending start away from the sequencer, if there is one. It must be [answered](Self::respond).
+    #[cfg(feature = "rig-memory")]
+    pub(super) fn take_start(&mut self) -> bool {
+        self.request.take_if(|request| matches!(request, Request::Operate(Command::Start(_)))).is_some()
+    }
+
     /// Sets the response to the last request.
     pub fn respond(&mut self, response: Response) {
         self.last_response = Some(response);
@@ -381,6 +387,14 @@ const fn is_open_to_all(request: &Request) -> bool {
     match request {
         Request::ReadStatus | Request::ReadRig | Request::Operate(Command::Abort) => true,
         Request::LoadRecipe(_) | Request::Operate(_) | Request::SetTime { .. } => false,
+        #[cfg(feature = "rig-memory")]
+        Request::ReadPoll | Request::ReadRigMemory | Request::ReadCompiledRig | Request::ReadAdapter { .. } => true,
+        #[cfg(feature = "rig-memory")]
+        Request::StageRig { .. }
+        | Request::StageAdapter(_)
+        | Request::StoreRig { .. }
+        | Request::SetRigCheck { .. }
+        | Request::FitAdapter { .. } => false,
     }
 }
 

@@ -26,6 +26,12 @@ pub const FRAME_MAX: usize = CONTENT_MAX + CONTENT_MAX / 254 + 2;
 /// Bit by bit: a table would take a kilobyte of flash, and a line is slow.
 static CRC: Crc<u32, NoTable> = Crc::<u32, NoTable>::new(&CRC_32_ISCSI);
 
+/// The check sum that frames have, of bytes.
+#[cfg(feature = "rig-memory")]
+pub(crate) fn check_sum(bytes: &[u8]) -> u32 {
+    CRC.checksum(bytes)
+}
+
 /// Bytes ready to be sent.
 pub type Frame = heapless::Vec<u8, FRAME_MAX>;
 

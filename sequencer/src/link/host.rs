@@ -48,6 +48,14 @@ pub enum HostEvent<'a> {
         /// Milliseconds since 1970-01-01 00:00 UTC.
         unix_ms: u64,
     },
+    /// Another rig, or another adapter, is in force.
+    #[cfg(feature = "rig-memory")]
+    RigChanged {
+        /// The controller's clock then.
+        at: Instant,
+        /// What is in force.
+        memory: super::message::RigMemory,
+    },
     /// These records are lost.
     Gap {
         /// First that is lost.
@@ -308,11 +316,50 @@ impl Host {
 /// Whether a request can be answered so.
 const fn is_response_to(response: &Response, request: &Request) -> bool {
     match response {
-        Response::Done => matches!(request, Request::LoadRecipe(_) | Request::Operate(_) | Request::SetTime { .. }),
+        Response::Done => is_done_by(request),
+        #[cfg(not(feature = "rig-memory"))]
         Response::NotValid { .. } => matches!(request, Request::LoadRecipe(_)),
         Response::Status(_) => matches!(request, Request::ReadStatus),
+        #[cfg(not(feature = "rig-memory"))]
         Response::Rig(_) => matches!(request, Request::ReadRig),
         Response::Busy | Response::NotAllowed | Response::Stale => true,
+        #[cfg(feature = "rig-memory")]
+        Response::NotValid { .. } => matches!(
+            request,
+            Request::LoadRecipe(_)
+                | Request::StageAdapter(_)
+                | Request::StoreRig { .. }
+                | Request::SetRigCheck { .. }
+                | Request::FitAdapter { .. }
+        ),
+        #[cfg(feature = "rig-memory")]
+        Response::Rig(_) => matches!(request, Request::ReadRig | Request::ReadCompiledRig),
+        #[cfg(feature = "rig-memory")]
+        Response::Poll { .. } => matches!(request, Request::ReadPoll),
+        #[cfg(feature = "rig-memory")]
+        Response::RigMemory(_) => matches!(
+            request,
+            Request::ReadRigMemory
+                | Request::StoreRig { .. }
+                | Request::SetRigCheck { .. }
+                | Request::FitAdapter { .. }
+        ),
+        #[cfg(feature = "rig-memory")]
+        Response::Adapter(_) => matches!(request, Request::ReadAdapter { .. }),
+        #[cfg(feature = "rig-memory")]
+        Response::Lacking(_) => matches!(request, Request::Operate(_)),
+        #[cfg(feature = "rig-memory")]
+        Response::NotStored => matches!(request, Request::StoreRig { .. } | Request::SetRigCheck { .. }),
+    }
+}
+
+/// Whether it is answered with nothing but that it is done.
+const fn is_done_by(request: &Request) -> bool {
+    match request {
+        Request::LoadRecipe(_) | Request::Operate(_) | Request::SetTime { .. } => true,
+        #[cfg(feature = "rig-memory")]
+        Request::StageRig { .. } | Request::StageAdapter(_) => true,
+        _ => false,
     }
 }
 
@@ -359,6 +406,8 @@ impl Receiving<'_> {
             Ok(Record::Polls(series)) => HostEvent::Polls(series),
             Ok(Record::Event { at, event }) => HostEvent::Event { at, event },
             Ok(Record::TimeSet { at, unix_ms }) => HostEvent::TimeSet { at, unix_ms },
+            #[cfg(feature = "rig-memory")]
+            Ok(Record::RigChanged { at, memory }) => HostEvent::RigChanged { at, memory },
             Err(_) => HostEvent::Unreadable { number },
         })
     }

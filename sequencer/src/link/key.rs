@@ -46,7 +46,7 @@ impl Opening {
     fn bytes(&self) -> [u8; 55] {
         let Self { session, resume, nonce, challenge, boot, kept, capabilities } = self;
         let have = resume.unwrap_or(ResumePoint { boot: 0, next: 0 });
-        let Capabilities { record_bytes, simulated, single_outputs, key } = capabilities;
+        let Capabilities { record_bytes, simulated, single_outputs, key, rig_memory } = capabilities;
         let mut bytes = [0; 55];
         let parts = [super::message::VERSION]
             .into_iter()
@@ -61,7 +61,10 @@ impl Opening {
             .chain(kept.next.to_le_bytes())
             .chain(kept.now_us.to_le_bytes())
             .chain(record_bytes.to_le_bytes())
-            .chain([u8::from(*simulated) | u8::from(*single_outputs) << 1 | u8::from(*key) << 2]);
+            .chain([u8::from(*simulated)
+                | u8::from(*single_outputs) << 1
+                | u8::from(*key) << 2
+                | u8::from(*rig_memory) << 3]);
         bytes.iter_mut().zip(parts).for_each(|(slot, byte)| *slot = byte);
         bytes
     }

@@ -2,18 +2,25 @@
 //! so new ones go to the end, and anything else needs a new [`VERSION`].
 
 use crate::event::{Disconnect, Event, Fault, Phase};
+#[cfg(feature = "rig-memory")]
+use crate::input::Inputs;
 use crate::input::{ChannelState, Command, Prompt, Side};
+#[cfg(feature = "rig-memory")]
+use crate::output::Outputs;
 use crate::recipe::RawRecipe;
 use crate::rig::RawRig;
+#[cfg(feature = "rig-memory")]
+use crate::rig_image::{Adapter, RIG_NAME_MAX, RigCheck};
 use crate::step::Status;
 use crate::time::Instant;
 use crate::units::GaugePressure;
 use serde::{Deserialize, Serialize};
 
 /// Version of everything in this file. A controller serves only hosts of its own version, and reports its own.
-pub const VERSION: u8 = 1;
+pub const VERSION: u8 = 2;
 
 /// From host to controller.
+#[allow(clippy::large_enum_variant, reason = "there is one at a time, and no heap")]
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum ToController {
     /// Opens a session. Repeated until welcomed.
@@ -82,6 +89,56 @@ pub enum Request {
         /// Milliseconds since 1970-01-01 00:00 UTC.
         unix_ms: u64,
     },
+    /// Report what the last poll read and set, as it was read.
+    #[cfg(feature = "rig-memory")]
+    ReadPoll,
+    /// Report which rig is in force.
+    #[cfg(feature = "rig-memory")]
+    ReadRigMemory,
+    /// Report the rig that is compiled in, which bounds what may be loaded.
+    #[cfg(feature = "rig-memory")]
+    ReadCompiledRig,
+    /// Report an adapter of the rig in force.
+    #[cfg(feature = "rig-memory")]
+    ReadAdapter {
+        /// Which, from 0.
+        number: u8,
+    },
+    /// Take this as a rig to be stored, without adapters as yet. Nothing changes.
+    #[cfg(feature = "rig-memory")]
+    StageRig {
+        /// Its name.
+        name: heapless::String<RIG_NAME_MAX>,
+        /// The rig.
+        rig: RawRig,
+    },
+    /// Add an adapter to it.
+    #[cfg(feature = "rig-memory")]
+    StageAdapter(Adapter),
+    /// Store the staged rig, and work by it from now on: only while ready, with the far side measured empty.
+    #[cfg(feature = "rig-memory")]
+    StoreRig {
+        /// The [check sum](crate::rig_image::RigImage::check_sum) of what is meant.
+        check_sum: u32,
+        /// Milliseconds since 1970-01-01 00:00 UTC.
+        unix_ms: u64,
+    },
+    /// The rig of this generation has been checked, or its check is waived: air may be let in.
+    #[cfg(feature = "rig-memory")]
+    SetRigCheck {
+        /// As in [`RigMemory::generation`].
+        generation: u32,
+        /// How.
+        check: RigCheck,
+    },
+    /// Work with this adapter, or without any: only while ready, as for a recipe.
+    #[cfg(feature = "rig-memory")]
+    FitAdapter {
+        /// As in [`RigMemory::generation`].
+        generation: u32,
+        /// Which, from 0.
+        number: Option<u8>,
+    },
 }
 
 /// From controller to host.
@@ -145,6 +202,8 @@ pub struct Capabilities {
     pub single_outputs: bool,
     /// Commands are taken only from a host that has the key.
     pub key: bool,
+    /// A rig with adapters can be loaded over the line, and is kept.
+    pub rig_memory: bool,
 }
 
 /// A record, kept until the host has it.
@@ -167,6 +226,14 @@ pub enum Record<'a> {
         at: Instant,
         /// Milliseconds since 1970-01-01 00:00 UTC.
         unix_ms: u64,
+    },
+    /// A rig was stored, or its check was set, or an adapter was fitted: this is in force from now on.
+    #[cfg(feature = "rig-memory")]
+    RigChanged {
+        /// The controller's clock then.
+        at: Instant,
+        /// What is in force.
+        memory: RigMemory,
     },
 }
 
@@ -192,6 +259,60 @@ pub enum Response {
     /// Under a key: when the host asked it had not heard for some seconds what was sent to it, or somebody has held its
     /// question back. To be asked again.
     Stale,
+    /// What the last poll read and set.
+    #[cfg(feature = "rig-memory")]
+    Poll {
+        /// When.
+        at: Instant,
+        /// Read.
+        inputs: Inputs,
+        /// Set.
+        outputs: Outputs,
+    },
+    /// Which rig is in force.
+    #[cfg(feature = "rig-memory")]
+    RigMemory(RigMemory),
+    /// An adapter; none where there is none of this number.
+    #[cfg(feature = "rig-memory")]
+    Adapter(Option<Adapter>),
+    /// No run is begun, since this is missing of the rig.
+    #[cfg(feature = "rig-memory")]
+    Lacking(RigLack),
+    /// The memory failed, or what is in it now is not known for certain: the rig in force is as before.
+    #[cfg(feature = "rig-memory")]
+    NotStored,
+}
+
+/// What a controller has in its memory, and works by.
+#[cfg(feature = "rig-memory")]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RigMemory {
+    /// How many times a rig was stored; 0 where none is, or it could not be read: what is compiled in is in force.
+    pub generation: u32,
+    /// The name of the rig in force, empty where it is the one compiled in.
+    pub name: heapless::String<RIG_NAME_MAX>,
+    /// When it was loaded, in milliseconds since 1970-01-01 00:00 UTC, as the host had it.
+    pub loaded_unix_ms: u64,
+    /// Whether it has been checked since.
+    pub check: RigCheck,
+    /// How many adapters it has.
+    pub adapters: u8,
+    /// Which of them is fitted, from 0.
+    pub fitted: Option<u8>,
+    /// What is missing before a run, if anything.
+    pub lacking: Option<RigLack>,
+}
+
+/// What is missing of a rig before a run.
+#[cfg(feature = "rig-memory")]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum RigLack {
+    /// None was loaded.
+    Rig,
+    /// It has not been checked since it was loaded.
+    Check,
+    /// It has adapters, and none was chosen.
+    Adapter,
 }
 
 /// [`ChannelState`] for the wire.

@@ -14,6 +14,7 @@
 //! | [`controller`] | the controller's end |
 //! | [`host`] | the host's end |
 //! | [`serve`] | one cycle of a controller's loop: requests, poll, records |
+//! | `rig_keeper` (feature `rig-memory`) | the rig that is loaded over the line, and kept |
 //!
 //! Guarantees, whatever the line does:
 //!
@@ -99,5 +100,7 @@ pub mod key;
 pub mod message;
 pub mod polls;
 pub mod record_ring;
+#[cfg(feature = "rig-memory")]
+pub mod rig_keeper;
 pub mod serve;
-mod write;
+pub(crate) mod write;

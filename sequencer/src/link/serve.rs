@@ -2,6 +2,8 @@
 
 use super::controller::Controller;
 use super::message::{Record, Request, Response, Snapshot};
+#[cfg(feature = "rig-memory")]
+use super::rig_keeper::{RigKeeper, RigStorage};
 use crate::io::Hardware;
 use crate::poll_loop::{self, PollRecord};
 use crate::recipe::RawRecipe;
@@ -27,6 +29,40 @@ pub fn service<H: Hardware, const N: usize>(
     if let Some(request) = link.request() {
         let response = handle(link, sequencer, &request, hardware);
         link.respond(response);
+    }
+    poll_loop::poll_into(sequencer, hardware, link, record)?;
+    link.record(record);
+    Ok(())
+}
+
+/// As [`service`], for a controller whose rig is loaded over the line.
+///
+/// # Errors
+/// As for [`service`].
+#[cfg(feature = "rig-memory")]
+pub fn service_with<H: Hardware, M: RigStorage, const N: usize>(
+    link: &mut Controller<N>,
+    now: Instant,
+    sequencer: &mut Sequencer,
+    hardware: &mut H,
+    record: &mut PollRecord,
+    keeper: &mut RigKeeper<M>,
+) -> Result<(), H::Error> {
+    link.tick(now);
+    if let Some(request) = link.request() {
+        let response = match request {
+            Request::ReadPoll => Response::Poll { at: record.at, inputs: record.inputs, outputs: record.outputs },
+            request => match keeper.handle(link, sequencer, &request, || hardware.now()) {
+                Some(response) => response,
+                None => handle(link, sequencer, &request, hardware),
+            },
+        };
+        link.respond(response);
+    }
+    if let Some(lack) = keeper.lacking()
+        && link.take_start()
+    {
+        link.respond(Response::Lacking(lack));
     }
     poll_loop::poll_into(sequencer, hardware, link, record)?;
     link.record(record);
@@ -64,6 +100,9 @@ fn handle<H: Hardware, const N: usize>(
         Request::ReadStatus => Response::Status(Snapshot::new(&sequencer.status(), sequencer.recipe().is_some())),
         // Handled by the poll.
         Request::Operate(_) => Response::Busy,
+        // Only where there is a keeper.
+        #[cfg(feature = "rig-memory")]
+        _ => Response::NotAllowed,
     }
 }
 

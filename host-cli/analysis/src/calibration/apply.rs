@@ -6,7 +6,9 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use seathold_config::Error;
+use seathold_config::rig::RigFile;
 use seathold_sequencer::rig::{RawRig, Rig};
+use seathold_sequencer::rig_image::Adapter;
 use seathold_text::drift_margin::{BY_REST_RUN, drift_words};
 use seathold_text::layout::percent;
 
@@ -54,16 +56,34 @@ pub struct CalibratedRig {
 }
 
 impl CalibrationSet {
-    /// Applies the latest of each quantity to the rig. One that is out of date still says more than none, and is
-    /// applied; the note says so.
-    pub fn apply(&self, mut rig: RawRig, today: Date) -> CalibratedRig {
+    /// Applies the latest of each quantity to the rig with this adapter (empty where it has none). One that is out of date
+    /// still says more than none, and is applied; the note says so. Volume, reference leak and blank run are of one adapter, and
+    /// not taken for another; transducer and rest run are of the rig.
+    pub fn apply(&self, mut rig: RawRig, adapter: &str, today: Date) -> CalibratedRig {
         let latest = |subjects: &[CalibratedQuantity]| {
-            let mut of = self.files.iter().filter(|(_, c)| subjects.contains(&c.subject)).collect::<Vec<_>>();
+            let of =
+                |c: &Calibration| subjects.contains(&c.subject) && (!c.subject.is_of_adapter() || c.adapter == adapter);
+            let mut of = self.files.iter().filter(|(_, c)| of(c)).collect::<Vec<_>>();
             of.sort_by_key(|(_, c)| c.made);
             of.last().copied()
         };
         let mut notes = Vec::new();
         let mut complete = true;
+        for (path, other) in self.files.iter().filter(|(_, c)| c.subject.is_of_adapter() && c.adapter != adapter) {
+            // Of another adapter of the rig it may well be; of none, or of one where the rig has none, it is a slip.
+            if other.adapter.is_empty() || adapter.is_empty() {
+                let of =
+                    if other.adapter.is_empty() { "no adapter".into() } else { format!("adapter {}", other.adapter) };
+                let here = if adapter.is_empty() { "none is chosen".into() } else { format!("{adapter} is chosen") };
+                notes.push(format!("NOT TAKEN: {}: it is of {of}, and {here}", path.display()));
+                complete = false;
+            }
+        }
+        if let (Some(by_gas), Some(by_leak)) =
+            (latest(&[CalibratedQuantity::Volume]), latest(&[CalibratedQuantity::Leak]))
+        {
+            notes.extend(disagreement(by_gas, by_leak, &rig));
+        }
         let without_rest = format!(
             "no rest run: drift of the gas temperature is the rig file's, ±{}",
             drift_words(rig.temperature_drift_u_k_s)
@@ -122,11 +142,90 @@ impl CalibrationSet {
     }
 }
 
-/// The rig a run works with, and a line on each of its calibrations; one line where none was asked for.
+/// Where two ways to the far volume do not agree: what each says. The one by a reference leak holds the gain as well.
+fn disagreement(
+    (gas_path, by_gas): &(PathBuf, Calibration),
+    (leak_path, by_leak): &(PathBuf, Calibration),
+    rig: &RawRig,
+) -> Option<String> {
+    let (gas, leak) = (&by_gas.values, &by_leak.values);
+    let u_rel = gas.far_volume_u_rel.hypot(leak.far_volume_u_rel).hypot(rig.gain_u_rel);
+    let apart = leak.far_volume_m3 / gas.far_volume_m3 - 1.0;
+    (apart.abs() > APART * u_rel).then(|| {
+        format!(
+            "THEY DISAGREE: far volume {:.2} cm³ by gas ({}) and {:.2} cm³ by a reference leak ({}), {} % apart, which their \
+             uncertainties do not explain: find out which is wrong",
+            gas.far_volume_m3 * 1e6,
+            gas_path.display(),
+            leak.far_volume_m3 * 1e6,
+            leak_path.display(),
+            percent((apart.abs() * 1e3).round() / 1e3)
+        )
+    })
+}
+
+/// Standard uncertainties that two calibrations of one volume may be apart without a word (our judgement).
+const APART: f64 = 2.5;
+
+/// A rig to be loaded into a controller, calibrated: every adapter with what is of it, and a line on each.
+///
+/// # Errors
+/// As for [`to_run`].
+pub fn to_load(mut file: RigFile, paths: &[PathBuf], now: Timestamp) -> Result<(RigFile, Vec<String>), Error> {
+    if file.adapters.is_empty() {
+        let (rig, notes) = to_run(&file.rig, "", paths, now)?;
+        return Ok((RigFile { rig, ..file }, notes));
+    }
+    if paths.is_empty() {
+        return Ok((file, vec!["no calibration given: every figure is the rig file's".into()]));
+    }
+    let (set, today) = (find(paths)?, TimeZone::UTC.to_datetime(now).date());
+    let mut of_rig = set.clone();
+    of_rig.files.retain(|(_, c)| !c.subject.is_of_adapter());
+    let with_leak = |adapter: &Adapter| {
+        set.files.iter().any(|(_, c)| c.subject == CalibratedQuantity::Leak && c.adapter == adapter.name.as_str())
+    };
+    let mut notes = Vec::new();
+    if of_rig.files.iter().any(|(_, c)| c.subject == CalibratedQuantity::Transducer)
+        && file.adapters.iter().any(with_leak)
+    {
+        // The gain is in a reference leak's volume already, and would count twice for that adapter.
+        of_rig.files.retain(|(_, c)| c.subject != CalibratedQuantity::Transducer);
+        notes
+            .push("NOT TAKEN: the check of the transducer, since an adapter was calibrated by a reference leak".into());
+    }
+    let base = of_rig.apply(*file.rig.raw(), "", today);
+    notes.extend(base.notes.into_iter().filter(|note| !note.starts_with("no ") || note.starts_with("no rest")));
+    let invalid =
+        |what: &str, errors: &dyn std::fmt::Display| Error::usage(format!("{what} with its calibrations: {errors}"));
+    let rig = base.rig.validate().map_err(|errors| invalid("the rig", &errors))?;
+    for adapter in &mut file.adapters {
+        let mut of_adapter = set.clone();
+        of_adapter.files.retain(|(_, c)| c.subject.is_of_adapter() && c.adapter == adapter.name.as_str());
+        let applied = of_adapter.apply(adapter.on(rig.raw()), &adapter.name, today);
+        applied.rig.validate().map_err(|errors| invalid(&adapter.name, &errors))?;
+        let of_it = applied.notes.into_iter().filter(|note| !note.contains("rest run") && !note.contains("transducer"));
+        notes.extend(of_it.map(|note| format!("{}: {note}", adapter.name)));
+        if let Some(calibrated) = Adapter::of(&adapter.name, &applied.rig) {
+            *adapter = Adapter { dn_min: adapter.dn_min, dn_max: adapter.dn_max, ..calibrated };
+        }
+    }
+    let names: Vec<&str> = file.adapters.iter().map(|adapter| adapter.name.as_str()).collect();
+    for (path, other) in
+        set.files.iter().filter(|(_, c)| c.subject.is_of_adapter() && !names.contains(&c.adapter.as_str()))
+    {
+        let of = if other.adapter.is_empty() { "no adapter".into() } else { format!("adapter {}", other.adapter) };
+        notes.push(format!("NOT TAKEN: {}: it is of {of}, and the rig has {}", path.display(), names.join(", ")));
+    }
+    Ok((RigFile { rig, ..file }, notes))
+}
+
+/// The rig a run works with, with an adapter (empty where it has none), and a line on each of its calibrations; one line where
+/// none was asked for.
 ///
 /// # Errors
 /// When a file is wrong, or the rig is no longer valid with what it says.
-pub fn to_run(as_built: &Rig, paths: &[PathBuf], now: Timestamp) -> Result<(Rig, Vec<String>), Error> {
+pub fn to_run(as_built: &Rig, adapter: &str, paths: &[PathBuf], now: Timestamp) -> Result<(Rig, Vec<String>), Error> {
     if paths.is_empty() {
         let note = format!(
             "no calibration given: volume, background leak, settling time constant, sensor gain and drift of the gas \
@@ -135,7 +234,7 @@ pub fn to_run(as_built: &Rig, paths: &[PathBuf], now: Timestamp) -> Result<(Rig,
         );
         return Ok((*as_built, vec![note]));
     }
-    let applied = find(paths)?.apply(*as_built.raw(), TimeZone::UTC.to_datetime(now).date());
+    let applied = find(paths)?.apply(*as_built.raw(), adapter, TimeZone::UTC.to_datetime(now).date());
     let rig =
         applied.rig.validate().map_err(|errors| Error::usage(format!("the rig with its calibrations: {errors}")))?;
     Ok((rig, applied.notes))
@@ -204,7 +303,18 @@ mod tests {
             ..CalibrationValues::default()
         };
         let (made, expires) = (made.parse().unwrap(), expires.parse().unwrap());
-        ("x.toml".into(), Calibration { subject, made, expires, by: String::new(), method: String::new(), values })
+        (
+            "x.toml".into(),
+            Calibration {
+                subject,
+                adapter: String::new(),
+                made,
+                expires,
+                by: String::new(),
+                method: String::new(),
+                values,
+            },
+        )
     }
 
     fn today() -> Date {
@@ -213,7 +323,7 @@ mod tests {
 
     #[test]
     fn with_none_everything_is_missing_and_nothing_changes() {
-        let applied = CalibrationSet::default().apply(RawRig::DEMO, today());
+        let applied = CalibrationSet::default().apply(RawRig::DEMO, "", today());
         assert_eq!((applied.rig, applied.complete, applied.notes.len()), (RawRig::DEMO, false, 4));
         let rest = applied.notes.last().unwrap();
         assert_eq!(rest, "no rest run: drift of the gas temperature is the rig file's, ±0.2 mK/s");
@@ -228,7 +338,7 @@ mod tests {
             one(CalibratedQuantity::Blank, "2026-02-01", "2026-06-01", 0.0),
             one(CalibratedQuantity::Transducer, "2026-07-01", "2027-06-01", 0.0),
         ];
-        let applied = CalibrationSet { files }.apply(RawRig::DEMO, today());
+        let applied = CalibrationSet { files }.apply(RawRig::DEMO, "", today());
         assert_eq!(applied.rig.far_volume_m3, 46e-6);
         assert_eq!(applied.rig.tau_s, None, "a blank without τ leaves the rig's");
         assert_eq!(applied.rig.far.pa_per_count, RawRig::DEMO.far.pa_per_count / 1.002);
@@ -246,7 +356,7 @@ mod tests {
             one(CalibratedQuantity::Transducer, "2026-01-01", "2026-12-31", 0.0),
             one(CalibratedQuantity::Rest, "2026-05-01", "2026-12-31", 0.0),
         ];
-        let applied = CalibrationSet { files }.apply(RawRig::DEMO, today());
+        let applied = CalibrationSet { files }.apply(RawRig::DEMO, "", today());
         assert_eq!(applied.rig.far_volume_m3, 45.5e-6);
         assert_eq!(applied.rig.far.pa_per_count, RawRig::DEMO.far.pa_per_count, "or the gain would count twice");
         assert_eq!(applied.rig.gain_u_rel, 0.0);
@@ -260,7 +370,7 @@ mod tests {
             one(CalibratedQuantity::Volume, "2026-01-01", "2026-12-31", 46e-6),
         ];
         let set = CalibrationSet { files };
-        let applied = set.apply(RawRig::DEMO, today());
+        let applied = set.apply(RawRig::DEMO, "", today());
         assert_eq!(applied.rig.temperature_drift_u_k_s, 1.1e-3);
         let rest = applied.notes.last().unwrap();
         assert_eq!(rest, "drift of the gas temperature ±1.1 mK/s, by rest run, of 2026-01-01 (x.toml)");

@@ -76,6 +76,11 @@ const SUBJECTS: &[(&str, CalibratedQuantity)] = &[
 ];
 
 impl CalibratedQuantity {
+    /// Whether it holds for one adapter, and not for the rig whatever is fitted.
+    pub const fn is_of_adapter(self) -> bool {
+        matches!(self, Self::Volume | Self::Leak | Self::Blank)
+    }
+
     /// As written in files.
     pub fn name(self) -> &'static str {
         SUBJECTS.iter().find(|(_, s)| *s == self).map_or("", |(name, _)| name)
@@ -197,6 +202,8 @@ impl CalibratedQuantity {
 pub struct Calibration {
     /// What.
     pub subject: CalibratedQuantity,
+    /// The adapter that it holds for; empty where the rig has none, or it is of the rig whatever the adapter.
+    pub adapter: String,
     /// When.
     pub made: Date,
     /// The last day it is valid.
@@ -247,6 +254,7 @@ impl Calibration {
         if expires < made {
             missing.push(format!("expires: {expires} is before it was made, {made}"));
         }
+        let adapter = config.text("adapter").unwrap_or_default();
         let by = config.text("by").unwrap_or_default();
         let method = config.text("method").unwrap_or_default();
         let mut values = CalibrationValues::default();
@@ -266,7 +274,7 @@ impl Calibration {
         }
         config.finish()?;
         match subject {
-            Some(subject) if missing.is_empty() => Ok(Self { subject, made, expires, by, method, values }),
+            Some(subject) if missing.is_empty() => Ok(Self { subject, adapter, made, expires, by, method, values }),
             _ => {
                 let problems = missing.into_iter().map(|message| InputProblem { line: None, message }).collect();
                 Err(Error::Input(InputError { origin: origin.into(), problems }))
@@ -278,10 +286,15 @@ impl Calibration {
     pub fn text(&self, readings: &[String]) -> String {
         let readings: String = readings.iter().map(|r| format!("# {r}\n")).collect();
         let quoted = |text: &str| toml_edit::Value::from(text).to_string().trim().to_owned();
+        let adapter = match self.adapter.as_str() {
+            "" => String::new(),
+            name => format!("adapter = {}\n", quoted(name)),
+        };
         let mut out = format!(
             "# A seathold calibration, for `seathold run --calibrations`.\n{readings}\
-             calibration = \"{}\"\nmade = \"{}\"\nexpires = \"{}\"\nby = {}\nmethod = {}\n",
+             calibration = \"{}\"\n{}made = \"{}\"\nexpires = \"{}\"\nby = {}\nmethod = {}\n",
             self.subject.name(),
+            adapter,
             self.made,
             self.expires,
             quoted(&self.by),
@@ -335,6 +348,7 @@ mod tests {
         };
         for (_, subject) in SUBJECTS {
             let one = Calibration {
+                adapter: String::new(),
                 subject: *subject,
                 made: "2026-03-02".parse().unwrap(),
                 expires: "2027-03-02".parse().unwrap(),

@@ -1,0 +1,256 @@
+//! `seathold rig load`, `show` and `waive-check`: the rig that a controller keeps.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::Args;
+use seathold_analysis::calibration::apply;
+use seathold_config::rig::{RigFile, adapter_words};
+use seathold_sequencer::field::{Errors, FieldError};
+use seathold_sequencer::link::message::RigLack;
+use seathold_sequencer::rig::{FIELDS, RawRig};
+use seathold_sequencer::rig_image::{Adapter, RigImage};
+use seathold_text::layout::line;
+use serde_json::json;
+
+use super::files::whole_rig;
+use super::run_controller::{greet_to_command, read_rig};
+use crate::console::{Console, KeyboardInput};
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::rig::memory::{self, KeptRig};
+use crate::rig::{AccessArgs, Address, Client};
+
+/// The controller whose rig it is.
+#[derive(Debug, Args)]
+pub struct ControllerArgs {
+    /// The controller: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
+    #[arg(long, value_name = "RIG")]
+    pub rig: Address,
+    /// Who may give commands on the line to it.
+    #[command(flatten)]
+    pub access: AccessArgs,
+}
+
+/// `seathold rig load`.
+#[derive(Debug, Args)]
+pub struct LoadArgs {
+    /// The rig file
+    pub file: PathBuf,
+    /// Calibrations to be loaded with it: files, or folders of them
+    #[arg(long, value_name = "FILE|FOLDER", num_args = 1..)]
+    pub calibrations: Vec<PathBuf>,
+    /// Load it without asking
+    #[arg(long)]
+    pub yes: bool,
+    #[command(flatten)]
+    pub controller: ControllerArgs,
+}
+
+/// `seathold rig show`.
+#[derive(Debug, Args)]
+pub struct ShowRigArgs {
+    /// One JSON object
+    #[arg(long)]
+    pub json: bool,
+    #[command(flatten)]
+    pub controller: ControllerArgs,
+}
+
+/// `seathold rig waive-check`.
+#[derive(Debug, Args)]
+pub struct WaiveArgs {
+    /// Waive it without asking
+    #[arg(long)]
+    pub yes: bool,
+    #[command(flatten)]
+    pub controller: ControllerArgs,
+}
+
+fn open(args: &ControllerArgs, console: &mut Console<'_>) -> Result<Client, Error> {
+    let address = &args.rig;
+    let key = args.access.to(address)?.0;
+    let mut client = Client::look(address, key, console.clock).map_err(|why| Error::rig(address, why))?;
+    let welcome = greet_to_command(&mut client, address, console)?;
+    if !welcome.capabilities.rig_memory {
+        return Err(Error::rig(address, "its rig is compiled in: another one means another image of its firmware"));
+    }
+    Ok(client)
+}
+
+/// `seathold rig load`.
+pub(super) fn load(args: &LoadArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let address = &args.controller.rig;
+    let (file, notes) = apply::to_load(whole_rig(Some(&args.file))?, &args.calibrations, console.date()?)?;
+    let image = image(&file)?;
+    let mut client = open(&args.controller, console)?;
+    let compiled_in = memory::compiled_in(&mut client, address, console)?;
+    let mut errors = Errors::default();
+    if !image.validate_with(&compiled_in, |error: FieldError| errors.add(error)) {
+        return Err(Error::usage(format!("{}: not for this controller: {errors}", file.origin)));
+    }
+    let before = memory::read(&mut client, address, console)?;
+    let in_force = *read_rig(&mut client, address, console)?.raw();
+    let mut text = format!("{address}\n");
+    line(&mut text, "in force", &before.words(before.memory.fitted));
+    line(&mut text, "to load", &file.name);
+    for note in &notes {
+        line(&mut text, "calibrated", note);
+    }
+    // Of the adapters' part it has no say where there are adapters.
+    let changes = changes(&in_force, &image.rig, !before.adapters.is_empty() || !image.adapters.is_empty());
+    match (before.memory.generation, changes.is_empty()) {
+        (_, true) => line(&mut text, "changes", "none of the rig itself"),
+        _ => changes.iter().for_each(|change| line(&mut text, "change", change)),
+    }
+    for adapter in &image.adapters {
+        let known = before.adapters.iter().find(|other| other.name == adapter.name);
+        let what = match known {
+            None => "new",
+            Some(other) if other == adapter => "as before",
+            Some(_) => "changed",
+        };
+        line(&mut text, "adapter", &format!("{}; {what}", figures(adapter)));
+    }
+    for gone in before.adapters.iter().filter(|old| image.adapters.iter().all(|new| new.name != old.name)) {
+        line(&mut text, "adapter", &format!("{}; no longer there", adapter_words(gone)));
+    }
+    write!(console.err, "{text}")?;
+    if !args.yes && !agreed(console, "load it into the controller?")? {
+        writeln!(console.err, "not loaded; nothing has changed")?;
+        return Ok(Exit::NoVerdict);
+    }
+    memory::store(&mut client, address, console, &image)?;
+    // What it keeps is what was meant: its own word, read back.
+    let kept = memory::read(&mut client, address, console)?;
+    let now = *read_rig(&mut client, address, console)?.raw();
+    if kept.adapters[..] != image.adapters[..] || now != image.rig {
+        return Err(Error::rig(
+            address,
+            "what it keeps is not what was loaded: load it again, and let no air in before",
+        ));
+    }
+    let mut text = format!("{address}\n");
+    tell(&mut text, &kept, &now);
+    let next = match kept.fit_for_air(address) {
+        Ok(()) => "the same rig as before, and checked already".to_owned(),
+        Err(_) => format!("no air before every input and output has been checked: seathold doctor --rig {address}"),
+    };
+    line(&mut text, "next", &next);
+    write!(console.out, "{text}")?;
+    Ok(Exit::Good)
+}
+
+/// `seathold rig show --rig …`.
+pub(super) fn show(args: &ShowRigArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let address = &args.controller.rig;
+    let mut client = open(&args.controller, console)?;
+    let kept = memory::read(&mut client, address, console)?;
+    let rig = *read_rig(&mut client, address, console)?.raw();
+    if args.json {
+        let fields = |raw: &RawRig| {
+            let field =
+                |field: &seathold_sequencer::field::Field<RawRig>| (field.name.to_owned(), (field.get)(raw).into());
+            FIELDS.iter().map(field).collect::<serde_json::Map<_, _>>()
+        };
+        let adapter = |adapter: &Adapter| {
+            json!({ "name": adapter.name, "dn": [adapter.dn_min, adapter.dn_max],
+            "rig": fields(&adapter.on(&rig)), "tau_s": adapter.tau_s })
+        };
+        let object = json!({ "rig": address.to_string(), "memory": kept.memory, "in_force": fields(&rig),
+            "tau_s": rig.tau_s, "adapters": kept.adapters.iter().map(adapter).collect::<Vec<_>>() });
+        writeln!(console.out, "{object}")?;
+        return Ok(Exit::Good);
+    }
+    let mut text = format!("{address}\n");
+    tell(&mut text, &kept, &rig);
+    write!(console.out, "{text}")?;
+    Ok(Exit::Good)
+}
+
+/// `seathold rig waive-check`.
+pub(super) fn waive(args: &WaiveArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let address = &args.controller.rig;
+    let mut client = open(&args.controller, console)?;
+    let kept = memory::read(&mut client, address, console)?;
+    if kept.memory.generation == 0 {
+        return Err(Error::rig(address, "no rig is loaded whose check could be waived"));
+    }
+    writeln!(
+        console.err,
+        "CAUTION: an input that is wired wrongly, or a transducer with a wrong scale, may show an empty rig where there is \
+         pressure. Every recording will say that this rig was not checked. `seathold doctor --rig {address}` checks it in some minutes"
+    )?;
+    if !args.yes && !agreed(console, "let air in without it?")? {
+        writeln!(console.err, "not waived")?;
+        return Ok(Exit::NoVerdict);
+    }
+    memory::set_check(&mut client, address, console, (kept.memory.generation, true))?;
+    let kept = memory::read(&mut client, address, console)?;
+    writeln!(console.out, "{address}: check {}", memory::check_words(kept.memory.check))?;
+    Ok(Exit::Good)
+}
+
+fn image(file: &RigFile) -> Result<RigImage, Error> {
+    let name =
+        file.name.as_str().try_into().map_err(|_| Error::usage(format!("{}: its name is too long", file.origin)))?;
+    let mut image = RigImage::new(name, *file.rig.raw());
+    for adapter in &file.adapters {
+        let _ = image.adapters.push(adapter.clone());
+    }
+    Ok(image)
+}
+
+fn tell(text: &mut String, kept: &KeptRig, rig: &RawRig) {
+    line(text, "rig", &kept.words(kept.memory.fitted));
+    if kept.memory.generation > 0 {
+        line(text, "check", &memory::check_words(kept.memory.check));
+    }
+    line(text, "hard max", &format!("{:.1} bar", f64::from(rig.hard_max_pa) / 1e5));
+    let missing = kept.memory.lacking == Some(RigLack::Rig);
+    if kept.adapters.is_empty() && !missing {
+        line(text, "far side", &far_side(rig));
+    }
+    for (number, adapter) in kept.adapters.iter().enumerate() {
+        let fitted = if kept.memory.fitted.map(usize::from) == Some(number) { "; chosen" } else { "" };
+        line(text, "adapter", &format!("{}{fitted}", figures(adapter)));
+    }
+    if missing {
+        line(text, "MISSING", "no rig is loaded, or what is stored cannot be used: no air");
+    }
+}
+
+/// An adapter with its figures.
+fn figures(adapter: &Adapter) -> String {
+    let rig = adapter.on(&RawRig::DEMO);
+    format!("{}: {}", adapter_words(adapter), far_side(&rig))
+}
+
+fn far_side(rig: &RawRig) -> String {
+    let tau = rig.tau_s.map_or_else(|| "settling time not known".into(), |tau| format!("settles with {tau:.2} s"));
+    let runs = if rig.blank_runs > 0 { format!(", {} leak-free sides", rig.blank_runs) } else { String::new() };
+    format!("far volume {:.2} cm³ ± {:.1} %, {tau}{runs}", rig.far_volume_m3 * 1e6, rig.far_volume_u_rel * 100.0)
+}
+
+/// What differs, field by field; without what belongs to adapters where those are told of.
+fn changes(before: &RawRig, after: &RawRig, adapters: bool) -> Vec<String> {
+    let after = if adapters { Adapter::of("", before).map_or(*after, |same| same.on(after)) } else { *after };
+    FIELDS
+        .iter()
+        .map(|field| (field, (field.get)(before), (field.get)(&after)))
+        .filter(|(_, was, is)| was.to_bits() != is.to_bits())
+        .map(|(field, was, is)| format!("{}: {was} → {is} {}", field.name, field.unit.symbol()))
+        .collect()
+}
+
+/// Whether the person says yes. Without a keyboard nobody does.
+fn agreed(console: &mut Console<'_>, question: &str) -> Result<bool, Error> {
+    writeln!(console.err, "{question} (yes, or anything else to leave it)")?;
+    loop {
+        match console.keys.line() {
+            KeyboardInput::Nothing if console.interrupted() == 0 => console.clock.pause(Duration::from_millis(20)),
+            KeyboardInput::Line(line) => return Ok(line.trim() == "yes"),
+            KeyboardInput::Nothing | KeyboardInput::Closed => return Ok(false),
+        }
+    }
+}
