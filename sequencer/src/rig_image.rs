@@ -21,7 +21,7 @@ pub const ADAPTER_NAME_MAX: usize = 16;
 pub const RIG_NAME_MAX: usize = 32;
 
 /// Most bytes an encoded image takes: a rig of 200, its name, and as many adapters of 100 as there may be.
-pub const IMAGE_MAX: usize = 1_100;
+pub const IMAGE_MAX: usize = 1_024;
 
 /// What the store's contents are called: the version of [`RigImage`]'s encoding.
 pub const IMAGE_KIND: u32 = 1;

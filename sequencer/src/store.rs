@@ -100,6 +100,11 @@ impl<F: NorFlash> Store<F> {
         self.slot_bytes as usize - Self::contents_at() as usize
     }
 
+    /// The flash.
+    pub const fn flash_mut(&mut self) -> &mut F {
+        &mut self.flash
+    }
+
     /// The flash, given back.
     pub fn into_flash(self) -> F {
         self.flash

@@ -84,7 +84,7 @@ pub fn rigs(room: &Room, duration: &str, dir: &Path) -> [(Rig, f64); 2] {
     assert_eq!(said.code, 0, "{}", said.err);
     let before = RawRig::DEMO.validate().expect("the built-in rig");
     let today = "2026-03-02T09:30:00Z".parse().expect("a date");
-    let (after, _) = apply::to_run(&before, &[dir.join("rest.toml")], today).expect("a calibration");
+    let (after, _) = apply::to_run(&before, "", &[dir.join("rest.toml")], today).expect("a calibration");
     [before, after].map(|rig| (rig, rig.raw().temperature_drift_u_k_s))
 }
 

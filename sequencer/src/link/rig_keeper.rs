@@ -106,6 +106,11 @@ impl<M: RigStorage> RigKeeper<M> {
         self.unusable = self.kept.is_none() && !matches!(stored, Ok(None));
     }
 
+    /// What it is kept in, given back.
+    pub fn into_storage(self) -> M {
+        self.storage
+    }
+
     /// The rig in force, with the adapter that is fitted.
     pub fn rig(&self) -> Rig {
         let loaded = self.kept.as_ref().and_then(|kept| kept.image.with(self.fitted)?.validate_with(|_| {}));

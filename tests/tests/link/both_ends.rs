@@ -169,6 +169,7 @@ impl<const N: usize> Bench<N> {
                     self.known.connections += 1;
                     self.known.restarts += u32::from(restarted);
                 }
+                HostEvent::RigChanged { .. } => panic!("nobody has changed it"),
                 HostEvent::RecipeLoaded(recipe) => {
                     assert_eq!(recipe, RECIPE);
                     self.known.began += 1;
@@ -480,12 +481,16 @@ fn worked_frames() -> Vec<(&'static str, String)> {
     let body = |r: Record<'_>| bytes(&|room| postcard::to_slice(&r, room).unwrap().len());
     let at = Instant::from_ticks(12_340_000);
 
-    add("hello", &down(ToController::Hello(Hello { version: 1, session: 0x1234_5678, resume: None, nonce: 0 })));
+    add("hello", &down(ToController::Hello(Hello { version: VERSION, session: 0x1234_5678, resume: None, nonce: 0 })));
     let have = Some(ResumePoint { boot: 0x1234_5678, next: 300 });
-    add("hello again", &down(ToController::Hello(Hello { version: 1, session: 0x0bad_cafe, resume: have, nonce: 0 })));
-    let can = Capabilities { record_bytes: 32_768, simulated: true, single_outputs: false, key: false };
+    add(
+        "hello again",
+        &down(ToController::Hello(Hello { version: VERSION, session: 0x0bad_cafe, resume: have, nonce: 0 })),
+    );
+    let can =
+        Capabilities { record_bytes: 32_768, simulated: true, single_outputs: false, key: false, rig_memory: true };
     let welcome = Welcome {
-        version: 1,
+        version: VERSION,
         session: 0x1234_5678,
         boot: 0x1234_5678,
         oldest: 0,
@@ -524,13 +529,19 @@ fn tagged_acknowledgement() -> Frame {
     let mut frame = Frame::new();
     assert!(host.transmit(Instant::from_ticks(0), &mut frame));
     let welcome = ToHost::Welcome(Welcome {
-        version: 1,
+        version: VERSION,
         session: 0x1234_5678,
         boot: 0x1234_5678,
         oldest: 0,
         next: 2,
         now_us: 12_340_000,
-        capabilities: Capabilities { record_bytes: 32_768, simulated: false, single_outputs: true, key: true },
+        capabilities: Capabilities {
+            record_bytes: 32_768,
+            simulated: false,
+            single_outputs: true,
+            key: true,
+            rig_memory: false,
+        },
         challenge: 0x1112_1314_1516_1718,
     });
     frame::encode(&welcome, &mut frame).unwrap();

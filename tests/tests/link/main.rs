@@ -5,5 +5,6 @@ mod access;
 mod both_ends;
 mod doctor;
 mod remote_run;
+mod rig_memory;
 mod serve_rig;
 mod wire_tables;

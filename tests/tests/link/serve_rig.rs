@@ -212,6 +212,7 @@ impl<S: Read + Write> Desk<S> {
             Some(HostEvent::Connected { restarted, welcome }) => {
                 assert!(welcome.capabilities.simulated && !restarted);
             }
+            Some(HostEvent::RigChanged { .. }) => panic!("nobody has changed it"),
             Some(HostEvent::RecipeLoaded(recipe)) => {
                 assert_eq!(recipe, RECIPE);
                 self.began = Some(self.polls.len());

@@ -3,11 +3,14 @@
 use std::fmt::Write as _;
 
 use seathold_sequencer::event::{Disconnect, Disturbance, Event, Fault, Phase};
+use seathold_sequencer::input::{Command, Reading, SensorFault, Sides};
 use seathold_sequencer::input::{Prompt, Side};
-use seathold_sequencer::link::message::{ChannelStatus, Response};
+use seathold_sequencer::link::message::{ChannelStatus, Request, Response, RigLack};
 use seathold_sequencer::measure::Curve;
+use seathold_sequencer::output::{Coil, GasValve, Pilot};
 use seathold_sequencer::recipe::{Actuation, Model, RawRecipe};
 use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::rig_image::{RigCheck, RigImage};
 use seathold_sequencer::verdict::{Evidence, Reason, Suspect, Verdict};
 use serde_reflection::{ContainerFormat, Format, Named, Samples, Tracer, TracerConfig, VariantFormat};
 
@@ -23,6 +26,7 @@ fn words(format: &Format) -> String {
         Format::U64 => "`u64`".into(),
         Format::F64 => "`f64`".into(),
         Format::Bytes => "bytes".into(),
+        Format::Str => "text".into(),
         Format::Seq(of) => format!("how many, a varint, and each {}", words(of)),
         Format::Option(of) => format!("option of {}", words(of)),
         other => panic!("the book has no word for {other:?}"),
@@ -43,9 +47,22 @@ fn tables() -> String {
     // What holds others before them.
     trace!(
         RawRecipe,
-        RawRig, Event, Response, Actuation, Model, ChannelStatus, Curve, Disconnect, Disturbance, Fault, Phase
+        RawRig,
+        Event,
+        Response,
+        Request,
+        RigImage,
+        Actuation,
+        Model,
+        ChannelStatus,
+        Curve,
+        Disconnect,
+        Disturbance,
+        Fault,
+        Phase
     );
-    trace!(Prompt, Reason, Side, Suspect, Verdict, Evidence);
+    trace!(Prompt, Reason, Side, Suspect, Verdict, Evidence, RigCheck, RigLack);
+    trace!(Command, Reading, SensorFault, Sides, Coil, GasValve, Pilot);
     let registry = tracer.registry().unwrap();
     let mut out = String::new();
     for (name, container) in &registry {
