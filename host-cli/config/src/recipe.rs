@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use seathold_recording::header::DisplayUnits;
+use seathold_sequencer::field::{Field, Unit};
 use seathold_sequencer::recipe::{Actuation, FIELDS, Model, RawRecipe, Recipe};
 use seathold_sequencer::rig::Rig;
 
@@ -50,6 +51,7 @@ fn from_config(
     raw.model = config.choice("model", MODELS).unwrap_or(raw.model);
     config.fields(&mut raw, FIELDS, |r| r.reference_pa);
     raw.actuation = actuation.unwrap_or(raw.actuation);
+    check_planned_volume(&mut config, rig);
     let mut display_units = DisplayUnits::default();
     if let Some(symbol) = config.unit("limit") {
         display_units.leak = symbol.text.into();
@@ -71,6 +73,40 @@ fn from_config(
         }
     }
 }
+
+/// The far volume that a recipe was planned for, where it says so: its times fit no other.
+const PLANNED: &[Field<f64>] = &[Field {
+    name: "planned_far_volume",
+    about: "the far volume that it was planned for: with another it is refused",
+    unit: Unit::CubicMetre,
+    min: 1e-7,
+    max: 0.1,
+    get: |volume| *volume,
+    set: |volume, v| *volume = v,
+}];
+
+fn check_planned_volume(config: &mut ConfigFile, rig: &Rig) {
+    let here = rig.raw().far_volume_m3;
+    let mut planned = here;
+    config.fields(&mut planned, PLANNED, |_| 1.0);
+    if (here / planned - 1.0).abs() > PLANNED_WITHIN {
+        let message = format!(
+            "this recipe was planned for {:.1} cm³, and the rig, with its adapter, has {:.1} cm³: plan one for it, or choose the \
+             adapter that it is for",
+            planned * 1e6,
+            here * 1e6
+        );
+        config.wrong(PLANNED[0].name, PLANNED[0].name, &message);
+    }
+}
+
+/// The line of a recipe file that says which far volume it was planned for.
+pub fn planned_for(far_volume_m3: f64) -> String {
+    template(&far_volume_m3, PLANNED, 1.0)
+}
+
+/// How far, as a ratio, the rig's far volume may be from it (our judgement: settling and the fall at the limit go with it).
+const PLANNED_WITHIN: f64 = 0.1;
 
 /// What is wrong where the longest window is shorter than the shortest that decides.
 fn never_decides(raw: &RawRecipe, rig: &Rig, decides_ms: u64) -> String {
@@ -103,6 +139,7 @@ fn onto(base: &RawRecipe, mut config: ConfigFile) -> Result<RawRecipe, Error> {
     raw.actuation = config.choice("actuation", ACTUATIONS).unwrap_or(raw.actuation);
     raw.model = config.choice("model", MODELS).unwrap_or(raw.model);
     config.fields(&mut raw, FIELDS, |r| r.reference_pa);
+    config.skip(PLANNED[0].name);
     config.finish().map(|()| raw)
 }
 

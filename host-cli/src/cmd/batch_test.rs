@@ -520,9 +520,8 @@ impl BatchSession<'_> {
             "hand" => Some(ActuationArg::Hand),
             _ => run.actuation,
         };
-        if run.limit.is_some() {
-            run.dn = run.dn.or(status.valve.dn);
-        }
+        // A class goes by it, and the rig's adapter.
+        run.dn = run.dn.or(status.valve.dn);
         run.quiet |= args.quiet;
         if run.rig == Address::Sim {
             self.simulated(status, &mut run)?;

@@ -60,8 +60,8 @@ pub struct FleetArgs {
     /// Greatest leak allowed, instead of the recipe's: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
     #[arg(long, value_name = "LEAK|CLASS", help_heading = "What and how")]
     pub limit: Option<String>,
-    /// Nominal size, for a class that names none
-    #[arg(long, value_name = "N", requires = "limit", help_heading = "What and how")]
+    /// Nominal size, for a class that names none, and for the rig's adapter
+    #[arg(long, value_name = "N", help_heading = "What and how")]
     pub dn: Option<u32>,
     /// Calibration files, or folders of them [default: none]
     #[arg(long, value_name = "FILE|FOLDER", num_args = 1.., help_heading = "What and how")]

@@ -740,6 +740,9 @@ fn recipe_file(question: &PlanRequest, recipe: &RawRecipe, rig: &Rig) -> Result<
         let source = if field.name == "limit" { limit.as_str() } else { "" };
         out.push_str(&format!("\n# {}{source}\n{} = {text}\n", field.about, field.name));
     }
+    if !question.goal.volume_is_free {
+        out.push_str(&recipes::planned_for(rig.raw().far_volume_m3));
+    }
     let read = recipes::parse("the recipe", &out, rig, None)?;
     if read.recipe.raw() != recipe {
         return Err(Error::usage("the recipe does not read back as it was written"));
