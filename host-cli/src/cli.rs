@@ -20,6 +20,8 @@ pub enum Command {
     Run(Box<RunArgs>),
     /// List the controllers that are connected, and their state
     Rigs(crate::cmd::rigs::RigsArgs),
+    /// Show what a controller reads, live: pressures, temperature, contacts, outputs. Moves nothing
+    Watch(crate::cmd::watch::WatchArgs),
     /// Check a rig without air: every input and output, one by one, with you listening
     Doctor(crate::cmd::doctor::DoctorArgs),
     /// Run recordings through the sequencer again and compare every event, output and verdict

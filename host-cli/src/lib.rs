@@ -13,6 +13,7 @@
 //! | [`session`] | the poll loop of one run |
 //! | [`serve`] | the simulated rig behind a controller, over a socket or a pseudo-terminal |
 //! | [`doctor`] | a check of a rig before its first air |
+//! | [`watch`] | what a controller reads, live |
 //! | [`screen`], [`plot`] | a run as it happens: moving lines, plain lines, JSON lines; a picture of a recording |
 //! | [`error`], [`exit`] | errors of every layer, and exit codes that scripts can rely on |
 //!
@@ -34,5 +35,6 @@ pub mod screen;
 pub mod serve;
 pub mod session;
 pub mod speed;
+pub mod watch;
 
 pub use cmd::main_with;

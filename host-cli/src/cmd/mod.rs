@@ -32,6 +32,7 @@ mod stdin_lines;
 pub mod study;
 pub mod study_drift;
 pub mod tune;
+pub mod watch;
 
 use std::ffi::OsString;
 
@@ -96,6 +97,7 @@ const fn may_end(command: &Command) -> bool {
         Command::Register(command) => !matches!(**command, register::RegisterCommand::Bundle { .. }),
         Command::Run(_)
         | Command::Rigs(_)
+        | Command::Watch(_)
         | Command::Doctor(_)
         | Command::Calibrate(_)
         | Command::Fleet(_)
@@ -116,6 +118,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         None => print_intro(console),
         Some(Command::Run(run)) => run::run(&run, console),
         Some(Command::Rigs(rigs)) => rigs::run(&rigs, console),
+        Some(Command::Watch(args)) => watch::run(&args, console),
         Some(Command::Doctor(args)) => doctor::run(&args, console),
         Some(Command::Replay(replay)) => replay::run(&replay, console),
         Some(Command::Rejudge(command)) => rejudge::run(&command, console),

@@ -3,6 +3,7 @@
 
 mod access;
 mod both_ends;
+mod commissioning;
 mod doctor;
 mod remote_run;
 mod rig_memory;

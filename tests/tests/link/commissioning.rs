@@ -1,0 +1,151 @@
+//! A controller out of the box, over the line: watched, given a rig with two adapters, refused air until that is checked or the
+//! check waived, and then worked with the adapter that fits the valve.
+
+use std::path::Path;
+use std::sync::atomic::AtomicUsize;
+
+use seathold::console::{KeyboardInput, Keys};
+use seathold_recording as recording;
+use seathold_tests::cli_kit::Silent;
+use seathold_tests::served_kit::{Ear, Rig, program};
+
+const BENCH: &str = "name = \"bench 3\"\n\n[[adapter]]\nname = \"DN 15 thread\"\ndn = \"8-25\"\nfar_volume = \"45 cm3\"\n\n\
+    [[adapter]]\nname = \"DN 50 flange\"\ndn = \"32-50\"\nfar_volume = \"150 cm3\"\n";
+
+/// Somebody who types this line and goes.
+struct Once(Option<&'static str>);
+
+impl Keys for Once {
+    fn line(&mut self) -> KeyboardInput {
+        self.0.take().map_or(KeyboardInput::Closed, |line| KeyboardInput::Line(line.into()))
+    }
+}
+
+fn typed(arguments: &[&str], keys: &mut dyn Keys) -> (u8, String, String) {
+    let (mut out, mut err) = (Ear::default(), Ear::default());
+    let code = program(arguments, &AtomicUsize::new(0), &mut out, &mut err, keys);
+    let flat = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    (code, flat(&out.text), flat(&err.text))
+}
+
+fn seathold(arguments: &[&str]) -> (u8, String, String) {
+    typed(arguments, &mut Silent)
+}
+
+/// One side of a valve of this DN: the recording's rig by name, its far volume in cm³, and what was noted of it.
+fn run(at: &str, dir: &Path, dn: &str, code: u8) -> (String, f64, String) {
+    let file = dir.join(format!("{dn}.hold"));
+    let rig = ["--rig", at, "--sides", "first", "--dn", dn, "--out", file.to_str().unwrap()];
+    let said = seathold(&[&["run", "-q"], &rig[..]].concat());
+    assert_eq!(said.0, code, "{said:?}");
+    let header = recording::read(&file).unwrap().header;
+    (header.rig_name, header.rig.far_volume_m3 * 1e6, header.calibrations.join("\n"))
+}
+
+#[test]
+fn from_out_of_the_box_to_a_valve_on_each_adapter() {
+    let dir = tempfile::tempdir().unwrap();
+    let (bench, memory) = (dir.path().join("bench.toml"), dir.path().join("flash.bin"));
+    std::fs::write(&bench, BENCH).unwrap();
+    let (bench, memory) = (bench.to_str().unwrap(), memory.to_str().unwrap());
+    let rig = Rig::on("127.0.0.1:0", &["--rig-memory", memory]);
+    let at = format!("tcp:{}", rig.at);
+
+    let (code, out, _) = seathold(&["rig", "show", "--rig", &at]);
+    assert!(code == 0 && out.contains("none loaded") && out.contains("MISSING"), "{out}");
+    let (code, _, err) = seathold(&["run", "-q", "--rig", &at]);
+    assert!(code == 3 && err.contains("no rig is loaded into the controller"), "{err}");
+    let (code, _, err) = seathold(&["rig", "waive-check", "--yes", "--rig", &at]);
+    assert!(code == 3 && err.contains("no rig is loaded"), "{err}");
+
+    // Shown first, and nothing happens without a yes.
+    let (code, _, err) = typed(&["rig", "load", bench, "--rig", &at], &mut Once(Some("y")));
+    assert!(code == 3 && err.contains("DN 50 flange (DN 32 to 50): far volume 150.00 cm³"), "{err}");
+    assert!(err.contains("not loaded; nothing has changed"), "{err}");
+    let (code, out, _) = typed(&["rig", "load", bench, "--rig", &at], &mut Once(Some("yes")));
+    assert!(
+        code == 0 && out.contains("bench 3, loaded") && out.contains("not yet since it was loaded: no air"),
+        "{out}"
+    );
+
+    let (code, _, err) = seathold(&["run", "-q", "--rig", &at, "--dn", "15"]);
+    assert!(code == 3 && err.contains("has not been checked since it was loaded"), "{err}");
+    let (code, out, err) = seathold(&["rig", "waive-check", "--yes", "--rig", &at]);
+    assert!(code == 0 && out.contains("check WAIVED on") && err.contains("CAUTION"), "{out}{err}");
+
+    let (code, _, err) = seathold(&["run", "-q", "--rig", &at]);
+    assert!(code == 3 && err.contains("give --adapter, one of DN 15 thread (DN 8 to 25), DN 50 flange"), "{err}");
+    let (code, _, err) = seathold(&["run", "-q", "--rig", &at, "--dn", "80"]);
+    assert!(code == 3 && err.contains("none of its adapters takes DN 80"), "{err}");
+    let (name, volume, notes) = run(&at, dir.path(), "15", 0);
+    assert!(name.starts_with("bench 3, loaded ") && name.ends_with("(store 2), adapter DN 15 thread"), "{name}");
+    assert_eq!(volume, 45.0);
+    assert!(notes.contains("the rig was NOT CHECKED since it was loaded: waived on "), "{notes}");
+    // The simulated valve is the small one still, so what it is judged by is looked at, not the verdict.
+    let (name, volume, _) = run(&at, dir.path(), "50", 0);
+    assert!(name.ends_with("adapter DN 50 flange") && (volume - 150.0).abs() < 1e-9, "{name} {volume}");
+
+    // What it keeps outlasts it; the adapter is chosen again.
+    drop(rig);
+    let rig = Rig::on("127.0.0.1:0", &["--rig-memory", memory]);
+    let at = format!("tcp:{}", rig.at);
+    let (_, out, _) = seathold(&["rig", "show", "--rig", &at]);
+    assert!(out.contains("bench 3, loaded") && out.contains("WAIVED on") && !out.contains("chosen"), "{out}");
+    let (code, _, err) = seathold(&["rig", "load", bench, "--yes", "--rig", &at]);
+    assert!(
+        code == 0
+            && err.contains(
+                "DN 15 thread (DN 8 to 25): far volume 45.00 cm³ ± 2.0 %, settling time not known; as before"
+            ),
+        "{err}"
+    );
+}
+
+/// A rig that would protect less than what is compiled in is refused here, with what is wrong, before anything is sent.
+#[test]
+fn a_rig_that_protects_less_is_refused_by_name() {
+    let dir = tempfile::tempdir().unwrap();
+    let rig = Rig::on("127.0.0.1:0", &[]);
+    let at = format!("tcp:{}", rig.at);
+    let load = |text: &str| {
+        let file = dir.path().join("bench.toml");
+        std::fs::write(&file, text).unwrap();
+        seathold(&["rig", "load", file.to_str().unwrap(), "--yes", "--rig", &at])
+    };
+    for (text, wrong) in [
+        ("hard_max = \"9.5 bar\"\n", "hard_max: 950000 Pa must not exceed what is compiled in, 900000 Pa"),
+        ("guard_fitted = false\n", "guard_fitted: 0 must be as it is wired, 1"),
+        ("supply_transducer = \"no\"\n", "supply_fitted: 0 must be as it is wired, 1"),
+    ] {
+        let (code, _, err) = load(text);
+        let err = err.replace("  ", " ");
+        assert!(code == 2 && err.contains(wrong), "{code} {err}");
+    }
+    let (code, _, err) = load("[[adapter]]\nname = \"a\"\n[[adapter]]\nname = \"a\"\ndn = \"50-15\"\n");
+    assert!(code == 2 && err.contains("another adapter's name too") && err.contains("\"50-15\" is no DN"), "{err}");
+    // On the built-in rig of a served one a run needs nothing loaded.
+    let (_, out, _) = seathold(&["rig", "show", "--rig", &at]);
+    assert!(out.contains("compiled in") && !out.contains("MISSING"), "{out}");
+}
+
+/// It reads, and moves nothing.
+#[test]
+fn what_a_controller_reads_is_watched() {
+    let rig = Rig::on("127.0.0.1:0", &[]);
+    let (code, out, _) = seathold(&["watch", "--rig", &format!("tcp:{}", rig.at), "--for", "1s", "--unit", "mbar"]);
+    assert_eq!(code, 0);
+    for part in [
+        "far side",
+        "supply side",
+        " mbar (least ",
+        "emergency stop released, guard closed",
+        "supply shut, vent open, pilot exhausted",
+        "ready",
+    ] {
+        assert!(out.contains(part), "{part}: {out}");
+    }
+    let told = rig.stop();
+    assert!(!told.contains("safe vent") && told.contains("in phase \"ready\""), "{told}");
+    let (code, _, err) = seathold(&["watch", "--rig", "sim"]);
+    assert!(code == 2 && err.contains("serve it"), "{err}");
+}
