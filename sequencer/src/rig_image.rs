@@ -30,6 +30,9 @@ pub const IMAGE_KIND: u32 = 1;
 /// other ranges, and no slip of a decimal (our judgement, no source).
 const SCALE_RATIO_MAX: f64 = 4.0;
 
+/// Furthest that a calibration moves a transducer's scale, as a ratio: more is another transducer (our judgement, no source).
+const CALIBRATED_WITHIN: f64 = 0.02;
+
 /// What belongs to an adapter: the valve's port is connected through it, and what gas lies beyond the ball goes by it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Adapter {
@@ -157,6 +160,19 @@ impl RigImage {
             sound &= validator.clean();
         }
         sound
+    }
+
+    /// Whether a check of `checked` holds for this one too: it differs by calibrations and adapters alone, and by no more of the
+    /// far transducer's scale than a calibration does.
+    pub fn is_wired_as(&self, checked: &Self) -> bool {
+        let scale = self.rig.far.pa_per_count / checked.rig.far.pa_per_count;
+        let calibrated = |rig: &RawRig| {
+            let own = Adapter::of("", &checked.rig).map_or(*rig, |same| same.on(rig));
+            let far = Transducer { pa_per_count: checked.rig.far.pa_per_count, ..rig.far };
+            let RawRig { gain_u_rel, temperature_drift_u_k_s, .. } = checked.rig;
+            RawRig { far, gain_u_rel, temperature_drift_u_k_s, ..own }
+        };
+        scale > 1.0 - CALIBRATED_WITHIN && scale < 1.0 + CALIBRATED_WITHIN && calibrated(&self.rig) == checked.rig
     }
 
     /// The rig with the adapter of this number on it, or without any.

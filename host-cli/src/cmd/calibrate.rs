@@ -30,11 +30,13 @@ use seathold_text::drift_margin::drift_words;
 use seathold_text::layout::{line, percent};
 use seathold_text::messages::{UnitFormat, counted};
 
+use super::calibrate_rig::{RigArgs, RigHolds};
 use super::files::load_rig;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::quantity_args::{self, QuantityArgs};
+use crate::rig::Address;
 
 /// `seathold calibrate`.
 #[derive(Debug, Subcommand)]
@@ -124,6 +126,11 @@ pub struct ReferenceLeakArgs {
     /// The same without the leak
     #[arg(long, value_name = "FALL:U", allow_hyphen_values = true, requires = "fall_with")]
     pub fall_without: Option<String>,
+    /// Two recordings of runs, the first without the leak and the second with it [default: the simulated rig]
+    #[arg(long, value_name = "FILE", num_args = 2, conflicts_with_all = ["fall_with", "fall_without"])]
+    pub recording: Vec<PathBuf>,
+    #[command(flatten)]
+    pub on: RigArgs,
     #[command(flatten)]
     pub common: CalibrationArgs,
 }
@@ -148,12 +155,14 @@ pub struct BlankArgs {
     /// A recording of a run with it, given again each [default: the simulated rig]
     #[arg(long, value_name = "FILE")]
     pub recording: Vec<PathBuf>,
-    /// Runs on the simulated rig
+    /// Runs, where they are made now
     #[arg(long, value_name = "N", default_value_t = 1, conflicts_with = "recording", value_parser = clap::value_parser!(u32).range(1..=100))]
     pub repeats: u32,
-    /// Measuring time on the simulated rig
+    /// Measuring time, where they are made now
     #[arg(long, value_name = "TIME", default_value = "60 s", value_parser = whole_seconds)]
     pub duration: u32,
+    #[command(flatten)]
+    pub on: RigArgs,
     #[command(flatten)]
     pub common: CalibrationArgs,
 }
@@ -183,13 +192,15 @@ pub struct RestArgs {
     /// the drift varies over the hours
     #[arg(long, value_name = "FILE")]
     pub recording: Vec<PathBuf>,
-    /// Time at rest on the simulated rig
+    /// Time at rest, where it is made now
     #[arg(long, value_name = "TIME", default_value = "30 min", conflicts_with = "recording", value_parser = rest_seconds)]
     pub duration: u32,
     /// Calibration files, or folders of them: far volume and background leak are taken from these [default: as in the rig
     /// file, or in the recording]
     #[arg(long, value_name = "FILE|FOLDER", num_args = 1..)]
     pub calibrations: Vec<PathBuf>,
+    #[command(flatten)]
+    pub on: RigArgs,
     #[command(flatten)]
     pub common: CalibrationArgs,
 }
@@ -246,9 +257,25 @@ pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<
     out.push_str(&found.table);
     line(&mut out, "valid", &format!("{made} to {expires}"));
     line(&mut out, "file", &path.display().to_string());
-    line(&mut out, "next", &format!("seathold run --calibrations {}", common.out.display()));
+    let on = match args {
+        CalibrateCommand::Leak(t) => Some(&t.on),
+        CalibrateCommand::Blank(t) => Some(&t.on),
+        CalibrateCommand::Rest(t) => Some(&t.on),
+        CalibrateCommand::Volume(_) | CalibrateCommand::Transducer(_) => None,
+    };
+    let on = on.filter(|on| on.rig != Address::Sim);
+    let next = match on {
+        Some(on) => format!("seathold rig load RIG-FILE --calibrations {} --rig {}", common.out.display(), on.rig),
+        None => format!("seathold run --calibrations {}", common.out.display()),
+    };
+    if on.is_none_or(|on| !on.load) {
+        line(&mut out, "next", &next);
+    }
     write!(console.out, "{out}")?;
-    Ok(Exit::Good)
+    match on {
+        Some(on) if on.load => super::rig_memory::load_calibration((&on.rig, &on.access, on.yes), &path, console),
+        _ => Ok(Exit::Good),
+    }
 }
 
 fn date(at: Timestamp) -> Date {
@@ -365,19 +392,21 @@ fn far_volume(found: ValueWithU) -> CalibrationValues {
     CalibrationValues { far_volume_m3: found.value, far_volume_u_rel: found.u_rel(), ..CalibrationValues::default() }
 }
 
+/// Where it was made, for the line on its method.
+fn made_on(simulated: bool, on: &RigArgs) -> String {
+    if on.rig == Address::Sim { source(simulated).to_owned() } else { format!(", on {}", on.rig) }
+}
+
 const fn source(simulated: bool) -> &'static str {
     if simulated { ", on the simulated rig" } else { "" }
 }
 
 /// Standard uncertainty of an estimate's slope, in Pa/s. The budget is of a leak that was referred to the target.
-fn slope_u(estimate: &LeakEstimate, rig: &RawRig) -> f64 {
+fn slope_u(estimate: &LeakEstimate, rig: &RawRig, target_pa: f64) -> f64 {
     let b = &estimate.budget;
-    let [from, to, atmosphere] = [
-        f64::from(estimate.pressure.pascals()) + rig.atmosphere_pa,
-        LEAK_TARGET_PA + rig.atmosphere_pa,
-        rig.atmosphere_pa,
-    ]
-    .map(AbsolutePressure::from_pascals);
+    let [from, to, atmosphere] =
+        [f64::from(estimate.pressure.pascals()) + rig.atmosphere_pa, target_pa + rig.atmosphere_pa, rig.atmosphere_pa]
+            .map(AbsolutePressure::from_pascals);
     let volume = rig.far_volume_m3 * ReferredLeak::new(from, to, atmosphere).factor;
     [b.fit, b.curve, b.resolution, b.temperature].iter().map(|p| p * p).sum::<f64>().sqrt() / volume
 }
@@ -399,6 +428,23 @@ fn held(
     Ok((estimate, held))
 }
 
+/// Gauge pressures of a recorded window, and the atmosphere, in pascals.
+struct RecordedPressures {
+    target_pa: f64,
+    mean_pa: f64,
+    atmosphere_pa: f64,
+}
+
+/// How fast the pressure fell on a recording's first side.
+fn recorded_fall(path: &Path) -> Result<(ValueWithU, RecordedPressures), Error> {
+    let recording = recording::read(path)?;
+    let (rig, estimate, ..) = recorded(path, BlankedBy::Plug)?;
+    let target_pa = f64::from(recording.header.recipe.target_pa);
+    let mean_pa = f64::from(estimate.pressure.pascals());
+    let fall = ValueWithU { value: -estimate.slope.pascals_per_second(), u: slope_u(&estimate, &rig, target_pa) };
+    Ok((fall, RecordedPressures { target_pa, mean_pa, atmosphere_pa: rig.atmosphere_pa }))
+}
+
 /// Measuring time with a reference leak, in seconds: short, because the leak slows as the pressure falls.
 const LEAK_WINDOW_S: u32 = 30;
 
@@ -406,7 +452,6 @@ const LEAK_WINDOW_S: u32 = 30;
 const LEAK_TARGET_PA: f64 = 600_000.0;
 
 fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
-    let rig = rig(&args.common)?;
     let mut o = QuantityArgs::default();
     let at = Reference::ISO_8778.pressure.pascals();
     let mut known = o
@@ -417,10 +462,29 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
     let (with, without) =
         (typed_fall("--fall-with", &args.fall_with), typed_fall("--fall-without", &args.fall_without));
     o.finish()?;
-    let simulated = with.is_none();
+    let made = if args.on.rig == Address::Sim {
+        Vec::new()
+    } else {
+        let questions = [
+            "put a tight valve on the rig, and shut the reference leak off",
+            "open the reference leak on the far side, the same valve in place",
+        ];
+        // The leak slows as the pressure falls: a short window.
+        holds(&args.on, &args.common, "leak", LEAK_WINDOW_S, 20).each(&questions.map(Into::into), console)?
+    };
+    let recordings = if made.is_empty() { &args.recording } else { &made };
+    let simulated = with.is_none() && recordings.is_empty();
     let (with, without) = match (with, without) {
         (Some(with), Some(without)) => (with, without),
+        _ if let [without, with] = recordings.as_slice() => {
+            let (fall_without, _) = recorded_fall(without)?;
+            let (fall_with, mean) = recorded_fall(with)?;
+            // The leak is stated at the recipe's target; the trapped gas is at a little less.
+            known = reference_leak::at_pressure(known, mean.target_pa, mean.mean_pa, mean.atmosphere_pa);
+            (fall_with, fall_without)
+        }
         _ => {
+            let rig = rig(&args.common)?;
             let scenario = scenario(&args.common)?;
             let mut leaking = scenario;
             leaking.plant.rig_leak.rate += known;
@@ -428,7 +492,10 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
             let (without, _) = held(&scenario, &rig, LEAK_WINDOW_S, 20, args.common.seed)?;
             step(console, "2. the reference leak on the far side, and the same again")?;
             let (with, _) = held(&leaking, &rig, LEAK_WINDOW_S, 20, args.common.seed.wrapping_add(1))?;
-            let fall = |f: &LeakEstimate| ValueWithU { value: -f.slope.pascals_per_second(), u: slope_u(f, &rig) };
+            let fall = |f: &LeakEstimate| ValueWithU {
+                value: -f.slope.pascals_per_second(),
+                u: slope_u(f, &rig, LEAK_TARGET_PA),
+            };
             // The leak is stated at the target; the trapped gas is at a little less.
             let mean = f64::from(with.pressure.pascals());
             known = reference_leak::at_pressure(known, LEAK_TARGET_PA, mean, rig.atmosphere_pa);
@@ -439,7 +506,7 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
     let found = reference_leak::volume(reference, with, without).map_err(failed)?;
     Ok(CalibrationOutcome {
         subject: CalibratedQuantity::Leak,
-        method: format!("reference leak of {} ± {}{}", args.reference, args.reference_u, source(simulated)),
+        method: format!("reference leak of {} ± {}{}", args.reference, args.reference_u, made_on(simulated, &args.on)),
         readings: vec![
             format!("fall with the leak {:.4} ± {:.4} Pa/s", with.value, with.u),
             format!("fall without the leak {:.4} ± {:.4} Pa/s", without.value, without.u),
@@ -496,7 +563,8 @@ struct BlankRuns {
 
 /// What held the pressure. With as many recordings as tell how leak-free sides vary it must have been said.
 fn blanked_by(args: &BlankArgs) -> Result<BlankedBy, Error> {
-    let runs = args.recording.len();
+    let made = if args.on.rig == Address::Sim { 0 } else { args.repeats as usize };
+    let runs = args.recording.len().max(made);
     match args.with {
         Some(with) => Ok(with),
         None if runs == 0 => Ok(BlankedBy::Valves),
@@ -510,7 +578,22 @@ fn blanked_by(args: &BlankArgs) -> Result<BlankedBy, Error> {
 
 fn blank_runs(args: &BlankArgs, with: BlankedBy, console: &mut Console<'_>) -> Result<BlankRuns, Error> {
     refuse_copies(&args.recording)?;
-    if let Some((first, others)) = args.recording.split_first() {
+    let made = if args.on.rig == Address::Sim {
+        Vec::new()
+    } else {
+        let question = |number: u32| match with {
+            BlankedBy::Plug if number == 1 => "put a plug in place of the valve".to_owned(),
+            BlankedBy::Plug => "leave the plug in".to_owned(),
+            BlankedBy::Valves if number == 1 => "put a valve on the rig that is known to be tight".to_owned(),
+            BlankedBy::Valves => {
+                "put another of the same type on the rig, known to be tight, or the same again".to_owned()
+            }
+        };
+        let questions: Vec<String> = (1..=args.repeats).map(question).collect();
+        holds(&args.on, &args.common, "blank", args.duration, 0).each(&questions, console)?
+    };
+    let recordings = if made.is_empty() { &args.recording } else { &made };
+    if let Some((first, others)) = recordings.split_first() {
         let (rig, estimate, settling, looks, limit_pa_m3_s) = recorded(first, with)?;
         let mut all = vec![looks];
         for path in others {
@@ -553,6 +636,17 @@ fn blank_runs(args: &BlankArgs, with: BlankedBy, console: &mut Console<'_>) -> R
     }
     let limit_pa_m3_s = recipe.limit_pa_m3_s;
     Ok(BlankRuns { rig, estimate, settling: bench::samples(&early.samples), looks, limit_pa_m3_s, simulated: true })
+}
+
+/// Runs for a calibration, on the controller that is named.
+fn holds<'a>(
+    on: &'a RigArgs,
+    common: &'a CalibrationArgs,
+    name: &'static str,
+    measure_s: u32,
+    settle_s: u32,
+) -> RigHolds<'a> {
+    RigHolds { args: on, adapter: common.adapter.as_deref(), operator: &common.operator, name, measure_s, settle_s }
 }
 
 /// What the windows of a held side show, each as its recipe would judge it.
@@ -651,8 +745,8 @@ fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationO
     Ok(CalibrationOutcome {
         subject: CalibratedQuantity::Blank,
         method: match with {
-            BlankedBy::Plug => format!("plug in place of the valve{}", source(simulated)),
-            BlankedBy::Valves => format!("valves known to be tight{}", source(simulated)),
+            BlankedBy::Plug => format!("plug in place of the valve{}", made_on(simulated, &args.on)),
+            BlankedBy::Valves => format!("valves known to be tight{}", made_on(simulated, &args.on)),
         },
         readings,
         said,
@@ -732,7 +826,8 @@ impl RestRun {
 
 fn rest_runs(args: &RestArgs, console: &mut Console<'_>) -> Result<(Vec<RestRun>, Vec<String>), Error> {
     let calibrations = apply::find(&args.calibrations)?;
-    if args.recording.is_empty() {
+    let on_rig = args.on.rig != Address::Sim;
+    if args.recording.is_empty() && !on_rig {
         let (rig, notes) = calibrations.for_rest(rig(&args.common)?);
         rig.validate().map_err(|errors| Error::usage(format!("the rig with its calibrations: {errors}")))?;
         let scenario = bench::leak_free(scenario(&args.common)?);
@@ -749,7 +844,16 @@ fn rest_runs(args: &RestArgs, console: &mut Console<'_>) -> Result<(Vec<RestRun>
     refuse_copies(&args.recording)?;
     let mut runs: Vec<RestRun> = Vec::new();
     let mut noted = Vec::new();
-    for path in &args.recording {
+    let made = if on_rig {
+        let question =
+            "put a plug in place of the valve, or one known to be tight, and leave the rig alone from here on";
+        // Beyond what settles, so that the whole of the time asked for is looked at.
+        let seconds = args.duration + rest::SETTLE_S_MIN as u32;
+        holds(&args.on, &args.common, "rest", seconds, 0).each(&[question.into()], console)?
+    } else {
+        Vec::new()
+    };
+    for path in if on_rig { &made } else { &args.recording } {
         let recording = recording::read(path)?;
         if let Some(why) = &recording.damage {
             return Err(recording::Error::damaged(path, why.clone()).into());
@@ -775,7 +879,7 @@ fn rest_run(args: &RestArgs, console: &mut Console<'_>) -> Result<CalibrationOut
     let (runs, notes) = rest_runs(args, console)?;
     let rests: Vec<Rest> = runs.iter().map(|run| run.rest.clone()).collect();
     let found = rest::drift(&rests).ok_or_else(|| failed("no rest".into()))?;
-    let simulated = args.recording.is_empty();
+    let simulated = args.recording.is_empty() && args.on.rig == Address::Sim;
     let mut said: Vec<(&'static str, String)> = notes.into_iter().map(|note| ("taken", note)).collect();
     let seen = if found.only_seen { ": no drift was seen, and less could not have been" } else { "" };
     said.push((
@@ -840,7 +944,7 @@ fn rest_run(args: &RestArgs, console: &mut Console<'_>) -> Result<CalibrationOut
     }
     Ok(CalibrationOutcome {
         subject: CalibratedQuantity::Rest,
-        method: format!("far side left alone, {}{}", counted(found.runs, "rest"), source(simulated)),
+        method: format!("far side left alone, {}{}", counted(found.runs, "rest"), made_on(simulated, &args.on)),
         readings,
         said,
         values: CalibrationValues { temperature_drift_u_k_s: found.drift_u_k_s, ..CalibrationValues::default() },

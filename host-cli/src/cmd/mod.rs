@@ -7,6 +7,7 @@ pub mod batch;
 mod batch_common;
 pub mod batch_test;
 pub mod calibrate;
+pub mod calibrate_rig;
 pub mod doctor;
 pub mod export;
 mod files;

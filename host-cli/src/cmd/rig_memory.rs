@@ -1,6 +1,6 @@
 //! `seathold rig load`, `show` and `waive-check`: the rig that a controller keeps.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::Args;
@@ -80,21 +80,53 @@ fn open(args: &ControllerArgs, console: &mut Console<'_>) -> Result<Client, Erro
 
 /// `seathold rig load`.
 pub(super) fn load(args: &LoadArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let address = &args.controller.rig;
     let (file, notes) = apply::to_load(whole_rig(Some(&args.file))?, &args.calibrations, console.date()?)?;
-    let image = image(&file)?;
     let mut client = open(&args.controller, console)?;
-    let compiled_in = memory::compiled_in(&mut client, address, console)?;
+    offer(&mut client, &args.controller.rig, (&file, &notes), args.yes, console)
+}
+
+/// Loads a calibration into the rig that the controller keeps.
+pub(super) fn load_calibration(
+    (address, access, yes): (&Address, &AccessArgs, bool),
+    path: &Path,
+    console: &mut Console<'_>,
+) -> Result<Exit, Error> {
+    let controller = ControllerArgs { rig: address.clone(), access: access.clone() };
+    let mut client = open(&controller, console)?;
+    let kept = memory::read(&mut client, address, console)?;
+    if kept.memory.generation == 0 {
+        let why = "no rig is loaded that it could be loaded with: describe yours in a file, and load both with `seathold rig load`";
+        return Err(Error::rig(address, why));
+    }
+    let rig = read_rig(&mut client, address, console)?;
+    let file =
+        RigFile { origin: address.to_string(), name: kept.memory.name.to_string(), rig, adapters: kept.adapters };
+    let (file, notes) = apply::to_load(file, &[path.to_owned()], console.date()?)?;
+    // What was not given is as it was, and needs no word.
+    let notes: Vec<String> = notes.into_iter().filter(|note| !note.contains("no ")).collect();
+    offer(&mut client, address, (&file, &notes), yes, console)
+}
+
+/// Shows what would be loaded, and loads it when that is confirmed.
+fn offer(
+    client: &mut Client,
+    address: &Address,
+    (file, notes): (&RigFile, &[String]),
+    yes: bool,
+    console: &mut Console<'_>,
+) -> Result<Exit, Error> {
+    let image = image(file)?;
+    let compiled_in = memory::compiled_in(client, address, console)?;
     let mut errors = Errors::default();
     if !image.validate_with(&compiled_in, |error: FieldError| errors.add(error)) {
         return Err(Error::usage(format!("{}: not for this controller: {errors}", file.origin)));
     }
-    let before = memory::read(&mut client, address, console)?;
-    let in_force = *read_rig(&mut client, address, console)?.raw();
+    let before = memory::read(client, address, console)?;
+    let in_force = *read_rig(client, address, console)?.raw();
     let mut text = format!("{address}\n");
     line(&mut text, "in force", &before.words(before.memory.fitted));
     line(&mut text, "to load", &file.name);
-    for note in &notes {
+    for note in notes {
         line(&mut text, "calibrated", note);
     }
     // Of the adapters' part it has no say where there are adapters.
@@ -116,14 +148,14 @@ pub(super) fn load(args: &LoadArgs, console: &mut Console<'_>) -> Result<Exit, E
         line(&mut text, "adapter", &format!("{}; no longer there", adapter_words(gone)));
     }
     write!(console.err, "{text}")?;
-    if !args.yes && !agreed(console, "load it into the controller?")? {
+    if !yes && !agreed(console, "load it into the controller?")? {
         writeln!(console.err, "not loaded; nothing has changed")?;
         return Ok(Exit::NoVerdict);
     }
-    memory::store(&mut client, address, console, &image)?;
+    memory::store(client, address, console, &image)?;
     // What it keeps is what was meant: its own word, read back.
-    let kept = memory::read(&mut client, address, console)?;
-    let now = *read_rig(&mut client, address, console)?.raw();
+    let kept = memory::read(client, address, console)?;
+    let now = *read_rig(client, address, console)?.raw();
     if kept.adapters[..] != image.adapters[..] || now != image.rig {
         return Err(Error::rig(
             address,
@@ -133,7 +165,7 @@ pub(super) fn load(args: &LoadArgs, console: &mut Console<'_>) -> Result<Exit, E
     let mut text = format!("{address}\n");
     tell(&mut text, &kept, &now);
     let next = match kept.fit_for_air(address) {
-        Ok(()) => "the same rig as before, and checked already".to_owned(),
+        Ok(()) => "what was decided on its check still holds: it differs by calibrations and adapters alone".to_owned(),
         Err(_) => format!("no air before every input and output has been checked: seathold doctor --rig {address}"),
     };
     line(&mut text, "next", &next);

@@ -91,6 +91,15 @@ pub(super) fn recipe_of(
     rig: &Rig,
     kind: Option<seathold_sequencer::recipe::Actuation>,
 ) -> Result<recipes::RecipeFile, Error> {
+    if let Some(raw) = args.held {
+        let recipe =
+            raw.validate(rig).map_err(|errors| Error::usage(format!("the recipe of the calibration: {errors}")))?;
+        return Ok(recipes::RecipeFile {
+            name: "calibration".into(),
+            recipe,
+            display_units: seathold_recording::header::DisplayUnits::default(),
+        });
+    }
     let recipe = find_recipe(args.recipe.as_deref(), rig, kind)?;
     match &args.limit {
         Some(text) => Ok(recipe.with_limit(text, args.dn, rig)?),

@@ -308,6 +308,33 @@ fn leak_free_sides_tell_how_they_vary() {
     assert!((plain - again).abs() < 0.3 * u, "{plain} {again} ± {u}");
 }
 
+/// A reference leak on recordings: without it, and with it.
+#[test]
+fn a_reference_leak_is_read_from_recordings() {
+    let dir = tempfile::tempdir().unwrap();
+    let say = |typed: &[&str]| seathold(dir.path(), typed);
+    std::fs::write(
+        dir.path().join("hold.toml"),
+        "soak = \"20 s\"\nsettle = \"20 s\"\nmeasure_min = \"30 s\"\nmeasure_max = \"60 s\"\n",
+    )
+    .unwrap();
+    for (name, leak, code) in [("without", "0 mm3/s", 0), ("with", "20 mm3/s", 1)] {
+        let out = format!("[DIR]/{name}.hold");
+        let run = ["run", "-q", "--sides", "first", "--recipe", "[DIR]/hold.toml", "--rig-leak", leak, "--out", &out];
+        let said = say(&run);
+        assert_eq!(said.code, code, "{}{}", said.out, said.err);
+    }
+    let calibrate = ["calibrate", "leak", "--reference", "20 mm3/s", "--out", "[DIR]/leak.toml", "--recording"];
+    let said = say(&[&calibrate[..], &["[DIR]/without.hold", "[DIR]/with.hold"]].concat());
+    assert_eq!(said.code, 0, "{}{}", said.out, said.err);
+    let found = Calibration::read(&dir.path().join("leak.toml")).unwrap().values;
+    let off = (found.far_volume_m3 / 45e-6 - 1.0) / found.far_volume_u_rel;
+    assert!(off.abs() < 3.0 && found.far_volume_u_rel < 0.05, "{found:?}");
+    // The wrong way round nothing falls faster.
+    let said = say(&[&calibrate[..], &["[DIR]/with.hold", "[DIR]/without.hold"]].concat());
+    assert!(said.code == 2 && said.err.contains("is not clearly faster than without"), "{}{}", said.out, said.err);
+}
+
 /// A run takes calibrations, and its result says which; one out of date, or missing, is named in text, JSON and
 /// recording.
 #[test]

@@ -101,6 +101,64 @@ fn from_out_of_the_box_to_a_valve_on_each_adapter() {
     );
 }
 
+/// Four leak-free sides on the controller, recorded each, become a calibration of this adapter, and are in force there once it is
+/// loaded; the check that the rig has had still holds.
+#[test]
+fn blank_runs_are_made_on_the_controller_and_loaded_into_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let (bench, memory) = (dir.path().join("bench.toml"), dir.path().join("flash.bin"));
+    std::fs::write(&bench, BENCH).unwrap();
+    let rig = Rig::on("127.0.0.1:0", &["--rig-memory", memory.to_str().unwrap()]);
+    let at = format!("tcp:{}", rig.at);
+    assert_eq!(seathold(&["rig", "load", bench.to_str().unwrap(), "--yes", "--rig", &at]).0, 0);
+    assert_eq!(seathold(&["rig", "waive-check", "--yes", "--rig", &at]).0, 0);
+    let (kept, out) = (dir.path().join("runs"), dir.path().join("cal/"));
+    let (kept, out) = (kept.to_str().unwrap(), format!("{}/", out.to_str().unwrap()));
+    let blank = |more: &[&str]| {
+        // Nobody at the keyboard.
+        let on = ["--rig", &at, "--adapter", "DN 15 thread", "--recordings", kept, "--out", &out, "--duration", "30 s"];
+        typed(&[&["calibrate", "blank"], &on[..], more].concat(), &mut Once(None))
+    };
+    let (code, _, err) = blank(&["--repeats", "4", "--yes"]);
+    assert!(code == 2 && err.contains("--with: say what held the pressure in these 4 runs"), "{err}");
+    let (code, said, err) = blank(&["--repeats", "4", "--with", "valves", "--yes", "--load"]);
+    assert_eq!(code, 0, "{said}{err}");
+    assert!(err.contains("1 of 4: put a valve on the rig that is known to be tight"), "{err}");
+    assert!(said.contains("of 4 leak-free sides") && said.contains("DN 15 thread (DN 8 to 25)"), "{said}");
+    assert_eq!(std::fs::read_dir(kept).unwrap().count(), 4, "a recording each");
+    let (_, shown, _) = seathold(&["rig", "show", "--rig", &at]);
+    assert!(
+        shown.contains("(store 3)") && shown.contains("WAIVED on") && shown.contains(", 4 leak-free sides"),
+        "{shown}"
+    );
+    // It is of this adapter alone, and what is in force is what its file says.
+    assert!(
+        shown.contains("DN 50 flange (DN 32 to 50): far volume 150.00 cm³ ± 2.0 %, settling time not known"),
+        "{shown}"
+    );
+    let file = dir.path().join("15.hold");
+    let on = [
+        "run",
+        "-q",
+        "--rig",
+        &at,
+        "--sides",
+        "first",
+        "--dn",
+        "15",
+        "--out",
+        file.to_str().unwrap(),
+        "--calibrations",
+        &out,
+    ];
+    assert_eq!(seathold(&on).0, 0);
+    let header = recording::read(&file).unwrap().header;
+    assert_eq!((header.rig.blank_runs, header.rig.tau_s.is_some()), (4, true));
+    // Where nobody says that it is done nothing is filled.
+    let (code, _, err) = blank(&["--repeats", "1"]);
+    assert!(code == 2 && err.contains("left before it was done"), "{err}");
+}
+
 /// A rig that would protect less than what is compiled in is refused here, with what is wrong, before anything is sent.
 #[test]
 fn a_rig_that_protects_less_is_refused_by_name() {

@@ -272,14 +272,29 @@ fn a_rig_is_in_force_only_when_it_is_confirmed_checked_and_its_adapter_fitted() 
     assert_eq!(bench.ask(Request::ReadAdapter { number: 2 }), Response::Adapter(None));
 }
 
-/// The same once more was checked already; another was not.
+/// What differs by calibrations and adapters alone was checked already; another rig was not.
 #[test]
 fn the_check_is_of_what_was_checked() {
     let mut bench = Bench::new(CutFlash::new(), WithoutRig::NoRun);
-    let (one, other) = (image("a", 45e-6, &[]), image("a", 46e-6, &[]));
+    let one = image("a", 45e-6, &[]);
+    let calibrated = |scale: f64| {
+        let mut image = image("b", 46e-6, &[("DN 15", 46e-6)]);
+        image.rig.far.pa_per_count *= scale;
+        (image.rig.gain_u_rel, image.rig.temperature_drift_u_k_s, image.rig.tau_s) = (1e-3, 1e-3, Some(3.0));
+        image
+    };
     assert!(matches!(bench.load(&one), Response::RigMemory(_)));
     assert!(matches!(bench.check(RigCheck::Waived { unix_ms: 7 }), Response::RigMemory(_)));
-    assert!(matches!(bench.load(&one), Response::RigMemory(RigMemory { check: RigCheck::Waived { unix_ms: 7 }, .. })));
+    for same in [&one, &calibrated(1.015)] {
+        assert!(matches!(
+            bench.load(same),
+            Response::RigMemory(RigMemory { check: RigCheck::Waived { unix_ms: 7 }, .. })
+        ));
+    }
+    let mut longer = calibrated(1.0);
+    longer.rig.safe_dwell_ms += 1;
+    assert!(!longer.is_wired_as(&calibrated(1.0)));
+    let other = calibrated(1.05);
     assert!(matches!(bench.load(&other), Response::RigMemory(RigMemory { check: RigCheck::NotYet, .. })));
     // Of a generation that is gone nothing can be said any more.
     bench.turns(300);
