@@ -21,11 +21,11 @@ pub enum RigCommand {
         file: PathBuf,
     },
     /// Load a rig into a controller, with its adapters and calibrations: shown first, and confirmed
-    Load(crate::cmd::rig_memory::LoadArgs),
+    Load(crate::rig_args::LoadArgs),
     /// Show the rig that a controller works by: which, since when, its adapters, whether it has been checked
-    Show(crate::cmd::rig_memory::ShowRigArgs),
+    Show(crate::rig_args::ShowRigArgs),
     /// Let air in without a check of the rig since it was loaded; every recording will say so
-    WaiveCheck(crate::cmd::rig_memory::WaiveArgs),
+    WaiveCheck(crate::rig_args::WaiveArgs),
 }
 
 /// `seathold recipe …`.

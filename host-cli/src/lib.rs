@@ -31,6 +31,7 @@ pub mod exit;
 pub mod plot;
 pub mod quantity_args;
 pub mod rig;
+pub mod rig_args;
 pub mod screen;
 pub mod serve;
 pub mod session;

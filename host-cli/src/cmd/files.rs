@@ -9,8 +9,7 @@ use seathold_sequencer::rig::Rig;
 use seathold_sequencer::units::Reference;
 use seathold_text::layout::wrapped;
 
-use super::rig_memory;
-use crate::args::{RecipeCommand, RigCommand, ValveCommand};
+use crate::args::{RecipeCommand, ValveCommand};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -30,18 +29,16 @@ pub(super) fn recipe(command: &RecipeCommand, console: &mut Console<'_>) -> Resu
     Ok(Exit::Good)
 }
 
-/// `seathold rig …`.
-pub(super) fn rig(command: &RigCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
-    match command {
-        RigCommand::Template => write!(console.out, "{}", rigs::template_file())?,
-        RigCommand::Load(args) => return rig_memory::load(args, console),
-        RigCommand::Show(args) => return rig_memory::show(args, console),
-        RigCommand::WaiveCheck(args) => return rig_memory::waive(args, console),
-        RigCommand::Check { file } => {
-            rigs::read(file)?;
-            writeln!(console.out, "{}: good", file.display())?;
-        }
-    }
+/// `seathold rig template`.
+pub(super) fn rig_template(console: &mut Console<'_>) -> Result<Exit, Error> {
+    write!(console.out, "{}", rigs::template_file())?;
+    Ok(Exit::Good)
+}
+
+/// `seathold rig check`.
+pub(super) fn check_rig(file: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
+    rigs::read(file)?;
+    writeln!(console.out, "{}: good", file.display())?;
     Ok(Exit::Good)
 }
 

@@ -21,7 +21,7 @@ pub mod register;
 pub mod rejudge;
 mod replay;
 pub mod report;
-pub mod rig_memory;
+mod rig_memory;
 pub mod rigs;
 mod run;
 mod run_common;
@@ -41,6 +41,7 @@ use clap::Parser;
 use clap::error::ErrorKind;
 use seathold_text::plain::PlainWriter;
 
+use crate::args::RigCommand;
 use crate::cli::{Cli, Command};
 use crate::console::Console;
 use crate::error::Error;
@@ -138,7 +139,13 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Find(find)) => find::run(&find, console),
         Some(Command::Register(command)) => register::run(&command, console),
         Some(Command::Recipe(command)) => files::recipe(&command, console),
-        Some(Command::Rig(command)) => files::rig(&command, console),
+        Some(Command::Rig(command)) => match command {
+            RigCommand::Template => files::rig_template(console),
+            RigCommand::Check { file } => files::check_rig(&file, console),
+            RigCommand::Load(args) => rig_memory::load(&args, console),
+            RigCommand::Show(args) => rig_memory::show(&args, console),
+            RigCommand::WaiveCheck(args) => rig_memory::waive(&args, console),
+        },
         Some(Command::Valve(command)) => files::valve(&command, console),
     }
 }

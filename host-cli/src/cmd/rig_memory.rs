@@ -1,9 +1,8 @@
 //! `seathold rig load`, `show` and `waive-check`: the rig that a controller keeps.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::Duration;
 
-use clap::Args;
 use seathold_analysis::calibration::apply;
 use seathold_config::rig::{RigFile, adapter_words};
 use seathold_sequencer::field::{Errors, FieldError};
@@ -20,52 +19,7 @@ use crate::error::Error;
 use crate::exit::Exit;
 use crate::rig::memory::{self, KeptRig};
 use crate::rig::{AccessArgs, Address, Client};
-
-/// The controller whose rig it is.
-#[derive(Debug, Args)]
-pub struct ControllerArgs {
-    /// The controller: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
-    #[arg(long, value_name = "RIG")]
-    pub rig: Address,
-    /// Who may give commands on the line to it.
-    #[command(flatten)]
-    pub access: AccessArgs,
-}
-
-/// `seathold rig load`.
-#[derive(Debug, Args)]
-pub struct LoadArgs {
-    /// The rig file
-    pub file: PathBuf,
-    /// Calibrations to be loaded with it: files, or folders of them
-    #[arg(long, value_name = "FILE|FOLDER", num_args = 1..)]
-    pub calibrations: Vec<PathBuf>,
-    /// Load it without asking
-    #[arg(long)]
-    pub yes: bool,
-    #[command(flatten)]
-    pub controller: ControllerArgs,
-}
-
-/// `seathold rig show`.
-#[derive(Debug, Args)]
-pub struct ShowRigArgs {
-    /// One JSON object
-    #[arg(long)]
-    pub json: bool,
-    #[command(flatten)]
-    pub controller: ControllerArgs,
-}
-
-/// `seathold rig waive-check`.
-#[derive(Debug, Args)]
-pub struct WaiveArgs {
-    /// Waive it without asking
-    #[arg(long)]
-    pub yes: bool,
-    #[command(flatten)]
-    pub controller: ControllerArgs,
-}
+use crate::rig_args::{ControllerArgs, LoadArgs, ShowRigArgs, WaiveArgs};
 
 fn open(args: &ControllerArgs, console: &mut Console<'_>) -> Result<Client, Error> {
     let address = &args.rig;

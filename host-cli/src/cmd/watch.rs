@@ -3,7 +3,6 @@
 use std::time::Duration;
 
 use clap::Args;
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use seathold_recording::header::DisplayUnits;
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::link::message::{Request, Response};
@@ -15,6 +14,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::rig::{AccessArgs, Address, Client};
+use crate::screen::MovingText;
 use crate::watch::Watched;
 
 /// `seathold watch`.
@@ -59,7 +59,7 @@ pub(super) fn run(args: &WatchArgs, console: &mut Console<'_>) -> Result<Exit, E
     let units = DisplayUnits { pressure: args.unit.clone(), ..DisplayUnits::default() };
     let mut watched = Watched::new(rig, UnitFormat::new(&RawRecipe::DEMO, &units));
     let began = console.clock.elapsed();
-    let moving = console.live.then(moving_text);
+    let moving = console.live.then(MovingText::new);
     let mut seconds = 0;
     while console.interrupted() == 0 {
         match client.ask(console.clock, &Request::ReadPoll).map_err(|why| Error::rig(address, why))? {
@@ -76,7 +76,7 @@ pub(super) fn run(args: &WatchArgs, console: &mut Console<'_>) -> Result<Exit, E
         // On a terminal it stays in its place; else it is told once a second.
         if console.live || next {
             match &moving {
-                Some(moving) => moving.set_message(watched.text()),
+                Some(moving) => moving.show(watched.text()),
                 None => writeln!(console.out, "{elapsed} s\n{}", watched.text())?,
             }
         }
@@ -86,14 +86,8 @@ pub(super) fn run(args: &WatchArgs, console: &mut Console<'_>) -> Result<Exit, E
         console.clock.pause(LOOK);
     }
     if let Some(moving) = moving {
-        moving.finish_and_clear();
+        moving.clear();
         write!(console.out, "{}", watched.text())?;
     }
     Ok(Exit::Good)
-}
-
-/// Text that stays in its place on a terminal.
-fn moving_text() -> ProgressBar {
-    let style = ProgressStyle::with_template("{msg}").unwrap_or_else(|_| ProgressStyle::default_bar());
-    ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr_with_hz(10)).with_style(style)
 }

@@ -59,6 +59,34 @@ impl Live {
     }
 }
 
+/// Text of ours that stays in its place, on standard error: numbers and words of this program, nothing of a file's or a line's.
+#[derive(Debug)]
+pub struct MovingText(ProgressBar);
+
+impl MovingText {
+    /// Nothing yet.
+    pub fn new() -> Self {
+        let style = ProgressStyle::with_template("{msg}").unwrap_or_else(|_| ProgressStyle::default_bar());
+        Self(ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr_with_hz(DRAWS)).with_style(style))
+    }
+
+    /// Shows this in its place.
+    pub fn show(&self, text: String) {
+        self.0.set_message(text);
+    }
+
+    /// Takes it away.
+    pub fn clear(&self) {
+        self.0.finish_and_clear();
+    }
+}
+
+impl Default for MovingText {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
 /// Microseconds as seconds, or as minutes where there are many.
 fn left_at_most(left_us: u64) -> String {
     let seconds = left_us.div_ceil(1_000_000);

@@ -5,7 +5,7 @@ mod live;
 mod plain;
 
 pub use json::Json;
-pub use live::Live;
+pub use live::{Live, MovingText};
 pub use plain::Plain;
 
 use seathold_sequencer::event::Event;

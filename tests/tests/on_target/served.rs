@@ -103,6 +103,7 @@ impl Desk {
 
     fn take(&mut self, byte: u8) {
         match self.host.receive(byte) {
+            Some(HostEvent::RigChanged { .. }) => panic!("nobody has changed it"),
             Some(HostEvent::Connected { restarted, welcome }) => {
                 assert!(welcome.capabilities.simulated);
                 self.restarts += u32::from(restarted);
