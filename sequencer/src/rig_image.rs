@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::field::{FieldError, Unit, Validator, conflict};
 use crate::link::write;
-use crate::rig::{RawRig, Transducer};
+use crate::rig::{RawRig, Rig, Transducer};
 
 /// Most adapters of a rig.
 pub const ADAPTERS_MAX: usize = 8;
@@ -143,14 +143,16 @@ impl RigImage {
     }
 
     /// Checks it as a whole: the rig, the rig with each adapter, and what is compiled in. True where nothing is wrong.
-    pub fn validate_with(&self, compiled_in: &RawRig, mut report: impl FnMut(FieldError)) -> bool {
-        let mut sound = self.rig.validate_with(&mut report).is_some() & fits(&self.rig, compiled_in, &mut report);
+    // Once in an image, whoever wants to know: so one reporter by reference.
+    #[inline(never)]
+    pub fn validate_with(&self, compiled_in: &RawRig, report: &mut dyn FnMut(FieldError)) -> bool {
+        let mut sound = validated(&self.rig, report).is_some() & fits(&self.rig, compiled_in, report);
         for adapter in &self.adapters {
-            sound &= adapter.on(&self.rig).validate_with(&mut report).is_some();
+            sound &= validated(&adapter.on(&self.rig), report).is_some();
             let named = self.adapters.iter().filter(|other| other.name == adapter.name).count();
             let length = adapter.name.len() as f64;
             let (least, most) = (f64::from(adapter.dn_min), f64::from(adapter.dn_max));
-            let mut validator = Validator::new(&mut report);
+            let mut validator = Validator::new(&mut *report);
             let error = conflict("name", Unit::Count, length, "must have a letter or more, at least", 1.0, "name");
             validator.require(length > 0.0, error);
             let error = conflict("name", Unit::Count, named as f64, "adapters have this name, at most", 1.0, "name");
@@ -202,8 +204,15 @@ impl RigImage {
     }
 }
 
+/// A rig by itself, as [`RawRig::validate_with`].
+#[inline(never)]
+pub(crate) fn validated(rig: &RawRig, report: &mut dyn FnMut(FieldError)) -> Option<Rig> {
+    rig.validate_with(report)
+}
+
 /// Whether what is wired and what protects is as it is compiled in.
-fn fits(rig: &RawRig, compiled_in: &RawRig, report: impl FnMut(FieldError)) -> bool {
+#[inline(never)]
+fn fits(rig: &RawRig, compiled_in: &RawRig, report: &mut dyn FnMut(FieldError)) -> bool {
     let mut validator = Validator::new(report);
     let mut most = |holds: bool, field, unit, value: f64, rule, bound: f64| {
         validator.require(holds, conflict(field, unit, value, rule, bound, "the controller's own"));

@@ -72,7 +72,7 @@ fn offer(
     let image = image(file)?;
     let compiled_in = memory::compiled_in(client, address, console)?;
     let mut errors = Errors::default();
-    if !image.validate_with(&compiled_in, |error: FieldError| errors.add(error)) {
+    if !image.validate_with(&compiled_in, &mut |error: FieldError| errors.add(error)) {
         return Err(Error::usage(format!("{}: not for this controller: {errors}", file.origin)));
     }
     let before = memory::read(client, address, console)?;

@@ -8,7 +8,7 @@
 use super::controller::Controller;
 use super::message::{Record, Request, Response, RigLack, RigMemory};
 use crate::rig::Rig;
-use crate::rig_image::{IMAGE_KIND, IMAGE_MAX, RigCheck, RigImage};
+use crate::rig_image::{IMAGE_KIND, IMAGE_MAX, RigCheck, RigImage, validated};
 use crate::step::Sequencer;
 use crate::store::{Kept, Store, StoreError};
 use crate::time::Instant;
@@ -99,7 +99,7 @@ impl<M: RigStorage> RigKeeper<M> {
             Ok(Some(kept)) if kept.kind == IMAGE_KIND => room
                 .get(..kept.length)
                 .and_then(RigImage::decode)
-                .filter(|image| image.validate_with(self.compiled_in.raw(), |_| {}))
+                .filter(|image| image.validate_with(self.compiled_in.raw(), &mut |_| {}))
                 .map(|image| KeptRig { generation: kept.generation, image }),
             _ => None,
         };
@@ -112,8 +112,9 @@ impl<M: RigStorage> RigKeeper<M> {
     }
 
     /// The rig in force, with the adapter that is fitted.
+    #[inline(never)]
     pub fn rig(&self) -> Rig {
-        let loaded = self.kept.as_ref().and_then(|kept| kept.image.with(self.fitted)?.validate_with(|_| {}));
+        let loaded = self.kept.as_ref().and_then(|kept| validated(&kept.image.with(self.fitted)?, &mut |_| {}));
         loaded.unwrap_or(self.compiled_in)
     }
 
@@ -129,6 +130,7 @@ impl<M: RigStorage> RigKeeper<M> {
     }
 
     /// What is in force.
+    #[inline(never)]
     pub fn memory(&self) -> RigMemory {
         let lacking = self.lacking();
         match &self.kept {
@@ -154,6 +156,7 @@ impl<M: RigStorage> RigKeeper<M> {
     }
 
     /// The response to a request about the rig; `None` where it is about something else. `now` is the rig's clock.
+    #[inline(never)]
     pub fn handle<const N: usize>(
         &mut self,
         link: &mut Controller<N>,
@@ -212,6 +215,7 @@ impl<M: RigStorage> RigKeeper<M> {
         }
     }
 
+    #[inline(never)]
     fn store_staged(&mut self, check_sum: u32, unix_ms: u64) -> Result<(), Refused> {
         // Nothing staged, or not what is meant.
         let nothing = Refused::NotValid(0);
@@ -219,7 +223,7 @@ impl<M: RigStorage> RigKeeper<M> {
             return Err(nothing);
         };
         let mut errors = 0u8;
-        if !staged.validate_with(self.compiled_in.raw(), |_| errors = errors.saturating_add(1)) {
+        if !staged.validate_with(self.compiled_in.raw(), &mut |_| errors = errors.saturating_add(1)) {
             return Err(Refused::NotValid(errors));
         }
         let Some(mut image) = self.staged.take() else { return Err(nothing) };
@@ -231,6 +235,7 @@ impl<M: RigStorage> RigKeeper<M> {
         self.store(image)
     }
 
+    #[inline(never)]
     fn set_check(&mut self, generation: u32, check: RigCheck) -> Result<(), Refused> {
         match &self.kept {
             Some(kept) if kept.generation == generation => {

@@ -331,7 +331,7 @@ fn what_is_compiled_in_bounds_what_is_loaded() {
     let refused = |raw: &RawRig| {
         let mut errors = Errors::default();
         let image = RigImage::new("a".try_into().unwrap(), *raw);
-        let sound = image.validate_with(&own, |error| errors.add(error));
+        let sound = image.validate_with(&own, &mut |error| errors.add(error));
         assert_eq!(sound, errors.as_slice().is_empty());
         errors.as_slice().iter().map(|error| error.field).collect::<Vec<_>>()
     };
@@ -375,7 +375,7 @@ fn what_is_compiled_in_bounds_what_is_loaded() {
 #[test]
 fn adapters_have_names_of_their_own_and_are_eight_at_most() {
     let own = RawRig::DEMO;
-    let wrong = |adapters: &[(&str, f64)]| !image("a", 45e-6, adapters).validate_with(&own, |_| {});
+    let wrong = |adapters: &[(&str, f64)]| !image("a", 45e-6, adapters).validate_with(&own, &mut |_| {});
     assert!(!wrong(&[("one", 1e-5), ("two", 2e-5)]));
     assert!(wrong(&[("one", 1e-5), ("one", 2e-5)]) && wrong(&[("", 1e-5)]) && wrong(&[("one", 1.0)]));
     let mut bench = Bench::new(CutFlash::new(), WithoutRig::CompiledIn);

@@ -137,6 +137,46 @@ fn every_scenario_is_recorded_as_in_this_process_to_the_last_byte() {
     }
 }
 
+/// A rig with two adapters is loaded into the image, and a run is judged by the one that the valve's DN chooses; after a reset it is
+/// gone, since the emulator has no flash that could be programmed.
+#[test]
+#[ignore = "needs built images and an emulator: .ci/run on-target"]
+fn a_rig_is_loaded_into_the_image_and_its_adapter_chosen() {
+    let dir = tempfile::tempdir().unwrap();
+    let port = free_port();
+    let emulator = switch_on(&image_of("tight", dir.path()), port);
+    let at = format!("tcp:127.0.0.1:{port}");
+    let say = |arguments: &[&str]| {
+        let (mut out, mut err) = (Ear::default(), Ear::default());
+        let code = program(arguments, &AtomicUsize::new(0), &mut out, &mut err, &mut Silent);
+        (code, out.text + &err.text)
+    };
+    let bench = dir.path().join("bench.toml");
+    let adapters = [("DN 15", "8-25", 45), ("DN 50", "32-50", 150)];
+    let text = adapters
+        .map(|(name, dn, cm3)| format!("[[adapter]]\nname = \"{name}\"\ndn = \"{dn}\"\nfar_volume = \"{cm3} cm3\"\n"));
+    std::fs::write(&bench, format!("name = \"bench 3\"\n{}", text.concat())).unwrap();
+    let (code, said) = say(&["rig", "load", bench.to_str().unwrap(), "--yes", "--rig", &at]);
+    assert_eq!(code, 0, "{said}");
+    let file = dir.path().join("run.hold");
+    let dn_50 = ["run", "-q", "--sides", "first", "--rig", &at, "--dn", "50", "--out", file.to_str().unwrap()];
+    let (code, said) = say(&dn_50);
+    assert!(code == 3 && said.contains("has not been checked"), "{said}");
+    assert_eq!(say(&["rig", "waive-check", "--yes", "--rig", &at]).0, 0);
+    let (code, said) = say(&dn_50);
+    assert_eq!(code, 0, "{said}");
+    let recording = recording::read(&file).unwrap();
+    assert_eq!(replay(&recording), Ok(None));
+    let header = recording.header;
+    assert!(
+        header.rig_name.starts_with("bench 3, loaded ") && header.rig_name.ends_with("adapter DN 50"),
+        "{header:?}"
+    );
+    assert!((header.rig.far_volume_m3 - 150e-6).abs() < 1e-12, "{header:?}");
+    println!("{}", header.rig_name);
+    drop(emulator);
+}
+
 /// Hears the program, and does something once when a text comes by.
 struct Trap<'a> {
     text: String,

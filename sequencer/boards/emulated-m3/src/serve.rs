@@ -5,6 +5,7 @@
 
 mod log;
 mod outputs;
+mod ram_flash;
 mod uart;
 mod watchdog;
 
@@ -20,16 +21,19 @@ use seathold_sequencer::io::{StopMemory, Watchdog};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
+use seathold_sequencer::link::rig_keeper::{RigKeeper, WithoutRig};
 use seathold_sequencer::link::serve;
 use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::store::Store;
 use seathold_sequencer::time::{Duration, Instant, millis};
 use seathold_sim::config::{PlantSpec, RawPlant};
 use seathold_sim::operator::{OperatorSpec, RawOperator, SimOperator};
 use seathold_sim::rig::SimRig;
 use seathold_sim::scenario::{self, Checked};
 use seathold_sim::sensor::{RawSensor, RawThermometer, SensorSpec, ThermometerSpec};
+use ram_flash::{RamFlash, Room, SLOT};
 use watchdog::Dog;
 
 /// Bytes for records the host does not have yet: about half a minute.
@@ -123,13 +127,23 @@ fn rig_in<'a>(place: &'a mut MaybeUninit<SimRig>, scenario: &Checked, rig: &RawR
 
 #[inline(never)]
 fn link_in(place: &mut MaybeUninit<Controller<STORE>>) -> &mut Controller<STORE> {
-    let capabilities = Capabilities { simulated: true, single_outputs: true, ..Capabilities::default() };
+    let capabilities =
+        Capabilities { simulated: true, single_outputs: true, rig_memory: true, ..Capabilities::default() };
     place.write(Controller::new(capabilities))
 }
 
 #[inline(never)]
 fn sequencer_in(place: &mut MaybeUninit<Sequencer>, rig: Rig) -> &mut Sequencer {
     place.write(Sequencer::resume(rig, None, Retained.kept()))
+}
+
+#[inline(never)]
+fn keeper_in(
+    place: &mut MaybeUninit<RigKeeper<Store<RamFlash>>>,
+    rig: Rig,
+    store: Store<RamFlash>,
+) -> &mut RigKeeper<Store<RamFlash>> {
+    place.write(RigKeeper::new(rig, WithoutRig::CompiledIn, store))
 }
 
 const fn number(text: &str) -> u32 {
@@ -156,6 +170,8 @@ fn main() -> ! {
     static mut LINK: MaybeUninit<Controller<STORE>> = MaybeUninit::uninit();
     static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
     static mut RIG: MaybeUninit<SimRig> = MaybeUninit::uninit();
+    static mut KEEPER: MaybeUninit<RigKeeper<Store<RamFlash>>> = MaybeUninit::uninit();
+    static mut FLASH: Room = [0; 2 * SLOT as usize];
     static mut POLLED: PollRecord = PollRecord::empty();
 
     outputs::rest();
@@ -180,7 +196,9 @@ fn main() -> ! {
     let rig = rig_in(RIG, &checked, raw.raw());
     // The host sends the requests; of the simulated operator only the hands are used.
     let mut hands = SimOperator::new(&checked.operator, Sides::Both, millis(checked.plant.raw().lever_ms));
-    let sequencer = sequencer_in(SEQUENCER, raw);
+    let Ok(store) = Store::new(RamFlash(FLASH), [0, SLOT], SLOT) else { down::stop(outputs::rest, &"the flash's layout") };
+    let keeper = keeper_in(KEEPER, raw, store);
+    let sequencer = sequencer_in(SEQUENCER, keeper.rig());
     let link = link_in(LINK);
 
     let record = POLLED;
@@ -196,7 +214,7 @@ fn main() -> ! {
         }
         if done != ticks {
             done += 1;
-            let Ok(()) = serve::service(link, now, sequencer, rig, record);
+            let Ok(()) = serve::service_with(link, now, sequencer, rig, record, keeper);
             rig.follow_host(&mut hands, record, sequencer.phase());
             rig.apply_due_actions(&mut hands);
             rig.advance(millis(POLL_MS));
