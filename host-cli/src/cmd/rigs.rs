@@ -99,6 +99,7 @@ fn tell(
             "link": welcome.version,
             "boot": welcome.boot,
             "key": welcome.capabilities.key,
+            "rig_memory": welcome.capabilities.rig_memory,
             "phase": state.map(|(status, _)| status.phase),
             "far_side": state.map(|(status, _)| status.disconnect),
             "fault": state.and_then(|(status, _)| status.fault),
@@ -113,6 +114,8 @@ fn tell(
     line(&mut text, "controller", &format!("{kind}; link version {VERSION}; boot {:08x}", welcome.boot));
     let key = if welcome.capabilities.key { "only under its key" } else { "from whoever reaches it" };
     line(&mut text, "commands", key);
+    let keeps = if welcome.capabilities.rig_memory { "loaded over the line, and kept" } else { "compiled in" };
+    line(&mut text, "its rig", keeps);
     let Some((status, volume)) = state else {
         line(&mut text, "state", "not shown: only its key can prove that the answer is its own; give --key FILE");
         write!(console.out, "{text}")?;
