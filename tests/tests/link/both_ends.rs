@@ -886,8 +886,16 @@ fn a_reset_is_believed_only_under_the_key() {
         let mut frame = Frame::new();
         assert!(host.transmit(Instant::from_ticks(0), &mut frame));
         let capabilities = Capabilities { key: keyed, ..Capabilities::default() };
-        let welcome =
-            Welcome { version: 1, session: 11, boot: 6, oldest: 0, next: 9, now_us: 1, capabilities, challenge: 3 };
+        let welcome = Welcome {
+            version: VERSION,
+            session: 11,
+            boot: 6,
+            oldest: 0,
+            next: 9,
+            now_us: 1,
+            capabilities,
+            challenge: 3,
+        };
         frame::encode(&ToHost::Welcome(welcome), &mut frame).unwrap();
         let told = frame.iter().filter(|&&byte| host.receive(byte).is_some()).count();
         assert_eq!((told, host.is_open()), if keyed { (0, false) } else { (1, true) });
