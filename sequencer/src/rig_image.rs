@@ -33,6 +33,19 @@ const SCALE_RATIO_MAX: f64 = 4.0;
 /// Furthest that a calibration moves a transducer's scale, as a ratio: more is another transducer (our judgement, no source).
 const CALIBRATED_WITHIN: f64 = 0.02;
 
+/// Whether this can be the name of a rig or an adapter: something to be seen, and nothing that acts on a screen or is not seen. No
+/// blank at either end, no control character, none without a width or that turns the order of letters round.
+pub fn is_name(text: &str) -> bool {
+    let hidden = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{a0}' | '\u{ad}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202f}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
+    };
+    !text.is_empty() && text.trim() == text && !text.chars().any(hidden)
+}
+
+/// Greatest DN of a valve.
+pub const DN_MAX: u16 = 4_000;
+
 /// What belongs to an adapter: the valve's port is connected through it, and what gas lies beyond the ball goes by it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Adapter {
@@ -130,6 +143,9 @@ pub struct RigImage {
     pub loaded_unix_ms: u64,
     /// Whether it has been checked since.
     pub check: RigCheck,
+    /// The last moment at which all the calibrations it was loaded with are valid, in the same milliseconds; 0 where it was loaded
+    /// with none.
+    pub calibrated_until_unix_ms: u64,
     /// The rig. What belongs to an adapter is used only where there are none.
     pub rig: RawRig,
     /// Its adapters. Where there are any, one must be chosen before a run.
@@ -139,7 +155,14 @@ pub struct RigImage {
 impl RigImage {
     /// A rig alone.
     pub const fn new(name: String<RIG_NAME_MAX>, rig: RawRig) -> Self {
-        Self { name, loaded_unix_ms: 0, check: RigCheck::NotYet, rig, adapters: Vec::new() }
+        Self {
+            name,
+            loaded_unix_ms: 0,
+            check: RigCheck::NotYet,
+            calibrated_until_unix_ms: 0,
+            rig,
+            adapters: Vec::new(),
+        }
     }
 
     /// Checks it as a whole: the rig, the rig with each adapter, and what is compiled in. True where nothing is wrong.
@@ -147,24 +170,33 @@ impl RigImage {
     #[inline(never)]
     pub fn validate_with(&self, compiled_in: &RawRig, report: &mut dyn FnMut(FieldError)) -> bool {
         let mut sound = validated(&self.rig, report).is_some() & fits(&self.rig, compiled_in, report);
+        let mut named = Validator::new(&mut *report);
+        let length = self.name.len() as f64;
+        let error = conflict("name", Unit::Count, length, "must be letters that can be seen, at least", 1.0, "name");
+        named.require(is_name(&self.name), error);
+        sound &= named.clean();
         for adapter in &self.adapters {
             sound &= validated(&adapter.on(&self.rig), report).is_some();
-            let named = self.adapters.iter().filter(|other| other.name == adapter.name).count();
+            let named = self.adapters.iter().filter(|other| other.name.eq_ignore_ascii_case(&adapter.name)).count();
             let length = adapter.name.len() as f64;
             let (least, most) = (f64::from(adapter.dn_min), f64::from(adapter.dn_max));
             let mut validator = Validator::new(&mut *report);
-            let error = conflict("name", Unit::Count, length, "must have a letter or more, at least", 1.0, "name");
-            validator.require(length > 0.0, error);
+            let error =
+                conflict("name", Unit::Count, length, "must be letters that can be seen, at least", 1.0, "name");
+            validator.require(is_name(&adapter.name), error);
             let error = conflict("name", Unit::Count, named as f64, "adapters have this name, at most", 1.0, "name");
             validator.require(named == 1, error);
             let error = conflict("dn_min", Unit::Count, least, "must not exceed dn_max,", most, "dn_max");
             validator.require(least <= most, error);
+            let error =
+                conflict("dn_max", Unit::Count, most, "must not exceed the largest DN,", f64::from(DN_MAX), "dn_max");
+            validator.require(adapter.dn_max <= DN_MAX, error);
             sound &= validator.clean();
         }
         sound
     }
 
-    /// Whether a check of `checked` holds for this one too: it differs by calibrations and adapters alone, and by no more of the
+    /// Whether a check of `checked` holds for this one too: it has the same name, and differs by calibrations and adapters alone, and by no more of the
     /// far transducer's scale than a calibration does.
     pub fn is_wired_as(&self, checked: &Self) -> bool {
         let scale = self.rig.far.pa_per_count / checked.rig.far.pa_per_count;
@@ -174,7 +206,10 @@ impl RigImage {
             let RawRig { gain_u_rel, temperature_drift_u_k_s, .. } = checked.rig;
             RawRig { far, gain_u_rel, temperature_drift_u_k_s, ..own }
         };
-        scale > 1.0 - CALIBRATED_WITHIN && scale < 1.0 + CALIBRATED_WITHIN && calibrated(&self.rig) == checked.rig
+        self.name == checked.name
+            && scale > 1.0 - CALIBRATED_WITHIN
+            && scale < 1.0 + CALIBRATED_WITHIN
+            && calibrated(&self.rig) == checked.rig
     }
 
     /// The rig with the adapter of this number on it, or without any.

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use seathold_sequencer::field::{Field, Unit};
 use seathold_sequencer::rig::{FIELDS, RawRig, Rig, Thermometer, Transducer};
-use seathold_sequencer::rig_image::{ADAPTER_NAME_MAX, ADAPTERS_MAX, Adapter, RIG_NAME_MAX};
+use seathold_sequencer::rig_image::{ADAPTER_NAME_MAX, ADAPTERS_MAX, Adapter, DN_MAX, RIG_NAME_MAX, is_name};
 use seathold_sequencer::units::Reference;
 
 use super::config_file::{ConfigFile, template};
@@ -151,8 +151,15 @@ pub fn choose(adapters: &[Adapter], choice: AdapterChoice<'_>) -> Result<Option<
     let names = || adapters.iter().map(adapter_words).collect::<Vec<_>>().join(", ");
     if let Some(name) = choice.name {
         return match adapters.iter().position(|adapter| adapter.name == name) {
-            Some(number) => Ok(Some(number)),
-            None if adapters.is_empty() => Err(format!("--adapter {name}: this rig has no adapters")),
+            Some(number) => match (adapters.get(number), choice.dn.and_then(|dn| u16::try_from(dn).ok())) {
+                (Some(adapter), Some(dn)) if adapter.dn_max > 0 && !adapter.takes(dn) => {
+                    Err(format!("--adapter {name}: it is for {}, and the valve is DN {dn}", dn_words(adapter)))
+                }
+                _ => Ok(Some(number)),
+            },
+            None if adapters.is_empty() => {
+                Err(format!("--adapter {name}: this rig has no adapters (--rig-file names another)"))
+            }
             None => Err(format!("--adapter {name}: this rig has {}", names())),
         };
     }
@@ -166,17 +173,20 @@ pub fn choose(adapters: &[Adapter], choice: AdapterChoice<'_>) -> Result<Option<
     match (taking.as_slice(), choice.dn) {
         ([one], _) => Ok(Some(*one)),
         ([], Some(dn)) => Err(format!("none of its adapters takes DN {dn}: give --adapter, one of {}", names())),
-        ([], None) => Err(format!("it has several adapters: give --adapter, one of {}, or --dn", names())),
+        ([], None) => Err(format!("it has adapters: give --adapter, one of {}, or --dn", names())),
         (_, _) => Err(format!("several of its adapters take this DN: give --adapter, one of {}", names())),
     }
 }
 
 /// An adapter, with the DN it takes.
 pub fn adapter_words(adapter: &Adapter) -> String {
+    if adapter.dn_max == 0 { adapter.name.to_string() } else { format!("{} ({})", adapter.name, dn_words(adapter)) }
+}
+
+fn dn_words(adapter: &Adapter) -> String {
     match (adapter.dn_min, adapter.dn_max) {
-        (_, 0) => adapter.name.to_string(),
-        (least, most) if least == most => format!("{} (DN {least})", adapter.name),
-        (least, most) => format!("{} (DN {least} to {most})", adapter.name),
+        (least, most) if least == most => format!("DN {least}"),
+        (least, most) => format!("DN {least} to {most}"),
     }
 }
 
@@ -211,8 +221,8 @@ fn from_config(mut config: ConfigFile, origin: &str) -> Result<RigFile, Error> {
     }
     read_tau(&mut config, &mut raw);
     let name = config.text("name").unwrap_or_else(|| file_stem(origin));
-    if name.is_empty() || name.len() > RIG_NAME_MAX {
-        config.wrong("name", "name", &format!("\"{name}\" has {} bytes; 1 to {RIG_NAME_MAX} are allowed", name.len()));
+    if !is_name(&name) || name.len() > RIG_NAME_MAX {
+        config.wrong("name", "name", &bad_name(&name, RIG_NAME_MAX));
     }
     let rig = raw.validate();
     if let Err(errors) = &rig {
@@ -226,7 +236,7 @@ fn from_config(mut config: ConfigFile, origin: &str) -> Result<RigFile, Error> {
     for number in 1..=tables {
         config.within(&format!("adapter[{number}]"));
         if let Some(adapter) = read_adapter(&mut config, &raw, rig.is_ok(), reference) {
-            if adapters.iter().any(|other| other.name == adapter.name) {
+            if adapters.iter().any(|other| other.name.eq_ignore_ascii_case(&adapter.name)) {
                 config.wrong("name", "name", &format!("\"{}\" is another adapter's name too", adapter.name));
             }
             adapters.push(adapter);
@@ -260,13 +270,13 @@ fn read_adapter(config: &mut ConfigFile, rig: &RawRig, sound: bool, reference: f
         config.add(&errors, reference);
     }
     let name = config.text("name").unwrap_or_default();
-    let adapter = Adapter::of(&name, &raw).filter(|adapter| !adapter.name.is_empty());
+    let dn = config.text("dn");
+    let adapter = Adapter::of(&name, &raw).filter(|adapter| is_name(&adapter.name));
     if adapter.is_none() {
-        let length = name.len();
-        config.wrong("name", "name", &format!("\"{name}\" has {length} bytes; 1 to {ADAPTER_NAME_MAX} are allowed"));
+        config.wrong("name", "name", &bad_name(&name, ADAPTER_NAME_MAX));
     }
     let mut adapter = adapter?;
-    if let Some(text) = config.text("dn") {
+    if let Some(text) = dn {
         match dn_range(&text) {
             Some((least, most)) => (adapter.dn_min, adapter.dn_max) = (least, most),
             None => config.wrong("dn", "dn", &format!("\"{text}\" is no DN like \"25\", nor a range like \"15-25\"")),
@@ -275,9 +285,16 @@ fn read_adapter(config: &mut ConfigFile, rig: &RawRig, sound: bool, reference: f
     Some(adapter)
 }
 
+fn bad_name(name: &str, most: usize) -> String {
+    format!(
+        "\"{}\" is no name: 1 to {most} bytes of letters that can be seen, without a blank at either end",
+        name.escape_debug()
+    )
+}
+
 /// "25", or "15-25".
 fn dn_range(text: &str) -> Option<(u16, u16)> {
-    let one = |part: &str| part.trim().parse::<u16>().ok().filter(|dn| (1..=4_000).contains(dn));
+    let one = |part: &str| part.trim().parse::<u16>().ok().filter(|dn| (1..=DN_MAX).contains(dn));
     let (least, most) = text.split_once('-').unwrap_or((text, text));
     let (least, most) = (one(least)?, one(most)?);
     (least <= most).then_some((least, most))
@@ -294,7 +311,7 @@ pub fn template_file() -> String {
          \n# Only where fitted or known:\n#\n# thermometer_zero = \"273.15 K\"\n# thermometer_per_count = \"0.01 K/count\"\n# tau = \"4 s\"\n\
          \n# An adapter has a far volume, a background leak and a settling time of its own; what it leaves out is as above.\n\
          # With adapters in the file one is chosen for each test, by its name or by the valve's DN.\n#\n\
-         # [[adapter]]\n# name = \"DN 15 thread\"\n# dn = \"8-15\"\n# far_volume = \"45 cm3\"\n",
+         # [[adapter]]\n# name = \"DN 15 thread\"   (16 bytes at most)\n# dn = \"8-15\"\n# far_volume = \"45 cm3\"\n",
         template(&raw, FIELDS, reference),
         template(&Transducer::DEMO, SUPPLY, reference),
     )

@@ -40,6 +40,9 @@ pub struct RigArgs {
     /// Folder for the recordings of its runs
     #[arg(long, value_name = "FOLDER", default_value = "recordings/", help_heading = "The controller")]
     pub recordings: PathBuf,
+    /// Acknowledge a latched fault of the controller first, its cause removed
+    #[arg(long, help_heading = "The controller")]
+    pub acknowledge: bool,
     /// Load the calibration into the controller, once it is shown and confirmed
     #[arg(long, help_heading = "The controller")]
     pub load: bool,
@@ -105,6 +108,7 @@ impl RigHolds<'_> {
         run.serial = Some(format!("{}-{number}", self.name));
         run.sides = crate::args::SidesArg::First;
         run.out = Some(path.clone());
+        run.acknowledge = self.args.acknowledge;
         run.held = Some(self.recipe()?);
         let _ = run_for(&run, &RunContext { brief: true, ..RunContext::default() }, console)?;
         if !path.exists() {

@@ -3,6 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use jiff::Timestamp;
+use seathold_analysis::calibration::apply;
 use seathold_analysis::plan::energy::{SMALL_BENCH_J, stored_j};
 use seathold_analysis::plan::forecast::{Forecast, SHARE_COVERAGE, Spread, VerdictCounts};
 use seathold_analysis::plan::levers::{Change, LEFT_K_S, Together};
@@ -84,6 +86,9 @@ pub struct PlanArgs {
     /// The rig's adapter that the valve is on [default: the one that takes its DN]
     #[arg(long, value_name = "NAME", help_heading = "The rig")]
     pub adapter: Option<String>,
+    /// Its calibrations: files, or folders of them [default: the rig file's figures]
+    #[arg(long, value_name = "FILE|FOLDER", num_args = 1.., help_heading = "The rig")]
+    pub calibrations: Vec<PathBuf>,
     /// How the valve is worked
     #[arg(long, value_enum, default_value_t = ActuationArg::Air, help_heading = "The rig")]
     pub actuation: ActuationArg,
@@ -155,7 +160,7 @@ struct PlanRequest {
 
 /// `seathold plan`.
 pub(super) fn run(args: &PlanArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let question = question(args)?;
+    let question = question(args, console.clock.now())?;
     let outcome =
         question.goal.plan().map_err(|why| Error::usage(format!("rig and requirements do not fit together: {why}")))?;
     let written = match (&outcome, &args.out) {
@@ -190,9 +195,11 @@ fn over(counts: &VerdictCounts, called: u32, risk: f64) -> bool {
     counts.interval(called).0 > risk
 }
 
-fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
+fn question(args: &PlanArgs, now: Timestamp) -> Result<PlanRequest, Error> {
     let choice = AdapterChoice { name: args.adapter.as_deref(), dn: args.dn };
-    let mut rig: RawRig = *load_rig(args.rig_file.as_deref(), choice)?.rig.raw();
+    let loaded = load_rig(args.rig_file.as_deref(), choice)?;
+    let (with, _) = apply::to_run(&loaded.rig, &loaded.adapter, &args.calibrations, now)?;
+    let mut rig: RawRig = *with.raw();
     let mut o = QuantityArgs::default();
     let reference = o.reference(args.reference_temperature.as_deref(), args.reference_pressure.as_deref());
     let limit = o.limit(&args.limit, args.dn, reference);
@@ -253,7 +260,7 @@ fn question(args: &PlanArgs) -> Result<PlanRequest, Error> {
         longest_s: o.quantity("--measure-max", Unit::Second, &args.measure_max, 1.0..=3_600.0),
         least_s: class.map_or(0.0, |c| f64::from(c.closure_test_s())),
         wait_max_s: o.maybe("--wait-max", Unit::Second, args.wait_max.as_deref(), 1.0..=3_600.0),
-        volume_is_free: args.volume.is_none() && args.rig_file.is_none(),
+        volume_is_free: args.volume.is_none() && args.rig_file.is_none() && args.calibrations.is_empty(),
         blank_runs_simulated: false,
         rig_leak_pa_m3_s: 0.0,
         effort: Effort::USUAL,

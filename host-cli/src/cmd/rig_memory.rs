@@ -3,6 +3,8 @@
 use std::path::Path;
 use std::time::Duration;
 
+use jiff::civil::{Date, Time};
+use jiff::tz::TimeZone;
 use seathold_analysis::calibration::apply;
 use seathold_config::rig::{RigFile, adapter_words};
 use seathold_sequencer::field::{Errors, FieldError};
@@ -35,8 +37,12 @@ fn open(args: &ControllerArgs, console: &mut Console<'_>) -> Result<Client, Erro
 /// `seathold rig load`.
 pub(super) fn load(args: &LoadArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let (file, notes) = apply::to_load(whole_rig(Some(&args.file))?, &args.calibrations, console.date()?)?;
+    if let Some(wrong) = notes.iter().find(|note| apply::is_mistake(note)) {
+        return Err(Error::usage(format!("--calibrations: {wrong}; give the right ones, or leave it out")));
+    }
+    let until = apply::valid_until(&args.calibrations)?.map_or(0, end_of);
     let mut client = open(&args.controller, console)?;
-    offer(&mut client, &args.controller.rig, (&file, &notes), args.yes, console)
+    offer(&mut client, &args.controller.rig, (&file, &notes, until), args.yes, console)
 }
 
 /// Loads a calibration into the rig that the controller keeps.
@@ -58,18 +64,21 @@ pub(super) fn load_calibration(
     let (file, notes) = apply::to_load(file, &[path.to_owned()], console.date()?)?;
     // What was not given is as it was, and needs no word.
     let notes: Vec<String> = notes.into_iter().filter(|note| !note.contains("no ")).collect();
-    offer(&mut client, address, (&file, &notes), yes, console)
+    let new = apply::valid_until(&[path.to_owned()])?.map_or(0, end_of);
+    let before = kept.memory.calibrated_until_unix_ms;
+    let until = if before == 0 { new } else { before.min(new) };
+    offer(&mut client, address, (&file, &notes, until), yes, console)
 }
 
 /// Shows what would be loaded, and loads it when that is confirmed.
 fn offer(
     client: &mut Client,
     address: &Address,
-    (file, notes): (&RigFile, &[String]),
+    (file, notes, until): (&RigFile, &[String], u64),
     yes: bool,
     console: &mut Console<'_>,
 ) -> Result<Exit, Error> {
-    let image = image(file)?;
+    let image = RigImage { calibrated_until_unix_ms: until, ..image(file)? };
     let compiled_in = memory::compiled_in(client, address, console)?;
     let mut errors = Errors::default();
     if !image.validate_with(&compiled_in, &mut |error: FieldError| errors.add(error)) {
@@ -177,6 +186,12 @@ pub(super) fn waive(args: &WaiveArgs, console: &mut Console<'_>) -> Result<Exit,
     Ok(Exit::Good)
 }
 
+/// The end of a day, in milliseconds since 1970.
+fn end_of(day: Date) -> u64 {
+    let next = TimeZone::UTC.to_timestamp(day.tomorrow().unwrap_or(day).to_datetime(Time::midnight()));
+    next.ok().and_then(|at| u64::try_from(at.as_millisecond() - 1).ok()).unwrap_or(0)
+}
+
 fn image(file: &RigFile) -> Result<RigImage, Error> {
     let name =
         file.name.as_str().try_into().map_err(|_| Error::usage(format!("{}: its name is too long", file.origin)))?;
@@ -191,6 +206,13 @@ fn tell(text: &mut String, kept: &KeptRig, rig: &RawRig) {
     line(text, "rig", &kept.words(kept.memory.fitted));
     if kept.memory.generation > 0 {
         line(text, "check", &memory::check_words(kept.memory.check));
+        let until = kept.memory.calibrated_until_unix_ms;
+        let calibrated = if until == 0 {
+            "no: every figure is the rig file's".into()
+        } else {
+            format!("valid to {}", memory::date(until))
+        };
+        line(text, "calibrated", &calibrated);
     }
     line(text, "hard max", &format!("{:.1} bar", f64::from(rig.hard_max_pa) / 1e5));
     let missing = kept.memory.lacking == Some(RigLack::Rig);

@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use seathold_analysis::advice;
 use seathold_config::recipe as recipes;
+use seathold_config::rig::AdapterChoice;
+use seathold_quantity::limit;
 use seathold_recording::header::ReadingSource;
 use seathold_recording::plain::shown;
 use seathold_recording::{EXTENSION, Header, Summary};
@@ -13,6 +15,7 @@ use seathold_register::{Access, AppendedRun, Register};
 use seathold_sequencer::event::Disconnect;
 use seathold_sequencer::input::Side;
 use seathold_sequencer::rig::Rig;
+use seathold_sequencer::units::Reference;
 use seathold_text::drift_margin::{self, DriftMargin, DriftSource, drift_source};
 use seathold_text::layout::line;
 use seathold_text::messages::{self, UnitFormat};
@@ -40,6 +43,9 @@ pub(super) struct RunContext {
     /// The caller prints the result, unless a fault ended the run or the bleed was not confirmed.
     pub(super) brief: bool,
 }
+
+/// What the rig of the examples is called: it needs no word.
+const BUILT_IN: &str = "built-in";
 
 /// Whether a recipe of this name is built in.
 pub(super) fn is_built_in(name: &str) -> bool {
@@ -83,6 +89,15 @@ pub(super) fn find_recipe(
         (None, Some(file)) => Ok(recipes::read(file, rig, kind)?),
         (None, None) => Err(Error::usage("no recipe")),
     }
+}
+
+/// What the adapter of a run is chosen by: its name, and the valve's DN, as typed or as in the class of its limit.
+pub(super) fn adapter_choice(args: &RunArgs) -> AdapterChoice<'_> {
+    let of_class = || {
+        let limit = limit::parse(args.limit.as_deref()?, None, Reference::ISO_8778).ok()?;
+        limit.class.map(|class| class.dn)
+    };
+    AdapterChoice { name: args.adapter.as_deref(), dn: args.dn.or_else(of_class) }
 }
 
 /// The recipe of a run, with the limit typed for it.
@@ -246,6 +261,10 @@ pub(super) fn finish(
         let gap = if args.quiet { "" } else { "\n" };
         let mut text = format!("{}  {}\n", shown(&header.serial), outcome::word(&summary).to_uppercase());
         text.push_str(&outcome::text(&summary, header, units));
+        if !header.rig_name.starts_with(BUILT_IN) {
+            let volume = format!("far volume {:.1} cm³", header.rig.far_volume_m3 * 1e6);
+            line(&mut text, "rig", &format!("{}; {volume}", shown(&header.rig_name)));
+        }
         for note in &header.calibrations {
             line(&mut text, "calibrated", note);
         }

@@ -4,7 +4,6 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 
 use seathold_analysis::calibration::apply;
-use seathold_config::rig::AdapterChoice;
 use seathold_quantity::{InputError, InputProblem};
 use seathold_recording::header::{LineAccess, ReadingSource};
 use seathold_recording::{EXTENSION, Header, Writer};
@@ -15,7 +14,7 @@ use seathold_sequencer::rig::{FIELDS, RawRig, Rig};
 use seathold_text::messages;
 
 use super::files::load_rig;
-use super::run_common::{fits_register, header, recipe_of, recording_path, to_the_second};
+use super::run_common::{adapter_choice, fits_register, header, recipe_of, recording_path, to_the_second};
 use crate::args::RunArgs;
 use crate::console::Console;
 use crate::error::Error;
@@ -49,6 +48,9 @@ pub(super) fn begin_or_resume(args: &RunArgs, console: &mut Console<'_>) -> Resu
     if let Some((option, _)) = unfit.iter().find(|(_, given)| *given) {
         return Err(Error::usage(format!("{option} is for the rig simulated in this program, not for a controller")));
     }
+    if args.resume.is_some() && args.adapter.is_some() {
+        return Err(Error::usage("--adapter: a run that is resumed goes on with the adapter it was begun with"));
+    }
     let (session, header) = match &args.resume {
         Some(file) => resume(args, file, console)?,
         None => begin(args, console)?,
@@ -70,7 +72,12 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
     let welcome = greet_to_command(&mut client, address, console)?;
     let controllers = controllers_rig(args, &mut client, &welcome, console)?;
     let (rig, mut calibrations) = fit(args, &controllers, started)?;
-    calibrations.extend(controllers.caution);
+    if args.calibrations.is_empty()
+        && let Some(with) = controllers.kept.as_ref().and_then(|(kept, _)| kept.calibrated(started))
+    {
+        calibrations = vec![with];
+    }
+    calibrations.extend(controllers.caution.clone());
     let recipe = recipe_of(args, &rig, args.actuation.map(Into::into))?;
     make_ready(args, &mut client, console)?;
     if let Some((kept, number)) = &controllers.kept {
@@ -219,7 +226,7 @@ fn controllers_rig(
     }
     let kept = memory::read(client, address, console)?;
     kept.fit_for_air(address)?;
-    let number = kept.choose(address, AdapterChoice { name: args.adapter.as_deref(), dn: args.dn })?;
+    let number = kept.choose(address, adapter_choice(args))?;
     let rig = kept.with(rig.raw(), number).validate().map_err(|errors| Error::rig(address, errors))?;
     let (name, caution) = (kept.words(number), kept.caution());
     Ok(ControllersRig { rig, name, kept: Some((kept, number)), caution })
@@ -228,7 +235,7 @@ fn controllers_rig(
 /// The controller judges by its own rig. A rig file or calibrations given here must give the same rig, or the results
 /// would not be those that were asked for.
 fn fit(args: &RunArgs, controllers: &ControllersRig, at: jiff::Timestamp) -> Result<(Rig, Vec<String>), Error> {
-    let choice = AdapterChoice { name: args.adapter.as_deref(), dn: args.dn };
+    let choice = adapter_choice(args);
     let base = match &args.rig_file {
         Some(file) => load_rig(Some(file), choice)?.rig,
         None => controllers.rig,

@@ -2,7 +2,6 @@
 
 use jiff::Timestamp;
 use seathold_analysis::calibration::apply;
-use seathold_config::rig::AdapterChoice;
 use seathold_config::valve::{self, SimValve};
 use seathold_config::{fault, recipe as recipes};
 use seathold_recording::header::ReadingSource;
@@ -15,7 +14,7 @@ use seathold_sim::fault::InjectedFault;
 use seathold_sim::operator::SimOperator;
 
 use super::files::load_rig;
-use super::run_common::{fits_register, header, recipe_of, recording_path, settings, to_the_second};
+use super::run_common::{adapter_choice, fits_register, header, recipe_of, recording_path, settings, to_the_second};
 use crate::args::RunArgs;
 use crate::error::Error;
 use crate::rig::in_process::InProcess;
@@ -57,8 +56,7 @@ pub(super) fn begin(args: &RunArgs, now: Timestamp) -> Result<(Session, Header, 
 }
 
 fn plan(args: &RunArgs, now: Timestamp) -> Result<RunPlan, Error> {
-    let choice = AdapterChoice { name: args.adapter.as_deref(), dn: args.dn };
-    let loaded = load_rig(args.rig_file.as_deref(), choice)?;
+    let loaded = load_rig(args.rig_file.as_deref(), adapter_choice(args))?;
     let (rig, calibrations) =
         apply::to_run(&loaded.rig, &loaded.adapter, &args.calibrations, args.started_at.unwrap_or(now))?;
     let kind = args.actuation.map(Into::into);

@@ -4,12 +4,15 @@ use jiff::Timestamp;
 use seathold_config::rig::{AdapterChoice, adapter_words, choose};
 use seathold_sequencer::link::message::{Request, Response, RigLack, RigMemory};
 use seathold_sequencer::rig::RawRig;
-use seathold_sequencer::rig_image::{Adapter, RigCheck, RigImage};
+use seathold_sequencer::rig_image::{Adapter, RigCheck, RigImage, is_name};
 
 use super::address::Address;
 use super::client::Client;
 use crate::console::Console;
 use crate::error::Error;
+
+/// How long a controller that has just begun anew is waited for, in microseconds.
+const SETTLE_US: u64 = 10_000_000;
 
 /// What a controller keeps, with its adapters.
 #[derive(Clone, Debug, PartialEq)]
@@ -29,10 +32,15 @@ pub fn read(client: &mut Client, address: &Address, console: &mut Console<'_>) -
         Response::RigMemory(memory) => memory,
         other => return Err(unexpected(address, "which rig it keeps", &other)),
     };
+    let wrong_name = || Error::rig(address, "a name it gives is none that a rig or an adapter can have");
+    if memory.generation > 0 && !is_name(&memory.name) {
+        return Err(wrong_name());
+    }
     let mut adapters = Vec::new();
     for number in 0..memory.adapters {
         match ask(client, address, console, &Request::ReadAdapter { number })? {
-            Response::Adapter(Some(adapter)) => adapters.push(adapter),
+            Response::Adapter(Some(adapter)) if is_name(&adapter.name) => adapters.push(adapter),
+            Response::Adapter(Some(_)) => return Err(wrong_name()),
             other => return Err(unexpected(address, "an adapter", &other)),
         }
     }
@@ -60,7 +68,8 @@ pub fn store(
     console: &mut Console<'_>,
     image: &RigImage,
 ) -> Result<RigMemory, Error> {
-    let rig = Request::StageRig { name: image.name.clone(), rig: image.rig };
+    let calibrated_until_unix_ms = image.calibrated_until_unix_ms;
+    let rig = Request::StageRig { name: image.name.clone(), calibrated_until_unix_ms, rig: image.rig };
     let parts = std::iter::once(rig).chain(image.adapters.iter().cloned().map(Request::StageAdapter));
     for part in parts {
         match ask(client, address, console, &part)? {
@@ -112,7 +121,17 @@ fn change(
     console: &mut Console<'_>,
     request: &Request,
 ) -> Result<RigMemory, Error> {
-    let why = match ask(client, address, console, request)? {
+    // After another change it reads the far side anew for a moment.
+    let until = client.now(console.clock) + SETTLE_US;
+    let mut answer = ask(client, address, console, request)?;
+    while answer == Response::Busy && client.now(console.clock) < until && console.interrupted() == 0 {
+        let next = client.now(console.clock) + 300_000;
+        while client.now(console.clock) < next {
+            client.turn(console.clock, &mut Vec::new(), |_| {});
+        }
+        answer = ask(client, address, console, request)?;
+    }
+    let why = match answer {
         Response::RigMemory(memory) => return Ok(memory),
         Response::Busy => {
             "it is not at rest with its far side measured empty: let it vent, end its run, or acknowledge its fault"
@@ -183,6 +202,22 @@ impl KeptRig {
             Some(RigLack::Adapter) | None => return Ok(()),
         };
         Err(Error::rig(address, why))
+    }
+
+    /// What a recording has to say of the calibrations that the rig was loaded with.
+    pub fn calibrated(&self, now: Timestamp) -> Option<String> {
+        let until = self.memory.calibrated_until_unix_ms;
+        let with = format!("rig {}, loaded {}", self.memory.name, date(self.memory.loaded_unix_ms));
+        match u64::try_from(now.as_millisecond()).unwrap_or(0) {
+            _ if self.memory.generation == 0 => None,
+            _ if until == 0 => {
+                Some(format!("no calibration: every figure is of the rig file that was loaded ({with})"))
+            }
+            now if now > until => {
+                Some(format!("OUT OF DATE since {}: calibrations that were loaded with it ({with})", date(until)))
+            }
+            _ => Some(format!("calibrations that were loaded with it, valid to {} ({with})", date(until))),
+        }
     }
 
     /// A line for the recording where the check was waived.

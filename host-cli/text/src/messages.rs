@@ -381,8 +381,9 @@ pub fn fault(fault: Fault) -> (String, &'static str) {
              false",
         ),
         Fault::FillStalled => (
-            "the far-side reading stopped rising below the target",
-            "treat it as pressurised: the supply may be too low, the valve not open, or the transducer dead or blocked",
+            "the far-side reading stopped rising outside the band around the target",
+            "treat it as pressurised: the regulator may be set too low, or too high, the valve not open, or the transducer dead or \
+             blocked",
         ),
         Fault::NoSignOfLife => (
             "the far-side reading did not follow the fill and the fall",

@@ -109,6 +109,8 @@ pub enum Request {
     StageRig {
         /// Its name.
         name: heapless::String<RIG_NAME_MAX>,
+        /// As [`RigImage::calibrated_until_unix_ms`](crate::rig_image::RigImage::calibrated_until_unix_ms).
+        calibrated_until_unix_ms: u64,
         /// The rig.
         rig: RawRig,
     },
@@ -295,6 +297,8 @@ pub struct RigMemory {
     pub loaded_unix_ms: u64,
     /// Whether it has been checked since.
     pub check: RigCheck,
+    /// Until when all its calibrations are valid, in the same milliseconds; 0 where it was loaded with none.
+    pub calibrated_until_unix_ms: u64,
     /// How many adapters it has.
     pub adapters: u8,
     /// Which of them is fitted, from 0.

@@ -139,6 +139,7 @@ impl<M: RigStorage> RigKeeper<M> {
                 name: heapless::String::new(),
                 loaded_unix_ms: 0,
                 check: RigCheck::NotYet,
+                calibrated_until_unix_ms: 0,
                 adapters: 0,
                 fitted: None,
                 lacking,
@@ -148,6 +149,7 @@ impl<M: RigStorage> RigKeeper<M> {
                 name: image.name.clone(),
                 loaded_unix_ms: image.loaded_unix_ms,
                 check: image.check,
+                calibrated_until_unix_ms: image.calibrated_until_unix_ms,
                 adapters: image.adapters.len() as u8,
                 fitted: self.fitted,
                 lacking,
@@ -170,8 +172,9 @@ impl<M: RigStorage> RigKeeper<M> {
             Request::ReadAdapter { number } => Response::Adapter(
                 self.kept.as_ref().and_then(|kept| kept.image.adapters.get(usize::from(*number)).cloned()),
             ),
-            Request::StageRig { name, rig } => {
-                self.staged = Some(RigImage::new(name.clone(), *rig));
+            Request::StageRig { name, calibrated_until_unix_ms, rig } => {
+                let calibrated_until_unix_ms = *calibrated_until_unix_ms;
+                self.staged = Some(RigImage { calibrated_until_unix_ms, ..RigImage::new(name.clone(), *rig) });
                 Response::Done
             }
             Request::StageAdapter(adapter) => {

@@ -75,11 +75,23 @@ fn from_out_of_the_box_to_a_valve_on_each_adapter() {
 
     let (code, _, err) = seathold(&["run", "-q", "--rig", &at]);
     assert!(code == 3 && err.contains("give --adapter, one of DN 15 thread (DN 8 to 25), DN 50 flange"), "{err}");
+    // By the class's DN as well; and by name never one that is for other valves.
+    let class = ["--limit", "ISO 5208 rate B DN 15"];
+    let flange = ["--adapter", "DN 50 flange"];
+    let (code, _, err) = seathold(&[&["run", "-q", "--rig", &at], &class[..], &flange[..]].concat());
+    assert!(
+        code == 3 && err.contains("--adapter DN 50 flange: it is for DN 32 to 50, and the valve is DN 15"),
+        "{err}"
+    );
     let (code, _, err) = seathold(&["run", "-q", "--rig", &at, "--dn", "80"]);
     assert!(code == 3 && err.contains("none of its adapters takes DN 80"), "{err}");
     let (name, volume, notes) = run(&at, dir.path(), "15", 0);
     assert!(name.starts_with("bench 3, loaded ") && name.ends_with("(store 2), adapter DN 15 thread"), "{name}");
     assert_eq!(volume, 45.0);
+    assert!(
+        notes.contains("no calibration: every figure is of the rig file that was loaded (rig bench 3, loaded "),
+        "{notes}"
+    );
     assert!(notes.contains("the rig was NOT CHECKED since it was loaded: waived on "), "{notes}");
     // The simulated valve is the small one still, so what it is judged by is looked at, not the verdict.
     let (name, volume, _) = run(&at, dir.path(), "50", 0);
@@ -91,6 +103,8 @@ fn from_out_of_the_box_to_a_valve_on_each_adapter() {
     let at = format!("tcp:{}", rig.at);
     let (_, out, _) = seathold(&["rig", "show", "--rig", &at]);
     assert!(out.contains("bench 3, loaded") && out.contains("WAIVED on") && !out.contains("chosen"), "{out}");
+    // At once after another change, which it takes a moment to be ready after.
+    assert_eq!(seathold(&["rig", "load", bench, "--yes", "--rig", &at]).0, 0);
     let (code, _, err) = seathold(&["rig", "load", bench, "--yes", "--rig", &at]);
     assert!(
         code == 0
@@ -154,6 +168,17 @@ fn blank_runs_are_made_on_the_controller_and_loaded_into_it() {
     assert_eq!(seathold(&on).0, 0);
     let header = recording::read(&file).unwrap().header;
     assert_eq!((header.rig.blank_runs, header.rig.tau_s.is_some()), (4, true));
+    // Nobody has to give its files again: until when they are valid is kept with it.
+    std::fs::remove_file(&file).unwrap();
+    let (code, said, _) = seathold(&on[..on.len() - 2]);
+    assert!(code == 0 && said.contains("rig bench 3, loaded ") && said.contains("far volume 45.0 cm³"), "{said}");
+    let header = recording::read(&file).unwrap().header;
+    assert!(header.calibrations[0].starts_with("calibrations that were loaded with it, valid to "), "{header:?}");
+    std::fs::remove_file(&file).unwrap();
+    let later = [&on[..on.len() - 2], &["--started-at", "2099-01-01T00:00:00Z"]].concat();
+    assert_eq!(seathold(&later).0, 0);
+    let header = recording::read(&file).unwrap().header;
+    assert!(header.calibrations[0].starts_with("OUT OF DATE since "), "{header:?}");
     // Where nobody says that it is done nothing is filled.
     let (code, _, err) = blank(&["--repeats", "1"]);
     assert!(code == 2 && err.contains("left before it was done"), "{err}");
@@ -184,6 +209,40 @@ fn a_rig_that_protects_less_is_refused_by_name() {
     // On the built-in rig of a served one a run needs nothing loaded.
     let (_, out, _) = seathold(&["rig", "show", "--rig", &at]);
     assert!(out.contains("compiled in") && !out.contains("MISSING"), "{out}");
+}
+
+/// Two ways to a far volume that disagree are not loaded, nor one of another adapter.
+#[test]
+fn calibrations_that_cannot_be_right_are_not_loaded() {
+    let dir = tempfile::tempdir().unwrap();
+    let (bench, memory) = (dir.path().join("bench.toml"), dir.path().join("flash.bin"));
+    std::fs::write(&bench, BENCH).unwrap();
+    let rig = Rig::on("127.0.0.1:0", &["--rig-memory", memory.to_str().unwrap()]);
+    let at = format!("tcp:{}", rig.at);
+    let file = |name: &str, kind: &str, adapter: &str, cm3: u32| {
+        let path = dir.path().join(name);
+        let text = format!(
+            "calibration = \"{kind}\"\nadapter = \"{adapter}\"\nmade = \"2026-03-02\"\nexpires = \"2027-03-02\"\nby = \"Ada\"\n\
+             method = \"-\"\nfar_volume = \"{cm3} cm3\"\nfar_volume_u = 0.01\n"
+        );
+        std::fs::write(&path, text).unwrap();
+        path.to_str().unwrap().to_owned()
+    };
+    let volume = file("volume.toml", "volume", "DN 15 thread", 45);
+    let leak = file("leak.toml", "leak", "DN 15 thread", 20);
+    let other = file("other.toml", "volume", "DN 80", 300);
+    let load = |files: &[&str]| {
+        let on = ["rig", "load", bench.to_str().unwrap(), "--yes", "--rig", &at, "--calibrations"];
+        seathold(&[&on[..], files].concat())
+    };
+    let (code, _, err) = load(&[&volume, &leak]);
+    assert!(code == 2 && err.contains("DN 15 thread: THEY DISAGREE: far volume 45.00 cm³ by gas"), "{err}");
+    let (code, _, err) = load(&[&volume, &other]);
+    assert!(code == 2 && err.contains("it is of adapter DN 80, and the rig has DN 15 thread, DN 50 flange"), "{err}");
+    let (_, shown, _) = seathold(&["rig", "show", "--rig", &at]);
+    assert!(shown.contains("none loaded"), "{shown}");
+    let (code, said, err) = load(&[&volume]);
+    assert!(code == 0 && said.contains("calibrated valid to 2027-03-02 23:59 UTC"), "{said}{err}");
 }
 
 /// It reads, and moves nothing.

@@ -190,7 +190,10 @@ impl Bench {
     }
 
     fn stage(&mut self, image: &RigImage) {
-        assert_eq!(self.ask(Request::StageRig { name: image.name.clone(), rig: image.rig }), Response::Done);
+        assert_eq!(
+            self.ask(Request::StageRig { name: image.name.clone(), calibrated_until_unix_ms: 0, rig: image.rig }),
+            Response::Done
+        );
         for adapter in &image.adapters {
             assert_eq!(self.ask(Request::StageAdapter(adapter.clone())), Response::Done);
         }
@@ -278,7 +281,7 @@ fn the_check_is_of_what_was_checked() {
     let mut bench = Bench::new(CutFlash::new(), WithoutRig::NoRun);
     let one = image("a", 45e-6, &[]);
     let calibrated = |scale: f64| {
-        let mut image = image("b", 46e-6, &[("DN 15", 46e-6)]);
+        let mut image = image("a", 46e-6, &[("DN 15", 46e-6)]);
         image.rig.far.pa_per_count *= scale;
         (image.rig.gain_u_rel, image.rig.temperature_drift_u_k_s, image.rig.tau_s) = (1e-3, 1e-3, Some(3.0));
         image
@@ -294,6 +297,8 @@ fn the_check_is_of_what_was_checked() {
     let mut longer = calibrated(1.0);
     longer.rig.safe_dwell_ms += 1;
     assert!(!longer.is_wired_as(&calibrated(1.0)));
+    // Another name is another rig, whatever its figures.
+    assert!(!image("b", 45e-6, &[]).is_wired_as(&one));
     let other = calibrated(1.05);
     assert!(matches!(bench.load(&other), Response::RigMemory(RigMemory { check: RigCheck::NotYet, .. })));
     // Of a generation that is gone nothing can be said any more.
@@ -377,7 +382,11 @@ fn adapters_have_names_of_their_own_and_are_eight_at_most() {
     let own = RawRig::DEMO;
     let wrong = |adapters: &[(&str, f64)]| !image("a", 45e-6, adapters).validate_with(&own, &mut |_| {});
     assert!(!wrong(&[("one", 1e-5), ("two", 2e-5)]));
-    assert!(wrong(&[("one", 1e-5), ("one", 2e-5)]) && wrong(&[("", 1e-5)]) && wrong(&[("one", 1.0)]));
+    assert!(wrong(&[("one", 1e-5), ("ONE", 2e-5)]) && wrong(&[("", 1e-5)]) && wrong(&[("one", 1.0)]));
+    for name in ["a\nb", "\u{1b}[2J", "one ", "\u{202e}x", "o\u{200b}e", "\0"] {
+        assert!(wrong(&[(name, 1e-5)]), "{name:?}");
+        assert!(!RigImage::new(name.try_into().unwrap(), own).validate_with(&own, &mut |_| {}), "{name:?}");
+    }
     let mut bench = Bench::new(CutFlash::new(), WithoutRig::CompiledIn);
     assert_eq!(bench.ask(Request::StageAdapter(adapter("one", 1e-5))), Response::NotValid { errors: 0 }, "to nothing");
     bench.stage(&image("a", 45e-6, &[]));
@@ -404,6 +413,7 @@ fn the_largest_image_fits() {
     };
     let mut image = RigImage::new("n".repeat(32).as_str().try_into().unwrap(), most);
     (image.loaded_unix_ms, image.check) = (u64::MAX, RigCheck::Waived { unix_ms: u64::MAX });
+    image.calibrated_until_unix_ms = u64::MAX;
     for _ in 0..ADAPTERS_MAX {
         let adapter = Adapter::of(&"a".repeat(16), &most).unwrap();
         image.adapters.push(Adapter { dn_min: u16::MAX, dn_max: u16::MAX, ..adapter }).unwrap();

@@ -153,7 +153,7 @@ fn disagreement(
     let apart = leak.far_volume_m3 / gas.far_volume_m3 - 1.0;
     (apart.abs() > APART * u_rel).then(|| {
         format!(
-            "THEY DISAGREE: far volume {:.2} cm³ by gas ({}) and {:.2} cm³ by a reference leak ({}), {} % apart, which their \
+            "{DISAGREE}: far volume {:.2} cm³ by gas ({}) and {:.2} cm³ by a reference leak ({}), {} % apart, which their \
              uncertainties do not explain: find out which is wrong",
             gas.far_volume_m3 * 1e6,
             gas_path.display(),
@@ -166,6 +166,26 @@ fn disagreement(
 
 /// Standard uncertainties that two calibrations of one volume may be apart without a word (our judgement).
 const APART: f64 = 2.5;
+
+/// The last day that all of these are valid: of each quantity and adapter the latest counts. `None` where there are none.
+///
+/// # Errors
+/// As for [`find`].
+pub fn valid_until(paths: &[PathBuf]) -> Result<Option<Date>, Error> {
+    let set = find(paths)?;
+    let is_latest = |one: &Calibration| {
+        let same = |other: &Calibration| other.subject == one.subject && other.adapter == one.adapter;
+        set.files.iter().all(|(_, other)| !same(other) || other.made <= one.made)
+    };
+    Ok(set.files.iter().map(|(_, one)| one).filter(|one| is_latest(one)).map(|one| one.expires).min())
+}
+
+/// Whether a note is of something wrong that nobody should load.
+pub fn is_mistake(note: &str) -> bool {
+    note.contains(DISAGREE) || note.contains("it is of no adapter") || note.contains("it is of adapter")
+}
+
+const DISAGREE: &str = "THEY DISAGREE";
 
 /// A rig to be loaded into a controller, calibrated: every adapter with what is of it, and a line on each.
 ///
