@@ -15,6 +15,7 @@ use cortex_m::peripheral::syst::SystClkSource;
 use cortex_m_rt::{entry, exception};
 use critical_section::Mutex;
 use heapless::spsc::{Producer, Queue};
+use ram_flash::{RamFlash, Room, SLOT};
 use seathold_board::{down, stop_memory::Retained, two_stacks};
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::io::{StopMemory, Watchdog};
@@ -33,7 +34,6 @@ use seathold_sim::operator::{OperatorSpec, RawOperator, SimOperator};
 use seathold_sim::rig::SimRig;
 use seathold_sim::scenario::{self, Checked};
 use seathold_sim::sensor::{RawSensor, RawThermometer, SensorSpec, ThermometerSpec};
-use ram_flash::{RamFlash, Room, SLOT};
 use watchdog::Dog;
 
 /// Bytes for records the host does not have yet: about half a minute.
@@ -196,7 +196,9 @@ fn main() -> ! {
     let rig = rig_in(RIG, &checked, raw.raw());
     // The host sends the requests; of the simulated operator only the hands are used.
     let mut hands = SimOperator::new(&checked.operator, Sides::Both, millis(checked.plant.raw().lever_ms));
-    let Ok(store) = Store::new(RamFlash(FLASH), [0, SLOT], SLOT) else { down::stop(outputs::rest, &"the flash's layout") };
+    let Ok(store) = Store::new(RamFlash(FLASH), [0, SLOT], SLOT) else {
+        down::stop(outputs::rest, &"the flash's layout")
+    };
     let keeper = keeper_in(KEEPER, raw, store);
     let sequencer = sequencer_in(SEQUENCER, keeper.rig());
     let link = link_in(LINK);
