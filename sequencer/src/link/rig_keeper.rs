@@ -2,8 +2,8 @@
 //!
 //! A rig comes in parts that fit a frame each, and changes nothing until it is confirmed by its check sum. Then the whole of
 //! it is examined against what is compiled in, stored, and in force at once, as after a reset: the far side is assumed
-//! pressurised, and read. A recipe may be loaded and outputs tested, which a check needs; no run begins before the rig has been checked since (`docs/rig-and-safety.md`), or somebody has
-//! waived that; what was decided is kept with the rig.
+//! pressurised, and read. A recipe may be loaded and outputs tested, which a check needs; no run begins before the rig has
+//! been checked since, or somebody has waived that; what was decided is kept with the rig.
 
 use super::controller::Controller;
 use super::message::{Record, Request, Response, RigLack, RigMemory};
