@@ -94,9 +94,9 @@ pub struct RunArgs {
     /// Rig file [default: the built-in rig]
     #[arg(long, value_name = "FILE", help_heading = "What and how")]
     pub rig_file: Option<PathBuf>,
-    /// For a calibration: this recipe, made from another.
+    /// The recipe of a calibration, in place of the one named.
     #[arg(skip)]
-    pub held: Option<seathold_sequencer::recipe::RawRecipe>,
+    pub of_calibration: Option<seathold_sequencer::recipe::RawRecipe>,
     /// The rig's adapter that the valve is on [default: the one that takes its DN]
     #[arg(long, value_name = "NAME", help_heading = "What and how")]
     pub adapter: Option<String>,

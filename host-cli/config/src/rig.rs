@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use seathold_quantity::{InputError, InputProblem};
 use seathold_sequencer::field::{Field, Unit};
 use seathold_sequencer::rig::{FIELDS, RawRig, Rig, Thermometer, Transducer};
 use seathold_sequencer::rig_image::{ADAPTER_NAME_MAX, ADAPTERS_MAX, Adapter, DN_MAX, RIG_NAME_MAX, is_name};
@@ -96,6 +97,9 @@ const OF_ADAPTER: [&str; 8] = [
     "tau_u",
 ];
 
+/// What the rig of the examples is called.
+pub const BUILT_IN: &str = "built-in";
+
 /// A rig as a file describes it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RigFile {
@@ -125,7 +129,7 @@ impl RigFile {
     /// Never: it is valid.
     pub fn built_in() -> Result<Self, Error> {
         let rig = RawRig::DEMO.validate().map_err(|errors| Error::usage(format!("the built-in rig: {errors}")))?;
-        Ok(Self { origin: "built-in".into(), name: "built-in".into(), rig, adapters: Vec::new() })
+        Ok(Self { origin: BUILT_IN.into(), name: BUILT_IN.into(), rig, adapters: Vec::new() })
     }
 
     /// The rig with the adapter that is chosen, and that adapter's number; as it is, where it has none.
@@ -190,6 +194,38 @@ fn dn_words(adapter: &Adapter) -> String {
     }
 }
 
+/// A field in which two rigs differ; `None` is a part that is not fitted, or a value that is not known.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RigDifference {
+    /// The field, as in a file.
+    pub name: &'static str,
+    /// Its base unit.
+    pub unit: Unit,
+    /// In the one.
+    pub one: Option<f64>,
+    /// In the other.
+    pub other: Option<f64>,
+}
+
+/// Every field of a rig file in which two rigs differ, of parts that need not be fitted as well.
+pub fn differences(one: &RawRig, other: &RawRig) -> Vec<RigDifference> {
+    /// Of one part.
+    fn of<T>(fields: &'static [Field<T>], one: Option<&T>, other: Option<&T>) -> impl Iterator<Item = RigDifference> {
+        fields.iter().map(move |field| RigDifference {
+            name: field.name,
+            unit: field.unit,
+            one: one.map(field.get),
+            other: other.map(field.get),
+        })
+    }
+    of(FIELDS, Some(one), Some(other))
+        .chain(of(SUPPLY, one.supply.as_ref(), other.supply.as_ref()))
+        .chain(of(THERMOMETER, one.thermometer.as_ref(), other.thermometer.as_ref()))
+        .chain(of(TAU, one.tau_s.as_ref(), other.tau_s.as_ref()))
+        .filter(|field| field.one.map(f64::to_bits) != field.other.map(f64::to_bits))
+        .collect()
+}
+
 /// Reads a rig from a file.
 ///
 /// # Errors
@@ -230,7 +266,10 @@ fn from_config(mut config: ConfigFile, origin: &str) -> Result<RigFile, Error> {
     }
     let tables = config.tables("adapter").len();
     if tables > ADAPTERS_MAX {
-        config.complain(None, format!("adapter: {tables} of them, and {ADAPTERS_MAX} are allowed"));
+        // Not looked at one by one: there may be any number.
+        let message = format!("adapter: {tables} of them, and {ADAPTERS_MAX} are allowed");
+        let problems = vec![InputProblem { line: None, message }];
+        return Err(Error::Input(InputError { origin: origin.into(), problems }));
     }
     let mut adapters: Vec<Adapter> = Vec::new();
     for number in 1..=tables {
@@ -324,5 +363,26 @@ mod tests {
     #[test]
     fn the_template_reads_back_as_the_demo_rig() {
         assert_eq!(*parse("template", &template_file()).unwrap().rig.raw(), RawRig::DEMO);
+    }
+
+    /// Of every part, fitted or not, whichever way round.
+    #[test]
+    fn every_field_in_which_rigs_differ_is_named() {
+        let demo = RawRig::DEMO;
+        assert_eq!(differences(&demo, &demo), []);
+        let supply = Transducer { pa_per_count: 20.0, ..Transducer::DEMO };
+        let other = RawRig { safe_dwell_ms: 2_000, supply: Some(supply), tau_s: Some(3.0), ..demo };
+        let names = |one: &RawRig, other: &RawRig| differences(one, other).iter().map(|d| d.name).collect::<Vec<_>>();
+        assert_eq!(names(&demo, &other), ["safe_dwell", "supply_per_count", "tau"]);
+        assert_eq!(names(&other, &demo), ["safe_dwell", "supply_per_count", "tau"]);
+        let none = RawRig { supply: None, ..demo };
+        assert_eq!(names(&demo, &none).len(), SUPPLY.len());
+    }
+
+    #[test]
+    fn too_many_adapters_are_counted_and_not_looked_at() {
+        let text = "[[adapter]]\nname = \"\"\n".repeat(9);
+        let why = parse("bench.toml", &text).unwrap_err().to_string();
+        assert!(why.contains("adapter: 9 of them, and 8 are allowed") && !why.contains("is no name"), "{why}");
     }
 }

@@ -826,9 +826,10 @@ impl RestRun {
 
 fn rest_runs(args: &RestArgs, console: &mut Console<'_>) -> Result<(Vec<RestRun>, Vec<String>), Error> {
     let calibrations = apply::find(&args.calibrations)?;
+    let adapter = args.common.adapter.as_deref().unwrap_or_default();
     let on_rig = args.on.rig != Address::Sim;
     if args.recording.is_empty() && !on_rig {
-        let (rig, notes) = calibrations.for_rest(rig(&args.common)?);
+        let (rig, notes) = calibrations.for_rest(rig(&args.common)?, adapter);
         rig.validate().map_err(|errors| Error::usage(format!("the rig with its calibrations: {errors}")))?;
         let scenario = bench::leak_free(scenario(&args.common)?);
         step(console, "1. a plug in place of the valve, or one known to be tight: nothing leaks but the rig itself")?;
@@ -858,7 +859,7 @@ fn rest_runs(args: &RestArgs, console: &mut Console<'_>) -> Result<(Vec<RestRun>
         if let Some(why) = &recording.damage {
             return Err(recording::Error::damaged(path, why.clone()).into());
         }
-        let (rig, notes) = calibrations.for_rest(recording.header.rig);
+        let (rig, notes) = calibrations.for_rest(recording.header.rig, adapter);
         if let Some(first) =
             runs.first().filter(|first| first.rig.far_volume_m3.to_bits() != rig.far_volume_m3.to_bits())
         {

@@ -1,7 +1,6 @@
 //! Calibrations on a controller: the holds that they are computed from, each a run that is recorded like any other.
 
 use std::path::PathBuf;
-use std::time::Duration;
 
 use clap::{Args, Parser};
 use jiff::tz::TimeZone;
@@ -13,8 +12,9 @@ use seathold_text::messages;
 
 use super::run::run_for;
 use super::run_common::RunContext;
+use super::stdin_lines::StdinLines;
 use crate::args::RunArgs;
-use crate::console::{Console, KeyboardInput};
+use crate::console::Console;
 use crate::error::Error;
 use crate::rig::{AccessArgs, Address};
 
@@ -109,7 +109,7 @@ impl RigHolds<'_> {
         run.sides = crate::args::SidesArg::First;
         run.out = Some(path.clone());
         run.acknowledge = self.args.acknowledge;
-        run.held = Some(self.recipe()?);
+        run.of_calibration = Some(self.recipe()?);
         let _ = run_for(&run, &RunContext { brief: true, ..RunContext::default() }, console)?;
         if !path.exists() {
             return Err(Error::usage(format!("{}: the run was not finished", path.display())));
@@ -138,12 +138,9 @@ impl RigHolds<'_> {
 
 /// Waits for Enter; false where the person leaves. Without a keyboard nobody is there.
 fn ready(console: &mut Console<'_>) -> Result<bool, Error> {
+    let mut lines = StdinLines::default();
+    // What was typed before is no answer: air follows.
+    lines.forget(console)?;
     writeln!(console.err, "Enter when that is done (q leaves it)")?;
-    loop {
-        match console.keys.line() {
-            KeyboardInput::Nothing if console.interrupted() == 0 => console.clock.pause(Duration::from_millis(20)),
-            KeyboardInput::Line(line) => return Ok(line.trim().is_empty()),
-            KeyboardInput::Nothing | KeyboardInput::Closed => return Ok(false),
-        }
-    }
+    Ok(lines.next(console)?.is_some_and(|line| line.trim().is_empty()))
 }

@@ -13,7 +13,6 @@ use seathold_analysis::fleet::counts::{FleetCounts, labelled};
 use seathold_analysis::fleet::rows::FleetTable;
 use seathold_analysis::fleet::spec::{FleetSpec as Spec, HATCHERY};
 use seathold_analysis::fleet::test::{FleetSetup, TestedValve};
-use seathold_config::rig::AdapterChoice;
 use seathold_recording::Header;
 use seathold_recording::header::ReadingSource;
 use seathold_sequencer::input::Sides;
@@ -24,7 +23,7 @@ use serde_json::json;
 
 use super::files::load_rig;
 use super::progress::Progress;
-use super::run_common::find_recipe;
+use super::run_common::{adapter_choice, find_recipe};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -144,7 +143,7 @@ pub(super) fn run(args: &FleetArgs, console: &mut Console<'_>) -> Result<Exit, E
 }
 
 fn work_out(args: &FleetArgs, started: Timestamp, folder: &std::path::Path) -> Result<FleetSetup, Error> {
-    let choice = AdapterChoice { name: args.adapter.as_deref(), dn: args.dn };
+    let choice = adapter_choice(args.adapter.as_deref(), args.dn, args.limit.as_deref());
     let loaded = load_rig(args.rig_file.as_deref(), choice)?;
     let (rig, calibrations) = apply::to_run(&loaded.rig, &loaded.adapter, &args.calibrations, started)?;
     let options: Result<Vec<(&str, &str)>, Error> = args

@@ -10,7 +10,6 @@ use seathold_analysis::plan::forecast::{Forecast, SHARE_COVERAGE, Spread, Verdic
 use seathold_analysis::plan::levers::{Change, LEFT_K_S, Together};
 use seathold_analysis::plan::{self, Effort, Falling, Handling, PlanGoal, PlanOutcome, TimeConstantKnowledge, valve_s};
 use seathold_config::recipe as recipes;
-use seathold_config::rig::AdapterChoice;
 use seathold_quantity::Dimension;
 use seathold_quantity::limit::Limit;
 use seathold_recording::file::{self, Replace};
@@ -27,6 +26,7 @@ use seathold_text::messages::{UnitFormat, fault as fault_words};
 use serde_json::{Value, json};
 
 use super::files::load_rig;
+use super::run_common::adapter_choice;
 use crate::args::ActuationArg;
 use crate::console::Console;
 use crate::error::Error;
@@ -196,7 +196,7 @@ fn over(counts: &VerdictCounts, called: u32, risk: f64) -> bool {
 }
 
 fn question(args: &PlanArgs, now: Timestamp) -> Result<PlanRequest, Error> {
-    let choice = AdapterChoice { name: args.adapter.as_deref(), dn: args.dn };
+    let choice = adapter_choice(args.adapter.as_deref(), args.dn, Some(&args.limit));
     let loaded = load_rig(args.rig_file.as_deref(), choice)?;
     let (with, _) = apply::to_run(&loaded.rig, &loaded.adapter, &args.calibrations, now)?;
     let mut rig: RawRig = *with.raw();

@@ -1,13 +1,13 @@
 //! `seathold rig load`, `show` and `waive-check`: the rig that a controller keeps.
 
 use std::path::Path;
-use std::time::Duration;
 
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
-use seathold_analysis::calibration::apply;
-use seathold_config::rig::{RigFile, adapter_words};
-use seathold_sequencer::field::{Errors, FieldError};
+use seathold_analysis::calibration::apply::Taken;
+use seathold_analysis::calibration::load::to_load;
+use seathold_config::rig::{RigFile, adapter_words, differences};
+use seathold_sequencer::field::{Errors, FieldError, Unit};
 use seathold_sequencer::link::message::RigLack;
 use seathold_sequencer::rig::{FIELDS, RawRig};
 use seathold_sequencer::rig_image::{Adapter, RigImage};
@@ -16,7 +16,8 @@ use serde_json::json;
 
 use super::files::whole_rig;
 use super::run_controller::{greet_to_command, read_rig};
-use crate::console::{Console, KeyboardInput};
+use super::stdin_lines::StdinLines;
+use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::rig::memory::{self, KeptRig};
@@ -36,13 +37,14 @@ fn open(args: &ControllerArgs, console: &mut Console<'_>) -> Result<Client, Erro
 
 /// `seathold rig load`.
 pub(super) fn load(args: &LoadArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let (file, notes) = apply::to_load(whole_rig(Some(&args.file))?, &args.calibrations, console.date()?)?;
-    if let Some(wrong) = notes.iter().find(|note| apply::is_mistake(note)) {
-        return Err(Error::usage(format!("--calibrations: {wrong}; give the right ones, or leave it out")));
-    }
-    let until = apply::valid_until(&args.calibrations)?.map_or(0, end_of);
+    let calibrated = to_load(whole_rig(Some(&args.file))?, &args.calibrations, console.date()?)?;
     let mut client = open(&args.controller, console)?;
-    offer(&mut client, &args.controller.rig, (&file, &notes, until), args.yes, console)
+    let mut notes: Vec<String> = calibrated.notes.into_iter().map(|note| note.text).collect();
+    if args.calibrations.is_empty() {
+        notes.push("no calibration given: every figure is the rig file's".into());
+    }
+    let until = calibrated.until.map_or(0, end_of);
+    offer(&mut client, &args.controller.rig, (&calibrated.file, &notes, until), args.yes, console)
 }
 
 /// Loads a calibration into the rig that the controller keeps.
@@ -61,13 +63,20 @@ pub(super) fn load_calibration(
     let rig = read_rig(&mut client, address, console)?;
     let file =
         RigFile { origin: address.to_string(), name: kept.memory.name.to_string(), rig, adapters: kept.adapters };
-    let (file, notes) = apply::to_load(file, &[path.to_owned()], console.date()?)?;
+    let calibrated = to_load(file, &[path.to_owned()], console.date()?)?;
     // What was not given is as it was, and needs no word.
-    let notes: Vec<String> = notes.into_iter().filter(|note| !note.contains("no ")).collect();
-    let new = apply::valid_until(&[path.to_owned()])?.map_or(0, end_of);
-    let before = kept.memory.calibrated_until_unix_ms;
+    let taken = calibrated.notes.into_iter().filter(|note| matches!(note.taken, Taken::To(_)));
+    let mut notes: Vec<String> = taken.map(|note| note.text).collect();
+    let (before, new) = (kept.memory.calibrated_until_unix_ms, calibrated.until.map_or(0, end_of));
     let until = if before == 0 { new } else { before.min(new) };
-    offer(&mut client, address, (&file, &notes, until), yes, console)
+    if until < new {
+        // Which of them ends first is not kept: so one that is renewed alone does not move the day.
+        notes.push(format!(
+            "together with those loaded before valid to {} as before: to renew that, load all of them with `seathold rig load`",
+            memory::date(until)
+        ));
+    }
+    offer(&mut client, address, (&calibrated.file, &notes, until), yes, console)
 }
 
 /// Shows what would be loaded, and loads it when that is confirmed.
@@ -94,10 +103,10 @@ fn offer(
     }
     // Of the adapters' part it has no say where there are adapters.
     let changes = changes(&in_force, &image.rig, !before.adapters.is_empty() || !image.adapters.is_empty());
-    match (before.memory.generation, changes.is_empty()) {
-        (_, true) => line(&mut text, "changes", "none of the rig itself"),
-        _ => changes.iter().for_each(|change| line(&mut text, "change", change)),
+    if changes.is_empty() {
+        line(&mut text, "changes", "none of the rig itself");
     }
+    changes.iter().for_each(|change| line(&mut text, "change", change));
     for adapter in &image.adapters {
         let known = before.adapters.iter().find(|other| other.name == adapter.name);
         let what = match known {
@@ -243,22 +252,21 @@ fn far_side(rig: &RawRig) -> String {
 /// What differs, field by field; without what belongs to adapters where those are told of.
 fn changes(before: &RawRig, after: &RawRig, adapters: bool) -> Vec<String> {
     let after = if adapters { Adapter::of("", before).map_or(*after, |same| same.on(after)) } else { *after };
-    FIELDS
+    let value = |value: Option<f64>, unit: Unit| match value {
+        Some(value) => format!("{value} {}", unit.symbol()).trim_end().to_owned(),
+        None => "not there".into(),
+    };
+    differences(before, &after)
         .iter()
-        .map(|field| (field, (field.get)(before), (field.get)(&after)))
-        .filter(|(_, was, is)| was.to_bits() != is.to_bits())
-        .map(|(field, was, is)| format!("{}: {was} → {is} {}", field.name, field.unit.symbol()))
+        .map(|field| format!("{}: {} → {}", field.name, value(field.one, field.unit), value(field.other, field.unit)))
         .collect()
 }
 
 /// Whether the person says yes. Without a keyboard nobody does.
 fn agreed(console: &mut Console<'_>, question: &str) -> Result<bool, Error> {
+    let mut lines = StdinLines::default();
+    // What was typed before the question is no answer to it.
+    lines.forget(console)?;
     writeln!(console.err, "{question} (yes, or anything else to leave it)")?;
-    loop {
-        match console.keys.line() {
-            KeyboardInput::Nothing if console.interrupted() == 0 => console.clock.pause(Duration::from_millis(20)),
-            KeyboardInput::Line(line) => return Ok(line.trim() == "yes"),
-            KeyboardInput::Nothing | KeyboardInput::Closed => return Ok(false),
-        }
-    }
+    Ok(lines.next(console)?.is_some_and(|line| line.trim() == "yes"))
 }

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use seathold_analysis::advice;
 use seathold_config::recipe as recipes;
-use seathold_config::rig::AdapterChoice;
+use seathold_config::rig::{AdapterChoice, BUILT_IN};
 use seathold_quantity::limit;
 use seathold_recording::header::ReadingSource;
 use seathold_recording::plain::shown;
@@ -43,9 +43,6 @@ pub(super) struct RunContext {
     /// The caller prints the result, unless a fault ended the run or the bleed was not confirmed.
     pub(super) brief: bool,
 }
-
-/// What the rig of the examples is called: it needs no word.
-const BUILT_IN: &str = "built-in";
 
 /// Whether a recipe of this name is built in.
 pub(super) fn is_built_in(name: &str) -> bool {
@@ -91,13 +88,10 @@ pub(super) fn find_recipe(
     }
 }
 
-/// What the adapter of a run is chosen by: its name, and the valve's DN, as typed or as in the class of its limit.
-pub(super) fn adapter_choice(args: &RunArgs) -> AdapterChoice<'_> {
-    let of_class = || {
-        let limit = limit::parse(args.limit.as_deref()?, None, Reference::ISO_8778).ok()?;
-        limit.class.map(|class| class.dn)
-    };
-    AdapterChoice { name: args.adapter.as_deref(), dn: args.dn.or_else(of_class) }
+/// What the adapter is chosen by: its name, and the valve's DN, as typed or as in the class of its limit.
+pub(super) fn adapter_choice<'a>(name: Option<&'a str>, dn: Option<u32>, limit: Option<&str>) -> AdapterChoice<'a> {
+    let of_class = || limit::parse(limit?, None, Reference::ISO_8778).ok()?.class.map(|class| class.dn);
+    AdapterChoice { name, dn: dn.or_else(of_class) }
 }
 
 /// The recipe of a run, with the limit typed for it.
@@ -106,7 +100,7 @@ pub(super) fn recipe_of(
     rig: &Rig,
     kind: Option<seathold_sequencer::recipe::Actuation>,
 ) -> Result<recipes::RecipeFile, Error> {
-    if let Some(raw) = args.held {
+    if let Some(raw) = args.of_calibration {
         let recipe =
             raw.validate(rig).map_err(|errors| Error::usage(format!("the recipe of the calibration: {errors}")))?;
         return Ok(recipes::RecipeFile {
@@ -261,7 +255,8 @@ pub(super) fn finish(
         let gap = if args.quiet { "" } else { "\n" };
         let mut text = format!("{}  {}\n", shown(&header.serial), outcome::word(&summary).to_uppercase());
         text.push_str(&outcome::text(&summary, header, units));
-        if !header.rig_name.starts_with(BUILT_IN) {
+        // The rig of the examples needs no word.
+        if header.rig_name != BUILT_IN {
             let volume = format!("far volume {:.1} cm³", header.rig.far_volume_m3 * 1e6);
             line(&mut text, "rig", &format!("{}; {volume}", shown(&header.rig_name)));
         }

@@ -4,13 +4,14 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 
 use seathold_analysis::calibration::apply;
+use seathold_config::rig::differences;
 use seathold_quantity::{InputError, InputProblem};
 use seathold_recording::header::{LineAccess, ReadingSource};
 use seathold_recording::{EXTENSION, Header, Writer};
 use seathold_sequencer::event::Phase;
 use seathold_sequencer::input::Command;
 use seathold_sequencer::link::message::{Request, Response, Snapshot, Welcome};
-use seathold_sequencer::rig::{FIELDS, RawRig, Rig};
+use seathold_sequencer::rig::Rig;
 use seathold_text::messages;
 
 use super::files::load_rig;
@@ -72,18 +73,20 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
     let welcome = greet_to_command(&mut client, address, console)?;
     let controllers = controllers_rig(args, &mut client, &welcome, console)?;
     let (rig, mut calibrations) = fit(args, &controllers, started)?;
-    if args.calibrations.is_empty()
-        && let Some(with) = controllers.kept.as_ref().and_then(|(kept, _)| kept.calibrated(started))
-    {
-        calibrations = vec![with];
+    if let Some((kept, _)) = &controllers.kept {
+        if args.calibrations.is_empty()
+            && let Some(with) = kept.calibrated(started)
+        {
+            calibrations = vec![with];
+        }
+        calibrations.extend(kept.caution());
     }
-    calibrations.extend(controllers.caution.clone());
     let recipe = recipe_of(args, &rig, args.actuation.map(Into::into))?;
     make_ready(args, &mut client, console)?;
     if let Some((kept, number)) = &controllers.kept {
         memory::fit(&mut client, address, console, (&kept.memory, *number))?;
         let now = read_rig(&mut client, address, console)?;
-        if differences(now.raw(), rig.raw()).next().is_some() {
+        if now.raw() != rig.raw() {
             return Err(Error::rig(address, "its rig has been changed by somebody else meanwhile: begin again"));
         }
     }
@@ -188,22 +191,12 @@ pub(super) fn read_status(
 /// The rig a controller will judge by.
 struct ControllersRig {
     rig: Rig,
+    /// What it is called in a recording.
     name: String,
-    /// Where it keeps one that was loaded: which, and the adapter that is chosen.
+    /// Its adapter's name; empty where it has none.
+    adapter: String,
+    /// Where it keeps one that was loaded: which, and the number of the adapter that is chosen.
     kept: Option<(KeptRig, Option<u8>)>,
-    caution: Option<String>,
-}
-
-impl ControllersRig {
-    /// The adapter's name; empty where it has none.
-    fn adapter(&self) -> &str {
-        let chosen =
-            |(kept, number): &'_ (KeptRig, Option<u8>)| number.map(usize::from).filter(|n| *n < kept.adapters.len());
-        match &self.kept {
-            Some(kept) => chosen(kept).and_then(|n| kept.0.adapters.get(n)).map_or("", |adapter| &adapter.name),
-            None => "",
-        }
-    }
 }
 
 /// With the adapter that is chosen, which is not fitted yet.
@@ -222,29 +215,38 @@ fn controllers_rig(
                 format!("--adapter {name}: the rig is compiled in here, and has no adapters"),
             ));
         }
-        return Ok(ControllersRig { rig, name: "the controller's".into(), kept: None, caution: None });
+        return Ok(ControllersRig { rig, name: "the controller's".into(), adapter: String::new(), kept: None });
     }
     let kept = memory::read(client, address, console)?;
     kept.fit_for_air(address)?;
-    let number = kept.choose(address, adapter_choice(args))?;
-    let rig = kept.with(rig.raw(), number).validate().map_err(|errors| Error::rig(address, errors))?;
-    let (name, caution) = (kept.words(number), kept.caution());
-    Ok(ControllersRig { rig, name, kept: Some((kept, number)), caution })
+    let number = kept.choose(address, adapter_choice(args.adapter.as_deref(), args.dn, args.limit.as_deref()))?;
+    let chosen = kept.adapter(number);
+    let raw = chosen.map_or(*rig.raw(), |adapter| adapter.on(rig.raw()));
+    let rig = raw.validate().map_err(|errors| Error::rig(address, errors))?;
+    let adapter = chosen.map_or_else(String::new, |adapter| adapter.name.to_string());
+    Ok(ControllersRig { rig, name: kept.words(number), adapter, kept: Some((kept, number)) })
 }
 
 /// The controller judges by its own rig. A rig file or calibrations given here must give the same rig, or the results
 /// would not be those that were asked for.
 fn fit(args: &RunArgs, controllers: &ControllersRig, at: jiff::Timestamp) -> Result<(Rig, Vec<String>), Error> {
-    let choice = adapter_choice(args);
+    let choice = adapter_choice(args.adapter.as_deref(), args.dn, args.limit.as_deref());
     let base = match &args.rig_file {
         Some(file) => load_rig(Some(file), choice)?.rig,
         None => controllers.rig,
     };
-    let (rig, calibrations) = apply::to_run(&base, controllers.adapter(), &args.calibrations, at)?;
+    let (rig, calibrations) = apply::to_run(&base, &controllers.adapter, &args.calibrations, at)?;
+    let value = |value: Option<f64>| value.map_or_else(|| "not there".into(), |value| value.to_string());
     let problems: Vec<InputProblem> = differences(rig.raw(), controllers.rig.raw())
-        .map(|(name, here, there)| InputProblem {
+        .iter()
+        .map(|field| InputProblem {
             line: None,
-            message: format!("{name} is {here} here and {there} on the controller"),
+            message: format!(
+                "{} is {} here and {} on the controller",
+                field.name,
+                value(field.one),
+                value(field.other)
+            ),
         })
         .collect();
     if problems.is_empty() {
@@ -258,13 +260,6 @@ fn fit(args: &RunArgs, controllers: &ControllersRig, at: jiff::Timestamp) -> Res
         ),
         problems,
     }))
-}
-
-fn differences<'a>(here: &'a RawRig, there: &'a RawRig) -> impl Iterator<Item = (&'static str, f64, f64)> + 'a {
-    FIELDS
-        .iter()
-        .map(move |field| (field.name, (field.get)(here), (field.get)(there)))
-        .filter(|(_, here, there)| here.to_bits() != there.to_bits())
 }
 
 /// Waits until the controller is ready for a recipe, where it becomes so without a person.

@@ -56,7 +56,8 @@ pub(super) fn begin(args: &RunArgs, now: Timestamp) -> Result<(Session, Header, 
 }
 
 fn plan(args: &RunArgs, now: Timestamp) -> Result<RunPlan, Error> {
-    let loaded = load_rig(args.rig_file.as_deref(), adapter_choice(args))?;
+    let loaded =
+        load_rig(args.rig_file.as_deref(), adapter_choice(args.adapter.as_deref(), args.dn, args.limit.as_deref()))?;
     let (rig, calibrations) =
         apply::to_run(&loaded.rig, &loaded.adapter, &args.calibrations, args.started_at.unwrap_or(now))?;
     let kind = args.actuation.map(Into::into);

@@ -1,7 +1,7 @@
 //! The rig that a controller keeps: which it is, its adapters, and loading another.
 
 use jiff::Timestamp;
-use seathold_config::rig::{AdapterChoice, adapter_words, choose};
+use seathold_config::rig::{AdapterChoice, choose};
 use seathold_sequencer::link::message::{Request, Response, RigLack, RigMemory};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::rig_image::{Adapter, RigCheck, RigImage, is_name};
@@ -162,27 +162,21 @@ impl KeptRig {
         Ok(number.and_then(|number| u8::try_from(number).ok()))
     }
 
-    /// The rig with that adapter.
-    pub fn with(&self, rig: &RawRig, number: Option<u8>) -> RawRig {
-        number.and_then(|number| self.adapters.get(usize::from(number))).map_or(*rig, |adapter| adapter.on(rig))
+    /// The adapter of this number.
+    pub fn adapter(&self, number: Option<u8>) -> Option<&Adapter> {
+        number.and_then(|number| self.adapters.get(usize::from(number)))
     }
 
     /// What it is called in a recording.
     pub fn words(&self, number: Option<u8>) -> String {
-        let adapter = number.and_then(|number| self.adapters.get(usize::from(number)));
-        let adapter = adapter.map_or_else(String::new, |adapter| format!(", adapter {}", adapter.name));
+        let adapter = self.adapter(number).map_or_else(String::new, |adapter| format!(", adapter {}", adapter.name));
         match self.memory.generation {
             0 if self.memory.lacking == Some(RigLack::Rig) => {
                 "none loaded: the limits that are compiled in hold".into()
             }
             0 => format!("the controller's, compiled in{adapter}"),
-            n => format!("{}, loaded {} (store {n}){adapter}", self.memory.name, date(self.memory.loaded_unix_ms)),
+            n => format!("{}, loaded {} (revision {n}){adapter}", self.memory.name, date(self.memory.loaded_unix_ms)),
         }
-    }
-
-    /// Its adapters, in words.
-    pub fn adapter_names(&self) -> String {
-        self.adapters.iter().map(adapter_words).collect::<Vec<_>>().join(", ")
     }
 
     /// Why no run can begin, but for an adapter that is not chosen yet.

@@ -86,7 +86,7 @@ fn from_out_of_the_box_to_a_valve_on_each_adapter() {
     let (code, _, err) = seathold(&["run", "-q", "--rig", &at, "--dn", "80"]);
     assert!(code == 3 && err.contains("none of its adapters takes DN 80"), "{err}");
     let (name, volume, notes) = run(&at, dir.path(), "15", 0);
-    assert!(name.starts_with("bench 3, loaded ") && name.ends_with("(store 2), adapter DN 15 thread"), "{name}");
+    assert!(name.starts_with("bench 3, loaded ") && name.ends_with("(revision 2), adapter DN 15 thread"), "{name}");
     assert_eq!(volume, 45.0);
     assert!(
         notes.contains("no calibration: every figure is of the rig file that was loaded (rig bench 3, loaded "),
@@ -142,7 +142,7 @@ fn blank_runs_are_made_on_the_controller_and_loaded_into_it() {
     assert_eq!(std::fs::read_dir(kept).unwrap().count(), 4, "a recording each");
     let (_, shown, _) = seathold(&["rig", "show", "--rig", &at]);
     assert!(
-        shown.contains("(store 3)") && shown.contains("WAIVED on") && shown.contains(", 4 leak-free sides"),
+        shown.contains("(revision 3)") && shown.contains("WAIVED on") && shown.contains(", 4 leak-free sides"),
         "{shown}"
     );
     // It is of this adapter alone, and what is in force is what its file says.

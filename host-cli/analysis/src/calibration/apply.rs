@@ -6,9 +6,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use seathold_config::Error;
-use seathold_config::rig::RigFile;
 use seathold_sequencer::rig::{RawRig, Rig};
-use seathold_sequencer::rig_image::Adapter;
 use seathold_text::drift_margin::{BY_REST_RUN, drift_words};
 use seathold_text::layout::percent;
 
@@ -17,7 +15,7 @@ use super::{CalibratedQuantity, Calibration, ValueWithU, background_words};
 /// The calibrations in files and folders.
 #[derive(Clone, Debug, Default)]
 pub struct CalibrationSet {
-    files: Vec<(PathBuf, Calibration)>,
+    pub(super) files: Vec<(PathBuf, Calibration)>,
 }
 
 /// Reads files, and every `.toml` of folders.
@@ -49,10 +47,30 @@ pub fn find(paths: &[PathBuf]) -> Result<CalibrationSet, Error> {
 pub struct CalibratedRig {
     /// The rig.
     pub rig: RawRig,
-    /// One line each: what was taken from where, what is out of date, what is missing.
-    pub notes: Vec<String>,
-    /// Whether every calibration is there and in date.
-    pub complete: bool,
+    /// One each: what was taken from where, what is out of date, what is missing, what cannot be right.
+    pub notes: Vec<CalibrationNote>,
+}
+
+/// What is to be said of one calibration.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CalibrationNote {
+    /// Of what.
+    pub subject: CalibratedQuantity,
+    /// What became of it.
+    pub taken: Taken,
+    /// In words.
+    pub text: String,
+}
+
+/// What became of a calibration.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Taken {
+    /// It is in the rig, and valid to this day.
+    To(Date),
+    /// There is none: the rig's own figure stands.
+    Missing,
+    /// It cannot be right: of another adapter, or two that do not agree.
+    Mistaken,
 }
 
 impl CalibrationSet {
@@ -68,21 +86,21 @@ impl CalibrationSet {
             of.last().copied()
         };
         let mut notes = Vec::new();
-        let mut complete = true;
         for (path, other) in self.files.iter().filter(|(_, c)| c.subject.is_of_adapter() && c.adapter != adapter) {
             // Of another adapter of the rig it may well be; of none, or of one where the rig has none, it is a slip.
             if other.adapter.is_empty() || adapter.is_empty() {
                 let of =
                     if other.adapter.is_empty() { "no adapter".into() } else { format!("adapter {}", other.adapter) };
                 let here = if adapter.is_empty() { "none is chosen".into() } else { format!("{adapter} is chosen") };
-                notes.push(format!("NOT TAKEN: {}: it is of {of}, and {here}", path.display()));
-                complete = false;
+                notes
+                    .push(mistaken(other.subject, format!("NOT TAKEN: {}: it is of {of}, and {here}", path.display())));
             }
         }
         if let (Some(by_gas), Some(by_leak)) =
             (latest(&[CalibratedQuantity::Volume]), latest(&[CalibratedQuantity::Leak]))
         {
-            notes.extend(disagreement(by_gas, by_leak, &rig));
+            let text = disagreement(by_gas, by_leak, &rig);
+            notes.extend(text.map(|text| mistaken(CalibratedQuantity::Leak, text)));
         }
         let without_rest = format!(
             "no rest run: drift of the gas temperature is the rig file's, ±{}",
@@ -92,48 +110,49 @@ impl CalibrationSet {
         let volume = latest(&[CalibratedQuantity::Volume, CalibratedQuantity::Leak]);
         let together = volume.is_some_and(|(_, c)| c.subject == CalibratedQuantity::Leak);
         let wanted = [
-            (volume, "no calibration of the far volume: it is the rig file's"),
+            (volume, CalibratedQuantity::Volume, "no calibration of the far volume: it is the rig file's"),
             (
                 latest(&[CalibratedQuantity::Blank]),
+                CalibratedQuantity::Blank,
                 "no blank run: background leak and settling time constant are the rig file's",
             ),
             (
-                if together { None } else { latest(&[CalibratedQuantity::Transducer]) },
-                if together { "" } else { "no check of the transducer: the sensor gain is the rig file's" },
+                latest(&[CalibratedQuantity::Transducer]),
+                CalibratedQuantity::Transducer,
+                "no check of the transducer: the sensor gain is the rig file's",
             ),
-            (latest(&[CalibratedQuantity::Rest]), &without_rest),
+            (latest(&[CalibratedQuantity::Rest]), CalibratedQuantity::Rest, &without_rest),
         ];
-        for (found, without) in wanted {
+        for (found, subject, without) in wanted {
+            // The gain is in the reference leak's volume already.
+            if subject == CalibratedQuantity::Transducer && together {
+                continue;
+            }
             let Some((path, calibration)) = found else {
-                if !without.is_empty() {
-                    notes.push(without.to_owned());
-                    complete = false;
-                }
+                notes.push(CalibrationNote { subject, taken: Taken::Missing, text: without.to_owned() });
                 continue;
             };
             let what = lay(&mut rig, calibration);
-            let mut note = format!("{what}, of {} ({})", calibration.made, path.display());
+            let mut text = format!("{what}, of {} ({})", calibration.made, path.display());
             if calibration.expires < today {
-                note = format!("OUT OF DATE since {}: {note}", calibration.expires);
-                complete = false;
+                text = format!("OUT OF DATE since {}: {text}", calibration.expires);
             } else if calibration.made > today {
-                note = format!("DATED IN THE FUTURE: {note}");
-                complete = false;
+                text = format!("DATED IN THE FUTURE: {text}");
             }
-            notes.push(note);
+            notes.push(CalibrationNote { subject: calibration.subject, taken: Taken::To(calibration.expires), text });
         }
-        CalibratedRig { rig, notes, complete }
+        CalibratedRig { rig, notes }
     }
 }
 
 impl CalibrationSet {
-    /// The rig with the latest far volume and background leak, which a rest run is read with; what was laid, in words. What else
-    /// there is may be in the rig of a recording already.
-    pub fn for_rest(&self, mut rig: RawRig) -> (RawRig, Vec<String>) {
+    /// The rig with the latest far volume and background leak of this adapter, which a rest run is read with; what was laid, in
+    /// words. What else there is may be in the rig of a recording already.
+    pub fn for_rest(&self, mut rig: RawRig, adapter: &str) -> (RawRig, Vec<String>) {
         use CalibratedQuantity::{Blank, Leak, Volume};
         let mut notes = Vec::new();
         for subjects in [&[Volume, Leak][..], &[Blank][..]] {
-            let of = self.files.iter().filter(|(_, c)| subjects.contains(&c.subject));
+            let of = self.files.iter().filter(|(_, c)| subjects.contains(&c.subject) && c.adapter == adapter);
             if let Some((path, calibration)) = of.max_by_key(|(_, c)| c.made) {
                 notes.push(format!("{}, of {} ({})", lay(&mut rig, calibration), calibration.made, path.display()));
             }
@@ -153,7 +172,7 @@ fn disagreement(
     let apart = leak.far_volume_m3 / gas.far_volume_m3 - 1.0;
     (apart.abs() > APART * u_rel).then(|| {
         format!(
-            "{DISAGREE}: far volume {:.2} cm³ by gas ({}) and {:.2} cm³ by a reference leak ({}), {} % apart, which their \
+            "THEY DISAGREE: far volume {:.2} cm³ by gas ({}) and {:.2} cm³ by a reference leak ({}), {} % apart, which their \
              uncertainties do not explain: find out which is wrong",
             gas.far_volume_m3 * 1e6,
             gas_path.display(),
@@ -167,77 +186,9 @@ fn disagreement(
 /// Standard uncertainties that two calibrations of one volume may be apart without a word (our judgement).
 const APART: f64 = 2.5;
 
-/// The last day that all of these are valid: of each quantity and adapter the latest counts. `None` where there are none.
-///
-/// # Errors
-/// As for [`find`].
-pub fn valid_until(paths: &[PathBuf]) -> Result<Option<Date>, Error> {
-    let set = find(paths)?;
-    let is_latest = |one: &Calibration| {
-        let same = |other: &Calibration| other.subject == one.subject && other.adapter == one.adapter;
-        set.files.iter().all(|(_, other)| !same(other) || other.made <= one.made)
-    };
-    Ok(set.files.iter().map(|(_, one)| one).filter(|one| is_latest(one)).map(|one| one.expires).min())
-}
-
-/// Whether a note is of something wrong that nobody should load.
-pub fn is_mistake(note: &str) -> bool {
-    note.contains(DISAGREE) || note.contains("it is of no adapter") || note.contains("it is of adapter")
-}
-
-const DISAGREE: &str = "THEY DISAGREE";
-
-/// A rig to be loaded into a controller, calibrated: every adapter with what is of it, and a line on each.
-///
-/// # Errors
-/// As for [`to_run`].
-pub fn to_load(mut file: RigFile, paths: &[PathBuf], now: Timestamp) -> Result<(RigFile, Vec<String>), Error> {
-    if file.adapters.is_empty() {
-        let (rig, notes) = to_run(&file.rig, "", paths, now)?;
-        return Ok((RigFile { rig, ..file }, notes));
-    }
-    if paths.is_empty() {
-        return Ok((file, vec!["no calibration given: every figure is the rig file's".into()]));
-    }
-    let (set, today) = (find(paths)?, TimeZone::UTC.to_datetime(now).date());
-    let mut of_rig = set.clone();
-    of_rig.files.retain(|(_, c)| !c.subject.is_of_adapter());
-    let with_leak = |adapter: &Adapter| {
-        set.files.iter().any(|(_, c)| c.subject == CalibratedQuantity::Leak && c.adapter == adapter.name.as_str())
-    };
-    let mut notes = Vec::new();
-    if of_rig.files.iter().any(|(_, c)| c.subject == CalibratedQuantity::Transducer)
-        && file.adapters.iter().any(with_leak)
-    {
-        // The gain is in a reference leak's volume already, and would count twice for that adapter.
-        of_rig.files.retain(|(_, c)| c.subject != CalibratedQuantity::Transducer);
-        notes
-            .push("NOT TAKEN: the check of the transducer, since an adapter was calibrated by a reference leak".into());
-    }
-    let base = of_rig.apply(*file.rig.raw(), "", today);
-    notes.extend(base.notes.into_iter().filter(|note| !note.starts_with("no ") || note.starts_with("no rest")));
-    let invalid =
-        |what: &str, errors: &dyn std::fmt::Display| Error::usage(format!("{what} with its calibrations: {errors}"));
-    let rig = base.rig.validate().map_err(|errors| invalid("the rig", &errors))?;
-    for adapter in &mut file.adapters {
-        let mut of_adapter = set.clone();
-        of_adapter.files.retain(|(_, c)| c.subject.is_of_adapter() && c.adapter == adapter.name.as_str());
-        let applied = of_adapter.apply(adapter.on(rig.raw()), &adapter.name, today);
-        applied.rig.validate().map_err(|errors| invalid(&adapter.name, &errors))?;
-        let of_it = applied.notes.into_iter().filter(|note| !note.contains("rest run") && !note.contains("transducer"));
-        notes.extend(of_it.map(|note| format!("{}: {note}", adapter.name)));
-        if let Some(calibrated) = Adapter::of(&adapter.name, &applied.rig) {
-            *adapter = Adapter { dn_min: adapter.dn_min, dn_max: adapter.dn_max, ..calibrated };
-        }
-    }
-    let names: Vec<&str> = file.adapters.iter().map(|adapter| adapter.name.as_str()).collect();
-    for (path, other) in
-        set.files.iter().filter(|(_, c)| c.subject.is_of_adapter() && !names.contains(&c.adapter.as_str()))
-    {
-        let of = if other.adapter.is_empty() { "no adapter".into() } else { format!("adapter {}", other.adapter) };
-        notes.push(format!("NOT TAKEN: {}: it is of {of}, and the rig has {}", path.display(), names.join(", ")));
-    }
-    Ok((RigFile { rig, ..file }, notes))
+/// A calibration that cannot be right.
+pub(super) const fn mistaken(subject: CalibratedQuantity, text: String) -> CalibrationNote {
+    CalibrationNote { subject, taken: Taken::Mistaken, text }
 }
 
 /// The rig a run works with, with an adapter (empty where it has none), and a line on each of its calibrations; one line where
@@ -257,7 +208,7 @@ pub fn to_run(as_built: &Rig, adapter: &str, paths: &[PathBuf], now: Timestamp) 
     let applied = find(paths)?.apply(*as_built.raw(), adapter, TimeZone::UTC.to_datetime(now).date());
     let rig =
         applied.rig.validate().map_err(|errors| Error::usage(format!("the rig with its calibrations: {errors}")))?;
-    Ok((rig, applied.notes))
+    Ok((rig, applied.notes.into_iter().map(|note| note.text).collect()))
 }
 
 /// Applies one to the rig; returns what it set, in words.
@@ -337,6 +288,10 @@ mod tests {
         )
     }
 
+    fn texts(applied: &CalibratedRig) -> Vec<String> {
+        applied.notes.iter().map(|note| note.text.clone()).collect()
+    }
+
     fn today() -> Date {
         "2026-06-01".parse().unwrap()
     }
@@ -344,10 +299,11 @@ mod tests {
     #[test]
     fn with_none_everything_is_missing_and_nothing_changes() {
         let applied = CalibrationSet::default().apply(RawRig::DEMO, "", today());
-        assert_eq!((applied.rig, applied.complete, applied.notes.len()), (RawRig::DEMO, false, 4));
-        let rest = applied.notes.last().unwrap();
+        let missing = applied.notes.iter().filter(|note| note.taken == Taken::Missing).count();
+        assert_eq!((applied.rig, missing, applied.notes.len()), (RawRig::DEMO, 4, 4));
+        let rest = &applied.notes.last().unwrap().text;
         assert_eq!(rest, "no rest run: drift of the gas temperature is the rig file's, ±0.2 mK/s");
-        assert_eq!(drift_source(&applied.notes), DriftSource::RigFile);
+        assert_eq!(drift_source(&texts(&applied)), DriftSource::RigFile);
     }
 
     #[test]
@@ -362,10 +318,10 @@ mod tests {
         assert_eq!(applied.rig.far_volume_m3, 46e-6);
         assert_eq!(applied.rig.tau_s, None, "a blank without τ leaves the rig's");
         assert_eq!(applied.rig.far.pa_per_count, RawRig::DEMO.far.pa_per_count / 1.002);
-        let starts: Vec<bool> = applied.notes.iter().map(|n| n.starts_with("OUT OF DATE since 2026-05-31")).collect();
+        let starts: Vec<bool> =
+            applied.notes.iter().map(|n| n.text.starts_with("OUT OF DATE since 2026-05-31")).collect();
         assert_eq!(starts, [true, false, false, false]);
-        assert!(applied.notes[2].starts_with("DATED IN THE FUTURE"));
-        assert!(!applied.complete);
+        assert!(applied.notes[2].text.starts_with("DATED IN THE FUTURE"));
     }
 
     #[test]
@@ -380,7 +336,7 @@ mod tests {
         assert_eq!(applied.rig.far_volume_m3, 45.5e-6);
         assert_eq!(applied.rig.far.pa_per_count, RawRig::DEMO.far.pa_per_count, "or the gain would count twice");
         assert_eq!(applied.rig.gain_u_rel, 0.0);
-        assert!(applied.complete && applied.notes.len() == 3);
+        assert!(applied.notes.iter().all(|note| matches!(note.taken, Taken::To(_))) && applied.notes.len() == 3);
     }
 
     #[test]
@@ -392,10 +348,10 @@ mod tests {
         let set = CalibrationSet { files };
         let applied = set.apply(RawRig::DEMO, "", today());
         assert_eq!(applied.rig.temperature_drift_u_k_s, 1.1e-3);
-        let rest = applied.notes.last().unwrap();
+        let rest = &applied.notes.last().unwrap().text;
         assert_eq!(rest, "drift of the gas temperature ±1.1 mK/s, by rest run, of 2026-01-01 (x.toml)");
-        assert_eq!(drift_source(&applied.notes), DriftSource::RestRun);
-        let (rig, notes) = set.for_rest(RawRig::DEMO);
+        assert_eq!(drift_source(&texts(&applied)), DriftSource::RestRun);
+        let (rig, notes) = set.for_rest(RawRig::DEMO, "");
         assert_eq!((rig.far_volume_m3, rig.temperature_drift_u_k_s, notes.len()), (46e-6, 2e-4, 1));
     }
 }

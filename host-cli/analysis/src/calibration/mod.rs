@@ -7,6 +7,7 @@ pub mod apply;
 pub mod bench;
 pub mod blank;
 pub mod expansion;
+pub mod load;
 pub mod reference_leak;
 pub mod rest;
 pub mod scatter;
