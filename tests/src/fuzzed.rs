@@ -17,14 +17,17 @@ use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::{self, Frame};
 use seathold_sequencer::link::host::{Host, HostEvent};
 use seathold_sequencer::link::key::Key;
-use seathold_sequencer::link::message::{Capabilities, Record, Request};
+use seathold_sequencer::link::message::{Capabilities, Record, Request, RigLack};
 use seathold_sequencer::link::polls::Polls;
+use seathold_sequencer::link::rig_keeper::{RigKeeper, RigStorage, WithoutRig};
 use seathold_sequencer::link::serve;
 use seathold_sequencer::output::{GasValve, Outputs};
 use seathold_sequencer::poll_loop;
 use seathold_sequencer::recipe::{Model, RawRecipe};
 use seathold_sequencer::rig::{RawRig, Rig};
+use seathold_sequencer::rig_image::{IMAGE_KIND, IMAGE_MAX, RigImage};
 use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::store::Kept;
 use seathold_sequencer::time::Instant;
 use seathold_sequencer::units::{LeakRate, Reference};
 use seathold_sequencer::verdict::Verdict;
@@ -624,9 +627,46 @@ impl Operator for Starter {
     fn notify(&mut self, _: Instant, _: &Event) {}
 }
 
+/// As what a controller finds stored: an image that is as it is written, or none; and, behind a header that fits, in force only if it
+/// protects no less than what is compiled in.
+fn stored_rig(data: &[u8]) {
+    if let Some(image) = RigImage::decode(data) {
+        let mut room = [0; IMAGE_MAX];
+        if let Some(again) = image.encode(&mut room) {
+            assert_eq!(RigImage::decode(again).map(|again| format!("{again:?}")), Some(format!("{image:?}")));
+        }
+    }
+    let rig = demo_rig();
+    let stored = Stored(data);
+    let keeper = RigKeeper::new(rig, WithoutRig::NoRun, stored);
+    let (in_force, own) = (keeper.rig(), rig.raw());
+    assert!(in_force.raw().hard_max_pa <= own.hard_max_pa && in_force.raw().safe_dwell_ms >= own.safe_dwell_ms);
+    assert!(in_force.raw().guard_fitted == own.guard_fitted && in_force.raw().far_flickers == own.far_flickers);
+    let memory = keeper.memory();
+    assert_eq!(memory.lacking == Some(RigLack::Rig), memory.generation == 0);
+}
+
+/// These bytes, as if they had been stored.
+struct Stored<'a>(&'a [u8]);
+
+impl RigStorage for Stored<'_> {
+    type Error = ();
+
+    fn read(&mut self, into: &mut [u8]) -> Result<Option<Kept>, ()> {
+        let length = self.0.len();
+        into.get_mut(..length).ok_or(())?.copy_from_slice(self.0);
+        Ok(Some(Kept { generation: 1, length, kind: IMAGE_KIND }))
+    }
+
+    fn write(&mut self, _: u32, _: &[u8]) -> Result<Kept, ()> {
+        Err(())
+    }
+}
+
 /// As the rig and the recipe that come over the link, and readings: refused with a reason, or a sequencer takes them, and
 /// lets no air in while it vents.
 pub fn rig_image(data: &[u8]) {
+    stored_rig(data);
     let (rig, rest) = postcard::take_from_bytes::<RawRig>(data).unwrap_or((RawRig::DEMO, data));
     let rig = match rig.validate() {
         Ok(rig) => rig,

@@ -83,3 +83,80 @@ fn calibrated(mut file: RigFile, set: &CalibrationSet, today: Date) -> Result<(R
     }
     Ok((RigFile { rig, ..file }, notes))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibration::{Calibration, CalibrationValues};
+    use seathold_sequencer::rig::RawRig;
+
+    fn one(subject: CalibratedQuantity, adapter: &str, expires: &str, cm3: f64) -> (PathBuf, Calibration) {
+        let values = CalibrationValues {
+            far_volume_m3: cm3 * 1e-6,
+            far_volume_u_rel: 0.01,
+            gain: 1.002,
+            gain_u_rel: 0.001,
+            ..CalibrationValues::default()
+        };
+        let made = "2026-01-01".parse().unwrap();
+        let (expires, by, method) = (expires.parse().unwrap(), String::new(), String::new());
+        // A name with the words of notes in it: what is told of it goes by its kind.
+        let path = "no rest run of a transducer.toml".into();
+        (path, Calibration { subject, adapter: adapter.into(), made, expires, by, method, values })
+    }
+
+    fn bench(adapters: &[&str]) -> RigFile {
+        let adapters = adapters.iter().map(|name| Adapter::of(name, &RawRig::DEMO).unwrap()).collect();
+        RigFile { origin: "bench.toml".into(), name: "bench".into(), rig: RawRig::DEMO.validate().unwrap(), adapters }
+    }
+
+    fn of(files: Vec<(PathBuf, Calibration)>, adapters: &[&str]) -> (RigFile, Vec<CalibrationNote>) {
+        calibrated(bench(adapters), &CalibrationSet { files }, "2026-06-01".parse().unwrap()).unwrap()
+    }
+
+    fn count(notes: &[CalibrationNote], taken: fn(&Taken) -> bool) -> usize {
+        notes.iter().filter(|note| taken(&note.taken)).count()
+    }
+
+    #[test]
+    fn each_adapter_gets_what_is_of_it_and_the_rig_what_is_of_the_rig() {
+        use CalibratedQuantity::{Transducer, Volume};
+        let files = vec![
+            one(Volume, "a", "2027-01-01", 46.0),
+            one(Volume, "b", "2026-12-01", 150.0),
+            one(Transducer, "", "2026-11-01", 0.0),
+        ];
+        let (file, notes) = of(files, &["a", "b"]);
+        let volumes: Vec<f64> = file.adapters.iter().map(|one| one.far_volume_m3).collect();
+        assert_eq!(volumes, [46e-6, 150e-6]);
+        assert_eq!(file.rig.raw().far.pa_per_count, RawRig::DEMO.far.pa_per_count / 1.002);
+        assert_eq!(count(&notes, |taken| matches!(taken, Taken::To(_))), 3);
+        assert_eq!(count(&notes, |taken| *taken == Taken::Mistaken), 0);
+        // Missing: the rest run, and a blank run of each.
+        assert_eq!(count(&notes, |taken| *taken == Taken::Missing), 3);
+    }
+
+    #[test]
+    fn a_reference_leak_of_any_adapter_keeps_the_gain_from_counting_twice() {
+        use CalibratedQuantity::{Leak, Transducer};
+        let (file, notes) =
+            of(vec![one(Leak, "a", "2027-01-01", 46.0), one(Transducer, "", "2027-01-01", 0.0)], &["a"]);
+        assert_eq!(file.rig.raw().far.pa_per_count, RawRig::DEMO.far.pa_per_count);
+        assert_eq!(file.adapters[0].far_volume_m3, 46e-6);
+        assert!(notes.iter().any(|note| note.text.contains("which has the gain in it")), "{notes:?}");
+    }
+
+    #[test]
+    fn what_cannot_be_right_is_told_apart() {
+        use CalibratedQuantity::{Leak, Volume};
+        for (files, adapters) in [
+            (vec![one(Volume, "c", "2027-01-01", 46.0)], &["a", "b"][..]),
+            (vec![one(Volume, "", "2027-01-01", 46.0)], &["a"]),
+            (vec![one(Volume, "a", "2027-01-01", 46.0)], &[]),
+            (vec![one(Volume, "a", "2027-01-01", 46.0), one(Leak, "a", "2027-01-01", 30.0)], &["a"]),
+        ] {
+            let (_, notes) = of(files, adapters);
+            assert_eq!(count(&notes, |taken| *taken == Taken::Mistaken), 1, "{notes:?}");
+        }
+    }
+}
