@@ -143,6 +143,9 @@ pub struct RigImage {
     pub loaded_unix_ms: u64,
     /// Whether it has been checked since.
     pub check: RigCheck,
+    /// The far transducer's pascals a count when that was decided: calibrations may move it so far from there, however many there
+    /// are.
+    pub checked_pa_per_count: f64,
     /// The last moment at which all the calibrations it was loaded with are valid, in the same milliseconds; 0 where it was loaded
     /// with none.
     pub calibrated_until_unix_ms: u64,
@@ -159,6 +162,7 @@ impl RigImage {
             name,
             loaded_unix_ms: 0,
             check: RigCheck::NotYet,
+            checked_pa_per_count: 0.0,
             calibrated_until_unix_ms: 0,
             rig,
             adapters: Vec::new(),
@@ -199,7 +203,7 @@ impl RigImage {
     /// Whether a check of `checked` holds for this one too: it has the same name, and differs by calibrations and adapters alone, and by no more of the
     /// far transducer's scale than a calibration does.
     pub fn is_wired_as(&self, checked: &Self) -> bool {
-        let scale = self.rig.far.pa_per_count / checked.rig.far.pa_per_count;
+        let scale = self.rig.far.pa_per_count / checked.checked_pa_per_count;
         let calibrated = |rig: &RawRig| {
             let own = Adapter::of("", &checked.rig).map_or(*rig, |same| same.on(rig));
             let far = Transducer { pa_per_count: checked.rig.far.pa_per_count, ..rig.far };
@@ -233,7 +237,7 @@ impl RigImage {
     /// The check sum over rig, name and adapters, by which whoever confirms a rig says which one is meant.
     pub fn check_sum(&self) -> u32 {
         // Of what it was, not of when it was loaded or checked.
-        let bare = Self { loaded_unix_ms: 0, check: RigCheck::NotYet, ..self.clone() };
+        let bare = Self { loaded_unix_ms: 0, check: RigCheck::NotYet, checked_pa_per_count: 0.0, ..self.clone() };
         let mut room = [0; IMAGE_MAX];
         bare.encode(&mut room).map_or(0, crate::link::frame::check_sum)
     }

@@ -45,7 +45,7 @@ pub enum CalibrateCommand {
     Volume(VolumeArgs),
     /// Far volume and sensor gain together, by a reference leak
     Leak(ReferenceLeakArgs),
-    /// Background leak and settling time constant of the rig, with a plug in place of the valve
+    /// Background leak and settling time constant of the rig, from runs of valves known to be tight, or with a plug
     Blank(BlankArgs),
     /// The far-side transducer against a reference gauge
     Transducer(TransducerArgs),
@@ -152,7 +152,7 @@ pub struct BlankArgs {
     /// on the simulated rig, plug for up to three recordings; for more it must be said]
     #[arg(long, value_name = "WHAT")]
     pub with: Option<BlankedBy>,
-    /// A recording of a run with it, given again each [default: the simulated rig]
+    /// A recording of such a run; given again for each [default: the simulated rig]
     #[arg(long, value_name = "FILE")]
     pub recording: Vec<PathBuf>,
     /// Runs, where they are made now

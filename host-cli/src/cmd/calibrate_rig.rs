@@ -12,11 +12,12 @@ use seathold_text::messages;
 
 use super::run::run_for;
 use super::run_common::RunContext;
+use super::run_controller::greet_to_command;
 use super::stdin_lines::StdinLines;
 use crate::args::RunArgs;
 use crate::console::Console;
 use crate::error::Error;
-use crate::rig::{AccessArgs, Address};
+use crate::rig::{AccessArgs, Address, Client};
 
 /// Options of calibrations that can be made on a controller.
 #[derive(Debug, Args)]
@@ -46,7 +47,7 @@ pub struct RigArgs {
     /// Load the calibration into the controller, once it is shown and confirmed
     #[arg(long, help_heading = "The controller")]
     pub load: bool,
-    /// Go on, and load, without asking: for a rig that somebody else looks after
+    /// Load without asking; and on a simulated rig, where no air is let in, go on from run to run without asking
     #[arg(long, help_heading = "The controller")]
     pub yes: bool,
 }
@@ -84,15 +85,25 @@ impl RigHolds<'_> {
             self.args.rig,
             most.div_ceil(60) + questions.len() as u64
         )?;
+        // Where there is air somebody says each time that the rig is ready for it.
+        let unasked = self.args.yes && self.is_simulated(console)?;
         let mut made = Vec::new();
         for (number, question) in questions.iter().enumerate() {
             writeln!(console.err, "{} of {}: {question}", number + 1, questions.len())?;
-            if !self.args.yes && !ready(console)? {
+            if !unasked && !ready(console)? {
                 return Err(Error::usage("left before it was done; the recordings made are kept"));
             }
             made.push(self.hold(number + 1, console)?);
         }
         Ok(made)
+    }
+
+    /// Whether the controller says that its rig is simulated.
+    fn is_simulated(&self, console: &mut Console<'_>) -> Result<bool, Error> {
+        let address = &self.args.rig;
+        let key = self.args.access.to(address)?.0;
+        let mut client = Client::look(address, key, console.clock).map_err(|why| Error::rig(address, why))?;
+        Ok(greet_to_command(&mut client, address, console)?.capabilities.simulated)
     }
 
     fn hold(&self, number: usize, console: &mut Console<'_>) -> Result<PathBuf, Error> {

@@ -116,6 +116,14 @@ pub(super) fn recipe_of(
     }
 }
 
+/// Which rig a valve is judged by, and with which adapter. The rig of the examples needs no word.
+fn tell_rig(out: &mut String, header: &Header) {
+    if header.rig_name != BUILT_IN {
+        let volume = format!("far volume {:.1} cm³", header.rig.far_volume_m3 * 1e6);
+        line(out, "rig", &format!("{}; {volume}", shown(&header.rig_name)));
+    }
+}
+
 /// The header of its recording. `rig` comes with its name.
 pub(super) fn header(
     args: &RunArgs,
@@ -183,6 +191,7 @@ pub(super) fn opening(header: &Header, rig: &str, units: &UnitFormat) -> String 
             header.recipe_name
         ),
     );
+    tell_rig(&mut out, header);
     line(
         &mut out,
         "caution",
@@ -255,11 +264,7 @@ pub(super) fn finish(
         let gap = if args.quiet { "" } else { "\n" };
         let mut text = format!("{}  {}\n", shown(&header.serial), outcome::word(&summary).to_uppercase());
         text.push_str(&outcome::text(&summary, header, units));
-        // The rig of the examples needs no word.
-        if header.rig_name != BUILT_IN {
-            let volume = format!("far volume {:.1} cm³", header.rig.far_volume_m3 * 1e6);
-            line(&mut text, "rig", &format!("{}; {volume}", shown(&header.rig_name)));
-        }
+        tell_rig(&mut text, header);
         for note in &header.calibrations {
             line(&mut text, "calibrated", note);
         }

@@ -234,6 +234,7 @@ impl<M: RigStorage> RigKeeper<M> {
         // What differs by calibrations and adapters alone was checked already.
         if let Some(kept) = self.kept.as_ref().filter(|kept| image.is_wired_as(&kept.image)) {
             image.check = kept.image.check;
+            image.checked_pa_per_count = kept.image.checked_pa_per_count;
         }
         self.store(image)
     }
@@ -242,7 +243,8 @@ impl<M: RigStorage> RigKeeper<M> {
     fn set_check(&mut self, generation: u32, check: RigCheck) -> Result<(), Refused> {
         match &self.kept {
             Some(kept) if kept.generation == generation => {
-                let image = RigImage { check, ..kept.image.clone() };
+                let checked_pa_per_count = kept.image.rig.far.pa_per_count;
+                let image = RigImage { check, checked_pa_per_count, ..kept.image.clone() };
                 let fitted = self.fitted;
                 self.store(image)?;
                 self.fitted = fitted;

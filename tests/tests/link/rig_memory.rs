@@ -294,12 +294,15 @@ fn the_check_is_of_what_was_checked() {
             Response::RigMemory(RigMemory { check: RigCheck::Waived { unix_ms: 7 }, .. })
         ));
     }
+    let checked = |image: RigImage| RigImage { checked_pa_per_count: image.rig.far.pa_per_count, ..image };
     let mut longer = calibrated(1.0);
     longer.rig.safe_dwell_ms += 1;
-    assert!(!longer.is_wired_as(&calibrated(1.0)));
+    assert!(calibrated(1.015).is_wired_as(&checked(calibrated(1.0))));
+    assert!(!longer.is_wired_as(&checked(calibrated(1.0))));
     // Another name is another rig, whatever its figures.
-    assert!(!image("b", 45e-6, &[]).is_wired_as(&one));
-    let other = calibrated(1.05);
+    assert!(!image("b", 45e-6, &[]).is_wired_as(&checked(one)));
+    // Too far from what was checked, though not from what is in force.
+    let other = calibrated(1.03);
     assert!(matches!(bench.load(&other), Response::RigMemory(RigMemory { check: RigCheck::NotYet, .. })));
     // Of a generation that is gone nothing can be said any more.
     bench.turns(300);
