@@ -27,7 +27,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::screen::{Json, Live, Plain, Quiet, Screen};
-use crate::session::RunEnd;
+use crate::session::{Abandoned, RunEnd};
 
 /// Built-in recipes.
 const RECIPES: &[(&str, &str)] = &[
@@ -223,10 +223,14 @@ pub(super) fn finish(
     console: &mut Console<'_>,
 ) -> Result<Exit, Error> {
     let RunEnd { summary, writer, length, abandoned, screen_error, .. } = ended;
-    if abandoned {
+    if let Some(why) = abandoned {
         let part = writer.part().display().to_string();
         drop(writer);
-        writeln!(console.err, "stopped at once: treat the far side as PRESSURISED. Unfinished recording: {part}")?;
+        let why = match why {
+            Abandoned::Quit => "stopped at once",
+            Abandoned::Away => "the controller has not been reached for two minutes: given up",
+        };
+        writeln!(console.err, "{why}. Treat the far side as PRESSURISED. Unfinished recording: {part}")?;
         return Ok(Exit::Fault);
     }
     let path = writer.finish()?;
