@@ -177,7 +177,8 @@ impl Session {
             let question = self.operator.question();
             if question != prompted && progress.screen_error.is_none() {
                 prompted = question;
-                progress.screen_error = put_question(console, screen, question).err();
+                let tag = question.and_then(|question| self.operator.tag(question));
+                progress.screen_error = put_question(console, screen, question, tag.as_deref()).err();
             }
             let now = self.client.now(console.clock);
             let away = progress.lost.is_some_and(|lost| now.saturating_sub(lost) >= AWAY_MAX_US);
@@ -200,7 +201,9 @@ impl Session {
                 progress.screen_error = progress.screen_error.take().or(screen.say(console, ABORTING).err());
             }
             if self.operator.listens() {
-                self.operator.handle_input(&console.keys.line());
+                if let Some(said) = self.operator.handle_input(&console.keys.line()) {
+                    progress.show(|| screen.say(console, &said));
+                }
             }
             self.request(&mut progress, now);
             let (journal, unrecorded) = (&mut self.journal, &mut progress.unrecorded);
@@ -472,12 +475,22 @@ fn put_question(
     console: &mut Console<'_>,
     screen: &mut dyn Screen,
     question: Option<OperatorQuestion>,
+    tag: Option<&str>,
 ) -> Result<(), Error> {
-    match question {
-        Some(OperatorQuestion::Begin) => {
-            screen.say(console, "  >>> valve on the rig, guard shut? Enter begins, a and Enter aborts")
+    let text = match (question, tag) {
+        (Some(OperatorQuestion::Begin), None) => {
+            "valve on the rig, guard shut? Enter begins, a and Enter aborts".into()
         }
-        Some(OperatorQuestion::Of(_)) => screen.say(console, "  >>> Enter when done, a and Enter aborts"),
-        None => Ok(()),
-    }
+        (Some(OperatorQuestion::Begin), Some(tag)) => {
+            format!(
+                "valve on the rig, guard shut? the tag of the end on the supply side, {tag}, begins; a and Enter aborts"
+            )
+        }
+        (Some(OperatorQuestion::Of(_)), None) => "Enter when done, a and Enter aborts".into(),
+        (Some(OperatorQuestion::Of(_)), Some(tag)) => {
+            format!("when done, the tag of the end that is now on the supply side, {tag}; a and Enter aborts")
+        }
+        (None, _) => return Ok(()),
+    };
+    screen.say(console, &format!("  >>> {text}"))
 }

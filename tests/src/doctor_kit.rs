@@ -112,9 +112,19 @@ fn checked(
     to: &[(&str, &str)],
     then: &mut dyn FnMut(&str),
 ) -> (u8, String, String) {
+    answered(&["doctor", "--rig", address], interrupts, to, then)
+}
+
+/// The program with somebody who answers each prompt as it comes: code, what it printed, what it said.
+pub fn answered(
+    arguments: &[&str],
+    interrupts: &AtomicUsize,
+    to: &[(&str, &str)],
+    then: &mut dyn FnMut(&str),
+) -> (u8, String, String) {
     let (mut out, mut err) = (Ear::default(), Talk::default());
     let mut keys = Answers { talk: err.clone(), heard: 0, ahead: 0, to, then };
-    let code = program(&["doctor", "--rig", address], interrupts, &mut out, &mut err, &mut keys);
+    let code = program(arguments, interrupts, &mut out, &mut err, &mut keys);
     let err = err.0.borrow().clone();
     (code, out.text, err)
 }

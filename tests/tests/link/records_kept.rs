@@ -33,7 +33,8 @@ fn seconds(noise: f64, jitter: f64, thermometer: bool) -> f64 {
     let mut draw = Noise::new(7, Stream::Far);
     let mut next = |mean: f64, sd: f64| (mean + sd * draw.normal()).round() as i32;
     for number in 0_u32.. {
-        let at = Instant::from_ticks(u64::from(number) * 10_000 + 1_000 + u64::from(next(100.0, jitter).unsigned_abs()));
+        let at =
+            Instant::from_ticks(u64::from(number) * 10_000 + 1_000 + u64::from(next(100.0, jitter).unsigned_abs()));
         let mut record = PollRecord::empty();
         record.at = at;
         record.outputs = Outputs::REST;
