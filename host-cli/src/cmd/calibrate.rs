@@ -11,8 +11,8 @@ use seathold_analysis::calibration::bench::{self, CalibrationBench, HoldRecorder
 use seathold_analysis::calibration::rest::Rest;
 use seathold_analysis::calibration::scatter::{self, BlankLook, TrappedReading};
 use seathold_analysis::calibration::{
-    CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, apply, background_words, blank,
-    expansion, reference_leak, rest, transducer,
+    CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, added_volume, apply,
+    background_words, blank, expansion, reference_leak, rest, transducer,
 };
 use seathold_config::rig::AdapterChoice;
 use seathold_config::valve;
@@ -107,6 +107,12 @@ pub struct VolumeArgs {
     /// Expansions on the simulated rig
     #[arg(long, value_name = "N", default_value_t = 5, value_parser = clap::value_parser!(u8).range(1..=50))]
     pub repeats: u8,
+    /// Three recordings: of a tight side; with a leak on the far side, which nobody has to know; and with the same leak and
+    /// the reference volume open to the far side. So it is done on a controller
+    #[arg(long, value_name = "FILE", num_args = 3, conflicts_with_all = ["reading", "from_reference"])]
+    pub recording: Vec<PathBuf>,
+    #[command(flatten)]
+    pub on: RigArgs,
     #[command(flatten)]
     pub common: CalibrationArgs,
 }
@@ -258,10 +264,11 @@ pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<
     line(&mut out, "valid", &format!("{made} to {expires}"));
     line(&mut out, "file", &path.display().to_string());
     let on = match args {
+        CalibrateCommand::Volume(t) => Some(&t.on),
         CalibrateCommand::Leak(t) => Some(&t.on),
         CalibrateCommand::Blank(t) => Some(&t.on),
         CalibrateCommand::Rest(t) => Some(&t.on),
-        CalibrateCommand::Volume(_) | CalibrateCommand::Transducer(_) => None,
+        CalibrateCommand::Transducer(_) => None,
     };
     let on = on.filter(|on| on.rig != Address::Sim);
     let next = match on {
@@ -340,6 +347,24 @@ fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOut
     let mut pairs: Vec<(f64, f64)> =
         args.reading.iter().map(|text| pair(&mut o, "--reading", Unit::PascalRms, text, PRESSURE)).collect();
     o.finish()?;
+    let reference = ValueWithU { value: known.volume_m3, u: known.volume_m3 * known.volume_u_rel };
+    let made = if args.on.rig == Address::Sim {
+        Vec::new()
+    } else {
+        if !pairs.is_empty() {
+            return Err(Error::usage("--reading: typed readings are of no controller; leave out --rig or --reading"));
+        }
+        let questions = [
+            "put a tight valve on the rig; a leak on the far side that stays as it is, of some twenty times the limit, is shut off, and so \
+             is the reference volume",
+            "open the leak; the reference volume stays shut off",
+            "open the reference volume to the far side as well; valve and leak as they are",
+        ];
+        holds(&args.on, &args.common, "volume", LEAK_WINDOW_S, 20).each(&questions.map(Into::into), console)?
+    };
+    if let [tight, alone, with] = (if made.is_empty() { &args.recording } else { &made }).as_slice() {
+        return volume_by_leak(args, reference, [tight, alone, with]);
+    }
     let direction = if args.from_reference { expansion::Direction::FromKnown } else { expansion::Direction::IntoKnown };
     let simulated = pairs.is_empty();
     if simulated {
@@ -382,6 +407,54 @@ fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOut
                 percent(found.u_rel())
             ),
         )],
+        values: far_volume(found),
+        table: String::new(),
+    })
+}
+
+/// From runs without a leak, with one, and with the same and the reference volume.
+fn volume_by_leak(
+    args: &VolumeArgs,
+    reference: ValueWithU,
+    [tight, alone, with]: [&Path; 3],
+) -> Result<CalibrationOutcome, Error> {
+    let (fall_alone, mean) = recorded_fall(alone)?;
+    let (fall_with, mean_with) = recorded_fall(with)?;
+    let (fall_tight, _) = recorded_fall(tight)?;
+    // The larger volume falls less: both at the pressure of the smaller.
+    let same = reference_leak::at_pressure(1.0, mean_with.mean_pa, mean.mean_pa, mean.atmosphere_pa);
+    let fall_with = ValueWithU { value: fall_with.value * same, u: fall_with.u * same };
+    let falls = added_volume::Falls { tight: fall_tight, alone: fall_alone, with: fall_with };
+    let found = added_volume::volume(reference, &falls).map_err(failed)?;
+    let falls =
+        [("without the leak", fall_tight), ("with it", fall_alone), ("with leak and reference volume", fall_with)];
+    Ok(CalibrationOutcome {
+        subject: CalibratedQuantity::Volume,
+        method: format!(
+            "no leak, one leak, and the same with a reference volume of {} ± {}{}",
+            args.reference,
+            args.reference_u,
+            made_on(false, &args.on)
+        ),
+        readings: falls.map(|(what, fall)| format!("fall {what} {:.4} ± {:.4} Pa/s", fall.value, fall.u)).into(),
+        said: vec![
+            (
+                "fall",
+                format!(
+                    "{:.3} ± {:.3} Pa/s without the leak, {:.3} ± {:.3} with it, {:.3} ± {:.3} with the reference volume too",
+                    fall_tight.value, fall_tight.u, fall_alone.value, fall_alone.u, fall_with.value, fall_with.u
+                ),
+            ),
+            (
+                "far volume",
+                format!(
+                    "{:.3} ± {:.3} cm³ (standard uncertainty, {} %)",
+                    found.value * 1e6,
+                    found.u * 1e6,
+                    percent(found.u_rel())
+                ),
+            ),
+        ],
         values: far_volume(found),
         table: String::new(),
     })

@@ -3,6 +3,7 @@
 
 #![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x > 0.0)` is meant: NaN must fail too")]
 
+pub mod added_volume;
 pub mod apply;
 pub mod bench;
 pub mod blank;
