@@ -8,7 +8,7 @@ use std::sync::atomic::AtomicUsize;
 use seathold::console::KeyboardInput;
 use seathold::console::Keys;
 
-use crate::served_kit::{Ear, Rig, program};
+use crate::served_kit::{Ear, program};
 
 /// What a program says, for whoever answers it.
 #[derive(Clone, Default)]
@@ -31,6 +31,7 @@ struct Answers<'a> {
     heard: usize,
     /// Enter, so often too many, behind every answer.
     ahead: usize,
+    too_many: usize,
     /// A prompt, and what is typed then; the first that fits counts.
     to: &'a [(&'a str, &'a str)],
     /// Done when something is typed.
@@ -49,8 +50,7 @@ impl Keys for Answers<'_> {
         let Some((end, typed)) = next.min_by_key(|(end, _)| *end) else { return KeyboardInput::Nothing };
         (self.then)(&fresh[..end]);
         self.heard += end;
-        // Where something is waited for, an Enter would say that it was done and not seen.
-        self.ahead = if typed == "a" { 0 } else { 2 };
+        self.ahead = self.too_many;
         KeyboardInput::Line(typed.into())
     }
 }
@@ -68,62 +68,20 @@ const PROMPTS: [(&str, &str); 7] = [
 
 /// Has the rig at this address checked by that somebody: code, table, talk.
 pub fn at(address: &str, interrupts: &AtomicUsize, then: &mut dyn FnMut(&str)) -> (u8, String, String) {
-    checked(address, interrupts, &PROMPTS, then)
+    answered(&["doctor", "--rig", address], interrupts, &PROMPTS, 2, then)
 }
 
-/// What hands at the rig do, and what is typed then.
-const HANDS: [(&str, &str); 11] = [
-    ("or n to stop here (q at any time).", "y"),
-    ("Press it and hold it pressed. It is seen by itself", "a"),
-    ("seen. Release it", "a"),
-    ("Open it. It is seen by itself", "a"),
-    ("seen. Close it", "a"),
-    ("Pull its plug. It is seen by itself", "a"),
-    ("seen. Put it back", "a"),
-    ("then Enter acknowledges", ""),
-    ("then Enter)", ""),
-    ("Enter works it", ""),
-    ("Did it move?", "y"),
-];
-
-/// Has a served rig checked by somebody who stands at it, shuts its air off and works its contacts and plugs.
-pub fn by_hand(rig: &Rig) -> (u8, String, String) {
-    let mut plugs = ["far", "supply"].into_iter().cycle();
-    let mut pulled = "";
-    checked(&format!("tcp:{}", rig.at), &AtomicUsize::new(0), &HANDS, &mut |said| {
-        let work = match () {
-            () if said.ends_with(HANDS[0].0) => "air",
-            () if said.ends_with(HANDS[1].0) || said.ends_with(HANDS[2].0) => "stop",
-            () if said.ends_with(HANDS[3].0) || said.ends_with(HANDS[4].0) => "guard",
-            () if said.ends_with(HANDS[5].0) => {
-                pulled = plugs.next().unwrap_or_default();
-                pulled
-            }
-            () if said.ends_with(HANDS[6].0) => pulled,
-            () => return,
-        };
-        rig.hands(work);
-    })
-}
-
-fn checked(
-    address: &str,
-    interrupts: &AtomicUsize,
-    to: &[(&str, &str)],
-    then: &mut dyn FnMut(&str),
-) -> (u8, String, String) {
-    answered(&["doctor", "--rig", address], interrupts, to, then)
-}
-
-/// The program with somebody who answers each prompt as it comes: code, what it printed, what it said.
+/// Any command, with somebody who gives these answers to these prompts, and types Enter so often too many: code, results,
+/// talk. What is passed to `then` ends in the prompt.
 pub fn answered(
     arguments: &[&str],
     interrupts: &AtomicUsize,
     to: &[(&str, &str)],
+    too_many: usize,
     then: &mut dyn FnMut(&str),
 ) -> (u8, String, String) {
     let (mut out, mut err) = (Ear::default(), Talk::default());
-    let mut keys = Answers { talk: err.clone(), heard: 0, ahead: 0, to, then };
+    let mut keys = Answers { talk: err.clone(), heard: 0, ahead: 0, too_many, to, then };
     let code = program(arguments, interrupts, &mut out, &mut err, &mut keys);
     let err = err.0.borrow().clone();
     (code, out.text, err)

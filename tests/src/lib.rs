@@ -1,5 +1,6 @@
 //! Shared kit of the workspace-level tests.
 
+pub mod chip_kit;
 pub mod cli_kit;
 pub mod doctor_kit;
 pub mod foretold;

@@ -170,7 +170,10 @@ fn sizes(board: &str, name: &str, elf: &object::File<'_>) -> (u64, u64) {
         // Initialised data takes room in both: its first values come from flash.
         match section.kind() {
             SectionKind::UninitializedData => ram += section.size(),
-            SectionKind::Data => (flash, ram) = (flash + section.size(), ram + section.size()),
+            // Where code lies among it that runs from memory, the section is one of code by its flags.
+            _ if sh_flags.contains(object::elf::SHF_WRITE) => {
+                (flash, ram) = (flash + section.size(), ram + section.size())
+            }
             _ => flash += section.size(),
         }
     }

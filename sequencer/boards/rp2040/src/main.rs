@@ -4,6 +4,7 @@
 
 mod analogue;
 mod entropy;
+mod flash;
 mod outputs;
 mod rig;
 // Not the scratch registers of the watchdog: the RUN pin clears them (datasheet 4.7.4).
@@ -21,6 +22,7 @@ use cortex_m_rt::exception;
 #[cfg(feature = "defmt")]
 use defmt_rtt as _;
 use embedded_hal::digital::OutputPin;
+use flash::{RigFlash, SECTOR};
 use rp2040_hal as hal;
 use rp2040_hal::adc::{Adc, AdcPin};
 use rp2040_hal::clocks::{Clock, ClocksManager};
@@ -36,9 +38,11 @@ use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::Capabilities;
+use seathold_sequencer::link::rig_keeper::{RigKeeper, WithoutRig};
 use seathold_sequencer::link::serve;
 use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::step::Sequencer;
+use seathold_sequencer::store::Store;
 use seathold_sequencer::time::Instant;
 use stop_memory::Retained;
 use usb::Received;
@@ -85,6 +89,7 @@ fn main() -> ! {
     static mut LINK: MaybeUninit<Controller<STORE>> = MaybeUninit::uninit();
     static mut POLLED: PollRecord = PollRecord::empty();
     static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
+    static mut KEEPER: MaybeUninit<RigKeeper<Store<RigFlash>>> = MaybeUninit::uninit();
 
     outputs::rest();
     let (Some(mut core), Some(mut part)) = (pac::CorePeripherals::take(), pac::Peripherals::take()) else { stop() };
@@ -152,8 +157,12 @@ fn main() -> ! {
     analogue::begin(inputs, core.SYST, clocks.system_clock.freq().to_Hz());
     let bus = UsbBus::new(part.USBCTRL_REGS, part.USBCTRL_DPRAM, clocks.usb_clock, true, &mut part.RESETS);
     let Some(mut received) = usb::begin(BUS.write(UsbBusAllocator::new(bus)), RECEIVED) else { stop() };
-    let sequencer = SEQUENCER.write(Sequencer::resume(rig, None, Retained.kept()));
-    let link = LINK.write(Controller::new(Capabilities { single_outputs: true, ..Capabilities::default() }));
+    let Ok(store) = Store::new(RigFlash::take(), [0, SECTOR], SECTOR) else { stop() };
+    // The rig compiled in is a whole one; it bounds what may be loaded.
+    let keeper = KEEPER.write(RigKeeper::new(rig, WithoutRig::CompiledIn, store));
+    let sequencer = SEQUENCER.write(Sequencer::resume(keeper.rig(), None, Retained.kept()));
+    let capabilities = Capabilities { single_outputs: true, rig_memory: true, ..Capabilities::default() };
+    let link = LINK.write(Controller::new(capabilities));
     if let Some(key) = KEY {
         link.set_key(key, entropy::bytes(&part.ROSC, hardware.now()));
     }
@@ -171,7 +180,7 @@ fn main() -> ! {
         if done != due {
             // One poll for however many are due: after a delay there is nothing to catch up with.
             done = due;
-            let Ok(()) = serve::service(link, now, sequencer, &mut hardware, record) else {
+            let Ok(()) = serve::service_with(link, now, sequencer, &mut hardware, record, keeper) else {
                 // The watchdog has not been fed and is no longer fed.
                 stop()
             };

@@ -1,7 +1,7 @@
-//! The rig this image is for: the wiring of the board, and the calibration. Compiled in on purpose: the limits that
-//! belong to the hardware change with a new image and not by a request over the line, and nothing can be half written.
+//! The rig this image is for: the wiring of the board, and the calibration. It is what the board works by until another is
+//! loaded over the link, and bounds that one: limits that belong to the hardware change only with a new image.
 //!
-//! After a calibration put its results here, build, and flash. The host reads them back with every run.
+//! The host reads it back with every run.
 
 use seathold_sequencer::adapters::divider::{MILLIKELVIN, RawDivider};
 use seathold_sequencer::adapters::ratiometric::RawRatiometric;

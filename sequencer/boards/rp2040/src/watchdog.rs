@@ -27,6 +27,14 @@ pub fn caused_reset(watchdog: &pac::WATCHDOG) -> bool {
     watchdog.reason().read().timer().bit_is_set()
 }
 
+/// From now on it waits this long, once: the next feeding is as ever. For the flash, whose operations nobody can feed in.
+pub fn load(timeout: Duration) {
+    let us = timeout.as_ticks().min(LONGEST_US) as u32;
+    // SAFETY: a register of this part; a write to it moves a counter and no memory, and is whole by itself, so that the
+    // owner's own writes are not disturbed. Two counts a microsecond (erratum RP2040-E1).
+    unsafe { (*pac::WATCHDOG::PTR).load().write(|w| w.bits(us * 2)) };
+}
+
 impl Watchdog for Dog {
     fn start(&mut self, timeout: Duration) {
         let us = timeout.as_ticks().min(LONGEST_US) as u32;
