@@ -58,8 +58,8 @@ static BOOT2: [u8; 256] = rp2040_boot2::BOOT_LOADER_W25Q080;
 /// The crystal of boards in the common layout.
 const CRYSTAL_HZ: u32 = 12_000_000;
 
-/// Bytes for records the host does not have yet: some minutes.
-const STORE: usize = 64 * 1024;
+/// Bytes for records the host does not have yet: two minutes with a thermometer, four to five without (docs/link.md).
+const STORE: usize = 128 * 1024;
 
 /// The key, where the image is built with one: `SEATHOLD_LINK_KEY`, as `seathold key` writes it.
 const KEY: Option<Key> = match option_env!("SEATHOLD_LINK_KEY") {
