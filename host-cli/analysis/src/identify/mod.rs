@@ -1,0 +1,322 @@
+//! The simulated bench fitted to recordings of a real one (system identification).
+//!
+//! The model is the plant itself, switched as the recording says; what is fitted is in [`parameter`], how it is weighed in
+//! [`noise`] and [`whiten`], how it is found in [`solve`]. docs/physics.md says what is told by what.
+
+pub mod check;
+pub mod noise;
+pub mod page;
+pub mod parameter;
+pub mod predict;
+pub mod problem;
+pub mod report;
+pub mod solve;
+pub mod trace;
+pub mod whiten;
+
+use seathold_sequencer::rig::RawRig;
+use seathold_sim::scenario::Scenario;
+
+use check::{HeldOut, Miss, misses};
+use noise::SensorNoise;
+use parameter::{Guess, PARAMETERS, Parameter};
+use problem::{BenchProblem, Doubt, Fitted, KnownLeak, KnownVolume, LEAK_UNIT, MEAN};
+use solve::{covariance, search};
+use trace::Trace;
+
+/// What is fitted to what.
+#[derive(Clone, Debug)]
+pub struct Task<'a> {
+    /// Tight valves and blanks.
+    pub tight: &'a [Trace],
+    /// The same with a known leak on the far side.
+    pub with_leak: &'a [Trace],
+    /// That leak at the test pressure.
+    pub known_leak: Option<KnownLeak>,
+    /// Recordings to be predicted; they take no part in the fit.
+    pub held_out: &'a [Trace],
+    /// The valve and rig as they are thought to be.
+    pub before: Scenario,
+}
+
+/// A parameter as found.
+#[derive(Clone, Copy, Debug)]
+pub struct Found {
+    /// Which.
+    pub parameter: &'static Parameter,
+    /// Before the fit, in the field's base unit (the dead time in seconds).
+    pub before: f64,
+    /// Found, or left.
+    pub value: f64,
+    /// Standard uncertainty over the one before the fit: 1 where nothing was learnt.
+    pub u_ratio: f64,
+    /// Whether the recordings told it.
+    pub told: bool,
+}
+
+impl Found {
+    /// Its 95 % interval.
+    pub fn interval(&self) -> (f64, f64) {
+        self.parameter.interval(self.value, self.u_ratio, COVERAGE)
+    }
+}
+
+/// Coverage factor of 95 % for a normal distribution.
+pub const COVERAGE: f64 = 1.96;
+
+/// A parameter is told when its standard uncertainty is less than this share of the one before (our judgement).
+pub const TOLD: f64 = 0.7;
+
+/// A value with its standard uncertainty.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct WithU {
+    /// The value.
+    pub value: f64,
+    /// Its standard uncertainty.
+    pub u: f64,
+}
+
+/// A bench as found.
+#[derive(Clone, Debug)]
+pub struct Identified {
+    /// Each parameter, in the order of [`PARAMETERS`].
+    pub found: Vec<Found>,
+    /// Far side and cavity together, m³.
+    pub trapped: WithU,
+    /// The rig's figure for it.
+    pub trapped_before: WithU,
+    /// What tight sides lose on the mean, Pa·m³/s as a plant states a leak.
+    pub loss: WithU,
+    /// How far sides scatter about it, and how many there were.
+    pub loss_scatter: f64,
+    /// See above.
+    pub sides: usize,
+    /// Noise of the far and of the supply transducer; `None` where there is none, or it has too few readings.
+    pub noise: [Option<SensorNoise>; 2],
+    /// How the fitted recordings are missed, phase by phase.
+    pub misses: Vec<Miss>,
+    /// By how much uncertainties were widened because the plant does not follow the readings within their noise.
+    pub widened: f64,
+    /// How those are predicted that took no part.
+    pub held_out: Vec<HeldOut>,
+    /// Residuals of the first recording fitted, for the eye: (s, Pa, over noise) of the far side.
+    pub shown: Vec<check::Reading>,
+    /// Names of the recordings fitted.
+    pub fitted: Vec<String>,
+    /// The valve that describes the bench.
+    pub scenario: Scenario,
+    /// The rig that goes with it.
+    pub rig: RawRig,
+}
+
+/// Scatter of tight sides about their mean before it is known, and the least that is believed, Pa·m³/s (our judgement: a tenth of
+/// a bubble a minute, and a hundredth).
+const SCATTER_FIRST: f64 = 1e-5;
+const SCATTER_LEAST: f64 = 5e-7;
+
+/// Doubts with which the search begins, less with each: of times in s, of pressures in Pa.
+const DOUBTS: [(f64, f64); 5] = [(0.2, 2e4), (0.1, 5e3), (0.03, 1e3), (0.01, 200.0), (0.0, 20.0)];
+
+/// Noise that is taken where a channel tells none, as a share of a count.
+const QUIET: f64 = 0.5;
+
+/// Fits a bench.
+///
+/// # Errors
+/// In words: where the recordings do not go together, or the plant cannot follow them.
+pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
+    let first = task.tight.first().ok_or("no recording of a tight valve")?;
+    let volume = KnownVolume { volume: first.rig.far_volume_m3, u_rel: first.rig.far_volume_u_rel.max(1e-4) };
+    for other in task.tight.iter().chain(task.with_leak).chain(task.held_out) {
+        if other.rig.far_volume_m3.to_bits() != first.rig.far_volume_m3.to_bits() {
+            let (here, there) = (other.rig.far_volume_m3 * 1e6, first.rig.far_volume_m3 * 1e6);
+            return Err(format!(
+                "{}: far_volume is {here} cm³, and {there} cm³ in {}: not the same rig and adapter",
+                other.name, first.name
+            ));
+        }
+    }
+    let mut before = Guess::of(&task.before.plant);
+    before.plant.atmosphere_pa = first.rig.atmosphere_pa;
+    // The regulator is read off the soak: a first guess that is far off would cost many steps.
+    before.plant.regulator_set_pa = first.target_pa.clamp(0.0, 1.2e6);
+    // Far volume and cavity as the rig has them, in the proportion of the valve.
+    let share = before.plant.cavity_volume_m3 / (before.plant.cavity_volume_m3 + before.plant.far_volume_m3);
+    before.plant.cavity_volume_m3 = (volume.volume * share).max(1e-9);
+    before.plant.far_volume_m3 = (volume.volume * (1.0 - share)).max(1e-7);
+    let tight = task.tight.iter().map(|trace| Fitted { trace, with_leak: false });
+    let leaking = task.with_leak.iter().map(|trace| Fitted { trace, with_leak: true });
+    let recordings: Vec<Fitted<'_>> = tight.chain(leaking).collect();
+    let known = task.known_leak;
+    let mut problem = BenchProblem::new(recordings, before, volume, known, SCATTER_FIRST);
+    let weighing = noise_or_rounding(&noise_of(&problem, None), first);
+    let cannot = || {
+        "the plant cannot be made to follow these recordings: are valve file and recordings of the same kind of bench?"
+            .to_owned()
+    };
+    let mut z = vec![0.0; problem.len()];
+    let begun = begin(&problem, &weighing).ok_or_else(cannot)?;
+    z.iter_mut().zip(begun).for_each(|(z, begun)| *z = begun);
+    // All recordings from here on. Weights where the pressure is steep follow from the plant found, and the scatter of losses from
+    // the losses.
+    problem.coarse = true;
+    problem.weigh(&z, &weighing, Doubt::default()).ok_or_else(cannot)?;
+    let _ = search(&problem, &mut z, &problem.free).ok_or_else(cannot)?;
+    problem.scatter = scatter(&problem, &z);
+    let noise = noise_of(&problem, Some(&z));
+    let weighing = noise_or_rounding(&noise, first);
+    problem.coarse = false;
+    problem.weigh(&z, &weighing, Doubt::default()).ok_or_else(cannot)?;
+    let normal = search(&problem, &mut z, &problem.free).ok_or_else(cannot)?;
+    let covariance = covariance(&normal).ok_or_else(cannot)?;
+    let misses = misses(&problem, &z);
+    let widened = check::widening(&misses);
+    let u_ratio =
+        |i: usize| covariance.get(i).and_then(|row| row.get(i)).map_or(1.0, |v| (v.sqrt() * widened).min(1.0));
+    let told: Vec<bool> = (0..PARAMETERS.len()).map(|i| u_ratio(i) < TOLD).collect();
+    // What the recordings do not tell goes back to where it was, and the others take their places beside it.
+    if told.contains(&false) {
+        for (i, told) in told.iter().enumerate().filter(|(_, told)| !**told) {
+            (z[i], problem.free[i]) = (0.0, *told);
+        }
+        let _ = search(&problem, &mut z, &problem.free).ok_or_else(cannot)?;
+    }
+    let misses = check::misses(&problem, &z);
+    let guess = problem.guess(&z);
+    let found: Vec<Found> = PARAMETERS
+        .iter()
+        .enumerate()
+        .map(|(i, parameter)| Found {
+            parameter,
+            before: parameter.get(&before),
+            value: parameter.get(&guess),
+            u_ratio: u_ratio(i),
+            told: told.get(i).copied().unwrap_or(false),
+        })
+        .collect();
+    let held_out = task
+        .held_out
+        .iter()
+        .map(|trace| check::predict(trace, &problem, &z, &covariance, &weighing, widened).ok_or_else(cannot))
+        .collect::<Result<_, _>>()?;
+    let trapped = trapped(&guess, &covariance, widened);
+    let loss = WithU { value: z[MEAN] * LEAK_UNIT, u: covariance[MEAN][MEAN].sqrt() * LEAK_UNIT * widened };
+    let (scenario, rig) = written(&task.before, &guess, &noise, loss, trapped, &first.rig);
+    Ok(Identified {
+        found,
+        trapped,
+        trapped_before: WithU { value: volume.volume, u: volume.volume * volume.u_rel },
+        loss,
+        loss_scatter: problem.scatter,
+        sides: task.tight.iter().map(Trace::sides).sum(),
+        noise,
+        misses,
+        widened,
+        held_out,
+        shown: check::readings(&problem, &z, 0),
+        fitted: problem.recordings.iter().map(|one| one.trace.name.clone()).collect(),
+        scenario,
+        rig,
+    })
+}
+
+/// A first search, in one recording alone: what all have in common.
+fn begin(problem: &BenchProblem<'_>, noise: &[SensorNoise; 2]) -> Option<Vec<f64>> {
+    let recordings = problem.recordings.iter().take(1).cloned().collect();
+    let mut first = BenchProblem::new(recordings, problem.before, problem.volume, None, problem.scatter);
+    first.coarse = true;
+    let mut z = vec![0.0; first.len()];
+    for (timing_s, pascals) in DOUBTS {
+        first.weigh(&z, noise, Doubt { timing_s, pascals })?;
+        search(&first, &mut z, &first.free)?;
+    }
+    z.truncate(MEAN + 1);
+    Some(z)
+}
+
+/// Noise of both channels over all recordings; less the plant at `z`, once there is one: heat and creep would pass for 1/f noise.
+fn noise_of(problem: &BenchProblem<'_>, z: Option<&[f64]>) -> [Option<SensorNoise>; 2] {
+    std::array::from_fn(|channel| {
+        let per_count = problem.recordings.first().map_or(1.0, |one| one.trace.per_count[channel]);
+        let mut quiet = Vec::new();
+        for (place, recording) in problem.recordings.iter().enumerate() {
+            let trace = recording.trace;
+            let off = z.and_then(|z| problem.residuals(z, place));
+            for readings in &trace.quiet[channel] {
+                quiet.push(match &off {
+                    Some(off) => {
+                        let stretches = trace.channels()[channel].iter().zip(&off[channel]);
+                        let curve: Vec<_> = stretches.map(|(it, off)| (it.at_s(), it.mean - off)).collect();
+                        noise::less_curve(readings, &curve)
+                    }
+                    None => readings.iter().map(|(_, pascals)| *pascals).collect(),
+                });
+            }
+        }
+        noise::noise(&quiet, per_count)
+    })
+}
+
+/// What readings are weighed by: where the noise is not told, half a count.
+fn noise_or_rounding(noise: &[Option<SensorNoise>; 2], trace: &Trace) -> [SensorNoise; 2] {
+    std::array::from_fn(|channel| {
+        noise[channel].unwrap_or(SensorNoise { white: QUIET * trace.per_count[channel], ..SensorNoise::default() })
+    })
+}
+
+/// Standard deviation of the losses of tight sides about their mean.
+fn scatter(problem: &BenchProblem<'_>, z: &[f64]) -> f64 {
+    let losses: Vec<f64> = problem
+        .recordings
+        .iter()
+        .enumerate()
+        .filter(|(_, one)| !one.with_leak)
+        .flat_map(|(place, one)| problem.leaks(z, place).into_iter().take(one.trace.sides()))
+        .collect();
+    if losses.len() < 3 {
+        return SCATTER_FIRST;
+    }
+    let n = losses.len() as f64;
+    let mean = losses.iter().sum::<f64>() / n;
+    let variance = losses.iter().map(|loss| (loss - mean).powi(2)).sum::<f64>() / (n - 1.0);
+    variance.sqrt().max(SCATTER_LEAST)
+}
+
+/// Far side and cavity together.
+fn trapped(guess: &Guess, covariance: &solve::Matrix, widened: f64) -> WithU {
+    let slopes: Vec<f64> = PARAMETERS.iter().take(2).map(|parameter| parameter.u(parameter.get(guess), 1.0)).collect();
+    let mut variance = 0.0;
+    for (i, a) in slopes.iter().enumerate() {
+        for (j, b) in slopes.iter().enumerate() {
+            variance += a * b * covariance[i][j];
+        }
+    }
+    WithU { value: guess.plant.far_volume_m3 + guess.plant.cavity_volume_m3, u: variance.max(0.0).sqrt() * widened }
+}
+
+/// The valve and the rig that describe the bench.
+fn written(
+    before: &Scenario,
+    guess: &Guess,
+    noise: &[Option<SensorNoise>; 2],
+    loss: WithU,
+    trapped: WithU,
+    rig: &RawRig,
+) -> (Scenario, RawRig) {
+    let mut scenario = *before;
+    scenario.plant = guess.plant;
+    scenario.plant.creep_m3 = guess.plant.creep_m3.min(0.05 * guess.plant.far_volume_m3);
+    scenario.plant.tolerance = before.plant.tolerance;
+    scenario.plant.dead_time_ms = (guess.dead_s * 1e3).round() as u32;
+    scenario.plant.rig_leak = seathold_sim::config::LeakSpec::viscous(loss.value.max(0.0));
+    for (sensor, noise) in [&mut scenario.far, &mut scenario.supply].into_iter().zip(noise) {
+        if let Some(noise) = noise {
+            (sensor.noise_pa, sensor.pink_pa) = (noise.white.min(20_000.0), noise.pink.min(20_000.0));
+        }
+        // The fit had neither, and the transducer's zero is taken anew in each run.
+        (sensor.lag_s, sensor.hysteresis_pa, sensor.offset_pa, sensor.drift_pa_s) = (0.0, 0.0, 0.0, 0.0);
+    }
+    let rig =
+        RawRig { far_volume_m3: trapped.value, far_volume_u_rel: (trapped.u / trapped.value).clamp(1e-4, 0.5), ..*rig };
+    (scenario, rig)
+}
