@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use seathold_analysis::identify::parameter::{Before, Guess, PARAMETERS};
-use seathold_analysis::identify::problem::KnownLeak;
+use seathold_analysis::identify::scale::KnownLeak;
 use seathold_analysis::identify::trace::Trace;
 use seathold_analysis::identify::{Identified, Task, identify};
 use seathold_quantity::Dimension;

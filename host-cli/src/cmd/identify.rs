@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use seathold_analysis::calibration::reference_leak;
-use seathold_analysis::identify::problem::KnownLeak;
+use seathold_analysis::identify::scale::KnownLeak;
 use seathold_analysis::identify::report::{self, Agreement};
 use seathold_analysis::identify::trace::Trace;
 use seathold_analysis::identify::{Task, identify, page};

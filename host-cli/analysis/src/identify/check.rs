@@ -6,7 +6,8 @@ use seathold_sequencer::input::Side;
 use super::noise::SensorNoise;
 use super::parameter::PARAMETERS;
 use super::problem::{BenchProblem, Doubt, Fitted, MEAN};
-use super::solve::{Matrix, search};
+use super::predict::Shown;
+use super::solve::{Matrix, search, solve};
 use super::trace::Trace;
 
 /// How a phase is missed.
@@ -165,7 +166,7 @@ pub fn predict(
     widened: f64,
 ) -> Option<HeldOut> {
     let recordings = vec![Fitted { trace, with_leak: false }];
-    let mut problem = BenchProblem::new(recordings, fitted.before, fitted.volume, None, fitted.scatter);
+    let mut problem = BenchProblem::new(recordings, fitted.before, fitted.volume, fitted.scatter);
     let mut own = vec![0.0; problem.len()];
     own.iter_mut().zip(z).take(MEAN + 1).for_each(|(own, z)| *own = *z);
     BenchProblem::leak_places(0).into_iter().for_each(|i| own[i] = z[MEAN]);
@@ -174,8 +175,9 @@ pub fn predict(
     search(&problem, &mut own, &problem.free.clone())?;
     let over = problem.standardised(&own, 0)?;
     let off = problem.residuals(&own, 0)?;
-    let columns = problem.columns(&own, 0, true)?;
-    let columns: Vec<_> = columns.into_iter().filter(|(i, _)| *i < PARAMETERS.len()).collect();
+    let (shared, own_columns): (Vec<_>, Vec<_>) =
+        problem.columns(&own, 0, true)?.into_iter().partition(|(i, _)| *i < PARAMETERS.len());
+    let columns = beside(shared, &own_columns)?;
     let (mut all, mut held, mut held_pa) = (Mean::default(), Mean::default(), 0.0);
     for (channel, stretches) in trace.channels().into_iter().enumerate() {
         for (place, stretch) in stretches.iter().enumerate() {
@@ -207,6 +209,25 @@ pub fn predict(
         misses: misses(&problem, &own),
         shown,
     })
+}
+
+type Columns = Vec<(usize, Shown)>;
+
+/// The slopes of shared parameters less what a recording's own parameters take up of them.
+fn beside(mut shared: Columns, own: &Columns) -> Option<Columns> {
+    let dot = |a: &Shown, b: &Shown| a.iter().flatten().zip(b.iter().flatten()).map(|(a, b)| a * b).sum::<f64>();
+    let mut matrix: Matrix = own.iter().map(|(_, a)| own.iter().map(|(_, b)| dot(a, b)).collect()).collect();
+    matrix.iter_mut().enumerate().for_each(|(i, row)| row[i] += 1.0);
+    for (_, column) in &mut shared {
+        let right: Vec<f64> = own.iter().map(|(_, own)| dot(own, column)).collect();
+        let taken = solve(&matrix, &right)?;
+        for ((_, own), taken) in own.iter().zip(taken) {
+            for (channel, own) in column.iter_mut().zip(own) {
+                channel.iter_mut().zip(own).for_each(|(value, own)| *value -= taken * own);
+            }
+        }
+    }
+    Some(shared)
 }
 
 #[derive(Default)]

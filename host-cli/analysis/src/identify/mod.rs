@@ -10,6 +10,7 @@ pub mod parameter;
 pub mod predict;
 pub mod problem;
 pub mod report;
+pub mod scale;
 pub mod solve;
 pub mod trace;
 pub mod whiten;
@@ -20,7 +21,8 @@ use seathold_sim::scenario::Scenario;
 use check::{HeldOut, Miss, misses};
 use noise::SensorNoise;
 use parameter::{Guess, PARAMETERS, Parameter};
-use problem::{BenchProblem, Doubt, Fitted, KnownLeak, KnownVolume, LEAK_UNIT, MEAN};
+use problem::{BenchProblem, Doubt, Fitted, KNOWN, KNOWN_UNIT, LEAK_UNIT, MEAN};
+use scale::{KnownLeak, Scale, scale};
 use solve::{covariance, search};
 use trace::Trace;
 
@@ -85,6 +87,8 @@ pub struct Identified {
     pub trapped: WithU,
     /// The rig's figure for it.
     pub trapped_before: WithU,
+    /// What the rig's figure was multiplied by.
+    pub scale: Scale,
     /// What tight sides lose on the mean, Pa·m³/s as a plant states a leak.
     pub loss: WithU,
     /// How far sides scatter about it, and how many there were.
@@ -126,7 +130,8 @@ const QUIET: f64 = 0.5;
 /// In words: where the recordings do not go together, or the plant cannot follow them.
 pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
     let first = task.tight.first().ok_or("no recording of a tight valve")?;
-    let volume = KnownVolume { volume: first.rig.far_volume_m3, u_rel: first.rig.far_volume_u_rel.max(1e-4) };
+    let volume = first.rig.far_volume_m3;
+    let volume_u_rel = first.rig.far_volume_u_rel.max(1e-4);
     for other in task.tight.iter().chain(task.with_leak).chain(task.held_out) {
         if other.rig.far_volume_m3.to_bits() != first.rig.far_volume_m3.to_bits() {
             let (here, there) = (other.rig.far_volume_m3 * 1e6, first.rig.far_volume_m3 * 1e6);
@@ -142,13 +147,12 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
     before.plant.regulator_set_pa = first.target_pa.clamp(0.0, 1.2e6);
     // Far volume and cavity as the rig has them, in the proportion of the valve.
     let share = before.plant.cavity_volume_m3 / (before.plant.cavity_volume_m3 + before.plant.far_volume_m3);
-    before.plant.cavity_volume_m3 = (volume.volume * share).max(1e-9);
-    before.plant.far_volume_m3 = (volume.volume * (1.0 - share)).max(1e-7);
+    before.plant.cavity_volume_m3 = (volume * share).max(1e-9);
+    before.plant.far_volume_m3 = (volume * (1.0 - share)).max(1e-7);
     let tight = task.tight.iter().map(|trace| Fitted { trace, with_leak: false });
     let leaking = task.with_leak.iter().map(|trace| Fitted { trace, with_leak: true });
     let recordings: Vec<Fitted<'_>> = tight.chain(leaking).collect();
-    let known = task.known_leak;
-    let mut problem = BenchProblem::new(recordings, before, volume, known, SCATTER_FIRST);
+    let mut problem = BenchProblem::new(recordings, before, volume, SCATTER_FIRST);
     let weighing = noise_or_rounding(&noise_of(&problem, None), first);
     let cannot = || {
         "the plant cannot be made to follow these recordings: are valve file and recordings of the same kind of bench?"
@@ -171,9 +175,13 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
     let covariance = covariance(&normal).ok_or_else(cannot)?;
     let misses = misses(&problem, &z);
     let widened = check::widening(&misses);
-    let u_ratio =
-        |i: usize| covariance.get(i).and_then(|row| row.get(i)).map_or(1.0, |v| (v.sqrt() * widened).min(1.0));
-    let told: Vec<bool> = (0..PARAMETERS.len()).map(|i| u_ratio(i) < TOLD).collect();
+    let u_of = |i: usize| covariance.get(i).and_then(|row| row.get(i)).map_or(1.0, |v| v.max(0.0).sqrt() * widened);
+    let known_z = WithU { value: z[KNOWN] * KNOWN_UNIT, u: u_of(KNOWN) * KNOWN_UNIT };
+    let scale = scale(volume_u_rel, task.known_leak.map(|known| (known, known_z)))?;
+    let scale_u = scale.factor.u / scale.factor.value;
+    let u_ratios: Vec<f64> =
+        PARAMETERS.iter().enumerate().map(|(i, one)| u_of(i).hypot(one.scales_z() * scale_u).min(1.0)).collect();
+    let told: Vec<bool> = u_ratios.iter().map(|ratio| *ratio < TOLD).collect();
     // What the recordings do not tell goes back to where it was, and the others take their places beside it.
     if told.contains(&false) {
         for (i, told) in told.iter().enumerate().filter(|(_, told)| !**told) {
@@ -182,16 +190,16 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
         let _ = search(&problem, &mut z, &problem.free).ok_or_else(cannot)?;
     }
     let misses = check::misses(&problem, &z);
-    let guess = problem.guess(&z);
+    let guess = scaled(&problem.guess(&z), &told, &scale);
     let found: Vec<Found> = PARAMETERS
         .iter()
-        .enumerate()
-        .map(|(i, parameter)| Found {
+        .zip(u_ratios.iter().zip(&told))
+        .map(|(parameter, (u_ratio, told))| Found {
             parameter,
             before: parameter.get(&before),
             value: parameter.get(&guess),
-            u_ratio: u_ratio(i),
-            told: told.get(i).copied().unwrap_or(false),
+            u_ratio: *u_ratio,
+            told: *told,
         })
         .collect();
     let held_out = task
@@ -199,13 +207,15 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
         .iter()
         .map(|trace| check::predict(trace, &problem, &z, &covariance, &weighing, widened).ok_or_else(cannot))
         .collect::<Result<_, _>>()?;
-    let trapped = trapped(&guess, &covariance, widened);
-    let loss = WithU { value: z[MEAN] * LEAK_UNIT, u: covariance[MEAN][MEAN].sqrt() * LEAK_UNIT * widened };
+    let trapped = WithU { value: volume * scale.factor.value, u: volume * scale.factor.u };
+    let loss = z[MEAN] * LEAK_UNIT * scale.factor.value;
+    let loss = WithU { value: loss, u: (u_of(MEAN) * LEAK_UNIT).hypot(loss * scale_u) };
     let (scenario, rig) = written(&task.before, &guess, &noise, loss, trapped, &first.rig);
     Ok(Identified {
         found,
         trapped,
-        trapped_before: WithU { value: volume.volume, u: volume.volume * volume.u_rel },
+        trapped_before: WithU { value: volume, u: volume * volume_u_rel },
+        scale,
         loss,
         loss_scatter: problem.scatter,
         sides: task.tight.iter().map(Trace::sides).sum(),
@@ -223,7 +233,7 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
 /// A first search, in one recording alone: what all have in common.
 fn begin(problem: &BenchProblem<'_>, noise: &[SensorNoise; 2]) -> Option<Vec<f64>> {
     let recordings = problem.recordings.iter().take(1).cloned().collect();
-    let mut first = BenchProblem::new(recordings, problem.before, problem.volume, None, problem.scatter);
+    let mut first = BenchProblem::new(recordings, problem.before, problem.volume, problem.scatter);
     first.coarse = true;
     let mut z = vec![0.0; first.len()];
     for (timing_s, pascals) in DOUBTS {
@@ -282,16 +292,17 @@ fn scatter(problem: &BenchProblem<'_>, z: &[f64]) -> f64 {
     variance.sqrt().max(SCATTER_LEAST)
 }
 
-/// Far side and cavity together.
-fn trapped(guess: &Guess, covariance: &solve::Matrix, widened: f64) -> WithU {
-    let slopes: Vec<f64> = PARAMETERS.iter().take(2).map(|parameter| parameter.u(parameter.get(guess), 1.0)).collect();
-    let mut variance = 0.0;
-    for (i, a) in slopes.iter().enumerate() {
-        for (j, b) in slopes.iter().enumerate() {
-            variance += a * b * covariance[i][j];
+/// A plant with everything that was told larger by a factor, in proportion.
+fn scaled(guess: &Guess, told: &[bool], scale: &Scale) -> Guess {
+    let mut scaled = *guess;
+    for (parameter, _) in PARAMETERS.iter().zip(told).filter(|(_, told)| **told) {
+        let power = parameter.scales();
+        if let (Some(field), true) = (parameter.field(), power != 0.0) {
+            let value = (field.get)(&guess.plant) * scale.factor.value.powf(power);
+            (field.set)(&mut scaled.plant, value.clamp(field.min, field.max));
         }
     }
-    WithU { value: guess.plant.far_volume_m3 + guess.plant.cavity_volume_m3, u: variance.max(0.0).sqrt() * widened }
+    scaled
 }
 
 /// The valve and the rig that describe the bench.
@@ -305,18 +316,32 @@ fn written(
 ) -> (Scenario, RawRig) {
     let mut scenario = *before;
     scenario.plant = guess.plant;
-    scenario.plant.creep_m3 = guess.plant.creep_m3.min(0.05 * guess.plant.far_volume_m3);
+    for parameter in PARAMETERS {
+        if let Some(field) = parameter.field() {
+            (field.set)(&mut scenario.plant, six_digits((field.get)(&guess.plant)).clamp(field.min, field.max));
+        }
+    }
+    predict::keep_rules(&mut scenario.plant);
     scenario.plant.tolerance = before.plant.tolerance;
     scenario.plant.dead_time_ms = (guess.dead_s * 1e3).round() as u32;
-    scenario.plant.rig_leak = seathold_sim::config::LeakSpec::viscous(loss.value.max(0.0));
+    scenario.plant.rig_leak = seathold_sim::config::LeakSpec::viscous(six_digits(loss.value.max(0.0)));
     for (sensor, noise) in [&mut scenario.far, &mut scenario.supply].into_iter().zip(noise) {
         if let Some(noise) = noise {
-            (sensor.noise_pa, sensor.pink_pa) = (noise.white.min(20_000.0), noise.pink.min(20_000.0));
+            let most = |pascals: f64| six_digits(pascals.min(20_000.0));
+            (sensor.noise_pa, sensor.pink_pa) = (most(noise.white), most(noise.pink));
         }
         // The fit had neither, and the transducer's zero is taken anew in each run.
         (sensor.lag_s, sensor.hysteresis_pa, sensor.offset_pa, sensor.drift_pa_s) = (0.0, 0.0, 0.0, 0.0);
     }
-    let rig =
-        RawRig { far_volume_m3: trapped.value, far_volume_u_rel: (trapped.u / trapped.value).clamp(1e-4, 0.5), ..*rig };
+    let rig = RawRig {
+        far_volume_m3: six_digits(trapped.value).clamp(1e-7, 0.1),
+        far_volume_u_rel: six_digits(trapped.u / trapped.value).clamp(1e-4, 0.5),
+        ..*rig
+    };
     (scenario, rig)
+}
+
+/// Without the digits that mean nothing.
+fn six_digits(value: f64) -> f64 {
+    format!("{value:.5e}").parse().unwrap_or(value)
 }

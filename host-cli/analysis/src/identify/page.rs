@@ -3,6 +3,8 @@
 use seathold_document::chart::{Chart, Scale, Series, Shade};
 use seathold_document::{Block, Document, DocumentColumn, DocumentTable, html};
 
+use seathold_text::messages::phase_name;
+
 use super::check::{Miss, Reading, is_hold};
 use super::report::{self, Agreement, channel};
 use super::{Identified, report::number};
@@ -83,7 +85,7 @@ fn parameters(found: &Identified) -> Block {
 fn phases(caption: &str, misses: &[Miss]) -> Block {
     let row = |miss: &Miss| {
         vec![
-            format!("{:?}", miss.phase).to_lowercase(),
+            phase_name(miss.phase).to_owned(),
             channel(miss).to_owned(),
             format!("{:.2}", miss.over_noise),
             number(miss.rms_pa, 3),

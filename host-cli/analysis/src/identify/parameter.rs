@@ -31,6 +31,9 @@ macro_rules! fitted {
 
 /// What is fitted. The widths are our judgement: a data sheet's conductance is good to a third, a volume taken from a drawing
 /// to a factor of 1.6, a time constant of heat to a factor of two.
+///
+/// Every conductance is among them, though some are hardly told: volumes are told by how fast they fill, and one taken as known would
+/// tell a volume that nobody measured.
 pub const PARAMETERS: &[Parameter] = &[
     fitted!("far_volume", Factor(0.5), "rig's far volume, reference leak; filling and venting share it out"),
     fitted!("cavity_volume", Factor(0.5), "what the opening ball lets out"),
@@ -40,6 +43,11 @@ pub const PARAMETERS: &[Parameter] = &[
     fitted!("supply_b", Plain(0.1), "end of filling"),
     fitted!("vent_c", Factor(0.3), "venting"),
     fitted!("vent_b", Plain(0.1), "end of venting"),
+    fitted!("bore_c", Factor(0.5), "filling and emptying through the open ball, hardly"),
+    fitted!("crossover_c", Factor(0.7), "the ball in mid-stroke"),
+    fitted!("overlap", Plain(0.05), "when the moving ball lets gas through"),
+    fitted!("seat_lift", Factor(1.0), "how fast the cavity follows when the supply side is vented"),
+    fitted!("lift_full", Factor(0.5), "the same"),
     fitted!("regulator_set", Plain(50000.0), "soak"),
     fitted!("droop", Factor(1.0), "supply while it recovers after filling"),
     fitted!("line_tau", Factor(0.7), "supply side after filling and venting"),
@@ -50,6 +58,7 @@ pub const PARAMETERS: &[Parameter] = &[
     fitted!("creep", Factor(1.5), "first half minute after venting"),
     fitted!("creep_tau", Factor(1.0), "first half minute after venting"),
     fitted!("dead_time", Plain(0.02), "when the ball opens"),
+    fitted!("piston_end", Factor(0.1), "when the ball begins to shut, against how fast it shuts"),
     fitted!("piston_fill", Factor(0.5), "when and how fast the ball opens"),
     fitted!("piston_exhaust", Factor(0.5), "when the ball shuts, where it shows"),
 ];
@@ -117,6 +126,24 @@ impl Parameter {
                 (field.set)(&mut to.plant, value.clamp(field.min, field.max));
             }
             _ => to.dead_s = value.clamp(0.0, 60.0),
+        }
+    }
+
+    /// How it changes when every volume and with it every flow is larger by a factor: as that, against it, or not at all. Pressures
+    /// are then the same, so no pressure tells that factor; the rig's volume and a known leak do.
+    pub fn scales(&self) -> f64 {
+        match self.unit() {
+            Unit::CubicMetre | Unit::SonicConductance | Unit::PascalCubicMetrePerSecond => 1.0,
+            _ if self.name == "droop" => -1.0,
+            _ => 0.0,
+        }
+    }
+
+    /// What its `z` changes by when everything is larger by a small share, over that share.
+    pub fn scales_z(&self) -> f64 {
+        match self.before {
+            Before::Factor(sd) => self.scales() / sd,
+            Before::Plain(_) => 0.0,
         }
     }
 

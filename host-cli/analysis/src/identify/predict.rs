@@ -1,7 +1,7 @@
 //! What a plant shows when it is switched as it was in a recording.
 
 use seathold_sequencer::output::Outputs;
-use seathold_sim::config::{LeakSpec, PlantSpec};
+use seathold_sim::config::{LeakSpec, PlantSpec, RawPlant};
 use seathold_sim::network::Node;
 use seathold_sim::plant::Plant;
 
@@ -10,9 +10,6 @@ use super::trace::{Act, Trace};
 
 /// Means of each stretch, gauge, in Pa: far side, supply side.
 pub type Shown = [Vec<f64>; 2];
-
-/// Relative tolerance of the integrator in a fit: finer than usual, since differences of runs are taken.
-const TOLERANCE: f64 = 2e-7;
 
 /// The plant's pressures in the stretches of `trace`, losing so much from the far side with each side, Pa·m³/s as a plant
 /// states a leak. `None` where the plant is not valid.
@@ -35,12 +32,18 @@ fn spec(guess: &Guess, leaks: [f64; 2]) -> Option<(PlantSpec, u64)> {
     let mut plant = guess.plant;
     // The far side's joint is that of end B on the first side.
     (plant.joint_b, plant.joint_a) = (LeakSpec::viscous(leaks[0]), LeakSpec::viscous(leaks[1]));
-    plant.creep_m3 = plant.creep_m3.min(0.05 * plant.far_volume_m3);
-    plant.tolerance = TOLERANCE;
+    keep_rules(&mut plant);
     let whole = (guess.dead_s * 1e3).floor();
     plant.dead_time_ms = whole as u32;
     let rest_us = ((guess.dead_s * 1e3 - whole) * 1e3).round() as u64;
     Some((plant.validate().ok()?, rest_us))
+}
+
+/// Keeps what is varied within the plant's rules between fields.
+pub(super) fn keep_rules(plant: &mut RawPlant) {
+    plant.creep_m3 = plant.creep_m3.min(0.05 * plant.far_volume_m3);
+    plant.crossover_c = plant.crossover_c.min(plant.bore_c);
+    plant.piston_end_pa = plant.piston_end_pa.max(1.01 * plant.piston_start_pa).min(1.2e6);
 }
 
 fn run(guess: &Guess, leaks: [f64; 2], trace: &Trace) -> Option<Shown> {

@@ -1,8 +1,8 @@
 //! The sum of squares over several recordings: readings less the plant, whitened, with its slopes by central differences.
 //!
 //! Beside the plant's parameters, which are the same in all recordings, each recording has its own zeros of the transducers and
-//! its own loss from the far side. The losses scatter about a mean, which is the rig's; a known leak adds to it, and ties
-//! volumes to leaks.
+//! its own loss from the far side. The losses scatter about a mean; a leak that is known elsewhere adds to it. Volume is kept, since
+//! pressures do not tell it: see [`super::scale`].
 
 use rayon::prelude::*;
 
@@ -15,22 +15,21 @@ use super::whiten::Whitener;
 
 /// One of a leak's `z`, Pa·m³/s: far beyond what counts as tight.
 pub const LEAK_UNIT: f64 = 1e-3;
+/// The same of the leak that is known elsewhere: it may be of any size.
+pub const KNOWN_UNIT: f64 = 1e-2;
+/// How firmly the volume is kept, as a ratio.
+const KEPT: f64 = 1e-4;
 /// One of a zero's, Pa.
 const ZERO_UNIT: f64 = 500.0;
 /// How far `z` is varied for a slope, and a leak, Pa·m³/s.
-const VARIED: f64 = 0.02;
+const VARIED: f64 = 0.05;
 const LEAK_VARIED: f64 = 1e-5;
+/// Relative tolerance of the integrator: a fiftieth of the usual, since the integrator's own noise in a difference would pass for
+/// something told; coarser while a search begins.
+const TOLERANCE: f64 = 2e-8;
+const TOLERANCE_COARSE: f64 = 5e-7;
 /// Parameters that a recording has of its own: two zeros, two leaks.
 const OWN: usize = 4;
-
-/// A leak on the far side that is known, as a plant states it, Pa·m³/s.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct KnownLeak {
-    /// Its rate.
-    pub rate: f64,
-    /// Its standard uncertainty, as a ratio.
-    pub u_rel: f64,
-}
 
 /// A recording with what is known of it.
 #[derive(Clone, Debug)]
@@ -41,15 +40,6 @@ pub struct Fitted<'a> {
     pub with_leak: bool,
 }
 
-/// What is known of the far volume without these recordings: the rig's figure.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct KnownVolume {
-    /// Far side and cavity together, m³.
-    pub volume: f64,
-    /// Its standard uncertainty, as a ratio.
-    pub u_rel: f64,
-}
-
 /// The problem.
 #[derive(Clone, Debug)]
 pub struct BenchProblem<'a> {
@@ -57,10 +47,8 @@ pub struct BenchProblem<'a> {
     pub recordings: Vec<Fitted<'a>>,
     /// The plant before the fit.
     pub before: Guess,
-    /// The rig's far volume.
-    pub volume: KnownVolume,
-    /// The known leak.
-    pub known_leak: Option<KnownLeak>,
+    /// Far side and cavity together, m³: they are kept at the rig's figure, and all else is fitted beside it.
+    pub volume: f64,
     /// How far the losses of sides scatter about their mean, Pa·m³/s.
     pub scatter: f64,
     /// Which of `z` move; the slopes of others are not asked for.
@@ -70,8 +58,8 @@ pub struct BenchProblem<'a> {
     whiteners: Vec<[Whitener; 2]>,
 }
 
-/// Place of the known leak's factor, and of the mean loss, in `z`.
-const KNOWN: usize = PARAMETERS.len();
+/// Place of the leak that is known elsewhere, and of the mean loss, in `z`.
+pub const KNOWN: usize = PARAMETERS.len();
 /// See above.
 pub const MEAN: usize = KNOWN + 1;
 
@@ -80,13 +68,12 @@ impl<'a> BenchProblem<'a> {
     pub fn new(
         recordings: Vec<Fitted<'a>>,
         before: Guess,
-        volume: KnownVolume,
-        known_leak: Option<KnownLeak>,
+        volume: f64,
         scatter: f64,
     ) -> Self {
         let free = vec![true; MEAN + 1 + OWN * recordings.len()];
         let whiteners = vec![[Whitener::default(), Whitener::default()]; recordings.len()];
-        Self { recordings, before, volume, known_leak, scatter, free, coarse: false, whiteners }
+        Self { recordings, before, volume, scatter, free, coarse: false, whiteners }
     }
 
     /// How many parameters there are.
@@ -97,6 +84,7 @@ impl<'a> BenchProblem<'a> {
     /// The plant at `z`.
     pub fn guess(&self, z: &[f64]) -> Guess {
         let mut guess = self.before;
+        guess.plant.tolerance = if self.coarse { TOLERANCE_COARSE } else { TOLERANCE };
         PARAMETERS.iter().zip(z).for_each(|(parameter, z)| parameter.set(&mut guess, &self.before, *z));
         guess
     }
@@ -231,26 +219,22 @@ impl<'a> BenchProblem<'a> {
             _ => 0.0,
         };
         let (far, cavity) = (guess.plant.far_volume_m3, guess.plant.cavity_volume_m3);
-        let KnownVolume { volume, u_rel } = self.volume;
+        let kept = self.volume * KEPT;
         let mut all = vec![(
-            (1.0 - (far + cavity) / volume) / u_rel,
-            vec![(0, far * sd(0) / (volume * u_rel)), (1, cavity * sd(1) / (volume * u_rel))],
+            (self.volume - far - cavity) / kept,
+            vec![(0, far * sd(0) / kept), (1, cavity * sd(1) / kept)],
         )];
-        let mean = z.get(MEAN).copied().unwrap_or(0.0) * LEAK_UNIT;
+        let at = |i: usize| z.get(i).copied().unwrap_or(0.0);
+        let mean = at(MEAN) * LEAK_UNIT;
         for (place, recording) in self.recordings.iter().enumerate() {
-            let (known, known_u) = match self.known_leak {
-                Some(known) if recording.with_leak => {
-                    let factor = 1.0 + known.u_rel * z.get(KNOWN).copied().unwrap_or(0.0);
-                    (known.rate * factor, known.rate * known.u_rel)
-                }
-                _ => (0.0, 0.0),
-            };
+            let unit = if recording.with_leak { KNOWN_UNIT } else { 0.0 };
+            let known = at(KNOWN) * unit;
             let sides = recording.trace.sides();
             for (leak, i) in self.leaks(z, place).into_iter().zip(Self::leak_places(place)).take(sides) {
                 let slope = LEAK_UNIT / self.scatter;
                 all.push((
                     (mean + known - leak) / self.scatter,
-                    vec![(i, slope), (MEAN, -slope), (KNOWN, -known_u / self.scatter)],
+                    vec![(i, slope), (MEAN, -slope), (KNOWN, -unit / self.scatter)],
                 ));
             }
         }

@@ -4,6 +4,7 @@ use seathold_quantity::Dimension;
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::units::Reference;
 use seathold_text::layout::{line, percent};
+use seathold_text::messages::phase_name;
 use serde_json::{Value, json};
 
 use super::check::{CLEARLY, HeldOut, Miss, WITHIN};
@@ -100,18 +101,25 @@ pub(super) const fn channel(miss: &Miss) -> &'static str {
 
 /// "settle, far: 1.02 times the noise, 3.4 Pa".
 pub(super) fn miss_words(miss: &Miss) -> String {
-    let phase = format!("{:?}", miss.phase).to_lowercase();
+    let phase = phase_name(miss.phase);
     format!("{phase}, {}: {:.2} times the noise, {} Pa", channel(miss), miss.over_noise, number(miss.rms_pa, 2))
 }
+
+/// Standard uncertainties that two figures of one volume may be apart without a word, as for calibrations (our judgement).
+const APART: f64 = 2.5;
 
 /// The trapped volume.
 pub(super) fn trapped_words(found: &Identified) -> String {
     let (now, before) = (found.trapped, found.trapped_before);
     let volume = |of: super::WithU| format!("{:.2} cm³ ± {} %", of.value * 1e6, percent(of.u / of.value));
-    let source = if now.u < super::TOLD * before.u {
-        format!("by the known leak, the rig had {}", volume(before))
-    } else {
-        "not told: it is the rig's figure".to_owned()
+    let source = match found.scale.by_leak {
+        Some(_) if found.scale.apart > APART => format!(
+            "of known leak and rig ({}), which are {:.1} standard uncertainties apart: FIND OUT WHICH IS WRONG",
+            volume(before),
+            found.scale.apart
+        ),
+        Some(_) => format!("by the known leak and the rig's {}", volume(before)),
+        None => "the rig's: without a known leak pressures do not tell it".to_owned(),
     };
     format!("{} (standard uncertainty), {source}", volume(now))
 }
@@ -161,7 +169,7 @@ pub(super) fn held_words(held: &HeldOut) -> String {
         number(held.held_rms_pa, 2)
     );
     if let Some(worst) = &held.worst {
-        let phase = format!("{:?}", worst.phase).to_lowercase();
+        let phase = phase_name(worst.phase);
         text.push_str(&format!(
             "; worst at {:.2} s in {phase}: {} Pa, {:.1} times",
             worst.at_s,
@@ -215,13 +223,17 @@ pub fn text(found: &Identified) -> String {
     for held in &found.held_out {
         line(&mut out, "held out", &held_words(held));
     }
+    if let Some(noise) = &found.noise[0] {
+        let next = format!("for a plan: --rig-file RIG --noise \"{:.0} Pa\"", noise.white.hypot(noise.pink).max(1.0));
+        line(&mut out, "next", &next);
+    }
     line(&mut out, "so", Agreement::of(found).words());
     out
 }
 
 /// Fields that no recording of these channels tells apart, or that the fit does not vary.
-pub const NOT_FITTED: &str = "bore, crossover, overlap, least stroke, spring and friction, lag and hysteresis of the transducers, \
-                              room; they are the valve file's";
+pub const NOT_FITTED: &str = "bore_b, stroke_time, piston_start, piston_friction, pilot_air, room and its drift, lag and hysteresis \
+                              of the transducers: as in the valve file, the last two none";
 
 /// The result as JSON.
 pub fn json(found: &Identified) -> Value {
