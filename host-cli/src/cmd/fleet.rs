@@ -161,7 +161,8 @@ fn work_out(args: &FleetArgs, started: Timestamp, folder: &std::path::Path) -> R
     let options = options?;
     // Volumes of leaked gas are counted at the recipe's reference pressure, so the recipe comes first; but how the
     // valves are worked chooses the recipe where none is typed.
-    let load = |reference_pa| Spec::load(args.fleet.as_deref(), args.valve.as_deref(), options.iter().copied(), reference_pa);
+    let load =
+        |reference_pa| Spec::load(args.fleet.as_deref(), args.valve.as_deref(), options.iter().copied(), reference_pa);
     let first_look = load(Reference::ISO_8778.pressure.pascals())?;
     let kind = args.recipe.is_none().then_some(first_look.base.scenario.plant.actuation);
     let recipe = find_recipe(args.recipe.as_deref(), &rig, kind)?;

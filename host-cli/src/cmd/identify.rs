@@ -4,8 +4,8 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use seathold_analysis::calibration::reference_leak;
-use seathold_analysis::identify::scale::KnownLeak;
 use seathold_analysis::identify::report::{self, Agreement};
+use seathold_analysis::identify::scale::KnownLeak;
 use seathold_analysis::identify::trace::Trace;
 use seathold_analysis::identify::{Task, identify, page};
 use seathold_config::{rig as rigs, valve as valves};

@@ -78,7 +78,8 @@ impl FleetSpec {
     /// This on one bench: whatever is not a valve's leak is as in `bench`, and nothing of it is sampled.
     #[must_use]
     fn on(mut self, bench: &SimValve) -> Self {
-        let only = |value: f64| Distribution { shape: Shape::Uniform, from: value, to: value, ..Distribution::UNSTATED };
+        let only =
+            |value: f64| Distribution { shape: Shape::Uniform, from: value, to: value, ..Distribution::UNSTATED };
         let Scenario { plant, far, .. } = &bench.scenario;
         self.noise = only(far.noise_pa);
         self.far_volume = only(plant.far_volume_m3);

@@ -5,9 +5,9 @@ use seathold_sequencer::input::Side;
 
 use super::noise::SensorNoise;
 use super::parameter::PARAMETERS;
-use super::problem::{BenchProblem, Doubt, Fitted, MEAN};
 use super::predict::Shown;
-use super::solve::{Matrix, search, solve};
+use super::problem::{BenchProblem, Doubt, Fitted, MEAN};
+use super::solve::{Matrix, NEAR, search, solve};
 use super::trace::Trace;
 
 /// How a phase is missed.
@@ -172,7 +172,7 @@ pub fn predict(
     BenchProblem::leak_places(0).into_iter().for_each(|i| own[i] = z[MEAN]);
     problem.free.iter_mut().take(MEAN + 1).for_each(|free| *free = false);
     problem.weigh(&own, noise, Doubt::default())?;
-    search(&problem, &mut own, &problem.free.clone())?;
+    search(&problem, &mut own, &problem.free, NEAR)?;
     let over = problem.standardised(&own, 0)?;
     let off = problem.residuals(&own, 0)?;
     let (shared, own_columns): (Vec<_>, Vec<_>) =

@@ -23,7 +23,7 @@ use noise::SensorNoise;
 use parameter::{Guess, PARAMETERS, Parameter};
 use problem::{BenchProblem, Doubt, Fitted, KNOWN, KNOWN_UNIT, LEAK_UNIT, MEAN};
 use scale::{KnownLeak, Scale, scale};
-use solve::{covariance, search};
+use solve::{NEAR, ROUGHLY, covariance, search};
 use trace::Trace;
 
 /// What is fitted to what.
@@ -165,13 +165,13 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
     // the losses.
     problem.coarse = true;
     problem.weigh(&z, &weighing, Doubt::default()).ok_or_else(cannot)?;
-    let _ = search(&problem, &mut z, &problem.free).ok_or_else(cannot)?;
+    let _ = search(&problem, &mut z, &problem.free, ROUGHLY).ok_or_else(cannot)?;
     problem.scatter = scatter(&problem, &z);
     let noise = noise_of(&problem, Some(&z));
     let weighing = noise_or_rounding(&noise, first);
     problem.coarse = false;
     problem.weigh(&z, &weighing, Doubt::default()).ok_or_else(cannot)?;
-    let normal = search(&problem, &mut z, &problem.free).ok_or_else(cannot)?;
+    let normal = search(&problem, &mut z, &problem.free, NEAR).ok_or_else(cannot)?;
     let covariance = covariance(&normal).ok_or_else(cannot)?;
     let misses = misses(&problem, &z);
     let widened = check::widening(&misses);
@@ -187,7 +187,7 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
         for (i, told) in told.iter().enumerate().filter(|(_, told)| !**told) {
             (z[i], problem.free[i]) = (0.0, *told);
         }
-        let _ = search(&problem, &mut z, &problem.free).ok_or_else(cannot)?;
+        let _ = search(&problem, &mut z, &problem.free, NEAR).ok_or_else(cannot)?;
     }
     let misses = check::misses(&problem, &z);
     let guess = scaled(&problem.guess(&z), &told, &scale);
@@ -238,7 +238,7 @@ fn begin(problem: &BenchProblem<'_>, noise: &[SensorNoise; 2]) -> Option<Vec<f64
     let mut z = vec![0.0; first.len()];
     for (timing_s, pascals) in DOUBTS {
         first.weigh(&z, noise, Doubt { timing_s, pascals })?;
-        search(&first, &mut z, &first.free)?;
+        search(&first, &mut z, &first.free, ROUGHLY)?;
     }
     z.truncate(MEAN + 1);
     Some(z)

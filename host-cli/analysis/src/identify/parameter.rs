@@ -129,6 +129,16 @@ impl Parameter {
         }
     }
 
+    /// How far its `z` is varied for a slope: enough to stand out of the integrator's noise; but what moves the ball no more than a
+    /// millisecond of its time, since a flank is short.
+    pub fn varied(&self) -> f64 {
+        match self.name {
+            "piston_fill" | "piston_exhaust" => 0.004,
+            "dead_time" | "piston_end" | "overlap" => 0.02,
+            _ => 0.05,
+        }
+    }
+
     /// How it changes when every volume and with it every flow is larger by a factor: as that, against it, or not at all. Pressures
     /// are then the same, so no pressure tells that factor; the rig's volume and a known leak do.
     pub fn scales(&self) -> f64 {

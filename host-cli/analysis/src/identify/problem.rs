@@ -21,8 +21,7 @@ pub const KNOWN_UNIT: f64 = 1e-2;
 const KEPT: f64 = 1e-4;
 /// One of a zero's, Pa.
 const ZERO_UNIT: f64 = 500.0;
-/// How far `z` is varied for a slope, and a leak, Pa·m³/s.
-const VARIED: f64 = 0.05;
+/// How far a leak is varied for a slope, Pa·m³/s.
 const LEAK_VARIED: f64 = 1e-5;
 /// Relative tolerance of the integrator: a fiftieth of the usual, since the integrator's own noise in a difference would pass for
 /// something told; coarser while a search begins.
@@ -65,12 +64,7 @@ pub const MEAN: usize = KNOWN + 1;
 
 impl<'a> BenchProblem<'a> {
     /// With nothing whitened yet.
-    pub fn new(
-        recordings: Vec<Fitted<'a>>,
-        before: Guess,
-        volume: f64,
-        scatter: f64,
-    ) -> Self {
+    pub fn new(recordings: Vec<Fitted<'a>>, before: Guess, volume: f64, scatter: f64) -> Self {
         let free = vec![true; MEAN + 1 + OWN * recordings.len()];
         let whiteners = vec![[Whitener::default(), Whitener::default()]; recordings.len()];
         Self { recordings, before, volume, scatter, free, coarse: false, whiteners }
@@ -184,7 +178,7 @@ impl<'a> BenchProblem<'a> {
                     z[i] += by;
                     shown(&self.guess(&z), leaks, trace)
                 };
-                Some((i, slope(&at, VARIED)?))
+                Some((i, slope(&at, PARAMETERS.get(i)?.varied())?))
             })
             .collect();
         let mut columns = shared?;
@@ -220,10 +214,8 @@ impl<'a> BenchProblem<'a> {
         };
         let (far, cavity) = (guess.plant.far_volume_m3, guess.plant.cavity_volume_m3);
         let kept = self.volume * KEPT;
-        let mut all = vec![(
-            (self.volume - far - cavity) / kept,
-            vec![(0, far * sd(0) / kept), (1, cavity * sd(1) / kept)],
-        )];
+        let mut all =
+            vec![((self.volume - far - cavity) / kept, vec![(0, far * sd(0) / kept), (1, cavity * sd(1) / kept)])];
         let at = |i: usize| z.get(i).copied().unwrap_or(0.0);
         let mean = at(MEAN) * LEAK_UNIT;
         for (place, recording) in self.recordings.iter().enumerate() {

@@ -124,22 +124,26 @@ pub trait Problem {
 
 /// Longest search. Each step asks for all slopes once.
 const STEPS_MAX: usize = 25;
-/// It is found when a step would lessen the sum of squares by less than this: a hundredth of what one standard uncertainty does.
-const CLOSE: f64 = 0.01;
+/// How near is near enough: when a step would lessen the sum of squares by less than this. One standard uncertainty makes 1.
+pub const NEAR: f64 = 0.05;
+/// The same while a search begins, and the integrator is coarse.
+pub const ROUGHLY: f64 = 1.0;
+/// Damped ever more so many times a step is tried.
+const TRIES_MAX: usize = 5;
 
 /// Searches from `z`, moving only the parameters that are `free`. Returns the last normal equations, those of the point found.
-pub fn search(problem: &impl Problem, z: &mut [f64], free: &[bool]) -> Option<Normal> {
+pub fn search(problem: &impl Problem, z: &mut [f64], free: &[bool], near: f64) -> Option<Normal> {
     let with_prior = |square: f64, z: &[f64]| square + z.iter().map(|z| z * z).sum::<f64>();
     let mut normal = problem.normal(z)?;
     let mut lambda = 1e-3;
     for _ in 0..STEPS_MAX {
         let now = with_prior(normal.square, z);
         let mut moved = false;
-        for _ in 0..8 {
+        for _ in 0..TRIES_MAX {
             let step = step(&normal, z, free, lambda)?;
             // What the linear model promises.
             let promised: f64 = step.iter().zip(&normal.right).zip(z.iter()).map(|((d, g), z)| d * (g - z)).sum();
-            if promised < CLOSE {
+            if promised < near {
                 break;
             }
             let there: Vec<f64> = z.iter().zip(&step).map(|(z, d)| z + d).collect();
@@ -147,7 +151,7 @@ pub fn search(problem: &impl Problem, z: &mut [f64], free: &[bool]) -> Option<No
                 Some(square) if square < now => {
                     z.copy_from_slice(&there);
                     lambda = (lambda * 0.2_f64).max(1e-9);
-                    moved = now - square > CLOSE;
+                    moved = now - square > 0.5 * near;
                     break;
                 }
                 _ => lambda = (lambda * 8.0).max(1e-4),
@@ -229,7 +233,7 @@ mod tests {
         let truth = [0.4, -0.7, 0.0];
         let decay = Decay((0..100).map(|i| 0.05 * f64::from(i)).map(|t| (t, Decay::model(&truth, t))).collect());
         let mut z = vec![0.0; 3];
-        let normal = search(&decay, &mut z, &[true; 3]).unwrap();
+        let normal = search(&decay, &mut z, &[true; 3], 1e-3).unwrap();
         // The prior draws a little.
         assert!((z[0] - 0.4).abs() < 2e-3 && (z[1] + 0.7).abs() < 2e-3 && z[2] == 0.0, "{z:?}");
         let covariance = covariance(&normal).unwrap();
