@@ -67,6 +67,30 @@ pub fn drawn(number: u64) -> KnownBench {
     KnownBench { truth, far, options, far_volume_m3, loss }
 }
 
+/// What no parameter of the fit can take up, each as fields of a valve file: how a bench may be other than the plant that is fitted.
+pub const OUTSIDE: &[(&str, &[&str])] = &[
+    ("nothing", &[]),
+    ("transducer lags by 50 ms", &["far.lag=50 ms"]),
+    ("transducer lags by 0.5 s", &["far.lag=0.5 s"]),
+    ("hysteresis of 300 Pa", &["far.hysteresis=300 Pa"]),
+    ("gain 1 % high", &["far.gain_error=1 %"]),
+    ("room warms by 4 K an hour, walls follow in 2 min", &["plant.room_drift=4 K/h", "plant.wall_tau=120 s"]),
+    ("supply valve passes 40 mm3/s", &["plant.supply_passing=4e-3 Pa*m3/s", "plant.supply_passing_orifice=1"]),
+    ("a seat leaks 20 mm3/s now and then", &["plant.debris_b=2e-3 Pa*m3/s"]),
+    ("spring of another stiffness and friction", &["plant.piston_start=150000 Pa", "plant.piston_friction=60000 Pa"]),
+    ("bore of another shape", &["plant.bore_b=0.7"]),
+];
+
+/// The bench of the tight valve with something that the fit does not know.
+pub fn outside(fields: &[&str]) -> KnownBench {
+    let truth = Guess::of(&Scenario::TIGHT.plant);
+    let mut options: Vec<String> = fields.iter().map(|field| (*field).to_owned()).collect();
+    for leak in ["seat_a", "seat_b", "stem", "body_joint", "joint_a", "joint_b"] {
+        options.push(format!("plant.{leak}=0 mm3/s"));
+    }
+    KnownBench { truth, far: RawSensor::DEMO, options, far_volume_m3: 45e-6, loss: 2e-6 }
+}
+
 /// The recipe of these recordings: both sides are held for half a minute, whatever is decided.
 const RECIPE: &str = "measure_min = \"30 s\"\nmeasure_max = \"40 s\"\nsettle = \"1 s\"\npressure_max = \"8 bar\"\n\
                       target_tolerance = \"0.6 bar\"\njump_max = \"0.1 bar\"\nrise_max = \"0.5 bar\"\nstroke_time = \"4 s\"\n\

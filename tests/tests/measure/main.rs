@@ -3,6 +3,7 @@
 
 mod bit_identity;
 mod fitters;
+mod identified;
 mod mixture;
 mod prediction;
 mod published_values;

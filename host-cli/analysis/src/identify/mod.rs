@@ -297,8 +297,9 @@ fn scaled(guess: &Guess, told: &[bool], scale: &Scale) -> Guess {
     let mut scaled = *guess;
     for (parameter, _) in PARAMETERS.iter().zip(told).filter(|(_, told)| **told) {
         let power = parameter.scales();
+        let factor = if power < 0.0 { scale.factor.value.recip() } else { scale.factor.value };
         if let (Some(field), true) = (parameter.field(), power != 0.0) {
-            let value = (field.get)(&guess.plant) * scale.factor.value.powf(power);
+            let value = (field.get)(&guess.plant) * factor;
             (field.set)(&mut scaled.plant, value.clamp(field.min, field.max));
         }
     }

@@ -160,8 +160,7 @@ pub(super) fn noise_words(found: &Identified) -> Vec<(&'static str, String)> {
 /// How a recording that was held out is predicted.
 pub(super) fn held_words(held: &HeldOut) -> String {
     let mut text = format!(
-        "{}: off by {:.2} times its noise where {:.2} is expected; while held {:.2} where {:.2} is, {} Pa",
-        held.name,
+        "off by {:.2} times its noise where {:.2} is expected; while held {:.2} where {:.2} is, {} Pa",
         held.over_noise,
         held.expected,
         held.held_over_noise,
@@ -221,7 +220,8 @@ pub fn text(found: &Identified) -> String {
         );
     }
     for held in &found.held_out {
-        line(&mut out, "held out", &held_words(held));
+        line(&mut out, "held out", &held.name);
+        line(&mut out, "", &held_words(held));
     }
     if let Some(noise) = &found.noise[0] {
         let next = format!("for a plan: --rig-file RIG --noise \"{:.0} Pa\"", noise.white.hypot(noise.pink).max(1.0));
