@@ -88,7 +88,9 @@ fn main() {
         println!("| {name} | {} | {} | {} |", row.told, row.covered, spread(row.ratios));
     }
     println!("\nheld out, over what is expected: {}; widened: {}", spread(misses), spread(widened));
-    println!("\n| what the fit does not know | widened | held out, over what is expected | while held, Pa | far and cavity, truth 45 cm³ | loss, truth 0.02 mm³/s |");
+    println!(
+        "\n| what the fit does not know | widened | held out, over what is expected | while held, Pa | far and cavity, truth 45 cm³ | loss, truth 0.02 mm³/s |"
+    );
     println!("|---|---|---|---|---|---|");
     for (seed, (name, fields)) in (0_u64..).zip(OUTSIDE) {
         let said = match found(&outside(fields), 77_000 + 1_000 * seed, recordings, true) {

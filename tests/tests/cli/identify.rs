@@ -27,7 +27,10 @@ fn a_bench_is_found_and_what_is_written_is_taken() {
     let files: Vec<&str> = files.iter().map(String::as_str).collect();
     let written = ["--out-valve", "[DIR]/valve.toml", "--out-rig", "[DIR]/rig.toml", "--html", "[DIR]/page.html"];
     let said = seathold(dir.path(), &[&["identify"], &files[..], &written].concat());
-    assert_eq!((said.code, said.err.as_str()), (0, "valve written to [DIR]/valve.toml\nrig written to [DIR]/rig.toml\n"));
+    assert_eq!(
+        (said.code, said.err.as_str()),
+        (0, "valve written to [DIR]/valve.toml\nrig written to [DIR]/rig.toml\n")
+    );
     golden("identify.txt", &said.out);
     let page = std::fs::read_to_string(dir.path().join("page.html")).unwrap();
     assert!(page.contains("Held out, while held") && page.contains("told by"), "{page}");
@@ -36,8 +39,11 @@ fn a_bench_is_found_and_what_is_written_is_taken() {
     let found: Value = serde_json::from_str(&said.out).unwrap();
     assert_eq!((said.code, found["agreement"].as_str()), (0, Some("within")));
     let of = |field: &str| found["parameters"].as_array().unwrap().iter().find(|one| one["field"] == field).unwrap();
-    for (field, truth) in [("far_tau", 1.6), ("supply_c", 1.2e-8), ("regulator_set", 600_000.0), ("cavity_volume", 5e-6)] {
-        let ends: Vec<f64> = of(field)["interval_95"].as_array().unwrap().iter().map(|end| end.as_f64().unwrap()).collect();
+    for (field, truth) in
+        [("far_tau", 1.6), ("supply_c", 1.2e-8), ("regulator_set", 600_000.0), ("cavity_volume", 5e-6)]
+    {
+        let ends: Vec<f64> =
+            of(field)["interval_95"].as_array().unwrap().iter().map(|end| end.as_f64().unwrap()).collect();
         assert!((ends[0]..=ends[1]).contains(&truth), "{field}: {ends:?}");
     }
     // Half a minute tells nothing of a wall that takes ten.
@@ -55,7 +61,8 @@ fn a_bench_is_found_and_what_is_written_is_taken() {
     takes(&["plan", "--limit", "7.5 mm3/s", "--rig-file", "[DIR]/rig.toml", "--noise", "20 Pa"]);
     takes(&[&["fleet", "-n", "6", "--out", "[DIR]/fleet"], &both[..], &AT].concat());
     // What is tuned is tuned on runs of that bench.
-    let tuned = seathold(dir.path(), &["tune", "[DIR]/fleet", "--labels", "[DIR]/fleet/fleet.csv", "--false-accept", "50 %"]);
+    let tuned =
+        seathold(dir.path(), &["tune", "[DIR]/fleet", "--labels", "[DIR]/fleet/fleet.csv", "--false-accept", "50 %"]);
     // Of six valves it may find that none of its recipes is safe.
     assert!(matches!(tuned.code, 0 | 3) && !tuned.err.contains("error"), "{} {}", tuned.code, tuned.err);
 }

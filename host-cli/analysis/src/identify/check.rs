@@ -163,7 +163,6 @@ pub fn predict(
     z: &[f64],
     covariance: &Matrix,
     noise: &[SensorNoise; 2],
-    widened: f64,
 ) -> Option<HeldOut> {
     let recordings = vec![Fitted { trace, with_leak: false }];
     let mut problem = BenchProblem::new(recordings, fitted.before, fitted.volume, fitted.scatter);
@@ -188,7 +187,8 @@ pub fn predict(
                     uncertain += a[channel][place] * b[channel][place] * covariance[*i][*j];
                 }
             }
-            let expected = 1.0 + uncertain.max(0.0) * widened * widened;
+            // By the noise alone: a plant that misses what was fitted must not be excused by its wide intervals.
+            let expected = 1.0 + uncertain.max(0.0);
             all.add(over * over, expected);
             if channel == 0 && is_hold(stretch.phase) {
                 held.add(over * over, expected);

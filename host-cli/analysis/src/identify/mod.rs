@@ -119,7 +119,17 @@ const SCATTER_FIRST: f64 = 1e-5;
 const SCATTER_LEAST: f64 = 5e-7;
 
 /// Doubts with which the search begins, less with each: of times in s, of pressures in Pa.
-const DOUBTS: [(f64, f64); 5] = [(0.2, 2e4), (0.1, 5e3), (0.03, 1e3), (0.01, 200.0), (0.0, 20.0)];
+const DOUBTS: [(f64, f64); 9] = [
+    (0.2, 2e4),
+    (0.1, 8e3),
+    (0.05, 3e3),
+    (0.025, 1e3),
+    (0.012, 400.0),
+    (0.008, 150.0),
+    (0.005, 60.0),
+    (0.004, 25.0),
+    (0.0, 10.0),
+];
 
 /// Noise that is taken where a channel tells none, as a share of a count.
 const QUIET: f64 = 0.5;
@@ -205,7 +215,7 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
     let held_out = task
         .held_out
         .iter()
-        .map(|trace| check::predict(trace, &problem, &z, &covariance, &weighing, widened).ok_or_else(cannot))
+        .map(|trace| check::predict(trace, &problem, &z, &covariance, &weighing).ok_or_else(cannot))
         .collect::<Result<_, _>>()?;
     let trapped = WithU { value: volume * scale.factor.value, u: volume * scale.factor.u };
     let loss = z[MEAN] * LEAK_UNIT * scale.factor.value;

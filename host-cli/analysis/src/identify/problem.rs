@@ -26,7 +26,7 @@ const LEAK_VARIED: f64 = 1e-5;
 /// Relative tolerance of the integrator: a fiftieth of the usual, since the integrator's own noise in a difference would pass for
 /// something told; coarser while a search begins.
 const TOLERANCE: f64 = 2e-8;
-const TOLERANCE_COARSE: f64 = 5e-7;
+const TOLERANCE_COARSE: f64 = 2e-7;
 /// Parameters that a recording has of its own: two zeros, two leaks.
 const OWN: usize = 4;
 
@@ -52,7 +52,7 @@ pub struct BenchProblem<'a> {
     pub scatter: f64,
     /// Which of `z` move; the slopes of others are not asked for.
     pub free: Vec<bool>,
-    /// Slopes by differences in one direction: half the work, and good enough while a search begins.
+    /// The integrator is coarser, which will do while a search begins.
     pub coarse: bool,
     whiteners: Vec<[Whitener; 2]>,
 }
@@ -115,9 +115,10 @@ impl<'a> BenchProblem<'a> {
                 let atmosphere = guess.plant.atmosphere_pa;
                 Some(std::array::from_fn(|channel| {
                     let (stretches, shown) = (trace.channels()[channel], &shown[channel]);
+                    let rough = noise[channel].white.hypot(noise[channel].pink).hypot(trace.per_count[channel]);
                     let further = |i: usize| {
                         let off = INTEGRATOR * (shown[i] + atmosphere);
-                        steep(stretches, shown, i, timing).powi(2) + off * off + doubt.pascals.powi(2)
+                        steep(stretches, shown, i, timing, rough).powi(2) + off * off + doubt.pascals.powi(2)
                     };
                     let per_count = trace.per_count[channel];
                     Whitener::new(stretches, &noise[channel], per_count, trace.period_s, further)
@@ -163,12 +164,7 @@ impl<'a> BenchProblem<'a> {
             std::array::from_fn(|channel| up[channel].iter().zip(&down[channel]).map(|(u, d)| (u - d) / by).collect())
         };
         let leaks = self.leaks(z, place);
-        let here = if self.coarse { Some(shown(&self.guess(z), leaks, trace)?) } else { None };
-        // Of `by` in both directions, or in one where that will do.
-        let slope = |at: &dyn Fn(f64) -> Option<Shown>, by: f64| match &here {
-            Some(here) => Some(difference(at(by)?, here.clone(), by)),
-            None => Some(difference(at(by)?, at(-by)?, 2.0 * by)),
-        };
+        let slope = |at: &dyn Fn(f64) -> Option<Shown>, by: f64| Some(difference(at(by)?, at(-by)?, 2.0 * by));
         let shared: Option<Vec<(usize, Shown)>> = (0..PARAMETERS.len())
             .into_par_iter()
             .filter(wanted)
@@ -245,7 +241,7 @@ pub struct Doubt {
 }
 
 /// How much the pressure changes within `timing` about a stretch, by the readings or by the plant, whichever is more, Pa.
-fn steep(stretches: &[Stretch], shown: &[f64], i: usize, timing: f64) -> f64 {
+fn steep(stretches: &[Stretch], shown: &[f64], i: usize, timing: f64, noise_pa: f64) -> f64 {
     let Some(here) = stretches.get(i) else { return 0.0 };
     let mut most = 0.0_f64;
     for step in [-1_i64, 1] {
@@ -257,8 +253,8 @@ fn steep(stretches: &[Stretch], shown: &[f64], i: usize, timing: f64) -> f64 {
             // What lies farther away counts in the proportion of its distance: that is the slope.
             let share = (timing / apart).min(1.0);
             let change = (p - shown.get(i).copied().unwrap_or(0.0)).abs();
-            // Of a single reading noise would count as steepness.
-            let read = if timing > 0.5 * apart && apart > 0.015 { (other.mean - here.mean).abs() } else { 0.0 };
+            // What noise alone may do is no steepness.
+            let read = ((other.mean - here.mean).abs() - 6.0 * noise_pa).max(0.0);
             most = most.max(share * change.max(read));
             if apart >= timing {
                 break;

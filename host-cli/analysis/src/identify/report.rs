@@ -19,7 +19,7 @@ pub enum Agreement {
     Within,
     /// Missed, but not by much.
     Roughly,
-    /// Clearly missed.
+    /// What was fitted or held out is clearly missed.
     Missed,
 }
 
@@ -28,6 +28,8 @@ impl Agreement {
     pub fn of(found: &Identified) -> Self {
         let worst = found.held_out.iter().map(HeldOut::multiple).reduce(f64::max);
         match worst {
+            // What was fitted is missed already: the plant is another, or the search has not found it.
+            _ if found.widened > CLEARLY => Self::Missed,
             None => Self::NotChecked,
             Some(_) if found.held_out.iter().any(HeldOut::is_missed) => Self::Missed,
             Some(multiple) if multiple <= WITHIN => Self::Within,
@@ -41,7 +43,7 @@ impl Agreement {
             Self::NotChecked => "NOT CHECKED: no recording was held out",
             Self::Within => "the plant predicts what was held out within its noise",
             Self::Roughly => "the plant predicts what was held out, though not within its noise",
-            Self::Missed => "THE PLANT DOES NOT DESCRIBE THIS BENCH: it clearly misses what was held out",
+            Self::Missed => "THE PLANT DOES NOT DESCRIBE THIS BENCH: it clearly misses what was fitted or held out",
         }
     }
 }

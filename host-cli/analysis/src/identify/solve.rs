@@ -123,7 +123,7 @@ pub trait Problem {
 }
 
 /// Longest search. Each step asks for all slopes once.
-const STEPS_MAX: usize = 25;
+const STEPS_MAX: usize = 30;
 /// How near is near enough: when a step would lessen the sum of squares by less than this. One standard uncertainty makes 1.
 pub const NEAR: f64 = 0.05;
 /// The same while a search begins, and the integrator is coarse.
@@ -165,7 +165,7 @@ pub fn search(problem: &impl Problem, z: &mut [f64], free: &[bool], near: f64) -
     Some(normal)
 }
 
-/// A step, damped by `lambda`, and none longer than two standard deviations of what was known before.
+/// A step, damped by `lambda`, and none longer than one standard deviation of what was known before.
 fn step(normal: &Normal, z: &[f64], free: &[bool], lambda: f64) -> Option<Vec<f64>> {
     let n = z.len();
     let mut matrix = normal.matrix.clone();
@@ -182,8 +182,8 @@ fn step(normal: &Normal, z: &[f64], free: &[bool], lambda: f64) -> Option<Vec<f6
     }
     let mut step = solve(&matrix, &right)?;
     let longest = step.iter().fold(0.0_f64, |most, d| most.max(d.abs()));
-    if longest > 2.0 {
-        step.iter_mut().for_each(|d| *d *= 2.0 / longest);
+    if longest > 1.0 {
+        step.iter_mut().for_each(|d| *d /= longest);
     }
     Some(step)
 }
