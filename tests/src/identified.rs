@@ -4,7 +4,7 @@ use std::path::Path;
 
 use seathold_analysis::identify::parameter::{Before, Guess, PARAMETERS};
 use seathold_analysis::identify::scale::KnownLeak;
-use seathold_analysis::identify::trace::Trace;
+use seathold_analysis::identify::trace::RunReadings;
 use seathold_analysis::identify::{Identified, Task, identify};
 use seathold_quantity::Dimension;
 use seathold_sim::noise::{Noise, Stream};
@@ -124,12 +124,12 @@ impl KnownBench {
     }
 
     /// A recording of it as the fit reads it.
-    pub fn trace(&self, dir: &Path, name: &str, seed: u64, more_leak: f64) -> Option<Trace> {
+    pub fn trace(&self, dir: &Path, name: &str, seed: u64, more_leak: f64) -> Option<RunReadings> {
         if !self.record(dir, name, seed, more_leak, &[]) {
             return None;
         }
         let recording = seathold_recording::read(&dir.join(name)).unwrap();
-        Trace::new(name, &recording).ok()
+        RunReadings::new(name, &recording).ok()
     }
 }
 
@@ -138,8 +138,8 @@ impl KnownBench {
 pub fn found(bench: &KnownBench, seed: u64, tight: u64, with_leak: bool) -> Option<Result<Identified, String>> {
     let dir = tempfile::tempdir().unwrap();
     let trace = |n: u64, leak| bench.trace(dir.path(), &format!("{n}.hold"), seed + n, leak);
-    let tight: Vec<Trace> = (0..tight).map(|n| trace(n, 0.0)).collect::<Option<_>>()?;
-    let with_leak: Vec<Trace> = if with_leak { vec![trace(100, KNOWN_LEAK.rate)?] } else { Vec::new() };
+    let tight: Vec<RunReadings> = (0..tight).map(|n| trace(n, 0.0)).collect::<Option<_>>()?;
+    let with_leak: Vec<RunReadings> = if with_leak { vec![trace(100, KNOWN_LEAK.rate)?] } else { Vec::new() };
     let held_out = [trace(200, 0.0)?];
     let known_leak = (!with_leak.is_empty()).then_some(KNOWN_LEAK);
     let before = Scenario::TIGHT;

@@ -6,7 +6,7 @@ use clap::Args;
 use seathold_analysis::calibration::reference_leak;
 use seathold_analysis::identify::report::{self, Agreement};
 use seathold_analysis::identify::scale::KnownLeak;
-use seathold_analysis::identify::trace::Trace;
+use seathold_analysis::identify::trace::RunReadings;
 use seathold_analysis::identify::{Task, identify, page};
 use seathold_config::{rig as rigs, valve as valves};
 use seathold_quantity::{InputError, InputProblem};
@@ -144,13 +144,13 @@ fn written(path: &Path, what: &str, text: &str, console: &mut Console<'_>) -> Re
     Ok(())
 }
 
-fn traces(paths: &[PathBuf]) -> Result<Vec<Trace>, Error> {
+fn traces(paths: &[PathBuf]) -> Result<Vec<RunReadings>, Error> {
     let one = |path: &PathBuf| {
         let read = recording::read(path)?;
         if let Some(why) = &read.damage {
             return Err(recording::Error::damaged(path, why.clone()).into());
         }
-        Trace::new(&path.display().to_string(), &read).map_err(|why| unfit(path, why))
+        RunReadings::new(&path.display().to_string(), &read).map_err(|why| unfit(path, why))
     };
     paths.iter().map(one).collect()
 }

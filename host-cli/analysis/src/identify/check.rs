@@ -8,7 +8,7 @@ use super::parameter::PARAMETERS;
 use super::predict::Shown;
 use super::problem::{BenchProblem, Doubt, Fitted, MEAN};
 use super::solve::{Matrix, NEAR, search, solve};
-use super::trace::Trace;
+use super::trace::RunReadings;
 
 /// How a phase is missed.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -158,7 +158,7 @@ pub const fn is_hold(phase: Phase) -> bool {
 /// Predicts a recording by the plant as found. Only what no plant knows is taken from it: zeros of the transducers, and what this
 /// valve loses.
 pub fn predict(
-    trace: &Trace,
+    trace: &RunReadings,
     fitted: &BenchProblem<'_>,
     z: &[f64],
     covariance: &Matrix,
@@ -166,7 +166,7 @@ pub fn predict(
 ) -> Option<HeldOut> {
     let recordings = vec![Fitted { trace, with_leak: false }];
     let mut problem = BenchProblem::new(recordings, fitted.before, fitted.volume, fitted.scatter);
-    let mut own = vec![0.0; problem.len()];
+    let mut own = vec![0.0; problem.parameters()];
     own.iter_mut().zip(z).take(MEAN + 1).for_each(|(own, z)| *own = *z);
     BenchProblem::leak_places(0).into_iter().for_each(|i| own[i] = z[MEAN]);
     problem.free.iter_mut().take(MEAN + 1).for_each(|free| *free = false);

@@ -3,6 +3,8 @@
 //! The model is the plant itself, switched as the recording says; what is fitted is in [`parameter`], how it is weighed in
 //! [`noise`] and [`whiten`], how it is found in [`solve`]. docs/physics.md says what is told by what.
 
+#![allow(clippy::neg_cmp_op_on_partial_ord, reason = "`!(x > 0.0)` is meant: NaN must fail too")]
+
 pub mod check;
 pub mod noise;
 pub mod page;
@@ -24,19 +26,19 @@ use parameter::{Guess, PARAMETERS, Parameter};
 use problem::{BenchProblem, Doubt, Fitted, KNOWN, KNOWN_UNIT, LEAK_UNIT, MEAN};
 use scale::{KnownLeak, Scale, scale};
 use solve::{NEAR, ROUGHLY, covariance, search};
-use trace::Trace;
+use trace::RunReadings;
 
 /// What is fitted to what.
 #[derive(Clone, Debug)]
 pub struct Task<'a> {
     /// Tight valves and blanks.
-    pub tight: &'a [Trace],
+    pub tight: &'a [RunReadings],
     /// The same with a known leak on the far side.
-    pub with_leak: &'a [Trace],
+    pub with_leak: &'a [RunReadings],
     /// That leak at the test pressure.
     pub known_leak: Option<KnownLeak>,
     /// Recordings to be predicted; they take no part in the fit.
-    pub held_out: &'a [Trace],
+    pub held_out: &'a [RunReadings],
     /// The valve and rig as they are thought to be.
     pub before: Scenario,
 }
@@ -168,7 +170,7 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
         "the plant cannot be made to follow these recordings: are valve file and recordings of the same kind of bench?"
             .to_owned()
     };
-    let mut z = vec![0.0; problem.len()];
+    let mut z = vec![0.0; problem.parameters()];
     let begun = begin(&problem, &weighing).ok_or_else(cannot)?;
     z.iter_mut().zip(begun).for_each(|(z, begun)| *z = begun);
     // All recordings from here on. Weights where the pressure is steep follow from the plant found, and the scatter of losses from
@@ -228,7 +230,7 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
         scale,
         loss,
         loss_scatter: problem.scatter,
-        sides: task.tight.iter().map(Trace::sides).sum(),
+        sides: task.tight.iter().map(RunReadings::sides).sum(),
         noise,
         misses,
         widened,
@@ -245,7 +247,7 @@ fn begin(problem: &BenchProblem<'_>, noise: &[SensorNoise; 2]) -> Option<Vec<f64
     let recordings = problem.recordings.iter().take(1).cloned().collect();
     let mut first = BenchProblem::new(recordings, problem.before, problem.volume, problem.scatter);
     first.coarse = true;
-    let mut z = vec![0.0; first.len()];
+    let mut z = vec![0.0; first.parameters()];
     for (timing_s, pascals) in DOUBTS {
         first.weigh(&z, noise, Doubt { timing_s, pascals })?;
         search(&first, &mut z, &first.free, ROUGHLY)?;
@@ -278,7 +280,7 @@ fn noise_of(problem: &BenchProblem<'_>, z: Option<&[f64]>) -> [Option<SensorNois
 }
 
 /// What readings are weighed by: where the noise is not told, half a count.
-fn noise_or_rounding(noise: &[Option<SensorNoise>; 2], trace: &Trace) -> [SensorNoise; 2] {
+fn noise_or_rounding(noise: &[Option<SensorNoise>; 2], trace: &RunReadings) -> [SensorNoise; 2] {
     std::array::from_fn(|channel| {
         noise[channel].unwrap_or(SensorNoise { white: QUIET * trace.per_count[channel], ..SensorNoise::default() })
     })

@@ -6,7 +6,7 @@ use seathold_sim::network::Node;
 use seathold_sim::plant::Plant;
 
 use super::parameter::Guess;
-use super::trace::{Act, Trace};
+use super::trace::{Act, RunReadings};
 
 /// Means of each stretch, gauge, in Pa: far side, supply side.
 pub type Shown = [Vec<f64>; 2];
@@ -16,7 +16,7 @@ pub type Shown = [Vec<f64>; 2];
 ///
 /// A leak below zero is what is left when something else (a warming wall) raises the pressure; it is shown as the same leak
 /// turned round.
-pub fn shown(guess: &Guess, leaks: [f64; 2], trace: &Trace) -> Option<Shown> {
+pub fn shown(guess: &Guess, leaks: [f64; 2], trace: &RunReadings) -> Option<Shown> {
     let mut all = run(guess, leaks.map(|leak| leak.max(0.0)), trace)?;
     if leaks.iter().any(|leak| *leak < 0.0) {
         let turned = run(guess, leaks.map(f64::abs), trace)?;
@@ -46,7 +46,7 @@ pub(super) fn keep_rules(plant: &mut RawPlant) {
     plant.piston_end_pa = plant.piston_end_pa.max(1.01 * plant.piston_start_pa).min(1.2e6);
 }
 
-fn run(guess: &Guess, leaks: [f64; 2], trace: &Trace) -> Option<Shown> {
+fn run(guess: &Guess, leaks: [f64; 2], trace: &RunReadings) -> Option<Shown> {
     let (spec, pilot_late) = spec(guess, leaks)?;
     let mut plant = Plant::new(&spec, 0);
     if trace.second_only {

@@ -10,7 +10,7 @@ use super::noise::SensorNoise;
 use super::parameter::{Guess, PARAMETERS};
 use super::predict::{Shown, shown};
 use super::solve::{Normal, Problem};
-use super::trace::{Stretch, Trace};
+use super::trace::{RunReadings, Stretch};
 use super::whiten::Whitener;
 
 /// One of a leak's `z`, Pa·m³/s: far beyond what counts as tight.
@@ -34,7 +34,7 @@ const OWN: usize = 4;
 #[derive(Clone, Debug)]
 pub struct Fitted<'a> {
     /// It.
-    pub trace: &'a Trace,
+    pub trace: &'a RunReadings,
     /// The known leak was open in it.
     pub with_leak: bool,
 }
@@ -71,7 +71,7 @@ impl<'a> BenchProblem<'a> {
     }
 
     /// How many parameters there are.
-    pub const fn len(&self) -> usize {
+    pub const fn parameters(&self) -> usize {
         self.free.len()
     }
 
@@ -289,12 +289,12 @@ impl Problem for BenchProblem<'_> {
                 let residuals = joined(&self.standardised(z, place)?);
                 let columns = self.columns(z, place, false)?;
                 let columns: Vec<_> = columns.iter().map(|(i, column)| (*i, joined(column))).collect();
-                let mut normal = Normal::new(self.len());
+                let mut normal = Normal::new(self.parameters());
                 normal.add(&residuals, &columns);
                 Some(normal)
             })
             .collect();
-        let mut normal = Normal::new(self.len());
+        let mut normal = Normal::new(self.parameters());
         each?.iter().for_each(|one| normal.merge(one));
         for (residual, slopes) in self.beside(z) {
             let columns: Vec<_> = slopes.into_iter().map(|(i, slope)| (i, vec![slope])).collect();

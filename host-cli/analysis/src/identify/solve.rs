@@ -65,10 +65,8 @@ fn cholesky(matrix: &Matrix) -> Option<Matrix> {
     let mut lower = vec![vec![0.0; n]; n];
     for i in 0..n {
         for j in 0..=i {
-            let mut sum = matrix[i][j];
-            for k in 0..j {
-                sum -= lower[i][k] * lower[j][k];
-            }
+            let known: f64 = lower[i].iter().zip(&lower[j]).take(j).map(|(a, b)| a * b).sum();
+            let sum = matrix[i][j] - known;
             if i == j {
                 if !(sum > 0.0) {
                     return None;
@@ -88,16 +86,12 @@ pub fn solve(matrix: &Matrix, right: &[f64]) -> Option<Vec<f64>> {
     let n = right.len();
     let mut x = right.to_vec();
     for i in 0..n {
-        for k in 0..i {
-            x[i] -= lower[i][k] * x[k];
-        }
-        x[i] /= lower[i][i];
+        let known: f64 = lower[i].iter().zip(&x).take(i).map(|(a, x)| a * x).sum();
+        x[i] = (x[i] - known) / lower[i][i];
     }
     for i in (0..n).rev() {
-        for k in i + 1..n {
-            x[i] -= lower[k][i] * x[k];
-        }
-        x[i] /= lower[i][i];
+        let known: f64 = lower.iter().zip(&x).skip(i + 1).map(|(row, x)| row[i] * x).sum();
+        x[i] = (x[i] - known) / lower[i][i];
     }
     x.iter().all(|value| value.is_finite()).then_some(x)
 }
@@ -173,10 +167,8 @@ fn step(normal: &Normal, z: &[f64], free: &[bool], lambda: f64) -> Option<Vec<f6
     for i in 0..n {
         matrix[i][i] = (matrix[i][i] + 1.0) * (1.0 + lambda);
         if !free.get(i).copied().unwrap_or(true) {
-            for j in 0..n {
-                matrix[i][j] = 0.0;
-                matrix[j][i] = 0.0;
-            }
+            matrix[i].fill(0.0);
+            matrix.iter_mut().for_each(|row| row[i] = 0.0);
             (matrix[i][i], right[i]) = (1.0, 0.0);
         }
     }
@@ -244,9 +236,10 @@ mod tests {
     fn a_matrix_times_its_inverse_is_one() {
         let matrix = vec![vec![4.0, 1.0, 0.5], vec![1.0, 3.0, 0.2], vec![0.5, 0.2, 2.0]];
         let inverse = inverse(&matrix).unwrap();
-        for i in 0..3 {
-            for j in 0..3 {
-                let one: f64 = (0..3).map(|k| matrix[i][k] * inverse[k][j]).sum();
+        for (i, row) in matrix.iter().enumerate() {
+            for (j, column) in inverse.iter().enumerate() {
+                // Symmetric, so a row of the inverse is its column.
+                let one: f64 = row.iter().zip(column).map(|(a, b)| a * b).sum();
                 assert!((one - f64::from(u8::from(i == j))).abs() < 1e-12);
             }
         }

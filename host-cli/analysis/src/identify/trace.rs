@@ -53,9 +53,12 @@ impl Stretch {
     }
 }
 
+/// Stretches of readings one by one: (s, Pa).
+pub type Quiet = Vec<Vec<(f64, f64)>>;
+
 /// A recording, ready to be fitted.
 #[derive(Clone, Debug)]
-pub struct Trace {
+pub struct RunReadings {
     /// The file.
     pub name: String,
     /// The serial of the valve in it.
@@ -67,7 +70,7 @@ pub struct Trace {
     /// Readings of the supply side; none where it has no transducer.
     pub supply: Vec<Stretch>,
     /// Readings one by one, (s, Pa), while hardly anything happens; for the noise.
-    pub quiet: [Vec<Vec<(f64, f64)>>; 2],
+    pub quiet: [Quiet; 2],
     /// The moments at which pressures are asked of a plant, in order.
     pub(super) asks: Vec<Ask>,
     /// Pascals a count, of both.
@@ -94,7 +97,7 @@ const LONGEST_S: f64 = 1.0;
 /// Stretches of one channel that are fitted at most: an hour at rest has four thousand.
 pub const STRETCHES_MAX: usize = 40_000;
 
-impl Trace {
+impl RunReadings {
     /// Reads it.
     ///
     /// # Errors
@@ -289,7 +292,7 @@ struct ChannelBuilder {
     open: Option<Stretch>,
     switched: u64,
     ball: Option<u64>,
-    quiet: Vec<Vec<(f64, f64)>>,
+    quiet: Quiet,
     last: Option<u64>,
     gaps: Vec<u64>,
     quiet_since: u64,
@@ -380,7 +383,7 @@ impl ChannelBuilder {
         Ok(())
     }
 
-    fn finish(mut self) -> (Vec<Stretch>, Vec<Vec<(f64, f64)>>, Option<f64>) {
+    fn finish(mut self) -> (Vec<Stretch>, Quiet, Option<f64>) {
         self.done.extend(self.open.take());
         self.quiet.retain(|stretch| stretch.len() >= 12);
         self.gaps.sort_unstable();

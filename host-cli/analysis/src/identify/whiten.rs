@@ -88,14 +88,12 @@ impl Whitener {
         let mut state = [0.0; PARTS];
         for (value, step) in column.iter_mut().zip(&self.steps) {
             let mut expected = 0.0;
-            for part in 0..PARTS {
-                state[part] *= step.decay[part];
-                expected += step.seen[part] * state[part];
+            for ((state, decay), seen) in state.iter_mut().zip(&step.decay).zip(&step.seen) {
+                *state *= decay;
+                expected += seen * *state;
             }
             let new = *value - expected;
-            for part in 0..PARTS {
-                state[part] += step.gain[part] * new;
-            }
+            state.iter_mut().zip(&step.gain).for_each(|(state, gain)| *state += gain * new);
             *value = new * step.per_sd;
         }
     }
