@@ -3,7 +3,6 @@
 
 mod bit_identity;
 mod fitters;
-mod identified;
 mod mixture;
 mod prediction;
 mod published_values;
