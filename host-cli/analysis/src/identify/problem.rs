@@ -2,7 +2,7 @@
 //!
 //! Beside the plant's parameters, which are the same in all recordings, each recording has its own zeros of the transducers and
 //! its own loss from the far side. The losses scatter about a mean; a leak that is known elsewhere adds to it. Volume is kept, since
-//! pressures do not tell it: see [`super::scale`].
+//! pressures do not tell it: see [`mod@super::scale`].
 
 use rayon::prelude::*;
 
