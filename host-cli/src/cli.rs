@@ -44,6 +44,8 @@ pub enum Command {
     /// Calibrate volume, background leak, time constant or sensor gain of a rig, as dated files
     #[command(subcommand)]
     Calibrate(Box<crate::cmd::calibrate::CalibrateCommand>),
+    /// Fit the simulated bench to recordings of your own, as a valve and a rig file
+    Identify(Box<crate::cmd::identify::IdentifyArgs>),
     /// Compute whether a rig can decide, how long it takes, and a recipe for it
     Plan(Box<crate::cmd::plan::PlanArgs>),
     /// Test many simulated valves, sampled from stated distributions, on all cores

@@ -5,6 +5,7 @@ pub mod cli_kit;
 pub mod doctor_kit;
 pub mod foretold;
 pub mod fuzzed;
+pub mod identified;
 pub mod lsoda;
 pub mod proxy;
 pub mod reference;

@@ -3,6 +3,7 @@
 pub mod advice;
 pub mod calibration;
 pub mod fleet;
+pub mod identify;
 pub mod plan;
 pub mod rejudge;
 pub mod study;

@@ -356,6 +356,23 @@ pub fn template_file() -> String {
     )
 }
 
+/// A rig without adapters as a commented file with every field. `head` comes before it: comment lines.
+pub fn file_of(raw: &RawRig, head: &str) -> String {
+    let fitted = if raw.supply.is_some() { "yes" } else { "no" };
+    let mut out = format!(
+        "{head}{}\n# whether a transducer is fitted on the supply side: \"yes\" or \"no\"\nsupply_transducer = \"{fitted}\"\n{}",
+        template(raw, FIELDS, Reference::ISO_8778.pressure.pascals()),
+        template(&raw.supply.unwrap_or(Transducer::DEMO), SUPPLY, 1.0),
+    );
+    if let Some(thermometer) = &raw.thermometer {
+        out.push_str(&template(thermometer, THERMOMETER, 1.0));
+    }
+    if let Some(tau) = &raw.tau_s {
+        out.push_str(&template(tau, TAU, 1.0));
+    }
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -363,6 +380,16 @@ mod tests {
     #[test]
     fn the_template_reads_back_as_the_demo_rig() {
         assert_eq!(*parse("template", &template_file()).unwrap().rig.raw(), RawRig::DEMO);
+    }
+
+    /// Every part that may be fitted, and none.
+    #[test]
+    fn a_rig_written_reads_back_as_it_was() {
+        let thermometer = Some(Thermometer { kelvin_at_zero: 273.15, kelvin_per_count: 0.01 });
+        let full = RawRig { thermometer, tau_s: Some(3.25), far_volume_m3: 47.123_456_789e-6, ..RawRig::DEMO };
+        for rig in [full, RawRig { supply: None, ..RawRig::DEMO }] {
+            assert_eq!(*parse("written", &file_of(&rig, "# a bench\n")).unwrap().rig.raw(), rig);
+        }
     }
 
     /// Of every part, fitted or not, whichever way round.

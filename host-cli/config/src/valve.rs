@@ -186,28 +186,41 @@ fn list_fields<T>(list: &mut Vec<(String, String)>, section: &str, values: &T, f
 
 /// A commented valve file with every field.
 pub fn template_file() -> String {
+    let scenario = scenario::find("tight").copied().unwrap_or(Scenario::TIGHT);
+    let head = "# A simulated valve for `seathold run --valve FILE`, with the rig and the operator around it.\n\
+         # Every field may be left out; it is then as in the valve that this one is based on.\n\
+         # A leak is stated from 6 bar gauge to the room, at 20 °C.\n";
+    format!("{}\n{}", file_of(&scenario, "what it shows", "HM-000", head), fault::TEMPLATE)
+}
+
+/// A valve as a commented file with every field, without faults. `head` comes before it: comment lines.
+pub fn file_of(valve: &Scenario, about: &str, serial: &str, head: &str) -> String {
     let reference = Reference::ISO_8778.pressure.pascals();
     let names: Vec<&str> = SCENARIOS.iter().map(|s| s.name).collect();
     let mistakes: Vec<String> = Mistake::NAMES.iter().map(|(word, _)| format!("\"{word}\"")).collect();
-    let scenario = scenario::find("tight").copied().unwrap_or(Scenario::TIGHT);
     format!(
-        "# A simulated valve for `seathold run --valve FILE`, with the rig and the operator around it.\n\
-         # Every field may be left out; it is then as in the valve that this one is based on.\n\
-         # A leak is stated from 6 bar gauge to the room, at 20 °C.\n\
-         \n# one of {}\nbased_on = \"tight\"\nabout = \"what it shows\"\nserial = \"HM-000\"\n\
-         \n[plant]\n# how the valve is worked: \"air\" (spring return) or \"hand\"\nactuation = \"air\"\n{}\
+        "{head}\n# one of {}\nbased_on = \"tight\"\nabout = {}\nserial = {}\n\
+         \n[plant]\n# how the valve is worked: \"air\" (spring return) or \"hand\"\nactuation = \"{}\"\n{}\
          \n# Far-side transducer.\n[far]\n{}\n# Supply-side transducer, where the rig has one.\n[supply]\n{}\
          \n# Thermometer, where the rig has one.\n[thermometer]\n{}\
-         \n# The operator at the bench.\n[operator]\n# what goes wrong: {}\nmistake = \"none\"\n{}\n{}",
+         \n# The operator at the bench.\n[operator]\n# what goes wrong: {}\nmistake = \"{}\"\n{}",
         names.join(", "),
-        template::<RawPlant>(&scenario.plant, PLANT_FIELDS, reference),
-        template::<RawSensor>(&scenario.far, SENSOR_FIELDS, reference),
-        template::<RawSensor>(&scenario.supply, SENSOR_FIELDS, reference),
-        template::<RawThermometer>(&scenario.thermometer, THERMOMETER_FIELDS, reference),
+        quoted(about),
+        quoted(serial),
+        word(ACTUATIONS, valve.plant.actuation),
+        template::<RawPlant>(&valve.plant, PLANT_FIELDS, reference),
+        template::<RawSensor>(&valve.far, SENSOR_FIELDS, reference),
+        template::<RawSensor>(&valve.supply, SENSOR_FIELDS, reference),
+        template::<RawThermometer>(&valve.thermometer, THERMOMETER_FIELDS, reference),
         mistakes.join(", "),
-        template::<RawOperator>(&scenario.operator, OPERATOR_FIELDS, reference),
-        fault::TEMPLATE,
+        word(Mistake::NAMES, valve.operator.mistake),
+        template::<RawOperator>(&valve.operator, OPERATOR_FIELDS, reference),
     )
+}
+
+/// A text as TOML has it.
+fn quoted(text: &str) -> String {
+    toml_edit::Value::from(text).to_string()
 }
 
 #[cfg(test)]
@@ -219,6 +232,17 @@ mod tests {
         let config = ConfigFile::parse("template", &template_file()).unwrap();
         let valve = read_config(config, "template", 100_000.0).unwrap();
         assert_eq!(valve.scenario, Scenario::TIGHT);
+    }
+
+    #[test]
+    fn a_valve_written_reads_back_as_it_was() {
+        for built_in in BUILT_IN {
+            let valve = find(built_in.name, 100_000.0).unwrap();
+            let text = file_of(&valve.scenario, "a \"quoted\" \\ text", "HM-9", "# a bench\n");
+            let again = parse("written", &text, 100_000.0).unwrap();
+            let named = Scenario { name: valve.scenario.name, about: valve.scenario.about, ..again.scenario };
+            assert_eq!((named, again.about.as_str()), (valve.scenario, "a \"quoted\" \\ text"), "{}", built_in.name);
+        }
     }
 
     #[test]

@@ -117,7 +117,7 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
     let fleet = match &args.fleet {
         Some(name) => {
             let file = (name.as_os_str() != "hatchery").then_some(name.as_path());
-            Some(FleetSpec::load(file, std::iter::empty(), Reference::ISO_8778.pressure.pascals())?)
+            Some(FleetSpec::load(file, None, std::iter::empty(), Reference::ISO_8778.pressure.pascals())?)
         }
         None => None,
     };

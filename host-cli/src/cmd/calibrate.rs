@@ -32,6 +32,7 @@ use seathold_text::messages::{UnitFormat, counted};
 
 use super::calibrate_rig::{RigArgs, RigHolds};
 use super::files::load_rig;
+use super::named_files::{refuse_copies, unfit};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -833,26 +834,6 @@ const LEAK_FREE: f64 = 0.25;
 
 /// Rig, estimate, settling samples and looks of a recording's first side, and its limit.
 type Recorded = (RawRig, LeakEstimate, Vec<(f64, f64)>, Vec<BlankLook>, f64);
-
-fn unfit(path: &Path, message: String) -> Error {
-    Error::Input(InputError {
-        origin: path.display().to_string(),
-        problems: vec![InputProblem { line: None, message }],
-    })
-}
-
-/// A recording given twice is one run: with itself it agrees better than two runs do.
-fn refuse_copies(paths: &[PathBuf]) -> Result<(), Error> {
-    let mut seen: Vec<(String, &Path)> = Vec::new();
-    for path in paths {
-        let hash = recording::hash::sha256(&recording::file_bytes(path)?);
-        if let Some((_, first)) = seen.iter().find(|(known, _)| *known == hash) {
-            return Err(unfit(path, format!("the same recording as {}: give every run once", first.display())));
-        }
-        seen.push((hash, path));
-    }
-    Ok(())
-}
 
 fn recorded(path: &Path, with: BlankedBy) -> Result<Recorded, Error> {
     let recording = recording::read(path)?;

@@ -37,6 +37,10 @@ pub struct FleetArgs {
     /// Fleet file [default: the built-in fleet of the hatchery]
     #[arg(long, value_name = "FILE", help_heading = "The fleet")]
     pub fleet: Option<PathBuf>,
+    /// Bench on which the fleet is tested: a valve file, as `seathold identify` writes one. Only leaks are sampled then, and what
+    /// the fleet file or --set says [default: benches are sampled too]
+    #[arg(long, value_name = "NAME|FILE", help_heading = "The fleet")]
+    pub valve: Option<String>,
     /// Any field of a fleet file, as FIELD=VALUE like "stem.share=20 %"; may be given again
     #[arg(long, value_name = "FIELD=VALUE", help_heading = "The fleet")]
     pub set: Vec<String>,
@@ -157,7 +161,8 @@ fn work_out(args: &FleetArgs, started: Timestamp, folder: &std::path::Path) -> R
     let options = options?;
     // Volumes of leaked gas are counted at the recipe's reference pressure, so the recipe comes first; but how the
     // valves are worked chooses the recipe where none is typed.
-    let load = |reference_pa| Spec::load(args.fleet.as_deref(), options.iter().copied(), reference_pa);
+    let load =
+        |reference_pa| Spec::load(args.fleet.as_deref(), args.valve.as_deref(), options.iter().copied(), reference_pa);
     let first_look = load(Reference::ISO_8778.pressure.pascals())?;
     let kind = args.recipe.is_none().then_some(first_look.base.scenario.plant.actuation);
     let recipe = find_recipe(args.recipe.as_deref(), &rig, kind)?;

@@ -13,6 +13,7 @@ pub mod export;
 mod files;
 pub mod find;
 pub mod fleet;
+pub mod identify;
 mod named_files;
 pub mod plan;
 mod progress;
@@ -94,6 +95,7 @@ const fn may_end(command: &Command) -> bool {
         | Command::Report(_)
         | Command::Export(_)
         | Command::Assess(_)
+        | Command::Identify(_)
         | Command::Plan(_)
         | Command::Find(_) => true,
         Command::Register(command) => !matches!(**command, register::RegisterCommand::Bundle { .. }),
@@ -129,6 +131,7 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Show(show)) => show::run(&show, console),
         Some(Command::Assess(assess)) => assess::run(&assess, console),
         Some(Command::Calibrate(calibrate)) => calibrate::run(&calibrate, console),
+        Some(Command::Identify(args)) => identify::run(&args, console),
         Some(Command::Plan(plan)) => plan::run(&plan, console),
         Some(Command::Export(command)) => export::run(&command, console),
         Some(Command::Report(command)) => report::run(&command, console),

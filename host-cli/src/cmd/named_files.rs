@@ -1,12 +1,15 @@
 //! Files and folders named on the command line.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+
+use seathold_quantity::{InputError, InputProblem};
+use seathold_recording as recording;
 
 use crate::error::Error;
 
 /// Files as named, and every recording of folders, in the order of their names.
 pub(super) fn recordings(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
-    with_endings(paths, &[seathold_recording::EXTENSION])
+    with_endings(paths, &[recording::EXTENSION])
 }
 
 /// Files as named, and of folders those whose names end so.
@@ -27,4 +30,25 @@ pub(super) fn with_endings(paths: &[PathBuf], endings: &[&str]) -> Result<Vec<Pa
         files.extend(inside);
     }
     Ok(files)
+}
+
+/// A file that cannot be used for what was asked, and why.
+pub(super) fn unfit(path: &Path, message: String) -> Error {
+    Error::Input(InputError {
+        origin: path.display().to_string(),
+        problems: vec![InputProblem { line: None, message }],
+    })
+}
+
+/// A recording given twice is one run: with itself it agrees better than two runs do.
+pub(super) fn refuse_copies(paths: &[PathBuf]) -> Result<(), Error> {
+    let mut seen: Vec<(String, &Path)> = Vec::new();
+    for path in paths {
+        let hash = recording::hash::sha256(&recording::file_bytes(path)?);
+        if let Some((_, first)) = seen.iter().find(|(known, _)| *known == hash) {
+            return Err(unfit(path, format!("the same recording as {}: give every run once", first.display())));
+        }
+        seen.push((hash, path));
+    }
+    Ok(())
 }

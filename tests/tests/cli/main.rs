@@ -6,6 +6,7 @@ mod batch;
 mod clock;
 mod fleet;
 mod hostile_text;
+mod identify;
 mod long_names;
 mod plan;
 mod recordings;

@@ -10,7 +10,7 @@ use seathold_sequencer::field::{Field, Unit};
 use seathold_sim::leak_path::LeakPath;
 use seathold_sim::scenario::Scenario;
 
-use super::distribution::{self, Distribution};
+use super::distribution::{self, Distribution, Shape};
 
 /// The built-in fleet, and the template for others.
 pub const HATCHERY: &str = include_str!("hatchery.toml");
@@ -75,17 +75,35 @@ impl FleetSpec {
         fleet.over(ConfigFile::parse("hatchery", HATCHERY)?, reference_pa)
     }
 
-    /// A fleet from a file, or the built-in one; with options of the command line applied, like
-    /// `("stem.share", "20 %")`.
+    /// This on one bench: whatever is not a valve's leak is as in `bench`, and nothing of it is sampled.
+    #[must_use]
+    fn on(mut self, bench: &SimValve) -> Self {
+        let only =
+            |value: f64| Distribution { shape: Shape::Uniform, from: value, to: value, ..Distribution::UNSTATED };
+        let Scenario { plant, far, .. } = &bench.scenario;
+        self.noise = only(far.noise_pa);
+        self.far_volume = only(plant.far_volume_m3);
+        self.far_tau = only(plant.far_tau_s);
+        self.room = only(plant.room_k);
+        self.base = bench.clone();
+        self
+    }
+
+    /// A fleet from a file, or the built-in one, on the bench of a valve file where one is given; with options of the command line
+    /// applied, like `("stem.share", "20 %")`. What the file says of a bench goes before the valve file.
     ///
     /// # Errors
     /// Everything wrong with the file, or with the options, at once.
     pub fn load<'a>(
         file: Option<&Path>,
+        bench: Option<&str>,
         options: impl Iterator<Item = (&'a str, &'a str)>,
         reference_pa: f64,
     ) -> Result<Self, Error> {
         let mut fleet = Self::hatchery(reference_pa)?;
+        if let Some(bench) = bench {
+            fleet = fleet.on(&valve::find(bench, reference_pa)?);
+        }
         if let Some(file) = file {
             fleet = Self { name: file.display().to_string(), ..fleet }.over(ConfigFile::read(file)?, reference_pa)?;
         }
@@ -142,5 +160,28 @@ impl FleetSpec {
         scenario.plant.far_volume_m3 = value(&self.far_volume);
         scenario.plant.far_tau_s = value(&self.far_tau);
         scenario.plant.room_k = value(&self.room);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// On a bench of one's own only the leaks are sampled; a field that is asked for is sampled all the same.
+    #[test]
+    fn on_a_bench_only_leaks_are_sampled() {
+        let load = |options: &[(&str, &str)]| {
+            FleetSpec::load(None, Some("creeping-seats"), options.iter().copied(), 100_000.0).unwrap()
+        };
+        let bench = valve::find("creeping-seats", 100_000.0).unwrap().scenario;
+        for number in 1..50 {
+            let mut drawn = load(&[]).draw(1, number).scenario;
+            for path in LeakPath::ALL {
+                *path.of_mut(&mut drawn.plant) = path.of(&bench.plant);
+            }
+            assert_eq!(drawn, bench);
+        }
+        let noisy = load(&[("noise.from", "40 Pa"), ("noise.to", "50 Pa")]);
+        assert!((40.0..=50.0).contains(&noisy.draw(1, 1).scenario.far.noise_pa));
     }
 }
