@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use seathold_recording::plain::shown;
 use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::{Snapshot, VERSION, Welcome};
 use seathold_text::layout::line;
@@ -15,7 +16,7 @@ use crate::error::Error;
 use crate::exit::Exit;
 use crate::rig::access::read as read_key;
 use crate::rig::address::BAUD;
-use crate::rig::{Address, Client};
+use crate::rig::{Address, Client, memory};
 
 /// Longest a serial port may take to answer, in microseconds: three hellos.
 const PATIENCE_US: u64 = 1_000_000;
@@ -67,12 +68,16 @@ pub(super) fn run(args: &RigsArgs, console: &mut Console<'_>) -> Result<Exit, Er
     Ok(exit)
 }
 
-/// Its welcome; and its status and far volume, unless only a key could tell whether they are its own.
-fn look(
-    address: &Address,
-    key: Option<&Key>,
-    console: &mut Console<'_>,
-) -> Result<(Welcome, Option<(Snapshot, f64)>), Error> {
+/// What a controller says of itself, besides its welcome.
+struct RigState {
+    status: Snapshot,
+    far_volume_m3: f64,
+    /// Which rig is loaded, where one can be, with the adapter that is chosen.
+    loaded: Option<String>,
+}
+
+/// Its welcome; and its state, unless only a key could tell whether that is its own.
+fn look(address: &Address, key: Option<&Key>, console: &mut Console<'_>) -> Result<(Welcome, Option<RigState>), Error> {
     let mut client = Client::look(address, None, console.clock).map_err(|why| Error::rig(address, why))?;
     let mut welcome = client.greet(console.clock, PATIENCE_US).map_err(|why| Error::rig(address, why))?;
     if welcome.capabilities.key {
@@ -82,14 +87,20 @@ fn look(
     }
     let status = read_status(&mut client, address, console)?;
     let rig = read_rig(&mut client, address, console)?;
-    Ok((welcome, Some((status, rig.raw().far_volume_m3))))
+    let loaded = if welcome.capabilities.rig_memory {
+        let kept = memory::read(&mut client, address, console)?;
+        Some(kept.words(kept.memory.fitted))
+    } else {
+        None
+    };
+    Ok((welcome, Some(RigState { status, far_volume_m3: rig.raw().far_volume_m3, loaded })))
 }
 
 fn tell(
     as_json: bool,
     address: &Address,
     welcome: &Welcome,
-    state: Option<(Snapshot, f64)>,
+    state: Option<RigState>,
     console: &mut Console<'_>,
 ) -> Result<(), Error> {
     if as_json {
@@ -100,11 +111,12 @@ fn tell(
             "boot": welcome.boot,
             "key": welcome.capabilities.key,
             "rig_memory": welcome.capabilities.rig_memory,
-            "phase": state.map(|(status, _)| status.phase),
-            "far_side": state.map(|(status, _)| status.disconnect),
-            "fault": state.and_then(|(status, _)| status.fault),
-            "recipe_loaded": state.map(|(status, _)| status.has_recipe),
-            "far_volume_m3": state.map(|(_, volume)| volume),
+            "loaded": state.as_ref().and_then(|state| state.loaded.clone()),
+            "phase": state.as_ref().map(|state| state.status.phase),
+            "far_side": state.as_ref().map(|state| state.status.disconnect),
+            "fault": state.as_ref().and_then(|state| state.status.fault),
+            "recipe_loaded": state.as_ref().map(|state| state.status.has_recipe),
+            "far_volume_m3": state.as_ref().map(|state| state.far_volume_m3),
         });
         writeln!(console.out, "{rig}")?;
         return Ok(());
@@ -114,14 +126,13 @@ fn tell(
     line(&mut text, "controller", &format!("{kind}; link version {VERSION}; boot {:08x}", welcome.boot));
     let key = if welcome.capabilities.key { "only under its key" } else { "from whoever reaches it" };
     line(&mut text, "commands", key);
-    let keeps = if welcome.capabilities.rig_memory { "loaded over the line, and kept" } else { "compiled in" };
-    line(&mut text, "its rig", keeps);
-    let Some((status, volume)) = state else {
+    let Some(RigState { status, far_volume_m3, loaded }) = state else {
         line(&mut text, "state", "not shown: only its key can prove that the answer is its own; give --key FILE");
         write!(console.out, "{text}")?;
         return Ok(());
     };
-    line(&mut text, "rig", &format!("far volume {:.1} cm³", volume * 1e6));
+    let which = loaded.as_deref().map_or("compiled in".into(), shown);
+    line(&mut text, "its rig", &format!("{which}; far volume {:.1} cm³", far_volume_m3 * 1e6));
     let far = messages::disconnect(status.disconnect);
     line(&mut text, "state", &format!("{}; {far}", messages::phase_name(status.phase)));
     if let Some(fault) = status.fault {

@@ -93,6 +93,11 @@ fn from_out_of_the_box_to_a_valve_on_each_adapter() {
         "{notes}"
     );
     assert!(notes.contains("the rig was NOT CHECKED since it was loaded: waived on "), "{notes}");
+    let (_, out, _) = seathold(&["rigs", &at]);
+    assert!(
+        out.contains("its rig bench 3, loaded ") && out.contains("adapter DN 15 thread; far volume 45.0 cm³"),
+        "{out}"
+    );
     // The simulated valve is the small one still, so what it is judged by is looked at, not the verdict.
     let (name, volume, _) = run(&at, dir.path(), "50", 0);
     assert!(name.ends_with("adapter DN 50 flange") && (volume - 150.0).abs() < 1e-9, "{name} {volume}");
