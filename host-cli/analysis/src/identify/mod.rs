@@ -18,6 +18,7 @@ pub mod trace;
 pub mod whiten;
 
 use seathold_sequencer::rig::RawRig;
+use seathold_sim::noise::{Noise, Stream};
 use seathold_sim::scenario::Scenario;
 
 use check::{HeldOut, Miss, misses};
@@ -165,28 +166,26 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
     let leaking = task.with_leak.iter().map(|trace| Fitted { trace, with_leak: true });
     let recordings: Vec<Fitted<'_>> = tight.chain(leaking).collect();
     let mut problem = BenchProblem::new(recordings, before, volume, SCATTER_FIRST);
-    let weighing = noise_or_rounding(&noise_of(&problem, None), first);
     let cannot = || {
         "the plant cannot be made to follow these recordings: are valve file and recordings of the same kind of bench?"
             .to_owned()
     };
-    let mut z = vec![0.0; problem.parameters()];
-    let begun = begin(&problem, &weighing).ok_or_else(cannot)?;
-    z.iter_mut().zip(begun).for_each(|(z, begun)| *z = begun);
-    // All recordings from here on. Weights where the pressure is steep follow from the plant found, and the scatter of losses from
-    // the losses.
-    problem.coarse = true;
+    // From what is thought; and where that ends beside the recordings, from other places, of which the best counts.
+    let mut best: Option<Descent> = None;
+    for start in 0..=RESTARTS {
+        let found = descend(&mut problem, first, start);
+        best = match (best, found) {
+            (Some(best), Some(found)) if found.widened < best.widened => Some(found),
+            (best, found) => best.or(found),
+        };
+        if best.as_ref().is_some_and(|best| best.widened <= check::CLEARLY) {
+            break;
+        }
+    }
+    let Descent { mut z, noise, weighing, normal, scatter, widened } = best.ok_or_else(cannot)?;
+    problem.scatter = scatter;
     problem.weigh(&z, &weighing, Doubt::default()).ok_or_else(cannot)?;
-    let _ = search(&problem, &mut z, &problem.free, ROUGHLY).ok_or_else(cannot)?;
-    problem.scatter = scatter(&problem, &z);
-    let noise = noise_of(&problem, Some(&z));
-    let weighing = noise_or_rounding(&noise, first);
-    problem.coarse = false;
-    problem.weigh(&z, &weighing, Doubt::default()).ok_or_else(cannot)?;
-    let normal = search(&problem, &mut z, &problem.free, NEAR).ok_or_else(cannot)?;
     let covariance = covariance(&normal).ok_or_else(cannot)?;
-    let misses = misses(&problem, &z);
-    let widened = check::widening(&misses);
     let u_of = |i: usize| covariance.get(i).and_then(|row| row.get(i)).map_or(1.0, |v| v.max(0.0).sqrt() * widened);
     let known_z = WithU { value: z[KNOWN] * KNOWN_UNIT, u: u_of(KNOWN) * KNOWN_UNIT };
     let scale = scale(volume_u_rel, task.known_leak.map(|known| (known, known_z)))?;
@@ -242,12 +241,54 @@ pub fn identify(task: &Task<'_>) -> Result<Identified, String> {
     })
 }
 
+/// Searches from other places where the first has ended beside the recordings. They are drawn, the same each time, a third of the
+/// standard deviation before the fit about what is thought: nearer than that the first search would have ended at the same place.
+const RESTARTS: u64 = 4;
+const RESTART_Z: f64 = 0.35;
+
+/// Where a search has ended.
+struct Descent {
+    z: Vec<f64>,
+    noise: [Option<SensorNoise>; 2],
+    weighing: [SensorNoise; 2],
+    normal: solve::Normal,
+    scatter: f64,
+    widened: f64,
+}
+
+/// A whole search, from the place of this number; `None` where the plant is not valid on the way.
+fn descend(problem: &mut BenchProblem<'_>, first: &RunReadings, start: u64) -> Option<Descent> {
+    problem.scatter = SCATTER_FIRST;
+    let weighing = noise_or_rounding(&noise_of(problem, None), first);
+    let mut z = vec![0.0; problem.parameters()];
+    if start > 0 {
+        let mut draw = Noise::new(start, Stream::Fleet);
+        let own = z.iter_mut().take(PARAMETERS.len());
+        own.for_each(|z| *z = RESTART_Z * draw.normal().clamp(-2.0, 2.0));
+    }
+    let begun = begin(problem, &weighing, &z)?;
+    z.iter_mut().zip(begun).for_each(|(z, begun)| *z = begun);
+    // All recordings from here on. Weights where the pressure is steep follow from the plant found, and the scatter of losses from
+    // the losses.
+    problem.coarse = true;
+    problem.weigh(&z, &weighing, Doubt::default())?;
+    let _ = search(problem, &mut z, &problem.free, ROUGHLY)?;
+    problem.scatter = scatter(problem, &z);
+    let noise = noise_of(problem, Some(&z));
+    let weighing = noise_or_rounding(&noise, first);
+    problem.coarse = false;
+    problem.weigh(&z, &weighing, Doubt::default())?;
+    let normal = search(problem, &mut z, &problem.free, NEAR)?;
+    let widened = check::widening(&misses(problem, &z));
+    Some(Descent { z, noise, weighing, normal, scatter: problem.scatter, widened })
+}
+
 /// A first search, in one recording alone: what all have in common.
-fn begin(problem: &BenchProblem<'_>, noise: &[SensorNoise; 2]) -> Option<Vec<f64>> {
+fn begin(problem: &BenchProblem<'_>, noise: &[SensorNoise; 2], start: &[f64]) -> Option<Vec<f64>> {
     let recordings = problem.recordings.iter().take(1).cloned().collect();
     let mut first = BenchProblem::new(recordings, problem.before, problem.volume, problem.scatter);
     first.coarse = true;
-    let mut z = vec![0.0; first.parameters()];
+    let mut z: Vec<f64> = start.iter().copied().take(first.parameters()).collect();
     for (timing_s, pascals) in DOUBTS {
         first.weigh(&z, noise, Doubt { timing_s, pascals })?;
         search(&first, &mut z, &first.free, ROUGHLY)?;
