@@ -224,7 +224,6 @@ fn rest_seconds(text: &str) -> Result<u32, String> {
 
 /// The result of a calibration, and what to keep with it.
 struct CalibrationOutcome {
-    subject: CalibratedQuantity,
     method: String,
     values: CalibrationValues,
     readings: Vec<String>,
@@ -235,6 +234,20 @@ struct CalibrationOutcome {
 
 /// `seathold calibrate`.
 pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let (common, subject) = match args {
+        CalibrateCommand::Volume(t) => (&t.common, CalibratedQuantity::Volume),
+        CalibrateCommand::Leak(t) => (&t.common, CalibratedQuantity::Leak),
+        CalibrateCommand::Blank(t) => (&t.common, CalibratedQuantity::Blank),
+        CalibrateCommand::Transducer(t) => (&t.common, CalibratedQuantity::Transducer),
+        CalibrateCommand::Rest(t) => (&t.common, CalibratedQuantity::Rest),
+    };
+    let made = date(console.date_or(common.started_at)?);
+    let adapter = if subject.is_of_adapter() { common.adapter.clone().unwrap_or_default() } else { String::new() };
+    let path = file(&common.out, subject, &adapter, made);
+    if path.exists() {
+        // Before half an hour at the rig, and not after it.
+        return Err(Error::file("make", &path, std::io::ErrorKind::AlreadyExists.into()));
+    }
     let (common, found) = match args {
         CalibrateCommand::Volume(t) => (&t.common, volume(t, console)?),
         CalibrateCommand::Leak(t) => (&t.common, leak(t, console)?),
@@ -242,12 +255,9 @@ pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<
         CalibrateCommand::Transducer(t) => (&t.common, check(t, console)?),
         CalibrateCommand::Rest(t) => (&t.common, rest_run(t, console)?),
     };
-    let made = date(console.date_or(common.started_at)?);
     let expires = made.checked_add(Span::new().days(i64::from(common.valid_days))).unwrap_or(Date::MAX);
-    let adapter =
-        if found.subject.is_of_adapter() { common.adapter.clone().unwrap_or_default() } else { String::new() };
     let calibration = Calibration {
-        subject: found.subject,
+        subject,
         adapter,
         made,
         expires,
@@ -255,7 +265,6 @@ pub(super) fn run(args: &CalibrateCommand, console: &mut Console<'_>) -> Result<
         method: found.method,
         values: found.values,
     };
-    let path = file(&common.out, found.subject, &calibration.adapter, made);
     calibration.write(&path, &found.readings)?;
     let mut out = String::new();
     for (label, text) in &found.said {
@@ -391,7 +400,6 @@ fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOut
     let found = expansion::volume(&known, direction, &pairs).map_err(failed)?;
     let way = if args.from_reference { "out of" } else { "into" };
     Ok(CalibrationOutcome {
-        subject: CalibratedQuantity::Volume,
         method: format!(
             "expansion {way} a reference volume of {} ± {}{}",
             args.reference,
@@ -419,6 +427,7 @@ fn volume_by_leak(
     reference: ValueWithU,
     [tight, alone, with]: [&Path; 3],
 ) -> Result<CalibrationOutcome, Error> {
+    let rig = of_one_bench(&args.common, [tight, alone, with])?;
     let (fall_alone, mean) = recorded_fall(alone)?;
     let (fall_with, mean_with) = recorded_fall(with)?;
     let (fall_tight, _) = recorded_fall(tight)?;
@@ -427,10 +436,10 @@ fn volume_by_leak(
     let fall_with = ValueWithU { value: fall_with.value * same, u: fall_with.u * same };
     let falls = added_volume::Falls { tight: fall_tight, alone: fall_alone, with: fall_with };
     let found = added_volume::volume(reference, &falls).map_err(failed)?;
+    fits_rig(found, &rig)?;
     let falls =
         [("without the leak", fall_tight), ("with it", fall_alone), ("with leak and reference volume", fall_with)];
     Ok(CalibrationOutcome {
-        subject: CalibratedQuantity::Volume,
         method: format!(
             "no leak, one leak, and the same with a reference volume of {} ± {}{}",
             args.reference,
@@ -459,6 +468,66 @@ fn volume_by_leak(
         values: far_volume(found),
         table: String::new(),
     })
+}
+
+/// The rig of three different recordings, of which the first is of a tight side.
+fn of_one_bench(common: &CalibrationArgs, [tight, alone, with]: [&Path; 3]) -> Result<RawRig, Error> {
+    let paths = [tight, alone, with];
+    refuse_copies(&paths.map(Path::to_owned))?;
+    let [tight, alone, with] = paths.map(recording::read);
+    let (tight, others) = (tight?, [alone?, with?]);
+    if tight.summary().sides.iter().any(|side| side.verdict == Verdict::Leaking) {
+        return Err(unfit(
+            paths[0],
+            "a side of it was judged leaking: the first recording is to be of a tight side".into(),
+        ));
+    }
+    let (raw, recipe) = (tight.header.rig, tight.header.recipe);
+    for (path, other) in paths.iter().skip(1).zip(&others) {
+        let (there, how) = (&other.header.rig, &other.header.recipe);
+        if *there != raw || how.actuation != recipe.actuation || how.target_pa != recipe.target_pa {
+            let first = paths[0].display();
+            let why = format!(
+                "it is of another rig, adapter, kind of valve or pressure than {first}: all three belong together"
+            );
+            return Err(unfit(path, why));
+        }
+    }
+    let named = common.rig_file.is_some() || common.adapter.is_some();
+    if named && rig(common)?.far_volume_m3 != raw.far_volume_m3 {
+        let why = format!(
+            "its far_volume is {:.2} cm³, which is not that of the rig file and adapter named here",
+            raw.far_volume_m3 * 1e6
+        );
+        return Err(unfit(paths[0], why));
+    }
+    Ok(raw)
+}
+
+/// Standard uncertainties that a volume found may be apart from the rig's, as two calibrations may (our judgement).
+const APART: f64 = 2.5;
+/// Standard uncertainty, as a ratio, with which a volume is no calibration (our judgement): every leak is as uncertain.
+const VOLUME_U_MAX: f64 = 0.1;
+
+/// Refuses a volume that the rig it was found on contradicts: a valve was left shut somewhere, or a recording is of something else.
+fn fits_rig(found: ValueWithU, rig: &RawRig) -> Result<(), Error> {
+    let (here, there) = (found.value * 1e6, rig.far_volume_m3 * 1e6);
+    if found.u_rel() > VOLUME_U_MAX {
+        return Err(failed(format!(
+            "{here:.2} cm³ ± {} % is no calibration: take a larger leak, or a larger reference volume",
+            percent(found.u_rel())
+        )));
+    }
+    let apart = (here - there).abs() / (found.u * 1e6).hypot(there * rig.far_volume_u_rel);
+    if apart > APART {
+        return Err(failed(format!(
+            "found {here:.2} ± {:.2} cm³, and the rig says {there:.2} cm³ ± {} %: {apart:.1} standard uncertainties apart, and {APART} are \
+             allowed. Find out which is wrong; where the rig's figure is an estimate, its far_volume_u is to say so",
+            found.u * 1e6,
+            percent(rig.far_volume_u_rel)
+        )));
+    }
+    Ok(())
 }
 
 /// Of a calibration of the far volume.
@@ -579,7 +648,6 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
     let reference = ValueWithU { value: known, u: known * known_u };
     let found = reference_leak::volume(reference, with, without).map_err(failed)?;
     Ok(CalibrationOutcome {
-        subject: CalibratedQuantity::Leak,
         method: format!("reference leak of {} ± {}{}", args.reference, args.reference_u, made_on(simulated, &args.on)),
         readings: vec![
             format!("fall with the leak {:.4} ± {:.4} Pa/s", with.value, with.u),
@@ -817,7 +885,6 @@ fn blank_run(args: &BlankArgs, console: &mut Console<'_>) -> Result<CalibrationO
         ));
     }
     Ok(CalibrationOutcome {
-        subject: CalibratedQuantity::Blank,
         method: match with {
             BlankedBy::Plug => format!("plug in place of the valve{}", made_on(simulated, &args.on)),
             BlankedBy::Valves => format!("valves known to be tight{}", made_on(simulated, &args.on)),
@@ -998,7 +1065,6 @@ fn rest_run(args: &RestArgs, console: &mut Console<'_>) -> Result<CalibrationOut
         table.push_str(&row);
     }
     Ok(CalibrationOutcome {
-        subject: CalibratedQuantity::Rest,
         method: format!("far side left alone, {}{}", counted(found.runs, "rest"), made_on(simulated, &args.on)),
         readings,
         said,
@@ -1036,7 +1102,6 @@ fn check(args: &TransducerArgs, console: &mut Console<'_>) -> Result<Calibration
         ..CalibrationValues::default()
     };
     Ok(CalibrationOutcome {
-        subject: CalibratedQuantity::Transducer,
         method: format!("against a reference gauge ± {}{}", args.reference_u, source(simulated)),
         readings: points.iter().map(|(x, y)| format!("reference {x:.1} Pa, reading {y:.1} Pa")).collect(),
         said: vec![

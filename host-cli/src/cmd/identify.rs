@@ -13,6 +13,7 @@ use seathold_quantity::{InputError, InputProblem};
 use seathold_recording as recording;
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::units::Reference;
+use seathold_sequencer::verdict::Verdict;
 
 use super::named_files::{self, refuse_copies, unfit};
 use crate::console::Console;
@@ -90,7 +91,8 @@ pub(super) fn run(args: &IdentifyArgs, console: &mut Console<'_>) -> Result<Exit
     if tight.is_empty() {
         return Err(Error::usage("no recording of a tight valve is left to be fitted"));
     }
-    let (tight, with_leak, held_out) = (traces(&tight)?, traces(&args.with_leak)?, traces(&held_out)?);
+    let (tight, with_leak, held_out) =
+        (traces(&tight, true)?, traces(&args.with_leak, false)?, traces(&held_out, true)?);
     let known_leak = known.zip(with_leak.first()).map(|(rate, trace)| KnownLeak {
         // The plant states a leak from 6 bar.
         rate: reference_leak::at_pressure(rate, trace.target_pa, STATED_PA, trace.rig.atmosphere_pa),
@@ -132,7 +134,7 @@ pub(super) fn run(args: &IdentifyArgs, console: &mut Console<'_>) -> Result<Exit
     }
     // Whoever tries recipes on a plant that does not describe the bench must notice, in a script too. The files are written all
     // the same: they may still be the best there is, and say so at their top.
-    Ok(if agreement == Agreement::Missed { Exit::NoVerdict } else { Exit::Good })
+    Ok(if matches!(agreement, Agreement::Missed | Agreement::Conflict) { Exit::NoVerdict } else { Exit::Good })
 }
 
 /// Gauge pressure from which a plant states leaks, Pa.
@@ -144,11 +146,15 @@ fn written(path: &Path, what: &str, text: &str, console: &mut Console<'_>) -> Re
     Ok(())
 }
 
-fn traces(paths: &[PathBuf]) -> Result<Vec<RunReadings>, Error> {
+fn traces(paths: &[PathBuf], tight: bool) -> Result<Vec<RunReadings>, Error> {
     let one = |path: &PathBuf| {
         let read = recording::read(path)?;
         if let Some(why) = &read.damage {
             return Err(recording::Error::damaged(path, why.clone()).into());
+        }
+        if tight && read.summary().sides.iter().any(|side| side.verdict == Verdict::Leaking) {
+            let why = "a side of it was judged leaking, and the fit takes its valve for a tight one: leave it out";
+            return Err(unfit(path, why.into()));
         }
         RunReadings::new(&path.display().to_string(), &read).map_err(|why| unfit(path, why))
     };

@@ -83,6 +83,18 @@ fn a_bench_that_is_missed_is_said_to_be() {
     assert!(valve.contains("# so           THE PLANT DOES NOT DESCRIBE THIS BENCH"), "{valve}");
 }
 
+/// A known leak that is half of what is said: leak and rig cannot both be right, and no number comes out as if they were.
+#[test]
+fn a_known_leak_that_contradicts_the_rig_is_said() {
+    let dir = tempfile::tempdir().unwrap();
+    recorded(dir.path(), "tight.hold", &AT);
+    recorded(dir.path(), "leak.hold", &["--rig-leak", "20 mm3/s"]);
+    let typed = ["identify", "[DIR]/tight.hold", "--with-leak", "[DIR]/leak.hold", "--reference", "40 mm3/s"];
+    let said = seathold(dir.path(), &typed);
+    assert_eq!(said.code, 3, "{}{}", said.out, said.err);
+    assert!(said.out.contains("KNOWN LEAK AND RIG CONTRADICT EACH OTHER"), "{}", said.out);
+}
+
 #[test]
 fn what_cannot_be_fitted_is_named() {
     let dir = tempfile::tempdir().unwrap();
@@ -106,6 +118,9 @@ fn what_cannot_be_fitted_is_named() {
     refused(&["[DIR]/none.hold"], 6, "none.hold");
     let said = seathold(dir.path(), &["identify", "[DIR]/tight.hold", "--with-leak", "[DIR]/small.hold"]);
     assert_eq!(said.code, 2);
+    // A valve that is none of the tight ones.
+    recorded(dir.path(), "leaking.hold", &["--rig-leak", "40 mm3/s"]);
+    refused(&["[DIR]/tight.hold", "[DIR]/leaking.hold"], 2, "leaking.hold: a side of it was judged leaking");
     // A leak that was not open.
     recorded(dir.path(), "again.hold", &["--seed", "9"]);
     let typed = ["[DIR]/tight.hold", "--with-leak", "[DIR]/again.hold", "--reference", "20 mm3/s"];

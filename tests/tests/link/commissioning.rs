@@ -184,6 +184,10 @@ fn blank_runs_are_made_on_the_controller_and_loaded_into_it() {
     assert_eq!(seathold(&later).0, 0);
     let header = recording::read(&file).unwrap().header;
     assert!(header.calibrations[0].starts_with("OUT OF DATE since "), "{header:?}");
+    // The day's file is there: said before anything is done, and not after it.
+    let (code, _, err) = blank(&["--repeats", "1"]);
+    assert!(code == 6 && err.contains("it exists already"), "{err}");
+    std::fs::remove_dir_all(&out).unwrap();
     // Where nobody says that it is done nothing is filled.
     let (code, _, err) = blank(&["--repeats", "1"]);
     assert!(code == 2 && err.contains("left before it was done"), "{err}");
@@ -276,6 +280,7 @@ fn what_a_controller_reads_is_watched() {
 struct Fitter {
     rig: Option<Rig>,
     at: String,
+    rig_file: String,
     asked: u8,
 }
 
@@ -291,19 +296,21 @@ impl Keys for Fitter {
             _ => return KeyboardInput::Line(String::new()),
         };
         self.rig = None;
-        self.rig = Some(Rig::on(&self.at, fitted));
+        self.rig = Some(Rig::on(&self.at, &[fitted, &["--rig-file", &self.rig_file]].concat()));
         KeyboardInput::Line(String::new())
     }
 }
 
-/// The rig file says 45 cm³, and the volume is 52: found by a leak that nobody knows, with 30 cm³ more and without.
+/// The rig file says 45 cm³, by estimate, and the volume is 52: found by a leak that nobody knows, with 30 cm³ more and without.
 #[test]
 fn the_volume_is_found_on_the_controller_by_a_leak_and_a_known_volume() {
     let dir = tempfile::tempdir().unwrap();
     let (kept, out) = (dir.path().join("runs"), dir.path().join("volume.toml"));
-    let rig = Rig::on("127.0.0.1:0", &LEAK[2..]);
+    let rig_file = dir.path().join("rig.toml").display().to_string();
+    std::fs::write(&rig_file, "far_volume = \"45 cm3\"\nfar_volume_u = 0.1\n").unwrap();
+    let rig = Rig::on("127.0.0.1:0", &[&LEAK[2..], &["--rig-file", &rig_file]].concat());
     let at = rig.at.clone();
-    let mut fitter = Fitter { rig: Some(rig), at: at.clone(), asked: 0 };
+    let mut fitter = Fitter { rig: Some(rig), at: at.clone(), rig_file, asked: 0 };
     let volume =
         ["calibrate", "volume", "--reference", "30 cm3", "--reference-u", "0.2 %", "--out", out.to_str().unwrap()];
     let over_the_line = ["--rig", &format!("tcp:{at}"), "--recordings", kept.to_str().unwrap()];
@@ -343,7 +350,24 @@ fn the_volume_is_found_on_the_controller_by_a_leak_and_a_known_volume() {
         text.lines().filter(|line| line.starts_with("far_volume")).map(ToOwned::to_owned).collect::<Vec<_>>()
     };
     assert_eq!(values(&std::fs::read_to_string(&again).unwrap()), values(&file));
-    // The wrong way round no volume comes of it.
-    let (code, _, err) = typed(&[&from[..], &[runs[0], runs[2], runs[1]]].concat(), &mut Silent);
-    assert!(code == 2 && err.contains("not clearly slower"), "{err}");
+    // What cannot be: the wrong way round, one run twice, a tight side that leaks, a volume that the rig contradicts, a file that is
+    // there already.
+    let refused = |reference: &str, out: &str, order: [usize; 3]| {
+        let from = ["calibrate", "volume", "--reference", reference, "--out", out, "--recording"];
+        let (code, _, err) = typed(&[&from[..], &order.map(|number| runs[number])].concat(), &mut Silent);
+        assert!(code == 2 || code == 6, "{code}: {err}");
+        err
+    };
+    let other = dir.path().join("other.toml");
+    let other = other.to_str().unwrap();
+    for (reference, out, order, why) in [
+        ("30 cm3", other, [0, 2, 1], "not clearly slower"),
+        ("30 cm3", other, [0, 1, 1], "the same recording as"),
+        ("30 cm3", other, [1, 2, 0], "judged leaking"),
+        ("60 cm3", other, [0, 1, 2], "standard uncertainties apart"),
+        ("30 cm3", again.to_str().unwrap(), [0, 1, 2], "exists already"),
+    ] {
+        let err = refused(reference, out, order);
+        assert!(err.contains(why), "{why}: {err}");
+    }
 }

@@ -120,7 +120,9 @@ pub fn page(found: &Identified) -> String {
     }
     let mut blocks = Vec::new();
     match agreement {
-        Agreement::Missed => blocks.push(Block::Notice("Missed".into(), agreement.words().into())),
+        Agreement::Missed | Agreement::Conflict => {
+            blocks.push(Block::Notice("Missed".into(), agreement.words().into()))
+        }
         Agreement::NotChecked => blocks.push(Block::Notice("Not checked".into(), agreement.words().into())),
         Agreement::Within | Agreement::Roughly => blocks.push(Block::Text(agreement.words().into())),
     }

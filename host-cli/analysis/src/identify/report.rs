@@ -8,6 +8,7 @@ use seathold_text::messages::phase_name;
 use serde_json::{Value, json};
 
 use super::check::{CLEARLY, HeldOut, Miss, WITHIN};
+use super::scale::APART;
 use super::{Found, Identified};
 
 /// What the fit says of the plant against a recording that took no part.
@@ -21,6 +22,8 @@ pub enum Agreement {
     Roughly,
     /// What was fitted or held out is clearly missed.
     Missed,
+    /// Known leak and rig contradict each other on how large the bench is.
+    Conflict,
 }
 
 impl Agreement {
@@ -30,6 +33,7 @@ impl Agreement {
         match worst {
             // What was fitted is missed already: the plant is another, or the search has not found it.
             _ if found.widened > CLEARLY => Self::Missed,
+            _ if found.scale.apart > APART => Self::Conflict,
             None => Self::NotChecked,
             Some(_) if found.held_out.iter().any(HeldOut::is_missed) => Self::Missed,
             Some(multiple) if multiple <= WITHIN => Self::Within,
@@ -43,6 +47,9 @@ impl Agreement {
             Self::NotChecked => "NOT CHECKED: no recording was held out",
             Self::Within => "the plant predicts what was held out within its noise",
             Self::Roughly => "the plant predicts what was held out, though not within its noise",
+            Self::Conflict => {
+                "KNOWN LEAK AND RIG CONTRADICT EACH OTHER on how large the bench is: find out which is wrong, and fit again"
+            }
             Self::Missed => "THE PLANT DOES NOT DESCRIBE THIS BENCH: it clearly misses what was fitted or held out",
         }
     }
@@ -107,9 +114,6 @@ pub(super) fn miss_words(miss: &Miss) -> String {
     format!("{phase}, {}: {:.2} times the noise, {} Pa", channel(miss), miss.over_noise, number(miss.rms_pa, 2))
 }
 
-/// Standard uncertainties that two figures of one volume may be apart without a word, as for calibrations (our judgement).
-const APART: f64 = 2.5;
-
 /// The trapped volume.
 pub(super) fn trapped_words(found: &Identified) -> String {
     let (now, before) = (found.trapped, found.trapped_before);
@@ -126,10 +130,15 @@ pub(super) fn trapped_words(found: &Identified) -> String {
     format!("{} (standard uncertainty), {source}", volume(now))
 }
 
+/// What tight sides may lose without a word, Pa·m³/s: half a cubic millimetre a second (our judgement).
+const LOSS_NO_MATTER: f64 = 5e-5;
+
 /// What is lost.
 pub(super) fn loss_words(found: &Identified) -> String {
+    // The fit takes for a leak whatever falls like one.
+    let clearly = found.loss.value > (3.0 * found.loss.u).max(LOSS_NO_MATTER);
     format!(
-        "{:.3} ± {:.3} mm³/s (mean of {} sides, and its standard uncertainty); they scatter by {}",
+        "{:.3} ± {:.3} mm³/s (mean of {} sides, and its standard uncertainty); they scatter by {}{}",
         found.loss.value * 1e4,
         found.loss.u * 1e4,
         found.sides,
@@ -137,6 +146,11 @@ pub(super) fn loss_words(found: &Identified) -> String {
             "an assumed 0.1 mm³/s".into()
         } else {
             format!("{:.3} mm³/s", found.loss_scatter * 1e4)
+        },
+        if clearly {
+            "; MORE THAN TIGHT SIDES LOSE: do they leak, or does the room warm or cool? Then the figures of heat are wrong too"
+        } else {
+            ""
         }
     )
 }
@@ -291,6 +305,7 @@ pub fn json(found: &Identified) -> Value {
             Agreement::Within => "within",
             Agreement::Roughly => "roughly",
             Agreement::Missed => "missed",
+            Agreement::Conflict => "conflict",
         },
     })
 }

@@ -27,6 +27,9 @@ pub struct Scale {
     pub apart: f64,
 }
 
+/// Standard uncertainties that two figures of one volume may be apart without a word, as for calibrations (our judgement).
+pub const APART: f64 = 2.5;
+
 /// Of a rig whose volume is known to `rig_u_rel`, with the known leak as the fit makes it.
 ///
 /// # Errors
@@ -47,10 +50,13 @@ pub fn scale(rig_u_rel: f64, known: Option<(KnownLeak, WithU)>) -> Result<Scale,
     let u = by_leak * known.u_rel.hypot(fitted.u / fitted.value);
     let (leak_weight, rig_weight) = ((u * u).recip(), (rig_u_rel * rig_u_rel).recip());
     let weight = leak_weight + rig_weight;
+    let apart = (by_leak - 1.0).abs() / u.hypot(rig_u_rel);
+    // Two that contradict each other: the mean is as uncertain as they are apart (R. T. Birge, Physical Review 40 (1932) 207).
+    let widened = if apart > APART { apart } else { 1.0 };
     Ok(Scale {
-        factor: WithU { value: (leak_weight * by_leak + rig_weight) / weight, u: weight.sqrt().recip() },
+        factor: WithU { value: (leak_weight * by_leak + rig_weight) / weight, u: weight.sqrt().recip() * widened },
         by_leak: Some(WithU { value: by_leak, u }),
-        apart: (by_leak - 1.0).abs() / u.hypot(rig_u_rel),
+        apart,
     })
 }
 
@@ -64,6 +70,8 @@ mod tests {
         let found = scale(0.01, Some((known, WithU { value: 2e-3, u: 0.0 }))).unwrap();
         // 1.05 ± 0.0105 and 1 ± 0.01.
         assert!((found.factor.value - 1.0238).abs() < 1e-4 && (found.factor.u - 0.00724).abs() < 1e-5, "{found:?}");
+        let apart = scale(0.01, Some((KnownLeak { rate: 4e-3, ..known }, WithU { value: 2e-3, u: 0.0 }))).unwrap();
+        assert!(apart.apart > 40.0 && apart.factor.u > 0.3, "as uncertain as they are apart: {apart:?}");
         let rough = scale(0.2, Some((known, WithU { value: 2e-3, u: 0.0 }))).unwrap();
         assert!((rough.factor.value - 1.05).abs() < 3e-4, "{rough:?}");
         assert_eq!(scale(0.02, None).unwrap().factor, WithU { value: 1.0, u: 0.02 });
