@@ -118,6 +118,9 @@ pub struct RunArgs {
     /// Sides to test: both, first (end A on supply) or second (end B on supply)
     #[arg(long, value_enum, hide_possible_values = true, default_value_t = SidesArg::Both, help_heading = "What and how")]
     pub sides: SidesArg,
+    /// Each side begins only when the tag of the end on the supply side is scanned: the serial number with /A or /B
+    #[arg(long, conflicts_with = "resume", help_heading = "What and how")]
+    pub end_tags: bool,
     /// Actuation of the valve: air or hand [default: the valve's or the recipe's]
     #[arg(long, value_enum, hide_possible_values = true, help_heading = "What and how")]
     pub actuation: Option<ActuationArg>,

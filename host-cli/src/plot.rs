@@ -68,7 +68,7 @@ pub fn plot(recording: &Recording, units: &UnitFormat) -> String {
 fn trace(recording: &Recording) -> impl Iterator<Item = (f64, f64)> {
     let transducer = recording.header.rig.far;
     let origin = recording.polls.first().map_or(0, |p| p.at.as_ticks());
-    recording.polls.iter().filter_map(move |poll| match poll.inputs.far {
+    recording.polls.iter().take(recording.on_first_clock()).filter_map(move |poll| match poll.inputs.far {
         Reading::Sample(sample) => {
             let seconds = poll.at.as_ticks().saturating_sub(origin) as f64 / 1e6;
             Some((seconds, f64::from(transducer.pressure(sample.counts).pascals())))
@@ -81,9 +81,11 @@ fn trace(recording: &Recording) -> impl Iterator<Item = (f64, f64)> {
 fn phases(recording: &Recording, start: f64, end: f64) -> String {
     let origin = recording.polls.first().map_or(0, |p| p.at.as_ticks());
     let column = |t: f64| (((t - start) / (end - start) * f64::from(COLUMNS)) as usize).min(usize::from(COLUMNS));
+    let drawn = recording.on_first_clock();
     let entered: Vec<(usize, Phase)> = recording
-        .events()
-        .filter_map(|(at, event)| match event {
+        .numbered_events()
+        .take_while(|(number, ..)| *number < drawn)
+        .filter_map(|(_, at, event)| match event {
             Event::Entered { phase, .. } => Some((column(at.as_ticks().saturating_sub(origin) as f64 / 1e6), phase)),
             _ => None,
         })

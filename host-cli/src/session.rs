@@ -4,9 +4,10 @@
 use std::collections::VecDeque;
 
 use seathold_recording::{Discontinuity, Summary, Watch, Writer};
-use seathold_sequencer::event::{Disconnect, Phase};
-use seathold_sequencer::input::Command;
+use seathold_sequencer::event::{Disconnect, Event, Phase};
+use seathold_sequencer::input::{Command, Prompt};
 use seathold_sequencer::link::message::{Request, Response};
+use seathold_sequencer::recipe::Actuation;
 use seathold_sequencer::time::{Duration, Instant};
 
 use crate::console::Console;
@@ -37,6 +38,13 @@ const AWAY_MAX_US: u64 = 120_000_000;
 
 /// How long a controller may take to be ready for a recipe: a safe vent with all its time, in microseconds.
 const BUSY_MAX_US: u64 = 700_000_000;
+
+/// Said in place of a prompt for a lever, where a valve has none.
+const OPENED_BY_AIR: &str =
+    "           the controller opens the valve into the vent by itself: hands clear of the ball, and wait";
+
+/// Said where what came before a gap decides nothing, and what comes after it never can.
+const GAP_ABORTS: &str = "nothing after the gap can count: the run is aborted, and the valve vented; test again";
 
 /// Pause between two attempts to load a recipe, and between two status requests.
 const PAUSE_US: u64 = 300_000;
@@ -70,6 +78,15 @@ pub struct Session {
     pub sent: Option<VecDeque<Command>>,
 }
 
+/// Why a run was left before it was over.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Abandoned {
+    /// The program was told to quit without waiting for the vent.
+    Quit,
+    /// The controller could not be reached for [`AWAY_MAX_US`].
+    Away,
+}
+
 /// How a run ended.
 #[derive(Debug)]
 pub struct RunEnd {
@@ -81,8 +98,8 @@ pub struct RunEnd {
     pub journal: Option<Journal>,
     /// How long it took on the rig's clock.
     pub length: Duration,
-    /// The program was told to quit without waiting for the vent; the recording is incomplete.
-    pub abandoned: bool,
+    /// It ended before the run did; the recording is incomplete.
+    pub abandoned: Option<Abandoned>,
     /// Why the screen could not be written, if so.
     pub screen_error: Option<Error>,
 }
@@ -107,10 +124,23 @@ struct RunProgress {
     lost: Option<u64>,
     first: Option<Instant>,
     last: Option<Instant>,
+    /// From the first poll to the last on the same clock, in microseconds.
+    length: u64,
+    /// The controller was reset: its clock began again, and it does not know the recipe.
+    restarted: bool,
     broke: Option<Instant>,
     over: bool,
     unrecorded: Option<Error>,
     screen_error: Option<Error>,
+}
+
+impl RunProgress {
+    /// Shows something, unless the screen has failed before.
+    fn show(&mut self, shown: impl FnOnce() -> Result<(), Error>) {
+        if self.screen_error.is_none() {
+            self.screen_error = shown().err();
+        }
+    }
 }
 
 impl Session {
@@ -147,7 +177,8 @@ impl Session {
             let question = self.operator.question();
             if question != prompted && progress.screen_error.is_none() {
                 prompted = question;
-                progress.screen_error = put_question(console, screen, question).err();
+                let tag = question.and_then(|question| self.operator.tag(question));
+                progress.screen_error = put_question(console, screen, question, tag.as_deref()).err();
             }
             let now = self.client.now(console.clock);
             let away = progress.lost.is_some_and(|lost| now.saturating_sub(lost) >= AWAY_MAX_US);
@@ -155,7 +186,7 @@ impl Session {
                 self.abort_lost(console, screen, &mut progress);
             }
             if progress.over || away || (self.operator.abort_requested() && !self.shadow.began()) {
-                return self.end(progress, away);
+                return self.end(progress, away.then_some(Abandoned::Away));
             }
             if !self.shadow.began() && now.saturating_sub(began) > BUSY_MAX_US {
                 return Err(Error::usage("the controller has not become ready for a recipe"));
@@ -163,14 +194,16 @@ impl Session {
             let pressed = console.interrupted();
             if pressed > presses {
                 if presses > 0 {
-                    return self.end(progress, true);
+                    return self.end(progress, Some(Abandoned::Quit));
                 }
                 presses = pressed;
                 self.operator.abort();
                 progress.screen_error = progress.screen_error.take().or(screen.say(console, ABORTING).err());
             }
-            if self.operator.listens() {
-                self.operator.handle_input(&console.keys.line());
+            if self.operator.listens()
+                && let Some(said) = self.operator.handle_input(&console.keys.line())
+            {
+                progress.show(|| screen.say(console, &said));
             }
             self.request(&mut progress, now);
             let (journal, unrecorded) = (&mut self.journal, &mut progress.unrecorded);
@@ -213,25 +246,19 @@ impl Session {
             progress.unrecorded.get_or_insert(why.into());
         }
         for text in [&why.to_string(), ABORT_LOST] {
-            if progress.screen_error.is_none() {
-                progress.screen_error = screen.say(console, text).err();
-            }
+            progress.show(|| screen.say(console, text));
         }
     }
 
-    fn end(self, progress: RunProgress, abandoned: bool) -> Result<RunEnd, Error> {
+    fn end(self, progress: RunProgress, abandoned: Option<Abandoned>) -> Result<RunEnd, Error> {
         if let Some(why) = progress.unrecorded {
             return Err(why);
         }
-        let length = match (progress.first, progress.last) {
-            (Some(first), Some(last)) => last.as_ticks().saturating_sub(first.as_ticks()),
-            _ => 0,
-        };
         Ok(RunEnd {
             summary: progress.summary,
             writer: self.writer,
             journal: self.journal,
-            length: Duration::from_ticks(length),
+            length: Duration::from_ticks(progress.length),
             abandoned,
             screen_error: progress.screen_error,
         })
@@ -258,6 +285,7 @@ impl Session {
                     // Numbers start again.
                     self.shadow.renumber();
                     self.operator.restarted();
+                    progress.restarted = true;
                     self.shadow.break_off(Discontinuity::Restarted, &mut items);
                 }
             }
@@ -281,10 +309,8 @@ impl Session {
             ClientEvent::Record { number, what } => self.shadow.take(number, &what, &mut items),
             ClientEvent::Answer(answer) => self.answered(&answer, progress)?,
         }
-        if let Some(text) = say
-            && progress.screen_error.is_none()
-        {
-            progress.screen_error = screen.say(console, &text).err();
+        if let Some(text) = say {
+            progress.show(|| screen.say(console, &text));
         }
         for item in items {
             self.item(item, console, screen, progress);
@@ -315,7 +341,8 @@ impl Session {
                 if !self.shadow.is_whole() {
                     progress.summary.disconnect = snapshot.disconnect;
                     let at = progress.last.unwrap_or(Instant::from_ticks(0));
-                    self.operator.stand(snapshot.phase, snapshot.prompt, at);
+                    let prompt = snapshot.prompt.filter(|prompt| self.is_for_hands(*prompt, progress.restarted));
+                    self.operator.stand(snapshot.phase, prompt, at);
                 }
                 Ok(())
             }
@@ -339,10 +366,12 @@ impl Session {
                 progress.summary.broken.get_or_insert(why);
                 progress.summary.disconnect = Disconnect::Pressurised;
                 progress.broke = None;
-                if progress.screen_error.is_none() {
-                    progress.screen_error = screen.say(console, &why.to_string()).err();
+                progress.show(|| screen.say(console, &why.to_string()));
+                let in_vain = matches!(why, Discontinuity::Gap { .. }) && progress.summary.proved.is_none();
+                if in_vain {
+                    progress.show(|| screen.say(console, GAP_ABORTS));
                 }
-                if why.voids() {
+                if why.voids() || in_vain {
                     self.operator.abort();
                 }
                 self.writer.push_break(why)
@@ -351,12 +380,20 @@ impl Session {
                 let (record, status) = *poll;
                 progress.first.get_or_insert(record.at);
                 progress.last = Some(record.at);
+                if let (Some(first), false) = (progress.first, progress.restarted) {
+                    progress.length = record.at.as_ticks().saturating_sub(first.as_ticks());
+                }
                 for event in &record.events {
                     progress.summary.see(event);
                     progress.watch.see(event, record.at);
-                    self.operator.tell(record.at, event);
-                    if progress.screen_error.is_none() {
-                        progress.screen_error = screen.event(console, record.at, event).err();
+                    match event {
+                        Event::Prompted(prompt) if !self.is_for_hands(*prompt, progress.restarted) => {
+                            progress.show(|| screen.say(console, OPENED_BY_AIR));
+                        }
+                        event => {
+                            self.operator.tell(record.at, event);
+                            progress.show(|| screen.event(console, record.at, event));
+                        }
                     }
                 }
                 if progress.screen_error.is_none() {
@@ -383,6 +420,13 @@ impl Session {
         if let Err(why) = written {
             progress.unrecorded.get_or_insert(why.into());
         }
+    }
+
+    /// Whether a prompt is for a person. After a reset the controller does not know the recipe, and asks for a lever on a
+    /// valve that has none.
+    fn is_for_hands(&self, prompt: Prompt, restarted: bool) -> bool {
+        let by_air = matches!(&self.load, Request::LoadRecipe(recipe) if recipe.actuation == Actuation::Air);
+        !(restarted && by_air && prompt == Prompt::OpenToVent)
     }
 
     /// Whether this program sent the command. Those sent before it that never came are forgotten: a line loses some.
@@ -431,12 +475,22 @@ fn put_question(
     console: &mut Console<'_>,
     screen: &mut dyn Screen,
     question: Option<OperatorQuestion>,
+    tag: Option<&str>,
 ) -> Result<(), Error> {
-    match question {
-        Some(OperatorQuestion::Begin) => {
-            screen.say(console, "  >>> valve on the rig, guard shut? Enter begins, a and Enter aborts")
+    let text = match (question, tag) {
+        (Some(OperatorQuestion::Begin), None) => {
+            "valve on the rig, guard shut? Enter begins, a and Enter aborts".into()
         }
-        Some(OperatorQuestion::Of(_)) => screen.say(console, "  >>> Enter when done, a and Enter aborts"),
-        None => Ok(()),
-    }
+        (Some(OperatorQuestion::Begin), Some(tag)) => {
+            format!(
+                "valve on the rig, guard shut? the tag of the end on the supply side, {tag}, begins; a and Enter aborts"
+            )
+        }
+        (Some(OperatorQuestion::Of(_)), None) => "Enter when done, a and Enter aborts".into(),
+        (Some(OperatorQuestion::Of(_)), Some(tag)) => {
+            format!("when done, the tag of the end that is now on the supply side, {tag}; a and Enter aborts")
+        }
+        (None, _) => return Ok(()),
+    };
+    screen.say(console, &format!("  >>> {text}"))
 }

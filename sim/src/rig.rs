@@ -215,6 +215,11 @@ impl SimRig {
         self.clock_behind = self.clock_behind.saturating_add(by.as_ticks());
     }
 
+    /// The controller's clock begins again at zero, as after a reset; the plant's goes on.
+    pub const fn restart_clock(&mut self) {
+        self.clock_behind = self.now;
+    }
+
     /// The wired contacts, as last set.
     pub const fn wired(&self) -> Contacts {
         self.contacts

@@ -8,7 +8,7 @@ use std::sync::atomic::AtomicUsize;
 use seathold::console::KeyboardInput;
 use seathold::console::Keys;
 
-use crate::served_kit::{Ear, program};
+use crate::served_kit::{Ear, Rig, program};
 
 /// What a program says, for whoever answers it.
 #[derive(Clone, Default)]
@@ -69,6 +69,43 @@ const PROMPTS: [(&str, &str); 7] = [
 /// Has the rig at this address checked by that somebody: code, table, talk.
 pub fn at(address: &str, interrupts: &AtomicUsize, then: &mut dyn FnMut(&str)) -> (u8, String, String) {
     answered(&["doctor", "--rig", address], interrupts, &PROMPTS, 2, then)
+}
+
+/// What hands at the rig do, and what is typed then.
+const HANDS: [(&str, &str); 11] = [
+    ("or n to stop here (q at any time).", "y"),
+    ("Press it and hold it pressed. It is seen by itself", "a"),
+    ("seen. Release it", "a"),
+    ("Open it. It is seen by itself", "a"),
+    ("seen. Close it", "a"),
+    ("Pull its plug. It is seen by itself", "a"),
+    ("seen. Put it back", "a"),
+    ("then Enter acknowledges", ""),
+    ("then Enter)", ""),
+    ("Enter works it", ""),
+    ("Did it move?", "y"),
+];
+
+/// Has a served rig checked by somebody who stands at it, shuts its air off and works its contacts and plugs.
+pub fn by_hand(rig: &Rig) -> (u8, String, String) {
+    let mut plugs = ["far", "supply"].into_iter().cycle();
+    let mut pulled = "";
+    let address = format!("tcp:{}", rig.at);
+    // No Enter too many: where something is waited for, it would say that it was done and not seen.
+    answered(&["doctor", "--rig", &address], &AtomicUsize::new(0), &HANDS, 0, &mut |said| {
+        let work = match () {
+            () if said.ends_with(HANDS[0].0) => "air",
+            () if said.ends_with(HANDS[1].0) || said.ends_with(HANDS[2].0) => "stop",
+            () if said.ends_with(HANDS[3].0) || said.ends_with(HANDS[4].0) => "guard",
+            () if said.ends_with(HANDS[5].0) => {
+                pulled = plugs.next().unwrap_or_default();
+                pulled
+            }
+            () if said.ends_with(HANDS[6].0) => pulled,
+            () => return,
+        };
+        rig.hands(work);
+    })
 }
 
 /// Any command, with somebody who gives these answers to these prompts, and types Enter so often too many: code, results,

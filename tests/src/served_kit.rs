@@ -3,12 +3,10 @@
 use std::io::{self, Write};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc::{Sender, channel};
+use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread::JoinHandle;
 
-use seathold::console::Console;
-use seathold::console::Keys;
-use seathold::console::SystemClock;
+use seathold::console::{Console, KeyboardInput, Keys, SystemClock};
 
 use crate::cli_kit::Silent;
 
@@ -62,9 +60,19 @@ pub fn program(
     seathold::main_with(arguments, &mut Console { out, err, live: false, clock, interrupts, keys }).code()
 }
 
+/// Lines as they are typed by another thread.
+struct Typed(Receiver<&'static str>);
+
+impl Keys for Typed {
+    fn line(&mut self) -> KeyboardInput {
+        self.0.try_recv().map_or(KeyboardInput::Nothing, |line| KeyboardInput::Line(line.into()))
+    }
+}
+
 /// `seathold serve` in a thread.
 #[derive(Debug)]
 pub struct Rig {
+    typed: Sender<&'static str>,
     interrupts: Arc<AtomicUsize>,
     thread: Option<JoinHandle<String>>,
     /// "127.0.0.1:PORT", or "serial:PATH".
@@ -85,6 +93,7 @@ impl Rig {
     fn served(more: &[&str]) -> Self {
         let interrupts = Arc::new(AtomicUsize::new(0));
         let (first, address) = channel();
+        let (typed, lines) = channel();
         let mut arguments: Vec<String> = ["serve"].iter().chain(more).map(|a| (*a).into()).collect();
         if !more.contains(&"--speed") {
             arguments.extend(["--speed".into(), "max".into()]);
@@ -94,11 +103,16 @@ impl Rig {
             let mut out = Ear { first: Some(first), ..Ear::default() };
             let mut err = Ear::default();
             let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
-            program(&arguments, &ours, &mut out, &mut err, &mut Silent);
+            program(&arguments, &ours, &mut out, &mut err, &mut Typed(lines));
             err.text
         });
         let address = address.recv().expect("an address");
-        Self { interrupts, thread: Some(thread), at: address.trim_start_matches("tcp:").into() }
+        Self { typed, interrupts, thread: Some(thread), at: address.trim_start_matches("tcp:").into() }
+    }
+
+    /// Types a line where it is served: hands at the rig.
+    pub fn hands(&self, line: &'static str) {
+        self.typed.send(line).expect("it is being served");
     }
 
     /// Ctrl-C, and what it told.

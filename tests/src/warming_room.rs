@@ -121,6 +121,7 @@ pub fn tested(room: &Room, rig: &Rig, share: f64, valves: std::ops::Range<u64>) 
         serial: String::new(),
         operator: String::new(),
         sides: Sides::Both,
+        end_tags: false,
         recipe_name: recipe.name.clone(),
         recipe: raw,
         rig_name: String::new(),

@@ -21,6 +21,9 @@ pub struct Header {
     pub operator: String,
     /// Sides requested.
     pub sides: Sides,
+    /// No side was begun before the tag of the end on the supply side had been scanned.
+    #[serde(default, skip_serializing_if = "core::ops::Not::not")]
+    pub end_tags: bool,
     /// Where the recipe came from: a file, or the name of a built-in one.
     pub recipe_name: String,
     /// The recipe.

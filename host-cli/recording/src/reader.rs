@@ -16,6 +16,7 @@ use super::limits::{BREAKS_MAX, EVENT_MAX, EVENTS_MAX, FILE_MAX, HEADER_MAX, NAM
 use super::value::{self, NameTable, RecordValue};
 use super::writer::EndFrame;
 use super::{EventLog, Header, PollLog, RecordingGap, file};
+use crate::Discontinuity;
 use crate::{Error, Summary};
 
 /// A recording read back.
@@ -39,6 +40,11 @@ impl Recording {
     /// All events with their times, as the sequencer's own type. An event this program does not know is left out, and
     /// so is every result after a discontinuity: the readings here do not support it.
     pub fn events(&self) -> impl Iterator<Item = (Instant, Event)> + '_ {
+        self.numbered_events().map(|(_, at, event)| (at, event))
+    }
+
+    /// As [`events`](Self::events), with the number of the poll they belong to.
+    pub fn numbered_events(&self) -> impl Iterator<Item = (usize, Instant, Event)> + '_ {
         let whole = self.whole();
         self.event_log
             .timed()
@@ -47,7 +53,6 @@ impl Recording {
                 *number < whole
                     || !matches!(event, Event::SideFinished(_) | Event::RunFinished { .. } | Event::InterimEstimate(_))
             })
-            .map(|(_, at, event)| (at, event))
     }
 
     /// Polls before the first discontinuity: these can be replayed.
@@ -68,9 +73,21 @@ impl Recording {
         self.names.value(node).unwrap_or_default()
     }
 
-    /// From the first poll to the last.
+    /// Polls before the controller's clock began again, as it does with a reset: only these are on one axis of time.
+    pub fn on_first_clock(&self) -> usize {
+        let restarted = self.breaks.iter().filter(|it| it.why == Discontinuity::Restarted);
+        let mut at = restarted.map(|it| usize::try_from(it.polls).unwrap_or(usize::MAX));
+        let went_back = |number: &usize| {
+            let before = number.checked_sub(1).and_then(|number| self.polls.get(number));
+            matches!((before, self.polls.get(*number)), (Some(before), Some(after)) if after.at < before.at)
+        };
+        at.find(went_back).unwrap_or(self.polls.len())
+    }
+
+    /// From the first poll to the last; where the controller was reset, to the last before that.
     pub fn length(&self) -> Duration {
-        match (self.polls.first(), self.polls.last()) {
+        let last = self.on_first_clock().checked_sub(1).and_then(|number| self.polls.get(number));
+        match (self.polls.first(), last) {
             (Some(first), Some(last)) => Duration::from_ticks(last.at.as_ticks().saturating_sub(first.at.as_ticks())),
             _ => Duration::from_ticks(0),
         }

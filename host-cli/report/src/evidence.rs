@@ -85,22 +85,30 @@ impl Evidence {
         let recording = recording::read_bytes(bytes)?;
         let units = UnitFormat::new(&recording.header.recipe, &recording.header.display_units);
         let origin = recording.polls.first().map_or(0, |poll| poll.at.as_ticks());
-        let seconds = |at: Instant| at.as_ticks().saturating_sub(origin) as f64 / 1e6;
+        let (drawn, length) = (recording.on_first_clock(), recording.length().as_ticks());
+        // A clock that began again is put behind the first: how long the controller was off, nobody knows.
+        let seconds = |number: usize, at: Instant| {
+            let passed = if number < drawn { at.as_ticks().saturating_sub(origin) } else { length + at.as_ticks() };
+            passed as f64 / 1e6
+        };
         let whole = whole(&recording);
         // What the readings do not lead to is no result, whatever the events say.
         let differs = matches!(whole, Integrity::Differs(_));
         let is_result = |event: &Event| {
             matches!(event, Event::SideFinished(_) | Event::RunFinished { .. } | Event::InterimEstimate(_))
         };
-        let events = recording.events().filter(|(_, event)| !(differs && is_result(event)));
-        let events: Vec<(f64, Event)> = events.map(|(at, event)| (seconds(at), event)).collect();
+        let events = recording.numbered_events().filter(|(.., event)| !(differs && is_result(event)));
+        let events: Vec<_> = events.collect();
+        let on_first_clock = events.iter().take_while(|(number, ..)| *number < drawn).count();
+        let events: Vec<(f64, Event)> =
+            events.into_iter().map(|(number, at, event)| (seconds(number, at), event)).collect();
         Ok(Self {
             name: name.into(),
             summary: Summary::of(events.iter().map(|(_, event)| event.clone())),
-            traces: trace(&recording, &events),
+            traces: trace(&recording, &events[..on_first_clock]),
             log: events.iter().filter_map(|(at, event)| Some((*at, units.event(event)?))).collect(),
             polls: recording.polls.len(),
-            seconds: recording.length().as_ticks() as f64 / 1e6,
+            seconds: length as f64 / 1e6,
             sha256: seathold_recording::hash::sha256(bytes),
             whole,
             replays: !differs,

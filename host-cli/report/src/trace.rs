@@ -80,7 +80,7 @@ pub(super) fn trace(recording: &Recording, events: &[(f64, Event)]) -> Vec<SideT
         let (from, to) = (first.1, last.2);
         let rig = &recording.header.rig;
         let inside = || {
-            let polls = recording.polls.iter();
+            let polls = recording.polls.iter().take(recording.on_first_clock());
             polls
                 .map(|poll| (poll.at.as_ticks().saturating_sub(origin) as f64 / 1e6, poll))
                 .filter(move |(at, _)| *at >= from && *at <= to)

@@ -6,6 +6,7 @@ use seathold_sequencer::input::Side;
 use seathold_sequencer::measure::Contribution;
 use seathold_sequencer::verdict::Reason;
 use seathold_text::drift_margin;
+use seathold_text::end_swap;
 use seathold_text::messages::{self, budget_parts, side_name, supply_end, verdict_word};
 use seathold_text::outcome;
 
@@ -254,12 +255,16 @@ pub(super) fn notes(valve: &ValveHistory<'_>) -> Option<Block> {
 fn run_section(called: &str, run: &Evidence) -> Vec<Block> {
     let kind = if run.seal.is_some() { "Record" } else { "Run" };
     let mut blocks = vec![Block::Heading(2, format!("{kind} {called}: {}", moment(&run.header.started_at)))];
-    blocks.push(Block::Facts(vec![
+    let mut facts = vec![
         ("By".into(), operator(run)),
         ("Asked for".into(), messages::sides(run.header.sides).into()),
         ("Result".into(), outcome::word(&run.summary).into()),
         ("Took".into(), format!("{:.0} s, {} readings", run.seconds, run.polls)),
-    ]));
+    ];
+    if let Some(proof) = end_swap::proof(&run.header) {
+        facts.push(("Ends swapped".into(), proof.into()));
+    }
+    blocks.push(Block::Facts(facts));
     blocks.extend(run_notices(run));
     for trace in &run.traces {
         blocks.extend(figures(run, trace));

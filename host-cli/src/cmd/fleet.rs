@@ -177,6 +177,7 @@ fn work_out(args: &FleetArgs, started: Timestamp, folder: &std::path::Path) -> R
         serial: String::new(),
         operator: String::new(),
         sides: Sides::Both,
+        end_tags: false,
         recipe_name: recipe.name.clone(),
         recipe: *recipe.recipe.raw(),
         rig_name: loaded.name,

@@ -40,7 +40,7 @@ pub(super) fn run_for(args: &RunArgs, how: &RunContext, console: &mut Console<'_
     screen.end();
     let mut ended = ended?;
     let journal = ended.journal.take();
-    let part = ended.abandoned.then(|| ended.writer.part().display().to_string());
+    let part = ended.abandoned.map(|_| ended.writer.part().display().to_string());
     let exit = finish(args, how, &header, &units, ended, console)?;
     match (journal, part) {
         (Some(_), Some(part)) => {

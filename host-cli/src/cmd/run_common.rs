@@ -26,8 +26,9 @@ use crate::args::RunArgs;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::rig::{Answers, RunOperator};
 use crate::screen::{Json, Live, Plain, Quiet, Screen};
-use crate::session::RunEnd;
+use crate::session::{Abandoned, RunEnd};
 
 /// Built-in recipes.
 const RECIPES: &[(&str, &str)] = &[
@@ -43,6 +44,9 @@ pub(super) struct RunContext {
     /// The caller prints the result, unless a fault ended the run or the bleed was not confirmed.
     pub(super) brief: bool,
 }
+
+/// The serial number of a valve that was given none.
+pub(super) const UNMARKED: &str = "unmarked";
 
 /// Whether a recipe of this name is built in.
 pub(super) fn is_built_in(name: &str) -> bool {
@@ -140,6 +144,7 @@ pub(super) fn header(
         serial,
         operator: args.operator.clone(),
         sides: args.sides.into(),
+        end_tags: args.end_tags,
         recipe_name: recipe.name.clone(),
         recipe: *recipe.recipe.raw(),
         rig_name: rig_name.into(),
@@ -147,6 +152,24 @@ pub(super) fn header(
         calibrations,
         source,
         display_units: recipe.display_units.clone(),
+    }
+}
+
+/// Who answers the run of this header. A simulated operator scans nothing, and a valve without a serial number has no tag.
+///
+/// # Errors
+/// When tags are to be scanned and cannot be.
+pub(super) fn operator(header: &Header, answers: Answers) -> Result<RunOperator, Error> {
+    let operator = RunOperator::new(header.sides, answers);
+    match (header.end_tags, answers) {
+        (false, _) => Ok(operator),
+        (true, Answers::Keyboard) if header.serial == UNMARKED => {
+            Err(Error::usage("--end-tags: a tag has the serial number in it: give --serial too"))
+        }
+        (true, Answers::Keyboard) => Ok(operator.with_end_tags(header.serial.clone())),
+        (true, Answers::Timed | Answers::AtRig) => {
+            Err(Error::usage("--end-tags: nobody is there to scan on a simulated rig: give --interactive too"))
+        }
     }
 }
 
@@ -223,10 +246,14 @@ pub(super) fn finish(
     console: &mut Console<'_>,
 ) -> Result<Exit, Error> {
     let RunEnd { summary, writer, length, abandoned, screen_error, .. } = ended;
-    if abandoned {
+    if let Some(why) = abandoned {
         let part = writer.part().display().to_string();
         drop(writer);
-        writeln!(console.err, "stopped at once: treat the far side as PRESSURISED. Unfinished recording: {part}")?;
+        let why = match why {
+            Abandoned::Quit => "stopped at once",
+            Abandoned::Away => "given up, as the controller has not been reached for two minutes",
+        };
+        writeln!(console.err, "{why}: treat the far side as PRESSURISED. Unfinished recording: {part}")?;
         return Ok(Exit::Fault);
     }
     let path = writer.finish()?;

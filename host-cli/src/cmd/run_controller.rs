@@ -15,13 +15,15 @@ use seathold_sequencer::rig::Rig;
 use seathold_text::messages;
 
 use super::files::load_rig;
-use super::run_common::{adapter_choice, fits_register, header, recipe_of, recording_path, to_the_second};
+use super::run_common::{
+    UNMARKED, adapter_choice, fits_register, header, operator, recipe_of, recording_path, to_the_second,
+};
 use crate::args::RunArgs;
 use crate::console::Console;
 use crate::error::Error;
 use crate::rig::journal::{self, Journal};
 use crate::rig::memory::{self, KeptRig};
-use crate::rig::{Address, Answers, Client, RunOperator, Shadow};
+use crate::rig::{Address, Answers, Client, Shadow};
 use crate::session::{NEEDS_KEY, Session};
 use crate::speed::Speed;
 
@@ -63,7 +65,7 @@ pub(super) fn begin_or_resume(args: &RunArgs, console: &mut Console<'_>) -> Resu
 fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header), Error> {
     let address = &args.rig;
     let started = to_the_second(console.date_or(args.started_at)?);
-    let serial = args.serial.clone().unwrap_or_else(|| "unmarked".into());
+    let serial = args.serial.clone().unwrap_or_else(|| UNMARKED.into());
     let path = recording_path(args.out.clone(), &serial, started);
     left_over(&path, address)?;
 
@@ -105,6 +107,7 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
     };
     let header = header(args, started, serial, &recipe, (&rig, &controllers.name), calibrations, source);
     fits_register(args, &header)?;
+    let operator = operator(&header, answers(args, welcome.capabilities.simulated))?;
     let from = client.have().map_or(0, |have| have.next).max(welcome.next);
     let writer = Writer::create(&path, &header)?;
     let mut journal = Journal::create(&path, &header, from)?;
@@ -112,7 +115,7 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
     let session = Session {
         client,
         shadow: Shadow::new(rig, recipe.recipe, from),
-        operator: RunOperator::new(header.sides, answers(args, welcome.capabilities.simulated)),
+        operator,
         load: Request::LoadRecipe(header.recipe),
         writer,
         journal: Some(journal),
@@ -334,6 +337,7 @@ fn resume(args: &RunArgs, file: &Path, console: &mut Console<'_>) -> Result<(Ses
     let bad = |errors: String| Error::usage(format!("--resume {name}: {errors}"));
     let rig = header.rig.validate().map_err(|errors| bad(errors.to_string()))?;
     let recipe = header.recipe.validate(&rig).map_err(|errors| bad(errors.to_string()))?;
+    let operator = operator(&header, answers(args, *simulated))?;
     let (key, _) = args.access.to(&address)?;
     if line.is_some_and(|line| line == LineAccess::Key) && key.is_none() {
         return Err(Error::usage(format!("--resume {name}: the run was begun under a key: give --key FILE")));
@@ -354,7 +358,7 @@ fn resume(args: &RunArgs, file: &Path, console: &mut Console<'_>) -> Result<(Ses
     let session = Session {
         client,
         shadow: Shadow::new(rig, recipe, before.from),
-        operator: RunOperator::new(header.sides, answers(args, *simulated)),
+        operator,
         load: Request::LoadRecipe(header.recipe),
         writer,
         journal: Some(journal),

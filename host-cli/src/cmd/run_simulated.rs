@@ -14,12 +14,14 @@ use seathold_sim::fault::InjectedFault;
 use seathold_sim::operator::SimOperator;
 
 use super::files::load_rig;
-use super::run_common::{adapter_choice, fits_register, header, recipe_of, recording_path, settings, to_the_second};
+use super::run_common::{
+    UNMARKED, adapter_choice, fits_register, header, operator, recipe_of, recording_path, settings, to_the_second,
+};
 use crate::args::RunArgs;
 use crate::error::Error;
 use crate::rig::in_process::InProcess;
 use crate::rig::sim::parse_fault;
-use crate::rig::{Answers, Client, RunOperator, Shadow};
+use crate::rig::{Answers, Client, Shadow};
 use crate::serve::{CommandSource, ServedRig};
 use crate::session::Session;
 use crate::speed::Speed;
@@ -94,7 +96,7 @@ fn plan(args: &RunArgs, now: Timestamp) -> Result<RunPlan, Error> {
     let seed = args.seed.unwrap_or(SEED);
     let started = args.started_at.unwrap_or(now);
     let started = to_the_second(started);
-    let serial = args.serial.clone().or(valve.serial.clone()).unwrap_or_else(|| "unmarked".into());
+    let serial = args.serial.clone().or(valve.serial.clone()).unwrap_or_else(|| UNMARKED.into());
     // One that was typed has been checked; this one may be from the valve's file.
     let serial = seathold_register::batch::serial::serial(&serial)
         .map_err(|why| Error::usage(format!("serial \"{serial}\": {why}")))?;
@@ -150,11 +152,12 @@ fn set_up(args: &RunArgs, plan: RunPlan) -> Result<Session, Error> {
     } else {
         (CommandSource::Simulated, Answers::AtRig)
     };
+    let operator = operator(&header, answers)?;
     let writer = Writer::create(&path, &header)?;
     Ok(Session {
         client: Client::in_process(InProcess::of_run(ServedRig::with_recipe(rig, recipe, bench, commands))),
         shadow: Shadow::new(rig, recipe, 0),
-        operator: RunOperator::new(sides, answers),
+        operator,
         load: Request::LoadRecipe(*recipe.raw()),
         writer,
         journal: None,

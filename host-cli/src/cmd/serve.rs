@@ -14,13 +14,15 @@ use seathold_sim::bench::SimBench;
 use seathold_text::messages::{self, UnitFormat};
 
 use super::files::whole_rig;
-use crate::console::Console;
+use crate::console::{Console, KeyboardInput};
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::rig::access::random;
 use crate::rig::sim::parse_fault;
 use crate::screen::{Plain, Screen};
-use crate::serve::{Listener, ListenerEvent, PollPacer, ServedRig, SimFlash, open_pty, open_tcp};
+use crate::serve::{
+    HELP, HandWork, Hands, Listener, ListenerEvent, PollPacer, ServedRig, SimFlash, open_pty, open_tcp,
+};
 use crate::speed::Speed;
 use seathold_sequencer::link::rig_keeper::WithoutRig;
 
@@ -82,18 +84,29 @@ pub(super) fn run(args: &ServeArgs, console: &mut Console<'_>) -> Result<Exit, E
     let mut log =
         ServeLog { quiet: args.quiet, screen: Plain(UnitFormat::new(&RawRecipe::DEMO, &DisplayUnits::default())) };
     log.say(console, "simulated rig, switched on; the host connects to the address above; Ctrl-C ends it");
-    serve(args.speed, &mut served, line.as_mut(), &mut log, console);
+    log.say(console, HELP);
+    serve(args.speed, &mut served, line.as_mut(), &mut log, console)?;
     log.say(console, &format!("switched off, in phase \"{}\"", messages::phase_name(served.sequencer().phase())));
     Ok(Exit::Good)
 }
 
 /// Until Ctrl-C.
-fn serve(speed: Speed, served: &mut ServedRig, line: &mut dyn Listener, log: &mut ServeLog, console: &mut Console<'_>) {
+fn serve(
+    speed: Speed,
+    served: &mut ServedRig,
+    line: &mut dyn Listener,
+    log: &mut ServeLog,
+    console: &mut Console<'_>,
+) -> Result<(), Error> {
+    let mut hands = Hands::default();
     let mut pace = PollPacer::new(speed, served.period(), console.clock.elapsed());
     while console.interrupted() == 0 {
         let elapsed = console.clock.elapsed();
         let now = Instant::from_ticks(u64::try_from(elapsed.as_micros()).unwrap_or(u64::MAX));
         served.tick(now);
+        if let KeyboardInput::Line(typed) = console.keys.line() {
+            log.say(console, worked(served, &mut hands, &typed)?);
+        }
         if let Some(event) = line.event(served.has_host()) {
             if matches!(event, ListenerEvent::Came(_)) {
                 served.greet(now);
@@ -118,6 +131,16 @@ fn serve(speed: Speed, served: &mut ServedRig, line: &mut dyn Listener, log: &mu
             console.clock.pause(wait.min(NAP));
         }
     }
+    Ok(())
+}
+
+/// Does what was typed, and tells it.
+fn worked(served: &mut ServedRig, hands: &mut Hands, typed: &str) -> Result<&'static str, Error> {
+    let Some(what) = HandWork::parse(typed) else { return Ok(HELP) };
+    if what == HandWork::Reset {
+        served.reset(random()?);
+    }
+    Ok(hands.work(served.bench(), what))
 }
 
 /// The log. Its reader may go away: that is no reason to stop serving.

@@ -1,10 +1,11 @@
 //! Who answers a controller: the person at the keyboard, or one simulated.
 
 use seathold_sequencer::event::{Disconnect, Event, Phase};
-use seathold_sequencer::input::{Command, Prompt, Sides};
+use seathold_sequencer::input::{Command, Prompt, Side, Sides};
 use seathold_sequencer::time::Instant;
 use seathold_sim::operator::RawOperator;
 use seathold_sim::scenario::Scenario;
+use seathold_text::end_swap::tag;
 
 use crate::console::KeyboardInput;
 
@@ -34,6 +35,8 @@ pub enum Answers {
 #[derive(Debug)]
 pub struct RunOperator {
     answers: Answers,
+    /// The serial number, where the tag of the end on the supply side is to be scanned before a side.
+    end_tags: Option<String>,
     sides: Sides,
     begun: bool,
     pending: bool,
@@ -56,6 +59,7 @@ impl RunOperator {
     pub const fn new(sides: Sides, answers: Answers) -> Self {
         Self {
             answers,
+            end_tags: None,
             sides,
             begun: !matches!(answers, Answers::Keyboard),
             pending: false,
@@ -69,6 +73,21 @@ impl RunOperator {
             acknowledge: false,
             given: None,
         }
+    }
+
+    /// Begins a side only when the tag of its end has been scanned.
+    pub fn with_end_tags(self, serial: String) -> Self {
+        Self { end_tags: Some(serial), ..self }
+    }
+
+    /// The tag to be scanned as the answer to a question, if it is one.
+    pub fn tag(&self, question: OperatorQuestion) -> Option<String> {
+        let side = match (question, self.sides) {
+            (OperatorQuestion::Begin, Sides::Both | Sides::First) => Side::First,
+            (OperatorQuestion::Begin, Sides::Second) | (OperatorQuestion::Of(Prompt::SwapEnds), _) => Side::Second,
+            (OperatorQuestion::Of(_), _) => return None,
+        };
+        self.end_tags.as_ref().map(|serial| tag(serial, side))
     }
 
     /// Requests an abort of the run.
@@ -108,24 +127,41 @@ impl RunOperator {
         }
     }
 
-    /// Handles keyboard input: an empty line is "done", "a" aborts the run, "ack" acknowledges a fault. The end of
-    /// input aborts it too: a run whose prompts nobody answers would not end.
-    pub fn handle_input(&mut self, input: &KeyboardInput) {
-        match input {
-            KeyboardInput::Nothing => {}
-            KeyboardInput::Closed if self.abort_requested => {}
-            KeyboardInput::Closed => self.abort(),
-            KeyboardInput::Line(line) => match line.trim() {
-                "" => match self.question() {
-                    Some(OperatorQuestion::Of(_)) => self.done = true,
-                    Some(OperatorQuestion::Begin) => self.begun = true,
-                    None => {}
-                },
-                "a" | "abort" => self.abort(),
-                "ack" => self.acknowledge = true,
-                _ => {}
-            },
+    /// Handles keyboard input: an empty line is "done", or the tag where one is asked for; "a" aborts the run, "ack"
+    /// acknowledges a fault. The end of input aborts it too: a run whose prompts nobody answers would not end. Returns what
+    /// is to be said of it.
+    pub fn handle_input(&mut self, input: &KeyboardInput) -> Option<String> {
+        let line = match input {
+            KeyboardInput::Nothing => return None,
+            KeyboardInput::Closed if self.abort_requested => return None,
+            KeyboardInput::Closed => {
+                self.abort();
+                return None;
+            }
+            KeyboardInput::Line(line) => line.trim(),
+        };
+        match line {
+            "a" | "abort" => self.abort(),
+            "ack" => self.acknowledge = true,
+            line => {
+                let question = self.question()?;
+                match self.tag(question) {
+                    Some(tag) if tag.eq_ignore_ascii_case(line) => {}
+                    Some(tag) => {
+                        let scanned =
+                            if line.is_empty() { "no tag".into() } else { format!("\"{}\"", line.escape_debug()) };
+                        return Some(format!("{scanned} is not the end asked for: {tag} has to be on the supply side"));
+                    }
+                    None if line.is_empty() => {}
+                    None => return None,
+                }
+                match question {
+                    OperatorQuestion::Of(_) => self.done = true,
+                    OperatorQuestion::Begin => self.begun = true,
+                }
+            }
         }
+        None
     }
 
     /// Handles an event of the controller.

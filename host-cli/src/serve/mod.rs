@@ -6,6 +6,7 @@
 
 mod at_rig;
 mod flash;
+mod hands;
 mod listener;
 mod open;
 mod pace;
@@ -15,18 +16,20 @@ mod tcp;
 
 pub use at_rig::CommandSource;
 pub use flash::SimFlash;
+pub use hands::{HELP, HandWork, Hands};
 pub use listener::{Listener, ListenerEvent};
 pub use open::{open_pty, open_tcp};
 pub use pace::PollPacer;
 
 use seathold_sequencer::event::Phase;
-use seathold_sequencer::io::Operator;
+use seathold_sequencer::io::{Hardware, Operator};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::{Capabilities, Record};
 use seathold_sequencer::link::rig_keeper::{RigKeeper, WithoutRig};
 use seathold_sequencer::link::serve;
+use seathold_sequencer::output::Outputs;
 use seathold_sequencer::poll_loop::{self, PollRecord};
 use seathold_sequencer::recipe::Recipe;
 use seathold_sequencer::rig::Rig;
@@ -48,6 +51,9 @@ pub struct ServedRig {
     link: Box<Controller<STORE>>,
     /// The rig that is loaded over the line.
     keeper: Option<RigKeeper<Store<SimFlash>>>,
+    /// What is compiled in, for the next reset.
+    compiled_in: (Rig, WithoutRig),
+    key: Option<Key>,
     record: PollRecord,
     frame: Frame,
     /// How much of `frame` has gone out.
@@ -66,6 +72,8 @@ impl ServedRig {
             bench,
             link: link(false),
             keeper: None,
+            compiled_in: (rig, WithoutRig::CompiledIn),
+            key: None,
             record: PollRecord::empty(),
             frame: Frame::new(),
             sent: 0,
@@ -79,7 +87,7 @@ impl ServedRig {
     pub fn with_rig_memory(rig: Rig, bench: SimBench, flash: SimFlash, without: WithoutRig) -> Self {
         let keeper = flash.store().map(|store| RigKeeper::new(rig, without, store));
         let in_force = keeper.as_ref().map_or(rig, RigKeeper::rig);
-        Self { link: link(true), keeper, ..Self::new(in_force, bench) }
+        Self { link: link(true), keeper, compiled_in: (rig, without), ..Self::new(in_force, bench) }
     }
 
     /// A controller just switched on with its recipe in it, and someone at the rig to work it.
@@ -92,8 +100,29 @@ impl ServedRig {
 
     /// Takes commands only under this key.
     pub fn with_key(mut self, key: Key, entropy: [u8; 16]) -> Self {
-        self.link.set_key(key, entropy);
+        self.link.set_key(key.clone(), entropy);
+        self.key = Some(key);
         self
+    }
+
+    /// The controller loses its supply and has it back at once. Every output falls to rest, what was in memory is gone; the rig
+    /// behind it, and what is trapped there, stays as it is.
+    pub fn reset(&mut self, entropy: [u8; 16]) {
+        match self.bench.rig.apply(Outputs::REST) {
+            Ok(()) => {}
+            Err(never) => match never {},
+        }
+        self.bench.rig.restart_clock();
+        let (rig, without) = self.compiled_in;
+        self.keeper = self.keeper.take().map(|keeper| RigKeeper::new(rig, without, keeper.into_storage()));
+        let in_force = self.keeper.as_ref().map_or(rig, RigKeeper::rig);
+        self.sequencer = Sequencer::resume(in_force, None, self.bench.rig.stop_kept());
+        self.link = link(self.keeper.is_some());
+        if let Some(key) = &self.key {
+            self.link.set_key(key.clone(), entropy);
+        }
+        self.frame.clear();
+        (self.sent, self.aborted) = (0, false);
     }
 
     /// The sequencer.

@@ -7,6 +7,7 @@ use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::verdict::{Reason, SideResult, Verdict};
 
 use crate::drift_margin;
+use crate::end_swap;
 use crate::layout::{line, percent};
 use crate::messages::{self, UnitFormat};
 
@@ -54,6 +55,9 @@ fn said(summary: &Summary, header: &Header, units: &UnitFormat) -> Vec<(&'static
         && !summary.aborted
     {
         out.push(("where", messages::diagnosis(diagnosis)));
+        if let Some(warning) = end_swap::warning(summary, header) {
+            out.push(("", warning.into()));
+        }
     }
     if let Some(refusal) = summary.refused {
         out.push(("not started", messages::refused(refusal)));

@@ -1,7 +1,7 @@
 //! `seathold doctor`: a sound rig passes; what is broken is found and named; nothing is left energised, however it ends.
 
 use seathold_tests::cli_kit::{Said, golden, seathold};
-use seathold_tests::doctor_kit::{at, flat};
+use seathold_tests::doctor_kit::{at, by_hand, flat};
 use seathold_tests::served_kit::{Rig, killed_at};
 use serde_json::Value;
 use std::sync::Arc;
@@ -96,6 +96,21 @@ fn over_a_line_a_person_answers_and_a_contact_that_never_changes_is_found() {
     }
     let told = rig.stop();
     assert_eq!(told.matches("output test: one output, without air").count(), 3, "{told}");
+}
+
+/// Hands at the served rig: contacts, plugs and air, each worked and put back.
+#[test]
+fn over_a_line_a_rig_whose_contacts_are_worked_by_hand_passes() {
+    let rig = Rig::on("127.0.0.1:0", &[]);
+    let (code, out, err) = by_hand(&rig);
+    assert_eq!(code, 0, "{out}{err}");
+    assert!(flat(&out).contains("good supply-side wire seen both ways"), "{out}");
+    let told = rig.stop();
+    for line in
+        ["shop air shut off at the wall", "emergency stop released", "guard shut", "supply transducer plugged in"]
+    {
+        assert!(told.contains(line), "{line}: {told}");
+    }
 }
 
 /// The wall valve was forgotten: the controller sees it before anybody would.

@@ -5,6 +5,8 @@ mod access;
 mod both_ends;
 mod commissioning;
 mod doctor;
+mod end_tags;
+mod records_kept;
 mod remote_run;
 mod rig_memory;
 mod serve_rig;

@@ -7,9 +7,7 @@ use std::path::Path;
 use std::sync::atomic::AtomicUsize;
 use std::time::{Duration, Instant};
 
-use seathold::console::KeyboardInput;
-use seathold::console::Keys;
-use seathold::console::SystemClock;
+use seathold::console::{Clock, Console, KeyboardInput, Keys, SystemClock, Timestamp};
 use seathold::exit::Exit;
 use seathold::rig::Client;
 use seathold_recording::replay::replay;
@@ -24,6 +22,29 @@ struct Lines(VecDeque<&'static str>);
 impl Keys for Lines {
     fn line(&mut self) -> KeyboardInput {
         self.0.pop_front().map_or(KeyboardInput::Closed, |line| KeyboardInput::Line(line.into()))
+    }
+}
+
+/// Does something once, when a text comes by.
+struct Trap<'a> {
+    text: String,
+    at: &'a str,
+    then: Option<&'a dyn Fn()>,
+}
+
+impl std::io::Write for Trap<'_> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.text.push_str(&String::from_utf8_lossy(bytes));
+        if self.text.contains(self.at)
+            && let Some(then) = self.then.take()
+        {
+            then();
+        }
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
     }
 }
 
@@ -162,6 +183,7 @@ fn a_gap_is_told_and_carries_no_verdict() {
     let said = seathold(&["run", "--resume", &format!("{}.part", file.display())], None);
     assert_eq!(said.code, 3, "{}{}", said.out, said.err);
     assert!(said.out.contains("GAP") && said.out.contains("NO VERDICT"), "{}", said.out);
+    assert!(said.err.contains("the run is aborted"), "{}", said.err);
     let recording = recording::read(&file).unwrap();
     let first = recording.breaks.first().unwrap();
     assert!(matches!(first.why, Discontinuity::Gap { records } if records > 1_000), "{first:?}");
@@ -223,6 +245,96 @@ fn a_controller_reset_in_the_middle_of_a_run_voids_it() {
     assert_eq!(recording.breaks.first().unwrap().why, Discontinuity::Restarted);
     assert!(recording.summary().proved.is_none());
     assert_eq!(replay(&recording), Ok(None), "up to the reset");
+}
+
+/// A clock on which a second is over in a fiftieth.
+#[derive(Default)]
+struct FastClock(SystemClock);
+
+impl Clock for FastClock {
+    fn elapsed(&self) -> Duration {
+        self.0.elapsed() * 50
+    }
+
+    fn pause(&mut self, time: Duration) {
+        self.0.pause(time / 50);
+    }
+
+    fn now(&self) -> Timestamp {
+        self.0.now()
+    }
+}
+
+/// A line that is accepted each time it is tried, and stays silent: the two minutes are counted from the first loss.
+#[test]
+fn a_line_that_stays_silent_is_given_up_after_two_minutes() {
+    let dir = tempfile::tempdir().unwrap();
+    let rig = Rig::on("127.0.0.1:0", &[]);
+    let (at, file) = (rig.at.clone(), dir.path().join("run.hold"));
+    let _ = run(&at, &file, Some("first side: soak"));
+    drop(rig);
+    let silent = std::net::TcpListener::bind(&at).unwrap();
+    let tries = std::thread::spawn(move || {
+        // Kept, so that none is closed.
+        silent.incoming().take(20).filter_map(Result::ok).collect::<Vec<_>>().len()
+    });
+    let (mut out, mut err, clock) = (Ear::default(), Ear::default(), &mut FastClock::default());
+    let part = format!("{}.part", file.display());
+    let arguments = ["seathold", "run", "--resume", &part].map(Into::into);
+    let (interrupts, keys) = (&AtomicUsize::new(0), &mut Silent);
+    let mut console = Console { out: &mut out, err: &mut err, live: false, clock, interrupts, keys };
+    let code = seathold::main_with(arguments, &mut console).code();
+    assert_eq!(code, 4, "{}", err.text);
+    let took = clock.elapsed();
+    assert!((120..150).contains(&took.as_secs()), "{took:?}");
+    assert!(
+        err.text.contains(
+            "given up, as the controller has not been reached for two minutes: treat the far side as PRESSURISED"
+        ),
+        "{}",
+        err.text
+    );
+    assert_eq!(err.text.matches("cannot be reached").count(), 0, "it was never reached: {}", err.text);
+    assert!(Path::new(&part).exists());
+    drop(tries);
+}
+
+/// Reset with 6 bar behind the ball: the controller no longer knows whether there is a lever. This program does.
+#[test]
+fn after_a_reset_under_pressure_nobody_is_asked_for_a_lever_that_is_not_there() {
+    let dir = tempfile::tempdir().unwrap();
+    for (valve, lever) in [("tight", false), ("hand", true)] {
+        // Its clock has gone further than the whole run takes, and than the vent after the reset.
+        let rig = Rig::on("127.0.0.1:0", &["--valve", valve, "--speed", "40"]);
+        let at = format!("tcp:{}", rig.at);
+        let clock = &mut SystemClock::default();
+        let mut now_us = || {
+            let mut client = Client::look(&at.parse().unwrap(), None, clock).unwrap();
+            client.greet(clock, 10_000_000).unwrap().now_us
+        };
+        // The line keeps the time of the wall: 320 s of the rig.
+        while now_us() < 8_000_000 {
+            std::thread::sleep(Duration::from_millis(200));
+        }
+        let file = dir.path().join(format!("{valve}.hold"));
+        let recipe = if lever { "dn25-hand" } else { "dn25-air" };
+        let mut err = Trap { text: String::new(), at: "first side: measure", then: Some(&|| rig.hands("reset")) };
+        let mut out = Ear::default();
+        let arguments = ["run", "--rig", &at, "--recipe", recipe, "--out", file.to_str().unwrap()];
+        let code = program(&arguments, &AtomicUsize::new(0), &mut out, &mut err, &mut Silent);
+        assert_eq!(code, 4, "{}{}", out.text, err.text);
+        let after = err.text.split("RESET").nth(1).unwrap();
+        assert_eq!(after.contains("PLEASE turn the lever to OPEN"), lever, "{after}");
+        assert_eq!(after.contains("opens the valve into the vent by itself"), !lever, "{after}");
+        // Told of the time before the reset; after it the clock begins again.
+        let took: f64 = out.text.split("took").nth(1).unwrap().trim().split(' ').next().unwrap().parse().unwrap();
+        let recording = recording::read(&file).unwrap();
+        let length = recording.length().as_ticks() as f64 / 1e6;
+        assert!((20.0..200.0).contains(&length) && (took - length).abs() < 1.0, "{took} {length}");
+        assert!(recording.on_first_clock() < recording.polls.len());
+        let shown = seathold(&["show", file.to_str().unwrap()], None).out;
+        assert!(shown.contains(&format!("{length:.0} s\n")), "{shown}");
+    }
 }
 
 #[test]
