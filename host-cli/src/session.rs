@@ -83,7 +83,7 @@ pub struct Session {
 pub enum Abandoned {
     /// The program was told to quit without waiting for the vent.
     Quit,
-    /// The controller could not be reached for [`AWAY_MAX_US`].
+    /// The controller could not be reached for two minutes.
     Away,
 }
 

@@ -51,7 +51,7 @@ fn a_side_begins_when_its_end_is_scanned() {
         assert_eq!(said.code, 0, "{}", said.err);
         std::fs::read_to_string(page).unwrap()
     };
-    assert!(report("tags").contains("the tag of each end was scanned"), "the page says which proof it had");
+    assert!(report("tags").contains("no side began before the tag"), "the page says which proof it had");
 
     let (code, out, err) = run(dir.path(), "word.hold", &[]);
     assert_eq!(code, 0, "{out}{err}");
