@@ -16,7 +16,9 @@ pub fn tag(serial: &str, side: Side) -> String {
 /// What shows that the ends were swapped, for a run of both sides.
 pub fn proof(header: &Header) -> Option<&'static str> {
     match header.sides {
-        Sides::Both if header.end_tags => Some("no side began before the tag of the end on the supply side had been scanned"),
+        Sides::Both if header.end_tags => {
+            Some("no side began before the tag of the end on the supply side had been scanned")
+        }
         Sides::Both => Some(
             "on the operator's word; the controller saw at most the guard opened and shut, and no reading shows which \
              end was where",
