@@ -44,7 +44,8 @@ const OPENED_BY_AIR: &str =
     "           the controller opens the valve into the vent by itself: hands clear of the ball, and wait";
 
 /// Said where what came before a gap decides nothing, and what comes after it never can.
-const GAP_ABORTS: &str = "nothing after the gap can count: the run is aborted, and the valve vented; test again";
+const GAP_ABORTS: &str =
+    "nothing after the gap can count: if the run still goes on it is aborted, and the valve vented; test again";
 
 /// Pause between two attempts to load a recipe, and between two status requests.
 const PAUSE_US: u64 = 300_000;
@@ -297,7 +298,7 @@ impl Session {
             ClientEvent::Lost(why) => {
                 if progress.connected {
                     say = Some(format!(
-                        "the controller cannot be reached ({why}); it keeps the run safe by itself; trying again"
+                        "the controller cannot be reached ({why}); while it has power it keeps the run safe by itself; until it answers treat the far side as PRESSURISED; trying again"
                     ));
                 }
                 progress.connected = false;

@@ -149,7 +149,7 @@ impl RunOperator {
                     Some(tag) if tag.eq_ignore_ascii_case(line) => {}
                     Some(tag) => {
                         let scanned =
-                            if line.is_empty() { "no tag".into() } else { format!("\"{}\"", line.escape_debug()) };
+                            if line.is_empty() { "Enter alone".into() } else { format!("\"{}\"", line.escape_debug()) };
                         return Some(format!("{scanned} is not the end asked for: {tag} has to be on the supply side"));
                     }
                     None if line.is_empty() => {}

@@ -13,7 +13,7 @@ pub fn tag(serial: &str, side: Side) -> String {
     format!("{serial}/{end}")
 }
 
-/// What shows that the ends were swapped, for a run of both sides.
+/// What shows which end was on the supply side, for a run of both sides or with tags.
 pub fn proof(header: &Header) -> Option<&'static str> {
     match header.sides {
         Sides::Both if header.end_tags => {
@@ -23,6 +23,9 @@ pub fn proof(header: &Header) -> Option<&'static str> {
             "on the operator's word; the controller saw at most the guard opened and shut, and no reading shows which \
              end was where",
         ),
+        Sides::First | Sides::Second if header.end_tags => {
+            Some("one side alone, which began only when the tag of the end on the supply side had been scanned")
+        }
         Sides::First | Sides::Second => None,
     }
 }

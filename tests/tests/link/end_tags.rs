@@ -34,7 +34,7 @@ fn a_side_begins_when_its_end_is_scanned() {
     for refused in [
         "\"HM-001/B\" is not the end asked for: HM-001/A",
         "\"HM-001/A\" is not the end asked for: HM-001/B",
-        "no tag is not",
+        "Enter alone is not",
     ] {
         assert!(err.contains(refused), "{refused}: {err}");
     }

@@ -183,7 +183,7 @@ fn a_gap_is_told_and_carries_no_verdict() {
     let said = seathold(&["run", "--resume", &format!("{}.part", file.display())], None);
     assert_eq!(said.code, 3, "{}{}", said.out, said.err);
     assert!(said.out.contains("GAP") && said.out.contains("NO VERDICT"), "{}", said.out);
-    assert!(said.err.contains("the run is aborted"), "{}", said.err);
+    assert!(said.err.contains("it is aborted"), "{}", said.err);
     let recording = recording::read(&file).unwrap();
     let first = recording.breaks.first().unwrap();
     assert!(matches!(first.why, Discontinuity::Gap { records } if records > 1_000), "{first:?}");
