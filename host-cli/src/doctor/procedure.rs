@@ -30,6 +30,9 @@ const HOPELESS_US: u64 = 5_000_000;
 /// Longest time until the controller releases an output, in microseconds: twice its own limit.
 const WORK_US: u64 = 5_000_000;
 
+/// How often an output test that came too early is tried again.
+const BEHIND_MAX: u8 = 3;
+
 /// How long the simulated operator holds a contact, in microseconds.
 const SEEN_US: u64 = 2_000_000;
 
@@ -400,7 +403,16 @@ impl Procedure {
             if self.dialog.answer(&mut self.bench, console, fits)? == Reply::Skip {
                 return self.note(console, subject, CheckOutcome::NotChecked, "left out");
             }
-            if let Some((outcome, wrong)) = self.work(console, coil)? {
+            let mut worked = self.work(console, coil)?;
+            // Its clock may be behind this program's, on a busy machine: what was waited here was not yet enough there.
+            for _ in 0..BEHIND_MAX {
+                if !self.bench.readings.refused.is_some_and(|refusal| refusal.busy) || !self.settle(console)? {
+                    break;
+                }
+                self.bench.until(console, wait_us, |_| false)?;
+                worked = self.work(console, coil)?;
+            }
+            if let Some((outcome, wrong)) = worked {
                 self.note(console, subject, outcome, &wrong)?;
                 self.settle(console)?;
                 return Ok(());
