@@ -4,6 +4,7 @@
 use std::path::Path;
 use std::sync::OnceLock;
 
+use seathold_analysis::identify::trace::RunReadings;
 use seathold_analysis::trace::{PressureReference, TraceConditions, TraceWindow, judge, parse as parse_trace};
 use seathold_config::{fault, recipe, rig, valve};
 use seathold_recording::frame::{FrameKind, HEAD, MAGIC, write_frame, write_head};
@@ -45,6 +46,10 @@ pub fn recording(data: &[u8]) {
             Ok(read) => {
                 let _ = read.summary();
                 let _ = seathold_recording::timeline::Timeline::of(&read);
+                assert!(read.on_first_clock() <= read.polls.len());
+                if let Err(why) = RunReadings::new("a.hold", &read) {
+                    assert!(!why.is_empty());
+                }
                 if let Ok(Some(difference)) = seathold_recording::replay::replay(&read) {
                     assert!(!difference.to_string().is_empty());
                 }

@@ -11,8 +11,8 @@ use seathold_analysis::calibration::bench::{self, CalibrationBench, HoldRecorder
 use seathold_analysis::calibration::rest::Rest;
 use seathold_analysis::calibration::scatter::{self, BlankLook, TrappedReading};
 use seathold_analysis::calibration::{
-    CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, added_volume, apply,
-    background_words, blank, expansion, reference_leak, rest, transducer,
+    self as calibration, CalibratedQuantity, Calibration, CalibrationValues, TimeConstant, ValueWithU, added_volume,
+    apply, background_words, blank, expansion, reference_leak, rest, transducer,
 };
 use seathold_config::rig::AdapterChoice;
 use seathold_config::valve;
@@ -344,20 +344,14 @@ fn failed(why: String) -> Error {
 const PRESSURE: RangeInclusive<f64> = -50_000.0..=1e6;
 
 fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOutcome, Error> {
-    let rig = rig(&args.common)?;
     let mut o = QuantityArgs::default();
-    let known = expansion::ReferenceVolume {
-        volume_m3: o.quantity("--reference", Unit::CubicMetre, &args.reference, 1e-7..=0.1),
-        volume_u_rel: o.quantity("--reference-u", Unit::Ratio, &args.reference_u, 0.0..=0.1),
-        reading_u_pa: o.quantity("--reading-u", Unit::PascalRms, &args.reading_u, 0.0..=20_000.0),
-        temperature_u_k: o.quantity("--temperature-u", Unit::Kelvin, &args.temperature_u, 0.0..=10.0),
-        gas_k: 293.15,
-        atmosphere_pa: rig.atmosphere_pa,
-    };
+    let volume_m3 = o.quantity("--reference", Unit::CubicMetre, &args.reference, 1e-7..=0.1);
+    let volume_u_rel = o.quantity("--reference-u", Unit::Ratio, &args.reference_u, 0.0..=0.1);
+    let reading_u_pa = o.quantity("--reading-u", Unit::PascalRms, &args.reading_u, 0.0..=20_000.0);
+    let temperature_u_k = o.quantity("--temperature-u", Unit::Kelvin, &args.temperature_u, 0.0..=10.0);
     let mut pairs: Vec<(f64, f64)> =
         args.reading.iter().map(|text| pair(&mut o, "--reading", Unit::PascalRms, text, PRESSURE)).collect();
     o.finish()?;
-    let reference = ValueWithU { value: known.volume_m3, u: known.volume_m3 * known.volume_u_rel };
     let made = if args.on.rig == Address::Sim {
         Vec::new()
     } else {
@@ -373,8 +367,18 @@ fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOut
         holds(&args.on, &args.common, "volume", LEAK_WINDOW_S, 20).each(&questions.map(Into::into), console)?
     };
     if let [tight, alone, with] = (if made.is_empty() { &args.recording } else { &made }).as_slice() {
+        let reference = ValueWithU { value: volume_m3, u: volume_m3 * volume_u_rel };
         return volume_by_leak(args, reference, [tight, alone, with]);
     }
+    let rig = rig(&args.common)?;
+    let known = expansion::ReferenceVolume {
+        volume_m3,
+        volume_u_rel,
+        reading_u_pa,
+        temperature_u_k,
+        gas_k: 293.15,
+        atmosphere_pa: rig.atmosphere_pa,
+    };
     let direction = if args.from_reference { expansion::Direction::FromKnown } else { expansion::Direction::IntoKnown };
     let simulated = pairs.is_empty();
     if simulated {
@@ -398,6 +402,9 @@ fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOut
         }
     }
     let found = expansion::volume(&known, direction, &pairs).map_err(failed)?;
+    if args.common.rig_file.is_some() {
+        calibration::fits_rig(found, &rig).map_err(failed)?;
+    }
     let way = if args.from_reference { "out of" } else { "into" };
     Ok(CalibrationOutcome {
         method: format!(
@@ -407,15 +414,7 @@ fn volume(args: &VolumeArgs, console: &mut Console<'_>) -> Result<CalibrationOut
             source(simulated)
         ),
         readings: pairs.iter().map(|(a, b)| format!("gauge pressure {a:.1} Pa before, {b:.1} Pa after")).collect(),
-        said: vec![(
-            "far volume",
-            format!(
-                "{:.3} ± {:.3} cm³ (standard uncertainty, {} %)",
-                found.value * 1e6,
-                found.u * 1e6,
-                percent(found.u_rel())
-            ),
-        )],
+        said: vec![("far volume", volume_words(found))],
         values: far_volume(found),
         table: String::new(),
     })
@@ -432,11 +431,11 @@ fn volume_by_leak(
     let (fall_with, mean_with) = recorded_fall(with)?;
     let (fall_tight, _) = recorded_fall(tight)?;
     // The larger volume falls less: both at the pressure of the smaller.
-    let same = reference_leak::at_pressure(1.0, mean_with.mean_pa, mean.mean_pa, mean.atmosphere_pa);
+    let same = reference_leak::at_pressure(1.0, mean_with.mean_pa, mean.mean_pa, mean.rig.atmosphere_pa);
     let fall_with = ValueWithU { value: fall_with.value * same, u: fall_with.u * same };
     let falls = added_volume::Falls { tight: fall_tight, alone: fall_alone, with: fall_with };
     let found = added_volume::volume(reference, &falls).map_err(failed)?;
-    fits_rig(found, &rig)?;
+    calibration::fits_rig(found, &rig).map_err(failed)?;
     let falls =
         [("without the leak", fall_tight), ("with it", fall_alone), ("with leak and reference volume", fall_with)];
     Ok(CalibrationOutcome {
@@ -455,15 +454,7 @@ fn volume_by_leak(
                     fall_tight.value, fall_tight.u, fall_alone.value, fall_alone.u, fall_with.value, fall_with.u
                 ),
             ),
-            (
-                "far volume",
-                format!(
-                    "{:.3} ± {:.3} cm³ (standard uncertainty, {} %)",
-                    found.value * 1e6,
-                    found.u * 1e6,
-                    percent(found.u_rel())
-                ),
-            ),
+            ("far volume", volume_words(found)),
         ],
         values: far_volume(found),
         table: String::new(),
@@ -493,8 +484,7 @@ fn of_one_bench(common: &CalibrationArgs, [tight, alone, with]: [&Path; 3]) -> R
             return Err(unfit(path, why));
         }
     }
-    let named = common.rig_file.is_some() || common.adapter.is_some();
-    if named && rig(common)?.far_volume_m3 != raw.far_volume_m3 {
+    if common.rig_file.is_some() && rig(common)?.far_volume_m3 != raw.far_volume_m3 {
         let why = format!(
             "its far_volume is {:.2} cm³, which is not that of the rig file and adapter named here",
             raw.far_volume_m3 * 1e6
@@ -504,30 +494,8 @@ fn of_one_bench(common: &CalibrationArgs, [tight, alone, with]: [&Path; 3]) -> R
     Ok(raw)
 }
 
-/// Standard uncertainties that a volume found may be apart from the rig's, as two calibrations may (our judgement).
-const APART: f64 = 2.5;
-/// Standard uncertainty, as a ratio, with which a volume is no calibration (our judgement): every leak is as uncertain.
-const VOLUME_U_MAX: f64 = 0.1;
-
-/// Refuses a volume that the rig it was found on contradicts: a valve was left shut somewhere, or a recording is of something else.
-fn fits_rig(found: ValueWithU, rig: &RawRig) -> Result<(), Error> {
-    let (here, there) = (found.value * 1e6, rig.far_volume_m3 * 1e6);
-    if found.u_rel() > VOLUME_U_MAX {
-        return Err(failed(format!(
-            "{here:.2} cm³ ± {} % is no calibration: take a larger leak, or a larger reference volume",
-            percent(found.u_rel())
-        )));
-    }
-    let apart = (here - there).abs() / (found.u * 1e6).hypot(there * rig.far_volume_u_rel);
-    if apart > APART {
-        return Err(failed(format!(
-            "found {here:.2} ± {:.2} cm³, and the rig says {there:.2} cm³ ± {} %: {apart:.1} standard uncertainties apart, and {APART} are \
-             allowed. Find out which is wrong; where the rig's figure is an estimate, its far_volume_u is to say so",
-            found.u * 1e6,
-            percent(rig.far_volume_u_rel)
-        )));
-    }
-    Ok(())
+fn volume_words(found: ValueWithU) -> String {
+    format!("{:.3} ± {:.3} cm³ (standard uncertainty, {} %)", found.value * 1e6, found.u * 1e6, percent(found.u_rel()))
 }
 
 /// Of a calibration of the far volume.
@@ -575,7 +543,7 @@ fn held(
 struct RecordedPressures {
     target_pa: f64,
     mean_pa: f64,
-    atmosphere_pa: f64,
+    rig: RawRig,
 }
 
 /// How fast the pressure fell on a recording's first side.
@@ -585,7 +553,7 @@ fn recorded_fall(path: &Path) -> Result<(ValueWithU, RecordedPressures), Error> 
     let target_pa = f64::from(recording.header.recipe.target_pa);
     let mean_pa = f64::from(estimate.pressure.pascals());
     let fall = ValueWithU { value: -estimate.slope.pascals_per_second(), u: slope_u(&estimate, &rig, target_pa) };
-    Ok((fall, RecordedPressures { target_pa, mean_pa, atmosphere_pa: rig.atmosphere_pa }))
+    Ok((fall, RecordedPressures { target_pa, mean_pa, rig }))
 }
 
 /// Measuring time with a reference leak, in seconds: short, because the leak slows as the pressure falls.
@@ -617,13 +585,15 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
     };
     let recordings = if made.is_empty() { &args.recording } else { &made };
     let simulated = with.is_none() && recordings.is_empty();
+    let mut of_rig = None;
     let (with, without) = match (with, without) {
         (Some(with), Some(without)) => (with, without),
         _ if let [without, with] = recordings.as_slice() => {
             let (fall_without, _) = recorded_fall(without)?;
             let (fall_with, mean) = recorded_fall(with)?;
+            of_rig = Some(mean.rig);
             // The leak is stated at the recipe's target; the trapped gas is at a little less.
-            known = reference_leak::at_pressure(known, mean.target_pa, mean.mean_pa, mean.atmosphere_pa);
+            known = reference_leak::at_pressure(known, mean.target_pa, mean.mean_pa, mean.rig.atmosphere_pa);
             (fall_with, fall_without)
         }
         _ => {
@@ -647,6 +617,9 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
     };
     let reference = ValueWithU { value: known, u: known * known_u };
     let found = reference_leak::volume(reference, with, without).map_err(failed)?;
+    if let Some(rig) = of_rig {
+        calibration::fits_rig(found, &rig).map_err(failed)?;
+    }
     Ok(CalibrationOutcome {
         method: format!("reference leak of {} ± {}{}", args.reference, args.reference_u, made_on(simulated, &args.on)),
         readings: vec![
@@ -661,15 +634,7 @@ fn leak(args: &ReferenceLeakArgs, console: &mut Console<'_>) -> Result<Calibrati
                     with.value, with.u, without.value, without.u
                 ),
             ),
-            (
-                "far volume",
-                format!(
-                    "{:.3} ± {:.3} cm³ (standard uncertainty, {} %), sensor gain included",
-                    found.value * 1e6,
-                    found.u * 1e6,
-                    percent(found.u_rel())
-                ),
-            ),
+            ("far volume", format!("{}, sensor gain included", volume_words(found))),
         ],
         values: far_volume(found),
         table: String::new(),

@@ -31,6 +31,7 @@ const NAP: Duration = Duration::from_millis(1);
 
 /// `seathold serve`.
 #[derive(Debug, Args)]
+#[command(after_help = HELP)]
 pub struct ServeArgs {
     /// Address and port to listen on; port 0 takes any that is free. Whoever reaches it may work the simulated rig
     #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:4444", help_heading = "The line")]

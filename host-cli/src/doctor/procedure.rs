@@ -30,9 +30,6 @@ const HOPELESS_US: u64 = 5_000_000;
 /// Longest time until the controller releases an output, in microseconds: twice its own limit.
 const WORK_US: u64 = 5_000_000;
 
-/// How often an output test that came too early is tried again.
-const BEHIND_MAX: u8 = 3;
-
 /// How long the simulated operator holds a contact, in microseconds.
 const SEEN_US: u64 = 2_000_000;
 
@@ -397,22 +394,13 @@ impl Procedure {
             let dwell_us = u64::from(self.bench.rig.raw().safe_dwell_ms) * 1_000;
             let rest_us = u64::from(self.recipe.stroke_time_ms) * 1_500;
             let wait_us = dwell_us.max(rest_us);
-            self.bench.until(console, wait_us + wait_us / 10, |_| false)?;
+            self.bench.pass(console, wait_us + wait_us / 10, READY_US)?;
             self.prompt(console, "Listen at it: Enter works it (s: leave out)")?;
             let fits = |said| matches!(said, Reply::Enter | Reply::Yes | Reply::Skip);
             if self.dialog.answer(&mut self.bench, console, fits)? == Reply::Skip {
                 return self.note(console, subject, CheckOutcome::NotChecked, "left out");
             }
-            let mut worked = self.work(console, coil)?;
-            // Its clock may be behind this program's, on a busy machine: what was waited here was not yet enough there.
-            for _ in 0..BEHIND_MAX {
-                if !self.bench.readings.refused.is_some_and(|refusal| refusal.busy) || !self.settle(console)? {
-                    break;
-                }
-                self.bench.until(console, wait_us, |_| false)?;
-                worked = self.work(console, coil)?;
-            }
-            if let Some((outcome, wrong)) = worked {
+            if let Some((outcome, wrong)) = self.work(console, coil)? {
                 self.note(console, subject, outcome, &wrong)?;
                 self.settle(console)?;
                 return Ok(());

@@ -95,6 +95,21 @@ impl RigUnderCheck {
         }
     }
 
+    /// Polls until so many microseconds have passed on the controller's own clock, which a busy machine may keep behind this
+    /// program's; for at most `most` here.
+    ///
+    /// # Errors
+    /// As [`RigUnderCheck::look`].
+    pub fn pass(&mut self, console: &mut Console<'_>, us: u64, most: u64) -> Result<(), Halt> {
+        let mut from = None;
+        let passed = |readings: &Readings| {
+            let Some(poll) = readings.last else { return false };
+            let at = poll.at.as_ticks();
+            at.saturating_sub(*from.get_or_insert(at)) >= us
+        };
+        self.until(console, most, passed).map(|_| ())
+    }
+
     /// Sends a request and waits for its response.
     ///
     /// # Errors

@@ -282,11 +282,12 @@ fn what_a_controller_reads_is_watched() {
     assert!(code == 2 && err.contains("serve it"), "{err}");
 }
 
-/// Somebody who opens the leak before the second run, and the reference volume before the third: the same rig, only larger.
+/// Somebody who opens the leak before the second run, and the reference volume before the third: the same rig, only larger; and
+/// who has the calibration loaded.
 struct Fitter {
     rig: Option<Rig>,
     at: String,
-    rig_file: String,
+    memory: String,
     asked: u8,
 }
 
@@ -299,29 +300,35 @@ impl Keys for Fitter {
         let fitted: &[&str] = match self.asked {
             2 => &LEAK,
             3 => &[LEAK[0], LEAK[1], "--set", "far_volume=77 cm3"],
+            4 => return KeyboardInput::Line("yes".into()),
             _ => return KeyboardInput::Line(String::new()),
         };
         self.rig = None;
-        self.rig = Some(Rig::on(&self.at, &[fitted, &["--rig-file", &self.rig_file]].concat()));
+        self.rig = Some(Rig::on(&self.at, &[fitted, &["--rig-memory", &self.memory]].concat()));
         KeyboardInput::Line(String::new())
     }
 }
 
-/// The rig file says 45 cm³, by estimate, and the volume is 52: found by a leak that nobody knows, with 30 cm³ more and without.
+/// The rig file says 45 cm³, by estimate, and the volume is 52: found by a leak that nobody knows, with 30 cm³ more and without, by
+/// the command of the guide, and loaded.
 #[test]
 fn the_volume_is_found_on_the_controller_by_a_leak_and_a_known_volume() {
     let dir = tempfile::tempdir().unwrap();
     let (kept, out) = (dir.path().join("runs"), dir.path().join("volume.toml"));
-    let rig_file = dir.path().join("rig.toml").display().to_string();
-    std::fs::write(&rig_file, "far_volume = \"45 cm3\"\nfar_volume_u = 0.1\n").unwrap();
-    let rig = Rig::on("127.0.0.1:0", &[&LEAK[2..], &["--rig-file", &rig_file]].concat());
-    let at = rig.at.clone();
-    let mut fitter = Fitter { rig: Some(rig), at: at.clone(), rig_file, asked: 0 };
+    let (bench, memory) = (dir.path().join("bench.toml"), dir.path().join("flash.bin").display().to_string());
+    std::fs::write(&bench, BENCH.replace("\"45 cm3\"", "\"45 cm3\"\nfar_volume_u = 0.1")).unwrap();
+    let rig = Rig::on("127.0.0.1:0", &[&LEAK[2..], &["--rig-memory", &memory]].concat());
+    let (line, at) = (format!("tcp:{}", rig.at), rig.at.clone());
+    assert_eq!(seathold(&["rig", "load", bench.to_str().unwrap(), "--yes", "--rig", &line]).0, 0);
+    assert_eq!(seathold(&["rig", "waive-check", "--yes", "--rig", &line]).0, 0);
+    let mut fitter = Fitter { rig: Some(rig), at, memory, asked: 0 };
     let volume =
         ["calibrate", "volume", "--reference", "30 cm3", "--reference-u", "0.2 %", "--out", out.to_str().unwrap()];
-    let over_the_line = ["--rig", &format!("tcp:{at}"), "--recordings", kept.to_str().unwrap()];
-    let (code, said, err) = typed(&[&volume[..], &over_the_line].concat(), &mut fitter);
-    assert_eq!((code, fitter.asked), (0, 3), "{said}{err}");
+    let on = ["--rig", &line, "--adapter", "DN 15 thread", "--recordings", kept.to_str().unwrap(), "--load"];
+    let (code, said, err) = typed(&[&volume[..], &on].concat(), &mut fitter);
+    assert_eq!((code, fitter.asked), (0, 4), "{said}{err}");
+    let (_, shown, _) = seathold(&["rig", "show", "--rig", &line]);
+    assert!(shown.contains("DN 15 thread (DN 8 to 25): far volume 53."), "{shown}");
     assert!(err.contains("3 of 3: open the reference volume to the far side"), "{err}");
     let file = std::fs::read_to_string(&out).unwrap();
     let number = |name: &str| {

@@ -10,7 +10,7 @@ use seathold_sequencer::rig::{RawRig, Rig};
 use seathold_text::drift_margin::{BY_REST_RUN, drift_words};
 use seathold_text::layout::percent;
 
-use super::{CalibratedQuantity, Calibration, ValueWithU, background_words};
+use super::{APART, CalibratedQuantity, Calibration, ValueWithU, background_words};
 
 /// The calibrations in files and folders.
 #[derive(Clone, Debug, Default)]
@@ -182,9 +182,6 @@ fn disagreement(
         )
     })
 }
-
-/// Standard uncertainties that two calibrations of one volume may be apart without a word (our judgement).
-const APART: f64 = 2.5;
 
 /// A calibration that cannot be right.
 pub(super) const fn mistaken(subject: CalibratedQuantity, text: String) -> CalibrationNote {

@@ -22,6 +22,8 @@ use seathold_config::config_file::{ConfigFile, template};
 use seathold_quantity::{InputError, InputProblem};
 use seathold_recording::file::{self, Replace};
 use seathold_sequencer::field::{Field, Unit};
+use seathold_sequencer::rig::RawRig;
+use seathold_text::layout::percent;
 use seathold_text::messages::with_half_width;
 
 /// A value with its standard uncertainty.
@@ -38,6 +40,37 @@ impl ValueWithU {
     pub fn u_rel(self) -> f64 {
         self.u / self.value
     }
+}
+
+/// Standard uncertainties that two figures of one volume may be apart without a word (our judgement).
+pub const APART: f64 = 2.5;
+
+/// Standard uncertainty, as a ratio, with which a volume is no calibration (our judgement): every leak is then as uncertain.
+const VOLUME_U_MAX: f64 = 0.1;
+
+/// Whether a far volume found on a rig, in m³, can be its own.
+///
+/// # Errors
+/// In words: where it is hardly known, or the rig's figure contradicts it, since something was then left shut or open that should not
+/// have been, or a recording is of something else.
+pub fn fits_rig(found: ValueWithU, rig: &RawRig) -> Result<(), String> {
+    let (here, there) = (found.value * 1e6, rig.far_volume_m3 * 1e6);
+    if !(found.u_rel() <= VOLUME_U_MAX) {
+        return Err(format!(
+            "{here:.2} cm³ ± {} % is no calibration: take a larger leak, or a larger reference volume",
+            percent(found.u_rel())
+        ));
+    }
+    let apart = (here - there).abs() / (found.u * 1e6).hypot(there * rig.far_volume_u_rel);
+    if !(apart <= APART) {
+        return Err(format!(
+            "found {here:.2} ± {:.2} cm³, and the rig says {there:.2} cm³ ± {} %: {apart:.1} standard uncertainties apart, and {APART} are \
+             allowed. Find out which is wrong; where the rig's figure is an estimate, its far_volume_u is to say so",
+            found.u * 1e6,
+            percent(rig.far_volume_u_rel)
+        ));
+    }
+    Ok(())
 }
 
 /// A time constant of settling.

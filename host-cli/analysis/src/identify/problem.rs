@@ -240,6 +240,9 @@ pub struct Doubt {
     pub pascals: f64,
 }
 
+/// Stretches looked at on each side: more lie within no doubt of a recording that a rig could make.
+const NEIGHBOURS_MAX: u64 = 500;
+
 /// How much the pressure changes within `timing` about a stretch, by the readings or by the plant, whichever is more, Pa.
 fn steep(stretches: &[Stretch], shown: &[f64], i: usize, timing: f64, noise_pa: f64) -> f64 {
     let Some(here) = stretches.get(i) else { return 0.0 };
@@ -256,7 +259,7 @@ fn steep(stretches: &[Stretch], shown: &[f64], i: usize, timing: f64, noise_pa: 
             // What noise alone may do is no steepness.
             let read = ((other.mean - here.mean).abs() - 6.0 * noise_pa).max(0.0);
             most = most.max(share * change.max(read));
-            if apart >= timing {
+            if apart >= timing || next.abs_diff(i as i64) >= NEIGHBOURS_MAX {
                 break;
             }
             next += step;

@@ -7,8 +7,9 @@ use seathold_text::layout::{line, percent};
 use seathold_text::messages::phase_name;
 use serde_json::{Value, json};
 
+use crate::calibration::APART;
+
 use super::check::{CLEARLY, HeldOut, Miss, WITHIN};
-use super::scale::APART;
 use super::{Found, Identified};
 
 /// What the fit says of the plant against a recording that took no part.

@@ -6,6 +6,7 @@
 //! uncertainties (JCGM 100:2008, 5.1.2, for the ratio; the weighted mean, any textbook).
 
 use super::WithU;
+use crate::calibration::APART;
 
 /// A leak on the far side that is known, as a plant states it, Pa·m³/s.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -26,9 +27,6 @@ pub struct Scale {
     /// How many standard uncertainties leak and rig are apart.
     pub apart: f64,
 }
-
-/// Standard uncertainties that two figures of one volume may be apart without a word, as for calibrations (our judgement).
-pub const APART: f64 = 2.5;
 
 /// Of a rig whose volume is known to `rig_u_rel`, with the known leak as the fit makes it.
 ///

@@ -97,6 +97,9 @@ const LONGEST_S: f64 = 1.0;
 /// Stretches of one channel that are fitted at most: an hour at rest has four thousand.
 pub const STRETCHES_MAX: usize = 40_000;
 
+/// Longest recording that is fitted, µs: a plant is simulated over all of it, hundreds of times.
+const LASTS_MAX_US: u64 = 4 * 3_600 * 1_000_000;
+
 impl RunReadings {
     /// Reads it.
     ///
@@ -128,6 +131,7 @@ impl RunReadings {
             return Err("nothing was measured in it".into());
         }
         let rig = header.rig;
+        rig.validate().map_err(|errors| format!("its rig: {errors}"))?;
         let mut builder = Builder::new(&rig);
         let mut acts = Vec::new();
         let (mut segment, mut outputs, mut last_at, mut second) = (0, Outputs::REST, begin_at, false);
@@ -136,6 +140,9 @@ impl RunReadings {
             let ticks = poll.at.as_ticks();
             if ticks < last_at {
                 return Err(format!("the clock went back at poll {number}"));
+            }
+            if ticks - begin_at > LASTS_MAX_US {
+                return Err("it lasts longer than four hours, and a plant would be simulated for as long".into());
             }
             if ticks > last_at {
                 gaps.push(ticks - last_at);
