@@ -2,9 +2,10 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Subcommand, ValueEnum};
+use clap::{ArgAction, Args, Subcommand, ValueEnum};
 use jiff::Timestamp;
 use seathold_recording::limits::{NAME_MAX, TYPED_NAME_MAX, TYPED_NOTE_MAX};
+use seathold_register::batch::columns;
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::recipe::Actuation;
 
@@ -72,6 +73,35 @@ pub fn name(text: &str) -> Result<String, String> {
     Ok(name)
 }
 
+/// A person's name, as it stands on records: not empty, and nothing that acts on a screen.
+///
+/// # Errors
+/// What is wrong with it.
+pub fn person(text: &str) -> Result<String, String> {
+    if text.trim().is_empty() {
+        return Err("give a name: it is on every record".into());
+    }
+    if text.chars().any(char::is_control) {
+        return Err("a name has no control characters".into());
+    }
+    name(text)
+}
+
+/// Units that pressures can be shown in.
+pub const PRESSURE_UNITS: [&str; 6] = ["bar", "mbar", "kPa", "Pa", "MPa", "psi"];
+
+/// Yes or no.
+///
+/// # Errors
+/// For anything else.
+pub fn yes_no(text: &str) -> Result<bool, String> {
+    match text {
+        "yes" | "true" | "on" | "1" => Ok(true),
+        "no" | "false" | "off" | "0" => Ok(false),
+        _ => Err("give yes or no".into()),
+    }
+}
+
 /// A note or a title.
 pub fn note(text: &str) -> Result<String, String> {
     at_most(text, TYPED_NOTE_MAX)
@@ -97,14 +127,17 @@ pub struct RunArgs {
     /// The recipe of a calibration, in place of the one named.
     #[arg(skip)]
     pub of_calibration: Option<seathold_sequencer::recipe::RawRecipe>,
+    /// The adapter that was named is taken whatever the size of the valve: somebody answers for it.
+    #[arg(skip)]
+    pub any_adapter: bool,
     /// The rig's adapter that the valve is on [default: the one that takes its DN]
     #[arg(long, value_name = "NAME", help_heading = "What and how")]
     pub adapter: Option<String>,
     /// Greatest leak allowed, instead of the recipe's: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
     #[arg(long, value_name = "LEAK|CLASS", help_heading = "What and how")]
     pub limit: Option<String>,
-    /// Nominal size, for a class that names none, and for the rig's adapter
-    #[arg(long, value_name = "N", help_heading = "What and how")]
+    /// Nominal size, DN or NPS, for a class that names none, and for the rig's adapter
+    #[arg(long, value_name = "N|NPS", value_parser = seathold_quantity::pipe_size::dn, help_heading = "What and how")]
     pub dn: Option<u32>,
     /// Calibration files, or folders of them [default: none, and the result says so]
     #[arg(long, value_name = "FILE|FOLDER", num_args = 1.., help_heading = "What and how")]
@@ -122,7 +155,7 @@ pub struct RunArgs {
     #[arg(long, conflicts_with = "resume", help_heading = "What and how")]
     pub end_tags: bool,
     /// Actuation of the valve: air or hand [default: the valve's or the recipe's]
-    #[arg(long, value_enum, hide_possible_values = true, help_heading = "What and how")]
+    #[arg(long, value_enum, ignore_case = true, hide_possible_values = true, help_heading = "What and how")]
     pub actuation: Option<ActuationArg>,
 
     /// "sim" (in this program), or a controller: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
@@ -182,8 +215,14 @@ pub struct RunArgs {
     #[arg(long, value_name = "FILE|FOLDER", help_heading = "Output")]
     pub out: Option<PathBuf>,
     /// Register to keep the run in as well; made where there is none [default: only the recording]
-    #[arg(long, value_name = "FILE", env = seathold_register::VARIABLE, hide_env_values = true, help_heading = "Output")]
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub register: Option<PathBuf>,
+    /// The run is not for the batch that is open for this valve [default: it counts there, by what the batch demands: in the register, or the bench.sqlite of this folder]
+    #[arg(long, help_heading = "Output")]
+    pub no_batch: bool,
+    /// Run it although it does not fit what the open batch demands of this valve, and why: the report prints it
+    #[arg(long = "override", value_name = "WHY", value_parser = note, conflicts_with = "no_batch", help_heading = "Output")]
+    pub override_why: Option<String>,
     /// When the run began, instead of now: an RFC 3339 time like 2026-03-02T09:30:00Z
     #[arg(long, value_name = "TIME", help_heading = "Output")]
     pub started_at: Option<Timestamp>,
@@ -193,6 +232,20 @@ pub struct RunArgs {
     /// Only the result
     #[arg(long, short, help_heading = "Output")]
     pub quiet: bool,
+    /// Unit of pressures, here and in the recording: bar, mbar, kPa, Pa, MPa or psi [default: the recipe's]
+    #[arg(long, value_name = "UNIT", value_parser = PRESSURE_UNITS, hide_possible_values = true, help_heading = "Output")]
+    pub unit: Option<String>,
+    /// On a terminal at the rig: lines in place of the whole screen
+    #[arg(long, value_name = "yes|no", num_args = 0..=1, require_equals = true, default_missing_value = "yes",
+          default_value = "no", hide_default_value = true, value_parser = yes_no, action = ArgAction::Set, help_heading = "Output")]
+    pub lines: bool,
+    /// A bell at questions and verdicts
+    #[arg(long, value_name = "yes|no", num_args = 0..=1, require_equals = true, default_missing_value = "yes",
+          default_value = "yes", value_parser = yes_no, action = ArgAction::Set, help_heading = "Output")]
+    pub bell: bool,
+    /// No bell: the same as --bell=no
+    #[arg(long, conflicts_with = "bell", help_heading = "Output")]
+    pub no_bell: bool,
 }
 
 /// `seathold replay`.
@@ -217,6 +270,9 @@ pub struct ShowArgs {
     /// Where each side's uncertainty comes from
     #[arg(long, group = "form")]
     pub budget: bool,
+    /// Unit of pressures: bar, mbar, kPa, Pa, MPa or psi [default: the recording's]
+    #[arg(long, value_name = "UNIT", value_parser = PRESSURE_UNITS, hide_possible_values = true)]
+    pub unit: Option<String>,
 }
 
 /// `--sides`.
@@ -254,9 +310,21 @@ impl From<SidesArg> for Sides {
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub enum ActuationArg {
     /// Opened by compressed air, shut by a spring.
+    #[value(aliases = columns::AIR)]
     Air,
     /// Turned by hand.
+    #[value(aliases = columns::HAND)]
     Hand,
+}
+
+impl ActuationArg {
+    /// In the register's word.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Air => "air",
+            Self::Hand => "hand",
+        }
+    }
 }
 
 impl From<ActuationArg> for Actuation {

@@ -68,6 +68,11 @@ impl Error {
         Self::Input(InputError::usage(message))
     }
 
+    /// Its words, without "command line" before them where the question has been put already.
+    pub fn own_words(&self) -> String {
+        self.to_string().trim_start_matches("command line: ").to_owned()
+    }
+
     /// A controller that cannot be reached or used.
     pub fn rig(address: impl fmt::Display, why: impl fmt::Display) -> Self {
         Self::Rig { address: address.to_string(), why: why.to_string() }

@@ -5,16 +5,19 @@
 //!
 //! | module | subject |
 //! |---|---|
-//! | [`cli`], [`args`] | what can be typed |
+//! | [`cli`], [`args`], [`help`] | what can be typed; commands by purpose, and examples |
 //! | [`cmd`] | a file a command |
-//! | [`console`] | our streams, the wall clock, Ctrl-C: everything of the outside that is not a file |
+//! | [`colour`] | words that must not be missed, painted |
+//! | [`console`], [`line_editor`] | our streams, the wall clock, Ctrl-C, keys: everything of the outside that is not a file |
+//! | [`environment`], [`settings`] | variables; what a shop would type on every command line, and where it comes from |
 //! | [`quantity_args`], [`speed`] | options that are quantities; how fast simulated time passes |
 //! | [`rig`] | simulated rig and controllers behind the io traits |
 //! | [`session`] | the poll loop of one run |
 //! | [`serve`] | the simulated rig behind a controller, over a socket or a pseudo-terminal |
 //! | [`doctor`] | a check of a rig before its first air |
 //! | [`watch`] | what a controller reads, live |
-//! | [`screen`], [`plot`] | a run as it happens: moving lines, plain lines, JSON lines; a picture of a recording |
+//! | [`screen`], [`plot`] | a run as it happens: bench screen, moving lines, plain lines, JSON lines; a picture of a recording |
+//! | [`schema`] | what is printed with `--json`, and its published schemas |
 //! | [`error`], [`exit`] | errors of every layer, and exit codes that scripts can rely on |
 //!
 //! Below it are crates of their own, each of which depends only on those before it: `seathold-quantity`,
@@ -24,17 +27,23 @@
 pub mod args;
 pub mod cli;
 pub mod cmd;
+pub mod colour;
 pub mod console;
 pub mod doctor;
+pub mod environment;
 pub mod error;
 pub mod exit;
+pub mod help;
+pub mod line_editor;
 pub mod plot;
 pub mod quantity_args;
 pub mod rig;
 pub mod rig_args;
+pub mod schema;
 pub mod screen;
 pub mod serve;
 pub mod session;
+pub mod settings;
 pub mod speed;
 pub mod watch;
 

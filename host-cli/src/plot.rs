@@ -77,27 +77,32 @@ fn trace(recording: &Recording) -> impl Iterator<Item = (f64, f64)> {
     })
 }
 
-/// The phases as a strip under the picture: names where they fit, a mark where each begins.
+/// The phases as a strip under the picture.
 fn phases(recording: &Recording, start: f64, end: f64) -> String {
     let origin = recording.polls.first().map_or(0, |p| p.at.as_ticks());
-    let column = |t: f64| (((t - start) / (end - start) * f64::from(COLUMNS)) as usize).min(usize::from(COLUMNS));
     let drawn = recording.on_first_clock();
-    let entered: Vec<(usize, Phase)> = recording
+    let entered: Vec<(f64, Phase)> = recording
         .numbered_events()
         .take_while(|(number, ..)| *number < drawn)
         .filter_map(|(_, at, event)| match event {
-            Event::Entered { phase, .. } => Some((column(at.as_ticks().saturating_sub(origin) as f64 / 1e6), phase)),
+            Event::Entered { phase, .. } => Some((at.as_ticks().saturating_sub(origin) as f64 / 1e6, phase)),
             _ => None,
         })
         .collect();
-    let mut strip = vec!['─'; usize::from(COLUMNS)];
-    for (i, (from, phase)) in entered.iter().enumerate() {
-        let to = entered.get(i + 1).map_or(usize::from(COLUMNS), |next| next.0);
-        if let Some(mark) = strip.get_mut(*from) {
+    phase_strip(&entered, (start, end), usize::from(COLUMNS))
+}
+
+/// Phases by the second they were entered in: names where they fit, a mark where each begins.
+pub(crate) fn phase_strip(entered: &[(f64, Phase)], (start, end): (f64, f64), columns: usize) -> String {
+    let column = |t: f64| (((t - start) / (end - start) * columns as f64) as usize).min(columns);
+    let mut strip = vec!['─'; columns];
+    for (i, (at, phase)) in entered.iter().enumerate() {
+        let (from, to) = (column(*at), entered.get(i + 1).map_or(columns, |(next, _)| column(*next)));
+        if let Some(mark) = strip.get_mut(from) {
             *mark = '┴';
         }
         let name = phase_name(*phase);
-        if to.saturating_sub(*from) > name.chars().count() {
+        if to.saturating_sub(from) > name.chars().count() {
             for (cell, c) in strip[from + 1..].iter_mut().zip(name.chars()) {
                 *cell = if c == ' ' { '─' } else { c };
             }

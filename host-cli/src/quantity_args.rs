@@ -14,15 +14,23 @@ use crate::error::Error;
 /// # Errors
 /// What is wrong with it, and what is allowed.
 pub fn one(unit: Unit, text: &str, range: RangeInclusive<f64>) -> Result<f64, String> {
+    one_at(unit, text, range, 1.0)
+}
+
+/// The same for a leak, whose volumes are counted at this pressure.
+///
+/// # Errors
+/// As there.
+pub fn one_at(unit: Unit, text: &str, range: RangeInclusive<f64>, reference_pa: f64) -> Result<f64, String> {
     let dimension = Dimension(unit);
     let quantity = dimension.parse(text).map_err(|why| why.to_string())?;
-    let value = quantity.value(1.0);
+    let value = quantity.value(reference_pa);
     if range.contains(&value) {
         return Ok(value);
     }
     let (least, most) = range.into_inner();
     let symbol = dimension.display_unit(Some(quantity.symbol), most);
-    let write = |v| symbol.write(dimension, v, 1.0);
+    let write = |v| symbol.write(dimension, v, reference_pa);
     Err(format!("{} is outside {} to {}", write(value), write(least), write(most)))
 }
 
@@ -30,6 +38,8 @@ pub fn one(unit: Unit, text: &str, range: RangeInclusive<f64>) -> Result<f64, St
 #[derive(Debug, Default)]
 pub struct QuantityArgs {
     problems: Vec<InputProblem>,
+    /// Both reference conditions were given, by options or by a recipe.
+    reference_stated: bool,
 }
 
 impl QuantityArgs {
@@ -51,6 +61,10 @@ impl QuantityArgs {
         match kind.parse(text) {
             Err(why) => self.wrong(format!("{option}: {why}")),
             Ok(quantity) => {
+                if let Err(why) = limit::standard_is_stated(text, quantity.symbol, reference_pa) {
+                    self.wrong(format!("{option}: {why}"));
+                    return None;
+                }
                 let value = quantity.value(reference_pa);
                 if range.contains(&value) {
                     return Some((value, quantity.symbol));
@@ -76,6 +90,7 @@ impl QuantityArgs {
 
     /// The reference conditions of leaks.
     pub fn reference(&mut self, temperature: Option<&str>, pressure: Option<&str>) -> Reference {
+        self.reference_stated |= temperature.is_some() && pressure.is_some();
         let built_in = Reference::ISO_8778;
         let kelvin = self.maybe("--reference-temperature", Unit::Kelvin, temperature, 250.0..=350.0);
         let pascals = self.maybe("--reference-pressure", Unit::PascalAbsolute, pressure, 50_000.0..=120_000.0);
@@ -85,9 +100,18 @@ impl QuantityArgs {
         }
     }
 
+    /// The reference conditions are those of a recipe.
+    pub fn reference_of_recipe(&mut self) {
+        self.reference_stated = true;
+    }
+
     /// A limit.
     pub fn limit(&mut self, text: &str, dn: Option<u32>, reference: Reference) -> Option<Limit> {
         match limit::parse(text, dn, reference) {
+            Ok(limit) if limit.symbol.is_standard() && !self.reference_stated => {
+                self.wrong(format!("--limit: {}", limit::standard_unstated(text)));
+                None
+            }
             Ok(limit) => Some(limit),
             Err(why) => {
                 self.wrong(format!("--limit: {why}"));
@@ -113,10 +137,7 @@ impl QuantityArgs {
 /// # Errors
 /// What it may be, where it is not.
 pub fn coverage(text: &str) -> Result<f64, String> {
-    let p = match text.strip_suffix('%') {
-        Some(percent) => percent.trim().parse().map(|p: f64| p / 100.0),
-        None => text.parse(),
-    };
+    let p = one(Unit::Ratio, text, 0.0..=1.0);
     match p {
         Ok(p) if (0.5..=0.999).contains(&p) => Ok(p),
         _ => Err("give a probability from 50 % to 99.9 %".into()),

@@ -39,6 +39,9 @@ pub struct ShowRigArgs {
     /// One JSON object
     #[arg(long)]
     pub json: bool,
+    /// As a rig file, to be changed and loaded again. Calibrations that were loaded are in it
+    #[arg(long, conflicts_with = "json")]
+    pub toml: bool,
     /// Which.
     #[command(flatten)]
     pub controller: ControllerArgs,

@@ -4,18 +4,19 @@
 use std::collections::VecDeque;
 
 use seathold_recording::{Discontinuity, Summary, Watch, Writer};
-use seathold_sequencer::event::{Disconnect, Event, Phase};
+use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
 use seathold_sequencer::input::{Command, Prompt};
 use seathold_sequencer::link::message::{Request, Response};
 use seathold_sequencer::recipe::Actuation;
 use seathold_sequencer::time::{Duration, Instant};
+use seathold_text::messages;
 
-use crate::console::Console;
+use crate::console::{Console, KeyboardInput};
 use crate::error::Error;
 use crate::rig::client::{Client, ClientEvent, ConnectionError};
 use crate::rig::journal::Journal;
 use crate::rig::shadow::{Shadow, ShadowItem};
-use crate::rig::{OperatorQuestion, RunOperator};
+use crate::rig::{KeyWord, OperatorQuestion, RunOperator};
 use crate::screen::Screen;
 use crate::speed::Speed;
 
@@ -39,13 +40,31 @@ const AWAY_MAX_US: u64 = 120_000_000;
 /// How long a controller may take to be ready for a recipe: a safe vent with all its time, in microseconds.
 const BUSY_MAX_US: u64 = 700_000_000;
 
+/// How a fault is acknowledged.
+const ACKNOWLEDGED_BY: &str = "ack and Enter acknowledges";
+
 /// Said in place of a prompt for a lever, where a valve has none.
-const OPENED_BY_AIR: &str =
-    "           the controller opens the valve into the vent by itself: hands clear of the ball, and wait";
+const OPENED_BY_AIR: &str = "           the controller opens the valve into the vent by itself: hands clear of the ball, and wait. It no longer knows how the \
+                             valve is worked, so whatever it reads it will not call the far side empty";
 
 /// Said where what came before a gap decides nothing, and what comes after it never can.
 const GAP_ABORTS: &str =
     "nothing after the gap can count: if the run still goes on it is aborted, and the valve vented; test again";
+
+/// What is pressed so soon after a question has come was meant for the one before (our judgement: nobody reads and answers so fast).
+pub(crate) const SOON: std::time::Duration = std::time::Duration::from_millis(500);
+
+/// Said of such a key.
+pub(crate) const TOO_SOON: &str = "that came within half a second of the question, and is not taken: answer again";
+
+/// Said of what is typed while the controller cannot be reached.
+const NO_LINK: &str = "nothing is taken while the controller cannot be reached: what it asks then will be asked anew";
+
+/// Said of an answer while the controller's records are still being fetched.
+const NOT_ASKED: &str = "not taken: what the controller did meanwhile is being fetched, and it will be asked anew";
+
+/// Said of an abort while the controller cannot be reached.
+const ABORT_WAITS: &str = "the abort goes out as soon as the controller can be reached: USE THE EMERGENCY STOP where it has to be now, and vent by hand";
 
 /// Pause between two attempts to load a recipe, and between two status requests.
 const PAUSE_US: u64 = 300_000;
@@ -133,6 +152,8 @@ struct RunProgress {
     over: bool,
     unrecorded: Option<Error>,
     screen_error: Option<Error>,
+    /// The start button at the rig was pressed, which counts as Enter.
+    start_pressed: bool,
 }
 
 impl RunProgress {
@@ -163,7 +184,7 @@ impl Session {
         let (began, began_wall) = (self.client.now(console.clock), console.clock.elapsed());
         progress.tried = began.saturating_sub(PAUSE_US);
         let resumed = self.resumed.is_some();
-        let (mut presses, mut prompted) = (0, None);
+        let (mut presses, mut prompted, mut asked, mut told_soon) = (0, None, began_wall, false);
         let mut events = self.resumed.take().unwrap_or_default();
         for one in events.drain(..) {
             self.handle_event(one, console, screen, &mut progress)?;
@@ -175,11 +196,17 @@ impl Session {
             for one in events.drain(..) {
                 self.handle_event(one, console, screen, &mut progress)?;
             }
-            let question = self.operator.question();
-            if question != prompted && progress.screen_error.is_none() {
-                prompted = question;
+            // While the controller cannot be asked, or is not known to the last, nobody knows whether its question still stands.
+            let current = progress.connected && progress.upto <= self.client.have().map_or(0, |have| have.next);
+            let question = self.operator.question().filter(|_| current);
+            if question != prompted {
+                (prompted, asked) = (question, console.clock.elapsed());
+                told_soon = false;
+                // Half a line was for the question before.
+                console.keys.forget_typed();
                 let tag = question.and_then(|question| self.operator.tag(question));
-                progress.screen_error = put_question(console, screen, question, tag.as_deref()).err();
+                let end = self.operator.first_end();
+                progress.show(|| put_question(console, screen, question, end, tag.as_deref()));
             }
             let now = self.client.now(console.clock);
             let away = progress.lost.is_some_and(|lost| now.saturating_sub(lost) >= AWAY_MAX_US);
@@ -201,11 +228,35 @@ impl Session {
                 self.operator.abort();
                 progress.screen_error = progress.screen_error.take().or(screen.say(console, ABORTING).err());
             }
-            if self.operator.listens()
-                && let Some(said) = self.operator.handle_input(&console.keys.line())
-            {
-                progress.show(|| screen.say(console, &said));
+            if self.operator.listens() {
+                let input = console.keys.line();
+                let soon = question.is_some() && console.clock.elapsed().saturating_sub(asked) < SOON;
+                let early = console.live && soon && is_answer(&input);
+                if early {
+                    // A key that is held down, or a hand that rests on it, answers nothing.
+                    asked = console.clock.elapsed();
+                }
+                let said = if early {
+                    (!std::mem::replace(&mut told_soon, true)).then(|| TOO_SOON.to_owned())
+                } else if !progress.connected && matches!(input, KeyboardInput::Line(_)) {
+                    self.without_link(&input)
+                } else if !current && is_answer(&input) {
+                    Some(NOT_ASKED.into())
+                } else {
+                    self.operator.handle_input(&input)
+                };
+                // A press answers what is asked, where Enter alone does, and nothing else.
+                let pressed = std::mem::take(&mut progress.start_pressed) && question.is_some();
+                let said = said.or_else(|| match (pressed, soon) {
+                    (false, _) => None,
+                    (true, true) => Some(TOO_SOON.into()),
+                    (true, false) => self.operator.handle_input(&KeyboardInput::Line(String::new())),
+                });
+                if let Some(said) = said {
+                    progress.show(|| screen.say(console, &said));
+                }
             }
+            progress.show(|| screen.turn(console));
             self.request(&mut progress, now);
             let (journal, unrecorded) = (&mut self.journal, &mut progress.unrecorded);
             self.client.turn(console.clock, &mut events, |fresh| {
@@ -232,6 +283,17 @@ impl Session {
             if progress.abort_waits.is_some_and(|since| now.saturating_sub(since) >= ABORT_US) {
                 self.abort_lost(console, screen, &mut progress);
             }
+        }
+    }
+
+    /// What is said of a line that is typed while the controller cannot be reached. An abort is kept, and goes out first of all.
+    fn without_link(&mut self, input: &KeyboardInput) -> Option<String> {
+        match input {
+            KeyboardInput::Line(line) if KeyWord::of(line) == Some(KeyWord::Abort) => {
+                self.operator.abort();
+                Some(ABORT_WAITS.into())
+            }
+            _ => Some(NO_LINK.into()),
         }
     }
 
@@ -279,9 +341,10 @@ impl Session {
                 if progress.lost.take().is_some() {
                     say = Some("connected again".to_owned());
                 }
+                screen.reached(true);
                 (progress.connected, progress.upto, progress.request) = (true, welcome.next, None);
                 progress.loaded = false;
-                self.operator.again();
+                self.operator.reconnected();
                 if restarted {
                     // Numbers start again.
                     self.shadow.renumber();
@@ -301,6 +364,7 @@ impl Session {
                         "the controller cannot be reached ({why}); while it has power it keeps the run safe by itself; until it answers treat the far side as PRESSURISED; trying again"
                     ));
                 }
+                screen.reached(false);
                 progress.connected = false;
                 progress.lost.get_or_insert(self.client.now(console.clock));
             }
@@ -309,6 +373,7 @@ impl Session {
             }
             ClientEvent::Record { number, what } => self.shadow.take(number, &what, &mut items),
             ClientEvent::Answer(answer) => self.answered(&answer, progress)?,
+            ClientEvent::StartPressed => progress.start_pressed = true,
         }
         if let Some(text) = say {
             progress.show(|| screen.say(console, &text));
@@ -396,6 +461,13 @@ impl Session {
                             progress.show(|| screen.event(console, record.at, event));
                         }
                     }
+                    if let Event::Entered { phase, .. } = event
+                        && let Some(fault) = waits_for(*phase, &progress.summary)
+                        && self.operator.listens()
+                    {
+                        let (_, next) = messages::fault(fault);
+                        progress.show(|| screen.say(console, &format!("           {next}\n  >>> {ACKNOWLEDGED_BY}")));
+                    }
                 }
                 if progress.screen_error.is_none() {
                     screen.poll(&record, &status);
@@ -408,8 +480,8 @@ impl Session {
                 let rested = quiet
                     && self.shadow.phase() == Some(Phase::Ready)
                     && progress.upto <= self.client.have().map_or(0, |have| have.next);
-                progress.over = rested
-                    || progress.watch.is_over(&progress.summary, status.prompt, self.operator.abort_requested(), at);
+                let answers = (self.operator.is_there(), self.operator.abort_requested());
+                progress.over = rested || progress.watch.is_over(&progress.summary, status.prompt, answers, at);
                 let foreign = record.inputs.command.is_some_and(|command| !self.is_ours(command));
                 let written = self.writer.push(&record);
                 if foreign {
@@ -471,16 +543,32 @@ impl Session {
     }
 }
 
-/// Shows the prompt to the operator at the keyboard.
+/// The fault that somebody is to acknowledge before the controller leaves this phase.
+fn waits_for(phase: Phase, summary: &Summary) -> Option<Fault> {
+    match phase {
+        Phase::EmergencyStopped => Some(Fault::EmergencyStop),
+        Phase::Trapped => Some(Fault::Trapped),
+        Phase::Fault => summary.faults.last().copied(),
+        _ => None,
+    }
+}
+
+/// Whether it answers a question: an abort and an acknowledgement are what they are at any time.
+fn is_answer(input: &KeyboardInput) -> bool {
+    matches!(input, KeyboardInput::Line(line) if KeyWord::of(line).is_none())
+}
+
+/// Puts the question to the operator at the keyboard.
 fn put_question(
     console: &mut Console<'_>,
     screen: &mut dyn Screen,
     question: Option<OperatorQuestion>,
+    end: &str,
     tag: Option<&str>,
 ) -> Result<(), Error> {
-    let text = match (question, tag) {
+    let answer = match (question, tag) {
         (Some(OperatorQuestion::Begin), None) => {
-            "valve on the rig, guard shut? Enter begins, a and Enter aborts".into()
+            format!("valve on the rig, end {end} to the supply side, guard shut? Enter begins, a and Enter aborts")
         }
         (Some(OperatorQuestion::Begin), Some(tag)) => {
             format!(
@@ -491,7 +579,7 @@ fn put_question(
         (Some(OperatorQuestion::Of(_)), Some(tag)) => {
             format!("when done, the tag of the end that is now on the supply side, {tag}; a and Enter aborts")
         }
-        (None, _) => return Ok(()),
+        (None, _) => String::new(),
     };
-    screen.say(console, &format!("  >>> {text}"))
+    screen.ask(console, question, &answer, tag)
 }

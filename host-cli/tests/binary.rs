@@ -4,7 +4,15 @@ use std::io::{BufRead, BufReader};
 use std::process::{Command, Stdio};
 
 fn seathold() -> Command {
-    Command::new(env!("CARGO_BIN_EXE_seathold"))
+    let mut command = Command::new(env!("CARGO_BIN_EXE_seathold"));
+    // Nobody's settings.
+    command.env("SEATHOLD_CONFIG", "");
+    for (name, _) in std::env::vars_os().filter(|(name, _)| name.to_string_lossy().starts_with("SEATHOLD_")) {
+        if name != "SEATHOLD_CONFIG" {
+            command.env_remove(name);
+        }
+    }
+    command
 }
 
 #[test]
@@ -62,6 +70,7 @@ fn a_full_disk_aborts_the_run_and_vents_first() {
     // A limit on file size stands in for the disk; with the signal ignored a write fails as on a full one.
     let said = Command::new("sh")
         .current_dir(dir.path())
+        .env("SEATHOLD_CONFIG", "")
         .args(["-c", "trap '' XFSZ; ulimit -f 16; exec \"$0\" run --out a.hold", env!("CARGO_BIN_EXE_seathold")])
         .output()
         .unwrap();
@@ -83,6 +92,7 @@ fn a_full_disk_leaves_no_half_of_a_table() {
         let table = format!("samples.{ending}");
         let said = Command::new("sh")
             .current_dir(dir.path())
+            .env("SEATHOLD_CONFIG", "")
             .args(["-c", "trap '' XFSZ; ulimit -f 16; exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_seathold")])
             .args(["export", tight, "--samples", &table])
             .output()
@@ -170,4 +180,65 @@ fn a_fleet_stops_and_keeps_what_is_done() {
     let table = std::fs::read_to_string(dir.path().join("fleet/fleet.csv")).unwrap();
     let cells = |line: &str| line.split(',').count();
     assert!(table.ends_with('\n') && table.lines().all(|line| cells(line) == cells(table.lines().next().unwrap())));
+}
+
+/// A folder with a batch of three air-operated valves of DN 25 that must meet 5 mm³/s.
+fn with_batch() -> tempfile::TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    let open = ["batch", "open", "spring", "--serials", "HM-101..HM-103", "--actuation", "air", "--dn", "25"];
+    let said = seathold().current_dir(dir.path()).args(open).args(["--limit", "5 mm3/s"]).output().unwrap();
+    assert!(said.status.success(), "{said:?}");
+    dir
+}
+
+/// Without an option a valve is judged by what the batch of this folder demands of it, and counts there.
+#[test]
+fn a_run_finds_the_batch_of_its_folder() {
+    let dir = with_batch();
+    let run = |more: &[&str]| {
+        let said = seathold().current_dir(dir.path()).args(["run", "-q"]).args(more).output().unwrap();
+        let text = |bytes| String::from_utf8(bytes).unwrap();
+        (said.status.code().unwrap(), text(said.stdout), text(said.stderr))
+    };
+    let (code, out, err) = run(&["--serial", "HM-101"]);
+    assert!(
+        err.starts_with("HM-101 is on the list of batch spring in bench.sqlite of this folder, which is open"),
+        "{err}"
+    );
+    assert!(code == 0 && out.contains("5 mm³/s") && out.contains("bench.sqlite, run 2"), "{code} {out}");
+    let status = seathold().current_dir(dir.path()).args(["batch", "status"]).output().unwrap();
+    let status = String::from_utf8(status.stdout).unwrap();
+    assert!(status.contains("tight       HM-101\n") || status.contains("HM-101"), "{status}");
+    assert!(status.contains("1 tight"), "{status}");
+    let (code, _, err) = run(&["--serial", "HM-102", "--limit", "7.5 mm3/s"]);
+    assert!(code == 2 && err.contains("must meet 5 mm³/s"), "{err}");
+    // Not for the batch, of no batch, and without a serial as in the first commands of the book.
+    let (code, out, err) = run(&["--serial", "HM-102", "--no-batch"]);
+    assert!(code == 0 && out.contains("7.5 mm³/s") && err.contains("this run does not count there"), "{out}{err}");
+    for more in [&["--serial", "X-9"][..], &["--valve", "tight"]] {
+        let (code, out, err) = run(more);
+        assert!(code == 0 && out.contains("7.5 mm³/s") && err.is_empty(), "{more:?}: {out}{err}");
+    }
+    // What may have the valve on a list and cannot be read is no reason to judge it by something else.
+    std::fs::write(dir.path().join("bench.sqlite"), "no register").unwrap();
+    let (code, out, err) = run(&["--serial", "HM-103"]);
+    assert!(code == 2 && out.is_empty() && err.contains("bench.sqlite") && err.contains("--no-batch"), "{err}");
+    assert_eq!(run(&["--serial", "HM-103", "--no-batch"]).0, 0);
+}
+
+/// Runs of one serial that begin in one second, at once: each has a name of its own.
+#[test]
+fn runs_at_once_have_names_of_their_own() {
+    const RUNS: usize = 12;
+    let dir = tempfile::tempdir().unwrap();
+    let run = || {
+        let typed = ["run", "-q", "--serial", "HM-1", "--sides", "first", "--started-at", "2026-03-02T09:30:00Z"];
+        seathold().current_dir(dir.path()).args(typed).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
+    };
+    let begun: Vec<_> = std::iter::repeat_with(run).take(RUNS).collect();
+    for one in begun {
+        let said = one.wait_with_output().unwrap();
+        assert_eq!(said.status.code(), Some(0), "{}", String::from_utf8_lossy(&said.stderr));
+    }
+    assert_eq!(std::fs::read_dir(dir.path().join("recordings")).unwrap().count(), RUNS);
 }

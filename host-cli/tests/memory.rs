@@ -27,6 +27,7 @@ fn seathold(dir: &Path, arguments: &[&str]) -> (Output, u64) {
     let said = Command::new("/usr/bin/time")
         .args(["-f", "%M", "-o"])
         .arg(&time)
+        .env("SEATHOLD_CONFIG", "")
         .args(["sh", "-c", &script, env!("CARGO_BIN_EXE_seathold")])
         .args(arguments)
         // Each thread of a re-evaluation would reserve address space of its own that it does not use.
@@ -41,7 +42,12 @@ fn seathold(dir: &Path, arguments: &[&str]) -> (Output, u64) {
 /// The frames of a good recording of one side.
 fn good(dir: &Path) -> Vec<u8> {
     let run = ["run", "-q", "--sides", "first", "--out", "good.hold"];
-    let said = Command::new(env!("CARGO_BIN_EXE_seathold")).args(run).current_dir(dir).output().unwrap();
+    let said = Command::new(env!("CARGO_BIN_EXE_seathold"))
+        .env("SEATHOLD_CONFIG", "")
+        .args(run)
+        .current_dir(dir)
+        .output()
+        .unwrap();
     assert!(said.status.success(), "{said:?}");
     std::fs::read(dir.join("good.hold")).unwrap()
 }

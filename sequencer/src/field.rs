@@ -38,6 +38,8 @@ pub enum Unit {
     PascalRms,
     /// Sonic conductance of ISO 6358, m³/(s·Pa).
     SonicConductance,
+    /// Metres: lengths of parts.
+    Metre,
     /// A plain ratio.
     Ratio,
     /// Yes (1) or no (0).
@@ -63,6 +65,7 @@ impl Unit {
             Self::Second => "s",
             Self::PascalRms => "Pa",
             Self::SonicConductance => "m³/(s·Pa)",
+            Self::Metre => "m",
             Self::Ratio | Self::Flag => "",
         }
     }

@@ -36,6 +36,26 @@ pub const FROZEN_CODES: u8 = 64;
 /// See [`FROZEN_CODES`].
 pub const FLICKER_COUNTS: u32 = 3;
 
+/// Greatest square of the share of a window's readings that equal the one before, times the noise's variance in counts² as seen
+/// from reading to reading. In normal noise of standard deviation s counts two readings fall on one code with a chance of
+/// `Σ p²`, p the chances of the codes: near `1/(2s√π)` from half a count up, so that the product is about 1/4π, and it is never over
+/// 0.09 (computed). A channel that sticks has many equal readings beside great changes.
+pub const EQUAL_SQUARES_MAX: f64 = 0.25;
+/// Greatest product of that share and the mean change from reading to reading in the precheck, in [`CHANGE_PARTS`] of a count:
+/// 0.8. With the noise that was there it is never over 0.34, near `1/(2s√π) · 2s/√π = 1/π` (computed). The rest is left for a
+/// precheck that was twice as noisy, as beside a compressor.
+pub const EQUAL_REST_MAX: f64 = 12.8;
+/// Changes from reading to reading are kept in so many parts of a count.
+pub const CHANGE_PARTS: u32 = 16;
+/// A precheck whose last digits moved counts as if they had so by a count at least, from reading to reading. Then no window may
+/// have more than 0.8 of equal neighbours: noise of 0.4 counts makes 0.65 (computed), and less hardly ever spans
+/// [`FLICKER_COUNTS`] in a precheck.
+pub const CHANGE_LEAST: u32 = CHANGE_PARTS;
+/// So many equal neighbours count as none, or half as many as are not equal where that is less: with great noise a few come by
+/// chance in a short window. Where 5.6 are expected (noise of
+/// ten counts, 200 readings) the bounds then are passed from 20 on, once in 10⁶ windows (Poisson distribution).
+pub const EQUAL_BY_CHANCE: u32 = 10;
+
 /// Readings without any change in the precheck that mean a frozen transducer, where by the rig its last digits move.
 pub const FROZEN_PRECHECK: u32 = 50;
 

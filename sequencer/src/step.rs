@@ -1,5 +1,7 @@
 //! The sequencer: `(state, now, inputs) → (state, outputs, events)`. The only place where phases change.
 
+use core::num::NonZeroU16;
+
 use crate::channel::Channel;
 use crate::dwell::Dwell;
 use crate::event::{Disconnect, Event, Events, Fault, Phase, StartRefusal};
@@ -144,6 +146,14 @@ impl Phase {
     }
 }
 
+/// How a side ended; its estimate, which is large, stays in the measurement until then.
+#[derive(Clone, Copy, Debug)]
+struct Ended {
+    end: End,
+    fall_pa: i32,
+    after_ms: u32,
+}
+
 /// A run under way.
 #[derive(Clone, Copy, Debug)]
 struct Run {
@@ -152,16 +162,17 @@ struct Run {
     isolated: Option<Isolated>,
     /// Started, and waiting for the far side to be emptied first.
     opening: bool,
-    /// The far transducer's last digits moved in the precheck, so a frozen reading is detectable.
-    flickers: bool,
+    /// Where the far transducer's last digits moved in the precheck, so that a frozen reading is detectable: by how much from
+    /// reading to reading, on average ([`crate::limits::CHANGE_PARTS`]).
+    flicker: Option<NonZeroU16>,
     /// How the side ended; becomes its result once the far side has been measured empty.
-    pending: Option<SideResult>,
+    pending: Option<Ended>,
     aborted: bool,
 }
 
 impl Run {
     const fn on(sides: Sides, side: Side) -> Self {
-        Self { sides, side, isolated: None, opening: false, flickers: false, pending: None, aborted: false }
+        Self { sides, side, isolated: None, opening: false, flicker: None, pending: None, aborted: false }
     }
 }
 
@@ -616,8 +627,9 @@ impl Sequencer {
     /// Whether the far pressure has changed faster than physically possible.
     fn slews(&self) -> bool {
         let (Some((pa, took)), Some(recipe)) = (self.far.change(), &self.recipe) else { return false };
-        let most = u64::from(recipe.raw().slew_max_pa_s).saturating_mul(took.as_ticks()) / 1_000_000;
-        u64::from(pa.unsigned_abs()) > most
+        // In pascals times microseconds a second, so that nothing is divided.
+        let most = u64::from(recipe.raw().slew_max_pa_s).saturating_mul(took.as_ticks());
+        u64::from(pa.unsigned_abs()) * 1_000_000 > most
     }
 
     /// Emergency stop: at rest, and nothing moves until it is released and acknowledged. A hand may be in the ball.
@@ -910,7 +922,7 @@ impl Sequencer {
             supply_full: self.supply_full.holds(),
             sides_apart: self.sides_apart.holds(),
             jumped: self.life.broken(),
-            frozen: self.run.as_ref().is_some_and(|run| run.flickers) && self.far.is_frozen(),
+            flicker: self.run.as_ref().and_then(|run| run.flicker),
         };
         match &mut self.state {
             State::Precheck(phase) => phase.poll(&view, events),
@@ -935,7 +947,7 @@ impl Sequencer {
         let state = match phase {
             Phase::Fill => {
                 if let (State::Precheck(precheck), Some(run)) = (&self.state, &mut self.run) {
-                    run.flickers = precheck.flickers();
+                    run.flicker = precheck.flicker();
                 }
                 State::Fill(Fill::default())
             }
@@ -971,17 +983,13 @@ impl Sequencer {
             // Supply may sag just as the valve shuts. Leaking at less pressure is leaking, but tight at less is not
             // tight.
             let in_band = |i: Isolated| self.recipe.as_ref().is_some_and(|r| r.in_band(i.pressure));
-            let (verdict, reason) = if end.verdict == Verdict::Tight && !run.isolated.is_some_and(in_band) {
-                (Verdict::Void, Reason::OutOfBand)
+            let end = if end.verdict == Verdict::Tight && !run.isolated.is_some_and(in_band) {
+                End { verdict: Verdict::Void, reason: Reason::OutOfBand, ..*end }
             } else {
-                (end.verdict, end.reason)
+                *end
             };
-            run.pending = Some(SideResult {
-                side: run.side,
-                verdict,
-                reason,
-                estimate: end.estimate,
-                isolated_at: run.isolated.map(|i| i.pressure),
+            run.pending = Some(Ended {
+                end,
                 fall_pa: run.isolated.and_then(|i| Some(i.pressure.above(pressure?))).unwrap_or(0),
                 after_ms: u32::try_from(after).unwrap_or(u32::MAX),
             });
@@ -1010,21 +1018,23 @@ impl Sequencer {
 
     /// A side's result: as it ended, unless void by a fault or an abort.
     fn settle_result(&self, run: &Run) -> SideResult {
-        let mut result = run.pending.unwrap_or(SideResult {
-            side: run.side,
-            verdict: Verdict::Void,
-            reason: Reason::Fault,
-            estimate: None,
-            isolated_at: run.isolated.map(|i| i.pressure),
-            fall_pa: 0,
-            after_ms: 0,
-        });
+        let not_ended = || {
+            let reason = if run.aborted { Reason::Aborted } else { Reason::Fault };
+            Ended { end: End::without_estimate(Verdict::Void, reason), fall_pa: 0, after_ms: 0 }
+        };
+        let Ended { mut end, fall_pa, after_ms } = run.pending.unwrap_or_else(not_ended);
         if self.fault.is_some() {
-            (result.verdict, result.reason) = (Verdict::Void, Reason::Fault);
-        } else if run.aborted && run.pending.is_none() {
-            (result.verdict, result.reason) = (Verdict::Void, Reason::Aborted);
+            (end.verdict, end.reason) = (Verdict::Void, Reason::Fault);
         }
-        result
+        SideResult {
+            side: run.side,
+            verdict: end.verdict,
+            reason: end.reason,
+            estimate: if end.measured { self.measure.estimate() } else { None },
+            isolated_at: run.isolated.map(|i| i.pressure),
+            fall_pa,
+            after_ms,
+        }
     }
 
     /// The run's result over all sides it was to cover; a side that was not reached is void.

@@ -304,8 +304,10 @@ impl Operator for SimOperator {
     }
 
     fn command(&mut self, now: Instant, phase: Phase) -> Option<Command> {
+        // Nobody says that it is done with a hand still behind the guard.
         if let Some((at, command)) = self.command
             && at <= now
+            && !self.hand_in
         {
             self.command = None;
             self.open = None;

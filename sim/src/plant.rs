@@ -9,6 +9,7 @@ use crate::leak_path::LeakPath;
 use crate::network::{CREEP, Controls, HOSE, N, NODES, Network, Node, Parameters};
 use crate::noise::{Noise, Stream};
 use crate::rodas::{DenseStep, Rodas, SolverStats};
+use seathold_sequencer::field::Errors;
 use seathold_sequencer::input::Side;
 use seathold_sequencer::output::{GasValve, Outputs, Pilot};
 use seathold_sequencer::recipe::Actuation;
@@ -101,6 +102,8 @@ pub struct Plant {
     mounting: Noise,
     /// How the end joints on the supply side and on the far side were made up: ratio of their leak to the stated one.
     made_up: [f64; 2],
+    /// Of the far volume, what a vessel there adds.
+    vessel_m3: f64,
     outputs: Outputs,
     side: Side,
     solver: Rodas,
@@ -165,6 +168,7 @@ impl Plant {
             debris: Debris { letting_by: false, until: None, noise: Noise::new(seed, Stream::Grit) },
             mounting: Noise::new(seed, Stream::Mounting),
             made_up: [1.0; 2],
+            vessel_m3: 0.0,
             outputs: Outputs::REST,
             side: Side::First,
             solver: Rodas::new(raw.tolerance, STEP_MAX, STEP_FIRST),
@@ -240,13 +244,40 @@ impl Plant {
         self.controls.regulator_set = self.parameters.atmosphere + gauge;
     }
 
+    /// The regulator is turned to this gauge pressure, Pa, and relieves what is above it in its hose.
+    pub fn turn_regulator(&mut self, now: u64, gauge: f64) {
+        self.set_supply_air(now, gauge);
+        let mut y = self.state(now);
+        y[HOSE] = y[HOSE].min(gas::mass(self.controls.regulator_set, self.parameters.hose, self.controls.room.0));
+        self.step = DenseStep::still(0.0, y);
+    }
+
     /// The shop air is shut off at the wall, and the hose and the pilot's line are vented.
     pub fn shut_off_air(&mut self, now: u64) {
         self.set_pilot_air(now, 0.0);
-        self.set_supply_air(now, 0.0);
+        self.turn_regulator(now, 0.0);
+    }
+
+    /// A vessel on the far side, full of the room's air, is opened to it; or, with none, the one that is there is shut off with its share of
+    /// the gas.
+    ///
+    /// # Errors
+    /// Where the far side would be larger than it may be. Nothing has changed then.
+    pub fn open_vessel(&mut self, now: u64, volume_m3: f64) -> Result<(), Errors> {
+        self.truncate_step(now);
+        let mut raw = *self.spec.raw();
+        raw.far_volume_m3 += volume_m3 - self.vessel_m3;
+        let spec = raw.validate()?;
+        let (before, after) = (self.spec.raw().far_volume_m3 - self.vessel_m3, raw.far_volume_m3);
         let mut y = self.state(now);
-        y[HOSE] = gas::mass(self.parameters.atmosphere, self.parameters.hose, self.controls.room.0);
+        let (shut_off, node) = (before / self.spec.raw().far_volume_m3, Node::Far);
+        let vessel = after - before;
+        y[node.mass()] = y[node.mass()] * shut_off + gas::mass(raw.atmosphere_pa, vessel, self.controls.room.0);
+        y[node.energy()] = y[node.energy()] * shut_off + gas::energy(raw.atmosphere_pa, vessel);
+        self.parameters = parameters(&spec);
+        (self.spec, self.vessel_m3) = (spec, volume_m3);
         self.step = DenseStep::still(0.0, y);
+        Ok(())
     }
 
     /// Solenoid valves stick, or are freed.

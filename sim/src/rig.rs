@@ -11,6 +11,7 @@ use crate::scenario::Checked;
 use crate::sensor::Channel;
 use core::convert::Infallible;
 use seathold_sequencer::event::{Event, Phase};
+use seathold_sequencer::field::Errors;
 use seathold_sequencer::input::{Command, Contacts, Prompt, Sample, SensorFault, Side, Sides};
 use seathold_sequencer::io::{Hardware, Operator};
 use seathold_sequencer::output::Outputs;
@@ -174,6 +175,19 @@ impl SimRig {
         self.plant.set_supply_air(self.now, gauge);
     }
 
+    /// The regulator is turned to this gauge pressure, Pa, and relieves what is above it in its hose.
+    pub fn turn_regulator(&mut self, gauge: f64) {
+        self.plant.turn_regulator(self.now, gauge);
+    }
+
+    /// A vessel of this volume, full of the room's air, is opened to the far side; with 0 the one that is there is shut off.
+    ///
+    /// # Errors
+    /// Where the far side would be larger than it may be. Nothing has changed then.
+    pub fn open_vessel(&mut self, volume_m3: f64) -> Result<(), Errors> {
+        self.plant.open_vessel(self.now, volume_m3)
+    }
+
     /// The shop air is shut off at the wall, and the lines are vented.
     pub fn shut_off_air(&mut self) {
         self.plant.shut_off_air(self.now);
@@ -201,7 +215,7 @@ impl SimRig {
     }
 
     /// A place begins to leak this much, or is repaired.
-    pub(crate) fn set_leak(&mut self, path: LeakPath, leak: LeakSpec) {
+    pub fn set_leak(&mut self, path: LeakPath, leak: LeakSpec) {
         self.plant.set_leak(self.now, path, leak);
     }
 

@@ -3,12 +3,12 @@
 //
 // to the rig       microseconds u64; pins u8: supply, vent, pilot, lamp; bites of the watchdog u8; operations of the flash
 //                  begun u8; 1 while one is under way u8
-// from the rig     contacts and read-backs that are high u8: GPIO 6, 7, 8, 10, 11, 12; orders u8: power, cable, converter
+// from the rig     contacts and read-backs that are high u8: GPIO 6, 7, 8, 10, 11, 12, 13; orders u8: power, cable, converter
 //                  works; codes u16, for each of GPIO 26 to 29 those of the next eight conversions
 import fs from 'node:fs';
 
 export const STEP_US = 1_000;
-const INPUTS = [6, 7, 8, 10, 11, 12];
+const INPUTS = [6, 7, 8, 10, 11, 12, 13];
 const OUTPUTS = [2, 3, 4, 25];
 const CODES = 8, CHANNELS = 4;
 

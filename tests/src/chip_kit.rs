@@ -64,6 +64,8 @@ pub struct Bench {
     pub stop: bool,
     /// The guard is open.
     pub guard_open: bool,
+    /// The start button is pressed.
+    pub start: bool,
     /// The far and the supply transducer are plugged in.
     pub plugged: [bool; 2],
     /// The board has power.
@@ -90,6 +92,7 @@ impl Bench {
             plant: SimRig::new(&checked, &RawRig::DEMO, 7),
             stop: false,
             guard_open: false,
+            start: false,
             plugged: [true; 2],
             power: true,
             cable: true,
@@ -131,6 +134,8 @@ impl Bench {
             self.stop,
             self.guard_open,
             true,
+            // To ground while it is pressed.
+            !self.start,
         ];
         reply[0] = bits(&high);
         reply[1] = bits(&[self.power, self.cable, self.converter]);

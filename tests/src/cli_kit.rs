@@ -11,6 +11,7 @@ use seathold::console::Console;
 use seathold::console::KeyboardInput;
 use seathold::console::Keys;
 use seathold::console::Timestamp;
+use seathold::environment::Environment;
 
 /// What the program said and how it ended.
 #[derive(Debug)]
@@ -101,8 +102,20 @@ pub fn seathold(dir: &Path, arguments: &[&str]) -> Said {
     seathold_on(dir, arguments, Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: None, live: false })
 }
 
+/// Runs the program with variables of the environment.
+pub fn seathold_with(dir: &Path, arguments: &[&str], environment: &Environment) -> Said {
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: None, live: false };
+    seathold_in(dir, arguments, stage, environment)
+}
+
 /// Runs the program with more than plain streams.
 pub fn seathold_on(dir: &Path, arguments: &[&str], stage: Stage<'_>) -> Said {
+    // No variable, and so no settings file: what a test does depends on nobody's computer.
+    seathold_in(dir, arguments, stage, &Environment::default())
+}
+
+/// Runs the program with more than plain streams, and with variables.
+pub fn seathold_in(dir: &Path, arguments: &[&str], stage: Stage<'_>, environment: &Environment) -> Said {
     let dir = dir.to_str().unwrap();
     let typed = arguments.iter().map(|a| a.replace("[DIR]", dir).into());
     let (mut out, mut err) = (Breaking(Vec::new(), stage.out_breaks), Vec::new());
@@ -117,6 +130,7 @@ pub fn seathold_on(dir: &Path, arguments: &[&str], stage: Stage<'_>) -> Said {
             clock: &mut clock,
             interrupts: &interrupts,
             keys: stage.keys,
+            environment,
         },
     );
     let text = |bytes| String::from_utf8(bytes).unwrap().replace(dir, "[DIR]");

@@ -4,11 +4,18 @@ use std::cell::RefCell;
 use std::io::{self, Write};
 use std::rc::Rc;
 use std::sync::atomic::AtomicUsize;
+use std::time::{Duration, Instant};
 
 use seathold::console::KeyboardInput;
 use seathold::console::Keys;
 
 use crate::served_kit::{Ear, Rig, program};
+
+/// In place of what is typed: nothing is.
+pub const NOTHING: &str = "\0";
+
+/// Longest between two answers on the wall's clock, on a busy machine.
+const PATIENCE: Duration = Duration::from_secs(600);
 
 /// What a program says, for whoever answers it.
 #[derive(Clone, Default)]
@@ -32,6 +39,8 @@ struct Answers<'a> {
     /// Enter, so often too many, behind every answer.
     ahead: usize,
     too_many: usize,
+    /// When this somebody gives up: a program that waits for what nobody will do is to fail, not to hang.
+    until: Instant,
     /// A prompt, and what is typed then; the first that fits counts.
     to: &'a [(&'a str, &'a str)],
     /// Done when something is typed.
@@ -47,11 +56,15 @@ impl Keys for Answers<'_> {
         let said = self.talk.0.borrow().split_whitespace().collect::<Vec<_>>().join(" ");
         let fresh = said.get(self.heard..).unwrap_or_default();
         let next = self.to.iter().filter_map(|(prompt, typed)| Some((fresh.find(prompt)? + prompt.len(), *typed)));
-        let Some((end, typed)) = next.min_by_key(|(end, _)| *end) else { return KeyboardInput::Nothing };
+        let Some((end, typed)) = next.min_by_key(|(end, _)| *end) else {
+            assert!(Instant::now() < self.until, "nobody answers this: {fresh}");
+            return KeyboardInput::Nothing;
+        };
         (self.then)(&fresh[..end]);
         self.heard += end;
         self.ahead = self.too_many;
-        KeyboardInput::Line(typed.into())
+        self.until = Instant::now() + PATIENCE;
+        if typed == NOTHING { KeyboardInput::Nothing } else { KeyboardInput::Line(typed.into()) }
     }
 }
 
@@ -110,6 +123,9 @@ pub fn by_hand(rig: &Rig) -> (u8, String, String) {
 
 /// Any command, with somebody who gives these answers to these prompts, and types Enter so often too many: code, results,
 /// talk. What is passed to `then` ends in the prompt.
+///
+/// # Panics
+/// When it asks for nothing that there is an answer to, and does not end either.
 pub fn answered(
     arguments: &[&str],
     interrupts: &AtomicUsize,
@@ -118,7 +134,8 @@ pub fn answered(
     then: &mut dyn FnMut(&str),
 ) -> (u8, String, String) {
     let (mut out, mut err) = (Ear::default(), Talk::default());
-    let mut keys = Answers { talk: err.clone(), heard: 0, ahead: 0, too_many, to, then };
+    let mut keys =
+        Answers { talk: err.clone(), heard: 0, ahead: 0, too_many, until: Instant::now() + PATIENCE, to, then };
     let code = program(arguments, interrupts, &mut out, &mut err, &mut keys);
     let err = err.0.borrow().clone();
     (code, out.text, err)

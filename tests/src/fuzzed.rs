@@ -5,7 +5,10 @@ use std::path::Path;
 use std::sync::OnceLock;
 
 use seathold_analysis::identify::trace::RunReadings;
-use seathold_analysis::trace::{PressureReference, TraceConditions, TraceWindow, judge, parse as parse_trace};
+use seathold_analysis::trace::{
+    ColumnChoice, PressureReference, TraceConditions, TraceFormat, TraceWindow, judge, parse as parse_trace,
+    pressure_unit, time_unit,
+};
 use seathold_config::{fault, recipe, rig, valve};
 use seathold_recording::frame::{FrameKind, HEAD, MAGIC, write_frame, write_head};
 use seathold_register::batch::check_digit::CheckDigit;
@@ -142,7 +145,7 @@ pub fn toml(data: &[u8]) {
 
 /// As a list of valves: what passes its checks, a register takes.
 pub fn batch_list(data: &[u8]) {
-    let shared = list::ListDefaults { actuation: "air".into(), dn: Some(25) };
+    let shared = list::ListDefaults { actuation: "air".into(), dn: Some(25), ..list::ListDefaults::default() };
     let file = list::from_bytes("list.csv", data.to_vec(), &shared);
     let typed = std::str::from_utf8(data).ok().and_then(|text| list::patterns(text, &shared).ok());
     if let Err(why) = &file {
@@ -165,8 +168,23 @@ pub fn batch_list(data: &[u8]) {
 
 /// As another logger's trace: read, or refused with a reason; a verdict has numbers to go with it.
 pub fn trace_csv(data: &[u8]) {
-    for kind in [PressureReference::Gauge, PressureReference::Absolute] {
-        let trace = match parse_trace("trace.csv", data, kind) {
+    let as_said = |reference| TraceFormat { reference: Some(reference), ..TraceFormat::default() };
+    let chosen = |column: &str, unit| ColumnChoice { column: Some(column.into()), unit };
+    let formats = [
+        TraceFormat::default(),
+        as_said(PressureReference::Gauge),
+        as_said(PressureReference::Absolute),
+        // A preamble, and columns by their numbers, with or without a header.
+        TraceFormat {
+            skip_lines: 2,
+            time: chosen("1", time_unit("ms").ok()),
+            pressure: chosen("2", pressure_unit("psi").ok().map(|(unit, _)| unit)),
+            no_temperature: true,
+            ..as_said(PressureReference::Gauge)
+        },
+    ];
+    for format in formats {
+        let trace = match parse_trace("trace.csv", data, &format) {
             Ok(trace) => trace,
             Err(why) => {
                 assert!(!why.to_string().is_empty());
@@ -174,9 +192,11 @@ pub fn trace_csv(data: &[u8]) {
             }
         };
         assert!(trace.rows.windows(2).all(|two| two[0].time_us < two[1].time_us));
+        let _ = trace.at_clock("23:59:59.5").map_err(|why| assert!(!why.is_empty()));
         for model in [Model::Line, Model::LineAndTransient] {
             let assumed = TraceConditions {
-                kind,
+                least_s: 0.0,
+                most_s: f64::MAX,
                 atmosphere_pa: 101_325.0,
                 volume_m3: 45e-6,
                 volume_u_rel: 0.02,
@@ -194,6 +214,8 @@ pub fn trace_csv(data: &[u8]) {
                 model,
                 tau: None,
                 shut_us: None,
+                least_pa: f64::MIN,
+                most_pa: f64::MAX,
             };
             match judge(&trace, TraceWindow::default(), &assumed) {
                 Ok(found) if matches!(found.verdict, Verdict::Tight | Verdict::Leaking) => {

@@ -1,5 +1,6 @@
 //! Shared kit of the workspace-level tests.
 
+pub mod batch_kit;
 pub mod chip_kit;
 pub mod cli_kit;
 pub mod doctor_kit;
@@ -11,4 +12,6 @@ pub mod proxy;
 pub mod reference;
 pub mod register_kit;
 pub mod served_kit;
+#[cfg(unix)]
+pub mod terminal_kit;
 pub mod warming_room;

@@ -6,6 +6,8 @@ use seathold_sequencer::link::frame::{self, Deframer, Frame};
 use seathold_sequencer::link::message::ToController;
 use std::io::{Read, Write};
 use std::net::{Shutdown, TcpListener, TcpStream};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::Duration;
 
@@ -46,6 +48,62 @@ pub fn open(controller: &str, ills: Ills, seed: u32) -> String {
         }
     });
     address
+}
+
+/// A line that is cut and joined by hand.
+#[derive(Clone, Debug, Default)]
+pub struct Switch {
+    cut: Arc<AtomicBool>,
+    open: Arc<Mutex<Vec<TcpStream>>>,
+}
+
+impl Switch {
+    /// From now on nothing passes, and nobody gets through.
+    ///
+    /// # Panics
+    /// When a thread of the proxy has.
+    pub fn cut(&self) {
+        self.cut.store(true, Ordering::SeqCst);
+        for stream in self.open.lock().expect("the connections").drain(..) {
+            let _ = stream.shutdown(Shutdown::Both);
+        }
+    }
+
+    /// Whoever calls gets through again.
+    pub fn join(&self) {
+        self.cut.store(false, Ordering::SeqCst);
+    }
+}
+
+/// Opens a proxy that lets all through while the line is joined.
+///
+/// # Panics
+/// When no port is free.
+pub fn switched(controller: &str) -> (String, Switch) {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
+    let address = listener.local_addr().expect("an address").to_string();
+    let (controller, switch) = (controller.to_owned(), Switch::default());
+    let ours = switch.clone();
+    thread::spawn(move || {
+        for host in listener.incoming().flatten() {
+            let Ok(rig) = TcpStream::connect(&controller) else { continue };
+            let mut kept = Vec::new();
+            for stream in [&host, &rig] {
+                let _ = stream.set_nodelay(true);
+                kept.extend(stream.try_clone());
+            }
+            let (Ok(host_2), Ok(rig_2)) = (host.try_clone(), rig.try_clone()) else { continue };
+            let Ok(mut open) = ours.open.lock() else { return };
+            // Looked at under the lock: a connection made while it is cut is one too many.
+            if ours.cut.load(Ordering::SeqCst) {
+                continue;
+            }
+            open.extend(kept);
+            thread::spawn(move || pass(host, rig, Ills::default(), Noise::new(0)));
+            thread::spawn(move || pass(rig_2, host_2, Ills::default(), Noise::new(0)));
+        }
+    });
+    (address, switch)
 }
 
 /// Opens a proxy that lets all through but some messages to the controller.

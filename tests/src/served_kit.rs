@@ -7,6 +7,7 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread::JoinHandle;
 
 use seathold::console::{Console, KeyboardInput, Keys, SystemClock};
+use seathold::environment::Environment;
 
 use crate::cli_kit::Silent;
 
@@ -57,7 +58,8 @@ pub fn program(
 ) -> u8 {
     let arguments = ["seathold"].iter().chain(arguments).map(Into::into);
     let clock = &mut SystemClock::default();
-    seathold::main_with(arguments, &mut Console { out, err, live: false, clock, interrupts, keys }).code()
+    let environment = &Environment::default();
+    seathold::main_with(arguments, &mut Console { out, err, live: false, clock, interrupts, keys, environment }).code()
 }
 
 /// Lines as they are typed by another thread.

@@ -193,6 +193,36 @@ impl ConfigFile {
         }
     }
 
+    /// A value that is checked as it is read: a text in quotes; or true or false, which come as those words.
+    pub fn checked<T>(&mut self, name: &str, flag: bool, check: impl FnOnce(&str) -> Result<T, String>) -> Option<T> {
+        let entry = self.take(name)?;
+        let path = self.path(name);
+        let read = match (entry.value.as_ref(), flag) {
+            (Some(Value::String(text)), false) => check(text.value()),
+            (Some(Value::Boolean(yes)), true) => check(&yes.value().to_string()),
+            (other, true) => Err(format!("{} is neither true nor false", shown(other))),
+            (other, false) => Err(format!("{} is not a text in quotes", shown(other))),
+        };
+        read.map_err(|why| self.problem(entry.line, format!("{path}: {why}"))).ok()
+    }
+
+    /// A plain number.
+    pub fn number(&mut self, name: &str) -> Option<f64> {
+        let entry = self.take(name)?;
+        let path = self.path(name);
+        self.typed.insert(path.clone(), (entry.line, None));
+        match entry.value {
+            Some(Value::Integer(number)) => Some(number.into_value() as f64),
+            Some(Value::Float(number)) => Some(number.into_value()),
+            other => {
+                let found = shown(other.as_ref());
+                self.problem(entry.line, format!("{path}: {found} is not a number"));
+                self.bad.push(path);
+                None
+            }
+        }
+    }
+
     /// One of a few words.
     pub fn choice<T: Copy>(&mut self, name: &str, choices: &[(impl AsRef<str>, T)]) -> Option<T> {
         let entry = self.take(name)?;
@@ -276,7 +306,11 @@ impl ConfigFile {
     /// Everything wrong with the file, in the order of its lines.
     pub fn finish(mut self) -> Result<(), Error> {
         for (name, entry) in std::mem::take(&mut self.entries) {
-            let hint = did_you_mean(&name, self.known.iter().map(String::as_str));
+            let mut hint = did_you_mean(&name, self.known.iter().map(String::as_str));
+            // Where nothing is near, a short list is no burden.
+            if hint.is_empty() && (1..=FEW).contains(&self.known.len()) {
+                hint = format!("; known are {}", self.known.join(", "));
+            }
             let what = if entry.value.is_some() { "unknown field" } else { "unknown table" };
             self.problem(entry.line, format!("{name}: {what}{hint}"));
         }
@@ -287,6 +321,9 @@ impl ConfigFile {
         Err(Error::Input(InputError { origin: self.origin, problems: self.problems }))
     }
 }
+
+/// So many names are listed where none is near to what was typed.
+const FEW: usize = 12;
 
 fn line_of(text: &str, at: usize) -> usize {
     1 + text.as_bytes().iter().take(at).filter(|b| **b == b'\n').count()
@@ -331,6 +368,7 @@ pub(crate) fn read_quantity<T>(
         return Ok((leak.pa_m3_s(), Some(Dimension(field.unit).usual())));
     }
     let quantity = Dimension(field.unit).parse(text).map_err(|why| why.to_string())?;
+    seathold_quantity::limit::standard_is_stated(text, quantity.symbol, reference_pa)?;
     let value = quantity.value(reference_pa);
     if value >= field.min && value <= field.max {
         return Ok((value, Some(quantity.symbol)));
@@ -366,7 +404,11 @@ fn six_digits(value: f64) -> f64 {
 }
 
 /// A file with every field of a table, its meaning and its range.
-pub fn template<T>(values: &T, fields: &[Field<T>], reference_pa: f64) -> String {
+pub fn template<'a, T: 'static>(
+    values: &T,
+    fields: impl IntoIterator<Item = &'a Field<T>>,
+    reference_pa: f64,
+) -> String {
     let mut out = String::new();
     for field in fields {
         if field.unit == Unit::Flag {

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use seathold_quantity::Dimension;
 use seathold_recording::header::DisplayUnits;
 use seathold_sequencer::field::{Field, Unit};
 use seathold_sequencer::recipe::{Actuation, FIELDS, Model, RawRecipe, Recipe};
@@ -51,14 +52,9 @@ fn from_config(
     raw.model = config.choice("model", MODELS).unwrap_or(raw.model);
     config.fields(&mut raw, FIELDS, |r| r.reference_pa);
     raw.actuation = actuation.unwrap_or(raw.actuation);
+    check_standard(&mut config, &raw);
     check_planned_volume(&mut config, rig);
-    let mut display_units = DisplayUnits::default();
-    if let Some(symbol) = config.unit("limit") {
-        display_units.leak = symbol.text.into();
-    }
-    if let Some(symbol) = config.unit("target") {
-        display_units.pressure = symbol.text.into();
-    }
+    let display_units = units_of(&config);
     match raw.validate(rig) {
         Ok(recipe) => {
             let decides_ms = u64::from(raw.decides_from_ms(rig)) + 2 * u64::from(raw.sample_period_ms);
@@ -71,6 +67,16 @@ fn from_config(
             config.add(&errors, raw.reference_pa);
             config.finish().and(Err(Error::usage("the recipe is not valid")))
         }
+    }
+}
+
+/// A file with a limit in standard volumes states both reference conditions: the temperature matters as much.
+fn check_standard(config: &mut ConfigFile, raw: &RawRecipe) {
+    let Some(symbol) = config.unit("limit").filter(|symbol| symbol.is_standard()) else { return };
+    if config.unit("reference_temperature").is_none() || config.unit("reference_pressure").is_none() {
+        let leaks = Dimension(Unit::PascalCubicMetrePerSecond);
+        let typed = symbol.write(leaks, raw.limit_pa_m3_s, raw.reference_pa);
+        config.wrong("limit", "limit", &seathold_quantity::limit::standard_unstated(&typed));
     }
 }
 
@@ -118,12 +124,41 @@ fn never_decides(raw: &RawRecipe, rig: &Rig, decides_ms: u64) -> String {
     format!("{most} s decides nothing on this rig: a window must outlast {why}, and two samples; {least} s or more")
 }
 
+/// What a recipe states of the valves that it is for.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct StatedValves {
+    /// Greatest leak allowed, as written: a class is for one size.
+    pub limit: Option<String>,
+    /// How they are worked.
+    pub actuation: Option<Actuation>,
+}
+
+/// What a recipe states of the valves that it is for; whether it is a good recipe is not looked at.
+///
+/// # Errors
+/// When it is no TOML.
+pub fn stated(name: &str, text: &str) -> Result<StatedValves, Error> {
+    Ok(stated_by(ConfigFile::parse(name, text)?))
+}
+
+/// The same of a file.
+///
+/// # Errors
+/// When it cannot be read, or is no TOML.
+pub fn stated_in(path: &Path) -> Result<StatedValves, Error> {
+    Ok(stated_by(ConfigFile::read(path)?))
+}
+
+fn stated_by(mut config: ConfigFile) -> StatedValves {
+    StatedValves { limit: config.text("limit"), actuation: config.choice("actuation", ACTUATIONS) }
+}
+
 /// A recipe with some fields replaced from options. It is not checked as a whole.
 ///
 /// # Errors
 /// Every field that is unknown or out of its range.
 pub fn replaced<'a>(base: &RawRecipe, options: impl Iterator<Item = (&'a str, &'a str)>) -> Result<RawRecipe, Error> {
-    onto(base, ConfigFile::from_options(options))
+    onto(base, ConfigFile::from_options(options)).map(|(raw, _)| raw)
 }
 
 /// Reads a recipe from a file, without the rig that it is to fit.
@@ -131,16 +166,38 @@ pub fn replaced<'a>(base: &RawRecipe, options: impl Iterator<Item = (&'a str, &'
 /// # Errors
 /// Every field that is unknown or out of its range, or when the file cannot be read.
 pub fn without_rig(path: &Path) -> Result<RawRecipe, Error> {
+    without_rig_as_written(path).map(|(raw, _)| raw)
+}
+
+/// The same with the units it was written in.
+///
+/// # Errors
+/// As for [`without_rig`].
+pub fn without_rig_as_written(path: &Path) -> Result<(RawRecipe, DisplayUnits), Error> {
     onto(&RawRecipe::DEMO, ConfigFile::read(path)?)
 }
 
-fn onto(base: &RawRecipe, mut config: ConfigFile) -> Result<RawRecipe, Error> {
+fn onto(base: &RawRecipe, mut config: ConfigFile) -> Result<(RawRecipe, DisplayUnits), Error> {
     let mut raw = *base;
     raw.actuation = config.choice("actuation", ACTUATIONS).unwrap_or(raw.actuation);
     raw.model = config.choice("model", MODELS).unwrap_or(raw.model);
     config.fields(&mut raw, FIELDS, |r| r.reference_pa);
     config.skip(PLANNED[0].name);
-    config.finish().map(|()| raw)
+    check_standard(&mut config, &raw);
+    let units = units_of(&config);
+    config.finish().map(|()| (raw, units))
+}
+
+/// The units that limit and target were written in.
+fn units_of(config: &ConfigFile) -> DisplayUnits {
+    let mut units = DisplayUnits::default();
+    if let Some(symbol) = config.unit("limit") {
+        units.leak = symbol.text.into();
+    }
+    if let Some(symbol) = config.unit("target") {
+        units.pressure = symbol.text.into();
+    }
+    units
 }
 
 impl RecipeFile {

@@ -373,6 +373,26 @@ pub fn file_of(raw: &RawRig, head: &str) -> String {
     out
 }
 
+/// A rig with its name and its adapters as a commented file with every field.
+pub fn file_with_adapters(file: &RigFile, head: &str) -> String {
+    let quoted = |text: &str| toml_edit::Value::from(text).to_string();
+    let reference = Reference::ISO_8778.pressure.pascals();
+    let named = format!("{head}\n# what it is called: {RIG_NAME_MAX} bytes at most\nname = {}\n", quoted(&file.name));
+    let mut out = file_of(file.rig.raw(), &named);
+    for adapter in &file.adapters {
+        let raw = adapter.on(file.rig.raw());
+        out.push_str(&format!("\n[[adapter]]\nname = {}\n", quoted(&adapter.name)));
+        if (adapter.dn_min, adapter.dn_max) != (0, 0) {
+            out.push_str(&format!("dn = \"{}-{}\"\n", adapter.dn_min, adapter.dn_max));
+        }
+        out.push_str(&template(&raw, FIELDS.iter().filter(|field| OF_ADAPTER.contains(&field.name)), reference));
+        if let Some(tau) = &raw.tau_s {
+            out.push_str(&template(tau, TAU, 1.0));
+        }
+    }
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -390,6 +410,15 @@ mod tests {
         for rig in [full, RawRig { supply: None, ..RawRig::DEMO }] {
             assert_eq!(*parse("written", &file_of(&rig, "# a bench\n")).unwrap().rig.raw(), rig);
         }
+    }
+
+    /// With adapters of every kind: for all sizes, for some, with a time constant and without.
+    #[test]
+    fn adapters_written_read_back_as_they_were() {
+        let text = "name = \"bench \\\"3\\\"\"\nsafe_dwell = \"2 s\"\n[[adapter]]\nname = \"any\"\nfar_volume = \"47.123456 cm3\"\n\
+                    [[adapter]]\nname = \"DN 50 flange\"\ndn = \"32-50\"\ntau = \"3.25 s\"\nbackground = \"0.02 mm3/s\"\n";
+        let read = parse("bench.toml", text).unwrap();
+        assert_eq!(parse("bench.toml", &file_with_adapters(&read, "# from a controller\n")).unwrap(), read);
     }
 
     /// Of every part, fitted or not, whichever way round.

@@ -45,6 +45,11 @@ const fn volume_flow(text: &'static str, denominator: i64, tens: i32) -> UnitDef
     UnitDef { text, numerator: 1, denominator, tens, offset_hundredths: 0, counted: Counted::Volume }
 }
 
+/// A cubic foot, (0.3048 m)³, in 10⁻¹² m³; and a cubic inch, (0.0254 m)³, in 10⁻¹² m³. Both exact: NIST SP 811,
+/// appendix B.8, from the international foot of 1959.
+const CUBIC_FOOT: i64 = 28_316_846_592;
+const CUBIC_INCH: i64 = 16_387_064;
+
 /// Pressures. bar and psi: NIST SP 811, appendix B.8; psi is 4.4482216152605 N over 6.4516e-4 m², both exact.
 const PRESSURES: &[UnitDef] = &[
     tens("Pa", 0),
@@ -66,13 +71,29 @@ const ABSOLUTE_PRESSURES: &[UnitDef] = &[
     ratio("psi", 44_482_216_152_605, 64_516, -5),
     ratio("atm", 101_325, 1, 0),
 ];
-const PRESSURE_RATES: &[UnitDef] =
-    &[tens("Pa/s", 0), tens("kPa/s", 3), tens("MPa/s", 6), tens("mbar/s", 2), tens("bar/s", 5)];
+const PRESSURE_RATES: &[UnitDef] = &[
+    tens("Pa/s", 0),
+    tens("kPa/s", 3),
+    tens("MPa/s", 6),
+    tens("mbar/s", 2),
+    tens("bar/s", 5),
+    ratio("psi/s", 44_482_216_152_605, 64_516, -5),
+];
 const TIMES: &[UnitDef] = &[tens("ms", 0), tens("s", 3), ratio("min", 60, 1, 3), ratio("h", 3_600, 1, 3)];
 const SECONDS: &[UnitDef] = &[tens("s", 0), tens("ms", -3), ratio("min", 60, 1, 0), ratio("h", 3_600, 1, 0)];
-const VOLUMES: &[UnitDef] =
-    &[tens("m3", 0), tens("l", -3), tens("dm3", -3), tens("ml", -6), tens("cm3", -6), tens("mm3", -9)];
-/// Leaks. mbar·l/s is 100 Pa × 10⁻³ m³/s; volume flows are counted at the reference pressure.
+const VOLUMES: &[UnitDef] = &[
+    tens("m3", 0),
+    tens("l", -3),
+    tens("dm3", -3),
+    tens("ml", -6),
+    tens("cm3", -6),
+    tens("mm3", -9),
+    ratio("in3", CUBIC_INCH, 1, -12),
+    ratio("ft3", CUBIC_FOOT, 1, -12),
+];
+/// Leaks. mbar·l/s is 100 Pa × 10⁻³ m³/s; volume flows are counted at the reference pressure. sccm and scfh are standard
+/// cubic centimetres a minute and standard cubic feet an hour: the same, where the reference conditions are those that
+/// "standard" means to whoever wrote them ([`UnitDef::is_standard`]).
 const LEAKS: &[UnitDef] = &[
     tens("Pa*m3/s", 0),
     tens("mbar*l/s", -1),
@@ -83,13 +104,19 @@ const LEAKS: &[UnitDef] = &[
     volume_flow("ml/min", 60, -6),
     volume_flow("l/min", 60, -3),
     volume_flow("l/h", 3_600, -3),
+    volume_flow(SCCM, 60, -6),
+    UnitDef { numerator: CUBIC_FOOT, ..volume_flow(SCFH, 3_600, -12) },
 ];
-/// 0 °C is 273.15 K exactly (SI Brochure, 9th edition, 2.3.1).
+const SCCM: &str = "sccm";
+const SCFH: &str = "scfh";
+/// 0 °C is 273.15 K exactly (SI Brochure, 9th edition, 2.3.1); T/K = (θ/°F + 459.67)/1.8 (NIST SP 811, appendix B.8).
 const TEMPERATURES: &[UnitDef] = &[
     tens("K", 0),
     tens("mK", -3),
     UnitDef { offset_hundredths: 27_315, ..tens("C", 0) },
     UnitDef { offset_hundredths: 27_315, ..tens("degC", 0) },
+    UnitDef { offset_hundredths: 45_967, ..ratio("F", 5, 9, 0) },
+    UnitDef { offset_hundredths: 45_967, ..ratio("degF", 5, 9, 0) },
 ];
 /// A field whose greatest temperature is below this, K, holds a difference: no bench is that cold.
 const DIFFERENCE_BELOW: f64 = 200.0;
@@ -97,6 +124,8 @@ const TEMPERATURE_RATES: &[UnitDef] =
     &[tens("K/s", 0), tens("mK/s", -3), ratio("K/min", 1, 60, 0), ratio("K/h", 1, 3_600, 0)];
 /// Sonic conductance: ISO 6358-1 states it in m³/(s·Pa) and in dm³/(s·bar).
 const CONDUCTANCES: &[UnitDef] = &[tens("m3/(s*Pa)", 0), tens("dm3/(s*bar)", -8), tens("l/(s*bar)", -8)];
+/// Lengths. An inch is 25.4 mm exactly (international yard and pound agreement, 1959; NIST SP 811, appendix B.8).
+const LENGTHS: &[UnitDef] = &[tens("m", 0), tens("mm", -3), tens("cm", -2), tens("um", -6), ratio("in", 254, 1, -4)];
 const COUNTS: &[UnitDef] = &[tens("counts", 0), tens("", 0)];
 const PRESSURE_STEPS: &[UnitDef] = &[tens("Pa/count", 0), tens("kPa/count", 3), tens("mbar/count", 2)];
 const TEMPERATURE_STEPS: &[UnitDef] = &[tens("K/count", 0), tens("mK/count", -3)];
@@ -127,6 +156,7 @@ impl Dimension {
             Unit::Volt => VOLTAGES,
             Unit::Ohm => RESISTANCES,
             Unit::SonicConductance => CONDUCTANCES,
+            Unit::Metre => LENGTHS,
             Unit::Ratio | Unit::Flag => RATIOS,
         }
     }
@@ -143,6 +173,7 @@ impl Dimension {
             Unit::Kelvin => "C",
             Unit::KelvinPerSecond => "mK/s",
             Unit::SonicConductance => "dm3/(s*bar)",
+            Unit::Metre => "mm",
             _ => self.base().text,
         };
         self.symbol(name).unwrap_or(self.base())
@@ -168,7 +199,10 @@ impl Dimension {
 
     /// The units accepted, for an error.
     pub fn choices(self) -> String {
-        let named: Vec<&str> = self.symbols().iter().map(|s| s.text).filter(|t| !t.is_empty()).collect();
+        let mut named: Vec<&str> = self.symbols().iter().map(|s| s.text).filter(|t| !t.is_empty()).collect();
+        if self.0 == Unit::PascalCubicMetrePerSecond {
+            named.push("bubbles/min of a VOLUME");
+        }
         named.join(", ")
     }
 
@@ -197,6 +231,10 @@ pub enum QuantityError {
     UnknownUnit(String, String, Dimension),
     /// Finer than the whole number the field counts in.
     TooFine(String, Dimension),
+    /// A comma that may divide decimals or thousands.
+    TwoReadings(String),
+    /// Bubbles of no stated volume.
+    NoBubble(String),
 }
 
 impl fmt::Display for QuantityError {
@@ -212,6 +250,16 @@ impl fmt::Display for QuantityError {
             Self::TooFine(text, kind) => {
                 write!(f, "\"{text}\" is finer than the whole {} this is counted in", kind.base().text)
             }
+            Self::NoBubble(text) => write!(
+                f,
+                "\"{text}\": bubbles differ by the tube they come from, so say the volume of one, like \"10 bubbles/min of \
+                 0.15 ml\""
+            ),
+            Self::TwoReadings(text) => write!(
+                f,
+                "\"{text}\" can be read in two ways, with the comma before decimals or thousands: write it with a point, or \
+                 without thousands marked"
+            ),
         }
     }
 }
@@ -244,6 +292,12 @@ impl UnitDef {
         BigRational::new(self.offset_hundredths.into(), 100.into())
     }
 
+    /// Whether it counts gas at "standard" conditions. There are many definitions of those, so that it means something
+    /// only where the reference conditions are stated.
+    pub fn is_standard(self) -> bool {
+        matches!(self.text, SCCM | SCFH)
+    }
+
     /// Whether a leak in this unit is a volume of gas, which needs a reference pressure to mean anything.
     pub(crate) fn needs_reference(self) -> bool {
         self.counted == Counted::Volume
@@ -253,13 +307,23 @@ impl UnitDef {
     pub fn pretty(self) -> String {
         match self.text {
             "C" | "degC" => "°C".into(),
-            text => text.replace('*', "·").replace("m3", "m³"),
+            "F" | "degF" => "°F".into(),
+            text => text.replace('*', "·").replace("m3", "m³").replace("in3", "in³").replace("ft3", "ft³"),
         }
     }
 
     /// A value in the base unit as a number in this one, to the nearest double.
     pub fn from_base(self, value: f64, reference_pa: f64) -> f64 {
         self.exact_from_base(value, reference_pa).and_then(|r| r.to_f64()).unwrap_or(f64::NAN)
+    }
+
+    /// A number in this unit in the base unit, for tables of readings: in floating point, so that the last digit may
+    /// differ from the exact one of [`Dimension::parse`]. A volume flow stays one, in m³/s.
+    pub fn to_base(self, value: f64) -> f64 {
+        let power = 10f64.powi(self.tens.abs());
+        let (up, down) = if self.tens < 0 { (1.0, power) } else { (power, 1.0) };
+        (value + self.offset_hundredths as f64 / 100.0) * (self.numerator as f64 * up)
+            / (self.denominator as f64 * down)
     }
 
     fn exact_from_base(self, value: f64, reference_pa: f64) -> Option<BigRational> {
@@ -290,13 +354,15 @@ impl UnitDef {
         in_base()
     }
 
-    /// The same as it is printed: "7.5 mm³/s".
+    /// The same as it is printed, with at most six significant digits: "7.5 mm³/s".
     pub fn write_pretty(self, kind: Dimension, value: f64, reference_pa: f64) -> String {
+        /// Of an exact value in another unit the rest means nothing to a reader.
+        const DIGITS: i32 = 6;
         let text = self.write(kind, value, reference_pa);
-        match text.split_once(' ') {
-            Some((number, unit)) => format!("{number} {}", kind.symbol(unit).unwrap_or(self).pretty()),
-            None => text,
-        }
+        let Some((number, unit)) = text.split_once(' ') else { return text };
+        let shorter =
+            decimal(number).map(|exact| round_digits(&exact, DIGITS)).filter(|short| short.len() < number.len());
+        format!("{} {}", shorter.as_deref().unwrap_or(number), kind.symbol(unit).unwrap_or(self).pretty())
     }
 }
 
@@ -340,6 +406,19 @@ fn round_digits(exact: &BigRational, digits: i32) -> String {
     }
 }
 
+/// A decimal comma as a point; `None` where it may be meant to mark thousands, as in "1,500", or certainly is.
+fn with_point(number: &str) -> Option<String> {
+    let Some((before, after)) = number.split_once(',') else { return Some(number.to_owned()) };
+    if after.contains([',', '.']) || before.contains('.') {
+        return None;
+    }
+    let places = after.find(['e', 'E']).unwrap_or(after.len());
+    let whole = before.trim_start_matches(['+', '-']);
+    // Nobody marks thousands behind a nought, nor behind four digits.
+    let may_mark = places == 3 && matches!(whole.len(), 1..=3) && whole != "0";
+    (!may_mark).then(|| format!("{before}.{after}"))
+}
+
 /// A decimal number, exactly. Digits are limited so that a hostile text cannot take for ever.
 fn decimal(text: &str) -> Option<BigRational> {
     const LENGTH_MAX: usize = 40;
@@ -365,7 +444,8 @@ fn decimal(text: &str) -> Option<BigRational> {
 }
 
 impl Dimension {
-    /// Reads a number with its unit. A blank between them is optional; so are superscripts and middle dots.
+    /// Reads a number with its unit. A blank between them is optional; so are superscripts and middle dots. Decimals may
+    /// have a comma before them, where that cannot mark thousands.
     ///
     /// # Errors
     /// Says what is wrong and which units are taken.
@@ -379,12 +459,16 @@ impl Dimension {
                 && bytes.get(i + 1).is_some_and(|b| b.is_ascii_digit() || matches!(b, b'+' | b'-'))
         };
         let number_end = (0..bytes.len())
-            .find(|&i| !(bytes[i].is_ascii_digit() || matches!(bytes[i], b'.' | b'+' | b'-') || is_exponent(i)))
+            .find(|&i| !(bytes[i].is_ascii_digit() || matches!(bytes[i], b'.' | b',' | b'+' | b'-') || is_exponent(i)))
             .unwrap_or(bytes.len());
         let (number, unit) = (&text[..number_end], text[number_end..].trim());
-        let Some(exact) = decimal(number) else { return Err(QuantityError::NotANumber(text.into(), self)) };
+        let pointed = with_point(number).ok_or_else(|| QuantityError::TwoReadings(text.into()))?;
+        let Some(exact) = decimal(&pointed) else { return Err(QuantityError::NotANumber(text.into(), self)) };
         if unit.is_empty() && !self.bare_allowed() {
             return Err(QuantityError::NoUnit(text.into(), self));
+        }
+        if self.0 == Unit::PascalCubicMetrePerSecond && unit.starts_with("bubble") {
+            return bubbles(text, unit).map(|volume| Quantity { scaled: exact * volume, symbol: BUBBLES_IN });
         }
         let Some(symbol) = self.symbol(unit) else {
             return Err(QuantityError::UnknownUnit(text.into(), unit.into(), self));
@@ -400,6 +484,21 @@ impl Dimension {
         }
         Ok(Quantity { scaled, symbol })
     }
+}
+
+/// What a leak that was typed in bubbles is shown in.
+const BUBBLES_IN: UnitDef = volume_flow("ml/min", 60, -6);
+
+/// "bubbles/min of 0.15 ml": cubic metres a second, for each bubble a minute.
+fn bubbles(text: &str, unit: &str) -> Result<BigRational, QuantityError> {
+    let rest = ["bubbles/min", "bubble/min"].into_iter().find_map(|name| unit.strip_prefix(name));
+    let volume = rest.and_then(|rest| rest.trim_start().strip_prefix("of "));
+    let Some(volume) = volume else { return Err(QuantityError::NoBubble(text.into())) };
+    let read = Dimension(Unit::CubicMetre).parse(volume)?;
+    if !read.scaled.is_positive() {
+        return Err(QuantityError::NoBubble(text.into()));
+    }
+    Ok(read.scaled / BigInt::from(60))
 }
 
 impl Quantity {
@@ -448,10 +547,29 @@ mod tests {
             (Unit::PascalCubicMetrePerSecond, "0.45 cm3/min", 7.5e-4),
             (Unit::Kelvin, "20 °C", 293.15),
             (Unit::Kelvin, "293.15 K", 293.15),
+            (Unit::Kelvin, "68 °F", 293.15),
+            (Unit::Kelvin, "60 degF", 288.705_555_555_555_6),
             (Unit::KelvinPerSecond, "0.02 mK/s", 2e-5),
             (Unit::Ratio, "95 %", 0.95),
             (Unit::Ratio, "0.01", 0.01),
             (Unit::Count, "-3", -3.0),
+            // 0.3048³/3600 and 0.0254³, exactly (NIST SP 811, appendix B.8).
+            (Unit::PascalCubicMetrePerSecond, "3600 scfh", 2_831.684_659_2),
+            (Unit::PascalCubicMetrePerSecond, "60 sccm", 0.1),
+            (Unit::CubicMetre, "1 in3", 1.638_706_4e-5),
+            (Unit::CubicMetre, "1 ft³", 0.028_316_846_592),
+            (Unit::PascalPerSecond, "90 psi/s", 620_528.0),
+            // Bubbles by the volume that the user states: 12 of 0.15 ml a minute are 30 mm³/s.
+            (Unit::PascalCubicMetrePerSecond, "12 bubbles/min of 0.15 ml", 3e-3),
+            (Unit::PascalCubicMetrePerSecond, "12bubbles/min of 0,15ml", 3e-3),
+            (Unit::PascalCubicMetrePerSecond, "1 bubble/min of 60 mm3", 1e-4),
+            // With a decimal comma.
+            (Unit::Pascal, "6,25 bar", 625_000.0),
+            (Unit::PascalCubicMetrePerSecond, "7,5 mm3/s", 7.5e-4),
+            (Unit::PascalCubicMetrePerSecond, "7,5e-4 Pa·m³/s", 7.5e-4),
+            (Unit::Pascal, "0,125 bar", 12_500.0),
+            (Unit::Kelvin, "-1,5 °C", 271.65),
+            (Unit::Ratio, "99,9 %", 0.999),
         ];
         for (unit, text, expected) in cases {
             assert_eq!(value(*unit, text).to_bits(), expected.to_bits(), "{text}");
@@ -477,6 +595,39 @@ mod tests {
             message(Unit::Pascal, "1.2.3 bar"),
             "\"1.2.3 bar\" is not a number with a unit (Pa, hPa, kPa, MPa, mbar, bar, psi)"
         );
+    }
+
+    #[test]
+    fn bubbles_have_a_stated_volume() {
+        let leaks = Dimension(Unit::PascalCubicMetrePerSecond);
+        for text in
+            ["10 bubbles/min", "10 bubbles", "10 bubbles/min of", "10 bubbles/min of 0 ml", "10 bubbles/s of 1 ml"]
+        {
+            let why = leaks.parse(text).unwrap_err().to_string();
+            assert!(why.contains("say the volume of one"), "{text}: {why}");
+        }
+        let why = leaks.parse("10 bubbles/min of 0.15 bar").unwrap_err().to_string();
+        assert!(why.contains("unit \"bar\" does not fit here"), "{why}");
+        assert_eq!(
+            leaks.parse("10 bubbles/min of 0.15 ml").unwrap().symbol.write(leaks, 2.5e-3, REFERENCE),
+            "1.5 ml/min"
+        );
+        assert!(Dimension(Unit::CubicMetre).parse("10 bubbles/min of 0.15 ml").is_err());
+    }
+
+    /// A leak a thousand times as large as meant would let every valve pass.
+    #[test]
+    fn a_comma_that_may_mark_thousands_is_refused() {
+        let leaks = Dimension(Unit::PascalCubicMetrePerSecond);
+        for text in
+            ["1,500 mm3/s", "-1,500 mm3/s", "12,500e3 mm3/s", "1,500,000 mm3/s", "1,500.5 mm3/s", "1.500,5 mm3/s"]
+        {
+            let why = leaks.parse(text).unwrap_err().to_string();
+            assert!(why.contains("can be read in two ways"), "{text}: {why}");
+        }
+        for text in ["1,5000 mm3/s", "0,500 mm3/s", "1500,125 mm3/s", "1500 mm3/s", ",5 mm3/s"] {
+            assert!(leaks.parse(text).is_ok(), "{text}");
+        }
     }
 
     const UNITS: &[Unit] = &[
@@ -509,12 +660,17 @@ mod tests {
         assert!(kind.usual().from_base(7.5e-4, 0.0).is_nan());
         assert_eq!(kind.usual().write_pretty(kind, 7.5e-4, REFERENCE), "7.5 mm³/s");
         assert_eq!(kind.usual().write_pretty(kind, 7.5e-4, 0.0), "0.00075 Pa·m³/s");
+        // What is exact in one unit has no end in another.
+        let kelvin = Dimension(Unit::Kelvin);
+        assert_eq!(kelvin.usual().write_pretty(kelvin, value(Unit::Kelvin, "60 F"), 1.0), "15.5556 °C");
+        assert_eq!(kind.usual().write_pretty(kind, 1.0 / 3.0, REFERENCE), "3333.33 mm³/s");
+        assert_eq!(kind.usual().write_pretty(kind, 123_456_789.0, REFERENCE), "1.23457e12 mm³/s");
     }
 
     proptest! {
         /// Any double in any unit at any reference is written, and soon.
         #[test]
-        fn any_double_is_written(u in 0..UNITS.len(), s in 0..9usize, v: f64, reference: f64) {
+        fn any_double_is_written(u in 0..UNITS.len(), s in 0..16usize, v: f64, reference: f64) {
             let kind = Dimension(UNITS[u]);
             let symbol = kind.symbols()[s % kind.symbols().len()];
             prop_assert!(symbol.write(kind, v, reference).len() < 100);
@@ -523,7 +679,7 @@ mod tests {
 
         /// Whatever a field can hold, in whatever unit it is written, it reads back as the same bits.
         #[test]
-        fn written_values_read_back(u in 0..UNITS.len(), s in 0..9usize, v in 1e-6..1e6f64, negative: bool) {
+        fn written_values_read_back(u in 0..UNITS.len(), s in 0..16usize, v in 1e-6..1e6f64, negative: bool) {
             let kind = Dimension(UNITS[u]);
             let symbol = kind.symbols()[s % kind.symbols().len()];
             let v = if kind.0.whole() { v.ceil() } else { v };
@@ -532,6 +688,29 @@ mod tests {
             let text = symbol.write(kind, v, REFERENCE);
             let back = kind.parse(&text).unwrap().value(REFERENCE);
             prop_assert_eq!(back.to_bits(), v.to_bits(), "{}", text);
+        }
+
+        /// With a comma for the point a written value reads back as the same bits, or is refused as two values.
+        #[test]
+        fn a_decimal_comma_is_a_point(u in 0..UNITS.len(), s in 0..16usize, v in 1e-6..1e6f64) {
+            let kind = Dimension(UNITS[u]);
+            let symbol = kind.symbols()[s % kind.symbols().len()];
+            let v = if kind.0.whole() { v.ceil() } else { v };
+            let text = symbol.write(kind, v, REFERENCE);
+            match kind.parse(&text.replace('.', ",")) {
+                Ok(back) => prop_assert_eq!(back.value(REFERENCE).to_bits(), v.to_bits(), "{}", text),
+                Err(why) => prop_assert!(matches!(why, QuantityError::TwoReadings(_)), "{text}: {why}"),
+            }
+        }
+
+        /// The quick conversion of a reading is the exact one, to the rounding of three operations.
+        #[test]
+        fn readings_are_converted_as_quantities_are(u in 0..UNITS.len(), s in 0..16usize, v in -1e6..1e6f64) {
+            let kind = Dimension(UNITS[u]);
+            let symbol = kind.symbols()[s % kind.symbols().len()];
+            let quick = symbol.to_base(v) * if symbol.needs_reference() { REFERENCE } else { 1.0 };
+            let back = symbol.from_base(quick, REFERENCE);
+            prop_assert!((back - v).abs() <= 1e-15 * (8.0 * v.abs() + 4.0 * symbol.offset_hundredths as f64), "{back} {v}");
         }
 
         /// Powers of ten and whole factors: the double nearest to the true product.

@@ -107,6 +107,10 @@ impl NewFile {
     /// When the final name is taken by what may not be replaced, or the file cannot be made.
     pub fn create(path: &Path, replace: Replace) -> Result<(Self, File), FileError> {
         free(path, replace)?;
+        // A folder that is not there yet is made, as for a recording.
+        if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty() && !folder.exists()) {
+            std::fs::create_dir_all(folder).map_err(|why| FileError::new("make", folder, why))?;
+        }
         let named = |number: u32| {
             let mut name = path.as_os_str().to_owned();
             name.push(if number == 0 { ".part".into() } else { format!(".{number}.part") });

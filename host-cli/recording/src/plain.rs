@@ -12,27 +12,34 @@ pub fn is_control(c: char) -> bool {
         || matches!(c, '\u{2028}' | '\u{2029}')
 }
 
-fn escape(text: &str, stays: impl Fn(char) -> bool) -> Cow<'_, str> {
+fn escape(text: &str, stays: impl Fn(char) -> bool, as_json: bool) -> Cow<'_, str> {
     if !text.chars().any(|c| is_control(c) && !stays(c)) {
         return text.into();
     }
     let mut out = String::with_capacity(text.len() + 8);
     for c in text.chars() {
-        if is_control(c) && !stays(c) {
-            let _ = write!(out, "\\u{{{:x}}}", u32::from(c));
-        } else {
-            out.push(c);
-        }
+        let number = u32::from(c);
+        let _ = match is_control(c) && !stays(c) {
+            false => out.write_char(c),
+            // All of them are below U+FFFF: one such number each (RFC 8259, section 7).
+            true if as_json => write!(out, "\\u{number:04x}"),
+            true => write!(out, "\\u{{{number:x}}}"),
+        };
     }
     out.into()
 }
 
 /// A text as a part of one line: what acts on a screen is written as its number, `\u{1b}`, and so is the end of a line.
 pub fn shown(text: &str) -> Cow<'_, str> {
-    escape(text, |_| false)
+    escape(text, |_| false, false)
 }
 
 /// A text of several lines: the same, but for ends of lines and tabs.
 pub fn lines(text: &str) -> Cow<'_, str> {
-    escape(text, |c| matches!(c, '\n' | '\t'))
+    escape(text, |c| matches!(c, '\n' | '\t'), false)
+}
+
+/// JSON: the same, with numbers as JSON writes them, so that whoever reads it has the text as it was.
+pub fn json(text: &str) -> Cow<'_, str> {
+    escape(text, |c| matches!(c, '\n' | '\t'), true)
 }

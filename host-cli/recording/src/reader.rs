@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::sync::LazyLock;
 
-use seathold_sequencer::event::Event;
+use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::recipe::RawRecipe;
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::time::{Duration, Instant};
@@ -64,8 +64,22 @@ impl Recording {
     pub fn summary(&self) -> Summary {
         let mut summary = Summary::of(self.events().map(|(_, event)| event));
         let voids = self.breaks.iter().find(|it| it.why.voids());
-        summary.broken = voids.or(self.breaks.first()).map(|it| it.why);
+        let gap = voids.or(self.breaks.first());
+        summary.broken = gap.map(|it| it.why);
+        summary.broken_at = gap.and_then(|it| self.stood_before(it));
         summary
+    }
+
+    /// When the last poll before a discontinuity was, and the phase then.
+    fn stood_before(&self, gap: &RecordingGap) -> Option<(Instant, Phase)> {
+        let polls = usize::try_from(gap.polls).ok()?;
+        let last = self.polls.iter().take(polls).last()?.at;
+        let entered =
+            self.numbered_events().take_while(|(number, ..)| *number < polls).filter_map(|(_, _, event)| match event {
+                Event::Entered { phase, .. } => Some(phase),
+                _ => None,
+            });
+        Some((last, entered.last()?))
     }
 
     /// An event as JSON.

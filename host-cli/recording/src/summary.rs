@@ -1,6 +1,7 @@
 //! The result of a run, from its events alone: the same for a run just ended and for a recording.
 
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase, StartRefusal};
+use seathold_sequencer::time::Instant;
 use seathold_sequencer::verdict::{Diagnosis, SideResult, Verdict};
 
 use crate::Discontinuity;
@@ -24,6 +25,8 @@ pub struct Summary {
     pub phase: Option<Phase>,
     /// The discontinuity of the readings, if any. Results after it are ignored.
     pub broken: Option<Discontinuity>,
+    /// When the last poll before it was, and the phase then: of a recording, not of a run as it goes.
+    pub broken_at: Option<(Instant, Phase)>,
     started: bool,
 }
 

@@ -10,8 +10,11 @@ use crate::Summary;
 /// then shows its last state.
 const WAIT_MAX: Duration = millis(30_000);
 
+/// The same where a person is there: whoever has pressed the emergency stop takes the time it takes, up to a shift.
+const PERSON_MAX: Duration = millis(12 * 3_600_000);
+
 /// How long after the result the program waits for the bleed to be opened and the gauge read; and where the run was
-/// aborted.
+/// aborted and nobody is there for it, or nothing is asked.
 const CONFIRM_MAX: Duration = millis(120_000);
 /// See [`CONFIRM_MAX`].
 const ABORTED_MAX: Duration = millis(5_000);
@@ -36,9 +39,15 @@ impl Watch {
         }
     }
 
-    /// Whether the run is over. `prompt`: what is still asked. The bleed is asked for as soon as the far side reads empty, so where no prompt is
+    /// Whether the run is over. `prompt`: what is still asked; `attended`: a person at the keyboard is to acknowledge a fault. The bleed is asked for as soon as the far side reads empty, so where no prompt is
     /// left it has been answered, whatever the state of the ball's cavity.
-    pub fn is_over(&self, summary: &Summary, prompt: Option<Prompt>, abort_requested: bool, now: Instant) -> bool {
+    pub fn is_over(
+        &self,
+        summary: &Summary,
+        prompt: Option<Prompt>,
+        (attended, abort_requested): (bool, bool),
+        now: Instant,
+    ) -> bool {
         let waited = |since: Option<Instant>, most: Duration| {
             since.is_some_and(|since| now.as_ticks().saturating_sub(since.as_ticks()) >= most.as_ticks())
         };
@@ -48,7 +57,14 @@ impl Watch {
         summary.refused.is_some()
             || at_rest_unproved
             || (self.proved.is_some() && summary.reads_empty() && prompt.is_none())
-            || waited(self.proved, if abort_requested || nothing_asked { ABORTED_MAX } else { CONFIRM_MAX })
-            || waited(self.stuck, WAIT_MAX)
+            || waited(
+                self.proved,
+                if nothing_asked || (abort_requested && !(attended && prompt.is_some())) {
+                    ABORTED_MAX
+                } else {
+                    CONFIRM_MAX
+                },
+            )
+            || waited(self.stuck, if attended && !abort_requested { PERSON_MAX } else { WAIT_MAX })
     }
 }

@@ -167,6 +167,17 @@ impl Writer {
         }
         let file = OpenOptions::new().write(true).create_new(true).open(&part);
         let file = file.map_err(|why| FileError::new("make", &part, why))?;
+        // Whoever had the name when it was looked for may have been done by then.
+        if path.exists() {
+            drop(file);
+            std::fs::remove_file(&part).map_err(|why| FileError::new("remove", &part, why))?;
+            return Err(FileError::new("make", path, io::ErrorKind::AlreadyExists.into()));
+        }
+        // Held for as long as this program lives, however it ends: who finds the file can tell whether anybody still writes
+        // it. Elsewhere than on Unix a lock would keep others from reading it.
+        if cfg!(unix) {
+            let _ = file.try_lock();
+        }
         let encoder = Encoder::new(BufWriter::new(file), header).map_err(|why| FileError::new("write", &part, why))?;
         Ok(Self { encoder, part, path: path.into() })
     }

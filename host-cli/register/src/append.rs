@@ -11,6 +11,7 @@ use super::Register;
 use super::error::{RegisterError, WithPath};
 use super::extract::{RecordingExtract, SharedText};
 use super::intake::{self, Refusal};
+use super::note::NewNote;
 use super::quarantine::Refused;
 use super::record::{ChainRecord, ChainTable, NOTES, RUNS};
 use super::transaction::{one, second, transact};
@@ -36,39 +37,6 @@ pub struct AppendedRun {
     pub seal: String,
     /// Whether it is new; a recording is kept once, however often it is added.
     pub new: bool,
-}
-
-/// The kind of a note.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum NoteKind {
-    /// A batch was opened: with its list of valves.
-    Opened,
-    /// A valve was reworked: its earlier results no longer count.
-    Rework,
-    /// A valve was taken out of its batch.
-    SetAside,
-    /// Anything else.
-    Remark,
-    /// A batch was closed.
-    Closed,
-}
-
-/// A note to be written.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct NewNote {
-    /// What it is.
-    pub kind: NoteKind,
-    /// UUID of the batch.
-    pub batch: Option<String>,
-    /// The valve.
-    pub serial: Option<String>,
-    /// The run that was the reason, as `BENCH/NUMBER`.
-    pub about: Option<String>,
-    /// Who writes it.
-    pub operator: String,
-    /// The text.
-    pub text: String,
 }
 
 impl Register {
@@ -224,15 +192,4 @@ pub(super) fn valve(db: &Connection, serial: &str) -> rusqlite::Result<()> {
 pub(super) fn insert_recording(db: &Connection, sha256: &str, bytes: &[u8]) -> rusqlite::Result<()> {
     let text = "INSERT INTO recordings (sha256, bytes) VALUES (?, ?) ON CONFLICT DO NOTHING";
     db.prepare_cached(text)?.execute(params![sha256, bytes]).map(|_| ())
-}
-
-/// The kind of a note in plain words.
-pub const fn note_words(kind: NoteKind) -> &'static str {
-    match kind {
-        NoteKind::Opened => "batch opened",
-        NoteKind::Rework => "reworked",
-        NoteKind::SetAside => "set aside",
-        NoteKind::Remark => "remark",
-        NoteKind::Closed => "batch closed",
-    }
 }

@@ -119,6 +119,17 @@ impl Register {
         })
     }
 
+    /// Ends a claim whose program is known to be dead: it was not made after the run that it left, begun at this moment.
+    ///
+    /// # Errors
+    /// When the register cannot be written.
+    pub fn end_claim_of_dead(&mut self, batch: &str, serial: &str, run_began: &str) -> Result<(), Error> {
+        let (path, bench) = (self.path.clone(), self.bench.clone());
+        let text = "DELETE FROM claims WHERE batch = ? AND serial = ? AND bench = ? AND since <= ?";
+        transact(&mut self.db, |change| change.execute(text, params![batch, serial, bench, run_began]).map(|_| ()))
+            .at(&path)
+    }
+
     /// The valves of a batch that others than this claimant have under test.
     ///
     /// # Errors

@@ -11,6 +11,7 @@ use seathold_recording::limits::TEXT_MAX;
 use seathold_recording::timeline::Timeline;
 use seathold_recording::{Damage, Header, Recording, replay};
 
+use super::batch::sealed_list;
 use super::extract::RecordingExtract;
 use super::record::{ChainRecord, SealedRecord, as_kept};
 
@@ -101,6 +102,12 @@ pub(crate) fn note_fault(serial: Option<&str>, operator: &str, about: Option<&st
         .or_else(|| bounds::text_fault("note", text, NOTE_MAX))
 }
 
+/// What is wrong with a list that a note seals, if anything: its lines may have tabs between their fields.
+pub(crate) fn list_fault(text: &str) -> Option<String> {
+    let long = (text.len() > LIST_MAX).then(|| "the list is too long".to_owned());
+    long.or_else(|| text.split(['\t', '\n']).find_map(|field| bounds::text_fault("list", field, TEXT_MAX)))
+}
+
 /// What is wrong with a batch, if anything. Its valves are looked at one by one, by [`valve_fault`].
 pub(crate) fn batch_fault(name: &str, check_digit: &str, valves: usize) -> Option<String> {
     if valves > VALVES_MAX {
@@ -164,10 +171,8 @@ pub(crate) fn record_fault(sealed: &SealedRecord) -> Option<String> {
         return Some(why);
     }
     let text = sealed.text("text");
-    let text = if sealed.text("kind") == "opened" {
-        // A list, whose lines have tabs between their fields.
-        let long = (text.len() > LIST_MAX).then(|| "the list is too long".to_owned());
-        long.or_else(|| text.split(['\t', '\n']).find_map(|field| bounds::text_fault("list", field, TEXT_MAX)))
+    let text = if sealed_list::is_list(sealed.text("kind")) {
+        list_fault(text)
     } else {
         bounds::text_fault("note", text, NOTE_MAX)
     };

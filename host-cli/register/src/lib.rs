@@ -1,15 +1,20 @@
 #![doc = include_str!("../README.md")]
 
 mod append;
+pub mod assembly;
 pub mod batch;
 pub mod claim;
+pub mod correction;
 pub mod error;
 pub mod extract;
 pub mod intake;
 pub mod merge;
+pub mod note;
 pub mod open;
+pub mod override_note;
 pub mod quarantine;
 pub mod query;
+pub mod reason;
 mod record;
 mod schema;
 mod soundness;
@@ -21,9 +26,10 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::Connection;
 
-pub use append::{AppendedRun, NewNote, NoteKind, RunMeta, note_words};
+pub use append::{AppendedRun, RunMeta};
 pub use error::{Error, RegisterError};
 pub use extract::word;
+pub use note::{NewNote, NoteKind, name_or_none, note_words};
 pub use open::Access;
 pub use query::{RunFilter, RunRow, RunRows, SideRow};
 

@@ -15,6 +15,8 @@ use seathold_recording::hash::sha256;
 use seathold_recording::limits::FILE_MAX;
 
 use super::append::{AppendedRun, RunMeta, insert_recording, keep, run_with};
+use super::batch::sealed_list;
+use super::correction::append_to_list;
 use super::error::{RegisterError, WithPath};
 use super::extract::SharedText;
 use super::intake::{batch_fault, record_fault, valve_fault};
@@ -82,6 +84,22 @@ impl Register {
         }
         for serial in &serials {
             wanted.extend(self.notes(None, Some(serial))?.into_iter().map(|note| (note.bench, note.number)));
+        }
+        // What was moved to one of them is a run of it, whatever it was recorded for; and what was struck stays struck.
+        let all: Vec<(String, i64)> = wanted.iter().cloned().collect();
+        for (bench, number) in all {
+            for note in self.notes_where(
+                "bench = ?1 AND number = ?2 AND kind = 'moved'",
+                (Some(&bench), Some(&number.to_string())),
+            )? {
+                let run = note.about.as_deref().and_then(|about| about.split_once('/'));
+                wanted.extend(run.and_then(|(bench, number)| Some((bench.to_owned(), number.parse().ok()?))));
+            }
+        }
+        let all: Vec<(String, i64)> = wanted.iter().cloned().collect();
+        for (bench, number) in all {
+            let about = self.corrections_of(&bench, number)?;
+            wanted.extend(about.into_iter().map(|note| (note.bench, note.number)));
         }
         // The opening and closing notes of the batch: elsewhere nobody must continue it as if it were open.
         for batch in &batches {
@@ -329,6 +347,12 @@ impl Context<'_> {
             } else {
                 notes += 1;
             }
+            if sealed.text("kind") == "added" {
+                for serial in sealed_list::serials(sealed.text("text")) {
+                    self.valve(change, &serial)?;
+                    append_to_list(change, sealed.text("batch"), &serial)?;
+                }
+            }
             let id = sealed.record.insert(change, sealed.table, &sealed.seal, again)?;
             sealed.record.confirm(change, sealed.table, id, &sealed.seal)?;
         }
@@ -368,12 +392,12 @@ impl Context<'_> {
             "INSERT INTO batches (batch, name, opened_at, check_digit) VALUES (?, ?, ?, ?)",
             params![batch, name, opened_at, check_digit],
         )?)?;
-        for (place, serial) in (1_i64..).zip(super::valves::list(self.other, batch)?) {
+        // What was added to the list since comes with the notes that say so.
+        let text = "SELECT text FROM notes WHERE batch = ? AND kind = 'opened'";
+        let opening: String = self.other.query_row(text, [batch], |row| row.get(0))?;
+        for serial in sealed_list::serials(&opening) {
             self.valve(change, &serial)?;
-            one(change.execute(
-                "INSERT INTO batch_valves (batch, position, serial) VALUES (?, ?, ?)",
-                params![batch, place, serial],
-            )?)?;
+            append_to_list(change, batch, &serial)?;
         }
         Ok(())
     }

@@ -42,6 +42,8 @@ pub struct RunFilter {
     pub operator: Option<String>,
     /// Recorded by this bench, by its UUID.
     pub bench: Option<String>,
+    /// Only runs that stand as they were recorded: none that was struck, or moved to another valve.
+    pub uncorrected: bool,
 }
 
 /// A run without its samples.
@@ -261,6 +263,12 @@ impl RunFilter {
         if let Some(leak) = &self.leak {
             text += " AND EXISTS (SELECT 1 FROM sides WHERE run = runs.id AND leak_pa_m3_s BETWEEN ? AND ?)";
             values.extend([(*leak.start()).into(), (*leak.end()).into()]);
+        }
+        if self.uncorrected {
+            text += " AND recording NOT IN (SELECT o.recording FROM notes n JOIN runs o \
+                     ON o.bench = substr(n.about, 1, instr(n.about, '/') - 1) \
+                     AND o.number = CAST(substr(n.about, instr(n.about, '/') + 1) AS INTEGER) \
+                     WHERE n.kind IN ('struck', 'moved'))";
         }
         (text, values)
     }

@@ -11,7 +11,7 @@ use super::schema::MIGRATIONS;
 type Schema = BTreeMap<(String, String), (String, Option<String>)>;
 
 /// Every index of the tables that hold records or what belongs to them, with its table.
-const COUNTED: [(&str, &str); 9] = [
+const COUNTED: [(&str, &str); 10] = [
     ("runs", "runs_number"),
     ("runs", "runs_serial"),
     ("runs", "runs_batch"),
@@ -20,6 +20,7 @@ const COUNTED: [(&str, &str); 9] = [
     ("notes", "notes_number"),
     ("notes", "notes_serial"),
     ("notes", "notes_batch"),
+    ("notes", "notes_about"),
     ("batch_valves", "batch_valves_serial"),
 ];
 
@@ -37,7 +38,7 @@ pub(super) fn fault(db: &Connection, version: u32) -> rusqlite::Result<Option<St
     if let Some(what) = found.filter(|said| said != "ok") {
         return Ok(Some(format!("SQLite finds the file damaged: {}", what.replace('\n', "; "))));
     }
-    counts(db)
+    counts(db, &schema(&ours)?)
 }
 
 fn schema(db: &Connection) -> rusqlite::Result<Schema> {
@@ -62,9 +63,11 @@ fn difference(here: &Schema, ours: &Schema) -> Option<String> {
 }
 
 /// Counts rows by each index and by going through the table.
-fn counts(db: &Connection) -> rusqlite::Result<Option<String>> {
+fn counts(db: &Connection, ours: &Schema) -> rusqlite::Result<Option<String>> {
     let count = |text: String| db.query_row(&text, [], |row| row.get::<_, i64>(0));
-    for (table, index) in COUNTED {
+    // An older file lacks those that came later.
+    let there = |index: &str| ours.contains_key(&("index".to_owned(), index.to_owned()));
+    for (table, index) in COUNTED.into_iter().filter(|(_, index)| there(index)) {
         let rows = count(format!("SELECT count(*) FROM {table} NOT INDEXED"))?;
         let led_to = count(format!("SELECT count(*) FROM {table} INDEXED BY {index}"))?;
         if rows != led_to {

@@ -5,26 +5,17 @@ use rusqlite::{Connection, OptionalExtension, params};
 use serde::Serialize;
 
 use super::Register;
-use super::append::{NewNote, NoteKind, insert_note};
+use super::append::insert_note;
+use super::batch::sealed_list::{self, BatchRule};
 use super::error::{RegisterError, WithPath};
 use super::extract::from_word;
-use super::intake::{batch_fault, valve_fault};
+use super::intake::{batch_fault, note_fault, valve_fault};
+use super::note::{NewNote, NoteKind};
+pub use super::note::{NoteRecord, ValveRecord};
+use super::reason::Correction;
 use super::record::NOTES;
 use super::transaction::{one, second, transact};
 use crate::error::Error;
-
-/// A valve in the register.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
-pub struct ValveRecord {
-    /// Serial number.
-    pub serial: String,
-    /// "air", "hand", or empty where not given.
-    pub actuation: String,
-    /// Nominal size.
-    pub dn: Option<u32>,
-    /// Anything else.
-    pub notes: String,
-}
 
 /// A batch.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -45,36 +36,6 @@ pub struct BatchRecord {
     pub selection: bool,
 }
 
-/// A note in the register.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct NoteRecord {
-    /// UUID of the bench.
-    pub bench: String,
-    /// Its number in that bench's chain.
-    pub number: i64,
-    /// What it is.
-    pub kind: NoteKind,
-    /// UUID of the batch.
-    pub batch: Option<String>,
-    /// The valve.
-    pub serial: Option<String>,
-    /// The run that was the reason, as `BENCH/NUMBER`.
-    pub about: Option<String>,
-    /// Who wrote it.
-    pub operator: String,
-    /// When.
-    pub written_at: String,
-    /// The text.
-    pub text: String,
-}
-
-impl NoteRecord {
-    /// Its name in every file: `BENCH/NUMBER`.
-    pub fn name(&self) -> String {
-        format!("{}/{}", self.bench, self.number)
-    }
-}
-
 impl Register {
     /// Opens a batch with its list of valves, all at once.
     ///
@@ -85,6 +46,22 @@ impl Register {
         name: &str,
         valves: &[ValveRecord],
         check_digit: &str,
+        operator: &str,
+        now: Timestamp,
+    ) -> Result<BatchRecord, Error> {
+        self.open_batch_by(name, valves, check_digit, &BatchRule::default(), operator, now)
+    }
+
+    /// The same with what the batch demands of valves that are added later; those given state it themselves.
+    ///
+    /// # Errors
+    /// As for [`Register::open_batch`].
+    pub fn open_batch_by(
+        &mut self,
+        name: &str,
+        valves: &[ValveRecord],
+        check_digit: &str,
+        rule: &BatchRule,
         operator: &str,
         now: Timestamp,
     ) -> Result<BatchRecord, Error> {
@@ -118,7 +95,7 @@ impl Register {
                 serial: None,
                 about: None,
                 operator: operator.into(),
-                text: list_text(name, check_digit, valves),
+                text: sealed_list::opening(name, check_digit, rule, valves),
             };
             insert_note(change, &bench, &note, now)
         })
@@ -235,7 +212,52 @@ impl Register {
             let rows = query.query_map([batch], valve_row)?;
             rows.collect()
         };
-        valves().at(&self.path)
+        let mut valves: Vec<ValveRecord> = valves().at(&self.path)?;
+        sealed_list::apply(&mut valves, &self.notes(Some(batch), None)?);
+        Ok(valves)
+    }
+
+    /// What a batch demands of valves that do not state it themselves.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn batch_rule(&self, batch: &str) -> Result<BatchRule, Error> {
+        let notes = self.notes(Some(batch), None)?;
+        Ok(notes
+            .iter()
+            .find(|note| note.kind == NoteKind::Opened)
+            .map_or_else(BatchRule::default, |note| sealed_list::rule(&note.text)))
+    }
+
+    /// States anew what valves of a batch are, or must meet: what is not empty takes the place of what was there. Gives
+    /// the number of the record.
+    ///
+    /// # Errors
+    /// When one is not on the batch's list, nobody says why what they must meet changes, or the register cannot be written.
+    pub fn require(&mut self, batch: &str, valves: &[ValveRecord], why: Correction<'_>) -> Result<i64, Error> {
+        let listed = self.valves_of(batch)?;
+        let missing = valves.iter().find(|valve| listed.iter().all(|known| known.serial != valve.serial));
+        // Another recipe alone changes nothing of what counts.
+        let changes = |v: &ValveRecord| !v.limit.is_empty() || !v.actuation.is_empty() || v.dn.is_some();
+        let fault =
+            if valves.iter().any(changes) { why.fault() } else { note_fault(None, why.operator, None, why.reason) };
+        let wrong = missing
+            .map(|valve| format!("{} is not on the list of the batch", valve.serial))
+            .or_else(|| valves.iter().find_map(|v| valve_fault(&v.serial, &v.actuation, &v.notes)))
+            .or(fault);
+        if let Some(why) = wrong {
+            return Err(Error::register(&self.path, RegisterError::Refused(why)));
+        }
+        let note = NewNote {
+            kind: NoteKind::Requirement,
+            batch: Some(batch.into()),
+            serial: None,
+            about: None,
+            operator: why.operator.into(),
+            text: sealed_list::restatement(why.reason.trim(), valves),
+        };
+        let (path, bench) = (self.path.clone(), self.bench.clone());
+        transact(&mut self.db, |change| insert_note(change, &bench, &note, why.now)).at(&path)
     }
 
     /// A valve by its serial number.
@@ -262,17 +284,32 @@ impl Register {
     /// # Errors
     /// When the register cannot be read.
     pub fn notes(&self, batch: Option<&str>, serial: Option<&str>) -> Result<Vec<NoteRecord>, Error> {
+        // What was noted of a run of it is also noted of the valve, whichever that was moved to.
+        const OF_VALVE: &str = "(serial = ?2 OR (kind IN ('struck', 'moved') AND about IN (\
+             SELECT bench || '/' || number FROM runs WHERE serial = ?2 UNION \
+             SELECT about FROM notes WHERE kind = 'moved' AND serial = ?2)))";
+        let condition = match (batch, serial) {
+            (Some(_), Some(_)) => format!("batch = ?1 AND {OF_VALVE}"),
+            (Some(_), None) => "batch = ?1 AND ?2 IS NULL".into(),
+            (None, Some(_)) => format!("{OF_VALVE} AND ?1 IS NULL"),
+            (None, None) => "?1 IS NULL AND ?2 IS NULL".into(),
+        };
+        self.notes_where(&condition, (batch, serial))
+    }
+
+    /// Notes that meet a condition on two values, in the order written.
+    pub(super) fn notes_where(
+        &self,
+        condition: &str,
+        values: (Option<&str>, Option<&str>),
+    ) -> Result<Vec<NoteRecord>, Error> {
         let notes = || -> rusqlite::Result<Vec<NoteRecord>> {
             let columns: Vec<&str> = NOTES.columns.iter().copied().filter(|c| *c != "previous").collect();
-            let condition = match (batch, serial) {
-                (Some(_), Some(_)) => "batch = ?1 AND serial = ?2",
-                (Some(_), None) => "batch = ?1 AND ?2 IS NULL",
-                (None, Some(_)) => "serial = ?2 AND ?1 IS NULL",
-                (None, None) => "?1 IS NULL AND ?2 IS NULL",
-            };
-            let text = format!("SELECT {} FROM notes WHERE {condition} ORDER BY written_at, id", columns.join(", "));
+            // The same in every register, whichever of two benches' notes came first into it.
+            let order = "written_at, bench, number";
+            let text = format!("SELECT {} FROM notes WHERE {condition} ORDER BY {order}", columns.join(", "));
             let mut query = self.db.prepare_cached(&text)?;
-            let rows = query.query_map(params![batch, serial], |row| {
+            let rows = query.query_map(params![values.0, values.1], |row| {
                 let kind: String = row.get(2)?;
                 Ok(NoteRecord {
                     bench: row.get(0)?,
@@ -294,7 +331,8 @@ impl Register {
 }
 
 pub(super) fn valve_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<ValveRecord> {
-    Ok(ValveRecord { serial: row.get(0)?, actuation: row.get(1)?, dn: row.get(2)?, notes: row.get(3)? })
+    let valve = ValveRecord { serial: row.get(0)?, actuation: row.get(1)?, dn: row.get(2)?, ..ValveRecord::default() };
+    Ok(ValveRecord { notes: row.get(3)?, ..valve })
 }
 
 /// Updates a valve with the data given; what is not given stays.
@@ -305,35 +343,6 @@ pub(super) fn tell_valve(db: &Connection, valve: &ValveRecord) -> rusqlite::Resu
          notes = iif(excluded.notes = '', notes, excluded.notes)",
     )?;
     one(insert.execute(params![valve.serial, valve.actuation, valve.dn, valve.notes])?)
-}
-
-/// Without field and line separators.
-fn flat(text: &str) -> String {
-    text.replace(['\t', '\n', '\r'], " ")
-}
-
-fn head(name: &str, check_digit: &str) -> String {
-    format!("{}\t{check_digit}\n", flat(name))
-}
-
-/// Whether a sealed list is that of a batch of this name and check digit.
-pub(super) fn sealed_as(text: &str, name: &str, check_digit: &str) -> bool {
-    text.starts_with(&head(name, check_digit))
-}
-
-/// The list of a batch as its opening note seals it: name and check digit, then a line a valve, tab-separated.
-fn list_text(name: &str, check_digit: &str, valves: &[ValveRecord]) -> String {
-    let mut text = head(name, check_digit);
-    for valve in valves {
-        let dn = valve.dn.map_or_else(String::new, |dn| dn.to_string());
-        text.push_str(&format!("{}\t{}\t{dn}\t{}\n", valve.serial, valve.actuation, flat(&valve.notes)));
-    }
-    text
-}
-
-/// The serials of a sealed list.
-pub(super) fn sealed_list(text: &str) -> Vec<String> {
-    text.lines().skip(1).map(|line| line.split('\t').next().unwrap_or_default().to_owned()).collect()
 }
 
 /// The serials of a batch from its table.

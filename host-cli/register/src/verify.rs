@@ -4,6 +4,8 @@ use rayon::prelude::*;
 use rusqlite::{Connection, OptionalExtension, params};
 
 use super::Register;
+use super::batch::sealed_list;
+use super::correction::is_sealed_list;
 use super::error::WithPath;
 use super::extract::RecordingExtract;
 use super::intake;
@@ -333,9 +335,9 @@ fn opening_fault(db: &Connection, batch: &str, (bench, number): (&str, i64)) -> 
         let word = |at: usize| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
         Ok([word(0)?, word(1)?, word(2)?, word(3)?, word(4)?])
     })?;
-    Ok(if super::valves::list(db, batch)? != super::valves::sealed_list(&text) {
+    Ok(if !is_sealed_list(db, batch, &text)? {
         Some("list of valves")
-    } else if !super::valves::sealed_as(&text, &name, &check_digit) {
+    } else if !sealed_list::sealed_as(&text, &name, &check_digit) {
         Some("name or check digit")
     } else {
         (opened_at != written_at).then_some("moment of opening")

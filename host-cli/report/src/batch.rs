@@ -3,8 +3,10 @@
 use std::collections::BTreeMap;
 
 use seathold_document::{Block, Document, DocumentColumn, DocumentTable};
+use seathold_register::batch::sealed_list;
 use seathold_register::batch::status::StatusCounts;
-use seathold_register::valves::BatchRecord;
+use seathold_register::note_words;
+use seathold_register::valves::{BatchRecord, NoteRecord, ValveRecord};
 use seathold_sequencer::input::Side;
 use seathold_text::messages::{counted, side_name, sides, verdict_word};
 use seathold_text::outcome;
@@ -14,10 +16,11 @@ use super::valve::{
     calibrations, differing, distinct, heads, leak, limit, moment, newest, note_blocks, notes, operator, pressure,
     records, replayed, result_so_far, run_notices, settings, upper_first,
 };
-use super::{Evidence, NO_VERDICT, RegisterHistory, ValveHistory, method};
+use super::{Evidence, NO_VERDICT, RegisterHistory, ReportNote, ReportedBatch, ValveHistory, method};
 
 /// All valves under a title, and the batch of the register that they are, where they are one.
-pub fn document(name: &str, valves: &[ValveHistory<'_>], batch: Option<&BatchRecord>) -> Document {
+pub fn document(name: &str, valves: &[ValveHistory<'_>], of: Option<&ReportedBatch>) -> Document {
+    let batch = of.map(|of| &of.batch);
     let runs: Vec<&Evidence> = valves.iter().flat_map(|valve| valve.runs.iter().copied()).collect();
     let mut blocks = Vec::new();
     if runs.iter().any(|run| run.simulated()) {
@@ -40,7 +43,8 @@ pub fn document(name: &str, valves: &[ValveHistory<'_>], batch: Option<&BatchRec
     });
     blocks.push(Block::Facts(facts(&runs, batch)));
     blocks.push(Block::Table(list(valves)));
-    let serial = |run: &Evidence| run.header.serial.clone();
+    blocks.extend(of.map_or_else(Vec::new, |of| batch_notes(&of.notes)));
+    let serial = |run: &Evidence| run.serial().to_owned();
     blocks.extend(method::counted(&runs, serial));
     let ends = histories.first().and_then(|history| heads(&history.heads));
     let foot = format!("{name}: {}", counted(valves.len() as u64, "valve"));
@@ -122,22 +126,84 @@ fn list(valves: &[ValveHistory<'_>]) -> DocumentTable {
     if in_register {
         columns.insert(2, DocumentColumn::words("Result so far", 5));
     }
+    let assembly = |valve: &ValveHistory<'_>| valve.history.and_then(|history| history.assembly.clone());
+    let assembled = valves.iter().any(|valve| assembly(valve).is_some());
+    if assembled {
+        columns.extend([DocumentColumn::words("Assembly", 5), DocumentColumn::words("Finished length", 6)]);
+    }
     let row = |valve: &ValveHistory<'_>| {
         let mut row = vec![
             valve.serial.to_owned(),
             valve.word().to_owned(),
             leak(valve, Side::First),
             leak(valve, Side::Second),
-            distinct(valve.runs.iter().map(|run| limit(run))).join("; "),
+            limits(valve),
             valve.runs.len().to_string(),
         ];
         if in_register {
             row.insert(2, valve.history.map_or_else(String::new, result_so_far));
         }
+        if assembled {
+            let of = assembly(valve);
+            let length = of.as_ref().and_then(|of| of.length()).unwrap_or_else(|| "–".into());
+            row.extend([of.map_or_else(String::new, |of| of.in_short()), length]);
+        }
         row
     };
     let caption = "Every valve: verdict, and leak ± uncertainty of each side against the limit".into();
     DocumentTable { caption, columns, rows: valves.iter().map(row).collect() }
+}
+
+/// By what a valve's runs were judged; before the first what it must meet.
+fn limits(valve: &ValveHistory<'_>) -> String {
+    let of_runs = distinct(valve.runs.iter().map(|run| limit(run)));
+    match valve.history {
+        Some(history) if of_runs.is_empty() => history.status.valve.limit.clone(),
+        _ => of_runs.join("; "),
+    }
+}
+
+/// What was noted on the batch as a whole: requirements, valves added, handovers.
+fn batch_notes(notes: &[ReportNote]) -> Vec<Block> {
+    let columns = vec![
+        DocumentColumn::words("When", 7),
+        DocumentColumn::words("What", 5),
+        DocumentColumn::words("Note", 12),
+        DocumentColumn::words("By", 3),
+    ];
+    let row = |note: &ReportNote| {
+        let by = if note.noted.operator.is_empty() { "not stated" } else { &note.noted.operator };
+        vec![moment(&note.noted.written_at), note_words(note.noted.kind).into(), list_words(&note.noted), by.to_owned()]
+    };
+    let altered = notes.iter().filter_map(|note| note.altered.clone());
+    let mut blocks: Vec<Block> = altered.map(|what| Block::Notice("Altered".into(), what + ".")).collect();
+    if !notes.is_empty() {
+        let rows = notes.iter().map(row).collect();
+        blocks.push(Block::Table(DocumentTable { caption: "Noted on the batch".into(), columns, rows }));
+    }
+    blocks
+}
+
+/// Most valves named in a row.
+const NAMED_MAX: usize = 20;
+
+/// The reason, and of which valves.
+fn list_words(note: &NoteRecord) -> String {
+    let valves = sealed_list::restated(note);
+    if valves.is_empty() {
+        return note.words();
+    }
+    let one = |valve: &ValveRecord| {
+        let dn = valve.dn.map(|dn| format!("DN {dn}"));
+        let recipe = (!valve.recipe.is_empty()).then(|| format!("recipe {}", valve.recipe));
+        let parts = [dn, Some(valve.limit.clone()), recipe];
+        let parts: Vec<String> = parts.into_iter().flatten().filter(|part| !part.is_empty()).collect();
+        format!("{} ({})", valve.serial, parts.join(", "))
+    };
+    let named: Vec<String> = valves.iter().take(NAMED_MAX).map(one).collect();
+    let more = valves.len().saturating_sub(NAMED_MAX);
+    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    format!("{}: {}{more}", sealed_list::reason(note), named.join("; "))
 }
 
 fn section(valve: &ValveHistory<'_>) -> Vec<Block> {
@@ -171,7 +237,11 @@ fn section(valve: &ValveHistory<'_>) -> Vec<Block> {
                 moment(&run.header.started_at),
                 operator(run),
                 sides(run.header.sides).to_owned(),
-                upper_first(&result(run)),
+                if run.excluded().is_some() {
+                    format!("{}: does not count", upper_first(&result(run)))
+                } else {
+                    upper_first(&result(run))
+                },
             ]
         });
         blocks.push(Block::Table(DocumentTable {

@@ -64,6 +64,14 @@ pub struct RegisterEntry {
     pub short: String,
     /// The hash over the run and the one before.
     pub hash: String,
+    /// Why it does not count for its valve, where it does not.
+    pub excluded: Option<String>,
+    /// Who wanted it although it does not fit its valve, and why, where somebody did.
+    pub overridden: Option<String>,
+    /// For which valve it was recorded, where another was on the rig: who says so, and why.
+    pub moved: Option<String>,
+    /// The valve that it counts for.
+    pub serial: String,
 }
 
 impl Evidence {
@@ -139,6 +147,16 @@ impl Evidence {
     /// Whether a replay comes to the same. If not, none of its results is among these.
     pub fn replays(&self) -> bool {
         self.replays
+    }
+
+    /// The valve that was on the rig, as far as is known.
+    pub fn serial(&self) -> &str {
+        self.seal.as_ref().map_or(&self.header.serial, |seal| &seal.serial)
+    }
+
+    /// Why it does not count for its valve, where it does not.
+    pub(crate) fn excluded(&self) -> Option<&str> {
+        self.seal.as_ref()?.excluded.as_deref()
     }
 
     /// Whether the readings came from the simulated rig.

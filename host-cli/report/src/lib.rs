@@ -1,6 +1,8 @@
 #![doc = include_str!("../README.md")]
 
+pub mod assembly;
 pub mod batch;
+mod correction;
 mod evidence;
 pub mod export;
 mod history;
@@ -9,6 +11,7 @@ mod trace;
 pub mod valve;
 mod valve_history;
 
+pub use correction::{exclusion_words, moved_words, override_words};
 pub use evidence::{Evidence, Integrity, RegisterEntry};
-pub use history::{ChainHead, RegisterHistory, ReportNote, RunSelection};
+pub use history::{ChainHead, RegisterHistory, ReportNote, ReportedBatch, RunSelection};
 pub use valve_history::{NO_VERDICT, ValveHistory, by_valve};

@@ -2,6 +2,7 @@
 
 use seathold_document::{Block, Document, DocumentColumn, DocumentTable};
 use seathold_register::note_words;
+use seathold_register::valves::ValveRecord;
 use seathold_sequencer::input::Side;
 use seathold_sequencer::measure::Contribution;
 use seathold_sequencer::verdict::Reason;
@@ -31,6 +32,7 @@ pub fn document(valve: &ValveHistory<'_>) -> Document {
     blocks.push(Block::Notice(upper_first(valve.word()), valve.reason()));
     blocks.push(Block::Facts(facts(valve)));
     blocks.push(Block::Table(sides_table(valve)));
+    blocks.extend(valve.history.and_then(|history| history.assembly.as_ref()).map_or_else(Vec::new, |of| of.blocks()));
     blocks.extend(notes(valve).map_or_else(Vec::new, |notes| vec![notes]));
     let called = |run: &Evidence| format!("run {}", valve.called(run));
     blocks.extend(method::counted(&valve.runs, called));
@@ -68,6 +70,7 @@ fn facts(valve: &ValveHistory<'_>) -> Vec<(String, String)> {
             .collect();
         facts.extend((!about.is_empty()).then(|| ("Valve".into(), about.join("; "))));
         facts.extend(history.batch.clone().map(|batch| ("Batch".into(), batch)));
+        facts.extend(must_meet(of).map(|words| ("Must meet".into(), words)));
         facts.push(("Result so far".into(), result_so_far(history)));
     }
     facts.extend([
@@ -81,11 +84,21 @@ fn facts(valve: &ValveHistory<'_>) -> Vec<(String, String)> {
     facts
 }
 
+/// What the batch demands of a valve: "ISO 5208 rate B DN 50; recipe dn50.toml".
+fn must_meet(valve: &ValveRecord) -> Option<String> {
+    let recipe = (!valve.recipe.is_empty()).then(|| format!("recipe {}", valve.recipe));
+    let parts: Vec<String> =
+        [Some(valve.limit.clone()).filter(|limit| !limit.is_empty()), recipe].into_iter().flatten().collect();
+    (!parts.is_empty()).then(|| parts.join("; "))
+}
+
 /// "tight; reworked twice".
 pub(super) fn result_so_far(history: &RegisterHistory) -> String {
     let status = &history.status;
     let word = status.stand.word();
-    status.reworked().map_or_else(|| word.into(), |reworked| format!("{word}; {reworked}"))
+    let by_override = status.overrides().next().map(|_| "BY OVERRIDE".to_owned());
+    let parts = [Some(word.to_owned()), status.reworked(), by_override];
+    parts.into_iter().flatten().collect::<Vec<_>>().join("; ")
 }
 
 /// Notes on the valve between its runs.
@@ -102,7 +115,7 @@ pub(super) fn note_blocks(history: &RegisterHistory) -> Vec<Block> {
             moment(&note.noted.written_at),
             note_words(note.noted.kind).into(),
             note.about.clone().unwrap_or_else(|| "–".into()),
-            note.noted.text.clone(),
+            note.noted.words(),
             if note.noted.operator.is_empty() { "not stated".into() } else { note.noted.operator.clone() },
         ]
     };
@@ -155,7 +168,7 @@ pub(super) fn newest(runs: &[&Evidence]) -> String {
 }
 
 /// "2026-03-02 09:30 UTC".
-pub(super) fn moment(rfc3339: &str) -> String {
+pub(crate) fn moment(rfc3339: &str) -> String {
     let text = rfc3339.trim_end_matches('Z');
     match text.split_once('T') {
         Some((date, time)) if rfc3339.ends_with('Z') => {
@@ -292,6 +305,16 @@ pub(super) fn run_notices(run: &Evidence) -> Vec<Block> {
     let summary = &run.summary;
     let mut blocks = Vec::new();
     let mut notice = |what: &str, text: String| blocks.push(Block::Notice(what.into(), text));
+    if let Some(seal) = &run.seal {
+        let what = |words: &String| format!("record {}: {words}", seal.short);
+        for (headline, words) in
+            [("Moved", &seal.moved), ("Does not count", &seal.excluded), ("Override", &seal.overridden)]
+        {
+            if let Some(words) = words {
+                notice(headline, what(words));
+            }
+        }
+    }
     if let Some(refusal) = summary.refused {
         notice("Not started", messages::refused(refusal));
     }

@@ -1,31 +1,30 @@
 //! `seathold batch`: a batch from its list to its closing counts.
 
-use std::path::{Path, PathBuf};
-
 use clap::{Args, Subcommand};
-use seathold_recording::file::{TABLE_MAX, check_length, read_at_most};
 use seathold_recording::plain::shown;
-use seathold_register::batch::check_digit::CheckDigit;
-use seathold_register::batch::list::{self, ListDefaults};
-use seathold_register::batch::status::{self, NextAction, StatusCounts};
+use seathold_register::assembly::progress::AssemblyProgress;
+use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, NewNote, NoteKind, Register};
 use seathold_sequencer::input::Side;
-use seathold_text::messages;
 use serde_json::json;
 
-use super::batch_common::{BatchArg, SELECTION, refused, work, write_note};
+use super::batch_common::{BatchArg, SELECTION, WhyArgs, listed, none_under_test, refused, work, write_note};
+use super::batch_correct::{self, MoveArgs, RequireArgs, StrikeArgs};
+use super::batch_list::{self, AddArgs, OpenArgs};
 use super::find::{RegisterArg, date};
-use crate::args::ActuationArg;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::schema::{self, JsonKind};
 
 /// `seathold batch …`.
 #[derive(Debug, Subcommand)]
 pub enum BatchCommand {
     /// Open a batch from a list of serial numbers
     Open(OpenArgs),
+    /// Add valves to the list of an open batch
+    Add(AddArgs),
     /// List the batches of the register
     List {
         #[command(flatten)]
@@ -45,9 +44,15 @@ pub enum BatchCommand {
         json: bool,
     },
     /// Test valve after valve: scan or type a serial, or take the next by one key
-    Test(Box<super::batch_test::TestArgs>),
+    Test(Box<super::batch_session::TestArgs>),
     /// Note what was done to a valve; its earlier results no longer count
     Rework(NoteArgs),
+    /// State anew what valves of an open batch are, or must meet
+    Require(RequireArgs),
+    /// Strike a run: it stays, marked, and counts no more
+    Strike(StrikeArgs),
+    /// Move a run to the valve that was on the rig
+    Move(MoveArgs),
     /// Take a valve out of its batch
     SetAside(NoteArgs),
     /// Note anything else on a valve
@@ -62,40 +67,9 @@ pub enum BatchCommand {
         #[arg(long, value_name = "WHY", value_parser = crate::args::note)]
         unfinished: Option<String>,
         /// Who closes it
-        #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
+        #[arg(long, value_name = "NAME", value_parser = crate::args::person)]
         operator: String,
     },
-}
-
-/// `seathold batch open`.
-#[derive(Debug, Args)]
-pub struct OpenArgs {
-    /// What the batch is called
-    #[arg(value_parser = crate::args::name)]
-    pub name: String,
-    /// List of valves: a CSV file with the columns serial and optionally actuation, dn, notes
-    #[arg(long, value_name = "FILE", required_unless_present = "serials")]
-    pub list: Option<PathBuf>,
-    /// Serials by pattern, like HM-001..HM-040; several separated by commas
-    #[arg(long, value_name = "PATTERN", conflicts_with = "list")]
-    pub serials: Option<String>,
-    /// Actuation where the list does not give it: air or hand
-    #[arg(long, value_enum, hide_possible_values = true)]
-    pub actuation: Option<ActuationArg>,
-    /// Nominal size where the list does not give it
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(6..=4000))]
-    pub dn: Option<u32>,
-    /// The serials end in a check digit: luhn (digits) or mod-37-36 (ISO 7064, letters and digits)
-    #[arg(long, value_parser = check_digit, value_name = "KIND")]
-    pub check_digit: Option<CheckDigit>,
-    /// Accept the list although serials look similar, like HM-001 and HM-O01
-    #[arg(long)]
-    pub allow_similar: bool,
-    /// Who opens it
-    #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
-    pub operator: String,
-    #[command(flatten)]
-    pub register: RegisterArg,
 }
 
 /// A note on a valve.
@@ -103,26 +77,14 @@ pub struct OpenArgs {
 pub struct NoteArgs {
     /// The valve
     pub serial: String,
-    /// What was done, or why
-    #[arg(long, value_name = "TEXT", value_parser = crate::args::note)]
-    pub note: String,
-    /// Who did it
-    #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
-    pub operator: String,
     #[command(flatten)]
-    pub batch: BatchArg,
-    #[command(flatten)]
-    pub register: RegisterArg,
-}
-
-/// `seathold batch …`.
-fn check_digit(text: &str) -> Result<CheckDigit, String> {
-    CheckDigit::of(text).ok_or_else(|| "give luhn or mod-37-36".into())
+    pub why: WhyArgs,
 }
 
 pub(super) fn run(command: &BatchCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     match command {
-        BatchCommand::Open(args) => open(args, console),
+        BatchCommand::Open(args) => batch_list::open(args, console),
+        BatchCommand::Add(args) => batch_list::add(args, console),
         BatchCommand::List { register, json } => list_all(register, *json, console),
         BatchCommand::Status { which, register, json } => {
             let register = Register::open(&register.register, Access::Read)?;
@@ -131,81 +93,18 @@ pub(super) fn run(command: &BatchCommand, console: &mut Console<'_>) -> Result<E
         }
         BatchCommand::Test(test) => super::batch_test::run(test, console),
         BatchCommand::Rework(noting) => note(noting, NoteKind::Rework, console),
+        BatchCommand::Require(args) => batch_correct::require(args, console),
+        BatchCommand::Strike(args) => batch_correct::strike(args, console),
+        BatchCommand::Move(args) => batch_correct::move_run(args, console),
         BatchCommand::SetAside(noting) => note(noting, NoteKind::SetAside, console),
         BatchCommand::Remark(noting) => note(noting, NoteKind::Remark, console),
         BatchCommand::Close { which, register, unfinished, operator } => {
             let mut register = Register::open(&register.register, Access::Write)?;
             let batch = which.open(&register)?;
+            none_under_test(&register, &batch, None, console)?;
             close(&mut register, &batch, unfinished.as_deref(), operator, console)
         }
     }
-}
-
-/// Lines of a list that are read: more than the valves a batch may have, so that what is wrong is said of the valves.
-const LINES_MAX: usize = 12_000;
-
-/// Refuses a list that is far longer than any before it is taken apart.
-fn check_list(file: &Path) -> Result<(), Error> {
-    check_length(file, TABLE_MAX)?;
-    // A pipe can be read once only.
-    if !file.is_file() {
-        return Ok(());
-    }
-    let lines = read_at_most(file, TABLE_MAX)?.iter().filter(|byte| matches!(byte, b'\n' | b'\r')).count();
-    if lines > LINES_MAX {
-        let message = format!("{}: {lines} lines, and {LINES_MAX} are allowed: divide the list", file.display());
-        return Err(Error::usage(message));
-    }
-    Ok(())
-}
-
-fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    // Before a register is made: identifiers in it are made of it.
-    let now = console.date()?;
-    let kind = match args.actuation {
-        Some(ActuationArg::Air) => "air",
-        Some(ActuationArg::Hand) => "hand",
-        None => "",
-    };
-    let shared = ListDefaults { actuation: kind.into(), dn: args.dn };
-    let (list, origin) = match (&args.list, &args.serials) {
-        (Some(file), _) => {
-            check_list(file)?;
-            (list::read(file, &shared)?, file.display().to_string())
-        }
-        (None, serials) => {
-            (list::patterns(serials.as_deref().unwrap_or_default(), &shared)?, "command line: --serials".into())
-        }
-    };
-    if args.name.trim().is_empty() || args.name.chars().any(char::is_control) || args.name.contains(['/', '\\']) {
-        return Err(Error::usage("give the batch a name without slashes, like \"spring-2026\""));
-    }
-    list.check(&origin, args.check_digit, args.allow_similar)?;
-    let mut register = Register::open(&args.register.register, Access::Make)?;
-    // A valve on two open batches would have two statuses.
-    for other in register.batches()?.into_iter().filter(|b| b.closed_at.is_none()) {
-        let there = register.valves_of(&other.batch)?;
-        if let Some(twice) = list.valves.iter().find(|v| there.iter().any(|o| o.serial == v.serial)) {
-            let why = format!("{} is on the list of batch {}, which is still open", twice.serial, other.name);
-            return Err(refused(&register, why));
-        }
-    }
-    let check_digit = args.check_digit.map_or("", CheckDigit::word);
-    let batch = register.open_batch(&args.name, &list.valves, check_digit, &args.operator, now)?;
-    let known: usize = list
-        .valves
-        .iter()
-        .map(|v| register.count(&seathold_register::RunFilter { serial: Some(v.serial.clone()), ..Default::default() }))
-        .map(|count| count.map(|n| usize::from(n > 0)))
-        .sum::<Result<_, _>>()?;
-    writeln!(console.out, "batch {} is open: {}", batch.name, messages::counted(batch.valves, "valve"))?;
-    if known > 0 {
-        writeln!(
-            console.out,
-            "{known} of them have been tested before (`seathold find --serial …`); that does not count here"
-        )?;
-    }
-    Ok(Exit::Good)
 }
 
 fn list_all(register: &RegisterArg, as_json: bool, console: &mut Console<'_>) -> Result<Exit, Error> {
@@ -214,7 +113,7 @@ fn list_all(register: &RegisterArg, as_json: bool, console: &mut Console<'_>) ->
     for batch in &batches {
         let counts = StatusCounts::of(&status::of_batch(&register, batch)?);
         if as_json {
-            writeln!(console.out, "{}", json!({ "batch": batch, "tally": counts }))?;
+            schema::write(console, JsonKind::BatchList, json!({ "batch": batch, "tally": counts }))?;
             continue;
         }
         let closed = batch.closed_at.as_deref().map_or_else(|| "open".into(), |at| format!("closed {}", date(at)));
@@ -228,11 +127,22 @@ fn list_all(register: &RegisterArg, as_json: bool, console: &mut Console<'_>) ->
 }
 
 fn note(args: &NoteArgs, kind: NoteKind, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let mut register = Register::open(&args.register.register, Access::Write)?;
-    let batch = args.batch.open(&register)?;
-    let text = write_note(&mut register, &batch, &args.serial, kind, &args.note, &args.operator, console)?;
+    let (mut register, batch) = args.why.open()?;
+    if kind == NoteKind::SetAside {
+        none_under_test(&register, &batch, Some(&[&args.serial]), console)?;
+    }
+    let text = write_note(&mut register, &batch, &args.serial, kind, &args.why.note, &args.why.operator, console)?;
     writeln!(console.out, "{text}")?;
     Ok(Exit::Good)
+}
+
+/// Valves whose assembly is not complete, as the note that closes their batch says it; empty where there are none.
+fn not_put_together(register: &Register, batch: &BatchRecord, statuses: &[ValveStatus]) -> Result<String, Error> {
+    let progress = AssemblyProgress::of(register, &batch.batch)?;
+    let counts = |serial: &str| statuses.iter().any(|s| s.valve.serial == serial && s.stand != NextAction::SetAside);
+    let open = progress.valves.iter().filter(|valve| counts(&valve.serial) && valve.open_steps().next().is_some());
+    let open: Vec<&str> = open.map(|valve| valve.serial.as_str()).collect();
+    Ok(if open.is_empty() { String::new() } else { format!("; assembly not done: {}", listed(&open)) })
 }
 
 fn close(
@@ -267,14 +177,15 @@ fn close(
             "batch {} is not finished: {}; test, rework or set aside what is left ({}), or give --unfinished WHY",
             batch.name,
             counts,
-            open.join(" ")
+            listed(&open)
         );
         return Err(refused(register, why));
     }
     let mut text = counts.to_string();
     if let Some(why) = unfinished.filter(|_| !open.is_empty()) {
-        text.push_str(&format!("; left: {}; because: {why}", open.join(" ")));
+        text.push_str(&format!("; left: {}; because: {why}", listed(&open)));
     }
+    text.push_str(&not_put_together(register, batch, &statuses)?);
     let note = NewNote {
         kind: NoteKind::Closed,
         batch: Some(batch.batch.clone()),

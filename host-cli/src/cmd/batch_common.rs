@@ -3,21 +3,28 @@
 use clap::Args;
 use seathold_recording::plain::shown;
 use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
+use seathold_register::claim::{Claim, Claimant};
+use seathold_register::reason::Correction;
 use seathold_register::valves::BatchRecord;
-use seathold_register::{NewNote, NoteKind, Register, RegisterError};
+use seathold_register::{Access, NewNote, NoteKind, Register, RegisterError};
 use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Verdict;
 use seathold_text::layout::line;
 use seathold_text::messages;
 use serde_json::json;
 
-use super::find::{RecipeUnitFormats, date, leak};
+use super::find::{RecipeUnitFormats, RegisterArg, date, leak};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::schema::{self, JsonKind};
+use seathold_report::{exclusion_words, moved_words, override_words};
 
 /// Note on a batch whose records are not all here.
 pub(super) const SELECTION: &str = "only a selection of its records is in this register";
+
+/// Where a valve is not as it was when this program looked.
+pub(super) const GONE_ON: &str = "another program has gone on with this batch";
 
 /// The batch a command works on.
 #[derive(Debug, Args)]
@@ -25,6 +32,35 @@ pub struct BatchArg {
     /// The batch [default: the only one that is open]
     #[arg(long, value_name = "NAME")]
     pub batch: Option<String>,
+}
+
+/// What is written down of a valve or a run, and by whom.
+#[derive(Debug, Args)]
+pub struct WhyArgs {
+    /// What was done, or why; it stands on the report
+    #[arg(long, value_name = "TEXT", value_parser = crate::args::note)]
+    pub note: String,
+    /// Who did it, or says so
+    #[arg(long, value_name = "NAME", value_parser = crate::args::person)]
+    pub operator: String,
+    #[command(flatten)]
+    pub batch: BatchArg,
+    #[command(flatten)]
+    pub register: RegisterArg,
+}
+
+impl WhyArgs {
+    /// The register, to be written, and the open batch.
+    pub(super) fn open(&self) -> Result<(Register, BatchRecord), Error> {
+        let register = Register::open(&self.register.register, Access::Write)?;
+        let batch = self.batch.open(&register)?;
+        Ok((register, batch))
+    }
+
+    /// As a correction, made now.
+    pub(super) fn correction(&self, console: &Console<'_>) -> Result<Correction<'_>, Error> {
+        Ok(Correction { reason: &self.note, operator: &self.operator, now: console.date()? })
+    }
 }
 
 impl BatchArg {
@@ -72,7 +108,7 @@ pub(super) fn work(
     let statuses = status::of_batch(register, batch)?;
     if as_json {
         for status in &statuses {
-            writeln!(console.out, "{}", json!(status))?;
+            schema::write(console, JsonKind::BatchStatus, json!(status))?;
         }
         return Ok(Exit::Good);
     }
@@ -87,11 +123,19 @@ pub(super) fn work(
             );
         }
     }
+    // Of the rest a list is enough, but for one with a run that does not count.
+    for status in statuses.iter().filter(|s| !(s.excluded.is_empty() && s.moved.is_empty()) && of_a_list(s.stand)) {
+        line(
+            &mut text,
+            "note",
+            &format!("{}: {}", status.valve.serial, status_line(register, status, &mut unit_formats)?),
+        );
+    }
     for stand in [NextAction::Next, NextAction::Tight, NextAction::SetAside] {
         let serials: Vec<&str> =
             statuses.iter().filter(|s| s.stand == stand).map(|s| s.valve.serial.as_str()).collect();
         if !serials.is_empty() {
-            line(&mut text, stand.word(), &serials.join(" "));
+            line(&mut text, stand.word(), &listed(&serials));
         }
     }
     line(&mut text, "altogether", &StatusCounts::of(&statuses).to_string());
@@ -100,6 +144,16 @@ pub(super) fn work(
     }
     write!(console.out, "{text}")?;
     Ok(Exit::Good)
+}
+
+/// Serials in a row; some have blanks in them.
+pub(super) fn listed(serials: &[&str]) -> String {
+    serials.join(if serials.iter().any(|serial| serial.contains(' ')) { ", " } else { " " })
+}
+
+/// Whether valves of this status are listed by their serials alone.
+const fn of_a_list(stand: NextAction) -> bool {
+    matches!(stand, NextAction::Next | NextAction::Tight | NextAction::SetAside)
 }
 
 /// The status of a valve, in a sentence.
@@ -136,9 +190,28 @@ pub(super) fn status_line(
     if let (Some(ending), Some(run)) = (&status.last_ending, &status.last_run)
         && ending != "judged"
     {
-        parts.push(format!("the last run ended by {} (record {})", ending.replace('-', " "), register.short(run)));
+        parts.push(format!("the last run {} (record {})", ending_words(ending), register.short(run)));
+    }
+    parts.extend(status.overrides().map(|over| format!("BY OVERRIDE: {}", override_words(over))));
+    parts.extend(status.moved.iter().map(|run| format!("record {}: {}", register.short(&run.run), moved_words(run))));
+    for excluded in &status.excluded {
+        let units = unit_formats.of(register, &excluded.row)?;
+        let why = exclusion_words(excluded, &units);
+        parts.push(format!("record {} does not count: {why}", register.short(&excluded.name)));
     }
     Ok(parts.join("; "))
+}
+
+/// How a run ended that judged nothing.
+fn ending_words(outcome: &str) -> String {
+    match outcome {
+        "fault" => "was ended by a fault".into(),
+        "refused" => "was refused".into(),
+        "aborted" => "was aborted".into(),
+        "cut-short" => "was cut short".into(),
+        // Of a newer program.
+        other => format!("ended as \"{other}\""),
+    }
 }
 
 /// Writes a note on a valve of an open batch, and says so.
@@ -156,6 +229,9 @@ pub(super) fn write_note(
         return Err(refused(register, not_listed(serial, batch, statuses.iter().map(|s| s.valve.serial.as_str()))));
     };
     crate::args::note(text).map_err(|why| Error::usage(format!("the note: {why}")))?;
+    if operator.trim().is_empty() {
+        return Err(Error::usage("who writes it down? Give --operator"));
+    }
     if text.trim().is_empty() {
         return Err(Error::usage("the note is empty; say what was done"));
     }
@@ -188,6 +264,18 @@ pub(super) fn write_note(
     Ok(format!("{serial}: {} (record {number}{about}){next}", seathold_register::note_words(kind)))
 }
 
+/// A serial of the list at the beginning of what was typed, and what follows it: serials may have blanks in them. Where
+/// none is there, the first word.
+pub(super) fn split_serial<'t>(typed: &'t str, list: impl Iterator<Item = &'t str>) -> (&'t str, &'t str) {
+    let begins = |serial: &&str| {
+        typed.strip_prefix(*serial).is_some_and(|rest| rest.is_empty() || rest.starts_with(char::is_whitespace))
+    };
+    match list.filter(begins).max_by_key(|serial| serial.len()) {
+        Some(serial) => (serial, typed.get(serial.len()..).unwrap_or_default().trim()),
+        None => typed.split_once(' ').map_or((typed, ""), |(serial, rest)| (serial, rest.trim())),
+    }
+}
+
 /// Why a serial is refused, and what may have been meant.
 pub(super) fn not_listed<'a>(serial: &str, batch: &BatchRecord, list: impl Iterator<Item = &'a str>) -> String {
     let near = seathold_register::batch::similar_serials::meant(serial, list);
@@ -196,4 +284,31 @@ pub(super) fn not_listed<'a>(serial: &str, batch: &BatchRecord, list: impl Itera
         near => format!("; is it {}? Look at the plate, and scan or type it again", near.join(" or ")),
     };
     format!("{serial} is not on the list of batch {}{hint}", batch.name)
+}
+
+/// Refuses where another program has one of these valves under test, or any of the batch where none is named: what it finds is not to
+/// be for something else by then.
+pub(super) fn none_under_test(
+    register: &Register,
+    batch: &BatchRecord,
+    serials: Option<&[&str]>,
+    console: &Console<'_>,
+) -> Result<(), Error> {
+    let taken = register.claimed_by_others(&Claimant::new(""), &batch.batch, console.clock.now())?;
+    let held = taken.iter().find(|claim| serials.is_none_or(|serials| serials.contains(&claim.serial.as_str())));
+    match held {
+        Some(claim) => Err(refused(register, held_by(claim))),
+        None => Ok(()),
+    }
+}
+
+/// "HM-002 is under test by Ada since …".
+pub(super) fn held_by(claim: &Claim) -> String {
+    let who = if claim.operator.is_empty() { "another program" } else { claim.operator.as_str() };
+    format!("{} is under test by {who} since {} UTC", claim.serial, date(&claim.since))
+}
+
+/// Of a batch that was open when this program looked.
+pub(super) fn closed_meanwhile(name: &str, at: &str) -> String {
+    format!("batch {} was closed meanwhile, at {}", shown(name), date(at))
 }

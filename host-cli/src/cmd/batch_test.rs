@@ -4,109 +4,73 @@
 
 use std::path::{Path, PathBuf};
 
-use clap::{Args, Parser, ValueEnum};
-use seathold_analysis::fleet::sampling::seed_of;
 use seathold_analysis::fleet::spec::FleetSpec;
 use seathold_config::rig::AdapterChoice;
 use seathold_recording::file::safe_name;
+use seathold_recording::plain::shown;
+use seathold_register::assembly::progress::AssemblyProgress;
 use seathold_register::batch::check_digit::CheckDigit;
+use seathold_register::batch::similar_serials::look;
 use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
-use seathold_register::claim::{Claim, Claimant, Claimed, HeldClaim};
-use seathold_register::valves::BatchRecord;
-use seathold_register::{Access, NoteKind, Register, RunFilter, RunMeta};
-use seathold_sequencer::input::{Side, Sides};
+use seathold_register::claim::{Claim, Claimant};
+use seathold_register::reason::Correction;
+use seathold_register::valves::ValveRecord;
+use seathold_register::{Access, NewNote, NoteKind, Register, RunMeta, name_or_none};
+use seathold_sequencer::input::Sides;
 use seathold_sequencer::units::Reference;
 use seathold_text::layout::wrapped;
 use seathold_text::messages;
 
-use super::batch_common::{BatchArg, not_listed, refused, status_line, work, write_note};
-use super::find::{RecipeUnitFormats, RegisterArg, date};
+use super::batch_common::{
+    GONE_ON, closed_meanwhile, held_by, not_listed, refused, split_serial, status_line, work, write_note,
+};
+use super::batch_correct::{move_to, strike_run};
+use super::batch_limits::{counted_elsewhere, requirement_words, stated_by};
+use super::batch_session::{BatchSession, SideOrder, TestArgs, options_for_all};
+use super::find::RecipeUnitFormats;
+use super::left_on_rig::{self, LeftRun};
 use super::run::run_for;
-use super::run_common::{RunContext, built_in_for, is_built_in};
+use super::run_common::RunContext;
 use super::stdin_lines::StdinLines;
-use crate::args::{ActuationArg, RunArgs};
-use crate::console::Console;
+use super::tell_settings::tell_settings;
+use crate::args::person;
+use crate::console::{Console, leave_other_screen};
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::rig::Address;
+use crate::screen::ListedValve;
 
-/// In what order sides are taken.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum SideOrder {
-    /// Both sides of a valve, then the next valve.
-    Valve,
-    /// The first side of every valve, then the second side of every valve.
-    Side,
-}
+/// What may be typed, and what it does.
+const HELP: &[(&str, &str)] = &[
+    ("Enter", "the valve shown, with the recipe shown"),
+    ("SERIAL", "that valve (scan it, or type it)"),
+    ("again SERIAL [SIDE]", "that valve once more, although its sides have results"),
+    ("override SERIAL WHY", "test it although the run does not fit it; the report says so"),
+    ("strike RECORD WHY", "that run counts no more; it stays, marked"),
+    ("move RECORD SERIAL WHY", "that run was of the valve SERIAL"),
+    ("rework SERIAL TEXT", "note what was done to it; then it is tested again"),
+    ("set-aside SERIAL TEXT", "take it out of the batch"),
+    ("remark SERIAL TEXT", "note anything else"),
+    ("recipe NAME", "that recipe for valves of the size and kind shown; their limit stays"),
+    ("handover NAME", "who comes in your place, and what is clamped"),
+    ("order valve|side", "both sides of each valve, or one side of all"),
+    ("list", "what is left to do"),
+    ("q", "quit; the same command continues later"),
+];
 
-/// `seathold batch test`.
-#[derive(Debug, Args)]
-pub struct TestArgs {
-    #[command(flatten)]
-    pub batch: BatchArg,
-    #[command(flatten)]
-    pub register: RegisterArg,
-    /// valve: both sides of one, then the next; side: the first side of all, then the second side of all
-    #[arg(long, value_enum, hide_possible_values = true, default_value = "valve")]
-    pub order: SideOrder,
-    /// Recipe file, or a built-in one [default: the batch's last, or the built-in one for the kind of valve]
-    #[arg(long, value_name = "FILE")]
-    pub recipe: Option<PathBuf>,
-    /// Who tests
-    #[arg(long, value_name = "NAME", value_parser = crate::args::name, default_value = "", hide_default_value = true)]
-    pub operator: String,
-    /// Folder for the stand-alone recordings [default: recordings/BATCH]
-    #[arg(long, value_name = "FOLDER")]
-    pub out: Option<PathBuf>,
-    /// Do not show runs as they happen
-    #[arg(long, short)]
-    pub quiet: bool,
-    /// Simulated valve of a serial: SERIAL=NAME or SERIAL=FILE; may be given again [default: tight]
-    #[arg(long, value_name = "SERIAL=VALVE", help_heading = "The simulated rig")]
-    pub valve: Vec<String>,
-    /// Sample the simulated valves from this fleet: "hatchery", or a file
-    #[arg(long, value_name = "FILE", help_heading = "The simulated rig")]
-    pub fleet: Option<PathBuf>,
-    /// Seed of all random numbers
-    #[arg(long, value_name = "N", default_value_t = 1, help_heading = "The simulated rig")]
-    pub seed: u64,
-    /// Options of `seathold run`, for every run
-    #[arg(last = true, value_name = "RUN OPTIONS")]
-    pub more: Vec<String>,
-}
-
-/// Commands that may be typed, besides a serial.
-const HELP: &str = "  Enter                 the valve shown, with the recipe shown
-  SERIAL                that valve (scan it, or type it)
-  again SERIAL [SIDE]   that valve once more, although its sides have results
-  rework SERIAL TEXT    note what was done to it; then it is tested again
-  aside SERIAL TEXT     take it out of the batch
-  remark SERIAL TEXT    note anything else
-  recipe NAME           another recipe from here on
-  order valve|side      both sides of each valve, or one side of all
-  list                  what is left to do
-  q                     quit; the same command continues later
-";
-
-/// A batch session at the bench.
-struct BatchSession<'a> {
-    args: &'a TestArgs,
-    /// What was given after `--`, for every valve.
-    more: RunArgs,
-    register: Register,
-    batch: BatchRecord,
-    order: SideOrder,
-    recipe: Option<PathBuf>,
-    fleet: Option<FleetSpec>,
-    folder: PathBuf,
-    lines: StdinLines,
-    /// Under this name valves are claimed while they are under test.
-    claimant: Claimant,
+/// That, on lines of the screen's width.
+fn help() -> String {
+    let mut text = String::new();
+    for (typed, does) in HELP {
+        wrapped(&mut text, &format!("  {typed}"), 26, does);
+    }
+    text
 }
 
 /// What follows a line.
 enum AfterLine {
     Ask,
+    /// What was typed to a question was no answer to it, but the next line.
+    Next(String),
     Leave,
 }
 
@@ -121,11 +85,20 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
         }
         None => None,
     };
-    let folder = args.out.clone().unwrap_or_else(|| Path::new("recordings").join(safe_name(&batch.name)));
-    let recipe = match &args.recipe {
-        Some(recipe) => Some(recipe.clone()),
-        None => last_recipe(&register, &batch)?,
-    };
+    let folder = args.out.clone().unwrap_or_else(|| args.recordings.join(safe_name(&batch.name)));
+    // Before anything else: somebody stands at a rig that may be under pressure.
+    let left = left_on_rig::find(&folder, &register, &batch.batch)?;
+    if !left.is_empty() && console.live {
+        leave_other_screen();
+    }
+    for run in &left {
+        write!(console.err, "{}", run.words())?;
+    }
+    let not_empty = left_on_rig::not_empty(&register, &batch.batch)?.filter(|_| left.is_empty());
+    if let Some(valve) = &not_empty {
+        write!(console.err, "{}", valve.words(&register))?;
+    }
+    tell_settings(&args.settings, console)?;
     for pair in &args.valve {
         let listed = pair.split_once('=').map(|(serial, _)| serial);
         let serials = register.valves_of(&batch.batch)?;
@@ -143,45 +116,70 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
         }
     }
     let lines = StdinLines::default();
-    let more = run_options(&args.more)?;
+    let more = options_for_all(&args.more, console)?;
     let claimant = Claimant::new(&args.operator);
     let order = args.order;
-    let mut bench = BatchSession { args, more, register, batch, order, recipe, fleet, folder, lines, claimant };
+    let mut bench = BatchSession {
+        args,
+        more,
+        register,
+        batch,
+        operator: args.operator.clone(),
+        order,
+        fleet,
+        folder,
+        lines,
+        first: left.last().map(|run| run.header.serial.clone()).or(not_empty.map(|valve| valve.serial)),
+        taken_off: Vec::new(),
+        claimant,
+    };
     // Mistakes in the options are reported before the first valve is on the rig.
     if let Some(status) = status::of_batch(&bench.register, &bench.batch)?.first() {
-        bench.request(status, Sides::Both)?;
+        bench.fitted(status)?;
     }
-    bench.pick_up(console)?;
+    bench.pick_up(&left, console)?;
+    if !bench.ask_who(console)? {
+        return Ok(Exit::Good);
+    }
     work(&bench.register, &bench.batch, false, console)?;
     writeln!(console.err, "? and Enter says what may be typed")?;
+    let mut ahead = None;
     loop {
         let statuses = status::of_batch(&bench.register, &bench.batch)?;
         let taken = bench.taken(console)?;
         let next = bench.next(&statuses, &taken);
-        bench.prompt(&statuses, &taken, next.as_ref().map(|(s, sides)| (*s, *sides)), console)?;
-        let Some(line) = bench.lines.next(console)? else { break };
+        let line = match ahead.take() {
+            Some(line) => line,
+            None => {
+                bench.prompt(&statuses, &taken, next.as_ref().map(|(s, sides)| (*s, *sides)), console)?;
+                let Some(line) = bench.lines.next(console)? else { break };
+                line
+            }
+        };
         // While this one waited, another program may have gone on with the batch: at a second rig, or at a desk.
         if let Some(at) = bench.register.closed_at(&bench.batch.batch)? {
-            writeln!(console.err, "batch {} was closed meanwhile, at {}", bench.batch.name, date(&at))?;
+            writeln!(console.err, "{}", closed_meanwhile(&bench.batch.name, &at))?;
             break;
         }
-        let shown = next.map(|(status, sides)| (status.valve.serial.clone(), sides));
+        // With what it must meet, as the person saw it.
+        let shown = next.map(|(status, sides)| (status.valve.clone(), sides));
         let statuses = status::of_batch(&bench.register, &bench.batch)?;
         let taken = bench.taken(console)?;
         let next = bench.next(&statuses, &taken);
-        let now = next.map(|(status, sides)| (status.valve.serial.clone(), sides));
+        let now = next.map(|(status, sides)| (status.valve.clone(), sides));
         if line.trim().is_empty() && shown != now {
             // What is on the rig is the valve that was shown: the next is not tested under its serial.
-            let holds = |claim: &&Claim| shown.as_ref().is_some_and(|(serial, _)| *serial == claim.serial);
+            let holds = |claim: &&Claim| shown.as_ref().is_some_and(|(valve, _)| valve.serial == claim.serial);
             let why = taken.iter().find(holds).map_or_else(|| GONE_ON.to_owned(), held_by);
             writeln!(console.err, "{why}; this is next now:")?;
             continue;
         }
         match bench.obey(line.trim(), &statuses, next, console) {
             Ok(AfterLine::Ask) => {}
+            Ok(AfterLine::Next(line)) => ahead = Some(line),
             Ok(AfterLine::Leave) => break,
             // A wrong input, or a refusal by the register: report it and continue.
-            Err(why) if why.exit() == Exit::BadInput => write!(console.err, "{}", plain(&why))?,
+            Err(why) if why.exit() == Exit::BadInput => write!(console.err, "{}", on_lines(&why_plain(&why), 0))?,
             Err(why) => return Err(why),
         }
         if console.interrupted() > 0 {
@@ -194,48 +192,54 @@ pub(super) fn run(args: &TestArgs, console: &mut Console<'_>) -> Result<Exit, Er
     Ok(Exit::Good)
 }
 
-/// Where a valve shown as the next is not the next any more.
-const GONE_ON: &str = "another program has gone on with this batch";
-
-/// Who has a valve under test, and since when.
-fn held_by(claim: &Claim) -> String {
-    let who = if claim.operator.is_empty() { "another program" } else { claim.operator.as_str() };
-    format!("{} is under test by {who} since {} UTC", claim.serial, date(&claim.since))
+/// What was done, on lines of the screen's width.
+fn say(said: &str, console: &mut Console<'_>) -> Result<AfterLine, Error> {
+    write!(console.out, "{}", on_lines(said, 0))?;
+    Ok(AfterLine::Ask)
 }
 
 /// A refusal without the register's path: the person at the bench knows which it is.
-fn plain(why: &Error) -> String {
-    let said = match why {
+fn why_plain(why: &Error) -> String {
+    match why {
         Error::Register(seathold_register::Error::Register { why, .. }) => why.to_string(),
-        other => other.to_string(),
-    };
-    let mut text = String::new();
-    for line in said.trim_start_matches("command line: ").lines() {
-        wrapped(&mut text, "", 0, line);
+        other => other.own_words(),
     }
-    text
 }
 
-/// The recipe of the batch's last run, where it was a file that is still there.
-fn last_recipe(register: &Register, batch: &BatchRecord) -> Result<Option<PathBuf>, Error> {
-    let mut last = None;
-    for run in register.runs(RunFilter { batch: Some(batch.batch.clone()), ..RunFilter::default() }) {
-        last = Some(run?.recipe_name);
+/// On lines of the screen's width, so many columns in.
+fn on_lines(words: &str, indent: usize) -> String {
+    let mut text = String::new();
+    for line in words.lines() {
+        wrapped(&mut text, "", indent, line);
     }
-    Ok(last.filter(|name| !is_built_in(name) && Path::new(name).exists()).map(PathBuf::from))
+    text
 }
 
 impl BatchSession<'_> {
     /// Imports recordings of this batch that did not reach the register (the program was stopped between the two, or
     /// the register could not be written), and resumes runs that continued on a controller.
-    fn pick_up(&mut self, console: &mut Console<'_>) -> Result<(), Error> {
+    fn pick_up(&mut self, left: &[LeftRun], console: &mut Console<'_>) -> Result<(), Error> {
+        for run in left {
+            let LeftRun { file, header, resumable } = run;
+            let (batch, serial, began) = (&self.batch.batch, &header.serial, &header.started_at);
+            // The program that took the run up, and died as well, claimed it later than the run began.
+            let written = left_on_rig::last_written(run).map(|at| at.to_string());
+            self.register.end_claim_of_dead(batch, serial, written.as_ref().map_or(began, |at| at.max(began)))?;
+            if !resumable {
+                continue;
+            }
+            let answers = self.register.rework_before(batch, serial, began)?;
+            let meta = RunMeta { batch: Some(batch.clone()), after_rework: answers };
+            let Some(_held) = self.claim(serial, console)? else { continue };
+            run_for(&self.left(file, console)?, &RunContext { meta, brief: true, list: self.listed()? }, console)?;
+            self.tell(serial, console)?;
+        }
         let Ok(entries) = std::fs::read_dir(&self.folder) else { return Ok(()) };
         let mut files: Vec<PathBuf> = entries.filter_map(|e| Some(e.ok()?.path())).collect();
         files.sort();
         let statuses = status::of_batch(&self.register, &self.batch)?;
         for file in files {
-            let part = file.extension().is_some_and(|e| e == "part");
-            if !part && file.extension().is_none_or(|e| e != seathold_recording::EXTENSION) {
+            if file.extension().is_none_or(|e| e != seathold_recording::EXTENSION) {
                 continue;
             }
             // A file that is no recording, or of no valve of the batch, is ignored.
@@ -244,25 +248,6 @@ impl BatchSession<'_> {
             let (batch, began) = (&self.batch.batch, &recording.header.started_at);
             let answers = self.register.rework_before(batch, &status.valve.serial, began)?;
             let meta = RunMeta { batch: Some(batch.clone()), after_rework: answers };
-            if part && file.with_extension("link").exists() {
-                let (serial, name) = (&status.valve.serial, file.display());
-                let Some(_held) = self.claim(serial, console)? else { continue };
-                writeln!(console.err, "{serial}: a run on a controller was interrupted ({name}); it is resumed")?;
-                let left = self.left(&file)?;
-                run_for(&left, &RunContext { meta, brief: true }, console)?;
-                self.tell(serial, console)?;
-                continue;
-            }
-            if part {
-                if status.sides_due().is_some() {
-                    let (serial, name) = (&status.valve.serial, file.display());
-                    writeln!(
-                        console.err,
-                        "{serial}: a run was interrupted ({name}); what it did not finish is still to do"
-                    )?;
-                }
-                continue;
-            }
             let taken = match self.register.import(&file, &meta, console.date()?) {
                 Ok(taken) => taken,
                 // It is kept apart, and what it did not prove is still to do.
@@ -284,34 +269,6 @@ impl BatchSession<'_> {
         Ok(())
     }
 
-    /// The valves of the batch that other programs have under test.
-    fn taken(&self, console: &Console<'_>) -> Result<Vec<Claim>, Error> {
-        Ok(self.register.claimed_by_others(&self.claimant, &self.batch.batch, console.clock.now())?)
-    }
-
-    /// Claims a valve for the time of a run; says who has it where another does.
-    fn claim(&mut self, serial: &str, console: &mut Console<'_>) -> Result<Option<HeldClaim>, Error> {
-        match self.register.claim(&self.claimant, &self.batch.batch, serial, console.clock.now())? {
-            Claimed::Ours(held) => Ok(Some(held)),
-            Claimed::Theirs(claim) => {
-                writeln!(console.err, "{}", held_by(&claim))?;
-                Ok(None)
-            }
-        }
-    }
-
-    /// The valve that is next on the list, and its sides: one that nobody else has under test.
-    fn next<'s>(&self, statuses: &'s [ValveStatus], taken: &[Claim]) -> Option<(&'s ValveStatus, Sides)> {
-        let free = |s: &&ValveStatus| taken.iter().all(|claim| claim.serial != s.valve.serial);
-        let on = |side| statuses.iter().filter(free).find(|s| s.due(side));
-        match self.order {
-            SideOrder::Valve => statuses.iter().filter(free).find_map(|s| Some((s, s.sides_due()?))),
-            SideOrder::Side => {
-                on(Side::First).map(|s| (s, Sides::First)).or_else(|| on(Side::Second).map(|s| (s, Sides::Second)))
-            }
-        }
-    }
-
     fn prompt(
         &self,
         statuses: &[ValveStatus],
@@ -321,19 +278,24 @@ impl BatchSession<'_> {
     ) -> Result<(), Error> {
         let due = |claim: &&Claim| statuses.iter().any(|s| s.valve.serial == claim.serial && s.sides_due().is_some());
         let elsewhere: Vec<String> = taken.iter().filter(due).map(held_by).collect();
+        // The window may have been pulled since.
+        console.fit_lines();
         let text = match next {
             Some((status, sides)) => {
-                let recipe = self
-                    .recipe
-                    .as_ref()
-                    .map_or_else(|| built_in_for(&status.valve.actuation).into(), |r| r.display().to_string());
                 let again = match status.stand {
                     NextAction::Retest => ", retest",
                     NextAction::TestAgain => ", once more",
                     _ => "",
                 };
-                let dn = status.valve.dn.map_or_else(String::new, |dn| format!(" DN {dn}"));
-                format!("next {}{dn}: {}{again}; recipe {recipe} > ", status.valve.serial, messages::sides(sides))
+                let fitted = match self.fitted(status) {
+                    Ok(fitted) => {
+                        let misfits = fitted.misfits.iter().map(|why| on_lines(&format!("DOES NOT FIT: {why}"), 2));
+                        on_lines(&fitted.words(&status.valve), 2) + &misfits.collect::<String>()
+                    }
+                    Err(why) => on_lines(&format!("DOES NOT FIT: {}", why_plain(&why)), 2),
+                };
+                let next = format!("next {}: {}{again}", status.valve.serial, messages::sides(sides));
+                on_lines(&next, 0) + &self.not_put_together(&status.valve.serial)? + &fitted + "> "
             }
             None if !elsewhere.is_empty() => format!("nothing else is left to test: {} > ", elsewhere.join(", ")),
             None => match statuses.iter().filter(|s| s.stand == NextAction::Rework).count() {
@@ -344,6 +306,17 @@ impl BatchSession<'_> {
         write!(console.err, "{text}")?;
         console.err.flush()?;
         Ok(())
+    }
+
+    /// What of its assembly is not done, in capitals; nothing where all is.
+    fn not_put_together(&self, serial: &str) -> Result<String, Error> {
+        let progress = AssemblyProgress::of(&self.register, &self.batch.batch)?;
+        let Some(valve) = progress.valve(serial) else { return Ok(String::new()) };
+        let open: Vec<&str> = valve.open_steps().filter_map(|at| Some(progress.steps.get(at)?.name.as_str())).collect();
+        if open.is_empty() {
+            return Ok(String::new());
+        }
+        Ok(on_lines(&format!("ASSEMBLY NOT DONE: {}", open.join(", ")), 2))
     }
 
     fn obey(
@@ -359,10 +332,10 @@ impl BatchSession<'_> {
             return self.test_if_due(status, console);
         }
         let (word, rest) = line.split_once(' ').map_or((line, ""), |(word, rest)| (word, rest.trim()));
-        let (serial, text) = rest.split_once(' ').unwrap_or((rest, ""));
+        let (serial, text) = split_serial(rest, serials(statuses));
         let note = match word {
             "rework" => Some(NoteKind::Rework),
-            "aside" => Some(NoteKind::SetAside),
+            "set-aside" => Some(NoteKind::SetAside),
             "remark" => Some(NoteKind::Remark),
             _ => None,
         };
@@ -370,12 +343,9 @@ impl BatchSession<'_> {
             if serial.is_empty() {
                 return Err(Error::usage(format!("{word}: which valve? {word} SERIAL TEXT")));
             }
-            let operator = &self.args.operator;
+            let operator = &self.operator;
             let said = write_note(&mut self.register, &self.batch, serial, kind, text, operator, console)?;
-            let mut text = String::new();
-            wrapped(&mut text, "", 0, &said);
-            write!(console.out, "{text}")?;
-            return Ok(AfterLine::Ask);
+            return say(&said, console);
         }
         match (word, rest) {
             ("", _) => match next {
@@ -383,7 +353,7 @@ impl BatchSession<'_> {
                 None => work(&self.register, &self.batch, false, console).map(|_| AfterLine::Ask),
             },
             ("?", "") => {
-                write!(console.err, "{HELP}")?;
+                write!(console.err, "{}", help())?;
                 Ok(AfterLine::Ask)
             }
             ("q" | "quit", "") => Ok(AfterLine::Leave),
@@ -395,9 +365,35 @@ impl BatchSession<'_> {
             ("recipe", name) => {
                 // A slip of the finger does not end the session.
                 self.check_recipe(Path::new(name)).map_err(|why| Error::usage(why.to_string()))?;
-                self.recipe = Some(name.into());
+                let Some((shown, _)) = next else {
+                    return Err(Error::usage("recipe: no valve is shown that it could be for"));
+                };
+                self.restate_recipe(name, &shown.valve, statuses, console)?;
                 Ok(AfterLine::Ask)
             }
+            ("strike", "") => Err(Error::usage("strike: which run, and why? strike RECORD WHY")),
+            ("strike", _) => {
+                let (record, reason) = rest.split_once(' ').map_or((rest, ""), |(record, why)| (record, why.trim()));
+                let why = Correction { reason, operator: &self.operator, now: console.date()? };
+                let said = strike_run(&mut self.register, &self.batch, record, why)?;
+                say(&said, console)
+            }
+            ("move", _) => {
+                let Some((record, rest)) = rest.split_once(' ') else {
+                    return Err(Error::usage("move: which run, to which valve, and why? move RECORD SERIAL WHY"));
+                };
+                let (serial, reason) = split_serial(rest.trim(), serials(statuses));
+                let why = Correction { reason, operator: &self.operator, now: console.date()? };
+                let said = move_to(&mut self.register, &self.batch, record, serial, why)?;
+                say(&said, console)
+            }
+            ("handover", "") => Err(Error::usage("handover: who comes? handover NAME")),
+            ("handover", name) => self.hand_over(name, statuses, console),
+            ("override", "") => Err(Error::usage("override: which valve, and why? override SERIAL WHY")),
+            ("override", _) => match find(serial) {
+                Some(status) => self.test_over(status, text, console),
+                None => Err(self.unknown(serial, statuses)),
+            },
             ("again", "") => Err(Error::usage("again: which valve? again SERIAL, again SERIAL first|second")),
             ("again", _) => {
                 let sides = match text.trim() {
@@ -415,7 +411,7 @@ impl BatchSession<'_> {
                     None => Err(self.unknown(serial, statuses)),
                 }
             }
-            _ => Err(self.unknown(line, statuses)),
+            _ => self.ask_similar(line, statuses, console),
         }
     }
 
@@ -427,6 +423,213 @@ impl BatchSession<'_> {
     fn check_recipe(&self, name: &Path) -> Result<(), Error> {
         let rig = super::files::load_rig(None, AdapterChoice::default())?.rig;
         super::run_common::find_recipe(Some(name), &rig, None).map(|_| ())
+    }
+
+    /// Another recipe for the valves of the same size and kind: on record, so that it is the same after a restart, and
+    /// for no valve of another size. What they must meet stays; where nothing said it, the recipe does.
+    fn restate_recipe(
+        &mut self,
+        name: &str,
+        shown: &ValveRecord,
+        statuses: &[ValveStatus],
+        console: &mut Console<'_>,
+    ) -> Result<(), Error> {
+        let same = |s: &&ValveStatus| s.valve.dn == shown.dn && s.valve.actuation == shown.actuation;
+        let own = stated_by(name)?.limit;
+        for status in statuses.iter().filter(same) {
+            if let Some(why) = counted_elsewhere(&status.valve, name)? {
+                return Err(refused(&self.register, format!("recipe {name} is not used: {why}")));
+            }
+        }
+        let mut restated: Vec<ValveRecord> = Vec::new();
+        for status in statuses.iter().filter(same) {
+            let limit = if status.valve.limit.is_empty() { own.clone() } else { None };
+            restated.push(ValveRecord {
+                serial: status.valve.serial.clone(),
+                limit: limit.unwrap_or_default(),
+                recipe: name.into(),
+                ..ValveRecord::default()
+            });
+        }
+        let same_limit = own.is_none() || statuses.iter().filter(same).all(|s| !s.valve.limit.is_empty());
+        if same_limit && statuses.iter().filter(same).all(|s| s.valve.recipe == name) {
+            writeln!(console.err, "recipe {name} is theirs already: nothing is written")?;
+            return Ok(());
+        }
+        let merged = ValveRecord {
+            limit: if shown.limit.is_empty() { own.clone().unwrap_or_default() } else { shown.limit.clone() },
+            recipe: name.into(),
+            ..shown.clone()
+        };
+        let words = requirement_words(&merged)?;
+        let why = Correction { reason: "chosen at the bench", operator: &self.operator, now: console.date()? };
+        let number = self.register.require(&self.batch.batch, &restated, why)?;
+        let valves = messages::counted(restated.len() as u64, "valve");
+        writeln!(console.err, "{words}: {valves} (record {number})")?;
+        if !shown.limit.is_empty() && own.as_ref().is_some_and(|own| *own != shown.limit) {
+            let own = own.unwrap_or_default();
+            writeln!(
+                console.err,
+                "the recipe's own limit, {own}, is not used: `seathold batch require` states another"
+            )?;
+        }
+        Ok(())
+    }
+
+    /// Who tests, where nobody was named and somebody is there to answer. False where no answer comes any more.
+    fn ask_who(&mut self, console: &mut Console<'_>) -> Result<bool, Error> {
+        // A name out of a file is that of whoever wrote the file.
+        let mut proposed = self.args.operator_is_proposed();
+        while (self.operator.is_empty() || proposed) && console.live {
+            match self.operator.as_str() {
+                "" => write!(console.err, "who tests? > ")?,
+                name => write!(console.err, "who tests? Enter for {}, or another name > ", shown(name))?,
+            }
+            console.err.flush()?;
+            let Some(line) = self.lines.next(console)? else { return Ok(false) };
+            if proposed && line.trim().is_empty() {
+                break;
+            }
+            let word = line.trim();
+            let is_answer = ["y", "n", "yes", "no", "q", "?"].iter().any(|known| known.eq_ignore_ascii_case(word));
+            match person(word) {
+                // It goes onto records that nobody changes.
+                Ok(_) if is_answer => writeln!(console.err, "\"{word}\" is nobody's name")?,
+                Ok(name) => {
+                    proposed = false;
+                    self.is_now(name);
+                }
+                Err(why) => writeln!(console.err, "{why}")?,
+            }
+        }
+        Ok(true)
+    }
+
+    fn is_now(&mut self, operator: String) {
+        self.claimant = Claimant::new(&operator);
+        self.operator = operator;
+    }
+
+    /// One goes and another comes: who, and what is clamped, is on record before the next valve.
+    fn hand_over(
+        &mut self,
+        name: &str,
+        statuses: &[ValveStatus],
+        console: &mut Console<'_>,
+    ) -> Result<AfterLine, Error> {
+        let name = person(name).map_err(|why| Error::usage(format!("handover: {why}")))?;
+        write!(console.err, "what is clamped? its serial, or Enter where nothing is > ")?;
+        console.err.flush()?;
+        let Some(line) = self.lines.next(console)? else { return Ok(AfterLine::Ask) };
+        let serial = line.trim();
+        if !serial.is_empty() && statuses.iter().all(|status| status.valve.serial != serial) {
+            return Err(self.unknown(serial, statuses));
+        }
+        let clamped = if serial.is_empty() { "nothing is clamped".into() } else { format!("{serial} is clamped") };
+        let note = NewNote {
+            kind: NoteKind::Handover,
+            batch: Some(self.batch.batch.clone()),
+            serial: (!serial.is_empty()).then(|| serial.into()),
+            about: None,
+            operator: self.operator.clone(),
+            text: format!("to {name}; {clamped}"),
+        };
+        let number = self.register.note(&note, console.date()?)?;
+        let leaves = name_or_none(&self.operator);
+        let said = format!("{leaves} leaves, {name} comes; {clamped} (record {number})");
+        self.first = (!serial.is_empty()).then(|| serial.into());
+        self.is_now(name);
+        say(&said, console)
+    }
+
+    /// A serial that looks like one of the list: small letters, O for 0. It is taken after a question, and no Enter alone
+    /// answers that: a reader may send two.
+    fn ask_similar(
+        &mut self,
+        line: &str,
+        statuses: &[ValveStatus],
+        console: &mut Console<'_>,
+    ) -> Result<AfterLine, Error> {
+        let mut alike = statuses.iter().filter(|status| look(&status.valve.serial) == look(line));
+        let (Some(status), None) = (alike.next(), alike.next()) else { return Err(self.unknown(line, statuses)) };
+        let serial = &status.valve.serial;
+        let said =
+            format!("{line} is not on the list of batch {}. Look at the plate: is it {serial}?", self.batch.name);
+        write!(console.err, "{}y and Enter, or scan it again > ", on_lines(&shown(&said), 0))?;
+        console.err.flush()?;
+        let Some(answer) = self.lines.next(console)? else { return Ok(AfterLine::Ask) };
+        match answer.trim() {
+            "y" | "Y" | "yes" => self.test_if_due(status, console),
+            "" | "n" | "N" | "no" => Ok(AfterLine::Ask),
+            // The same once more is no answer.
+            same if same == line => Err(self.unknown(line, statuses)),
+            other => Ok(AfterLine::Next(other.into())),
+        }
+    }
+
+    /// Asks, before another valve is tested, where a run was left with its valve on the rig: that may still be clamped, and
+    /// pressurised. That it is off is on record. What follows where it is not, or nobody says so.
+    fn taken_off(&mut self, serial: &str, console: &mut Console<'_>) -> Result<Option<AfterLine>, Error> {
+        let mut left = left_on_rig::find(&self.folder, &self.register, &self.batch.batch)?;
+        let (clamped, how, after, known) = match left.pop() {
+            Some(run) => {
+                let file = run.file.display().to_string();
+                (run.header.serial, "when its run was stopped", "its run was stopped", file)
+            }
+            None => match left_on_rig::not_empty(&self.register, &self.batch.batch)? {
+                Some(valve) => {
+                    let how = "in the last run, which did not show it empty";
+                    (valve.serial, how, "a run that did not show it empty", valve.run)
+                }
+                None => return Ok(None),
+            },
+        };
+        if clamped == serial || self.taken_off.contains(&known) {
+            return Ok(None);
+        }
+        let said = format!(
+            "{clamped} was on the rig {how}, and may still be CLAMPED AND PRESSURISED. Have screen and gauge shown its far side empty, \
+             and is {serial} on the rig in its place?"
+        );
+        write!(console.err, "{}y and Enter, or Enter goes back > ", on_lines(&shown(&said), 0))?;
+        console.err.flush()?;
+        let Some(answer) = self.lines.next(console)? else { return Ok(Some(AfterLine::Ask)) };
+        match answer.trim() {
+            "y" | "Y" | "yes" => {}
+            "" | "n" | "N" | "no" => return Ok(Some(AfterLine::Ask)),
+            other => return Ok(Some(AfterLine::Next(other.into()))),
+        }
+        let note = NewNote {
+            kind: NoteKind::Remark,
+            batch: Some(self.batch.batch.clone()),
+            serial: Some(clamped.clone()),
+            about: None,
+            operator: self.operator.clone(),
+            text: format!("taken off the rig after {after}; {serial} is in its place"),
+        };
+        self.register.note(&note, console.date()?)?;
+        self.taken_off.push(known);
+        Ok(None)
+    }
+
+    /// Whether the valve on the rig is the one meant, where that is to be confirmed.
+    fn confirmed(&mut self, serial: &str, console: &mut Console<'_>) -> Result<bool, Error> {
+        if !self.args.confirm_serial {
+            return Ok(true);
+        }
+        let clamp = on_lines(&format!("clamp {serial}, then scan or type its serial >"), 0);
+        write!(console.err, "{} ", clamp.trim_end())?;
+        console.err.flush()?;
+        let Some(line) = self.lines.next(console)? else { return Ok(false) };
+        let same = line.trim().eq_ignore_ascii_case(serial);
+        if !same {
+            write!(
+                console.err,
+                "{}",
+                on_lines(&format!("that is not {serial}: nothing was run. Look at the plate"), 0)
+            )?;
+        }
+        Ok(same)
     }
 
     /// Nothing on the list, and no command.
@@ -443,12 +646,7 @@ impl BatchSession<'_> {
 
     /// Tests the sides of a valve that are due, none twice.
     fn test_if_due(&mut self, status: &ValveStatus, console: &mut Console<'_>) -> Result<AfterLine, Error> {
-        let due = match self.order {
-            SideOrder::Valve => status.sides_due(),
-            SideOrder::Side if status.due(Side::First) => Some(Sides::First),
-            SideOrder::Side => status.due(Side::Second).then_some(Sides::Second),
-        };
-        if let Some(sides) = due {
+        if let Some(sides) = self.sides_now(status) {
             return self.test(status, sides, console);
         }
         let serial = &status.valve.serial;
@@ -461,21 +659,81 @@ impl BatchSession<'_> {
         Err(refused(&self.register, format!("{serial}: {known}: {next}")))
     }
 
+    /// Tests a valve although the run does not fit it: who answers for it, and why, is on record before there is air.
+    fn test_over(&mut self, status: &ValveStatus, why: &str, console: &mut Console<'_>) -> Result<AfterLine, Error> {
+        let serial = &status.valve.serial;
+        if why.is_empty() {
+            return Err(Error::usage(format!("override {serial}: why? The report prints it")));
+        }
+        if self.operator.is_empty() {
+            return Err(Error::usage("override: who answers for it? Give --operator"));
+        }
+        if self.fitted(status)?.misfits.is_empty() {
+            return Err(refused(&self.register, format!("{serial}: the run fits it, there is nothing to override")));
+        }
+        let sides = self.sides_now(status).unwrap_or(Sides::Both);
+        self.test_by(status, sides, Some(why), console)
+    }
+
     fn test(&mut self, status: &ValveStatus, sides: Sides, console: &mut Console<'_>) -> Result<AfterLine, Error> {
+        self.test_by(status, sides, None, console)
+    }
+
+    fn test_by(
+        &mut self,
+        status: &ValveStatus,
+        sides: Sides,
+        answered_for: Option<&str>,
+        console: &mut Console<'_>,
+    ) -> Result<AfterLine, Error> {
+        if let Some(line) = self.taken_off(&status.valve.serial, console)? {
+            return Ok(line);
+        }
         let Some(_held) = self.claim(&status.valve.serial, console)? else { return Ok(AfterLine::Ask) };
-        // Between the look at the list and the claim another may have tested it and be done.
+        // Between the look at the list and the claim another may have tested it and be done, or have closed the batch.
+        if let Some(at) = self.register.closed_at(&self.batch.batch)? {
+            return Err(refused(&self.register, closed_meanwhile(&self.batch.name, &at)));
+        }
         let now = status::of_batch(&self.register, &self.batch)?;
         let now = now.iter().find(|now| now.valve.serial == status.valve.serial);
-        if now.is_none_or(|now| (&now.last_run, &now.rework) != (&status.last_run, &status.rework)) {
+        if !now.is_some_and(|now| now.as_it_was(status)) {
             writeln!(console.err, "{}: {GONE_ON}", status.valve.serial)?;
             return Ok(AfterLine::Ask);
         }
-        let run = self.request(status, sides)?;
+        let fitted = self.fitted(status)?;
+        if (answered_for.is_some() || fitted.misfits.is_empty()) && !self.confirmed(&status.valve.serial, console)? {
+            return Ok(AfterLine::Ask);
+        }
+        let (serial, misfit) = (&status.valve.serial, fitted.misfit());
+        let fitted = match answered_for {
+            None if misfit.is_empty() => fitted.run,
+            None => {
+                let why = format!(
+                    "{serial}: nothing was run, it does not fit: {misfit}. \"override {serial} WHY\" tests it all the same, \
+                     and the report says so"
+                );
+                return Err(refused(&self.register, why));
+            }
+            Some(reason) => {
+                let why = Correction { reason, operator: &self.operator, now: console.date()? };
+                let (run, number) = fitted.overridden(&mut self.register, (&self.batch.batch, serial), why)?;
+                writeln!(console.err, "{serial}: OVERRIDE (record {number}): {misfit}")?;
+                run
+            }
+        };
+        let run = self.request(fitted, status, sides)?;
         let meta = RunMeta { batch: Some(self.batch.batch.clone()), after_rework: status.rework.clone() };
-        run_for(&run, &RunContext { meta, brief: true }, console)?;
+        run_for(&run, &RunContext { meta, brief: true, list: self.listed()? }, console)?;
         self.tell(&status.valve.serial, console)?;
         self.lines.forget(console)?;
         Ok(AfterLine::Ask)
+    }
+
+    /// The batch, for the bench screen.
+    fn listed(&self) -> Result<Vec<ListedValve>, Error> {
+        let statuses = status::of_batch(&self.register, &self.batch)?;
+        let one = |status: ValveStatus| ListedValve { stands: status.stand.word(), serial: status.valve.serial };
+        Ok(statuses.into_iter().map(one).collect())
     }
 
     /// The status of a valve after a run.
@@ -492,105 +750,6 @@ impl BatchSession<'_> {
         wrapped(&mut text, &now.valve.serial, width, &format!("{word}{known}"));
         write!(console.out, "{text}")?;
         Ok(())
-    }
-
-    /// A file for a valve's next recording: numbered, since a simulated run may begin in the second of the one before.
-    fn file(&self, serial: &str) -> PathBuf {
-        // A serial can come from another bench's register.
-        let name = safe_name(serial);
-        let taken = |path: &PathBuf| path.exists() || path.with_extension("hold.part").exists();
-        let mut names = (1..).map(|n: u32| self.folder.join(format!("{name}_{n}.{}", seathold_recording::EXTENSION)));
-        names.find(|path| !taken(path)).unwrap_or_default()
-    }
-
-    /// The run for it.
-    fn request(&self, status: &ValveStatus, sides: Sides) -> Result<RunArgs, Error> {
-        let args = self.args;
-        let mut run = self.more.clone();
-        run.serial = Some(status.valve.serial.clone());
-        run.sides = sides.into();
-        run.out = Some(self.file(&status.valve.serial));
-        run.register = Some(args.register.register.clone());
-        if !args.operator.is_empty() {
-            run.operator.clone_from(&args.operator);
-        }
-        run.recipe = run.recipe.or_else(|| self.recipe.clone());
-        run.actuation = match status.valve.actuation.as_str() {
-            "air" => Some(ActuationArg::Air),
-            "hand" => Some(ActuationArg::Hand),
-            _ => run.actuation,
-        };
-        // A class goes by it, and the rig's adapter.
-        run.dn = run.dn.or(status.valve.dn);
-        run.quiet |= args.quiet;
-        if run.rig == Address::Sim {
-            self.simulated(status, &mut run)?;
-        }
-        Ok(run)
-    }
-
-    /// A run that continued on a controller. Its files hold the rest; only who answers has to be given again.
-    fn left(&self, part: &Path) -> Result<RunArgs, Error> {
-        let mut run = run_options(&[])?;
-        run.resume = Some(part.to_owned());
-        run.register = Some(self.args.register.register.clone());
-        (run.quiet, run.interactive) = (self.args.quiet, self.more.interactive);
-        Ok(run)
-    }
-
-    /// Which simulated valve this is. One that was reworked is another valve than before, sampled again.
-    fn simulated(&self, status: &ValveStatus, run: &mut RunArgs) -> Result<(), Error> {
-        let serial = &status.valve.serial;
-        let list = self.register.valves_of(&self.batch.batch)?;
-        let register = list.iter().position(|v| v.serial == *serial).map_or(0, |p| p as u64 + 1);
-        let runs = self.register.count(&RunFilter {
-            serial: Some(serial.clone()),
-            batch: Some(self.batch.batch.clone()),
-            ..RunFilter::default()
-        })?;
-        run.seed = run.seed.or(Some(seed_of(self.args.seed, register * 10_000 + runs) >> 1));
-        let named = self.args.valve.iter().filter_map(|pair| pair.split_once('=')).find(|(s, _)| s == serial);
-        if let Some((_, valve)) = named {
-            run.valve = Some(valve.into());
-        } else if let Some(fleet) = &self.fleet {
-            let drawn = fleet.draw(self.args.seed, register + 1_000_000 * status.reworks as u64);
-            let valve = seathold_config::valve::SimValve { scenario: drawn.scenario, ..fleet.base.clone() };
-            run.valve = Some(fleet.base.name.clone());
-            let mut drawn = Vec::new();
-            for (name, value) in valve.settings(Reference::ISO_8778.pressure.pascals()) {
-                if name != "plant.actuation" || status.valve.actuation.is_empty() {
-                    drawn.push(format!("{name}={value}"));
-                }
-            }
-            // What was typed has the last word.
-            drawn.append(&mut run.set);
-            run.set = drawn;
-        }
-        Ok(())
-    }
-}
-
-/// The options of `seathold run` that apply to every valve of the batch.
-#[derive(Debug, Parser)]
-#[command(name = "seathold run", no_binary_name = true)]
-struct RunOptions {
-    #[command(flatten)]
-    run: RunArgs,
-}
-
-/// What is given after `--`. What the batch says of a valve is not given twice.
-fn run_options(more: &[String]) -> Result<RunArgs, Error> {
-    let given = |option: &str| more.iter().any(|m| m == option || m.starts_with(&format!("{option}=")));
-    if let Some(option) = ["--serial", "--sides", "--out", "--register", "--resume"].into_iter().find(|o| given(o)) {
-        return Err(Error::usage(format!("after --: {option} is the batch's to give: leave it out")));
-    }
-    match RunOptions::try_parse_from(more) {
-        Ok(options) => Ok(options.run),
-        Err(why) => {
-            let text = why.render().to_string();
-            let first = text.lines().next().unwrap_or_default().trim_start_matches("error: ");
-            Err(Error::usage(format!("after --: {first}")))
-        }
     }
 }
 

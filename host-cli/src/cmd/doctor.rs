@@ -1,6 +1,6 @@
 //! `seathold doctor`: a check of a rig without air.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use seathold_sequencer::link::message::Welcome;
@@ -19,6 +19,7 @@ use crate::exit::Exit;
 use crate::rig::memory;
 use crate::rig::sim::parse_fault;
 use crate::rig::{Address, Client};
+use crate::schema::{self, JsonKind};
 
 /// `seathold doctor`.
 #[derive(Debug, Args)]
@@ -35,6 +36,9 @@ pub struct DoctorArgs {
     /// A fault of the simulated rig in this program, as for `run`; times count from switching on
     #[arg(long, value_name = "NAME[@TIME]")]
     pub fault: Vec<String>,
+    /// Folder where an unfinished run of this rig may lie
+    #[arg(long, value_name = "FOLDER", default_value = "recordings/")]
+    pub recordings: PathBuf,
     /// One JSON object in place of the table
     #[arg(long)]
     pub json: bool,
@@ -45,7 +49,7 @@ pub(super) fn run(args: &DoctorArgs, console: &mut Console<'_>) -> Result<Exit, 
     if *address != Address::Sim && !args.fault.is_empty() {
         return Err(Error::usage("--fault is for the rig simulated in this program, not for a controller"));
     }
-    left_over(Path::new("recordings/any"), address)?;
+    left_over(&args.recordings.join("any"), address)?;
     let mut client =
         Client::look(address, args.access.to(address)?.0, console.clock).map_err(|why| Error::rig(address, why))?;
     for text in &args.fault {
@@ -164,7 +168,7 @@ fn tell(args: &DoctorArgs, checks: &Checks, welcome: &Welcome, console: &mut Con
         doctor["rig"] = json!(args.rig.to_string());
         doctor["simulated"] = json!(welcome.capabilities.simulated);
         doctor["boot"] = json!(welcome.boot);
-        writeln!(console.out, "{}", json!({ "doctor": doctor }))?;
+        schema::write(console, JsonKind::Doctor, json!({ "doctor": doctor }))?;
         return Ok(());
     }
     writeln!(console.err)?;

@@ -6,8 +6,11 @@ use std::path::PathBuf;
 use clap::Args;
 use seathold_recording::replay::replay;
 use seathold_recording::{self as recording, Damage, Recording};
-use seathold_register::{Access, Register};
-use seathold_report::export::tables::{self, RunContextColumns};
+use seathold_register::assembly::progress::AssemblyProgress;
+use seathold_register::batch::run_marks::RunMarks;
+use seathold_register::{Access, Register, RunFilter};
+use seathold_report::export::assembly_tables;
+use seathold_report::export::tables::{self, RunContextColumns, correction_words};
 use seathold_report::export::{ExportColumn, ExportTable, TableOptions};
 use sha2::{Digest, Sha256};
 
@@ -30,6 +33,15 @@ pub struct ExportArgs {
     /// Table of all samples to write
     #[arg(long, value_name = "FILE")]
     pub samples: Option<PathBuf>,
+    /// Table of steps of assembly to write, a row for each valve and step; from the register
+    #[arg(long, value_name = "FILE", conflicts_with = "files")]
+    pub steps: Option<PathBuf>,
+    /// Table of valves to write with their fittings and finished lengths; from the register
+    #[arg(long, value_name = "FILE", conflicts_with = "files")]
+    pub pairs: Option<PathBuf>,
+    /// Table of fittings to write; from the register
+    #[arg(long, value_name = "FILE", conflicts_with = "files")]
+    pub parts: Option<PathBuf>,
     /// In CSV, write texts as they are, even where a spreadsheet would take them for formulas
     #[arg(long)]
     pub raw_text: bool,
@@ -56,8 +68,12 @@ struct Writing {
 
 /// Reads a recording at a time and writes its rows, so that memory does not grow with their number.
 pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    if [&command.runs, &command.sides, &command.samples].iter().all(|path| path.is_none()) {
-        return Err(Error::usage("say what to write: --runs FILE, --sides FILE or --samples FILE"));
+    let of_runs = [&command.runs, &command.sides, &command.samples].iter().any(|path| path.is_some());
+    let of_assembly = [&command.steps, &command.pairs, &command.parts].iter().any(|path| path.is_some());
+    if !of_runs && !of_assembly {
+        let text = "say what to write: --runs FILE, --sides FILE or --samples FILE; from the register also --steps FILE, --pairs FILE or \
+                    --parts FILE";
+        return Err(Error::usage(text));
     }
     if !command.files.is_empty() {
         command.filter.only_serial()?;
@@ -82,8 +98,12 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
         exit: Exit::Good,
         writing: false,
     };
-    if let (Some(register), Some(filter)) = (&register, filter) {
+    if let (Some(register), Some(filter), true) = (&register, &filter, of_assembly) {
+        assembly(command, register, filter, how, console)?;
+    }
+    if let (Some(register), Some(filter), true) = (&register, filter, of_runs) {
         let batches: HashMap<String, String> = register.batches()?.into_iter().map(|b| (b.batch, b.name)).collect();
+        let mut marks = RunMarks::new(register);
         for run in register.runs(filter) {
             let run = match run {
                 Ok(run) => run,
@@ -93,7 +113,9 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
                 }
             };
             let batch_name = run.batch.as_ref().and_then(|batch| batches.get(batch)).map(String::as_str);
-            let context = Some(RunContextColumns { run: &run, batch_name });
+            let correction = marks.of(&run)?.and_then(correction_words);
+            let correction = correction.as_deref();
+            let context = Some(RunContextColumns { run: &run, batch_name, correction });
             let name = format!("run {}", register.short(&run.name()));
             let taken = register.recording(run.id).map_err(Error::from).and_then(|bytes| {
                 let damaged = |why: Damage| {
@@ -123,6 +145,55 @@ pub(super) fn run(command: &ExportArgs, console: &mut Console<'_>) -> Result<Exi
         }
     }
     Ok(exit)
+}
+
+/// The tables of assembly, of the batches and valves selected.
+fn assembly(
+    command: &ExportArgs,
+    register: &Register,
+    filter: &RunFilter,
+    how: TableOptions,
+    console: &mut Console<'_>,
+) -> Result<(), Error> {
+    let of_runs_only = RunFilter { batch: None, serial: None, ..filter.clone() } != RunFilter::default();
+    if of_runs_only {
+        return Err(Error::usage(
+            "--steps, --pairs and --parts are of valves, not of runs: select by --batch and --serial",
+        ));
+    }
+    let create = |path: &Option<PathBuf>, columns: &'static [ExportColumn]| {
+        path.as_ref().map(|path| ExportTable::create(path, columns, how)).transpose()
+    };
+    let mut steps = create(&command.steps, assembly_tables::STEPS)?;
+    let mut pairs = create(&command.pairs, assembly_tables::PAIRS)?;
+    let mut parts = create(&command.parts, assembly_tables::PARTS)?;
+    for batch in register.batches()?.iter().filter(|b| filter.batch.as_ref().is_none_or(|wanted| b.batch == *wanted)) {
+        let progress = AssemblyProgress::of(register, &batch.batch)?;
+        for note in &progress.damaged {
+            writeln!(console.err, "record {} is damaged, and counts for nothing", register.short(note))?;
+        }
+        let wanted = |serial: &str| filter.serial.as_ref().is_none_or(|wanted| serial == wanted);
+        for valve in progress.valves.iter().filter(|valve| wanted(&valve.serial)) {
+            if let Some(table) = &mut steps {
+                let rows = assembly_tables::step_rows(batch, &progress, valve);
+                rows.iter().try_for_each(|row| table.row(row))?;
+            }
+            if let (Some(table), Some(row)) = (&mut pairs, assembly_tables::pair_row(batch, &progress, valve)) {
+                table.row(&row)?;
+            }
+        }
+        if let Some(table) = &mut parts {
+            assembly_tables::part_rows(batch, &progress).iter().try_for_each(|row| table.row(row))?;
+        }
+    }
+    let written =
+        [("steps", steps, &command.steps), ("pairs", pairs, &command.pairs), ("parts", parts, &command.parts)];
+    for (name, table, path) in written {
+        if let (Some(table), Some(path)) = (table, path) {
+            writeln!(console.out, "{} {name} written to {}", table.finish()?, path.display())?;
+        }
+    }
+    Ok(())
 }
 
 /// Where a replay differs from a recording, or why there is none.

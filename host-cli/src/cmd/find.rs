@@ -1,5 +1,6 @@
 //! `seathold find`: runs in the register, and the history of a valve.
 
+use std::cmp::Ordering;
 use std::collections::HashMap;
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
@@ -7,11 +8,13 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 use jiff::Timestamp;
 use jiff::civil::Date;
-use seathold_quantity::Dimension;
+use jiff::tz::TimeZone;
+use seathold_quantity::{Dimension, limit};
 use seathold_recording::header::DisplayUnits;
 use seathold_recording::plain::shown;
+use seathold_register::batch::run_marks::{RunMark, RunMarks};
 use seathold_register::valves::NoteRecord;
-use seathold_register::{Access, DEFAULT_NAME, Register, RunFilter, RunRow, SideRow, VARIABLE, note_words};
+use seathold_register::{Access, DEFAULT_NAME, Register, RunFilter, RunRow, SideRow, note_words};
 use seathold_sequencer::field::Unit;
 use seathold_sequencer::input::Side;
 use seathold_sequencer::units::Reference;
@@ -22,12 +25,13 @@ use serde_json::json;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::schema::{self, JsonKind};
 
 /// The register that a command works on.
 #[derive(Debug, Args)]
 pub struct RegisterArg {
     /// Register
-    #[arg(long, value_name = "FILE", env = VARIABLE, hide_env_values = true, default_value = DEFAULT_NAME)]
+    #[arg(long, value_name = "FILE", default_value = DEFAULT_NAME)]
     pub register: PathBuf,
 }
 
@@ -56,7 +60,8 @@ pub struct RunFilterArgs {
     #[arg(long, value_name = "LEAK..LEAK", allow_hyphen_values = true, help_heading = "Which runs")]
     pub leak: Option<String>,
     /// Only by this operator
-    #[arg(long, value_name = "NAME", help_heading = "Which runs")]
+    // Not the `operator` who acts, whom settings may name.
+    #[arg(id = "by_operator", long = "operator", value_name = "NAME", help_heading = "Which runs")]
     pub operator: Option<String>,
 }
 
@@ -139,6 +144,7 @@ impl RunFilterArgs {
             leak,
             operator: self.operator.clone(),
             bench: None,
+            uncorrected: false,
         })
     }
 }
@@ -167,7 +173,9 @@ fn leaks(text: &str) -> Result<RangeInclusive<f64>, String> {
             return Ok(open);
         }
         let quantity = kind.parse(text.trim()).map_err(|why| why.to_string())?;
-        Ok::<f64, String>(quantity.value(Reference::ISO_8778.pressure.pascals()))
+        let reference_pa = Reference::ISO_8778.pressure.pascals();
+        limit::standard_is_stated(text.trim(), quantity.symbol, reference_pa)?;
+        Ok::<f64, String>(quantity.value(reference_pa))
     };
     let range = end(least, f64::NEG_INFINITY)?..=end(most, f64::INFINITY)?;
     if range.is_empty() { Err(format!("\"{text}\" ends before it begins")) } else { Ok(range) }
@@ -209,7 +217,12 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
     // Names of other benches' records are longer.
     let last = register.chains()?.into_iter().map(|chain| register.short(&format!("{}/{}", chain.bench, chain.last)));
     let width = last.map(|name| name.len()).fold(4, usize::max);
+    let zone = console.clock.zone();
+    // Where all times are those of UTC there is no second column.
+    let local = !zone.to_offset(console.clock.now()).is_zero();
+    let when = |text: &str| when(text, local.then_some(&zone));
     let mut count = 0_u64;
+    let mut marks = RunMarks::new(&register);
     if let (Some(serial), false) = (&args.filter.serial, args.json)
         && let Some(valve) = register.valve(serial)?
     {
@@ -230,7 +243,11 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
                 exit = Exit::Storage;
                 count += 1;
                 if args.json {
-                    writeln!(console.out, "{}", json!({ "unreadable": { "record": record, "reason": why } }))?;
+                    schema::write(
+                        console,
+                        JsonKind::Find,
+                        json!({ "unreadable": { "record": record, "reason": why } }),
+                    )?;
                 } else {
                     let name = register.short(&record);
                     writeln!(console.out, "{:16}  {name:>width$}  unreadable: {why}", "")?;
@@ -243,22 +260,40 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
         let follows = |note: &NoteRecord| run.after_rework.as_deref() == Some(&note.name());
         let before = notes.iter().filter(|note| note.written_at < run.started_at || follows(note)).count();
         for note in notes.drain(..before) {
-            tell(console, args.json, &register, width, &note)?;
+            tell(console, args.json, &register, width, &note, &when)?;
         }
         if count == 0 && !args.json {
-            writeln!(console.out, "when (UTC)        {:>width$}  {HEAD}", "run")?;
+            let here = if local { "  local  " } else { "" };
+            writeln!(console.out, "{:16}{here}  {:>width$}  {HEAD}", "when (UTC)", "run")?;
         }
         count += 1;
         let batch = run.batch.as_ref().and_then(|b| batches.get(b)).map_or("", String::as_str);
+        // As batches are named, so are marks: what is wrong with a batch takes no run with it.
+        let mark = match marks.of(&run) {
+            Ok(mark) => mark.cloned().unwrap_or_default(),
+            Err(why) => {
+                exit = Exit::Storage;
+                writeln!(console.err, "{why}; whether run {} counts is not known", register.short(&run.name()))?;
+                RunMark::default()
+            }
+        };
         if args.json {
-            writeln!(console.out, "{}", json!({ "run": run, "batch_name": batch }))?;
+            let mut value = json!({ "run": run, "batch_name": batch });
+            let corrections = register.corrections_of(&run.bench, run.number)?;
+            if let (Some(fields), false) = (value.as_object_mut(), corrections.is_empty()) {
+                fields.insert("corrections".into(), json!(corrections));
+            }
+            if let (Some(fields), true) = (value.as_object_mut(), mark != RunMark::default()) {
+                fields.insert("mark".into(), json!(mark));
+            }
+            schema::write(console, JsonKind::Find, value)?;
         } else {
-            let text = line(&register, &run, width, batch, &units);
-            writeln!(console.out, "{text}")?;
+            let text = line(&register, &run, &when(&run.started_at), width, batch, &units);
+            writeln!(console.out, "{text}{}", mark_text(&mark, &units))?;
         }
     }
     for note in notes {
-        tell(console, args.json, &register, width, &note)?;
+        tell(console, args.json, &register, width, &note, &when)?;
     }
     if count == 0 && !args.json {
         writeln!(console.err, "no run matches{}", unknown(&register, args.filter.serial.as_deref())?)?;
@@ -278,16 +313,20 @@ fn tell(
     register: &Register,
     width: usize,
     note: &NoteRecord,
+    when: &dyn Fn(&str) -> String,
 ) -> Result<(), Error> {
     if as_json {
-        writeln!(console.out, "{}", json!({ "note": note }))?;
+        schema::write(console, JsonKind::Find, json!({ "note": note }))?;
         return Ok(());
     }
     let by = if note.operator.is_empty() { String::new() } else { format!(" ({})", note.operator) };
-    let about = note.about.as_deref().map_or_else(String::new, |run| format!(", after record {}", register.short(run)));
-    let when = date(&note.written_at);
+    let about = note
+        .about
+        .as_deref()
+        .map_or_else(String::new, |run| format!(", {} {}", note.about_word(), register.short(run)));
+    let when = when(&note.written_at);
     let name = register.short(&note.name());
-    let text = format!("{when}  {name:>width$}  {}{about}: {}{by}", note_words(note.kind), note.text);
+    let text = format!("{when}  {name:>width$}  {}{about}: {}{by}", note_words(note.kind), note.words());
     writeln!(console.out, "{}", shown(&text))?;
     Ok(())
 }
@@ -306,6 +345,19 @@ fn unknown(register: &Register, serial: Option<&str>) -> Result<String, Error> {
 /// "2026-03-02 09:30".
 pub(super) fn date(text: &str) -> String {
     text.get(..16).unwrap_or(text).replace('T', " ")
+}
+
+/// The same with the time of a zone beside it, and how many days that is off: "2026-03-02 23:30  00:30+1".
+fn when(text: &str, zone: Option<&TimeZone>) -> String {
+    let Some(zone) = zone else { return date(text) };
+    let Ok(at) = text.parse::<Timestamp>() else { return format!("{}  {:7}", date(text), "") };
+    let (local, utc) = (zone.to_datetime(at), TimeZone::UTC.to_datetime(at));
+    let day = match local.date().cmp(&utc.date()) {
+        Ordering::Less => "-1",
+        Ordering::Equal => "",
+        Ordering::Greater => "+1",
+    };
+    format!("{}  {:7}", date(text), format!("{}{day}", local.strftime("%H:%M")))
 }
 
 /// The unit format of a run's leaks, by recipe.
@@ -328,7 +380,7 @@ impl RecipeUnitFormats {
 const HEAD: &str = "valve      verdict    end A ± U      end B ± U      limit        batch, by";
 
 /// A run on a line.
-fn line(register: &Register, run: &RunRow, width: usize, batch: &str, units: &UnitFormat) -> String {
+fn line(register: &Register, run: &RunRow, when: &str, width: usize, batch: &str, units: &UnitFormat) -> String {
     let name = register.short(&run.name());
     let verdict = run.verdict.map_or(run.outcome.as_str(), |verdict| messages::verdict_word(verdict));
     let side = |side| {
@@ -337,8 +389,7 @@ fn line(register: &Register, run: &RunRow, width: usize, batch: &str, units: &Un
     };
     let by: Vec<&str> = [batch, &run.operator].into_iter().filter(|text| !text.is_empty()).collect();
     let text = format!(
-        "{}  {name:>width$}  {:9}  {verdict:9}  {:13}  {:13}  {:11}  {}",
-        date(&run.started_at),
+        "{when}  {name:>width$}  {:9}  {verdict:9}  {:13}  {:13}  {:11}  {}",
         run.serial,
         side(Side::First),
         side(Side::Second),
@@ -346,6 +397,20 @@ fn line(register: &Register, run: &RunRow, width: usize, batch: &str, units: &Un
         by.join(", ")
     );
     shown(text.trim_end()).into_owned()
+}
+
+/// What stands behind a run's line: "  STRUCK", "  MOVED to HM-002", "  OTHER LIMIT: the valve must meet 7.5 mm³/s", "  OVERRIDE:
+/// by drawing (Ada)".
+fn mark_text(mark: &RunMark, units: &UnitFormat) -> String {
+    let said = [
+        mark.struck.as_ref().map(|_| "STRUCK".into()),
+        mark.moved_to().map(|serial| format!("MOVED to {serial}")),
+        mark.other_limit
+            .as_ref()
+            .map(|misfit| format!("OTHER LIMIT: the valve must meet {}", units.limit(misfit.required_pa_m3_s))),
+        mark.answered_for().map(|why| format!("OVERRIDE: {why}")),
+    ];
+    said.iter().flatten().map(|words: &String| format!("  {}", shown(words))).collect()
 }
 
 /// "19.7 ± 4.1 mm³/s", or the reason why there is no leak.

@@ -27,6 +27,7 @@ use super::run_common::{adapter_choice, find_recipe};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::schema::{self, JsonKind};
 
 /// `seathold fleet`.
 #[derive(Debug, Args)]
@@ -63,8 +64,8 @@ pub struct FleetArgs {
     /// Greatest leak allowed, instead of the recipe's: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
     #[arg(long, value_name = "LEAK|CLASS", help_heading = "What and how")]
     pub limit: Option<String>,
-    /// Nominal size, for a class that names none, and for the rig's adapter
-    #[arg(long, value_name = "N", help_heading = "What and how")]
+    /// Nominal size, DN or NPS, for a class that names none, and for the rig's adapter
+    #[arg(long, value_name = "N|NPS", value_parser = seathold_quantity::pipe_size::dn, help_heading = "What and how")]
     pub dn: Option<u32>,
     /// Calibration files, or folders of them [default: none]
     #[arg(long, value_name = "FILE|FOLDER", num_args = 1.., help_heading = "What and how")]
@@ -133,7 +134,7 @@ pub(super) fn run(args: &FleetArgs, console: &mut Console<'_>) -> Result<Exit, E
             "table": shown,
             "result": counts.json(common.limit()),
         }});
-        writeln!(console.out, "{result}")?;
+        schema::write(console, JsonKind::Fleet, result)?;
     } else {
         let mut text = counts.text(&units.limit(common.limit()));
         labelled(&mut text, "table", &format!("{shown}{kept}"));

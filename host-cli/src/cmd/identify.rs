@@ -20,6 +20,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::quantity_args::QuantityArgs;
+use crate::schema::{self, JsonKind};
 
 /// `seathold identify`.
 #[derive(Debug, Args)]
@@ -108,7 +109,7 @@ pub(super) fn run(args: &IdentifyArgs, console: &mut Console<'_>) -> Result<Exit
         super::report::write_page(path, &page::page(&found))?;
     }
     if args.json {
-        writeln!(console.out, "{}", report::json(&found))?;
+        schema::write(console, JsonKind::Identify, report::json(&found))?;
     } else {
         write!(console.out, "{text}")?;
         if args.plot

@@ -2,19 +2,28 @@
 
 #![allow(missing_docs, reason = "clap would print what is written on a flattened group of arguments")]
 
+pub mod assembly;
 pub mod assess;
 pub mod batch;
 mod batch_common;
+mod batch_correct;
+mod batch_fit;
+mod batch_limits;
+mod batch_list;
+mod batch_session;
 pub mod batch_test;
 pub mod calibrate;
-pub mod calibrate_rig;
+pub mod completions;
 pub mod doctor;
 pub mod export;
 mod files;
 pub mod find;
 pub mod fleet;
 pub mod identify;
+mod left_on_rig;
+pub mod manual;
 mod named_files;
+pub mod pair;
 pub mod plan;
 mod progress;
 mod recordings_arg;
@@ -25,33 +34,56 @@ pub mod report;
 mod rig_memory;
 pub mod rigs;
 mod run;
+mod run_batch;
 mod run_common;
 mod run_controller;
+mod run_options;
 mod run_simulated;
+pub mod schema;
 pub mod serve;
+pub mod settings;
 mod show;
 mod stdin_lines;
 pub mod study;
+pub mod study_causes;
+pub mod study_daily;
 pub mod study_drift;
+pub mod study_factors;
+pub mod study_lengths;
+mod tell_settings;
+pub mod trace_args;
 pub mod tune;
+mod typed;
 pub mod watch;
 
 use std::ffi::OsString;
 
-use clap::Parser;
 use clap::error::ErrorKind;
 use seathold_text::plain::PlainWriter;
 
 use crate::args::RigCommand;
-use crate::cli::{Cli, Command};
+use crate::cli::Command;
+use crate::colour::{ColourArg, Painter};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::help;
+use tell_settings::tell_settings;
+use typed::{NotTyped, Typed};
 
-/// Runs the program. Whatever it says passes a writer that lets nothing act on the screen.
+/// Runs the program. Whatever it says passes a writer that lets nothing act on the screen, and after that one that paints.
 pub fn main_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Console<'_>) -> Exit {
-    let mut out = PlainWriter::new(&mut *console.out);
-    let mut err = PlainWriter::new(&mut *console.err);
+    let mut environment = console.environment.clone();
+    let typed = typed::read(&arguments.into_iter().collect::<Vec<_>>(), &mut environment);
+    let asked = typed.as_ref().ok().and_then(|typed| typed.cli.color);
+    let colour = ColourArg::of(asked, &environment);
+    let is_data = typed.as_ref().is_ok_and(|typed| typed.data);
+    let painted = colour.on(environment.results_on_terminal, &environment) && !is_data;
+    environment.colour = colour.on(console.live, &environment);
+    let out = Painter::new(&mut *console.out, painted);
+    let mut out =
+        if typed.as_ref().is_ok_and(|typed| typed.json) { PlainWriter::json(out) } else { PlainWriter::new(out) };
+    let mut err = PlainWriter::new(Painter::new(&mut *console.err, environment.colour));
     let plain = &mut Console {
         out: &mut out,
         err: &mut err,
@@ -59,14 +91,16 @@ pub fn main_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Co
         clock: &mut *console.clock,
         interrupts: console.interrupts,
         keys: &mut *console.keys,
+        environment: &environment,
     };
-    run_with(arguments, plain)
+    run_with(typed, plain)
 }
 
-fn run_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Console<'_>) -> Exit {
-    let done = match Cli::try_parse_from(arguments) {
-        Ok(cli) => carry_out(cli, console),
-        Err(why) => typed_wrong(&why, console),
+fn run_with(typed: Result<Typed, NotTyped>, console: &mut Console<'_>) -> Exit {
+    let done = match typed {
+        Ok(typed) => carry_out(typed, console),
+        Err(NotTyped::Clap(why)) => typed_wrong(&why, console),
+        Err(NotTyped::Settings(why)) => Err(why),
     };
     let flushed = console.out.flush().map_err(Error::from);
     let done = match (done, flushed) {
@@ -74,13 +108,16 @@ fn run_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Console
         (Ok(exit), Ok(()) | Err(Error::ClosedPipe)) => Ok(exit),
         (Ok(_), Err(why)) | (Err(why), _) => Err(why),
     };
-    done.unwrap_or_else(|why| {
+    let exit = done.unwrap_or_else(|why| {
         if !matches!(why, Error::ClosedPipe) {
             // Nothing is left to say it to when this fails too.
             let _ = writeln!(console.err, "error: {why}");
         }
         why.exit()
-    })
+    });
+    // The last word of it, should no line have ended.
+    let _ = console.err.flush();
+    exit
 }
 
 /// Whether nothing moves on a rig while it runs, and nothing of it is worth waiting for. A fleet keeps each valve it has
@@ -97,6 +134,7 @@ const fn may_end(command: &Command) -> bool {
         | Command::Assess(_)
         | Command::Identify(_)
         | Command::Plan(_)
+        | Command::Pair(_)
         | Command::Find(_) => true,
         Command::Register(command) => !matches!(**command, register::RegisterCommand::Bundle { .. }),
         Command::Run(_)
@@ -108,13 +146,47 @@ const fn may_end(command: &Command) -> bool {
         | Command::Serve(_)
         | Command::Key { .. }
         | Command::Batch(_)
+        | Command::Assembly(_)
         | Command::Recipe(_)
         | Command::Rig(_)
-        | Command::Valve(_) => false,
+        | Command::Valve(_)
+        | Command::Settings(_)
+        | Command::Completions(_)
+        | Command::Manual(_)
+        | Command::Schema(_) => false,
     }
 }
 
-fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
+/// Whether a command lets air in, gives a controller orders or writes records: by what, nobody may have to guess.
+fn acts(command: &Command) -> bool {
+    match command {
+        Command::Run(_) | Command::Doctor(_) | Command::Calibrate(_) | Command::Serve(_) => true,
+        Command::Batch(command) => {
+            !matches!(**command, batch::BatchCommand::List { .. } | batch::BatchCommand::Status { .. })
+        }
+        Command::Pair(args) => args.keep,
+        Command::Assembly(command) => !matches!(
+            **command,
+            assembly::AssemblyCommand::Template
+                | assembly::AssemblyCommand::Status(_)
+                | assembly::AssemblyCommand::TighteningOrder { .. }
+        ),
+        Command::Register(command) => matches!(
+            **command,
+            register::RegisterCommand::Merge { .. }
+                | register::RegisterCommand::Import { .. }
+                | register::RegisterCommand::Quarantine(register::QuarantineCommand::Remove { .. })
+        ),
+        Command::Rig(command) => matches!(command, RigCommand::Load(_) | RigCommand::WaiveCheck(_)),
+        _ => false,
+    }
+}
+
+fn carry_out(typed: Typed, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let Typed { cli, told, .. } = typed;
+    if cli.command.as_ref().is_some_and(acts) {
+        tell_settings(&told, console)?;
+    }
     if cli.command.as_ref().is_some_and(may_end) {
         crate::console::may_end();
     }
@@ -139,6 +211,8 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Serve(args)) => serve::run(&args, console),
         Some(Command::Key { file }) => key(&file, console),
         Some(Command::Batch(command)) => batch::run(&command, console),
+        Some(Command::Pair(pair)) => pair::run(&pair, console),
+        Some(Command::Assembly(command)) => assembly::run(&command, console),
         Some(Command::Find(find)) => find::run(&find, console),
         Some(Command::Register(command)) => register::run(&command, console),
         Some(Command::Recipe(command)) => files::recipe(&command, console),
@@ -150,6 +224,10 @@ fn carry_out(cli: Cli, console: &mut Console<'_>) -> Result<Exit, Error> {
             RigCommand::WaiveCheck(args) => rig_memory::waive(&args, console),
         },
         Some(Command::Valve(command)) => files::valve(&command, console),
+        Some(Command::Settings(args)) => settings::run(&args, console),
+        Some(Command::Completions(args)) => completions::run(&args, help::command(), console),
+        Some(Command::Schema(args)) => schema::run(&args, console),
+        Some(Command::Manual(args)) => manual::run(&args, help::command(), console),
     }
 }
 
@@ -160,7 +238,8 @@ fn typed_wrong(why: &clap::Error, console: &mut Console<'_>) -> Result<Exit, Err
         write!(console.out, "{text}")?;
         return Ok(Exit::Good);
     }
-    write!(console.err, "{text}")?;
+    // Whether or not anybody reads it: nothing was run.
+    let _ = write!(console.err, "{text}");
     Ok(Exit::BadInput)
 }
 
@@ -169,11 +248,11 @@ fn print_intro(console: &mut Console<'_>) -> Result<Exit, Error> {
         console.out,
         "seathold {} proves reworked ball valves tight from both sides, by pressure hold.\n\
          \n\
-         Nothing is connected yet, so try it on the simulated rig:\n\
+         Try it on the simulated rig:\n\
          \n\
-         \x20 seathold run                             a tight valve, both sides\n\
-         \x20 seathold run --valve scratched-seat-a    one that leaks, and where\n\
-         \x20 seathold show recordings/FILE.hold       what a run saw, with a plot\n\
+         \x20 seathold run --rig sim                              a tight valve, both sides\n\
+         \x20 seathold run --rig sim --valve scratched-seat-a     one that leaks, and where\n\
+         \x20 seathold show recordings/FILE.hold                  what a run saw, with a plot\n\
          \n\
          `seathold valve list` names the built-in valves; `seathold --help` has the rest.\n",
         env!("CARGO_PKG_VERSION")

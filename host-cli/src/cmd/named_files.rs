@@ -32,6 +32,33 @@ pub(super) fn with_endings(paths: &[PathBuf], endings: &[&str]) -> Result<Vec<Pa
     Ok(files)
 }
 
+/// Where a file goes that was given as `--out FILE|FOLDER`: into a folder under a name of its own, or as named. A name
+/// with the file's own ending is a file, and one without any is a folder, whether it is there yet or not.
+///
+/// # Errors
+/// For a name with another ending, which may be meant as either.
+pub(super) fn place(out: &Path, ending: &str, own_name: &str) -> Result<PathBuf, Error> {
+    if is_folder(out) {
+        return Ok(out.join(own_name));
+    }
+    if out.extension().is_some_and(|other| other != ending) && !out.exists() {
+        return Err(Error::usage(format!(
+            "--out {0}: a file here ends in .{ending}; for a folder of that name say --out {0}/",
+            out.display()
+        )));
+    }
+    // Something that is there and no folder is left as it is, which the writing says.
+    Ok(out.to_owned())
+}
+
+/// Whether a name given as `--out FILE|FOLDER` is a folder: one that is there, one with a slash at its end, or a name
+/// without an ending of which there is nothing yet.
+pub(super) fn is_folder(out: &Path) -> bool {
+    out.is_dir()
+        || out.as_os_str().to_string_lossy().ends_with(std::path::is_separator)
+        || (out.extension().is_none() && !out.exists())
+}
+
 /// A file that cannot be used for what was asked, and why.
 pub(super) fn unfit(path: &Path, message: String) -> Error {
     Error::Input(InputError {

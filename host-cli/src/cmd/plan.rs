@@ -32,6 +32,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::quantity_args::QuantityArgs;
+use crate::schema::{self, JsonKind};
 
 /// `seathold plan`.
 #[derive(Debug, Args)]
@@ -40,8 +41,8 @@ pub struct PlanArgs {
     /// Greatest leak allowed: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
     #[arg(long, value_name = "LEAK|CLASS", help_heading = "The question")]
     pub limit: String,
-    /// Nominal size, for a class that names none
-    #[arg(long, value_name = "N", help_heading = "The question")]
+    /// Nominal size, DN or NPS, for a class that names none
+    #[arg(long, value_name = "N|NPS", value_parser = seathold_quantity::pipe_size::dn, help_heading = "The question")]
     pub dn: Option<u32>,
     /// Gauge pressure to test at
     #[arg(long, value_name = "PRESSURE", default_value = "6 bar", help_heading = "The question")]
@@ -170,7 +171,7 @@ pub(super) fn run(args: &PlanArgs, console: &mut Console<'_>) -> Result<Exit, Er
         _ => None,
     };
     if args.json {
-        writeln!(console.out, "{}", as_json(&question, &outcome, written.as_deref()))?;
+        schema::write(console, JsonKind::Plan, as_json(&question, &outcome, written.as_deref()))?;
     } else {
         write!(console.out, "{}", text(&question, &outcome, written.as_deref()))?;
     }

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use seathold_recording::Recording;
-use seathold_register::{Access, Register};
+use seathold_register::{Access, Register, RunFilter};
 
 use super::find::{RegisterArg, RunFilterArgs};
 use crate::console::Console;
@@ -33,11 +33,22 @@ pub(super) enum RecordingsArg {
 }
 
 impl RecordingsArg {
-    /// Files where any are named, otherwise the register.
-    pub(super) fn open(files: &[PathBuf], filter: &RunFilterArgs, register: &RegisterArg) -> Result<Self, Error> {
+    /// Files where any are named, otherwise the register. What was struck, or made with another valve than it says, teaches
+    /// nothing: it is left out, and said.
+    pub(super) fn open(
+        files: &[PathBuf],
+        filter: &RunFilterArgs,
+        register: &RegisterArg,
+        console: &mut Console<'_>,
+    ) -> Result<Self, Error> {
         if files.is_empty() {
             let register = Register::open(&register.register, Access::Read)?;
-            let count = register.count(&filter.filter(&register)?)?;
+            let all = register.count(&filter.filter(&register)?)?;
+            let count = register.count(&uncorrected(filter, &register)?)?;
+            if count < all {
+                let runs = seathold_text::messages::counted(all - count, "run");
+                writeln!(console.err, "{runs} left out: struck, or moved to another valve since")?;
+            }
             return Ok(Self::Register(Box::new(register), count));
         }
         filter.only_serial()?;
@@ -63,7 +74,7 @@ impl RecordingsArg {
     ) -> Result<Box<dyn Iterator<Item = Result<RecordingBytes, Error>> + '_>, Error> {
         Ok(match self {
             Self::Files(files) => Box::new(files.iter().map(|path| read(path))),
-            Self::Register(register, _) => Box::new(register.runs(filter.filter(register)?).map(|run| {
+            Self::Register(register, _) => Box::new(register.runs(uncorrected(filter, register)?).map(|run| {
                 let run = run?;
                 let name = format!("run {}", register.short(&run.name()));
                 let bytes = register.recording(run.id)?;
@@ -101,6 +112,10 @@ impl RecordingsArg {
         }
         Ok(exit)
     }
+}
+
+fn uncorrected(filter: &RunFilterArgs, register: &Register) -> Result<RunFilter, Error> {
+    Ok(RunFilter { uncorrected: true, ..filter.filter(register)? })
 }
 
 /// Bytes of recordings that are held at once: many of the usual length, but only a few that are as long as any may be.

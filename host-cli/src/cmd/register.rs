@@ -18,6 +18,7 @@ use super::progress::Counter;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::schema::{self, JsonKind};
 
 /// `seathold register …`.
 #[derive(Debug, Subcommand)]
@@ -252,7 +253,7 @@ fn quarantine(command: &QuarantineCommand, console: &mut Console<'_>) -> Result<
             let entries = register.quarantined()?;
             for entry in &entries {
                 if *json {
-                    writeln!(console.out, "{}", json!(entry))?;
+                    schema::write(console, JsonKind::QuarantineList, json!(entry))?;
                     continue;
                 }
                 writeln!(
@@ -298,7 +299,7 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
             .map(|c| json!({ "bench": c.bench, "name": c.name, "local": c.local, "complete": c.complete, "last_number": c.last_number, "last_hash": c.last, "seal": c.seal }))
             .collect();
         let all = json!({ "file": path.display().to_string(), "bytes": bytes, "runs": runs, "quarantined": refused, "batches": batches, "benches": benches });
-        writeln!(console.out, "{all}")?;
+        schema::write(console, JsonKind::RegisterInfo, all)?;
         return Ok(());
     }
     let mut text = format!("{}\n", path.display());

@@ -24,6 +24,7 @@ use super::recordings_arg::{self, RecordingBytes, RecordingsArg};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::schema::{self, JsonKind};
 
 /// `seathold rejudge`.
 #[derive(Debug, Args)]
@@ -36,8 +37,8 @@ pub struct RejudgeArgs {
     /// Greatest leak allowed: "7.5 mm3/s", or a class like "ISO 5208 rate B DN 25"
     #[arg(long, value_name = "LEAK|CLASS", help_heading = "Judged by")]
     pub limit: Option<String>,
-    /// Nominal size, for a class that names none
-    #[arg(long, value_name = "N", requires = "limit", help_heading = "Judged by")]
+    /// Nominal size, DN or NPS, for a class that names none
+    #[arg(long, value_name = "N|NPS", value_parser = seathold_quantity::pipe_size::dn, requires = "limit", help_heading = "Judged by")]
     pub dn: Option<u32>,
     /// Any field of a recipe, as FIELD=VALUE like "settle=2 s" or "false_accept=0.001"; may be given again
     #[arg(long, value_name = "FIELD=VALUE", help_heading = "Judged by")]
@@ -77,8 +78,10 @@ impl By {
         let set = args.set.iter().map(split).collect::<Result<Vec<_>, Error>>()?;
         let whole = args.recipe.as_deref().map(recipe::without_rig).transpose()?;
         let by = Self { whole, limit: args.limit.clone().map(|limit| (limit, args.dn)), set };
-        // A wrong option is wrong for every recording: report it before the first.
-        by.of(&RawRecipe::DEMO).map(|_| by)
+        // A wrong option is wrong for every recording: report it before the first. A limit in standard volumes is right where
+        // a recording's own recipe states its reference, as this one does.
+        let stated = RawRecipe { reference_pa: 101_325.0, ..RawRecipe::DEMO };
+        by.of(&stated).map(|_| by)
     }
 
     /// The recipe for a recording with this one.
@@ -110,7 +113,7 @@ pub(super) fn run(args: &RejudgeArgs, console: &mut Console<'_>) -> Result<Exit,
     let threads = usize::from(args.threads.unwrap_or(0));
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
     let pool = pool.map_err(|why| Error::usage(format!("--threads {threads}: {why}")))?;
-    let source = RecordingsArg::open(&args.files, &args.filter, &args.register)?;
+    let source = RecordingsArg::open(&args.files, &args.filter, &args.register, console)?;
     let mut progress = Progress::new(source.count(), "runs", console.live);
     let mut counts = Counts::default();
     let mut overlay = args.html.as_ref().map(|_| Overlay::default());
@@ -165,7 +168,7 @@ pub(super) fn run(args: &RejudgeArgs, console: &mut Console<'_>) -> Result<Exit,
         super::report::write_page(path, &overlay.page(&counts.text()))?;
     }
     if args.json {
-        writeln!(console.out, "{}", json!({ "all": counts.json() }))?;
+        schema::write(console, JsonKind::Rejudge, json!({ "all": counts.json() }))?;
     } else {
         write!(console.out, "{}", counts.text())?;
     }
@@ -266,7 +269,7 @@ fn tell(
             "limit_pa_m3_s": { "recorded": compared.recorded.limit_pa_m3_s, "now": compared.recipe.limit_pa_m3_s },
             "sides": sides,
         });
-        writeln!(console.out, "{run}")?;
+        schema::write(console, JsonKind::Rejudge, run)?;
         return Ok(());
     }
     let (before, now) = (UnitFormat::new(&compared.recorded, display), UnitFormat::new(&compared.recipe, display));

@@ -105,7 +105,9 @@ fn registered(command: &ReportArgs, console: &mut Console<'_>) -> Result<(Docume
         ([], ..) => return Err(Error::usage(format!("no run in {} matches", register.path().display()))),
         // One valve of a batch is asked for by its serial.
         ([one], batch, None) if batch.is_none() || command.filter.serial.is_some() => report::valve::document(one),
-        (several, Some(batch), None) => report::batch::document(&format!("Batch {}", batch.name), several, Some(batch)),
+        (several, Some(batch), None) => {
+            report::batch::document(&format!("Batch {}", batch.batch.name), several, Some(batch))
+        }
         (several, batch, title) => report::batch::document(title.as_deref().unwrap_or(TITLE), several, batch),
     };
     Ok((document, if defects { Exit::Storage } else { exit(selection.runs()) }))

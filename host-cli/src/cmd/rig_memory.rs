@@ -6,7 +6,7 @@ use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 use seathold_analysis::calibration::apply::Taken;
 use seathold_analysis::calibration::load::to_load;
-use seathold_config::rig::{RigFile, adapter_words, differences};
+use seathold_config::rig::{RigFile, adapter_words, differences, file_with_adapters};
 use seathold_sequencer::field::{Errors, FieldError, Unit};
 use seathold_sequencer::link::message::RigLack;
 use seathold_sequencer::rig::{FIELDS, RawRig};
@@ -23,6 +23,7 @@ use crate::exit::Exit;
 use crate::rig::memory::{self, KeptRig};
 use crate::rig::{AccessArgs, Address, Client};
 use crate::rig_args::{ControllerArgs, LoadArgs, ShowRigArgs, WaiveArgs};
+use crate::schema::{self, JsonKind};
 
 fn open(args: &ControllerArgs, console: &mut Console<'_>) -> Result<Client, Error> {
     let address = &args.rig;
@@ -150,7 +151,21 @@ pub(super) fn show(args: &ShowRigArgs, console: &mut Console<'_>) -> Result<Exit
     let address = &args.controller.rig;
     let mut client = open(&args.controller, console)?;
     let kept = memory::read(&mut client, address, console)?;
-    let rig = *read_rig(&mut client, address, console)?.raw();
+    let in_force = read_rig(&mut client, address, console)?;
+    if args.toml {
+        let loaded = kept.memory.generation != 0;
+        let name = if loaded { kept.memory.name.to_string() } else { "bench".into() };
+        let what = if loaded {
+            "the rig that is loaded, with the calibrations that were loaded with it"
+        } else {
+            "the rig compiled in"
+        };
+        let head = format!("# Read from {address}: {what}.\n# Check it with: seathold rig check FILE\n");
+        let file = RigFile { origin: address.to_string(), name, rig: in_force, adapters: kept.adapters };
+        write!(console.out, "{}", file_with_adapters(&file, &head))?;
+        return Ok(Exit::Good);
+    }
+    let rig = *in_force.raw();
     if args.json {
         let fields = |raw: &RawRig| {
             let field =
@@ -163,7 +178,7 @@ pub(super) fn show(args: &ShowRigArgs, console: &mut Console<'_>) -> Result<Exit
         };
         let object = json!({ "rig": address.to_string(), "memory": kept.memory, "in_force": fields(&rig),
             "tau_s": rig.tau_s, "adapters": kept.adapters.iter().map(adapter).collect::<Vec<_>>() });
-        writeln!(console.out, "{object}")?;
+        schema::write(console, JsonKind::RigShow, object)?;
         return Ok(Exit::Good);
     }
     let mut text = format!("{address}\n");

@@ -17,6 +17,7 @@ use crate::exit::Exit;
 use crate::rig::access::read as read_key;
 use crate::rig::address::BAUD;
 use crate::rig::{Address, Client, memory};
+use crate::schema::{self, JsonKind};
 
 /// Longest a serial port may take to answer, in microseconds: three hellos.
 const PATIENCE_US: u64 = 1_000_000;
@@ -118,7 +119,7 @@ fn tell(
             "recipe_loaded": state.as_ref().map(|state| state.status.has_recipe),
             "far_volume_m3": state.as_ref().map(|state| state.far_volume_m3),
         });
-        writeln!(console.out, "{rig}")?;
+        schema::write(console, JsonKind::Rigs, rig)?;
         return Ok(());
     }
     let mut text = format!("{address}\n");

@@ -4,6 +4,7 @@ use seathold_config::fault;
 use seathold_text::messages::UnitFormat;
 use serde_json::json;
 
+use super::run_batch::{self, BatchRun, InBatch};
 use super::run_common::{RunContext, finish, opening, screen_for};
 use super::{run_controller, run_simulated};
 use crate::args::RunArgs;
@@ -11,10 +12,22 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::rig::Address;
+use crate::schema::JsonKind;
 
 /// `seathold run`.
 pub(super) fn run(args: &RunArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    run_for(args, &RunContext::default(), console)
+    match run_batch::of(args, console)? {
+        InBatch::Counts(run) => {
+            let BatchRun { args, meta, held } = *run;
+            let ended = run_for(&args, &RunContext { meta, ..RunContext::default() }, console);
+            drop(held);
+            ended
+        }
+        InBatch::Nowhere(why) if args.override_why.is_some() => {
+            Err(Error::usage(format!("--override: {why}, so there is nothing to override")))
+        }
+        InBatch::Nowhere(_) => run_for(args, &RunContext::default(), console),
+    }
 }
 
 /// A run for another command.
@@ -31,11 +44,11 @@ pub(super) fn run_for(args: &RunArgs, how: &RunContext, console: &mut Console<'_
     let units = UnitFormat::new(&header.recipe, &header.display_units);
     // The reader may have gone already. That is no reason not to test, and no verdict either.
     let opened = match (args.json, args.quiet) {
-        (true, _) => writeln!(console.out, "{}", json!({ "run": header })),
+        (true, _) => writeln!(console.out, "{}", JsonKind::Run.marked(json!({ "run": header }))),
         (false, true) => Ok(()),
         (false, false) => write!(console.err, "{}", opening(&header, &place, &units)),
     };
-    let mut screen = screen_for(args, units, console);
+    let mut screen = screen_for(args, (&header, &how.list), units, session.operator.listens(), console);
     let ended = session.run(console, screen.as_mut(), opened.err().map(Error::from));
     screen.end();
     let mut ended = ended?;

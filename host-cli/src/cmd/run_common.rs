@@ -1,5 +1,6 @@
 //! What a run on the simulated rig and one on a controller have in common.
 
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
@@ -7,9 +8,9 @@ use seathold_analysis::advice;
 use seathold_config::recipe as recipes;
 use seathold_config::rig::{AdapterChoice, BUILT_IN};
 use seathold_quantity::limit;
-use seathold_recording::header::ReadingSource;
+use seathold_recording::header::{DisplayUnits, ReadingSource};
 use seathold_recording::plain::shown;
-use seathold_recording::{EXTENSION, Header, Summary};
+use seathold_recording::{EXTENSION, Header, Summary, Writer};
 use seathold_register::RunMeta;
 use seathold_register::{Access, AppendedRun, Register};
 use seathold_sequencer::event::Disconnect;
@@ -22,12 +23,14 @@ use seathold_text::messages::{self, UnitFormat};
 use seathold_text::outcome;
 use serde_json::{Value, json};
 
+use super::named_files::place;
 use crate::args::RunArgs;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::rig::{Answers, RunOperator};
-use crate::screen::{Json, Live, Plain, Quiet, Screen};
+use crate::schema::JsonKind;
+use crate::screen::{BenchScreen, Json, ListedValve, Live, Plain, Quiet, Screen};
 use crate::session::{Abandoned, RunEnd};
 
 /// Built-in recipes.
@@ -43,14 +46,19 @@ pub(super) struct RunContext {
     pub(super) meta: RunMeta,
     /// The caller prints the result, unless a fault ended the run or the bleed was not confirmed.
     pub(super) brief: bool,
+    /// The valves of its batch, each with where it stands, for the bench screen; empty where it is of none.
+    pub(super) list: Vec<ListedValve>,
 }
 
 /// The serial number of a valve that was given none.
 pub(super) const UNMARKED: &str = "unmarked";
 
-/// Whether a recipe of this name is built in.
-pub(super) fn is_built_in(name: &str) -> bool {
-    RECIPES.iter().any(|(known, _)| *known == name)
+/// The size of valve that the limits of the built-in recipes are for.
+pub(super) const BUILT_IN_DN: u32 = 25;
+
+/// The text of a built-in recipe; `None` for any other name.
+pub(super) fn built_in_recipe(name: &str) -> Option<&'static str> {
+    RECIPES.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
 }
 
 /// The built-in recipe for a kind of valve, as the register calls it.
@@ -58,12 +66,25 @@ pub(super) fn built_in_for(kind: &str) -> &'static str {
     if kind == "hand" { "dn25-hand" } else { "dn25-air" }
 }
 
-/// The screen requested.
-pub(super) fn screen_for(args: &RunArgs, units: UnitFormat, console: &Console<'_>) -> Box<dyn Screen> {
-    match (args.quiet, args.json, console.live) {
+/// The screen requested. `attended`: a person answers at the keyboard.
+pub(super) fn screen_for(
+    args: &RunArgs,
+    (header, list): (&Header, &[ListedValve]),
+    units: UnitFormat,
+    attended: bool,
+    console: &Console<'_>,
+) -> Box<dyn Screen> {
+    match (args.quiet, args.json, console.live && !console.environment.plain_terminal()) {
         (_, true, _) => Box::new(Json),
         (true, ..) => Box::new(Quiet),
-        (false, false, true) => Box::new(Live::new(units)),
+        (false, false, true) if attended && !args.lines && console.keys.are_of_terminal() => {
+            match BenchScreen::open(units, header, args.bell && !args.no_bell) {
+                Ok(screen) => Box::new(screen.with_list(list)),
+                // A terminal that cannot be set so shows lines.
+                Err(_) => Box::new(Live::new(units, console.environment.colour)),
+            }
+        }
+        (false, false, true) => Box::new(Live::new(units, console.environment.colour)),
         (false, false, false) => Box::new(Plain(units)),
     }
 }
@@ -98,6 +119,14 @@ pub(super) fn adapter_choice<'a>(name: Option<&'a str>, dn: Option<u32>, limit: 
     AdapterChoice { name, dn: dn.or_else(of_class) }
 }
 
+/// The same for a run; where somebody answers for the adapter named, the size does not matter.
+pub(super) fn adapter_of(args: &RunArgs) -> AdapterChoice<'_> {
+    match &args.adapter {
+        Some(name) if args.any_adapter => AdapterChoice { name: Some(name), dn: None },
+        name => adapter_choice(name.as_deref(), args.dn, args.limit.as_deref()),
+    }
+}
+
 /// The recipe of a run, with the limit typed for it.
 pub(super) fn recipe_of(
     args: &RunArgs,
@@ -107,11 +136,7 @@ pub(super) fn recipe_of(
     if let Some(raw) = args.of_calibration {
         let recipe =
             raw.validate(rig).map_err(|errors| Error::usage(format!("the recipe of the calibration: {errors}")))?;
-        return Ok(recipes::RecipeFile {
-            name: "calibration".into(),
-            recipe,
-            display_units: seathold_recording::header::DisplayUnits::default(),
-        });
+        return Ok(recipes::RecipeFile { name: "calibration".into(), recipe, display_units: DisplayUnits::default() });
     }
     let recipe = find_recipe(args.recipe.as_deref(), rig, kind)?;
     match &args.limit {
@@ -151,7 +176,10 @@ pub(super) fn header(
         rig: *rig.raw(),
         calibrations,
         source,
-        display_units: recipe.display_units.clone(),
+        display_units: DisplayUnits {
+            pressure: args.unit.clone().unwrap_or_else(|| recipe.display_units.pressure.clone()),
+            ..recipe.display_units.clone()
+        },
     }
 }
 
@@ -185,15 +213,47 @@ pub(super) fn settings(args: &[String]) -> Result<Vec<(String, String)>, Error> 
     args.iter().map(one).collect()
 }
 
-/// Where the recording goes: as given, with a name of its own in a folder.
-pub(super) fn recording_path(out: Option<PathBuf>, serial: &str, started: Timestamp) -> PathBuf {
+/// Most recordings of one serial that begin in one second.
+const NAMES_MAX: u32 = 999;
+
+/// Where the recording goes: as given, or with a name of its own in a folder; numbered where another run of the same
+/// serial began in the same second.
+pub(super) fn recording_path(out: Option<&Path>, serial: &str, started: Timestamp) -> Result<PathBuf, Error> {
     let stamp = started.strftime("%Y%m%dT%H%M%SZ");
-    let name = format!("{}_{stamp}.{EXTENSION}", seathold_recording::file::safe_name(serial));
-    match out {
-        None => PathBuf::from("recordings").join(name),
-        Some(path) if path.is_dir() || path.as_os_str().to_string_lossy().ends_with('/') => path.join(name),
-        Some(path) => path,
+    let name = format!("{}_{stamp}", seathold_recording::file::safe_name(serial));
+    let named = |name: &str| place(out.unwrap_or(Path::new("recordings/")), EXTENSION, &format!("{name}.{EXTENSION}"));
+    let first = named(&name)?;
+    let taken = |path: &PathBuf| path.exists() || path.with_extension(format!("{EXTENSION}.part")).exists();
+    // Given as a file, it is that file.
+    if out == Some(&first) || !taken(&first) {
+        return Ok(first);
     }
+    let free = (2..=NAMES_MAX)
+        .map(|number| first.with_file_name(format!("{name}_{number}.{EXTENSION}")))
+        .find(|path| !taken(path));
+    Ok(free.unwrap_or(first))
+}
+
+/// Begins the recording under that name, and gives the path. A name that another run takes between the look and the making is
+/// passed over like one that was taken before; one that was given as a file is that file.
+///
+/// # Errors
+/// When it cannot be made.
+pub(super) fn new_recording(
+    out: Option<&Path>,
+    header: &Header,
+    started: Timestamp,
+) -> Result<(Writer, PathBuf), Error> {
+    // As many as there are numbers: each time somebody else has got one of them.
+    for _ in 0..NAMES_MAX {
+        let path = recording_path(out, &header.serial, started)?;
+        match Writer::create(&path, header) {
+            Err(why) if why.why.kind() == ErrorKind::AlreadyExists && out != Some(&path) => {}
+            made => return Ok((made?, path)),
+        }
+    }
+    let path = recording_path(out, &header.serial, started)?;
+    Err(Error::file("make", &path, ErrorKind::AlreadyExists.into()))
 }
 
 /// The plan of the run, and the cautions.
@@ -286,7 +346,7 @@ pub(super) fn finish(
             "recording": path.display().to_string(),
             "register": kept.as_ref().ok().and_then(Option::as_ref).map(|kept| json!({ "run": kept.number, "seal": kept.seal })),
         }});
-        writeln!(console.out, "{result}")
+        writeln!(console.out, "{}", JsonKind::Run.marked(result))
     } else {
         let gap = if args.quiet { "" } else { "\n" };
         let mut text = format!("{}  {}\n", shown(&header.serial), outcome::word(&summary).to_uppercase());

@@ -16,7 +16,7 @@ use seathold_text::messages;
 
 use super::files::load_rig;
 use super::run_common::{
-    UNMARKED, adapter_choice, fits_register, header, operator, recipe_of, recording_path, to_the_second,
+    UNMARKED, adapter_of, fits_register, header, new_recording, operator, recipe_of, recording_path, to_the_second,
 };
 use crate::args::RunArgs;
 use crate::console::Console;
@@ -49,7 +49,9 @@ pub(super) fn begin_or_resume(args: &RunArgs, console: &mut Console<'_>) -> Resu
         ("--speed", args.speed.is_some()),
     ];
     if let Some((option, _)) = unfit.iter().find(|(_, given)| *given) {
-        return Err(Error::usage(format!("{option} is for the rig simulated in this program, not for a controller")));
+        return Err(Error::usage(format!(
+            "{option} is for the rig simulated in this program (--rig sim), not for a controller"
+        )));
     }
     if args.resume.is_some() && args.adapter.is_some() {
         return Err(Error::usage("--adapter: a run that is resumed goes on with the adapter it was begun with"));
@@ -66,7 +68,7 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
     let address = &args.rig;
     let started = to_the_second(console.date_or(args.started_at)?);
     let serial = args.serial.clone().unwrap_or_else(|| UNMARKED.into());
-    let path = recording_path(args.out.clone(), &serial, started);
+    let path = recording_path(args.out.as_deref(), &serial, started)?;
     left_over(&path, address)?;
 
     // As an observer: the controller's records of a run that is not ours must stay there for whoever resumes it.
@@ -109,7 +111,7 @@ fn begin(args: &RunArgs, console: &mut Console<'_>) -> Result<(Session, Header),
     fits_register(args, &header)?;
     let operator = operator(&header, answers(args, welcome.capabilities.simulated))?;
     let from = client.have().map_or(0, |have| have.next).max(welcome.next);
-    let writer = Writer::create(&path, &header)?;
+    let (writer, path) = new_recording(args.out.as_deref(), &header, started)?;
     let mut journal = Journal::create(&path, &header, from)?;
     journal.keep(&[crate::rig::ClientEvent::Connected { welcome, restarted: false }])?;
     let session = Session {
@@ -222,7 +224,7 @@ fn controllers_rig(
     }
     let kept = memory::read(client, address, console)?;
     kept.fit_for_air(address)?;
-    let number = kept.choose(address, adapter_choice(args.adapter.as_deref(), args.dn, args.limit.as_deref()))?;
+    let number = kept.choose(address, adapter_of(args))?;
     let chosen = kept.adapter(number);
     let raw = chosen.map_or(*rig.raw(), |adapter| adapter.on(rig.raw()));
     let rig = raw.validate().map_err(|errors| Error::rig(address, errors))?;
@@ -233,7 +235,7 @@ fn controllers_rig(
 /// The controller judges by its own rig. A rig file or calibrations given here must give the same rig, or the results
 /// would not be those that were asked for.
 fn fit(args: &RunArgs, controllers: &ControllersRig, at: jiff::Timestamp) -> Result<(Rig, Vec<String>), Error> {
-    let choice = adapter_choice(args.adapter.as_deref(), args.dn, args.limit.as_deref());
+    let choice = adapter_of(args);
     let base = match &args.rig_file {
         Some(file) => load_rig(Some(file), choice)?.rig,
         None => controllers.rig,
@@ -269,20 +271,29 @@ fn fit(args: &RunArgs, controllers: &ControllersRig, at: jiff::Timestamp) -> Res
 fn make_ready(args: &RunArgs, client: &mut Client, console: &mut Console<'_>) -> Result<(), Error> {
     let address = &args.rig;
     let until = client.now(console.clock) + READY_US;
-    let (mut aborted, mut acknowledged) = (false, false);
+    let (mut aborted, mut acknowledged, mut vented) = (false, false, false);
     loop {
         let status = read_status(client, address, console)?;
         let command = match status.phase {
             Phase::Ready => return Ok(()),
             // It looks, or vents, by itself.
             Phase::StartUp => None,
-            Phase::SafeVent if status.side.is_none() => None,
+            // So it does where a run was ended by a fault that is acknowledged now.
+            Phase::SafeVent if status.side.is_none() || acknowledged => None,
             Phase::Fault | Phase::Trapped | Phase::EmergencyStopped => {
                 let why = status.fault.map_or_else(String::new, |fault| format!(" ({})", messages::fault(fault).0));
                 if !args.acknowledge {
                     let text = format!(
                         "a fault on the controller waits for you to acknowledge it{why}. Remove its cause, then give \
-                         --acknowledge; that does not skip the safe vent"
+                         --acknowledge (with `batch test` after a --: `batch test -- --acknowledge`); that does not skip \
+                         the safe vent"
+                    );
+                    return Err(Error::rig(address, text));
+                }
+                if acknowledged && vented {
+                    let text = format!(
+                        "the fault was acknowledged, and after the safe vent one waits again{why}: its cause is still there. \
+                         Remove it, then give --acknowledge again"
                     );
                     return Err(Error::rig(address, text));
                 }
@@ -290,8 +301,9 @@ fn make_ready(args: &RunArgs, client: &mut Client, console: &mut Console<'_>) ->
             }
             phase => {
                 if !args.abort_existing {
+                    let first = if acknowledged { "the fault was acknowledged; " } else { "" };
                     let text = format!(
-                        "a run is in progress on it ({}). It continues by itself. Wait for its end, resume it with \
+                        "{first}a run is in progress on it ({}). It continues by itself. Wait for its end, resume it with \
                          --resume FILE where its unfinished recording is, or abort it with --abort-existing",
                         messages::phase_name(phase)
                     );
@@ -300,6 +312,10 @@ fn make_ready(args: &RunArgs, client: &mut Client, console: &mut Console<'_>) ->
                 (!std::mem::replace(&mut aborted, true)).then_some(Command::Abort)
             }
         };
+        vented |= acknowledged && status.phase == Phase::SafeVent;
+        if command == Some(Command::Acknowledge) {
+            writeln!(console.err, "the fault on the controller is acknowledged; it vents, and then the run begins")?;
+        }
         if let Some(command) = command {
             client.ask(console.clock, &Request::Operate(command)).map_err(|why| Error::rig(address, why))?;
         }
@@ -307,7 +323,11 @@ fn make_ready(args: &RunArgs, client: &mut Client, console: &mut Console<'_>) ->
         if now > until || console.interrupted() > 0 {
             return Err(Error::rig(
                 address,
-                format!("it stays in {} and is not ready", messages::phase_name(status.phase)),
+                format!(
+                    "{}it stays in {} and is not ready",
+                    if acknowledged { "the fault was acknowledged, but " } else { "" },
+                    messages::phase_name(status.phase)
+                ),
             ));
         }
         let next = now + 200_000;

@@ -4,8 +4,8 @@ use jiff::Timestamp;
 use seathold_analysis::calibration::apply;
 use seathold_config::valve::{self, SimValve};
 use seathold_config::{fault, recipe as recipes};
+use seathold_recording::Header;
 use seathold_recording::header::ReadingSource;
-use seathold_recording::{Header, Writer};
 use seathold_sequencer::link::message::Request;
 use seathold_sequencer::rig::Rig;
 use seathold_sequencer::time::millis;
@@ -15,7 +15,7 @@ use seathold_sim::operator::SimOperator;
 
 use super::files::load_rig;
 use super::run_common::{
-    UNMARKED, adapter_choice, fits_register, header, operator, recipe_of, recording_path, settings, to_the_second,
+    UNMARKED, adapter_of, fits_register, header, new_recording, operator, recipe_of, settings, to_the_second,
 };
 use crate::args::RunArgs;
 use crate::error::Error;
@@ -40,7 +40,7 @@ struct RunPlan {
     header: Header,
     faults: Vec<InjectedFault>,
     speed: Speed,
-    path: std::path::PathBuf,
+    started: Timestamp,
 }
 
 /// The session, with the header of its recording and what the rig is called on the screen.
@@ -58,8 +58,7 @@ pub(super) fn begin(args: &RunArgs, now: Timestamp) -> Result<(Session, Header, 
 }
 
 fn plan(args: &RunArgs, now: Timestamp) -> Result<RunPlan, Error> {
-    let loaded =
-        load_rig(args.rig_file.as_deref(), adapter_choice(args.adapter.as_deref(), args.dn, args.limit.as_deref()))?;
+    let loaded = load_rig(args.rig_file.as_deref(), adapter_of(args))?;
     let (rig, calibrations) =
         apply::to_run(&loaded.rig, &loaded.adapter, &args.calibrations, args.started_at.unwrap_or(now))?;
     let kind = args.actuation.map(Into::into);
@@ -104,8 +103,7 @@ fn plan(args: &RunArgs, now: Timestamp) -> Result<RunPlan, Error> {
     settings.extend(args.fault.iter().map(|text| ("fault".to_owned(), text.clone())));
     let source = ReadingSource::Simulated { valve: valve.name.clone(), seed, settings };
     let header = header(args, started, serial, &recipe, (&rig, &loaded.name), calibrations, source);
-    let path = recording_path(args.out.clone(), &header.serial, started);
-    Ok(RunPlan { rig, as_built: loaded.rig, recipe, valve, header, faults, speed, path })
+    Ok(RunPlan { rig, as_built: loaded.rig, recipe, valve, header, faults, speed, started })
 }
 
 /// The valve's options as names of fields and values.
@@ -132,7 +130,7 @@ fn valve_options(args: &RunArgs) -> Result<Vec<(String, String)>, Error> {
 }
 
 fn set_up(args: &RunArgs, plan: RunPlan) -> Result<Session, Error> {
-    let RunPlan { rig, as_built, recipe, valve, header, faults, speed, path } = plan;
+    let RunPlan { rig, as_built, recipe, valve, header, faults, speed, started } = plan;
     let (recipe, sides) = (recipe.recipe, header.sides);
     let seed = args.seed.unwrap_or(SEED);
     let period = millis(recipe.raw().sample_period_ms);
@@ -153,7 +151,7 @@ fn set_up(args: &RunArgs, plan: RunPlan) -> Result<Session, Error> {
         (CommandSource::Simulated, Answers::AtRig)
     };
     let operator = operator(&header, answers)?;
-    let writer = Writer::create(&path, &header)?;
+    let (writer, _) = new_recording(args.out.as_deref(), &header, started)?;
     Ok(Session {
         client: Client::in_process(InProcess::of_run(ServedRig::with_recipe(rig, recipe, bench, commands))),
         shadow: Shadow::new(rig, recipe, 0),

@@ -106,7 +106,8 @@ fn serve(
         let now = Instant::from_ticks(u64::try_from(elapsed.as_micros()).unwrap_or(u64::MAX));
         served.tick(now);
         if let KeyboardInput::Line(typed) = console.keys.line() {
-            log.say(console, worked(served, &mut hands, &typed)?);
+            let said = worked(served, &mut hands, &typed)?;
+            log.say(console, &said);
         }
         if let Some(event) = line.event(served.has_host()) {
             if matches!(event, ListenerEvent::Came(_)) {
@@ -136,10 +137,16 @@ fn serve(
 }
 
 /// Does what was typed, and tells it.
-fn worked(served: &mut ServedRig, hands: &mut Hands, typed: &str) -> Result<&'static str, Error> {
-    let Some(what) = HandWork::parse(typed) else { return Ok(HELP) };
-    if what == HandWork::Reset {
+fn worked(served: &mut ServedRig, hands: &mut Hands, typed: &str) -> Result<String, Error> {
+    let what = match HandWork::parse(typed) {
+        Ok(what) => what,
+        Err(why) => return Ok(why),
+    };
+    if what == HandWork::RESET {
         served.reset(random()?);
+    }
+    if what == HandWork::BUTTON {
+        served.press_start();
     }
     Ok(hands.work(served.bench(), what))
 }

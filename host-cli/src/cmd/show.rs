@@ -15,15 +15,20 @@ use serde_json::{Value, json};
 
 use super::run_common::drift_margins;
 use crate::args::ShowArgs;
-use crate::console::Console;
+use crate::console::{Console, local_time};
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::plot::plot;
+use crate::schema::JsonKind;
 
 /// Shows a recording as far as it is intact. Damage is reported on standard error, and in the exit code.
 pub(super) fn run(command: &ShowArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let recording = recording::read(&command.file)?;
-    let units = UnitFormat::new(&recording.header.recipe, &recording.header.display_units);
+    let mut shown_in = recording.header.display_units.clone();
+    if let Some(unit) = &command.unit {
+        shown_in.pressure.clone_from(unit);
+    }
+    let units = UnitFormat::new(&recording.header.recipe, &shown_in);
     let summary = recording.summary();
     if command.csv {
         csv(&recording, console)?;
@@ -32,7 +37,8 @@ pub(super) fn run(command: &ShowArgs, console: &mut Console<'_>) -> Result<Exit,
     } else if command.budget {
         write!(console.out, "{}", budget(&summary, &units, recording.header.recipe.coverage))?;
     } else {
-        write!(console.out, "{}", text(&recording, &summary, &units))?;
+        let here = local_time(&recording.header.started_at, &console.clock.zone());
+        write!(console.out, "{}", text(&recording, &summary, &units, here.as_deref()))?;
     }
     match &recording.damage {
         None => Ok(Exit::Good),
@@ -48,12 +54,13 @@ pub(super) fn run(command: &ShowArgs, console: &mut Console<'_>) -> Result<Exit,
     }
 }
 
-fn text(recording: &Recording, summary: &Summary, units: &UnitFormat) -> String {
+fn text(recording: &Recording, summary: &Summary, units: &UnitFormat, here: Option<&str>) -> String {
     let header = &recording.header;
     let unfinished = if recording.damage.is_some() { " (recording incomplete)" } else { "" };
     let mut out = format!("{}  {}{unfinished}\n", shown(&header.serial), outcome::word(summary).to_uppercase());
     let by = if header.operator.is_empty() { String::new() } else { format!(" by {}", header.operator) };
-    line(&mut out, "when", &format!("{}{by}", header.started_at));
+    let here = here.map_or_else(String::new, |here| format!(" ({here} local time)"));
+    line(&mut out, "when", &format!("{}{here}{by}", header.started_at));
     let rig = format!("{}; rig {}", header.source, header.rig_name);
     line(&mut out, "rig", &rig);
     for note in &header.calibrations {
@@ -149,6 +156,7 @@ fn as_json(
         length_s: f64,
         notes: Vec<String>,
         polls: usize,
+        schema: String,
         verdict: String,
     }
 
@@ -162,6 +170,7 @@ fn as_json(
         length_s: recording.length().as_ticks() as f64 / 1e6,
         notes: outcome::notes(summary, &recording.header, units),
         polls: recording.polls.len(),
+        schema: JsonKind::Show.mark(),
         verdict: outcome::word(summary).replace(' ', "-"),
     };
     let mut out = std::io::BufWriter::new(&mut *console.out);

@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use crate::console::{Console, KeyboardInput};
 use crate::error::Error;
+use crate::session::{SOON, TOO_SOON};
 
 /// How often the keyboard is polled.
 const LOOK: Duration = Duration::from_millis(20);
@@ -24,9 +25,30 @@ impl StdinLines {
     /// Some readers end a code with two line ends. The second is no Enter: after a refused serial it would test another
     /// valve than the one on the rig. So an empty line right after another is dropped. (What comes from a script is in
     /// order.)
+    ///
+    /// An Enter that comes within half a second of the prompt was meant for something else, or is a key that is held down: it answers
+    /// nothing, and the half second begins again.
     pub(super) fn next(&mut self, console: &mut Console<'_>) -> Result<Option<String>, Error> {
+        let mut asked = console.clock.elapsed();
+        let mut told = false;
         loop {
             match self.ahead.take().unwrap_or_else(|| console.keys.line()) {
+                KeyboardInput::Line(line)
+                    if console.live
+                        && line.trim().is_empty()
+                        && console.clock.elapsed().saturating_sub(asked) < SOON =>
+                {
+                    asked = console.clock.elapsed();
+                    if !std::mem::replace(&mut told, true) {
+                        writeln!(console.err, "{TOO_SOON}")?;
+                    }
+                }
+                // A cursor key, which a terminal sends as a sequence of characters: it is part of no serial, and what was typed
+                // about it was meant otherwise than it has come.
+                KeyboardInput::Line(line) if line.contains('\u{1b}') => {
+                    write!(console.err, "that was a cursor key or the like: type or scan it again > ")?;
+                    console.err.flush()?;
+                }
                 KeyboardInput::Line(line) => {
                     if console.live && !line.trim().is_empty() {
                         self.drop_second_end(console);

@@ -1,4 +1,4 @@
-//! `seathold study`: measurement system analysis.
+//! `seathold study`: measurement system analysis, and what assembled batches tell.
 
 use std::path::PathBuf;
 
@@ -10,16 +10,21 @@ use seathold_analysis::study::page;
 use seathold_analysis::study::table::CsvTable;
 use seathold_recording::plain::shown;
 use seathold_sequencer::input::Side;
-use seathold_text::messages::FourDigits;
+use seathold_text::layout::percent;
+use seathold_text::messages::{FourDigits, with_half_width};
 use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};
 use super::recordings_arg::RecordingsArg;
+use super::study_causes;
+use super::study_daily::{self, DailyArgs};
 use super::study_drift::{self, DriftArgs};
+use super::study_lengths::{self, AssembledArgs};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::quantity_args;
+use crate::schema::{self, JsonKind};
 
 /// `seathold study …`.
 #[derive(Debug, Subcommand)]
@@ -30,8 +35,14 @@ pub enum StudyCommand {
     Linearity(LinearityArgs),
     /// One valve measured repeatedly: a control chart with run rules
     Stability(StabilityArgs),
+    /// The daily check: a reference leak and a plug, each on a control chart, before the first valve
+    Daily(DailyArgs),
     /// Drift of background leak, time constant, volume and sensor gain, and when the next calibration is due
     Drift(DriftArgs),
+    /// Finished lengths about their forecast, and the compression of the seals that follows
+    Lengths(AssembledArgs),
+    /// Whether leaks at the first proof go with a kit lot, a tool, a person, a step or a fitting length
+    Causes(AssembledArgs),
 }
 
 /// Where measurements come from.
@@ -80,6 +91,9 @@ pub struct LinearityArgs {
 pub struct StabilityArgs {
     #[command(flatten)]
     pub from: MeasurementsArg,
+    /// The end on the supply side of what is charted, A or B, where runs tested both
+    #[arg(long, value_name = "END", conflicts_with = "table", value_parser = ["A", "B"], ignore_case = true)]
+    pub end: Option<String>,
     /// Page to write, with the chart
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
@@ -96,7 +110,10 @@ pub(super) fn run(command: &StudyCommand, console: &mut Console<'_>) -> Result<E
         StudyCommand::GaugeRr(args) => crossed(args, console),
         StudyCommand::Linearity(args) => linear(args, console),
         StudyCommand::Stability(args) => stable(args, console),
+        StudyCommand::Daily(args) => study_daily::run(args, console),
         StudyCommand::Drift(args) => study_drift::run(args, console),
+        StudyCommand::Lengths(args) => study_lengths::run(args, console),
+        StudyCommand::Causes(args) => study_causes::run(args, console),
     }
 }
 
@@ -120,7 +137,7 @@ fn measured(
         let all = table.rows.iter().enumerate().map(row).collect::<Result<_, Error>>()?;
         return Ok((all, Exit::Good));
     }
-    let source = RecordingsArg::open(&from.files, &from.filter, &from.register)?;
+    let source = RecordingsArg::open(&from.files, &from.filter, &from.register, console)?;
     let mut found: Vec<(String, Measurement)> = Vec::new();
     let exit = source.each(&from.filter, console, |_, recording| {
         let header = &recording.header;
@@ -158,27 +175,29 @@ fn crossed(args: &GaugeRrArgs, console: &mut Console<'_>) -> Result<Exit, Error>
             "both": component(study.both), "between": component(study.between),
             "share": study.share(), "categories": study.categories(),
         }});
-        writeln!(console.out, "{result}")?;
+        schema::write(console, JsonKind::GaugeRr, result)?;
         return Ok(exit);
     }
     let [p, o, r] = study.counts;
     writeln!(console.out, "{p} parts × {o} operators × {r} repeats")?;
     writeln!(console.out, "  {:16} {:>12}  {:>25}  {:>9}", "", "deviation", "interval", "of whole")?;
     for (name, c) in rows {
-        let share = 100.0 * c.deviation() / total.sqrt();
+        let share = if total > 0.0 { format!("{:.2} %", 100.0 * c.deviation() / total.sqrt()) } else { "–".into() };
         let interval = format!("{} to {}", FourDigits(c.low.sqrt()), FourDigits(c.high.sqrt()));
-        writeln!(
-            console.out,
-            "  {name:16} {:>12}  {interval:>25}  {share:>7.2} %",
-            FourDigits(c.deviation()).to_string()
-        )?;
+        writeln!(console.out, "  {name:16} {:>12}  {interval:>25}  {share:>9}", FourDigits(c.deviation()).to_string())?;
     }
     let pooled = if study.pooled { "pooled with the repeats" } else { "kept apart" };
     writeln!(console.out, "  interaction      p = {:.3}, {pooled}", study.interaction_p)?;
     let categories = study.categories().map_or_else(|| "no variation of the measurements".into(), |n| n.to_string());
     let enough = if study.categories().is_some_and(|n| n < 5) { "; at least 5 are needed" } else { "" };
     writeln!(console.out, "  categories       {categories}{enough}")?;
-    writeln!(console.out, "  intervals cover with {} %", args.coverage * 100.0)?;
+    writeln!(console.out, "  intervals cover with {} %", percent(args.coverage))?;
+    if total <= 0.0 {
+        writeln!(
+            console.out,
+            "  no two measurements differ: written too coarsely, or copied? Nothing can be told from them"
+        )?;
+    }
     if p < 10 || o < 3 {
         writeln!(console.out, "  a small study: ten parts and three operators are usual, and intervals show it")?;
     }
@@ -201,29 +220,55 @@ fn linear(args: &LinearityArgs, console: &mut Console<'_>) -> Result<Exit, Error
             "biases": biases, "intercept": found.intercept.map(estimate), "slope": found.slope.map(estimate),
             "coverage": args.coverage,
         }});
-        writeln!(console.out, "{result}")?;
+        schema::write(console, JsonKind::Linearity, result)?;
         return Ok(Exit::Good);
     }
-    let proven = |e: ValueWithInterval| if e.is_proven() { "  proven" } else { "" };
-    let text = |e: ValueWithInterval| format!("{} ± {}{}", FourDigits(e.value), FourDigits(e.half), proven(e));
     writeln!(console.out, "{} measurements of {} reference leaks", pairs.len(), found.biases.len())?;
     for (at, bias, n) in &found.biases {
-        writeln!(console.out, "  bias at {:<10} {}  ({n} times)", FourDigits(*at).to_string(), text(*bias))?;
+        let times = if *n == 1 { "once".into() } else { format!("{n} times") };
+        writeln!(console.out, "  bias at {:<10} {}  ({times})", FourDigits(*at).to_string(), with_interval(*bias))?;
     }
     if let (Some(intercept), Some(slope)) = (found.intercept, found.slope) {
-        writeln!(console.out, "  at no leak         {}", text(intercept))?;
-        writeln!(console.out, "  for each unit      {}", text(slope))?;
+        writeln!(console.out, "  at no leak         {}", with_interval(intercept))?;
+        writeln!(console.out, "  for each unit      {}", with_interval(slope))?;
+    } else {
+        writeln!(console.out, "  one reference leak: whether the bias grows with the leak takes two, better five")?;
     }
-    writeln!(console.out, "  intervals cover with {} %", args.coverage * 100.0)?;
+    writeln!(console.out, "  intervals cover with {} %", percent(args.coverage))?;
+    if found.biases.len() < 5 || found.biases.iter().any(|(_, _, n)| *n < 10) {
+        writeln!(
+            console.out,
+            "  a small study: five reference leaks or more, each measured ten times, are usual (AIAG MSA, from memory)"
+        )?;
+    }
     Ok(Exit::Good)
 }
 
+/// A value with its interval, or why it has none.
+fn with_interval(e: ValueWithInterval) -> String {
+    if e.half.is_infinite() {
+        return format!("{}, no interval from one measurement", FourDigits(e.value));
+    }
+    if e.half <= 0.0 {
+        return format!("{}, no interval: the measurements show no scatter", FourDigits(e.value));
+    }
+    let proven = if e.is_proven() { "  proven" } else { "" };
+    // In other sizes, like Pa·m³/s, plain places would be noughts.
+    if !(1e-5..1e7).contains(&e.half) {
+        return format!("{} ± {:.1e}{proven}", FourDigits(e.value), e.half);
+    }
+    format!("{}{proven}", with_half_width(e.value, e.half))
+}
+
 fn stable(args: &StabilityArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let (measured, exit) = measured(&args.from, false, console)?;
+    let (mut measured, exit) = measured(&args.from, false, console)?;
+    if let Some(end) = &args.end {
+        measured.retain(|m| m.part.ends_with(&format!(" {}", end.to_uppercase())));
+    }
     if let Some(other) = measured.iter().find(|m| Some(&m.part) != measured.first().map(|first| &first.part)) {
         let first = measured.first().map_or("", |first| first.part.as_str());
         let message = format!(
-            "{first} and {}: a chart is of one side of one valve; choose --serial, and test one side",
+            "{first} and {}: a chart is of one side of one valve; choose it by --serial, and its end by --end A or --end B",
             other.part
         );
         return Err(Error::usage(message));
@@ -238,7 +283,7 @@ fn stable(args: &StabilityArgs, console: &mut Console<'_>) -> Result<Exit, Error
             chart.signals.iter().map(|(point, rule)| json!({ "point": point + 1, "rule": rule })).collect();
         let result = json!({ "stability": {
             "values": values, "mean": chart.mean, "sigma": chart.sigma, "signals": signals } });
-        writeln!(console.out, "{result}")?;
+        schema::write(console, JsonKind::Stability, result)?;
         return Ok(exit);
     }
     let (low, high) = (chart.mean - 3.0 * chart.sigma, chart.mean + 3.0 * chart.sigma);

@@ -12,7 +12,8 @@ use seathold_analysis::study::chart::RULES;
 use seathold_analysis::study::drift::{DatedValue, Drift, LONGEST, drift};
 use seathold_analysis::study::page;
 use seathold_recording::{self as recording, Recording};
-use seathold_text::messages::FourDigits;
+use seathold_text::layout::percent;
+use seathold_text::messages::{FourDigits, with_half_width};
 use serde_json::{Value, json};
 
 use super::find::{RegisterArg, RunFilterArgs};
@@ -20,6 +21,7 @@ use super::recordings_arg::RecordingsArg;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::schema::{self, JsonKind};
 
 /// `seathold study drift`.
 #[derive(Debug, Args)]
@@ -139,7 +141,7 @@ fn found(args: &DriftArgs, console: &mut Console<'_>) -> Result<(Values, Exit), 
     if recordings.is_empty() && !sheets.is_empty() {
         return Ok((values, Exit::Good));
     }
-    let source = RecordingsArg::open(&recordings, &args.filter, &args.register)?;
+    let source = RecordingsArg::open(&recordings, &args.filter, &args.register, console)?;
     let exit = source.each(&args.filter, console, |name, recording| of_run(name, &recording, &mut values))?;
     Ok((values, exit))
 }
@@ -177,7 +179,7 @@ pub(super) fn run(args: &DriftArgs, console: &mut Console<'_>) -> Result<Exit, E
             Err(why) => json!({ "what": what.name(), "none": why }),
         };
         let result = json!({ "drift": results.iter().map(of).collect::<Vec<Value>>(), "coverage": args.coverage });
-        writeln!(console.out, "{result}")?;
+        schema::write(console, JsonKind::Drift, result)?;
     } else {
         write!(console.out, "{}", text(&results, args.coverage))?;
         if args.plot {
@@ -206,8 +208,18 @@ fn text(results: &[(What, Result<Drift, String>)], coverage: f64) -> String {
         // A hundred days: a day's drift has too many zeros.
         let (slope, half) = (drift.line.slope.value * 100.0, drift.line.slope.half * 100.0);
         let proven = if drift.line.slope.is_proven() { "proven" } else { "not proven" };
-        out += &format!("  in 100 days      {} ± {}  {proven}\n", value(slope), value(half));
-        out += &format!("  last             {}, standard uncertainty {}\n", value(last.value), value(last.u));
+        let moved = if (1e-5..1e7).contains(&half) {
+            format!("{} {unit}", with_half_width(slope, half)).trim_end().to_owned()
+        } else {
+            format!("{} ± {}", FourDigits(slope), value(half))
+        };
+        out += &format!("  in 100 days      {moved}  {proven}\n");
+        let last_value = with_half_width(last.value, last.u);
+        let last_value = match last_value.split_once(" ± ").filter(|_| (1e-5..1e7).contains(&last.u)) {
+            Some((value, u)) => format!("{value} {unit}, standard uncertainty {u} {unit}").replace(" ,", ","),
+            None => format!("{}, standard uncertainty {}", value(last.value), value(last.u)),
+        };
+        out += &format!("  last             {}\n", last_value.trim_end());
         let days = |days: f64| if days >= LONGEST { "ten years or more".into() } else { format!("{days:.0} days") };
         let [found, steepest] = drift.lasts.map(days);
         out += &format!("  moves so far in  {found}, by the steepest slope in the interval in {steepest}\n");
@@ -224,5 +236,8 @@ fn text(results: &[(What, Result<Drift, String>)], coverage: f64) -> String {
             out += "  a small sample: a slope through fewer than six values is rough\n";
         }
     }
-    out + &format!("intervals cover with {} %\n", coverage * 100.0)
+    if results.iter().any(|(_, drift)| drift.is_ok()) {
+        out += &format!("intervals cover with {} %\n", percent(coverage));
+    }
+    out
 }

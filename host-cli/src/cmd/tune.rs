@@ -27,6 +27,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::quantity_args;
+use crate::schema::{self, JsonKind};
 
 /// `seathold tune`.
 #[derive(Debug, Args)]
@@ -99,7 +100,7 @@ pub(super) fn run(args: &TuneArgs, console: &mut Console<'_>) -> Result<Exit, Er
     let pair = |false_accept| RISKS.map(|false_reject| DecisionRisks { false_accept, false_reject });
     let risks = RISKS.into_iter().flat_map(pair).collect();
     let grid = CandidateGrid { settle_ms: args.settle.clone(), measure_ms: args.measure.clone(), risks };
-    let source = RecordingsArg::open(&args.files, &args.filter, &args.register)?;
+    let source = RecordingsArg::open(&args.files, &args.filter, &args.register, console)?;
     let known = match (&source, &truth) {
         (RecordingsArg::Register(register, _), None) => {
             let mut history = ReworkHistory::default();
@@ -180,7 +181,7 @@ pub(super) fn run(args: &TuneArgs, console: &mut Console<'_>) -> Result<Exit, Er
         super::report::write_page(path, &page::page(&tuning, &text))?;
     }
     if args.json {
-        writeln!(console.out, "{}", report::json(&tuning, swept.runs))?;
+        schema::write(console, JsonKind::Tune, report::json(&tuning, swept.runs))?;
     } else {
         write!(console.out, "{text}")?;
         if args.plot {

@@ -30,7 +30,7 @@ pub struct WatchArgs {
     #[arg(long = "for", value_name = "TIME", value_parser = seconds)]
     pub for_s: Option<u32>,
     /// Unit of pressures
-    #[arg(long, value_name = "UNIT", default_value = "bar", value_parser = ["bar", "mbar", "kPa", "Pa", "MPa", "psi"])]
+    #[arg(long, value_name = "UNIT", default_value = "bar", value_parser = crate::args::PRESSURE_UNITS)]
     pub unit: String,
 }
 

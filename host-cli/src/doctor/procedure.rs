@@ -36,6 +36,10 @@ const SEEN_US: u64 = 2_000_000;
 /// A workshop's temperatures, in kelvin: our judgement of what is no wiring mistake.
 const ROOM_K: std::ops::RangeInclusive<f64> = 258.15..=333.15;
 
+/// What to do where the far side could not be shown empty.
+const TRAPPED: &str = "PRESSURE MAY BE TRAPPED on the far side: it could not be shown empty. Touch no fitting. See that the shop air is shut, open \
+                       the hand bleed slowly and look at its gauge. Once that reads zero, and with hands clear of the ball: then Enter acknowledges";
+
 /// One check of a rig.
 #[derive(Debug)]
 pub struct Procedure {
@@ -147,10 +151,12 @@ impl Procedure {
             if readings.is_ready() {
                 return Ok(true);
             }
-            let (phase, prompt, fault) = (readings.phase, readings.prompt, readings.fault);
-            let fresh = last_prompt != Some((phase, prompt));
+            let (phase, prompt) = (readings.phase, readings.prompt);
+            // What began it does not matter any more where pressure may be trapped.
+            let fault = readings.fault.filter(|_| phase != Phase::Trapped);
+            let fresh = last_prompt != Some((phase, prompt, fault));
             if fresh {
-                last_prompt = Some((phase, prompt));
+                last_prompt = Some((phase, prompt, fault));
                 match (phase, prompt) {
                     (Phase::SafeVent, Some(prompt)) => {
                         let hand = messages::prompt_words(prompt);
@@ -162,7 +168,8 @@ impl Procedure {
                     (Phase::SafeVent, None) => {
                         say(console, "(the valve is opened into the vent)")?;
                     }
-                    (Phase::Fault | Phase::EmergencyStopped | Phase::Trapped, _) => {
+                    (Phase::Trapped, _) => self.prompt(console, TRAPPED)?,
+                    (Phase::Fault | Phase::EmergencyStopped, _) => {
                         let why = fault.map_or_else(String::new, latched);
                         self.prompt(
                             console,

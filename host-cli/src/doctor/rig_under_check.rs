@@ -56,7 +56,7 @@ impl RigUnderCheck {
             match one {
                 ClientEvent::Record { what, .. } => self.readings.take(&what),
                 ClientEvent::Answer(answer) => self.answered = Some(answer),
-                ClientEvent::Gap { .. } => {}
+                ClientEvent::Gap { .. } | ClientEvent::StartPressed => {}
                 ClientEvent::Lost(why) => return Err(Halt::Lost(why)),
                 ClientEvent::Connected { .. } => return Err(Halt::Lost("it was reset".into())),
                 ClientEvent::OtherKey => return Err(Halt::Lost(ConnectionError::OtherKey.to_string())),

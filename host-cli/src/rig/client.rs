@@ -67,6 +67,8 @@ pub enum ClientEvent {
     },
     /// The response to the request.
     Answer(Response),
+    /// The start button at the rig was pressed.
+    StartPressed,
 }
 
 /// The content of a record.
@@ -352,6 +354,7 @@ fn owned(host: &mut Host, byte: u8) -> Option<ClientEvent> {
         HostEvent::Connected { welcome, restarted } => return Some(ClientEvent::Connected { welcome, restarted }),
         HostEvent::OtherVersion(version) => return Some(ClientEvent::OtherVersion(version)),
         HostEvent::NoKey => return Some(ClientEvent::NoKey),
+        HostEvent::StartPressed => return Some(ClientEvent::StartPressed),
         HostEvent::Response(answer) => return Some(ClientEvent::Answer(answer)),
         HostEvent::Gap { from, to } => return Some(ClientEvent::Gap { from, to }),
         HostEvent::RecipeLoaded(recipe) => RecordContent::Began(recipe),

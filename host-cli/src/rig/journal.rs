@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 use seathold_recording::Header;
 use seathold_recording::file::read_at_most;
 use seathold_recording::limits::{FILE_MAX, HEADER_MAX};
+use seathold_sequencer::event::Event;
 use seathold_sequencer::input::Command;
 use seathold_sequencer::link::frame::{self, Deframer, Frame};
 use seathold_sequencer::link::message::{Record, ResumePoint, ToHost};
@@ -132,6 +133,7 @@ impl Journal {
                 | ClientEvent::NoKey
                 | ClientEvent::OtherKey
                 | ClientEvent::Lost(_)
+                | ClientEvent::StartPressed
                 | ClientEvent::Answer(_) => {}
             }
         }
@@ -153,17 +155,18 @@ fn put(file: &mut impl Write, message: &ToHost<'_>, bytes: &mut Frame) -> io::Re
 
 fn body(kept: &RecordContent) -> io::Result<Vec<u8>> {
     let encoded = match kept {
-        RecordContent::Began(recipe) => postcard::to_stdvec(&Record::RecipeLoaded(*recipe)),
+        RecordContent::Began(recipe) => postcard::to_stdvec(&Record::<Event>::RecipeLoaded(*recipe)),
         RecordContent::Event(at, event) => postcard::to_stdvec(&Record::Event { at: *at, event: event.clone() }),
         RecordContent::Polls(polls) => {
             let mut writer = Packer::default();
             if !polls.iter().all(|poll| writer.push(poll)) {
                 return Err(io::Error::other("a series has outgrown its record"));
             }
-            postcard::to_stdvec(&Record::Polls(writer.series().unwrap_or_default()))
+            postcard::to_stdvec(&Record::<Event>::Polls(writer.series().unwrap_or_default()))
         }
         RecordContent::Other { unreadable: false } => {
-            postcard::to_stdvec(&Record::TimeSet { at: Instant::from_ticks(0), unix_ms: 0 })
+            let time: Record<'_> = Record::TimeSet { at: Instant::from_ticks(0), unix_ms: 0 };
+            postcard::to_stdvec(&time)
         }
         RecordContent::Other { unreadable: true } => return Ok(Vec::new()),
     };

@@ -5,6 +5,7 @@ use seathold_config::rig::{AdapterChoice, choose};
 use seathold_sequencer::link::message::{Request, Response, RigLack, RigMemory};
 use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::rig_image::{Adapter, RigCheck, RigImage, is_name};
+use seathold_text::drift_margin::LOADED_WITH;
 
 use super::address::Address;
 use super::client::Client;
@@ -207,10 +208,8 @@ impl KeptRig {
             _ if until == 0 => {
                 Some(format!("no calibration: every figure is of the rig file that was loaded ({with})"))
             }
-            now if now > until => {
-                Some(format!("OUT OF DATE since {}: calibrations that were loaded with it ({with})", date(until)))
-            }
-            _ => Some(format!("calibrations that were loaded with it, valid to {} ({with})", date(until))),
+            now if now > until => Some(format!("OUT OF DATE since {}: {LOADED_WITH} ({with})", date(until))),
+            _ => Some(format!("{LOADED_WITH}, valid to {} ({with})", date(until))),
         }
     }
 

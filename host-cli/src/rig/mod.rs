@@ -25,5 +25,5 @@ pub mod transport;
 pub use access::AccessArgs;
 pub use address::Address;
 pub use client::{Client, ClientEvent, RecordContent};
-pub use operator::{Answers, OperatorQuestion, RunOperator};
+pub use operator::{Answers, KeyWord, OperatorQuestion, RunOperator};
 pub use shadow::Shadow;

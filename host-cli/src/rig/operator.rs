@@ -50,6 +50,8 @@ pub struct RunOperator {
     abort: bool,
     abort_requested: bool,
     acknowledge: bool,
+    /// The end of input has come.
+    gone: bool,
     /// Sent, and not to be sent again on this connection.
     given: Option<Command>,
 }
@@ -71,6 +73,7 @@ impl RunOperator {
             abort: false,
             abort_requested: false,
             acknowledge: false,
+            gone: false,
             given: None,
         }
     }
@@ -78,6 +81,14 @@ impl RunOperator {
     /// Begins a side only when the tag of its end has been scanned.
     pub fn with_end_tags(self, serial: String) -> Self {
         Self { end_tags: Some(serial), ..self }
+    }
+
+    /// The end that is on the supply side when the run begins.
+    pub const fn first_end(&self) -> &'static str {
+        match self.sides {
+            Sides::Both | Sides::First => "A",
+            Sides::Second => "B",
+        }
     }
 
     /// The tag to be scanned as the answer to a question, if it is one.
@@ -118,6 +129,11 @@ impl RunOperator {
         matches!(self.answers, Answers::Keyboard)
     }
 
+    /// Whether somebody may still type an answer.
+    pub const fn is_there(&self) -> bool {
+        self.listens() && !self.gone
+    }
+
     /// The question to the operator at the keyboard, if any.
     pub fn question(&self) -> Option<OperatorQuestion> {
         match self.asked {
@@ -127,33 +143,53 @@ impl RunOperator {
         }
     }
 
-    /// Handles keyboard input: an empty line is "done", or the tag where one is asked for; "a" aborts the run, "ack"
-    /// acknowledges a fault. The end of input aborts it too: a run whose prompts nobody answers would not end. Returns what
+    /// Handles keyboard input: an empty line is "done", or the tag where one is asked for; "a" aborts the run, and so does what was probably
+    /// meant for it; "ack" acknowledges a fault. The end of input aborts it too: a run whose prompts nobody answers would not end. Returns what
     /// is to be said of it.
     pub fn handle_input(&mut self, input: &KeyboardInput) -> Option<String> {
         let line = match input {
             KeyboardInput::Nothing => return None,
-            KeyboardInput::Closed if self.abort_requested => return None,
             KeyboardInput::Closed => {
-                self.abort();
+                self.gone = true;
+                if !self.abort_requested {
+                    self.abort();
+                }
                 return None;
             }
             KeyboardInput::Line(line) => line.trim(),
         };
-        match line {
-            "a" | "abort" => self.abort(),
-            "ack" => self.acknowledge = true,
-            line => {
-                let question = self.question()?;
+        let is_tag =
+            self.question().and_then(|question| self.tag(question)).is_some_and(|tag| tag.eq_ignore_ascii_case(line));
+        match KeyWord::of(line) {
+            Some(KeyWord::Abort) if !is_tag => self.abort(),
+            Some(KeyWord::Acknowledge) if !is_tag => {
+                self.acknowledge = true;
+                // Typed again it is sent again: while the stop is pressed the controller takes none.
+                if self.given == Some(Command::Acknowledge) {
+                    self.given = None;
+                }
+                return Some("acknowledging; if nothing happens, remove the cause and type it again".into());
+            }
+            _ => {
+                // Whoever meant to abort, and typed more than that, is to see that it was not taken.
+                let Some(question) = self.question() else {
+                    let waits = matches!(self.phase, Phase::EmergencyStopped | Phase::Trapped | Phase::Fault);
+                    let how = if waits { "ack and Enter acknowledges" } else { "a and Enter aborts" };
+                    return (!line.is_empty()).then(|| format!("{} is not asked for: {how}", quoted(line)));
+                };
                 match self.tag(question) {
                     Some(tag) if tag.eq_ignore_ascii_case(line) => {}
                     Some(tag) => {
-                        let scanned =
-                            if line.is_empty() { "Enter alone".into() } else { format!("\"{}\"", line.escape_debug()) };
+                        let scanned = if line.is_empty() { "Enter alone".into() } else { quoted(line) };
                         return Some(format!("{scanned} is not the end asked for: {tag} has to be on the supply side"));
                     }
                     None if line.is_empty() => {}
-                    None => return None,
+                    None => {
+                        return Some(format!(
+                            "{} is no answer here: Enter alone says that it is done, a aborts",
+                            quoted(line)
+                        ));
+                    }
                 }
                 match question {
                     OperatorQuestion::Of(_) => self.done = true,
@@ -171,6 +207,10 @@ impl RunOperator {
                 self.pending |= *phase == Phase::Precheck;
                 (self.phase, self.since) = (*phase, at.as_ticks());
                 (self.asked, self.done, self.given) = (None, false, None);
+                // Of a fault that was not there yet nobody has acknowledged anything.
+                if matches!(phase, Phase::EmergencyStopped | Phase::Trapped | Phase::Fault) {
+                    self.acknowledge = false;
+                }
             }
             Event::Prompted(prompt) => {
                 (self.asked, self.since, self.done, self.given) = (Some(*prompt), at.as_ticks(), false, None);
@@ -201,7 +241,18 @@ impl RunOperator {
         }
     }
 
-    /// A new connection: what was sent may be lost.
+    /// A new connection: an acknowledgement or an answer from before is not to go out by itself. What the controller has not taken is asked
+    /// anew: who knows what was done at the rig meanwhile.
+    pub const fn reconnected(&mut self) {
+        self.acknowledge = false;
+        if self.listens() {
+            self.done = false;
+            self.begun = self.pending;
+        }
+        self.again();
+    }
+
+    /// What was sent may be lost.
     pub const fn again(&mut self) {
         self.given = None;
     }
@@ -239,6 +290,34 @@ impl RunOperator {
     }
 }
 
+/// What is taken at any time, whatever is asked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum KeyWord {
+    /// The run is to be aborted.
+    Abort,
+    /// A fault is to be acknowledged.
+    Acknowledge,
+}
+
+impl KeyWord {
+    /// The word of a line. An abort is taken where it may be meant: capitals, a key struck twice or with its neighbour. Nothing is lost by
+    /// one too many.
+    pub fn of(line: &str) -> Option<Self> {
+        let word = line.trim().to_lowercase();
+        match word.as_str() {
+            "ack" => Some(Self::Acknowledge),
+            "abort" | "q" | "quit" | "stop" => Some(Self::Abort),
+            _ if word.chars().count() <= 3 && word.contains('a') => Some(Self::Abort),
+            _ if !word.is_empty() && word.chars().all(|c| c == 'a') => Some(Self::Abort),
+            _ => None,
+        }
+    }
+}
+
+fn quoted(line: &str) -> String {
+    format!("\"{}\"", line.escape_debug())
+}
+
 const fn us(ms: u32) -> u64 {
     ms as u64 * 1_000
 }
@@ -253,6 +332,84 @@ const fn pace(prompt: Prompt) -> u64 {
         Prompt::OpenBleed => us(2 * reaction_ms + confirm_ms),
         Prompt::OpenValve | Prompt::ShutValve | Prompt::OpenToVent => {
             us(reaction_ms + Scenario::TIGHT.plant.lever_ms + confirm_ms)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(s: u64) -> Instant {
+        Instant::from_ticks(s * 1_000_000)
+    }
+
+    fn entered(operator: &mut RunOperator, phase: Phase) {
+        operator.tell(at(1), &Event::Entered { phase, side: None });
+    }
+
+    fn ack(operator: &mut RunOperator) -> Option<Command> {
+        operator.handle_input(&KeyboardInput::Line("ack".into()));
+        operator.next(at(2))
+    }
+
+    /// While the stop is pressed the controller takes no acknowledgement: typed again, it goes out again.
+    #[test]
+    fn an_acknowledgement_that_came_too_early_can_be_typed_again() {
+        let mut operator = RunOperator::new(Sides::Both, Answers::Keyboard);
+        entered(&mut operator, Phase::EmergencyStopped);
+        assert_eq!(ack(&mut operator), Some(Command::Acknowledge));
+        assert_eq!(operator.next(at(3)), None, "once for each that is typed");
+        assert_eq!(ack(&mut operator), Some(Command::Acknowledge));
+    }
+
+    /// Gloves strike twice, beside the key, or with the capitals locked.
+    #[test]
+    fn an_abort_is_taken_where_it_may_be_meant() {
+        for line in ["a", "A", "aa", "xa", "as", "aaaaaaa", "Abort", "q", "STOP", " a "] {
+            let mut operator = RunOperator::new(Sides::Both, Answers::Keyboard);
+            entered(&mut operator, Phase::Soak);
+            assert_eq!(operator.handle_input(&KeyboardInput::Line(line.into())), None, "{line}");
+            assert!(operator.abort_requested(), "{line}");
+        }
+        for line in ["", "x", "HM-001", "HM-001/A", "yes", "ack", "ACK"] {
+            let mut operator = RunOperator::new(Sides::Both, Answers::Keyboard);
+            entered(&mut operator, Phase::Soak);
+            operator.handle_input(&KeyboardInput::Line(line.into()));
+            assert!(!operator.abort_requested(), "{line}");
+        }
+        // A tag that looks like one is the tag that was asked for.
+        let mut operator = RunOperator::new(Sides::Both, Answers::Keyboard).with_end_tags("A".into());
+        entered(&mut operator, Phase::Ready);
+        operator.handle_input(&KeyboardInput::Line("a/a".into()));
+        assert!(!operator.abort_requested() && operator.question().is_none());
+    }
+
+    /// What was answered before the line was away, and not taken, is asked again.
+    #[test]
+    fn a_question_is_asked_anew_after_the_line_was_away() {
+        let mut operator = RunOperator::new(Sides::Both, Answers::Keyboard);
+        entered(&mut operator, Phase::Swap);
+        operator.tell(at(1), &Event::Prompted(Prompt::SwapEnds));
+        operator.handle_input(&KeyboardInput::Line(String::new()));
+        assert_eq!(operator.question(), None);
+        operator.reconnected();
+        assert_eq!(operator.question(), Some(OperatorQuestion::Of(Prompt::SwapEnds)));
+        assert_eq!(operator.next(at(3)), None);
+    }
+
+    /// Nobody has acknowledged a fault that was not there yet, nor one that the line was away from.
+    #[test]
+    fn an_acknowledgement_is_of_the_fault_that_was_there() {
+        for phase in [Phase::Fault, Phase::Trapped, Phase::EmergencyStopped] {
+            let mut operator = RunOperator::new(Sides::Both, Answers::Keyboard);
+            entered(&mut operator, Phase::Soak);
+            operator.handle_input(&KeyboardInput::Line("ack".into()));
+            entered(&mut operator, phase);
+            assert_eq!(operator.next(at(3)), None, "{phase:?}");
+            assert_eq!(ack(&mut operator), Some(Command::Acknowledge), "{phase:?}");
+            operator.reconnected();
+            assert_eq!(operator.next(at(3)), None, "{phase:?}");
         }
     }
 }

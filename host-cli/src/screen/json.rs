@@ -7,6 +7,7 @@ use serde_json::json;
 use super::Screen;
 use crate::console::Console;
 use crate::error::Error;
+use crate::schema::{self, JsonKind};
 
 /// A JSON object a line, on the results' stream.
 #[derive(Clone, Copy, Debug)]
@@ -14,7 +15,6 @@ pub struct Json;
 
 impl Screen for Json {
     fn event(&mut self, console: &mut Console<'_>, at: Instant, event: &Event) -> Result<(), Error> {
-        writeln!(console.out, "{}", json!({ "at_us": at.as_ticks(), "event": event }))?;
-        Ok(())
+        schema::write(console, JsonKind::Run, json!({ "at_us": at.as_ticks(), "event": event }))
     }
 }

@@ -3,13 +3,13 @@
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 use seathold_recording::plain::shown;
 use seathold_sequencer::event::{Event, Phase};
-use seathold_sequencer::input::ChannelState;
 use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::step::Status;
 use seathold_sequencer::time::Instant;
 use seathold_text::messages::{self, UnitFormat, phase_name, prompt_words, supply_end};
 
-use super::{Screen, stamp};
+use super::{Screen, channel_words, left_at_most, stamp};
+use crate::colour::painted;
 use crate::console::Console;
 use crate::error::Error;
 
@@ -26,11 +26,13 @@ pub struct Live {
     far: ProgressBar,
     prompt: ProgressBar,
     entered: (Phase, Instant),
+    /// Whether words are painted.
+    colour: bool,
 }
 
 impl Live {
     /// On standard error.
-    pub fn new(units: UnitFormat) -> Self {
+    pub fn new(units: UnitFormat, colour: bool) -> Self {
         let lines = MultiProgress::with_draw_target(ProgressDrawTarget::stderr_with_hz(DRAWS));
         let style = |template: &str| {
             ProgressStyle::with_template(template)
@@ -42,20 +44,12 @@ impl Live {
         let phase = add("  {bar:40} {msg}");
         let far = add("  {msg}");
         let prompt = add("  {msg}");
-        Self { units, lines, state, phase, far, prompt, entered: (Phase::StartUp, Instant::from_ticks(0)) }
+        Self { units, lines, state, phase, far, prompt, entered: (Phase::StartUp, Instant::from_ticks(0)), colour }
     }
 
     fn state_line(&self, status: &Status) -> String {
         let side = status.side.map_or_else(String::new, |side| format!("end {} on supply", supply_end(side)));
-        format!("{:10} {side:16}  far side {}", phase_name(status.phase), self.known(status.far))
-    }
-
-    fn known(&self, known: ChannelState) -> String {
-        match known {
-            ChannelState::Pressure(pressure) => self.units.pressure(pressure.pascals()),
-            ChannelState::Unknown => "not read".into(),
-            ChannelState::SensorFault => "TRANSDUCER SICK".into(),
-        }
+        format!("{:10} {side:16}  far side {}", phase_name(status.phase), channel_words(status.far, &self.units))
     }
 }
 
@@ -87,23 +81,13 @@ impl Default for MovingText {
     }
 }
 
-/// Microseconds as seconds, or as minutes where there are many.
-fn left_at_most(left_us: u64) -> String {
-    let seconds = left_us.div_ceil(1_000_000);
-    if seconds < 120 {
-        format!("{seconds} s left at most")
-    } else {
-        format!("{} min left at most", seconds.div_ceil(60))
-    }
-}
-
 impl Screen for Live {
     fn event(&mut self, _: &mut Console<'_>, at: Instant, event: &Event) -> Result<(), Error> {
         if let Event::Entered { phase, .. } = event {
             self.entered = (*phase, at);
         }
         if let Some(text) = self.units.event(event) {
-            self.lines.println(format!("{}  {}", stamp(at), shown(&text)))?;
+            self.lines.println(painted(&format!("{}  {}", stamp(at), shown(&text)), self.colour))?;
         }
         Ok(())
     }
@@ -111,7 +95,7 @@ impl Screen for Live {
     fn say(&mut self, _: &mut Console<'_>, text: &str) -> Result<(), Error> {
         // Not through the console: what acts on the screen is made harmless here.
         for line in text.lines() {
-            self.lines.println(shown(line))?;
+            self.lines.println(painted(&shown(line), self.colour))?;
         }
         Ok(())
     }
@@ -129,7 +113,7 @@ impl Screen for Live {
         self.phase.set_length(whole.max(1));
         self.phase.set_position(spent);
         self.phase.set_message(left);
-        self.far.set_message(messages::disconnect(status.disconnect));
+        self.far.set_message(painted(&messages::disconnect(status.disconnect), self.colour));
         self.prompt
             .set_message(status.prompt.map_or_else(String::new, |prompt| format!("PLEASE {}", prompt_words(prompt))));
     }

@@ -29,6 +29,7 @@ use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::{Capabilities, Record};
 use seathold_sequencer::link::rig_keeper::{RigKeeper, WithoutRig};
 use seathold_sequencer::link::serve;
+use seathold_sequencer::link::start_button::StartButton;
 use seathold_sequencer::output::Outputs;
 use seathold_sequencer::poll_loop::{self, PollRecord};
 use seathold_sequencer::recipe::Recipe;
@@ -61,6 +62,7 @@ pub struct ServedRig {
     commands_from: CommandSource,
     /// The host has aborted.
     aborted: bool,
+    start_button: StartButton,
 }
 
 impl ServedRig {
@@ -79,6 +81,7 @@ impl ServedRig {
             sent: 0,
             commands_from: CommandSource::Host,
             aborted: false,
+            start_button: StartButton::default(),
         }
     }
 
@@ -123,6 +126,14 @@ impl ServedRig {
         }
         self.frame.clear();
         (self.sent, self.aborted) = (0, false);
+        self.start_button = StartButton::default();
+    }
+
+    /// Somebody presses the start button, and lets go of it.
+    pub fn press_start(&mut self) {
+        for closed in [false, true] {
+            self.link.set_presses(self.start_button.update(closed));
+        }
     }
 
     /// The sequencer.
@@ -244,5 +255,7 @@ impl ServedRig {
 
 fn link(rig_memory: bool) -> Box<Controller<STORE>> {
     let capabilities = Capabilities { simulated: true, single_outputs: true, rig_memory, ..Capabilities::default() };
-    Box::new(Controller::new(capabilities))
+    let mut link = Box::new(Controller::new(capabilities));
+    link.set_presses(0);
+    link
 }

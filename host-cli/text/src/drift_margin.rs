@@ -11,6 +11,9 @@ use seathold_sequencer::verdict::{SideResult, Verdict};
 /// In the note on the calibration that sets the drift, and in no other.
 pub const BY_REST_RUN: &str = "by rest run";
 
+/// In the note on a controller's rig that was loaded with calibrations: which of them are in it is not kept.
+pub const LOADED_WITH: &str = "calibrations that were loaded with it";
+
 /// Where the drift in the budget comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum DriftSource {
@@ -18,13 +21,22 @@ pub enum DriftSource {
     RestRun,
     /// The rig file says it, and nothing was measured.
     RigFile,
+    /// It is the rig's that was loaded into a controller with its calibrations.
+    Loaded,
     /// It was typed.
     Typed,
 }
 
 /// By the notes on a run's calibrations.
 pub fn drift_source(notes: &[String]) -> DriftSource {
-    if notes.iter().any(|note| note.contains(BY_REST_RUN)) { DriftSource::RestRun } else { DriftSource::RigFile }
+    let any = |text: &str| notes.iter().any(|note| note.contains(text));
+    if any(BY_REST_RUN) {
+        DriftSource::RestRun
+    } else if any(LOADED_WITH) {
+        DriftSource::Loaded
+    } else {
+        DriftSource::RigFile
+    }
 }
 
 /// "0.2 mK/s": a drift, in two digits.
@@ -146,6 +158,7 @@ impl DriftMargin {
         let from = match source {
             DriftSource::RestRun => format!("±{assumed} by the rest run"),
             DriftSource::RigFile => format!("±{assumed} assumed: no rest run"),
+            DriftSource::Loaded => format!("±{assumed} as the rig was loaded"),
             DriftSource::Typed => format!("±{assumed} given"),
         };
         if self.k_s > PLENTY_K_S {
@@ -223,6 +236,7 @@ mod tests {
         assert!(
             say(12.9e-3, DriftSource::RestRun).contains("±12 mK/s (standard uncertainty; ±0.2 mK/s by the rest run)")
         );
+        assert!(say(3e-4, DriftSource::Loaded).contains("±0.2 mK/s as the rig was loaded)"));
         assert!(say(3e-4, DriftSource::Typed).contains("±0.3 mK/s (standard uncertainty; ±0.2 mK/s given)"));
         assert!(
             say(0.5, DriftSource::RigFile)

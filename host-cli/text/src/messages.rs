@@ -95,10 +95,9 @@ impl UnitFormat {
 
     /// The reference conditions of leaks: "20 °C and 100 kPa".
     pub fn reference(&self) -> String {
-        let celsius =
-            Dimension(Unit::Kelvin).usual().write(Dimension(Unit::Kelvin), self.reference_k, 1.0).replace('C', "°C");
-        let kpa =
-            Dimension(Unit::PascalAbsolute).usual().write(Dimension(Unit::PascalAbsolute), self.reference_pa, 1.0);
+        let written = |unit: Unit, value| Dimension(unit).usual().write_pretty(Dimension(unit), value, 1.0);
+        let celsius = written(Unit::Kelvin, self.reference_k);
+        let kpa = written(Unit::PascalAbsolute, self.reference_pa);
         format!("{celsius} and {kpa}")
     }
 
@@ -382,7 +381,7 @@ pub fn fault(fault: Fault) -> (String, &'static str) {
         ),
         Fault::FillStalled => (
             "the far-side reading stopped rising outside the band around the target",
-            "treat it as pressurised: the regulator may be set too low, or too high, the valve not open, or the transducer dead or \
+            "until it is shown empty treat it as pressurised: the regulator may be set too low, or too high, the valve not open, or the transducer dead or \
              blocked",
         ),
         Fault::NoSignOfLife => (
@@ -519,8 +518,13 @@ impl std::fmt::Display for FourDigits {
         if *value != 0.0 && !(1e-3..1e5).contains(&value.abs()) {
             return write!(f, "{value:.3e}");
         }
-        let places = if *value == 0.0 { 0.0 } else { (3.0 - value.abs().log10().floor()).max(0.0) };
-        write!(f, "{value:.*}", places as usize)
+        if *value == 0.0 {
+            return write!(f, "{value:.0}");
+        }
+        // The power of ten of the rounded number: 0.099999 is 0.1000.
+        let rounded: f64 = format!("{value:.3e}").parse().unwrap_or(*value);
+        let places = (3.0 - rounded.abs().log10().floor()).max(0.0);
+        write!(f, "{rounded:.*}", places as usize)
     }
 }
 
@@ -557,6 +561,15 @@ mod half_width_tests {
         assert_eq!(with_half_width(-0.4, 1_300.0), "0 ± 1300");
         assert_eq!(with_half_width(0.1, 0.31), "0.10 ± 0.31");
         assert_eq!(with_half_width(12.3, 45.6), "12 ± 46");
+        let four = |value| FourDigits(value).to_string();
+        assert_eq!(
+            [four(0.1), four(0.099_999_99), four(9.9999), four(-12.345_67)],
+            ["0.1000", "0.1000", "10.00", "-12.35"]
+        );
+        assert_eq!(
+            [four(0.0), four(99_999.9), four(0.000_999_99), four(f64::INFINITY)],
+            ["0", "100000", "1.000e-3", "inf"]
+        );
         let units =
             UnitFormat::new(&RawRecipe::DEMO, &DisplayUnits { leak: "mm3/s".into(), ..DisplayUnits::default() });
         assert_eq!(units.plus_minus(2e-6, 0.013), "0 ± 130 mm³/s");

@@ -66,7 +66,18 @@ fn said(summary: &Summary, header: &Header, units: &UnitFormat) -> Vec<(&'static
         out.push(("aborted", "by the operator: no verdict on the valve".into()));
     }
     if let Some(why) = summary.broken {
-        out.push(("NOT WHOLE", why.to_string()));
+        let place = summary.broken_at.map(|(at, phase)| {
+            format!(
+                "; the last reading before it is of {:.2} s, in phase \"{}\"",
+                at.as_ticks() as f64 / 1e6,
+                messages::phase_name(phase)
+            )
+        });
+        out.push(("NOT WHOLE", format!("{why}{}", place.unwrap_or_default())));
+        if why == Discontinuity::Restarted && !summary.disconnect.reads_empty() {
+            let after = "after it the controller did not know how the valve is worked: whatever it read, it called nothing empty";
+            out.push(("", after.into()));
+        }
         if summary.proved.is_none() || why.voids() {
             out.push(("", "→ these readings carry no verdict: test again".into()));
         }

@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use seathold_recording::plain::lines;
+use seathold_recording::plain::{json, lines};
 
 /// Passes text on to a screen, with everything that is_control on it written as its number, but for ends of lines and tabs of
 /// the text itself. What is not UTF-8 is replaced by U+FFFD.
@@ -11,12 +11,19 @@ pub struct PlainWriter<W> {
     to: W,
     /// The beginning of a character, the rest of which has not come yet.
     held: Vec<u8>,
+    /// What passes is JSON.
+    json: bool,
 }
 
 impl<W: Write> PlainWriter<W> {
     /// To a stream.
     pub const fn new(to: W) -> Self {
-        Self { to, held: Vec::new() }
+        Self { to, held: Vec::new(), json: false }
+    }
+
+    /// To a stream that gets JSON: it stays JSON, and of the same texts.
+    pub const fn json(to: W) -> Self {
+        Self { to, held: Vec::new(), json: true }
     }
 
     fn pass(&mut self, mut bytes: &[u8]) -> io::Result<()> {
@@ -28,7 +35,7 @@ impl<W: Write> PlainWriter<W> {
                     (std::str::from_utf8(text).unwrap_or_default(), Some(why.error_len()))
                 }
             };
-            self.to.write_all(lines(text).as_bytes())?;
+            self.to.write_all(if self.json { json(text) } else { lines(text) }.as_bytes())?;
             let rest = bytes.get(text.len()..).unwrap_or_default();
             match bad {
                 None => return Ok(()),
@@ -100,6 +107,10 @@ mod tests {
             let out = String::from_utf8(out).unwrap();
             prop_assert!(out.len() >= plain.len());
             prop_assert!(!text.chars().any(is_control) || !shown(&text).chars().any(is_control));
+            let mut out = Vec::new();
+            serde_json::to_writer(PlainWriter::json(&mut out), &text).unwrap();
+            prop_assert!(!String::from_utf8(out.clone()).unwrap().chars().any(is_control));
+            prop_assert_eq!(serde_json::from_slice::<String>(&out).unwrap(), text);
         }
     }
 }

@@ -22,6 +22,10 @@ pub const HOST_TIMEOUT: Duration = millis(1_000);
 /// Records are sent again when none has been acknowledged for this long.
 pub const RETRANSMIT: Duration = millis(200);
 
+/// The count of presses is sent again after this long, since a frame may be lost.
+#[cfg(feature = "start-button")]
+pub const PRESSES_REPEAT: Duration = millis(200);
+
 /// Most records under way at once. Bounds the search in [`RecordRing::read`] too.
 pub const WINDOW: u32 = 16;
 
@@ -55,6 +59,16 @@ pub struct Controller<const N: usize> {
     sending: u32,
     /// When the host last advanced, or records were last retransmitted.
     progress: Instant,
+    #[cfg(feature = "start-button")]
+    presses: Option<Presses>,
+}
+
+/// Presses of the start button, and when they were last sent, unless they are to be sent now.
+#[cfg(feature = "start-button")]
+#[derive(Clone, Copy, Debug)]
+struct Presses {
+    count: u8,
+    sent: Option<Instant>,
 }
 
 impl<const N: usize> Controller<N> {
@@ -80,6 +94,17 @@ impl<const N: usize> Controller<N> {
             acknowledged: 0,
             sending: 0,
             progress: Instant::from_ticks(0),
+            #[cfg(feature = "start-button")]
+            presses: None,
+        }
+    }
+
+    /// Sets how often the start button has been pressed, as [`StartButton`](super::start_button::StartButton) counts. The host
+    /// takes the first count of a session as where it begins, and any other as a press.
+    #[cfg(feature = "start-button")]
+    pub fn set_presses(&mut self, count: u8) {
+        if self.presses.is_none_or(|presses| presses.count != count) {
+            self.presses = Some(Presses { count, sent: None });
         }
     }
 
@@ -147,6 +172,11 @@ impl<const N: usize> Controller<N> {
             return;
         }
         self.session = Some(hello.session);
+        // The host counts from the first it hears, so that is to come at once.
+        #[cfg(feature = "start-button")]
+        if let Some(presses) = &mut self.presses {
+            presses.sent = None;
+        }
         self.same_version = hello.version == VERSION;
         let boot = *self.boot.get_or_insert(hello.session);
         let kept = self.kept();
@@ -264,12 +294,12 @@ impl<const N: usize> Controller<N> {
             self.flush();
         }
         for event in &poll_record.events {
-            self.keep(&Record::Event { at: poll_record.at, event: event.clone() });
+            self.keep(&Record::Event { at: poll_record.at, event });
         }
     }
 
     /// Stores a record, after the polls before it.
-    pub fn keep(&mut self, record: &Record<'_>) {
+    pub fn keep(&mut self, record: &Record<'_, &Event>) {
         self.flush();
         let mut room = [0; RECORD_MAX];
         match write::to_slice(record, &mut room) {
@@ -282,7 +312,7 @@ impl<const N: usize> Controller<N> {
     fn flush(&mut self) {
         let mut room = [0; RECORD_MAX];
         if let Some(series) = self.packer.series()
-            && let Some(bytes) = write::to_slice(&Record::Polls(series), &mut room)
+            && let Some(bytes) = write::to_slice(&Record::<&Event>::Polls(series), &mut room)
         {
             self.records.push(bytes);
         }
@@ -308,6 +338,14 @@ impl<const N: usize> Controller<N> {
                 let number = self.expected.wrapping_sub(1);
                 return self.encode(&ToHost::Response { number, response }, frame);
             }
+        }
+        #[cfg(feature = "start-button")]
+        if let Some(presses) = &mut self.presses
+            && presses.sent.is_none_or(|sent| since(now, sent) >= PRESSES_REPEAT)
+        {
+            presses.sent = Some(now);
+            let count = presses.count;
+            return self.encode(&ToHost::Presses(count), frame);
         }
         self.transmit_record(frame)
     }

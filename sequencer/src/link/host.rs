@@ -70,6 +70,9 @@ pub enum HostEvent<'a> {
     },
     /// The response to the request.
     Response(Response),
+    /// The start button at the rig has been pressed since the session was opened.
+    #[cfg(feature = "start-button")]
+    StartPressed,
 }
 
 /// A request is still in progress, or no session is open.
@@ -108,6 +111,9 @@ pub struct Host {
     retransmit_requested: Option<u32>,
     /// Records are not acknowledged.
     observes_only: bool,
+    /// Presses of the start button as last heard since the link was opened.
+    #[cfg(feature = "start-button")]
+    presses: Option<u8>,
 }
 
 impl Host {
@@ -128,6 +134,8 @@ impl Host {
             retransmit: false,
             retransmit_requested: None,
             observes_only: false,
+            #[cfg(feature = "start-button")]
+            presses: None,
         }
     }
 
@@ -246,6 +254,8 @@ impl Host {
             retransmit,
             retransmit_requested,
             observes_only,
+            #[cfg(feature = "start-button")]
+            presses,
             ..
         } = self;
         let message = deframer.push(byte)?;
@@ -301,6 +311,10 @@ impl Host {
                     return None;
                 }
                 Some(HostEvent::Response(answer))
+            }
+            #[cfg(feature = "start-button")]
+            ToHost::Presses(count) if *state == State::Open => {
+                presses.replace(count).is_some_and(|before| before != count).then_some(HostEvent::StartPressed)
             }
             // Repeated, late, or of another session.
             _ => None,

@@ -170,6 +170,9 @@ pub enum ToHost<'a> {
         /// The response.
         response: Response,
     },
+    /// How often the start button has been pressed since the reset, modulo 256.
+    #[cfg(feature = "start-button")]
+    Presses(u8),
 }
 
 /// Identifies the controller.
@@ -208,9 +211,9 @@ pub struct Capabilities {
     pub rig_memory: bool,
 }
 
-/// A record, kept until the host has it.
+/// A record, kept until the host has it. Its event may be borrowed, by whoever writes one.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub enum Record<'a> {
+pub enum Record<'a, E = Event> {
     /// A new sequencer started with this recipe.
     RecipeLoaded(RawRecipe),
     /// Polls, coded as in [`super::polls`].
@@ -220,7 +223,7 @@ pub enum Record<'a> {
         /// Time.
         at: Instant,
         /// What.
-        event: Event,
+        event: E,
     },
     /// The time of day was set.
     TimeSet {

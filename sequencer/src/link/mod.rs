@@ -14,6 +14,7 @@
 //! | [`controller`] | the controller's end |
 //! | [`host`] | the host's end |
 //! | [`serve`] | one cycle of a controller's loop: requests, poll, records |
+//! | `start_button` (feature `start-button`) | a button at the rig that answers the host's question |
 //! | `rig_keeper` (feature `rig-memory`) | the rig that is loaded over the line, and kept |
 //!
 //! Guarantees, whatever the line does:
@@ -103,4 +104,6 @@ pub mod record_ring;
 #[cfg(feature = "rig-memory")]
 pub mod rig_keeper;
 pub mod serve;
+#[cfg(feature = "start-button")]
+pub mod start_button;
 pub(crate) mod write;

@@ -47,7 +47,7 @@ impl<const N: usize> RecordRing<N> {
         }
         let end = self.begin + self.used;
         for (at, &byte) in (end..).zip((record.len() as u16).to_le_bytes().iter().chain(record)) {
-            if let Some(slot) = self.bytes.get_mut(at % N) {
+            if let Some(slot) = self.bytes.get_mut(wrapped::<N>(at)) {
                 *slot = byte;
             }
         }
@@ -69,7 +69,7 @@ impl<const N: usize> RecordRing<N> {
         }
         let mut at = self.begin;
         while ahead > 0 {
-            at = (at + HEAD + self.length_at(at)) % N;
+            at = wrapped::<N>(at + HEAD + self.length_at(at));
             ahead -= 1;
         }
         let len = self.length_at(at);
@@ -82,7 +82,7 @@ impl<const N: usize> RecordRing<N> {
 
     fn drop_oldest(&mut self) {
         let len = HEAD + self.length_at(self.begin);
-        self.begin = (self.begin + len) % N;
+        self.begin = wrapped::<N>(self.begin + len);
         self.used = self.used.saturating_sub(len);
         self.oldest = self.oldest.wrapping_add(1);
     }
@@ -92,8 +92,14 @@ impl<const N: usize> RecordRing<N> {
     }
 
     fn byte(&self, at: usize) -> u8 {
-        self.bytes.get(at % N).copied().unwrap_or(0)
+        self.bytes.get(wrapped::<N>(at)).copied().unwrap_or(0)
     }
+}
+
+/// A place in the ring from one in it and at most a round further: no division for every byte, which a small core has to do
+/// in software.
+const fn wrapped<const N: usize>(at: usize) -> usize {
+    if at < N { at } else { at - N }
 }
 
 #[cfg(test)]

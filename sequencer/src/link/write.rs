@@ -40,6 +40,7 @@ struct Writer<'a> {
 }
 
 impl Writer<'_> {
+    #[inline(never)]
     fn put(&mut self, byte: u8) {
         if let Some(place) = self.room.get_mut(self.at) {
             *place = byte;

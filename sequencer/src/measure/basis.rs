@@ -1,6 +1,7 @@
 //! The exponentials of a fit, at each block's mean time. The mean of `exp(−t/τ)` over a block of evenly spaced samples is
 //! that times a factor which is the same for all blocks of one length (a geometric series), so it goes into the amplitude.
 
+use super::curve_prior::CurvePrior;
 use crate::exponential::exp;
 use crate::limits::EXPONENTIALS;
 
@@ -33,14 +34,10 @@ impl Basis {
         factors: [1.0; EXPONENTIALS],
     };
 
-    /// For time constants in seconds.
-    pub(super) fn new(taus: impl Iterator<Item = f64>) -> Self {
-        let mut basis = Self::NONE;
-        for (slot, tau) in basis.taus.iter_mut().zip(taus) {
-            *slot = tau;
-            basis.count += 1;
-        }
-        basis
+    /// Begins anew, in place, with these time constants.
+    pub(super) fn begin(&mut self, curves: CurvePrior) {
+        *self = Self::NONE;
+        self.count = curves.taus(&mut self.taus);
     }
 
     /// Mean time of the first block, in seconds; 0 before it has been visited.

@@ -1,7 +1,7 @@
 //! Samples summed into blocks as they come, so that memory does not grow with the window. Variance of a line through
 //! block means: from the sums of equally spaced points; batch means: Law, *Simulation Modeling and Analysis*, 9.5.3.
 
-use crate::limits::BLOCKS;
+use crate::limits::{BLOCKS, EQUAL_BY_CHANCE, EQUAL_REST_MAX, EQUAL_SQUARES_MAX};
 use crate::sqrt::sqrt;
 use crate::time::{Instant, since};
 
@@ -23,9 +23,10 @@ pub struct BlockedTrace {
     last: i32,
     last_us: u32,
     total: Block,
-    /// Sum of squared differences of neighbours, and how many: the noise, insensitive to drift.
+    /// Sum of squared differences of neighbours: the noise, insensitive to drift.
     squares: u64,
-    differences: u32,
+    /// How many of them are none: a reading equal to the one before.
+    equal: u32,
     /// Samples a full block holds, as a power of two.
     pub(super) shift: u8,
     full: u8,
@@ -73,7 +74,7 @@ impl BlockedTrace {
             last_us: 0,
             total: Block::EMPTY,
             squares: 0,
-            differences: 0,
+            equal: 0,
             shift: 0,
             full: 0,
             sum_y: [0; BLOCKS],
@@ -91,7 +92,7 @@ impl BlockedTrace {
         self.last_us = 0;
         self.total = Block::EMPTY;
         self.squares = 0;
-        self.differences = 0;
+        self.equal = 0;
         self.shift = 0;
         self.full = 0;
         self.sum_y.fill(0);
@@ -112,7 +113,7 @@ impl BlockedTrace {
         let y = i64::from(counts.saturating_sub(self.first));
         let step = u64::from(counts.abs_diff(self.last));
         self.squares = self.squares.saturating_add(step.saturating_mul(step));
-        self.differences = self.differences.saturating_add(u32::from(self.total.n > 0));
+        self.equal = self.equal.saturating_add(u32::from(self.total.n > 0 && step == 0));
         self.last = counts;
         self.last_us = us;
         self.total.add(y, us.into(), thermometer_counts.into());
@@ -175,10 +176,20 @@ impl BlockedTrace {
 
     /// The same, squared.
     pub(crate) fn noise_variance(&self) -> f64 {
-        if self.differences == 0 {
+        let differences = self.total.n.saturating_sub(1);
+        if differences == 0 {
             return 0.0;
         }
-        self.squares as f64 / (2.0 * f64::from(self.differences))
+        self.squares as f64 / (2.0 * f64::from(differences))
+    }
+
+    /// Whether more readings equal the one before than live noise can make so: the channel is stuck, or clipped, with a
+    /// flicker now and then. `at_rest` is the mean change from reading to reading while it was seen to be alive, in
+    /// [`crate::limits::CHANGE_PARTS`] of a count. The bounds: [`crate::limits::EQUAL_SQUARES_MAX`] and what follows it.
+    pub(crate) fn sticks(&self, at_rest: u16) -> bool {
+        let by_chance = EQUAL_BY_CHANCE.min(self.total.n.saturating_sub(self.equal) / 2);
+        let equal = f64::from(self.equal.saturating_sub(by_chance)) / f64::from(self.total.n);
+        equal * equal * self.noise_variance() > EQUAL_SQUARES_MAX || equal * f64::from(at_rest) > EQUAL_REST_MAX
     }
 
     /// Mean of the readings, in counts; `None` for an empty trace.
@@ -229,6 +240,7 @@ fn join_pairs<T: Copy>(sums: &mut [T; BLOCKS], add: fn(T, T) -> T) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::limits::{CHANGE_LEAST, CHANGE_PARTS};
     use proptest::prelude::*;
 
     proptest! {
@@ -274,5 +286,70 @@ mod tests {
             trace.push(Instant::from_ticks(i * 1_000), i as i32, 0);
         }
         assert!((trace.noise_counts() - sqrt(0.5)).abs() < 1e-12);
+    }
+
+    /// A window of normal noise of `sigma` counts about a level, put through `channel`, and the mean change of the noise.
+    fn window(
+        samples: u64,
+        sigma: f64,
+        level: f64,
+        seed: u64,
+        channel: impl Fn(u64, i32) -> i32,
+    ) -> (BlockedTrace, u16) {
+        let (mut trace, mut state, mut last, mut changes) = (BlockedTrace::new(), seed, None, 0.0);
+        let mut uniform = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 11) as f64 / (1u64 << 53) as f64
+        };
+        for i in 0..samples {
+            // Twelve uniform numbers: a variance of one.
+            let noise = sigma * ((0..12).map(|_| uniform()).sum::<f64>() - 6.0);
+            let live = (level + noise).round() as i32;
+            changes += f64::from((live - last.replace(live).unwrap_or(live)).abs());
+            trace.push(Instant::from_ticks(10_000 * i), channel(i, live), 0);
+        }
+        let change = changes / samples as f64 * f64::from(CHANGE_PARTS);
+        (trace, (change as u32).max(CHANGE_LEAST) as u16)
+    }
+
+    /// However fine or coarse the counts are against the noise, and wherever between two counts the pressure lies: as long as
+    /// the noise is such that a precheck sees the last digits move.
+    #[test]
+    fn a_live_channel_does_not_stick() {
+        for sigma in [0.4, 0.5, 0.7, 1.0, 1.5, 3.0, 10.0, 100.0] {
+            for (at, samples) in [(0.0, 10_000), (0.25, 10_000), (0.5, 10_000), (0.0, 200), (0.3, 200), (0.5, 200)] {
+                for seed in 0..20 {
+                    let (trace, change) = window(samples, sigma, at, seed, |_, live| live);
+                    assert!(!trace.sticks(change), "{sigma} counts at {at}, {samples} samples, {seed}");
+                }
+            }
+        }
+        assert!(!BlockedTrace::new().sticks(16));
+    }
+
+    /// Runs of equal codes never longer than twenty, which is far from a frozen channel's.
+    #[test]
+    fn one_that_sticks_but_for_a_flicker_is_seen() {
+        for sigma in [1.0, 1.2, 2.0, 5.0, 30.0] {
+            for every in [5, 10, 20] {
+                let (trace, change) = window(2_000, sigma, 0.2, 5, |i, live| if i % every == 0 { live } else { 0 });
+                assert!(trace.sticks(change), "{sigma} counts, every {every}");
+            }
+        }
+        // The least noise that shows in a precheck: a flicker of a count in one of twenty readings.
+        let (trace, change) = window(2_000, 0.5, 0.0, 5, |i, _| i32::from(i % 20 == 0));
+        assert!(trace.sticks(change));
+        // More of them than there was noise, where the noise is not known.
+        let (trace, _) = window(2_000, 5.0, 0.0, 5, |i, live| if i % 4 == 0 { live } else { 0 });
+        assert!(trace.sticks(16));
+    }
+
+    /// At the end of the converter's range half of all noise is cut off.
+    #[test]
+    fn a_clipped_one_is_seen_where_most_of_it_is_cut_off() {
+        for sigma in [1.2, 5.0, 50.0] {
+            let (trace, change) = window(2_000, sigma, 0.0, 5, |_, live| live.max((0.5 * sigma).round() as i32));
+            assert!(trace.sticks(change), "{sigma} counts");
+        }
     }
 }

@@ -43,10 +43,12 @@ impl TauRange {
         ln(self.max_s / self.min_s) / count as f64
     }
 
-    /// Middles of `count` equal cells on a logarithmic scale.
-    fn middles(self, count: usize) -> impl Iterator<Item = f64> {
-        let cell = self.cell(count);
-        (0..count).map(move |k| self.min_s * exp((k as f64 + 0.5) * cell))
+    /// Middles of as many equal cells on a logarithmic scale as there are slots.
+    fn middles(self, slots: &mut [f64]) {
+        let cell = self.cell(slots.len());
+        for (k, slot) in slots.iter_mut().enumerate() {
+            *slot = self.min_s * exp((k as f64 + 0.5) * cell);
+        }
     }
 }
 
@@ -86,14 +88,21 @@ impl CurvePrior {
         }
     }
 
-    /// The time constants a fit allows for, in seconds; the calibrated one first.
-    pub(super) fn taus(self) -> impl Iterator<Item = f64> {
-        let (first, range, count) = match self {
-            Self::Line => (None, None, 0),
-            Self::Exact { tau_s } => (Some(tau_s), None, 0),
-            Self::Calibrated { tau_s, minor, .. } => (Some(tau_s), Some(minor), EXPONENTIALS - 1),
-            Self::Profiled(range) => (None, Some(range), EXPONENTIALS),
-        };
-        first.into_iter().chain(range.into_iter().flat_map(move |range| range.middles(count)))
+    /// The time constants a fit allows for, in seconds, the calibrated one first; gives how many.
+    pub(super) fn taus(self, slots: &mut [f64; EXPONENTIALS]) -> usize {
+        let [first, others @ ..] = slots;
+        match self {
+            Self::Line => return 0,
+            Self::Exact { tau_s } => {
+                *first = tau_s;
+                return 1;
+            }
+            Self::Calibrated { tau_s, minor, .. } => {
+                *first = tau_s;
+                minor.middles(others);
+            }
+            Self::Profiled(range) => range.middles(slots),
+        }
+        EXPONENTIALS
     }
 }

@@ -79,14 +79,15 @@ impl Diagnosis {
 
 /// Whether two leaks agree within their uncertainties, or within a fifth of the larger: a stem's leak follows the
 /// pressure, which differs a little from fill to fill (a fifth is our judgement, no source).
-fn leaks_agree(first: Option<&SideResult>, second: Option<&SideResult>) -> bool {
-    let estimate = |r: Option<&SideResult>| r.and_then(|r| r.estimate);
-    match (estimate(first), estimate(second)) {
+fn leaks_agree<'a>(first: Option<&'a SideResult>, second: Option<&'a SideResult>) -> bool {
+    // Borrowed: an estimate is large.
+    let of = |r: Option<&'a SideResult>| r.and_then(|r| r.estimate.as_ref());
+    match (of(first), of(second)) {
         (Some(a), Some(b)) => {
             let (qa, qb) = (a.leak.pa_m3_s(), b.leak.pa_m3_s());
             let difference = (qa - qb).abs();
             let larger = if qa > qb { qa } else { qb };
-            let expanded = |f: LeakEstimate| f.expanded.pa_m3_s();
+            let expanded = |f: &LeakEstimate| f.expanded.pa_m3_s();
             difference <= expanded(a) + expanded(b) || difference <= 0.2 * larger
         }
         // Two gross falls have no estimate: compare the observed rates.

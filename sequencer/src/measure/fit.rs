@@ -216,6 +216,10 @@ pub struct Fit {
     mean_y: f64,
     /// Standard deviation of ln τ inside a cell of the grid.
     u_cell: f64,
+    /// Standard deviation of one minor mode, relative to the whole transient at isolation.
+    minor: f64,
+    /// Prior probability of one exponential of the grid, with the penalty for the amplitude that a line does not have.
+    grid_weight: f64,
     /// Fraction of each exponential that remains at the first block, of a transient of height 1 that began at
     /// isolation.
     remaining: [f64; EXPONENTIALS],
@@ -303,6 +307,11 @@ impl NoiseEstimate {
 
 const US_PER_S: f64 = 1e6;
 
+/// A block's mean time, in seconds after the trace's first sample.
+fn mean_s(block: &Block) -> f64 {
+    block.t as f64 / f64::from(block.n) / US_PER_S
+}
+
 /// Standard deviation of all minor modes together, relative to the whole transient at isolation. Nearly as high as the
 /// dominant one, since shutting fills the cavity without loss of heat: it cools in its own time and draws gas out of a far
 /// side that warms again in another (our judgement, no source; the coverage it gives on plants with several time constants
@@ -346,6 +355,8 @@ impl Fit {
         mean_t: 0.0,
         mean_y: 0.0,
         u_cell: 0.0,
+        minor: 0.0,
+        grid_weight: 0.0,
         remaining: [1.0; EXPONENTIALS],
         height: None,
         variance: 0.0,
@@ -403,6 +414,7 @@ impl Fit {
                     return true;
                 }
                 self.set_up_basis();
+                self.set_up_remaining(trace);
                 self.stage = Stage::Accumulate;
             }
             Stage::Accumulate => {
@@ -451,15 +463,23 @@ impl Fit {
         self.full + usize::from(self.open.n > 0)
     }
 
+    /// Sets up what is the same for all curves.
     #[inline(never)]
     fn set_up_basis(&mut self) {
-        self.basis = Basis::new(self.curves.taus());
+        self.basis.begin(self.curves);
         let count = self.basis.count();
-        self.u_cell = match self.curves {
-            CurvePrior::Line | CurvePrior::Exact { .. } => 0.0,
-            CurvePrior::Calibrated { minor, .. } => sqrt(UNIFORM) * minor.cell(count - 1),
-            CurvePrior::Profiled(range) => sqrt(UNIFORM) * range.cell(count),
+        let (cell, others, grid) = match self.curves {
+            CurvePrior::Line | CurvePrior::Exact { .. } => (0.0, 0.0, count),
+            CurvePrior::Calibrated { minor, .. } => (minor.cell(count - 1), self.settling.minor(), count - 1),
+            CurvePrior::Profiled(range) => (range.cell(count), self.settling.minor(), count),
         };
+        self.u_cell = sqrt(UNIFORM) * cell;
+        self.minor = if count > 1 { others / sqrt((count - 1) as f64) } else { 0.0 };
+        self.grid_weight = 0.5 / (grid as f64 * sqrt(self.blocks() as f64));
+    }
+
+    fn block(&self, trace: &BlockedTrace, index: usize) -> Option<Block> {
+        if index < self.full { trace.block(index) } else { Some(self.open) }
     }
 
     /// Calls `add` for the next few blocks; true when all are done. Rewinds for the next pass.
@@ -468,10 +488,9 @@ impl Fit {
             if self.index >= self.blocks() {
                 break;
             }
-            let block = if self.index < self.full { trace.block(self.index) } else { Some(self.open) };
-            if let Some(block) = block {
+            if let Some(block) = self.block(trace, self.index) {
                 let n = f64::from(block.n);
-                let t = block.t as f64 / n / US_PER_S;
+                let t = mean_s(&block);
                 let y = self.reading(&block, n) - self.mean_y;
                 let e = self.basis.at(t);
                 add(self, &Point { n, t: t - self.mean_t, y, e });
@@ -503,9 +522,6 @@ impl Fit {
     fn next_curve(&mut self) -> bool {
         let curve = self.curve;
         let exponentials = self.basis.count();
-        if curve == 0 && self.stage == Stage::FirstPass {
-            self.remaining = self.remaining_fractions();
-        }
         let posterior = if curve < exponentials {
             regression::transient(&self.gram, &self.prior(curve), self.variance)
         } else {
@@ -560,37 +576,32 @@ impl Fit {
     /// Prior of the curve whose dominant mode is this exponential.
     fn prior(&self, dominant: usize) -> Prior {
         let count = self.basis.count();
-        let (u_ln_tau, others) = match self.curves {
-            CurvePrior::Line | CurvePrior::Exact { .. } => (0.0, 0.0),
-            CurvePrior::Calibrated { u_rel, .. } if dominant == 0 => (u_rel, self.settling.minor()),
-            CurvePrior::Calibrated { .. } | CurvePrior::Profiled(_) => (self.u_cell, self.settling.minor()),
+        let u_ln_tau = match self.curves {
+            CurvePrior::Calibrated { u_rel, .. } if dominant == 0 => u_rel,
+            _ => self.u_cell,
         };
-        let minor = if count > 1 { others / sqrt((count - 1) as f64) } else { 0.0 };
         // Where only the amplitude is unknown, this is plain least squares.
         let height = self.height.filter(|_| count > 1);
         let u_shift = self.basis.tau(dominant).map_or(0.0, |tau_s| u_ln_tau / tau_s);
         // Only the first pass takes heights from the curves.
         let tau = self.basis.tau(dominant).filter(|_| height.is_none());
         let height_max = tau.map_or(f64::INFINITY, |tau_s| self.settling.height_max(tau_s));
-        Prior { dominant, count, u_shift, minor, remaining: self.remaining, height, height_max }
+        Prior { dominant, count, u_shift, minor: self.minor, remaining: self.remaining, height, height_max }
     }
 
-    /// [`Fit::remaining`], once the first block has been visited.
-    fn remaining_fractions(&self) -> [f64; EXPONENTIALS] {
-        let mut remaining = [1.0; EXPONENTIALS];
-        for (k, fraction) in remaining.iter_mut().enumerate() {
-            if let Some(tau_s) = self.basis.tau(k) {
-                *fraction = exp(-(self.settling.since_isolation_s + self.basis.first_s()) / tau_s);
-            }
+    /// [`Fit::remaining`]. So many exponential functions are a poll's work: not one in which a curve is fitted as well.
+    #[inline(never)]
+    fn set_up_remaining(&mut self, trace: &BlockedTrace) {
+        let first_s = self.block(trace, 0).map_or(0.0, |block| mean_s(&block));
+        let since_s = self.settling.since_isolation_s + first_s;
+        for (k, fraction) in self.remaining.iter_mut().enumerate() {
+            *fraction = self.basis.tau(k).map_or(1.0, |tau_s| exp(-since_s / tau_s));
         }
-        remaining
     }
 
     /// Prior probability of a curve, with the penalty for the amplitude that a line does not have.
     fn prior_weight(&self, curve: usize) -> f64 {
-        let exponentials = self.basis.count();
-        let is_line = curve >= exponentials;
-        let of_grid = |size: usize| 0.5 / (size as f64 * sqrt(self.blocks() as f64));
+        let is_line = curve >= self.basis.count();
         match self.curves {
             CurvePrior::Line => 1.0,
             // There is a transient: the line serves only where it cannot be distinguished from one.
@@ -602,12 +613,12 @@ impl Fit {
                 }
             }
             CurvePrior::Calibrated { .. } if curve == 0 => 1.0 - UNCALIBRATED,
-            CurvePrior::Calibrated { .. } => UNCALIBRATED * if is_line { 0.5 } else { of_grid(exponentials - 1) },
+            CurvePrior::Calibrated { .. } => UNCALIBRATED * if is_line { 0.5 } else { self.grid_weight },
             CurvePrior::Profiled(_) => {
                 if is_line {
                     0.5
                 } else {
-                    of_grid(exponentials)
+                    self.grid_weight
                 }
             }
         }

@@ -19,9 +19,10 @@ const PAIRS: usize = EXPONENTIALS * (EXPONENTIALS + 1) / 2;
 /// multiplied: time t, reading y, exponentials e.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Gram {
-    /// Samples in all, and one over that.
+    /// Samples in all, one over that, and the mean of the readings.
     weight: f64,
     per_sample: f64,
+    mean_reading: f64,
     tt: f64,
     ty: f64,
     y: f64,
@@ -52,6 +53,7 @@ impl Gram {
     pub(super) const EMPTY: Self = Self {
         weight: 0.0,
         per_sample: 0.0,
+        mean_reading: 0.0,
         tt: 0.0,
         ty: 0.0,
         y: 0.0,
@@ -93,6 +95,7 @@ impl Gram {
     /// To be called once after the last block.
     pub(super) fn close(&mut self) {
         self.per_sample = 1.0 / self.weight;
+        self.mean_reading = self.y * self.per_sample;
     }
 
     /// Samples in all.
@@ -118,7 +121,7 @@ impl Gram {
             // No curve has two shifts.
             (Column::Shift(k), Column::Shift(_)) => at(&self.ttee, k),
         };
-        sum - self.sum(a) * mean
+        self.centred(sum, a, mean)
     }
 
     /// Sum of products of a column and the readings, about their means.
@@ -128,7 +131,7 @@ impl Gram {
             Column::Exponential(k) => at(&self.ey, k),
             Column::Shift(k) => at(&self.tey, k),
         };
-        sum - self.sum(column) * self.mean_reading()
+        self.centred(sum, column, self.mean_reading)
     }
 
     /// Mean square of the times.
@@ -138,23 +141,29 @@ impl Gram {
 
     /// Sum of squares of the readings about their mean.
     pub(super) fn readings(&self) -> f64 {
-        self.yy - self.y * self.mean_reading()
+        self.yy - self.y * self.mean_reading
     }
 
-    pub(super) fn mean_reading(&self) -> f64 {
-        self.y * self.per_sample
+    pub(super) const fn mean_reading(&self) -> f64 {
+        self.mean_reading
     }
 
     pub(super) fn mean(&self, column: Column) -> f64 {
-        self.sum(column) * self.per_sample
+        self.sum(column).map_or(0.0, |sum| sum * self.per_sample)
     }
 
-    fn sum(&self, column: Column) -> f64 {
+    /// None of times, which come centred: it is zero.
+    fn sum(&self, column: Column) -> Option<f64> {
         match column {
-            Column::Slope => 0.0,
-            Column::Exponential(k) => at(&self.e, k),
-            Column::Shift(k) => at(&self.te, k),
+            Column::Slope => None,
+            Column::Exponential(k) => Some(at(&self.e, k)),
+            Column::Shift(k) => Some(at(&self.te, k)),
         }
+    }
+
+    /// A sum of products less what the means of both factors account for.
+    fn centred(&self, products: f64, column: Column, mean: f64) -> f64 {
+        self.sum(column).map_or(products, |sum| products - sum * mean)
     }
 }
 

@@ -14,11 +14,12 @@ pub(crate) mod soak;
 pub(crate) mod start_up;
 pub(crate) mod vent;
 
+use core::num::NonZeroU16;
+
 use crate::channel::Channel;
 use crate::event::{Event, Events, Fault, Phase};
 use crate::gas_temperature::GasTemperature;
 use crate::input::{Contacts, Prompt};
-use crate::measure::LeakEstimate;
 use crate::persist::Persist;
 use crate::recipe::Recipe;
 use crate::rig::Rig;
@@ -57,8 +58,8 @@ pub(crate) struct View<'a> {
     pub(crate) sides_apart: bool,
     /// The far reading has jumped faster than gas can, since air was let in.
     pub(crate) jumped: bool,
-    /// The far transducer gives one code, where its last digits should move.
-    pub(crate) frozen: bool,
+    /// Mean change of the far reading in the precheck, where its last digits moved there ([`crate::limits::CHANGE_PARTS`]).
+    pub(crate) flicker: Option<NonZeroU16>,
 }
 
 /// Least fall of a pressure trapped at `isolated` that is a gross leak, in pascals: more than cooling alone can cause.
@@ -99,12 +100,13 @@ impl View<'_> {
 pub(crate) struct End {
     pub(crate) verdict: Verdict,
     pub(crate) reason: Reason,
-    pub(crate) estimate: Option<LeakEstimate>,
+    /// It ended in the measurement, whose estimate is kept there.
+    pub(crate) measured: bool,
 }
 
 impl End {
     pub(crate) const fn without_estimate(verdict: Verdict, reason: Reason) -> Self {
-        Self { verdict, reason, estimate: None }
+        Self { verdict, reason, measured: false }
     }
 }
 
@@ -206,7 +208,7 @@ pub(crate) mod bench {
                 supply_full: false,
                 sides_apart: false,
                 jumped: false,
-                frozen: false,
+                flicker: None,
             }
         }
     }

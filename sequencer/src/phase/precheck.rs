@@ -3,9 +3,11 @@
 //! Left when zero offset and peak-to-peak have been measured. Not empty → the side is void; implausible or frozen →
 //! fault; too few samples in time → fault.
 
+use core::num::NonZeroU16;
+
 use super::{End, Next, View, emit};
 use crate::event::{Event, Events, Fault, Phase};
-use crate::limits::{FLICKER_COUNTS, FROZEN_PRECHECK};
+use crate::limits::{CHANGE_LEAST, CHANGE_PARTS, FLICKER_COUNTS, FROZEN_PRECHECK};
 use crate::output::Outputs;
 use crate::recipe::Recipe;
 use crate::time::{Duration, millis};
@@ -15,10 +17,11 @@ use crate::verdict::{Reason, Verdict};
 pub(crate) struct Precheck {
     samples: u32,
     sum_pa: i64,
-    least_pa: i32,
-    most_pa: i32,
     /// Least and greatest code.
     counts: (i32, i32),
+    /// The last code, and the sum of the changes from code to code.
+    last: i32,
+    changes: u32,
 }
 
 /// Fewest samples for a zero.
@@ -31,9 +34,12 @@ pub(crate) fn limit(recipe: &Recipe) -> Duration {
 pub(crate) const OUTPUTS: Outputs = Outputs::REST;
 
 impl Precheck {
-    /// Whether the far transducer's last digits move so much by themselves that a frozen reading is detectable.
-    pub(crate) const fn flickers(&self) -> bool {
-        self.counts.0.abs_diff(self.counts.1) >= FLICKER_COUNTS
+    /// Mean change from reading to reading, in [`CHANGE_PARTS`] of a count, where the far transducer's last digits move so much
+    /// by themselves that a frozen reading is detectable.
+    pub(crate) fn flicker(&self) -> Option<NonZeroU16> {
+        let change = self.changes.saturating_mul(CHANGE_PARTS) / self.samples.max(1);
+        let flickers = self.counts.0.abs_diff(self.counts.1) >= FLICKER_COUNTS;
+        NonZeroU16::new(change.clamp(CHANGE_LEAST, u16::MAX.into()) as u16).filter(|_| flickers)
     }
 
     #[inline(never)]
@@ -49,14 +55,14 @@ impl Precheck {
                 return Next::Fault(Fault::Implausible);
             }
             if self.samples == 0 {
-                (self.least_pa, self.most_pa) = (pa, pa);
                 self.counts = (good.counts, good.counts);
+                self.last = good.counts;
             }
             self.samples = self.samples.saturating_add(1);
             self.sum_pa += i64::from(pa);
-            self.least_pa = self.least_pa.min(pa);
-            self.most_pa = self.most_pa.max(pa);
             self.counts = (self.counts.0.min(good.counts), self.counts.1.max(good.counts));
+            self.changes = self.changes.saturating_add(good.counts.abs_diff(self.last));
+            self.last = good.counts;
         }
         if view.spent >= limit(view.recipe) {
             return Next::Fault(Fault::FarSensor);
@@ -67,7 +73,8 @@ impl Precheck {
         if view.rig.raw().far_flickers && self.counts.0 == self.counts.1 && self.samples >= FROZEN_PRECHECK {
             return Next::Fault(Fault::Frozen);
         }
-        let peak_to_peak_pa = self.most_pa.abs_diff(self.least_pa);
+        let [least, most] = [self.counts.0, self.counts.1].map(|counts| view.rig.raw().far.pressure(counts).pascals());
+        let peak_to_peak_pa = most.abs_diff(least);
         if peak_to_peak_pa > recipe.zero_peak_to_peak_max_pa {
             return Next::Fault(Fault::Implausible);
         }
@@ -137,7 +144,7 @@ mod tests {
     #[test]
     fn digits_move_where_they_span_three_counts() {
         for (most, flickers) in [(0, false), (2, false), (3, true)] {
-            assert_eq!(after(&[0, most, 0], 500_000).2.flickers(), flickers, "{most} counts");
+            assert_eq!(after(&[0, most, 0], 500_000).2.flicker().is_some(), flickers, "{most} counts");
         }
     }
 }

@@ -428,6 +428,22 @@ fn rule_9_a_fault_after_measuring_takes_the_verdict_away() {
     assert_eq!((result.verdict, result.reason), (Verdict::Void, Reason::Fault));
 }
 
+/// Rule 9. What was final before a fault is not taken away by it; the run is void all the same.
+#[test]
+fn rule_9_a_side_that_was_final_before_a_fault_keeps_its_result() {
+    let mut script = Script::default();
+    script.start(Sides::Both).until(Phase::Swap, 120_000);
+    assert_eq!(script.result(Side::First).verdict, Verdict::Tight);
+    script.until(Phase::Measure, 120_000);
+    let _ = script.poll_with(|inputs| inputs.contacts.stop = true);
+    script.until(Phase::EmergencyStopped, 10_000);
+    script.command(Command::Acknowledge).until(Phase::Ready, 120_000);
+    assert_eq!(script.result(Side::First).verdict, Verdict::Tight);
+    let second = script.result(Side::Second);
+    assert_eq!((second.verdict, second.reason), (Verdict::Void, Reason::Fault));
+    assert_eq!(script.proved(), Some(Verdict::Void));
+}
+
 /// Rule 10. A clock that goes back, in any phase of a test.
 #[test]
 fn rule_10_a_clock_that_goes_back_voids_the_run() {

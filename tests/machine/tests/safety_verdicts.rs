@@ -121,6 +121,37 @@ fn rule_9_a_frozen_reading_gives_no_verdict() {
     assert!(script.saw(&Event::Restarted(Disturbance::Frozen)), "{:?}", script.log);
 }
 
+/// Nor one that is frozen but for a flicker, which never gives many equal codes in a row; nor one at the end of its converter's
+/// range.
+#[test]
+fn rule_9_a_channel_that_sticks_or_is_clipped_gives_no_verdict() {
+    for (every, height) in [(20, 1), (20, 9), (4, 9), (3, 30)] {
+        let mut script = Script::in_phase(Phase::Settle);
+        script.rig.leak = 6_000.0;
+        let mut frozen = None;
+        script.until_with(Phase::SafeVent, 60_000, |i: &mut Inputs| {
+            if let Reading::Sample(sample) = &mut i.far {
+                let held = *frozen.get_or_insert(sample.counts);
+                sample.counts = held + if sample.number % every == 0 { height } else { 0 };
+            }
+        });
+        script.until(Phase::Swap, 60_000);
+        let result = script.result(Side::First);
+        assert_eq!((result.verdict, result.reason), (Verdict::Void, Reason::Disturbed), "{height} every {every}");
+        assert!(script.saw(&Event::Restarted(Disturbance::Frozen)), "{:?}", script.log);
+    }
+    let mut script = Script::in_phase(Phase::Settle);
+    script.rig.leak = 6_000.0;
+    let mut least = None;
+    script.until_with(Phase::SafeVent, 60_000, |i: &mut Inputs| {
+        if let Reading::Sample(sample) = &mut i.far {
+            sample.counts = sample.counts.max(*least.get_or_insert(sample.counts));
+        }
+    });
+    script.until(Phase::Swap, 60_000);
+    assert_eq!(script.result(Side::First).verdict, Verdict::Void);
+}
+
 /// A constant code in a precheck long enough to detect it: frozen. Where by the rig the last digit never moves, it is
 /// not detectable.
 #[test]

@@ -46,7 +46,7 @@ pub fn canonical(sequencer: &Sequencer, now: u64, number: u32) -> String {
         phase: sequencer.phase(),
         idle: sequencer.status().side.is_none(),
         latched: sequencer.status().fault.is_some(),
-        flickers: text.contains(" flickers: true"),
+        flickers: text.contains(" flicker: Some("),
         poll_us: sequencer.recipe().map_or(100_000, |r| u64::from(r.raw().sample_period_ms) * 1_000),
         dwell_us: u64::from(raw_rig.safe_dwell_ms) * 1_000,
         changeover_us: u64::from(raw_rig.changeover_ms) * 1_000,
@@ -85,14 +85,14 @@ impl Reader<'_> {
             // Only the far side is checked for gaps, its rate, and constant codes.
             ("Channel", "number" | "anchors" | "same_code") if self.of_supply => true,
             // And that only where the last digits moved in the precheck.
-            ("Channel", "same_code") => !self.flickers,
+            ("Channel", "same_code") | ("BlockedTrace", "equal") => !self.flickers,
             // The rate is used while filling, and spans less than the precheck.
             ("Channel", "anchors") => !matches!(phase, Phase::Precheck | Phase::Fill),
             // Only decides when a waiting state reminds: an event, which no property here uses.
             ("Sequencer", "reminded") => true,
             // What is compared with it becomes an age.
             ("Sequencer", "sure") => true,
-            // Reset on the way into measuring; read nowhere else.
+            // Reset on the way into measuring; read nowhere else, but for its estimate, which is for display.
             ("Sequencer", "measure") => !matches!(phase, Phase::Measure),
             // States that wait for a person have no limit and no deadline.
             ("Sequencer", "entered") => {
@@ -108,7 +108,10 @@ impl Reader<'_> {
             // Those of the present run, for its result; a start clears them.
             ("Sequencer", "results") => self.idle,
             // For display: copied, printed, no decisions after the verdict.
-            ("SideResult", "estimate" | "isolated_at" | "fall_pa" | "after_ms") | ("Measure", "estimate") => true,
+            ("SideResult", "estimate" | "isolated_at" | "fall_pa" | "after_ms")
+            | ("Ended", "fall_pa" | "after_ms")
+            | ("End", "measured")
+            | ("Measure", "estimate") => true,
             _ => false,
         }
     }

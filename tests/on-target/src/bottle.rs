@@ -15,6 +15,9 @@ use seathold_sequencer::time::Instant;
 /// Time between polls, in microseconds.
 pub const POLL_US: u64 = 10_000;
 
+/// The shortest time between polls of an uneven clock, in microseconds; the longest is as much above [`POLL_US`].
+const UNEVEN_US_MIN: u64 = 5_000;
+
 /// Regulated air, in pascals gauge.
 const AIR_PA: i32 = 600_000;
 
@@ -42,6 +45,8 @@ pub struct Bottle {
     now: Instant,
     conversions: u32,
     noise: Noise,
+    /// Where polls come at random moments, their source.
+    uneven: Option<Noise>,
     outputs: Outputs,
     /// Far and supply side, in thousandths of a pascal gauge.
     far: i64,
@@ -73,6 +78,7 @@ impl Bottle {
             now: Instant::from_ticks(2_000_000),
             conversions: 0,
             noise: Noise::new(0x0b07_71e5),
+            uneven: None,
             outputs: Outputs::REST,
             far: 0,
             supply: 0,
@@ -87,6 +93,11 @@ impl Bottle {
         }
     }
 
+    /// The same, polled at random moments.
+    pub fn polled_unevenly(self) -> Self {
+        Self { uneven: Some(Noise::new(0x7157_0c1c)), ..self }
+    }
+
     /// As they were set last.
     pub const fn outputs(&self) -> Outputs {
         self.outputs
@@ -94,7 +105,9 @@ impl Bottle {
 
     /// Advances gas and movement by one poll.
     pub fn advance(&mut self) {
-        self.now = Instant::from_ticks(self.now.as_ticks() + POLL_US);
+        let apart = |noise: &mut Noise| UNEVEN_US_MIN + u64::from(noise.word()) % (2 * (POLL_US - UNEVEN_US_MIN) + 1);
+        let apart = self.uneven.as_mut().map_or(POLL_US, apart);
+        self.now = Instant::from_ticks(self.now.as_ticks() + apart);
         self.conversions = self.conversions.wrapping_add(1);
         match self.outputs.pilot {
             _ if self.ails.jammed_open || self.ails.jammed_shut => {}

@@ -9,10 +9,12 @@
 //! |---|---|
 //! | [`tell`] | the lines reported, and the running check over them |
 //! | [`meter`] | instructions a poll, by phase |
+//! | [`arithmetic`] | sums, products, quotients and comparisons by themselves |
 //! | [`trace`] | a fixed trace of counts, and the estimator run over it |
 //! | [`bottle`] | a rig in whole numbers, small enough for 16 KiB of memory |
 //! | [`sequence`] | the sequencer run over a bottle |
 
+pub mod arithmetic;
 pub mod bottle;
 pub mod meter;
 pub mod sequence;
@@ -36,6 +38,7 @@ pub fn run_all(tell: &mut impl Tell, meter: &impl Meter, place: &mut MaybeUninit
         size_of::<Event>(),
         size_of::<Errors>()
     ));
+    arithmetic::run(tell);
     for case in trace::CASES {
         case.run(tell);
     }

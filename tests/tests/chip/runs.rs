@@ -9,11 +9,14 @@ use seathold_recording::{self as recording, Recording};
 use seathold_sequencer::output::Outputs;
 use seathold_sim::scenario::{Scenario, find};
 use seathold_tests::chip_kit::Chip;
-use seathold_tests::doctor_kit::{answered, flat};
+use seathold_tests::doctor_kit::{NOTHING, answered, flat};
+
+/// What an emergency stop asks for.
+pub(crate) const STOPPED: &str = "near the ball, then acknowledge >>> ack and Enter acknowledges";
 
 /// What a person answers during a run: that the valve is on the rig, and, once it is turned round, that it is.
-pub(crate) const RUN: [(&str, &str); 2] =
-    [("Enter begins, a and Enter aborts", ""), ("Enter when done, a and Enter aborts", "")];
+pub(crate) const RUN: [(&str, &str); 3] =
+    [("Enter begins, a and Enter aborts", ""), ("Enter when done, a and Enter aborts", ""), (STOPPED, "ack")];
 
 /// A run of these sides: code, results, talk.
 pub(crate) fn run(chip: &Chip, sides: &str, file: &Path, then: &mut dyn FnMut(&str)) -> (u8, String, String) {
@@ -122,6 +125,31 @@ fn judged(scenario: &Scenario, sides: &str, wanted: u8) {
 #[ignore = "needs the image and the emulator: .ci/run chip"]
 fn a_tight_valve_is_judged_tight_from_both_sides() {
     judged(&Scenario::TIGHT, "both", 0);
+}
+
+/// Begun by the start button: pressed again and again until the run begins, as somebody does whose first press came within half a
+/// second of the question.
+#[test]
+#[ignore = "needs the image and the emulator: .ci/run chip"]
+fn the_start_button_begins_a_run() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("run.hold");
+    let chip = Chip::on(&Scenario::TIGHT);
+    let arguments =
+        ["run", "--rig", &chip.at, "--sides", "first", "--recipe", "dn25-air", "--out", file.to_str().unwrap()];
+    let press = [("Enter begins, a and Enter aborts", NOTHING), ("is not taken: answer again", NOTHING)];
+    let to_the_end = [&press[..], &[("first side: fill", "a"), ("Enter when done, a and Enter aborts", "")]].concat();
+    let (code, out, err) = answered(&arguments, &AtomicUsize::new(0), &to_the_end, 0, &mut |prompt| {
+        if press.iter().any(|(asked, _)| prompt.ends_with(asked)) {
+            // Longer than the contact is debounced, and let go for as long.
+            for pressed in [true, false] {
+                chip.bench().start = pressed;
+                chip.wait(100);
+            }
+        }
+    });
+    assert!(code > 1 && err.contains("first side: fill") && err.contains("aborted"), "{code}: {out}{err}");
+    assert_eq!(chip.report().outputs(), Outputs::REST);
 }
 
 #[test]

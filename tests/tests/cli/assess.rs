@@ -8,7 +8,7 @@ use serde_json::Value;
 
 /// A trace as a logger of 16.95 Pa steps would write it: falls by `slope`, with noise from a linear congruential
 /// sequence (Numerical Recipes' constants, from memory).
-fn trace(seconds: u32, slope_pa_s: f64, noise_pa: f64, seed: u32) -> Vec<(f64, f64)> {
+pub(super) fn trace(seconds: u32, slope_pa_s: f64, noise_pa: f64, seed: u32) -> Vec<(f64, f64)> {
     let mut state = seed;
     let mut uniform = || {
         state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
@@ -25,7 +25,7 @@ fn trace(seconds: u32, slope_pa_s: f64, noise_pa: f64, seed: u32) -> Vec<(f64, f
         .collect()
 }
 
-fn csv(rows: &[(f64, f64)]) -> String {
+pub(super) fn csv(rows: &[(f64, f64)]) -> String {
     let mut text = String::from("time_s,pressure_pa\n");
     for (t, p) in rows {
         let _ = writeln!(text, "{t:.1},{p:.2}");
@@ -33,7 +33,7 @@ fn csv(rows: &[(f64, f64)]) -> String {
     text
 }
 
-fn assess(text: impl AsRef<[u8]>, more: &[&str]) -> Said {
+pub(super) fn assess(text: impl AsRef<[u8]>, more: &[&str]) -> Said {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("trace.csv"), text).unwrap();
     run(dir.path(), more)
@@ -51,7 +51,7 @@ fn run(dir: &Path, more: &[&str]) -> Said {
     seathold(dir, &typed)
 }
 
-fn json(text: impl AsRef<[u8]>, more: &[&str]) -> (u8, Value) {
+pub(super) fn json(text: impl AsRef<[u8]>, more: &[&str]) -> (u8, Value) {
     let said = assess(text, &[more, &["--json"]].concat());
     assert_eq!(said.err, "", "{more:?}");
     (said.code, serde_json::from_str(&said.out).unwrap())
@@ -91,6 +91,32 @@ fn a_log_may_begin_after_the_valve_was_shut() {
     // Long before: nothing is left of the transient, and nothing breaks.
     let (code, old) = json(&late, &["--shut=-1e9 s"]);
     assert!(code <= 3 && old["leak_pa_m3_s"].as_f64().is_none_or(f64::is_finite), "{old}");
+}
+
+/// A channel that sticks, with a flicker now and then, shows no leak, and proves none absent.
+#[test]
+fn a_channel_that_sticks_is_not_tight() {
+    for (every, said_to_be) in [(1_000, "every reading is"), (50, "98 % of the readings are")] {
+        let flicker = |i: usize| if i % every == every - 1 { 17.0 } else { 0.0 };
+        let rows: Vec<_> = (0..400).map(|i| (i as f64 * 0.1, 600_000.0 + flicker(i))).collect();
+        let (code, said) = json(csv(&rows), &[]);
+        assert_eq!((said["verdict"].as_str().unwrap(), code), ("void", 3), "{said}");
+        assert!(said["void_because"].as_str().unwrap().starts_with(said_to_be), "{said}");
+        // Whoever knows the converter answers for it.
+        let (code, said) = json(csv(&rows), &["--resolution", "17 Pa"]);
+        assert_eq!((said["verdict"].as_str().unwrap(), code), ("tight", 0), "{said}");
+    }
+}
+
+/// An absolute transducer on a vented far side, taken for a gauge one.
+#[test]
+fn the_surroundings_own_pressure_is_pointed_at() {
+    let at = |mean: f64| {
+        let rows: Vec<_> = trace(40, 0.5, 20.0, 3).into_iter().map(|(t, p)| (t, p - 6e5 + mean)).collect();
+        let (_, said) = json(csv(&rows), &[]);
+        said["notes"].as_array().unwrap().iter().any(|n| n.as_str().unwrap().contains("with the far side vented"))
+    };
+    assert_eq!([at(1.013e5), at(6e5)], [true, false]);
 }
 
 #[test]
@@ -135,6 +161,10 @@ fn dialects() {
     ];
     for (what, text) in dialects {
         let (code, mut found) = json(text, &[]);
+        if *what == "capitals in the header" {
+            assert_eq!(found["pressure_column"].take(), "Pressure_Pa");
+            found["pressure_column"] = "pressure_pa".into();
+        }
         let notes = found["notes"].as_array_mut().unwrap();
         let told = notes.iter().position(|note| note == "columns ignored: x").map(|at| notes.remove(at));
         assert_eq!(told.is_some(), *what == "another column");
@@ -188,8 +218,18 @@ fn bad_files_are_refused_with_their_line() {
             good.lines().skip(1).collect::<Vec<_>>().join("\n"),
             "line 1: the first line must name the columns",
         ),
-        ("other column", good.replace("pressure_pa", "pressure_bar"), "line 1: no column pressure_pa"),
-        ("column twice", good.replace("time_s,", "pressure_pa,"), "line 1: no column time_s"),
+        (
+            "other column",
+            good.replace("pressure_pa", "level"),
+            "line 1: no column of pressure (there are: time_s, level)",
+        ),
+        ("no unit of pressure", good.replace("pressure_pa", "pressure [barr]"), "did you mean \"bar\"?"),
+        ("no such column", good.replace("time_s,", "pressure_pa,"), "line 1: no column of time"),
+        (
+            "column twice",
+            good.replace('\n', ",1\n").replacen("pressure_pa,1", "pressure_pa,pressure_pa", 1),
+            "line 1: columns 2 \"pressure_pa\" and 3 \"pressure_pa\" may be the pressure: say which",
+        ),
         ("nothing", String::new(), "the file is empty"),
         ("header alone", "time_s,pressure_pa\n".into(), "no readings below the header"),
         (
@@ -230,6 +270,225 @@ fn all_mistakes_at_once() {
     assert!(said.err.lines().count() < 60, "{}", said.err.lines().count());
 }
 
+/// A logger that writes bar under a header that says pascals: no pressure that any valve is tested at.
+#[test]
+fn a_trace_in_another_unit_than_its_header_says_is_refused() {
+    let mut text = String::from("time_s,pressure_pa\n");
+    for (t, p) in trace(40, 50.0, 20.0, 3) {
+        let _ = writeln!(text, "{t:.1},{:.6}", p / 1e5);
+    }
+    let said = assess(&text, &[]);
+    assert_eq!((said.code, said.out.as_str()), (2, ""), "{}", said.err);
+    for part in ["begins at 5.999 Pa gauge", "within 0.2 bar to 10 bar", "in bar or psi, say so with --pressure-unit"] {
+        assert!(said.err.contains(part), "{part}: {}", said.err);
+    }
+    // Told its unit, it is the leaking valve that it is.
+    let (code, told) = json(&text, &["--pressure-unit", "bar"]);
+    assert_eq!((code, told["verdict"].as_str().unwrap()), (1, "leaking"));
+    assert!((told["leak_pa_m3_s"].as_f64().unwrap() / (50.0 * 45e-6) - 1.0).abs() < 0.05, "{told}");
+    assert!(
+        told["notes"]
+            .as_array()
+            .unwrap()
+            .contains(&"pressure taken in bar, as --pressure-unit says, and not in Pa".into())
+    );
+    // Absolute pressures in bar are no test pressure either, nor is a vacuum taken for one.
+    let said = assess(&text, &["--absolute"]);
+    assert!(said.code == 2 && said.err.contains("begins at -1.0132 bar gauge"), "{}", said.err);
+}
+
+/// Each header says its units, and the answer is one and the same.
+#[test]
+fn units_are_read_from_the_header() {
+    let rows = trace(30, 5.0, 20.0, 5);
+    let (code, expected) = json(csv(&rows), &[]);
+    let of = |value: &Value, field: &str| value[field].as_f64().unwrap();
+    for (header, time, pressure, unit) in [
+        ("Time [s],Pressure [bar]", 1.0, 1e5, "bar"),
+        ("t / min,p / kPa", 60.0, 1e3, "kPa"),
+        ("Elapsed (ms),Pressure (mbar)", 1e-3, 1e2, "mbar"),
+        ("TIME_S,PRESSURE_MPA", 1.0, 1e6, "MPa"),
+        // The psi: 4.4482216152605 N over 6.4516e-4 m² (NIST SP 811, appendix B.8).
+        ("hours,no,time_h,pressure_psi", 3_600.0, 4.448_221_615_260_5 / 6.4516e-4, "psi"),
+    ] {
+        let mut text = format!("{header}\n");
+        let before = if header.contains("no,") { "1,2," } else { "" };
+        for (t, p) in &rows {
+            let _ = writeln!(text, "{before}{:.12},{:.12}", t / time, p / pressure);
+        }
+        let (found_code, found) = json(&text, &[]);
+        assert_eq!((found_code, found["pressure_unit"].as_str().unwrap()), (code, unit), "{header}");
+        for field in ["leak_pa_m3_s", "expanded_pa_m3_s", "pressure_pa", "window_s"] {
+            let (a, b) = (of(&found, field), of(&expected, field));
+            assert!((a / b - 1.0).abs() < 1e-5, "{header}, {field}: {a} against {b}");
+        }
+    }
+}
+
+/// What a header says of gauge and absolute need not be said again.
+#[test]
+fn gauge_or_absolute_is_read_from_the_header() {
+    let rows = trace(30, 5.0, 20.0, 5);
+    let write = |header: &str, added: f64| {
+        let mut text = format!("{header}\n");
+        for (t, p) in &rows {
+            let _ = writeln!(text, "{t:.1};{:.6}", (p + added) / 1e5);
+        }
+        text
+    };
+    let dir = tempfile::tempdir().unwrap();
+    let said = |text: &str, more: &[&str]| {
+        std::fs::write(dir.path().join("trace.csv"), text).unwrap();
+        let typed = ["assess", "[DIR]/trace.csv", "--volume", "45cm3", "--limit", "7.5mm3/s", "--json"];
+        seathold(dir.path(), &[&typed, more].concat())
+    };
+    let pressure = |said: &Said| -> (f64, String) {
+        let value: Value = serde_json::from_str(&said.out).unwrap_or_else(|_| panic!("{}", said.err));
+        (value["pressure_pa"].as_f64().unwrap(), value["pressure_reference"].as_str().unwrap().to_owned())
+    };
+    let gauge = pressure(&said(&write("time_s;Pressure [barg]", 0.0), &[]));
+    let absolute = pressure(&said(&write("time_s;p / bara", 101_325.0), &[]));
+    assert_eq!((gauge.1.as_str(), absolute.1.as_str()), ("gauge", "absolute"));
+    assert!((gauge.0 - absolute.0).abs() < 0.1 && (gauge.0 - 599_925.0).abs() < 20.0, "{gauge:?} {absolute:?}");
+    let unsaid = said(&write("time_s;p / bar", 0.0), &[]);
+    assert!(unsaid.code == 2 && unsaid.err.contains("Say --gauge or --absolute"), "{}", unsaid.err);
+    let both = said(&write("time_s;p / bar", 0.0), &["--gauge", "--pressure-unit", "bara"]);
+    assert!(both.code == 2 && both.err.contains("--gauge says otherwise"), "{}", both.err);
+}
+
+/// The same trace by the clock of the logger.
+#[test]
+fn clock_times() {
+    let rows = trace(40, 5.0, 20.0, 5);
+    let plain = csv(&rows);
+    let (_, expected) = json(&plain, &["--window", "5s..35s", "--shut", "-3s"]);
+    let written = |clock: &dyn Fn(f64) -> String| {
+        let mut text = String::from("Time;Pressure [Pa]\n");
+        for (t, p) in &rows {
+            let _ = writeln!(text, "{};{p:.2}", clock(*t));
+        }
+        text
+    };
+    // From 20 s before midnight: the trace goes over it.
+    let of_day = |t: f64| {
+        let (second, place) = ((t + 1e-6) as u32, ((t + 1e-6).fract() * 10.0) as u32);
+        let at = (86_380 + second) % 86_400;
+        format!("{:02}:{:02}:{:02},{place}", at / 3_600, at / 60 % 60, at % 60)
+    };
+    let day = |t: f64| if t < 19.95 { "02" } else { "03" };
+    let by_clock = ["--window", "23:59:45..00:00:15", "--shut", "23:59:37"];
+    let by_time = ["--window", "5s..35s", "--shut", "-3s"];
+    for (what, text) in [
+        ("time of day", written(&of_day)),
+        ("with a date", written(&|t| format!("{}.03.2026 {}", day(t), of_day(t)))),
+        ("ISO 8601", written(&|t| format!("2026-03-{}T{}+01:00", day(t), of_day(t).replace(',', ".")))),
+    ] {
+        for typed in [by_time, by_clock] {
+            let (_, found) = json(&text, &typed);
+            for field in ["leak_pa_m3_s", "expanded_pa_m3_s", "window_from_s", "window_to_s", "readings"] {
+                assert_eq!(found[field], expected[field], "{what}, {typed:?}: {field}");
+            }
+            let notes = found["notes"].to_string();
+            assert!(notes.contains("time 0 s is the clock time of line 2"), "{notes}");
+            assert_eq!(notes.contains("a new day begins at line 202"), what == "time of day", "{notes}");
+        }
+    }
+    let said = assess(written(&|t| format!("3/2/2026 {}", of_day(t))), &[]);
+    assert!(said.code == 2 && said.err.contains("which of the numbers is the month"), "{}", said.err);
+    let said = assess(&plain, &by_clock);
+    assert!(
+        said.err.contains("--window: \"23:59:45\" is a clock time, and the trace's times are none"),
+        "{}",
+        said.err
+    );
+    let mixed = written(&of_day).replace("23:59:45,0", "5");
+    assert!(assess(mixed, &[]).err.contains("line 52: Time: a number, where others are clock times"));
+}
+
+/// What a logger writes above its table is skipped when that is said, and where it was not, the error says how.
+#[test]
+fn preambles() {
+    let plain = csv(&trace(30, 5.0, 20.0, 5));
+    let expected = json(&plain, &[]);
+    let preamble = "Logger 7; serial 0815\r\nChannels: 1, 2\r\nStart, 2026-03-02 09:30:00, \"quote\r\n\r\n";
+    let text = format!("{preamble}{plain}");
+    assert_eq!(json(&text, &["--skip-lines", "4"]), expected);
+    let said = assess(&text, &[]);
+    assert_eq!(said.code, 2);
+    assert!(said.err.contains("line 5 looks like the header: if it is, say --skip-lines 4"), "{}", said.err);
+    // Lines are counted from the top of the file.
+    let bad = text.replace("\n1.8,", "\nx,");
+    assert!(assess(bad, &["--skip-lines", "4"]).err.contains("line 24: time_s: \"x\" is not a number"));
+    assert!(assess(&text, &["--skip-lines", "900"]).err.contains("nothing below line 900"));
+}
+
+/// Units in a row of their own; no header at all; a header in Latin-1.
+#[test]
+fn other_ways_to_name_columns() {
+    let rows = trace(30, 5.0, 20.0, 5);
+    let plain = csv(&rows);
+    let (_, expected) = json(&plain, &[]);
+    let table = plain.split_once('\n').unwrap().1;
+    let same = |text: &[u8], more: &[&str], what: &str| {
+        let (_, found) = json(text, more);
+        let [a, b] = [&found, &expected].map(|value| value["leak_pa_m3_s"].as_f64().unwrap());
+        assert!((a / b - 1.0).abs() < 1e-12, "{what}: {a} against {b}");
+        found
+    };
+    same(format!("Time,Pressure\n[s],[Pa]\n{table}").as_bytes(), &[], "a row of units");
+    let by_number = ["--time-column", "1", "--pressure-column", "2", "--time-unit", "s", "--pressure-unit", "Pa"];
+    same(table.as_bytes(), &by_number, "no header");
+    let named = ["--time-column", "Zeit", "--pressure-column", "druck [pa]", "--time-unit", "s"];
+    same(format!("Zeit,Druck [Pa]\n{table}").as_bytes(), &named, "other names");
+    let mut latin = b"Zeit [s],Druck [Pa],Temp [\xb0C]\n".to_vec();
+    for (t, p) in &rows {
+        latin.extend(format!("{t:.1},{p:.2},20.0\n").bytes());
+    }
+    let found = same(&latin, &[], "Latin-1");
+    assert!((found["gas_temperature_k"].as_f64().unwrap() - 293.15).abs() < 1e-9);
+    assert!(found["notes"].to_string().contains("as measured"), "{}", found["notes"]);
+    let without = same(&latin, &["--temperature-column", "none"], "no temperature");
+    assert!(!without["notes"].to_string().contains("as measured"), "{}", without["notes"]);
+    let said = assess(table, &[]);
+    assert!(said.code == 2 && said.err.contains("of a file without such a line say --time-column"), "{}", said.err);
+    let said = assess(format!("Time,Pressure\n{table}"), &[]);
+    for part in ["line 2: Time: no unit is named", "line 2: Pressure: no unit is named", "or say --pressure-unit"] {
+        assert!(said.code == 2 && said.err.contains(part), "{part}: {}", said.err);
+    }
+}
+
+/// A recipe says at what pressure, against which limit and at which risks; options count before it.
+#[test]
+fn a_recipe_says_what_was_to_be_tested() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(
+        dir.path().join("r.toml"),
+        "target = \"6 bar\"\ntarget_tolerance = \"0.2 bar\"\nlimit = \"15 mm3/s\"\ncoverage = \"99 %\"\n",
+    )
+    .unwrap();
+    let judged = |pa: f64, more: &[&str]| {
+        let rows: Vec<_> = trace(30, 5.0, 20.0, 5).into_iter().map(|(t, p)| (t, p + pa - 600_000.0)).collect();
+        std::fs::write(dir.path().join("trace.csv"), csv(&rows)).unwrap();
+        let typed = ["assess", "[DIR]/trace.csv", "--gauge", "--volume", "45cm3", "--recipe", "[DIR]/r.toml", "--json"];
+        seathold(dir.path(), &[&typed, more].concat())
+    };
+    let value = |said: &Said| -> Value { serde_json::from_str(&said.out).unwrap_or_else(|_| panic!("{}", said.err)) };
+    let said = value(&judged(600_000.0, &[]));
+    assert!((said["limit_pa_m3_s"].as_f64().unwrap() - 1.5e-3).abs() < 1e-12);
+    assert_eq!(said["coverage"].as_f64(), Some(0.99));
+    assert_eq!(value(&judged(600_000.0, &["--coverage", "90 %"]))["coverage"].as_f64(), Some(0.9));
+    for pa in [575_000.0, 625_000.0] {
+        let said = judged(pa, &[]);
+        assert!(said.code == 2 && said.err.contains("within 5.8 bar to 6.2 bar"), "{}", said.err);
+    }
+    assert_eq!(judged(575_000.0, &["--pressure-min", "5,7 bar"]).code, 0);
+    let said = judged(600_000.0, &["--pressure-min", "7 bar"]);
+    assert!(said.code == 2 && said.err.contains("--pressure-min: not below --pressure-max"), "{}", said.err);
+    // Without a recipe a limit is needed.
+    let said = seathold(dir.path(), &["assess", "[DIR]/trace.csv", "--gauge", "--volume", "45cm3"]);
+    assert!(said.code == 2 && said.err.contains("--limit"), "{}", said.err);
+}
+
 /// What spoils a window makes it void, with its line, and never a verdict; outside the window it does no harm.
 #[test]
 fn spoiled_windows() {
@@ -262,11 +521,6 @@ fn spoiled_windows() {
         let (code, part) = json(&text, &["--window", "..19s", "--tau", "2 s"]);
         assert_eq!((code, part["verdict"].as_str().unwrap()), (0, "tight"), "{what} outside the window");
     }
-    // Stuck: every reading the same.
-    let stuck: Vec<(f64, f64)> = rows.iter().map(|(t, _)| (*t, 600_000.0)).collect();
-    let (code, said) = json(csv(&stuck), &[]);
-    assert_eq!((code, said["verdict"].as_str().unwrap()), (3, "void"));
-    assert!(said["void_because"].as_str().unwrap().contains("every reading is the same"));
 }
 
 /// Uneven sampling is taken as it comes.
@@ -335,8 +589,9 @@ fn coarse_loggers_get_wide_answers() {
         assert!((leak - 5.0 * 45e-6).abs() < u, "{leak} ± {u}");
         u
     };
-    let line = &["--model", "line"];
-    assert!(u(&coarse, line) > 3.0 * u(&fine, line));
+    // Its readings lie on one value for most of the time, so somebody must say that it is sound.
+    let known = u(&coarse, &["--model", "line", "--resolution", "400 Pa"]);
+    assert!(known > 3.0 * u(&fine, &["--model", "line"]));
 }
 
 /// 40 CFR 1065.644, worked example of a vacuum-decay leak (inputs *seen*; answer *computed*): 2 l, 25.300 to
@@ -349,7 +604,7 @@ fn fine_loggers_are_judged() {
         let t = f64::from(i) / 10.0;
         let _ = writeln!(text, "{t:.1},{:.6}", 2_000.0 + 0.05 * (t * 1.7).sin() - 0.01 * t);
     }
-    let said = assess(text, &[]);
+    let said = assess(text, &["--pressure-min", "1 kPa"]);
     assert!(said.code != 2 && said.err.is_empty(), "{} {}", said.err, said.out);
 }
 
@@ -378,6 +633,8 @@ fn vacuum_decay_example() {
         "1 Pa*m3/s",
         "--model",
         "line",
+        "--pressure-min",
+        "-1 bar",
         "--json",
     ];
     let said: Value = serde_json::from_str(&seathold(dir.path(), &typed).out).unwrap();

@@ -28,7 +28,7 @@ const ROWS: &[Row] = &[
      "[DIR]/r.toml: line 1: coverage: 99.999% is outside 80% to 99.99%"),
     ("r.toml", "limit = \"7.5 mm3\"\n", RECIPE,
      "[DIR]/r.toml: line 1: limit: \"7.5 mm3\": unit \"mm3\" does not fit here; did you mean \"mm3/s\"? \
-      (units taken: Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h)"),
+      (units taken: Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h, sccm, scfh, bubbles/min of a VOLUME)"),
     ("r.toml", "pressure_max = \"6.1 bar\"\n", RECIPE,
      "[DIR]/r.toml: line 1: pressure_max: 6.1 bar must lie above target and band together, 6.2 bar (from target, target_tolerance)"),
     ("r.toml", "measure_max = \"8 s\"\n", RECIPE,
@@ -74,7 +74,7 @@ const ROWS: &[Row] = &[
         line 4: wrong: unknown table"),
     ("g.toml", "far_volume = \"45 cm2\"\n", RIG,
      "[DIR]/g.toml: line 1: far_volume: \"45 cm2\": unit \"cm2\" does not fit here; did you mean \"cm3\"? \
-      (units taken: m3, l, dm3, ml, cm3, mm3)"),
+      (units taken: m3, l, dm3, ml, cm3, mm3, in3, ft3)"),
     ("g.toml", "supply_transducer = \"no\"\nsupply_per_count = \"10 Pa/count\"\nsafe_pressure = \"1 bar\"\n", RIG,
      "[DIR]/g.toml: line 3: safe_pressure: 1 bar is outside 0.002 bar to 0.1 bar"),
     ("g.toml", "safe_dwell = \"20 s\"\n", RIG,
@@ -95,9 +95,9 @@ const ROWS: &[Row] = &[
     ("", "", &["run", "--seat-a", "3 mm3", "--stem", "fast"],
      "command line: 2 mistakes\n  \
         plant.seat_a: \"3 mm3\": unit \"mm3\" does not fit here; did you mean \"mm3/s\"? \
-      (units taken: Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h)\n  \
+      (units taken: Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h, sccm, scfh, bubbles/min of a VOLUME)\n  \
         plant.stem: \"fast\" is not a number with a unit \
-      (Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h)"),
+      (Pa*m3/s, mbar*l/s, mm3/s, cm3/s, cm3/min, ml/s, ml/min, l/min, l/h, sccm, scfh, bubbles/min of a VOLUME)"),
     ("v.toml", "[plant]\nroom = \"80 C\"\n[thermometer]\nnoise = \"0.1 C\"\noffset = \"20000 mK\"\n", VALVE,
      "[DIR]/v.toml: 3 mistakes\n  \
         line 2: plant.room: 80 C is outside -23.15 C to 56.85 C\n  \
@@ -151,5 +151,34 @@ fn templates_are_good_files() {
         std::fs::write(dir.path().join(&file), said.out).unwrap();
         let said = seathold(dir.path(), &[kind, "check", &format!("[DIR]/{file}")]);
         assert_eq!((said.code, said.out), (0, format!("[DIR]/{file}: good\n")), "{}", said.err);
+    }
+}
+
+/// Nobody reads what is wrong: it is wrong all the same.
+#[test]
+fn a_mistake_that_nobody_reads_is_one() {
+    struct Closed;
+    impl std::io::Write for Closed {
+        fn write(&mut self, _: &[u8]) -> std::io::Result<usize> {
+            Err(std::io::ErrorKind::BrokenPipe.into())
+        }
+        fn flush(&mut self) -> std::io::Result<()> {
+            Ok(())
+        }
+    }
+    for typed in [&["seathold", "run", "--bogus"][..], &["seathold", "assess", "--limit"]] {
+        let exit = seathold::main_with(
+            typed.iter().map(Into::into),
+            &mut seathold::console::Console {
+                out: &mut std::io::sink(),
+                err: &mut Closed,
+                live: false,
+                clock: &mut seathold::console::SystemClock::default(),
+                interrupts: &std::sync::atomic::AtomicUsize::new(0),
+                keys: &mut seathold_tests::cli_kit::Silent,
+                environment: &seathold::environment::Environment::default(),
+            },
+        );
+        assert_eq!(exit.code(), BAD_INPUT, "{typed:?}");
     }
 }

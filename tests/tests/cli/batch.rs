@@ -4,49 +4,12 @@ use std::cell::RefCell;
 use std::collections::VecDeque;
 use std::path::Path;
 
-use seathold::console::KeyboardInput;
-use seathold::console::Keys;
+use seathold::console::{KeyboardInput, Keys};
 use seathold_register::claim::{Claimant, Claimed};
 use seathold_register::{Access, Register};
+use seathold_tests::batch_kit::{AT, Lines, Meanwhile, Slow, opened, say, stands, test_with, typed};
 use seathold_tests::cli_kit::{Said, Silent, Stage, golden, seathold, seathold_on};
 use serde_json::Value;
-
-/// Somebody who types these lines, one at each look, and goes.
-struct Lines(VecDeque<&'static str>);
-
-impl Keys for Lines {
-    fn line(&mut self) -> KeyboardInput {
-        self.0.pop_front().map_or(KeyboardInput::Closed, |line| KeyboardInput::Line(line.into()))
-    }
-}
-
-const AT: [&str; 2] = ["--register", "[DIR]/bench.sqlite"];
-
-fn typed(dir: &Path, lines: &[&'static str], more: &[&str]) -> Said {
-    let folder = ["--out", "[DIR]/recordings"];
-    let arguments = [&["batch", "test", "-q"], &AT[..], &folder[..], more].concat();
-    let mut keys = Lines(lines.iter().copied().collect());
-    seathold_on(dir, &arguments, Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: false })
-}
-
-fn say(dir: &Path, arguments: &[&str]) -> Said {
-    seathold(dir, &[arguments, &AT[..]].concat())
-}
-
-fn opened(dir: &Path, serials: &str) {
-    let said = say(dir, &["batch", "open", "spring", "--serials", serials, "--actuation", "air", "--dn", "25"]);
-    assert_eq!(said.code, 0, "{}", said.err);
-}
-
-/// "HM-001 next" for each valve.
-fn stands(dir: &Path) -> Vec<String> {
-    let said = say(dir, &["batch", "status", "--json"]);
-    let word = |line: &str| {
-        let value: Value = serde_json::from_str(line).unwrap();
-        format!("{} {}", value["serial"].as_str().unwrap(), value["stand"].as_str().unwrap())
-    };
-    said.out.lines().map(word).collect()
-}
 
 /// The story of a batch of six with one leaker: interrupted in the middle, resumed by somebody else, reworked,
 /// retested, closed.
@@ -76,7 +39,10 @@ fn a_batch_of_six_with_a_leaker() {
     assert_eq!(say(dir, &["register", "verify"]).code, 0);
     // Closed is closed.
     assert_eq!(typed(dir, &[""], &[]).code, 2);
-    assert_eq!(say(dir, &["batch", "rework", "HM-001", "--note", "x", "--batch", "spring"]).code, 2);
+    assert_eq!(
+        say(dir, &["batch", "rework", "HM-001", "--note", "x", "--batch", "spring", "--operator", "Ada"]).code,
+        2
+    );
 }
 
 /// All first sides, then all second sides: each run has one side, and the valve's verdict is joined from two.
@@ -140,10 +106,10 @@ fn a_leak_stands_until_rework() {
     assert_eq!(stands(dir)[1], "HM-002 tight");
     let said = typed(dir, &["HM-002"], &[]);
     assert!(said.err.contains("it is done; \"again HM-002\" tests it once more"), "{}", said.err);
-    assert_eq!(say(dir, &["batch", "close"]).code, 2);
-    let said = say(dir, &["batch", "set-aside", "HM-001", "--note", "body cracked"]);
+    assert_eq!(say(dir, &["batch", "close", "--operator", "Ada"]).code, 2);
+    let said = say(dir, &["batch", "set-aside", "HM-001", "--note", "body cracked", "--operator", "Ada"]);
     assert!(said.out.contains("HM-001: set aside"), "{}", said.out);
-    let said = say(dir, &["batch", "close"]);
+    let said = say(dir, &["batch", "close", "--operator", "Ada"]);
     assert!(said.out.contains("of 2 valves 1 tight, 1 set aside"), "{}", said.out);
 }
 
@@ -160,7 +126,7 @@ fn what_did_not_reach_the_register_is_picked_up() {
     assert_eq!(stands(dir), ["HM-001 tight", "HM-002 next"]);
     assert!(!typed(dir, &["q"], &[]).err.contains("imported"));
     // One brought by hand counts after the rework that came before it, and only if it began later.
-    assert!(typed(dir, &["rework HM-001 polished", "q"], &[]).out.contains("HM-001: reworked"));
+    assert!(typed(dir, &["rework HM-001 polished", "q"], &["--operator", "Ada"]).out.contains("HM-001: reworked"));
     for (at, stand) in [("2026-03-02T09:00:00Z", "HM-001 retest"), ("2026-03-02T11:00:00Z", "HM-001 tight")] {
         let out = format!("[DIR]/{}.hold", &at[11..13]);
         assert_eq!(seathold(dir, &["run", "-q", "--serial", "HM-001", "--started-at", at, "--out", &out]).code, 0);
@@ -179,7 +145,7 @@ fn an_interrupted_run_is_still_to_do() {
     let dir = dir.path();
     opened(dir, "HM-001..HM-002");
     let arguments = [&["batch", "test", "-q"], &AT[..], &["--out", "[DIR]/recordings", "--", "--speed", "1"]].concat();
-    let mut keys = Lines(["", "", ""].into());
+    let mut keys = Lines::new(&["", "", ""]);
     let stage = Stage {
         interrupt_at: vec![std::time::Duration::from_secs(20)],
         keys: &mut keys,
@@ -280,9 +246,9 @@ fn a_reader_with_two_line_ends_starts_nothing_by_itself() {
     let dir = dir.path();
     opened(dir, "HM-001..HM-003");
     let scan = |codes: &[&'static str]| {
-        let send = |code: &&'static str| [Err(8), Ok(*code), Ok(""), Err(8)];
+        let send = |code: &&'static str| [Err(30), Ok(*code), Ok(""), Err(8)];
         let mut keys = Reader(codes.iter().flat_map(send).collect());
-        let arguments = [&["batch", "test", "-q", "--out", "[DIR]/recordings"], &AT[..]].concat();
+        let arguments = [&["batch", "test", "-q", "--operator", "Ada", "--out", "[DIR]/recordings"], &AT[..]].concat();
         seathold_on(dir, &arguments, Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: true })
     };
     let said = scan(&["HM-0O2", "XY-9"]);
@@ -296,6 +262,68 @@ fn a_reader_with_two_line_ends_starts_nothing_by_itself() {
     assert_eq!(stands(dir), ["HM-001 tight", "HM-002 tight", "HM-003 next"]);
 }
 
+/// An Enter key that is held down, or on which something lies, takes no valve and begins no run.
+#[test]
+fn a_key_that_is_held_down_answers_nothing() {
+    struct Held(usize);
+
+    impl Keys for Held {
+        fn line(&mut self) -> KeyboardInput {
+            self.0 = self.0.saturating_sub(1);
+            if self.0 > 0 { KeyboardInput::Line(String::new()) } else { KeyboardInput::Closed }
+        }
+    }
+
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    opened(dir, "HM-001..HM-003");
+    let held = |arguments: &[&str]| {
+        let keys = &mut Held(20_000);
+        seathold_on(dir, arguments, Stage { interrupt_at: Vec::new(), keys, out_breaks: None, live: true })
+    };
+    let said = held(&[&["batch", "test", "-q", "--operator", "Ada", "--out", "[DIR]/recordings"], &AT[..]].concat());
+    assert_eq!(stands(dir), ["HM-001 next", "HM-002 next", "HM-003 next"]);
+    assert_eq!(said.err.matches("within half a second").count(), 1, "{}", said.err);
+    let said = held(&["run", "--interactive", "--lines", "--speed", "1", "--out", "[DIR]/held.hold"]);
+    assert!(said.out.contains("NO VERDICT") && !said.err.contains("precheck"), "{}{}", said.out, said.err);
+}
+
+/// A run that did not show its valve empty: no other valve is taken before somebody says that it is off, and the next start says it first.
+#[test]
+fn a_valve_that_was_not_shown_empty_is_asked_about() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    opened(dir, "HM-001..HM-003");
+    let trapped = ["--operator", "Ada", "--", "--fault", "jam-shut@first:measure"];
+    let said = typed(dir, &["HM-001"], &trapped);
+    assert!(said.err.contains("far side 5.8") || said.out.contains("FAULT"), "{}{}", said.out, said.err);
+    let asked =
+        "HM-001 was on the rig in the last run, which did not show it empty, and may still be CLAMPED AND PRESSURISED.";
+    let flat = |said: &Said| said.err.split_whitespace().collect::<Vec<_>>().join(" ");
+    for lines in [&["HM-002", ""][..], &["HM-002", "n"], &["", "q"]] {
+        let said = typed(dir, lines, &["--operator", "Ben"]);
+        let text = flat(&said);
+        assert!(text.contains("HM-001 WAS ON THE RIG in the last run, and was not shown empty"), "{text}");
+        assert_eq!(text.contains(asked), lines[0] == "HM-002", "{text}");
+        if lines[0].is_empty() {
+            break;
+        }
+        assert_eq!(stands(dir)[1], "HM-002 next");
+    }
+    // By then the last run has shown it empty.
+    let said = typed(dir, &["HM-002", "q"], &["--operator", "Ben"]);
+    assert!(!flat(&said).contains("WAS ON THE RIG"), "{}", said.err);
+    assert_eq!(stands(dir)[1], "HM-002 tight");
+    typed(dir, &["HM-003"], &trapped);
+    let said = typed(dir, &["again HM-002", "y", "q"], &["--operator", "Ben"]);
+    assert!(flat(&said).contains("HM-003 was on the rig"), "{}", said.err);
+    assert!(
+        say(dir, &["find", "--serial", "HM-003"])
+            .out
+            .contains("taken off the rig after a run that did not show it empty; HM-002 is in its place")
+    );
+}
+
 /// Scanned while a run goes on: not taken for an answer to the prompt after it.
 #[test]
 fn what_is_scanned_during_a_run_is_not_taken() {
@@ -304,7 +332,7 @@ fn what_is_scanned_during_a_run_is_not_taken() {
     opened(dir, "HM-001..HM-003");
     // The look after the code's own belongs to the keyboard of the run's end.
     let mut keys = Reader([Ok("HM-001"), Err(0), Ok("HM-003"), Ok("")].into());
-    let arguments = [&["batch", "test", "-q", "--out", "[DIR]/recordings"], &AT[..]].concat();
+    let arguments = [&["batch", "test", "-q", "--operator", "Ada", "--out", "[DIR]/recordings"], &AT[..]].concat();
     let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: true };
     let said = seathold_on(dir, &arguments, stage);
     assert!(said.err.contains("what was typed during the run is ignored"), "{}", said.err);
@@ -319,7 +347,7 @@ fn a_slip_does_not_end_the_session() {
     opened(dir, "HM-001");
     let slips =
         ["recipe nonsense.toml", "recipe", "order sideways", "rework", "remark HM-001", "again", "again HM-001 x"];
-    let said = typed(dir, &[&slips[..], &[""]].concat(), &[]);
+    let said = typed(dir, &[&slips[..], &[""]].concat(), &["--operator", "Ada"]);
     assert_eq!(said.code, 0, "{}", said.err);
     for answer in [
         "could not read nonsense.toml: no such file or folder",
@@ -339,25 +367,8 @@ fn a_slip_does_not_end_the_session() {
     assert_eq!(stands(dir), ["HM-001 tight"]);
 }
 
-/// Somebody who is slow: before each line something else happens.
-struct Meanwhile<'a>(VecDeque<Slow<'a>>);
-
-/// What happens first, and the line.
-type Slow<'a> = (Box<dyn Fn() + 'a>, &'static str);
-
-impl Keys for Meanwhile<'_> {
-    fn line(&mut self) -> KeyboardInput {
-        let Some((happens, line)) = self.0.pop_front() else { return KeyboardInput::Closed };
-        happens();
-        KeyboardInput::Line(line.into())
-    }
-}
-
 fn slowly(dir: &Path, lines: Vec<Slow<'_>>) -> Said {
-    let mut keys = Meanwhile(lines.into());
-    let arguments = [&["batch", "test", "-q", "--out", "[DIR]/slow"], &AT[..]].concat();
-    let stage = Stage { interrupt_at: Vec::new(), keys: &mut keys, out_breaks: None, live: false };
-    seathold_on(dir, &arguments, stage)
+    test_with(dir, &mut Meanwhile(lines.into()), &[], false)
 }
 
 /// Two at one batch: what the one has tested the other does not test again by an Enter that was meant for it.
@@ -378,7 +389,7 @@ fn two_at_one_batch_do_not_test_the_same() {
     assert_eq!(stands(dir), ["HM-001 tight", "HM-002 tight", "HM-003 tight"]);
     assert_eq!(say(dir, &["find", "--json"]).out.lines().count(), 3);
     // And once it is closed nothing is added.
-    let close = || assert_eq!(say(dir, &["batch", "close"]).code, 0);
+    let close = || assert_eq!(say(dir, &["batch", "close", "--operator", "Ada"]).code, 0);
     let said = slowly(dir, vec![(Box::new(close), "again HM-001")]);
     assert!(said.err.contains("batch spring was closed meanwhile"), "{}", said.err);
     assert_eq!(say(dir, &["find", "--json"]).out.lines().count(), 3);
@@ -415,4 +426,25 @@ fn a_valve_under_test_elsewhere_is_left_to_it() {
     held.borrow_mut().take();
     assert_eq!(typed(dir, &[""], &[]).code, 0);
     assert_eq!(stands(dir), ["HM-001 tight", "HM-002 tight"]);
+}
+
+/// A simulated valve for one serial is an option of the batch, not of each of its runs.
+#[test]
+fn a_valve_for_one_serial_after_the_dashes_is_pointed_out() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    opened(dir, "HM-001..HM-002");
+    for after in
+        [&["--", "--valve", "HM-002=scratched-seat-a"][..], &["--", "--speed", "max", "--valve=HM-002=stem-leak"]]
+    {
+        let said = typed(dir, &["", "q"], after);
+        assert_eq!((said.code, said.out.as_str()), (2, ""), "{}", said.err);
+        assert!(said.err.contains("is the batch's: give it before the --"), "{}", said.err);
+    }
+    // One for every run is what it says.
+    let said = typed(dir, &["", "q"], &["--", "--valve", "scratched-seat-a"]);
+    assert!(said.out.contains("\nHM-001  LEAKING"), "{}{}", said.out, said.err);
+    // A mistake is reported before the first valve is on the rig.
+    let said = typed(dir, &["", "q"], &["--", "--valve", "none"]);
+    assert_eq!((said.code, said.out.as_str()), (2, ""), "{}", said.err);
 }

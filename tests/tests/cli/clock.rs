@@ -5,10 +5,11 @@ use std::path::Path;
 use std::sync::atomic::AtomicUsize;
 use std::time::Duration;
 
-use seathold::console::{Clock, Console, Timestamp};
+use seathold::console::{Clock, Console, TimeZone, Timestamp};
+use seathold::environment::Environment;
 use seathold_tests::cli_kit::Silent;
 
-struct Off(Timestamp);
+struct Off(Timestamp, TimeZone);
 
 impl Clock for Off {
     fn now(&self) -> Timestamp {
@@ -20,9 +21,18 @@ impl Clock for Off {
     }
 
     fn pause(&mut self, _: Duration) {}
+
+    fn zone(&self) -> TimeZone {
+        self.1.clone()
+    }
 }
 
 fn seathold(dir: &Path, now: Timestamp, typed: &[&str]) -> (u8, String) {
+    let (code, _, err) = in_zone(dir, now, TimeZone::UTC, typed);
+    (code, err)
+}
+
+fn in_zone(dir: &Path, now: Timestamp, zone: TimeZone, typed: &[&str]) -> (u8, String, String) {
     let (mut out, mut err) = (Vec::new(), Vec::new());
     let interrupts = AtomicUsize::new(0);
     let typed = typed.iter().map(|word| word.replace("[DIR]", dir.to_str().unwrap()).into());
@@ -32,12 +42,13 @@ fn seathold(dir: &Path, now: Timestamp, typed: &[&str]) -> (u8, String) {
             out: &mut out,
             err: &mut err,
             live: false,
-            clock: &mut Off(now),
+            clock: &mut Off(now, zone),
             interrupts: &interrupts,
             keys: &mut Silent,
+            environment: &Environment::default(),
         },
     );
-    (exit.code(), String::from_utf8(err).unwrap())
+    (exit.code(), String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap())
 }
 
 #[test]
@@ -91,4 +102,35 @@ fn the_first_and_the_last_day_are_dates() {
         let (code, err) = seathold(dir.path(), now, &calibrated);
         assert_eq!(code, 0, "{err}");
     }
+}
+
+/// The bench's own time stands beside UTC on screen, and in no record.
+#[test]
+fn local_time_stands_beside_utc() {
+    let dir = tempfile::tempdir().unwrap();
+    let now: Timestamp = "2026-03-02T23:30:00Z".parse().unwrap();
+    // As POSIX has it, west of Greenwich is positive.
+    let hours = |east: i8| TimeZone::posix(&format!("XXX{}", -east)).unwrap();
+    let register = ["--register", "[DIR]/bench.sqlite"];
+    let say = |zone: TimeZone, typed: &[&str]| {
+        let (code, out, err) = in_zone(dir.path(), now, zone, typed);
+        assert_eq!(code, 0, "{typed:?}: {err}");
+        out
+    };
+    say(hours(1), &["run", "-q", "--serial", "HM-001", "--out", "[DIR]/a.hold", register[0], register[1]]);
+    let utc = say(TimeZone::UTC, &["show", "[DIR]/a.hold"]);
+    assert!(utc.contains("when         2026-03-02T23:30:00Z\n"), "{utc}");
+    let east = say(hours(1), &["show", "[DIR]/a.hold"]);
+    assert!(east.contains("when         2026-03-02T23:30:00Z (2026-03-03 00:30 local time)\n"), "{east}");
+    let west = say(hours(-5), &["show", "[DIR]/a.hold"]);
+    assert!(west.contains("when         2026-03-02T23:30:00Z (18:30 local time)\n"), "{west}");
+    let find = ["find", register[0], register[1]];
+    let utc = say(TimeZone::UTC, &find);
+    assert!(utc.starts_with("when (UTC)         run  ") && utc.contains("2026-03-02 23:30     1  HM-001"), "{utc}");
+    let east = say(hours(1), &find);
+    assert!(east.starts_with("when (UTC)        local     run  "), "{east}");
+    assert!(east.contains("2026-03-02 23:30  00:30+1     1  HM-001"), "{east}");
+    assert!(say(hours(-5), &find).contains("2026-03-02 23:30  18:30       1  HM-001"));
+    let machine = [find.as_slice(), &["--json"]].concat();
+    assert_eq!(say(TimeZone::UTC, &machine), say(hours(1), &machine));
 }

@@ -10,6 +10,7 @@ use std::time::Duration;
 use seathold::console::Clock;
 use seathold::console::Console;
 use seathold::console::Timestamp;
+use seathold::environment::Environment;
 use seathold_tests::cli_kit::{Silent, golden, seathold};
 use serde_json::Value;
 
@@ -248,6 +249,7 @@ fn ctrl_c_keeps_what_is_done() {
             clock: &mut Standing,
             interrupts: &presses,
             keys: &mut Silent,
+            environment: &Environment::default(),
         },
     );
     let err = String::from_utf8(err.2).unwrap();

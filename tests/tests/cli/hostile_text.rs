@@ -64,7 +64,13 @@ fn from_a_recording(dir: &Path, text: &str) {
         &["report", "-o", "[DIR]/b.html", "--serial", text, register[0], register[1]],
     ];
     for command in commands {
-        is_plain(&seathold(dir, command), &command.join(" "));
+        let said = seathold(dir, command);
+        is_plain(&said, &command.join(" "));
+        if command.contains(&"--json") {
+            for value in serde_json::Deserializer::from_str(&said.out).into_iter::<serde_json::Value>() {
+                value.unwrap_or_else(|why| panic!("{}: {why}: {}", command.join(" "), said.out));
+            }
+        }
     }
     // A page has ends of lines where it likes, and nothing else that acts.
     let page = std::fs::read_to_string(dir.join("a.html")).unwrap();

@@ -26,7 +26,7 @@ fn a_typed_name_has_a_greatest_length() {
         ),
         (&["batch", "test", "--operator", &long], "101 characters, and 100 are allowed"),
         (&["calibrate", "volume", "--operator", &long], "101 characters, and 100 are allowed"),
-        (&["batch", "remark", "HM-1", "--note", &note], "1001 characters, and 1000 are allowed"),
+        (&["batch", "remark", "HM-1", "--note", &note, "--operator", "Ada"], "1001 characters, and 1000 are allowed"),
         (&["report", "x.hold", "-o", "x.html", "--title", &note], "1001 characters, and 1000 are allowed"),
     ];
     for (command, told) in commands {

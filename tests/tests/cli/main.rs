@@ -1,14 +1,29 @@
 //! What is typed and what is said: a file a command or a kind of input, by the program called in-process.
 
+mod assembly;
 mod assess;
+mod assess_lifeless;
 mod bad_input;
 mod batch;
+mod batch_corrections;
+mod batch_people;
+mod batch_requirements;
+mod batch_words;
+mod bench_screen;
 mod clock;
 mod fleet;
+mod help;
 mod hostile_text;
 mod identify;
+mod learning;
+mod lists;
 mod long_names;
+mod pair;
 mod plan;
 mod recordings;
 mod rest;
 mod run;
+mod run_in_batch;
+mod schemas;
+mod settings;
+mod units;

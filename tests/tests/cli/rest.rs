@@ -162,7 +162,7 @@ fn rests_of_several_days_show_how_the_drift_moves() {
     let said = seathold(dir.path(), &["study", "drift", "[DIR]/cal"]);
     assert_eq!(said.code, 0, "{}", said.err);
     assert!(said.out.contains("drift of the gas temperature: 4 values from 2026-03-01 to 2026-03-22"), "{}", said.out);
-    assert!(said.out.contains("0.4000 mK/s, standard uncertainty 0.1600 mK/s"), "{}", said.out);
+    assert!(said.out.contains("0.40 mK/s, standard uncertainty 0.16 mK/s"), "{}", said.out);
     let bad =
         "calibration = \"rest\"\nmade = \"2026-03-01\"\nexpires = \"2027-03-01\"\ntemperature_drift_u = \"2 K/s\"\n";
     std::fs::write(dir.path().join("bad.toml"), bad).unwrap();

@@ -1,6 +1,7 @@
 //! `seathold run`: what it says, how it ends, and that neither pace nor interruption changes what is true.
 
-use seathold_tests::cli_kit::{Every, Silent, Stage, golden, seathold, seathold_on};
+use seathold::environment::Environment;
+use seathold_tests::cli_kit::{Every, Silent, Stage, golden, seathold, seathold_in, seathold_on};
 use std::io::ErrorKind;
 use std::time::Duration;
 
@@ -170,6 +171,20 @@ fn a_second_ctrl_c_leaves_at_once_and_the_recording_stays_unfinished() {
     assert!(shown.out.contains("NO VERDICT (recording incomplete)"), "{}", shown.out);
 }
 
+/// Somebody who answers every prompt, and acknowledges after ten minutes of looks at a poll each.
+struct LateAck(usize);
+
+impl seathold::console::Keys for LateAck {
+    fn line(&mut self) -> seathold::console::KeyboardInput {
+        self.0 += 1;
+        match self.0 {
+            60_000 => seathold::console::KeyboardInput::Line("ack".into()),
+            n if n.is_multiple_of(300) => seathold::console::KeyboardInput::Line(String::new()),
+            _ => seathold::console::KeyboardInput::Nothing,
+        }
+    }
+}
+
 #[test]
 fn a_person_at_the_keyboard_can_answer() {
     let dir = tempfile::tempdir().unwrap();
@@ -179,6 +194,20 @@ fn a_person_at_the_keyboard_can_answer() {
     assert_eq!(said.code, TIGHT, "{}", said.err);
     assert!(said.err.contains(">>> valve on the rig"), "{}", said.err);
     assert!(said.err.matches(">>> Enter when done").count() >= 4, "{}", said.err);
+    // Both sides, the ends swapped by simulated hands that take no time: the guard is shut before it is said to be done.
+    for valve in ["hand", "tight"] {
+        let stage = Stage { interrupt_at: Vec::new(), keys: &mut Every(300, "", 0), out_breaks: None, live: false };
+        let ask = ["run", "--valve", valve, "--interactive", "--out", "[DIR]/c.hold"];
+        let said = seathold_on(dir.path(), &ask, stage);
+        assert_eq!(said.code, TIGHT, "{}", said.err);
+        assert!(!said.err.contains("the guard is open"), "{}", said.err);
+        std::fs::remove_file(dir.path().join("c.hold")).unwrap();
+    }
+    // An emergency stop that nobody acknowledges for ten minutes is still waited for, and then dealt with.
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut LateAck(0), out_breaks: None, live: false };
+    let ask = ["run", "--valve", "tight", "--interactive", "--fault", "stop@measure+1s..3s", "--out", "[DIR]/d.hold"];
+    let said = seathold_on(dir.path(), &ask, stage);
+    assert!(said.out.contains("reads empty, bleed open and gauge at zero"), "{}{}", said.out, said.err);
     // Somebody who only ever aborts: nothing is filled.
     let stage = Stage { interrupt_at: Vec::new(), keys: &mut Every(300, "a", 0), out_breaks: None, live: false };
     let said = seathold_on(dir.path(), &["run", "--interactive", "--out", "[DIR]/b.hold"], stage);
@@ -206,7 +235,11 @@ fn json_lines_tell_what_the_recording_tells() {
     let dir = tempfile::tempdir().unwrap();
     let said = seathold(dir.path(), &["run", "--json", "--valve", "scratched-seat-a", "--out", "[DIR]/a.hold"]);
     assert_eq!((said.code, said.err.as_str()), (LEAKING, ""));
-    let lines: Vec<serde_json::Value> = said.out.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    let mut lines: Vec<serde_json::Value> = said.out.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    // Each line says what it is; what is shown is one object.
+    for line in &mut lines {
+        assert_eq!(line.as_object_mut().unwrap().remove("schema").unwrap(), "seathold/run/1");
+    }
     let shown = seathold(dir.path(), &["show", "--json", "[DIR]/a.hold"]);
     let shown: serde_json::Value = serde_json::from_str(&shown.out).unwrap();
     assert_eq!(lines[0]["run"], shown["header"]);
@@ -262,6 +295,53 @@ fn a_folder_gets_a_file_named_by_serial_and_time() {
     assert!(dir.path().join("new/HM-042_20260302T093000Z.hold").exists(), "{}", said.out);
 }
 
+/// A name without an ending is a folder, whether it is there yet or not; one with another ending is asked about.
+#[test]
+fn a_name_without_an_ending_is_a_folder() {
+    let dir = tempfile::tempdir().unwrap();
+    let run = |out: &str| seathold(dir.path(), &["run", "-q", "--sides", "first", "--serial", "HM-042", "--out", out]);
+    assert_eq!(run("[DIR]/spring").code, TIGHT);
+    let one = dir.path().join("spring/HM-042_20260302T093000Z.hold");
+    let first = std::fs::read(&one).unwrap();
+    // Two runs within one second have two names.
+    assert_eq!((run("[DIR]/spring").code, run("[DIR]/spring/").code), (TIGHT, TIGHT));
+    for number in ["2", "3"] {
+        assert!(dir.path().join(format!("spring/HM-042_20260302T093000Z_{number}.hold")).exists(), "{number}");
+    }
+    assert_eq!(std::fs::read(&one).unwrap(), first);
+    // Named as a file, it is that file.
+    assert_eq!(run("[DIR]/spring/HM-042_20260302T093000Z.hold").code, STORAGE);
+    let said = run("[DIR]/spring.2");
+    assert!(
+        said.code == 2 && said.err.contains("a file here ends in .hold; for a folder of that name say --out"),
+        "{}",
+        said.err
+    );
+    assert!(!dir.path().join("spring.2").exists());
+    let typed =
+        ["calibrate", "transducer", "--point", "0bar:0bar", "--point", "3bar:3.01bar", "--point", "6bar:6.02bar"];
+    let said = seathold(dir.path(), &[&typed[..], &["--out", "[DIR]/calold"]].concat());
+    assert_eq!(said.code, 0, "{}", said.err);
+    assert!(dir.path().join("calold").is_dir());
+}
+
+/// A folder that is not there yet is made, for whatever is written into it.
+#[test]
+fn new_folders_are_made() {
+    let dir = tempfile::tempdir().unwrap();
+    let say = |typed: &[&str]| {
+        let said = seathold(dir.path(), typed);
+        assert!(said.code == 0, "{typed:?}: {}", said.err);
+    };
+    say(&["run", "-q", "--out", "[DIR]/a.hold"]);
+    say(&["report", "[DIR]/a.hold", "-o", "[DIR]/new/pages/a.html"]);
+    say(&["export", "[DIR]/a.hold", "--runs", "[DIR]/tables/a.csv"]);
+    say(&["plan", "--limit", "7.5 mm3/s", "--out", "[DIR]/recipes/a.toml"]);
+    for file in ["new/pages/a.html", "tables/a.csv", "recipes/a.toml"] {
+        assert!(dir.path().join(file).is_file(), "{file}");
+    }
+}
+
 #[test]
 fn a_fault_of_a_valve_file_strikes_as_the_same_one_typed() {
     let dir = tempfile::tempdir().unwrap();
@@ -290,5 +370,24 @@ fn one_measuring_time_gives_a_verdict() {
         let options = ["run", "-q", "--valve", valve, "--recipe", "[DIR]/once.toml", "--out", &out];
         let said = seathold(dir.path(), &options);
         assert_eq!(said.code, code, "{valve}: {}{}", said.out, said.err);
+    }
+}
+
+/// A terminal that says that it can move no line gets lines that stay.
+#[test]
+fn a_terminal_that_moves_no_lines_has_plain_ones() {
+    let dir = tempfile::tempdir().unwrap();
+    let on = |environment: &Environment, name: &str| {
+        let out = format!("[DIR]/{name}");
+        let stage = Stage { interrupt_at: Vec::new(), keys: &mut Silent, out_breaks: None, live: true };
+        let said = seathold_in(dir.path(), &["run", "--sides", "first", "--out", &out], stage, environment);
+        assert_eq!(said.code, 0, "{}", said.err);
+        said.err
+    };
+    // Lines that move are not written where the others are.
+    assert!(!on(&Environment::default().with("TERM", "xterm"), "1.hold").contains("first side: fill"));
+    for (term, name) in [("dumb", "2.hold"), ("", "3.hold")] {
+        let said = on(&Environment::default().with("TERM", term), name);
+        assert!(said.contains("first side: fill") && !said.contains('\u{1b}'), "{term}: {said:?}");
     }
 }

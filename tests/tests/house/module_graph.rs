@@ -11,6 +11,7 @@ const FLOORS: &[(&str, &str)] = &[
     ("sim", "seathold-sim"),
     ("host-cli/quantity", "seathold-quantity"),
     ("host-cli/recording", "seathold-recording"),
+    ("host-cli/assembly", "seathold-assembly"),
     ("host-cli/text", "seathold-text"),
     ("host-cli/config", "seathold-config"),
     ("host-cli/document", "seathold-document"),

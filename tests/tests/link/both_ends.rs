@@ -200,7 +200,10 @@ impl<const N: usize> Bench<N> {
                     self.known.answers.push(answer);
                 }
                 HostEvent::TimeSet { .. } => {}
-                HostEvent::OtherVersion(_) | HostEvent::NoKey | HostEvent::Unreadable { .. } => panic!("{heard:?}"),
+                HostEvent::OtherVersion(_)
+                | HostEvent::NoKey
+                | HostEvent::StartPressed
+                | HostEvent::Unreadable { .. } => panic!("{heard:?}"),
             }
         }
         if let Some(left) = &mut self.swap_in {

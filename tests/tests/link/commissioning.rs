@@ -1,11 +1,13 @@
 //! A controller out of the box, over the line: watched, given a rig with two adapters, refused air until that is checked or the
 //! check waived, and then worked with the adapter that fits the valve.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicUsize;
 
 use seathold::console::{KeyboardInput, Keys};
+use seathold_config::rig;
 use seathold_recording as recording;
+use seathold_sequencer::rig::RawRig;
 use seathold_tests::cli_kit::Silent;
 use seathold_tests::doctor_kit::by_hand;
 use seathold_tests::served_kit::{Ear, Rig, program};
@@ -23,10 +25,15 @@ impl Keys for Once {
 }
 
 fn typed(arguments: &[&str], keys: &mut dyn Keys) -> (u8, String, String) {
+    let (code, out, err) = as_printed(arguments, keys);
+    let flat = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    (code, flat(&out), flat(&err))
+}
+
+fn as_printed(arguments: &[&str], keys: &mut dyn Keys) -> (u8, String, String) {
     let (mut out, mut err) = (Ear::default(), Ear::default());
     let code = program(arguments, &AtomicUsize::new(0), &mut out, &mut err, keys);
-    let flat = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
-    (code, flat(&out.text), flat(&err.text))
+    (code, out.text, err.text)
 }
 
 fn seathold(arguments: &[&str]) -> (u8, String, String) {
@@ -109,6 +116,11 @@ fn from_out_of_the_box_to_a_valve_on_each_adapter() {
     let at = format!("tcp:{}", rig.at);
     let (_, out, _) = seathold(&["rig", "show", "--rig", &at]);
     assert!(out.contains("bench 3, loaded") && out.contains("WAIVED on") && !out.contains("chosen"), "{out}");
+    // As a file: the same rig.
+    let (code, text, _) = as_printed(&["rig", "show", "--toml", "--rig", &at], &mut Silent);
+    assert_eq!(code, 0);
+    let (written, ours) = (rig::parse("bench", &text).unwrap(), rig::read(Path::new(bench)).unwrap());
+    assert_eq!((written.name, written.rig, written.adapters), (ours.name, ours.rig, ours.adapters));
     // At once after another change, which it takes a moment to be ready after.
     assert_eq!(seathold(&["rig", "load", bench, "--yes", "--rig", &at]).0, 0);
     let (code, _, err) = seathold(&["rig", "load", bench, "--yes", "--rig", &at]);
@@ -282,29 +294,21 @@ fn what_a_controller_reads_is_watched() {
     assert!(code == 2 && err.contains("serve it"), "{err}");
 }
 
-/// Somebody who opens the leak before the second run, and the reference volume before the third: the same rig, only larger; and
-/// who has the calibration loaded.
+/// Somebody who opens the leak before the second run, and the reference volume before the third; and who has the calibration loaded.
 struct Fitter {
-    rig: Option<Rig>,
-    at: String,
-    memory: String,
+    rig: Rig,
     asked: u8,
 }
-
-/// One leak on the far side that nobody knows. With the 5 cm³ of the cavity its volume is 52.
-const LEAK: [&str; 4] = ["--set", "rig_leak=170 mm3/s", "--set", "far_volume=47 cm3"];
 
 impl Keys for Fitter {
     fn line(&mut self) -> KeyboardInput {
         self.asked += 1;
-        let fitted: &[&str] = match self.asked {
-            2 => &LEAK,
-            3 => &[LEAK[0], LEAK[1], "--set", "far_volume=77 cm3"],
+        match self.asked {
+            2 => self.rig.hands("leak 170 mm3/s"),
+            3 => self.rig.hands("volume 30 cm3"),
             4 => return KeyboardInput::Line("yes".into()),
-            _ => return KeyboardInput::Line(String::new()),
-        };
-        self.rig = None;
-        self.rig = Some(Rig::on(&self.at, &[fitted, &["--rig-memory", &self.memory]].concat()));
+            _ => {}
+        }
         KeyboardInput::Line(String::new())
     }
 }
@@ -317,18 +321,19 @@ fn the_volume_is_found_on_the_controller_by_a_leak_and_a_known_volume() {
     let (kept, out) = (dir.path().join("runs"), dir.path().join("volume.toml"));
     let (bench, memory) = (dir.path().join("bench.toml"), dir.path().join("flash.bin").display().to_string());
     std::fs::write(&bench, BENCH.replace("\"45 cm3\"", "\"45 cm3\"\nfar_volume_u = 0.1")).unwrap();
-    let rig = Rig::on("127.0.0.1:0", &[&LEAK[2..], &["--rig-memory", &memory]].concat());
-    let (line, at) = (format!("tcp:{}", rig.at), rig.at.clone());
+    // With the 5 cm³ of the cavity its volume is 52.
+    let rig = Rig::on("127.0.0.1:0", &["--set", "far_volume=47 cm3", "--rig-memory", &memory]);
+    let line = format!("tcp:{}", rig.at);
     assert_eq!(seathold(&["rig", "load", bench.to_str().unwrap(), "--yes", "--rig", &line]).0, 0);
     assert_eq!(seathold(&["rig", "waive-check", "--yes", "--rig", &line]).0, 0);
-    let mut fitter = Fitter { rig: Some(rig), at, memory, asked: 0 };
+    let mut fitter = Fitter { rig, asked: 0 };
     let volume =
         ["calibrate", "volume", "--reference", "30 cm3", "--reference-u", "0.2 %", "--out", out.to_str().unwrap()];
     let on = ["--rig", &line, "--adapter", "DN 15 thread", "--recordings", kept.to_str().unwrap(), "--load"];
     let (code, said, err) = typed(&[&volume[..], &on].concat(), &mut fitter);
     assert_eq!((code, fitter.asked), (0, 4), "{said}{err}");
     let (_, shown, _) = seathold(&["rig", "show", "--rig", &line]);
-    assert!(shown.contains("DN 15 thread (DN 8 to 25): far volume 53."), "{shown}");
+    assert!(shown.contains("DN 15 thread (DN 8 to 25): far volume 51.") || shown.contains("volume 52."), "{shown}");
     assert!(err.contains("3 of 3: open the reference volume to the far side"), "{err}");
     let file = std::fs::read_to_string(&out).unwrap();
     let number = |name: &str| {
@@ -338,8 +343,8 @@ fn the_volume_is_found_on_the_controller_by_a_leak_and_a_known_volume() {
         value.parse::<f64>().unwrap()
     };
     let (found, u) = (number("far_volume ="), number("far_volume_u ="));
-    println!("{said}");
-    assert!((found - 52.0).abs() < 2.5 * found * u && u < 0.03, "{found} ± {u}: {file}");
+    // A curve that took the slowing of the leak for settling gas found 2 % more.
+    assert!((found - 52.0).abs() < 2.0 * found * u && u < 0.011, "{found} ± {u}: {file}");
 
     // From the recordings again: the same to the last digit.
     let mut runs: Vec<_> = std::fs::read_dir(&kept).unwrap().map(|entry| entry.unwrap().path()).collect();
@@ -354,6 +359,8 @@ fn the_volume_is_found_on_the_controller_by_a_leak_and_a_known_volume() {
         "0.2 %",
         "--out",
         again.to_str().unwrap(),
+        "--adapter",
+        "DN 15 thread",
         "--recording",
     ];
     let runs: Vec<&str> = runs.iter().map(|run| run.to_str().unwrap()).collect();
@@ -366,7 +373,10 @@ fn the_volume_is_found_on_the_controller_by_a_leak_and_a_known_volume() {
     // What cannot be: the wrong way round, one run twice, a tight side that leaks, a volume that the rig contradicts, a file that is
     // there already.
     let refused = |reference: &str, out: &str, order: [usize; 3]| {
-        let from = ["calibrate", "volume", "--reference", reference, "--out", out, "--recording"];
+        let of =
+            ["--adapter", if order == [0, 1, 2] && reference == "31 cm3" { "DN 50 flange" } else { "DN 15 thread" }];
+        let from =
+            [&["calibrate", "volume", "--reference", reference, "--out", out], &of[..], &["--recording"]].concat();
         let (code, _, err) = typed(&[&from[..], &order.map(|number| runs[number])].concat(), &mut Silent);
         assert!(code == 2 || code == 6, "{code}: {err}");
         err
@@ -378,9 +388,101 @@ fn the_volume_is_found_on_the_controller_by_a_leak_and_a_known_volume() {
         ("30 cm3", other, [0, 1, 1], "the same recording as"),
         ("30 cm3", other, [1, 2, 0], "judged leaking"),
         ("60 cm3", other, [0, 1, 2], "standard uncertainties apart"),
+        ("31 cm3", other, [0, 1, 2], "it was made on adapter DN 15 thread, and DN 50 flange is named"),
         ("30 cm3", again.to_str().unwrap(), [0, 1, 2], "exists already"),
     ] {
         let err = refused(reference, out, order);
         assert!(err.contains(why), "{why}: {err}");
     }
+}
+
+/// Somebody who turns the regulator before each run, and afterwards types what the gauge showed: the transducer reads 0.4 % more.
+struct GaugeReader {
+    rig: Rig,
+    kept: PathBuf,
+    script: std::array::IntoIter<&'static str, 7>,
+}
+
+impl Keys for GaugeReader {
+    fn line(&mut self) -> KeyboardInput {
+        let Some(next) = self.script.next() else { return KeyboardInput::Closed };
+        if next.starts_with("regulator") {
+            self.rig.hands(next);
+            return KeyboardInput::Line(String::new());
+        }
+        if next != "read" {
+            return KeyboardInput::Line(next.into());
+        }
+        let mut runs: Vec<_> = std::fs::read_dir(&self.kept).unwrap().map(|entry| entry.unwrap().path()).collect();
+        runs.sort();
+        let (code, csv, _) = as_printed(&["show", "--csv", runs.last().unwrap().to_str().unwrap()], &mut Silent);
+        assert_eq!(code, 0);
+        let pa: Vec<f64> = csv
+            .lines()
+            .filter(|line| line.contains(",measure,first,"))
+            .filter_map(|line| line.split(',').nth(1)?.parse().ok())
+            .collect();
+        let mean = pa.iter().sum::<f64>() / pa.len() as f64;
+        KeyboardInput::Line(format!("{:.6} bar", mean / 1.004 / 1e5))
+    }
+}
+
+/// A transducer that reads 0.4 % too much, against a gauge that somebody reads while each of three runs measures; the file's gain, with the
+/// rig's file, is what the controller then counts by.
+#[test]
+fn the_transducer_is_checked_on_the_controller_by_a_gauge() {
+    let dir = tempfile::tempdir().unwrap();
+    let (kept, out) = (dir.path().join("runs"), dir.path().join("gain.toml"));
+    let bench = dir.path().join("bench.toml");
+    std::fs::write(&bench, BENCH).unwrap();
+    let (bench, out) = (bench.to_str().unwrap(), out.to_str().unwrap());
+    let memory = dir.path().join("flash.bin").display().to_string();
+    let rig = Rig::on("127.0.0.1:0", &["--set", "far.gain_error=0.4 %", "--rig-memory", &memory]);
+    let line = format!("tcp:{}", rig.at);
+    assert_eq!(seathold(&["rig", "load", bench, "--yes", "--rig", &line]).0, 0);
+    assert_eq!(seathold(&["rig", "waive-check", "--yes", "--rig", &line]).0, 0);
+    let script = ["regulator 2 bar", "2", "read", "regulator 4 bar", "read", "regulator 6 bar", "read"];
+    let mut reader = GaugeReader { rig, kept: kept.clone(), script: script.into_iter() };
+    let check = ["calibrate", "transducer", "--adapter", "DN 15 thread", "--rig-file", bench, "--out", out];
+    let gauge = "gauge G-17, certificate 2231";
+    let on = ["--rig", &line, "--recordings", kept.to_str().unwrap(), "--instrument", gauge];
+    let (code, _, err) = typed(&[&check[..], &on, &["--load"]].concat(), &mut Silent);
+    assert!(code == 2 && err.contains("seathold rig load"), "{err}");
+    let (code, said, err) = typed(&[&check[..], &on].concat(), &mut reader);
+    assert!(code == 0 && err.contains("\"2\" needs a unit"), "{said}{err}");
+    assert!(said.contains("off the line") && said.contains("of 6 points"), "{said}");
+    let gain = |text: &str| {
+        let gain = text.lines().find(|line| line.starts_with("gain = ")).unwrap().trim_start_matches("gain = ");
+        gain.parse::<f64>().unwrap()
+    };
+    let found = gain(&std::fs::read_to_string(out).unwrap());
+    assert!((found - 1.004).abs() < 2e-4, "{found}");
+
+    // From the recordings again, with what was read then.
+    let mut runs: Vec<_> = std::fs::read_dir(&kept).unwrap().map(|entry| entry.unwrap().path()).collect();
+    runs.sort();
+    let points: Vec<String> =
+        said_points(&err).iter().zip(&runs).map(|(pa, run)| format!("{pa} Pa:{}", run.display())).collect();
+    let again = dir.path().join("again.toml");
+    let points: Vec<&str> = points.iter().flat_map(|point| ["--recording", point.as_str()]).collect();
+    let check = ["calibrate", "transducer", "--rig-file", bench, "--out", again.to_str().unwrap()];
+    assert_eq!(seathold(&[&check[..], &points].concat()).0, 0);
+    assert!((gain(&std::fs::read_to_string(&again).unwrap()) - found).abs() < 1e-6);
+    // One run three times is no three points.
+    std::fs::remove_file(&again).unwrap();
+    let (code, _, err) = seathold(&[&check[..], &points[..2], &points[..2]].concat());
+    assert!(code == 2 && err.contains("the same recording as"), "{err}");
+
+    let (code, said, err) = seathold(&["rig", "load", bench, "--yes", "--rig", &line, "--calibrations", out]);
+    assert!(code == 0 && (said + &err).contains(&format!(", with {gauge} (")), "{err}");
+    let (_, shown, _) = seathold(&["rig", "show", "--json", "--rig", &line]);
+    let shown: serde_json::Value = serde_json::from_str(&shown).unwrap();
+    let scale = shown["in_force"]["far_per_count"].as_f64().unwrap();
+    assert!((scale * found / RawRig::DEMO.far.pa_per_count - 1.0).abs() < 1e-6, "{scale}");
+}
+
+/// The references that were told of runs, in pascals, without the zeros.
+fn said_points(err: &str) -> Vec<&str> {
+    let words = err.split("reference ").skip(1).filter_map(|rest| rest.split_once(" Pa,")).map(|(pa, _)| pa);
+    words.filter(|pa| pa.parse::<f64>().is_ok_and(|pa| pa != 0.0)).collect()
 }

@@ -1,7 +1,7 @@
 //! `seathold doctor`: a sound rig passes; what is broken is found and named; nothing is left energised, however it ends.
 
 use seathold_tests::cli_kit::{Said, golden, seathold};
-use seathold_tests::doctor_kit::{at, by_hand, flat};
+use seathold_tests::doctor_kit::{answered, at, by_hand, flat};
 use seathold_tests::served_kit::{Rig, killed_at};
 use serde_json::Value;
 use std::sync::Arc;
@@ -176,4 +176,48 @@ fn a_rig_with_a_run_in_progress_is_left_alone() {
     let (code, out, err) = at(&address, &AtomicUsize::new(0), &mut |_| {});
     assert_eq!((code, out.as_str()), (3, ""), "{err}");
     assert!(err.contains("a run is in progress on it"), "{err}");
+}
+
+/// The far side cannot be shown empty after an emergency stop: what is said then is that, and what to do, no more the stop.
+#[test]
+fn pressure_that_may_be_trapped_after_a_stop_has_words_of_its_own() {
+    const PERSON: [(&str, &str); 8] = [
+        ("or n to stop here (q at any time).", "y"),
+        ("Press it and hold it pressed. It is seen by itself", "a"),
+        ("seen. Release it", "a"),
+        ("It is seen by itself", "s"),
+        ("then Enter acknowledges", ""),
+        ("then Enter)", ""),
+        ("Enter works it", ""),
+        ("Did it move?", "y"),
+    ];
+    let rig = Rig::on("127.0.0.1:0", &[]);
+    let mut asked = Vec::new();
+    let address = address(&rig);
+    let arguments = ["doctor", "--rig", &address];
+    answered(&arguments, &AtomicUsize::new(0), &PERSON, 0, &mut |said| {
+        if said.ends_with(PERSON[0].0) {
+            rig.hands("air");
+        } else if said.ends_with(PERSON[1].0) {
+            rig.hands("stop");
+        } else if said.ends_with(PERSON[2].0) {
+            rig.hands("stop");
+            // Nothing shows the far side empty while its transducer is unplugged.
+            rig.hands("far");
+        } else if said.ends_with(PERSON[4].0) {
+            if said.contains("TRAPPED") {
+                rig.hands("far");
+            }
+            asked.push(said.to_owned());
+        }
+    });
+    let trapped = asked.iter().position(|said| said.contains("PRESSURE MAY BE TRAPPED on the far side"));
+    let trapped = trapped.unwrap_or_else(|| panic!("never said: {asked:?}"));
+    for words in
+        ["See that the shop air is shut", "open the hand bleed slowly and look at its gauge", "Touch no fitting"]
+    {
+        assert!(asked[trapped].contains(words), "{words}: {asked:?}");
+    }
+    assert!(!asked[trapped].contains("waiting for you to acknowledge"), "{asked:?}");
+    assert!(asked[..trapped].iter().any(|said| said.contains("the emergency stop was pressed")), "{asked:?}");
 }

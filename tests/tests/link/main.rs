@@ -10,4 +10,5 @@ mod records_kept;
 mod remote_run;
 mod rig_memory;
 mod serve_rig;
+mod start_button;
 mod wire_tables;

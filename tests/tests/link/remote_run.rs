@@ -214,7 +214,7 @@ fn a_batch_takes_up_the_run_that_it_left() {
     assert!(said.err.contains("continues where this ended"), "{}", said.err);
     let said = test(&[""], None);
     assert_eq!(said.code, 0, "{}", said.err);
-    assert!(said.err.contains("HM-001: a run on a controller was interrupted"), "{}", said.err);
+    assert!(said.err.starts_with("HM-001 WAS ON THE RIG when the program was stopped"), "{}", said.err);
     let runs = seathold(&["find", "--register", &register, "--batch", "spring", "--json"], None).out;
     // The operator had aborted it, so its side is still due: that was the next test.
     let word = |line: &str, name: &str| line.split(&format!("\"{name}\":\"")).nth(1).unwrap()[..6].to_owned();
@@ -226,6 +226,28 @@ fn a_batch_takes_up_the_run_that_it_left() {
         .filter(|name| !name.ends_with(".hold"))
         .collect();
     assert!(left.is_empty(), "{left:?}");
+}
+
+/// What was acknowledged is said, also where its cause is still there and the fault comes again.
+#[test]
+fn a_fault_that_comes_again_after_it_was_acknowledged_is_told_so() {
+    let dir = tempfile::tempdir().unwrap();
+    let rig = Rig::on("127.0.0.1:0", &["--fault", "far-stuck"]);
+    let at = format!("tcp:{}", rig.at);
+    let place = |name: &str| dir.path().join(name).display().to_string();
+    std::fs::create_dir(dir.path().join("left")).unwrap();
+    // Whoever began it is gone when the controller wants to be acknowledged.
+    killed_at(&["run", "--rig", &at, "--sides", "first", "--out", &place("left/1.hold")], "PRESSURE MAY BE TRAPPED");
+    let next = ["run", "--rig", &at, "--sides", "first", "--out", &place("2.hold")];
+    let said = seathold(&next, None);
+    assert_eq!(said.code, 3, "{}{}", said.out, said.err);
+    let remedy = "(with `batch test` after a --: `batch test -- --acknowledge`)";
+    assert!(said.err.contains(remedy), "{}", said.err);
+    let said = seathold(&[&next[..], &["--acknowledge"]].concat(), None);
+    assert_eq!(said.code, 3, "{}{}", said.out, said.err);
+    assert!(said.err.contains("the fault on the controller is acknowledged"), "{}", said.err);
+    assert!(said.err.contains("the fault was acknowledged, and after the safe vent one waits again"), "{}", said.err);
+    assert!(said.err.contains("its cause is still there"), "{}", said.err);
 }
 
 #[test]
@@ -282,7 +304,8 @@ fn a_line_that_stays_silent_is_given_up_after_two_minutes() {
     let part = format!("{}.part", file.display());
     let arguments = ["seathold", "run", "--resume", &part].map(Into::into);
     let (interrupts, keys) = (&AtomicUsize::new(0), &mut Silent);
-    let mut console = Console { out: &mut out, err: &mut err, live: false, clock, interrupts, keys };
+    let environment = &seathold::environment::Environment::default();
+    let mut console = Console { out: &mut out, err: &mut err, live: false, clock, interrupts, keys, environment };
     let code = seathold::main_with(arguments, &mut console).code();
     assert_eq!(code, 4, "{}", err.text);
     let took = clock.elapsed();

@@ -14,6 +14,7 @@ use std::time::{Duration, Instant as Wall};
 
 use seathold::console::Console;
 use seathold::console::SystemClock;
+use seathold::environment::Environment;
 use seathold_on_target::trace::Noise;
 use seathold_sequencer::event::{Event, Phase};
 use seathold_sequencer::input::{Command, Prompt, Sides};
@@ -90,6 +91,7 @@ impl Server {
                 clock: &mut clock,
                 interrupts: &theirs,
                 keys: &mut Silent,
+                environment: &Environment::default(),
             };
             seathold::main_with(typed, &mut console).code()
         });
@@ -237,7 +239,7 @@ impl<S: Read + Write> Desk<S> {
             Some(other @ (HostEvent::OtherVersion(_) | HostEvent::NoKey | HostEvent::Unreadable { .. })) => {
                 panic!("{other:?}")
             }
-            Some(HostEvent::TimeSet { .. }) | None => {}
+            Some(HostEvent::TimeSet { .. } | HostEvent::StartPressed) | None => {}
         }
         // Loading comes before starting, however often it is put off.
         if self.began.is_none() && matches!(self.to_do.front(), Some(Request::Operate(_))) {

@@ -2,13 +2,13 @@
 //! published values, and recordings judged again, studied and tuned by.
 
 mod bit_identity;
+mod daily;
 mod fitters;
 mod mixture;
 mod prediction;
 mod published_values;
 mod rate_classes;
 mod rejudge;
-mod slow_gas;
 mod study;
 mod thermometer;
 mod tune;

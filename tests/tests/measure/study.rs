@@ -102,6 +102,59 @@ fn mistakes_are_told() {
     assert!(said.code == 2 && said.err.contains("value or leak"), "{}", said.err);
 }
 
+/// From one measurement of each there is no interval; from values without scatter nothing is proven, least of all what
+/// rounding leaves.
+#[test]
+fn too_little_proves_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let say = |text: &str, study: &str, more: &[&str]| {
+        std::fs::write(dir.path().join("t.csv"), text).unwrap();
+        let said = seathold(dir.path(), &[&["study", study, "--table", "[DIR]/t.csv"], more].concat());
+        assert_eq!(said.code, 0, "{}", said.err);
+        said.out
+    };
+    let once = say("reference,value\n10,10.1\n20,20.1\n30,30.1\n", "linearity", &["--coverage", "99,5 %"]);
+    for part in [
+        "bias at 10.00      0.1000, no interval from one measurement  (once)",
+        "at no leak         0.1000, no interval: the measurements show no scatter",
+        "for each unit      0, no interval",
+        "intervals cover with 99.5 %",
+        "a small study: five reference leaks",
+    ] {
+        assert!(once.contains(part), "{part}: {once}");
+    }
+    let few = say("reference,value\n10,10.1\n10,10.2\n20,20.4\n", "linearity", &[]);
+    assert!(few.contains("bias at 10.00      0.15 ± 0.64  (2 times)"), "{few}");
+    let single = say("reference,value\n10,10.1\n10,10.2\n10,10.4\n", "linearity", &[]);
+    assert!(single.contains("one reference leak"), "{single}");
+    let alike = "part,operator,value\n1,A,1\n1,A,1\n1,B,1\n1,B,1\n2,A,1\n2,A,1\n2,B,1\n2,B,1\n";
+    let alike = say(alike, "gauge-rr", &[]);
+    assert!(alike.contains("no two measurements differ"), "{alike}");
+    for text in [once, few, single, alike] {
+        assert!(!text.contains("inf") && !text.contains("NaN") && !text.contains("proven"), "{text}");
+    }
+}
+
+/// Runs of both sides are charted one side at a time.
+#[test]
+fn stability_of_one_end() {
+    let dir = tempfile::tempdir().unwrap();
+    for seed in ["1", "2", "3"] {
+        let out = format!("[DIR]/r/{seed}.hold");
+        let said = seathold(dir.path(), &["run", "-q", "--seed", seed, "--out", &out]);
+        assert_eq!(said.code, 0, "{}", said.err);
+    }
+    let both = seathold(dir.path(), &["study", "stability", "[DIR]/r"]);
+    assert!(both.code == 2 && both.err.contains("its end by --end A or --end B"), "{}", both.err);
+    let of = |end: &str| {
+        let said = seathold(dir.path(), &["study", "stability", "[DIR]/r", "--end", end, "--json"]);
+        let value: serde_json::Value = serde_json::from_str(&said.out).unwrap_or_else(|_| panic!("{}", said.err));
+        value["stability"]["values"].as_array().unwrap().clone()
+    };
+    assert_eq!((of("A").len(), of("b").len()), (3, 3));
+    assert_ne!(of("A"), of("B"));
+}
+
 /// A reading 3 % too high and 0.2 above is found as such.
 #[test]
 fn bias_and_slope_are_found() {

@@ -143,7 +143,7 @@ fn the_register_knows_what_was_reworked() {
     };
     say(&["batch", "open", "spring", "--serials", "HM-001..HM-003", "--actuation", "air", "--dn", "25"]);
     test(&["--valve", "HM-002=scratched-seat-a"], 3);
-    say(&["batch", "rework", "HM-002", "--note", "new seat at end A"]);
+    say(&["batch", "rework", "HM-002", "--note", "new seat at end A", "--operator", "Ada"]);
     test(&[], 1);
     let options = ["tune", "--settle", "5 s", "--measure", "60 s"];
     let said = seathold(dir.path(), &[options.as_slice(), &at].concat());
@@ -163,6 +163,14 @@ fn nothing_is_promised_on_too_little() {
         seathold(dir.path(), &["tune", "[DIR]/learn", "--labels", &truth, "--settle", "5 s", "--measure", "60 s"]);
     assert_eq!(said.code, 3, "{}{}", said.out, said.err);
     assert!(said.out.contains("a small sample") && said.out.contains("no recipe keeps"), "{}", said.out);
+    // It says what to do.
+    let words = said.out.split_whitespace().collect::<Vec<_>>().join(" ");
+    for part in ["nearest is settle 5 s, measure at most 60 s", "record about", "valves more with good sides"] {
+        assert!(words.contains(part), "{part}: {}", said.out);
+    }
+    let options = ["tune", "[DIR]/learn", "--labels", &truth, "--settle", "5 s", "--measure", "60 s", "--json"];
+    let value: serde_json::Value = serde_json::from_str(&seathold(dir.path(), &options).out).unwrap();
+    assert!(value["tune"]["next"].as_array().unwrap().len() >= 2, "{value}");
     std::fs::write(dir.path().join("bad.csv"), "serial,side,truth\nHM-001,first,fine\n").unwrap();
     let said = seathold(dir.path(), &["tune", "[DIR]/learn", "--labels", "[DIR]/bad.csv"]);
     assert!(said.code == 2 && said.err.contains("line 2") && said.err.contains("\"fine\""), "{}", said.err);

@@ -135,7 +135,7 @@ impl Desk {
             Some(other @ (HostEvent::OtherVersion(_) | HostEvent::NoKey | HostEvent::Unreadable { .. })) => {
                 panic!("{other:?}")
             }
-            Some(HostEvent::TimeSet { .. }) | None => {}
+            Some(HostEvent::TimeSet { .. } | HostEvent::StartPressed) | None => {}
         }
     }
 

@@ -294,6 +294,44 @@ fn a_closed_system_keeps_its_mass_and_its_energy() {
     near("line and far side even", ends[0], ends[2], 1e-5);
 }
 
+/// A vessel full of the room's air, opened to trapped gas: at room temperature again `p(V + Vk) = p0·V + pa·Vk` (Boyle's law for each part;
+/// any textbook, derivable). Shut off, what is left keeps its pressure.
+#[test]
+fn a_vessel_opened_to_trapped_gas_shares_it_by_boyles_law() {
+    let raw = RawPlant { creep_m3: 0.0, ..RawPlant::DEMO };
+    let mut plant = Plant::new(&raw.validate().expect("valid"), 0);
+    let (open, shut) = (GasValve::Open, GasValve::Shut);
+    let mut now = 0u64;
+    let mut hold = |plant: &mut Plant, supply, vent, pilot, seconds: u64| {
+        plant.set(now, Outputs { supply, vent, pilot });
+        for _ in 0..seconds * 100 {
+            now += 10_000;
+            plant.advance(now);
+        }
+        (now, plant.truth(now).far_gauge() + ATMOSPHERE)
+    };
+    // At rest it is no event.
+    let (at, empty) = hold(&mut plant, shut, open, Pilot::Fed, 5);
+    plant.open_vessel(at, 30e-6).expect("small enough");
+    near("empty, opened", hold(&mut plant, shut, open, Pilot::Fed, 1).1, empty, 1e-6);
+    let (at, _) = hold(&mut plant, shut, open, Pilot::Fed, 1);
+    plant.open_vessel(at, 0.0).expect("none");
+    let _ = hold(&mut plant, open, shut, Pilot::Fed, 20);
+    let _ = hold(&mut plant, shut, shut, Pilot::Exhausted, 3);
+    let (at, before) = hold(&mut plant, shut, open, Pilot::Exhausted, 120);
+    plant.open_vessel(at, 30e-6).expect("small enough");
+    let (at, after) = hold(&mut plant, shut, open, Pilot::Exhausted, 120);
+    // The cavity of the shut ball empties into the far side through the seat that lifts for it.
+    let far = raw.far_volume_m3 + raw.cavity_volume_m3;
+    near("shared", after, (before * far + ATMOSPHERE * 30e-6) / (far + 30e-6), 2e-4);
+    plant.open_vessel(at, 0.0).expect("none");
+    near("shut off", hold(&mut plant, shut, open, Pilot::Exhausted, 1).1, after, 1e-4);
+    // Larger than any far side may be: refused, and nothing has changed.
+    let (at, kept) = hold(&mut plant, shut, open, Pilot::Exhausted, 1);
+    assert!(plant.open_vessel(at, 1.0).is_err());
+    near("refused", hold(&mut plant, shut, open, Pilot::Exhausted, 1).1, kept, 1e-4);
+}
+
 #[test]
 fn both_limits_of_heat_exchange_are_reached_by_parameters() {
     let after = |tau: f64| {

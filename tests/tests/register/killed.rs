@@ -62,6 +62,11 @@ fn other_process() {
                 println!("said {} {} {}", said.code, said.out.replace('\n', "|"), said.err.replace('\n', "|"));
                 said.code
             }
+            "add" => {
+                let add = ["batch", "add", "--serials", &serial, "--actuation", "air", "--dn", "25"];
+                let why = ["--note", "came late", "--operator", "Ada"];
+                seathold(dir, &[&add[..], &why, &at].concat()).code
+            }
             other => panic!("no part {other}"),
         };
         println!("ack {serial} {code}");
@@ -195,4 +200,26 @@ fn the_session_of_a_batch() {
             assert_eq!(said.code, 0, "{}", said.err);
         }
     });
+}
+
+/// Valves are on the list and in the note that seals it, or in neither.
+#[test]
+fn a_correction_of_a_batch() {
+    let dir = tempfile::tempdir().unwrap();
+    let open = ["batch", "open", "spring", "--serials", "FIRST", "--actuation", "air", "--dn", "25"];
+    assert_eq!(seathold(dir.path(), &[&open[..], &["--register", "[DIR]/bench.sqlite"]].concat()).code, 0);
+    let (mut acknowledged, mut whole) = (0, Duration::ZERO);
+    for round in 0..=moments() {
+        let began = Instant::now();
+        let after = (round > 0).then(|| whole * round / (moments() + 1));
+        let said = worked(begun("add", dir.path(), PIECES * round), after);
+        whole = if round == 0 { began.elapsed() } else { whole };
+        assert!(said.iter().all(|ack| ack.ends_with(" 0")), "round {round}: {said:?}");
+        acknowledged += said.len();
+        let register = Register::open(&dir.path().join("bench.sqlite"), Access::Write).unwrap();
+        register.verify(|_| true).unwrap().valid().unwrap();
+        let batch = register.batch_named("spring").unwrap().batch;
+        let added = register.valves_of(&batch).unwrap().len() - 1;
+        assert!((acknowledged..=acknowledged + round as usize).contains(&added), "round {round}: {added}");
+    }
 }

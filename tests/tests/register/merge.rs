@@ -140,7 +140,7 @@ fn a_batch_of_a_selection_says_that_it_is_not_all() {
         say(&["run", "-q", "--serial", serial, "--out", &out], &["--sides", "first"]);
         say(&["register", "import", &out, "--batch", "spring"], &at);
     }
-    say(&["batch", "close", "--unfinished", "sent on"], &at);
+    say(&["batch", "close", "--unfinished", "sent on", "--operator", "Ada"], &at);
     assert!(!say(&["batch", "list"], &at).contains("selection"));
     let bundle = ["--register", "[DIR]/bundle.sqlite"];
     let said = say(&["register", "bundle", "[DIR]/bundle.sqlite", "--serial", "HM-002"], &at);

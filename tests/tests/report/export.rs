@@ -68,15 +68,18 @@ fn the_same_recording_twice_is_taken_once_and_mistakes_are_named() {
     };
     fails(&["export", &tight], "say what to write: --runs FILE", 2);
     fails(&["export", &tight, "--runs", "[DIR]/runs.xlsx"], "must end in .csv, .jsonl or .parquet", 2);
+    // A file where a folder would have to be.
+    std::fs::write(dir.path().join("no"), "").unwrap();
     fails(&["export", &tight, "--runs", "[DIR]/no/runs.csv"], "could not write", 6);
 }
 
 /// The book's columns are the program's.
 #[test]
 fn the_book_names_every_column() {
+    use seathold_report::export::assembly_tables::{PAIRS, PARTS, STEPS};
     use seathold_report::export::tables::{RUNS, SAMPLES, SIDES};
     let book = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/../docs/export.md")).unwrap();
-    for column in [RUNS, SIDES, SAMPLES].concat() {
+    for column in [RUNS, SIDES, SAMPLES, STEPS, PAIRS, PARTS].concat() {
         let null = if column.optional { "| yes |" } else { "|  |" };
         let row = book.lines().filter(|l| l.starts_with(&format!("| {} |", column.name)));
         assert!(row.clone().any(|l| l.contains(null) && l.contains(column.about)), "{}", column.name);

@@ -77,7 +77,7 @@ fn a_batch_says_where_every_valve_stands_and_what_was_done() {
     // The leaker's first run does not count any more; what was done to it stands between.
     has("HM-002 tight tight; reworked 1.1 ± 2.9 mm³/s 0.6 ± 3.9 mm³/s 7.5 mm³/s 2");
     has("HM-003 leaking to rework");
-    has("HM-004 not proved next not tested not tested 0");
+    has("HM-004 not proved next not tested not tested 7.5 mm3/s 0");
     has("2026-03-02 09:30:00 UTC reworked 3 new seat at end A Ada");
     has("2026-03-02 09:30:00 UTC remark 2 lever is stiff Ada");
     has("record 3 of bench.sqlite");

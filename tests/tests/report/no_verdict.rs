@@ -67,7 +67,7 @@ fn a_batch_counts_no_run_that_does_not_replay() {
     let forged = forged(&leaking, |_| (), &tight);
     assert_eq!(db.execute("UPDATE recordings SET bytes = ?", [forged]).unwrap(), 1);
     drop(db);
-    let said = say(&["batch", "close"]);
+    let said = say(&["batch", "close", "--operator", "Ada"]);
     assert!(said.code == 2 && said.err.contains("HM-001: record 2 would not be let in today"), "{}", said.err);
     assert!(said.err.contains("of 1 valves 0 tight"), "{}", said.err);
     let page = page(6);

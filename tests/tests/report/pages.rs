@@ -106,12 +106,15 @@ fn mistakes_are_named() {
     let tight = shipped("tight");
     fails(&["report", &tight, "-o", "[DIR]/page.doc"], "must end in .html or .pdf", 2);
     fails(&["report", &tight, "-o", "[DIR]/page.pdf", "--page-size", "a3"], "invalid value 'a3'", 2);
+    // A file where a folder would have to be.
+    std::fs::write(dir.path().join("no"), "").unwrap();
     fails(&["report", &tight, "-o", "[DIR]/no/page.pdf"], "could not write", 6);
     fails(&["report", "[DIR]", "-o", "[DIR]/page.html"], "no recording (.hold)", 2);
     fails(&["report", &tight, "--serial", "X-1", "-o", "[DIR]/page.html"], "no recording there is of valve X-1", 2);
     fails(&["report", &tight, "-o", "[DIR]/no/page.html"], "could not write", 6);
     fails(&["report", "[DIR]/none.hold", "-o", "[DIR]/page.html"], "could not read", 6);
-    assert!(std::fs::read_dir(dir.path()).unwrap().next().is_none(), "nothing half written is left");
+    let left: Vec<_> = std::fs::read_dir(dir.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(left, ["no"], "nothing half written is left");
 }
 
 proptest! {

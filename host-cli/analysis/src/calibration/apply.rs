@@ -133,7 +133,9 @@ impl CalibrationSet {
                 continue;
             };
             let what = lay(&mut rig, calibration);
-            let mut text = format!("{what}, of {} ({})", calibration.made, path.display());
+            let with = if calibration.instruments.is_empty() { "" } else { ", with " };
+            let mut text =
+                format!("{what}, of {}{with}{} ({})", calibration.made, calibration.instruments, path.display());
             if calibration.expires < today {
                 text = format!("OUT OF DATE since {}: {text}", calibration.expires);
             } else if calibration.made > today {
@@ -280,6 +282,7 @@ mod tests {
                 expires,
                 by: String::new(),
                 method: String::new(),
+                instruments: String::new(),
                 values,
             },
         )

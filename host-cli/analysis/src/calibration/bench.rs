@@ -120,6 +120,18 @@ pub struct HoldResult {
     pub samples: Vec<TrappedReading>,
 }
 
+impl HoldResult {
+    /// From when to when the side was measured, in seconds, where it ended in an estimate.
+    pub fn window_s(&self) -> Option<(f64, f64)> {
+        window_s(&self.samples, Some(self.side))
+    }
+}
+
+fn window_s(readings: &[TrappedReading], side: Option<SideResult>) -> Option<(f64, f64)> {
+    let (last, estimate) = (readings.last()?, side?.estimate?);
+    Some((last.at_s - f64::from(estimate.window_ms) / 1e3, last.at_s))
+}
+
 /// A recipe for calibrating: no verdict before a long window is full.
 pub fn recipe(target_pa: u32, pressure_max_pa: u32, measure_s: u32, settle_s: u32) -> RawRecipe {
     RawRecipe {
@@ -175,6 +187,8 @@ pub struct HoldRecorder {
     pub readings: Vec<TrappedReading>,
     /// The first side judged.
     pub side: Option<SideResult>,
+    /// Zero of the empty far side before it, from the transducer's own, in pascals.
+    zero_pa: Option<f64>,
 }
 
 impl HoldRecorder {
@@ -202,6 +216,7 @@ impl HoldRecorder {
             }
             Event::Entered { phase: Phase::Measure, .. } => {}
             Event::Entered { .. } => self.on = false,
+            Event::Zeroed { offset, .. } if self.side.is_none() => self.zero_pa = Some(f64::from(offset.pascals())),
             Event::SideFinished(side) if self.side.is_none() => self.side = Some(*side),
             _ => {}
         }
@@ -218,6 +233,16 @@ impl HoldRecorder {
             let at_s = at_us.saturating_sub(self.began_us) as f64 / 1e6;
             self.readings.push(TrappedReading { at_s, counts: sample.counts, thermometer: self.thermometer });
         }
+    }
+
+    /// What the empty far side read before it, in counts, by the zero and the scale of the rig it was recorded with.
+    pub fn zero_counts(&self, zero_counts: i32, pa_per_count: f64) -> Option<f64> {
+        self.zero_pa.map(|pa| f64::from(zero_counts) + pa / pa_per_count)
+    }
+
+    /// From when to when the side was measured, in seconds, where it ended in an estimate.
+    pub fn window_s(&self) -> Option<(f64, f64)> {
+        window_s(&self.readings, self.side)
     }
 
     /// Time in seconds and counts.

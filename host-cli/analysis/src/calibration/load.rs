@@ -102,7 +102,8 @@ mod tests {
         let (expires, by, method) = (expires.parse().unwrap(), String::new(), String::new());
         // A name with the words of notes in it: what is told of it goes by its kind.
         let path = "no rest run of a transducer.toml".into();
-        (path, Calibration { subject, adapter: adapter.into(), made, expires, by, method, values })
+        let instruments = "gauge G-17, certificate 2231".into();
+        (path, Calibration { subject, adapter: adapter.into(), made, expires, by, method, instruments, values })
     }
 
     fn bench(adapters: &[&str]) -> RigFile {

@@ -13,6 +13,7 @@ pub mod reference_leak;
 pub mod rest;
 pub mod scatter;
 pub mod transducer;
+pub mod trapped_fall;
 
 use std::path::Path;
 
@@ -21,6 +22,7 @@ use seathold_config::Error;
 use seathold_config::config_file::{ConfigFile, template};
 use seathold_quantity::{InputError, InputProblem};
 use seathold_recording::file::{self, Replace};
+use seathold_recording::limits::TYPED_NOTE_MAX;
 use seathold_sequencer::field::{Field, Unit};
 use seathold_sequencer::rig::RawRig;
 use seathold_text::layout::percent;
@@ -247,8 +249,16 @@ pub struct Calibration {
     pub by: String,
     /// How, in a line.
     pub method: String,
+    /// With which instruments, each with its number and certificate; empty where none is named.
+    pub instruments: String,
     /// The values.
     pub values: CalibrationValues,
+}
+
+/// What is wrong with the instruments named: they stand in every recording that the calibration is used for.
+pub fn instruments_fault(named: &str) -> Option<String> {
+    let bytes = named.len();
+    (bytes > TYPED_NOTE_MAX).then(|| format!("instruments: {bytes} bytes, and {TYPED_NOTE_MAX} are allowed"))
 }
 
 /// Leak volumes in these files are never typed, so no reference pressure is asked for: files hold Pa·m³/s.
@@ -292,6 +302,8 @@ impl Calibration {
         let adapter = config.text("adapter").unwrap_or_default();
         let by = config.text("by").unwrap_or_default();
         let method = config.text("method").unwrap_or_default();
+        let instruments = config.text("instruments").unwrap_or_default();
+        missing.extend(instruments_fault(&instruments));
         let mut values = CalibrationValues::default();
         if let Some(subject) = subject {
             for field in subject.fields() {
@@ -309,7 +321,9 @@ impl Calibration {
         }
         config.finish()?;
         match subject {
-            Some(subject) if missing.is_empty() => Ok(Self { subject, adapter, made, expires, by, method, values }),
+            Some(subject) if missing.is_empty() => {
+                Ok(Self { subject, adapter, made, expires, by, method, instruments, values })
+            }
             _ => {
                 let problems = missing.into_iter().map(|message| InputProblem { line: None, message }).collect();
                 Err(Error::Input(InputError { origin: origin.into(), problems }))
@@ -325,9 +339,13 @@ impl Calibration {
             "" => String::new(),
             name => format!("adapter = {}\n", quoted(name)),
         };
+        let instruments = match self.instruments.as_str() {
+            "" => String::new(),
+            named => format!("instruments = {}\n", quoted(named)),
+        };
         let mut out = format!(
             "# A seathold calibration, for `seathold run --calibrations`.\n{readings}\
-             calibration = \"{}\"\n{}made = \"{}\"\nexpires = \"{}\"\nby = {}\nmethod = {}\n",
+             calibration = \"{}\"\n{}made = \"{}\"\nexpires = \"{}\"\nby = {}\nmethod = {}\n{instruments}",
             self.subject.name(),
             adapter,
             self.made,
@@ -389,6 +407,7 @@ mod tests {
                 expires: "2027-03-02".parse().unwrap(),
                 by: "somebody \"else\"".into(),
                 method: "as the book says".into(),
+                instruments: "gauge G-17, certificate \"2231\"".into(),
                 values,
             };
             let text = one.text(&["a reading: 1 bar".into()]);
@@ -418,6 +437,8 @@ mod tests {
         assert!(bad("background_u = \"2e-6 Pa*m3/s\"\n", "").contains("background_u: missing"));
         assert!(bad("0.03", "3.0").contains("outside"));
         assert!(bad("tau_u", "tau_v").contains("unknown field"));
+        let many = format!("instruments = \"{}\"\nbackground_u", "G".repeat(1_001));
+        assert!(bad("background_u", &many).contains("instruments: 1001 bytes, and 1000 are allowed"));
         assert!(Calibration::parse("x", "made = \"2026-03-02\"").unwrap_err().to_string().contains("which one is it"));
     }
 }

@@ -1,6 +1,10 @@
 //! Volume and gain together, by a reference leak.
 
+use seathold_sequencer::measure::ReferredLeak;
+use seathold_sequencer::units::AbsolutePressure;
+
 use super::ValueWithU;
+use super::trapped_fall::TrappedFall;
 
 /// The volume that turns this transducer's slope into the reference leak, and its standard uncertainty, in m³.
 ///
@@ -21,6 +25,25 @@ pub fn volume(leak_pa_m3_s: ValueWithU, with: ValueWithU, without: ValueWithU) -
     }
     let volume = leak_pa_m3_s.value / more;
     Ok(ValueWithU { value: volume, u: volume * leak_pa_m3_s.u_rel().hypot(more_u / more) })
+}
+
+/// Falls with and without the leak, in Pa/s, each when the one with it is half-way down its window: what the gas does by itself is then
+/// the same in both. `drift_pa_s` is what a drift of its temperature may do to each, as a standard uncertainty.
+pub fn falls(with: &TrappedFall, without: &TrappedFall, drift_pa_s: f64) -> (ValueWithU, ValueWithU) {
+    let of = |fall: &TrappedFall| {
+        let own = fall.at(with.middle_s());
+        ValueWithU { value: own.value, u: own.u.hypot(drift_pa_s) }
+    };
+    (of(with), of(without))
+}
+
+/// A leak stated at one gauge pressure, at another, with what it adds not to know the law that it follows: see [`ReferredLeak`].
+pub fn at_pressure_unknown_law(leak: ValueWithU, stated_pa: f64, actual_pa: f64, atmosphere_pa: f64) -> ValueWithU {
+    let [stated, actual, atmosphere] =
+        [stated_pa + atmosphere_pa, actual_pa + atmosphere_pa, atmosphere_pa].map(AbsolutePressure::from_pascals);
+    let referred = ReferredLeak::new(stated, actual, atmosphere);
+    let value = leak.value * referred.factor;
+    ValueWithU { value, u: value * leak.u_rel().hypot(referred.u_rel) }
 }
 
 /// A viscous leak stated at one gauge pressure, at another: `Q ∝ p1² − p2²` absolute, into the atmosphere (compressible

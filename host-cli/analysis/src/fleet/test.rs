@@ -117,7 +117,7 @@ impl FleetSetup {
                 summary.see(event);
                 watch.see(event, record.at);
             }
-            if watch.is_over(&summary, sequencer.status().prompt, false, record.at) {
+            if watch.is_over(&summary, sequencer.status().prompt, (false, false), record.at) {
                 break record.at;
             }
             if presses.load(Ordering::Relaxed) > 1 {

@@ -34,15 +34,25 @@ pub const RULES: [&str; 8] = [
 /// # Errors
 /// In words, with fewer than two values or one that is no number.
 pub fn chart(values: &[f64]) -> Result<ControlChart, String> {
+    chart_by_first(values, values.len())
+}
+
+/// The chart with mean and limits from the first so many values, by which all of them are judged: what comes later does not widen its
+/// own limits.
+///
+/// # Errors
+/// As [`chart`].
+pub fn chart_by_first(values: &[f64], first: usize) -> Result<ControlChart, String> {
     if values.len() < 2 {
         return Err(format!("{} values: a chart needs at least 2, and says little below 20", values.len()));
     }
     if let Some(place) = values.iter().position(|value| !value.is_finite()) {
         return Err(format!("value {} is no number", place + 1));
     }
-    let mean = values.iter().sum::<f64>() / values.len() as f64;
-    let ranges = values.windows(2).map(|pair| (pair[1] - pair[0]).abs());
-    let sigma = ranges.sum::<f64>() / (values.len() - 1) as f64 / D2;
+    let base = &values[..first.clamp(2, values.len())];
+    let mean = base.iter().sum::<f64>() / base.len() as f64;
+    let ranges = base.windows(2).map(|pair| (pair[1] - pair[0]).abs());
+    let sigma = ranges.sum::<f64>() / (base.len() - 1) as f64 / D2;
     let z: Vec<f64> = values.iter().map(|value| if sigma > 0.0 { (value - mean) / sigma } else { 0.0 }).collect();
     let signals = (0..z.len()).flat_map(|last| broken(&z[..=last]).into_iter().map(move |rule| (last, rule))).collect();
     Ok(ControlChart { mean, sigma, signals })

@@ -6,6 +6,7 @@
 //! it that far.
 
 use jiff::civil::Date;
+use seathold_text::messages::counted;
 
 use super::chart::{ControlChart, chart};
 use super::linearity::RegressionLine;
@@ -49,7 +50,8 @@ pub const LONGEST: f64 = 3_650.0;
 /// In words, with fewer than three values, or all of the same day.
 pub fn drift(mut found: Vec<DatedValue>, coverage: f64) -> Result<Drift, String> {
     if found.len() < 3 {
-        return Err(format!("{} values: a drift needs at least 3", found.len()));
+        let there = counted(found.len() as u64, "value");
+        return Err(format!("{there}: a drift needs at least 3, of different days; calibrate again later"));
     }
     found.sort_by(|a, b| (a.on, a.value).partial_cmp(&(b.on, b.value)).unwrap_or(std::cmp::Ordering::Equal));
     let days = |on: Date| found.first().map_or(0.0, |first| f64::from((on - first.on).get_days()));

@@ -8,15 +8,27 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 pub struct ValueWithInterval {
     /// The value.
     pub value: f64,
-    /// Half-width.
+    /// Half-width; infinite of a single measurement, zero where measurements show no scatter at all.
     pub half: f64,
 }
 
 impl ValueWithInterval {
-    /// Whether zero lies outside the interval.
+    /// Whether zero lies outside the interval. Without scatter nothing is proven: values that are all alike show the
+    /// resolution that they were written with.
     pub fn is_proven(self) -> bool {
-        self.value.abs() > self.half
+        self.half > 0.0 && self.value.abs() > self.half
     }
+
+    /// What is no more than the rounding of sums is nothing.
+    fn rounded_off(self, rounding: f64) -> Self {
+        let off = |x: f64| if x.abs() <= rounding { 0.0 } else { x };
+        Self { value: off(self.value), half: off(self.half) }
+    }
+}
+
+/// What rounding leaves of sums of numbers up to this size.
+fn rounding_of(size: f64) -> f64 {
+    64.0 * f64::EPSILON * size
 }
 
 /// The result.
@@ -42,6 +54,7 @@ pub fn linearity(pairs: &[(f64, f64)], coverage: f64) -> Result<Linearity, Strin
         return Err(format!("{} measurements of reference leaks: at least 3 are needed", pairs.len()));
     }
     let t = |freedom: f64| StudentsT::new(0.0, 1.0, freedom).map_or(f64::NAN, |t| t.inverse_cdf(0.5 + coverage / 2.0));
+    let size = pairs.iter().fold(0.0f64, |size, (r, v)| size.max(r.abs()).max(v.abs()));
     let mut references: Vec<f64> = pairs.iter().map(|(reference, _)| *reference).collect();
     references.sort_by(f64::total_cmp);
     references.dedup();
@@ -51,14 +64,14 @@ pub fn linearity(pairs: &[(f64, f64)], coverage: f64) -> Result<Linearity, Strin
         let mean = biases.iter().sum::<f64>() / n;
         let squares: f64 = biases.iter().map(|b| (b - mean) * (b - mean)).sum();
         let half = if biases.len() > 1 { t(n - 1.0) * (squares / (n - 1.0) / n).sqrt() } else { f64::INFINITY };
-        (*at, ValueWithInterval { value: mean, half }, biases.len())
+        (*at, ValueWithInterval { value: mean, half }.rounded_off(rounding_of(size)), biases.len())
     });
     let biases: Vec<_> = biases.collect();
     if references.len() < 2 {
         return Ok(Linearity { biases, intercept: None, slope: None });
     }
     let biased: Vec<(f64, f64)> = pairs.iter().map(|(r, v)| (*r, v - r)).collect();
-    let line = RegressionLine::through(&biased, coverage);
+    let line = RegressionLine::through_sums(&biased, size, coverage);
     Ok(Linearity { biases, intercept: line.map(|line| line.intercept), slope: line.map(|line| line.slope) })
 }
 
@@ -81,6 +94,12 @@ pub struct RegressionLine {
 impl RegressionLine {
     /// Through points of x and y; `None` for fewer than three, or where all have the same x.
     pub fn through(points: &[(f64, f64)], coverage: f64) -> Option<Self> {
+        let size = points.iter().fold(0.0f64, |size, (_, y)| size.max(y.abs()));
+        Self::through_sums(points, size, coverage)
+    }
+
+    /// The same where each y is a sum of numbers up to a size.
+    fn through_sums(points: &[(f64, f64)], size: f64, coverage: f64) -> Option<Self> {
         let count = points.len() as f64;
         let x = points.iter().map(|(x, _)| x).sum::<f64>() / count;
         let y = points.iter().map(|(_, y)| y).sum::<f64>() / count;
@@ -94,9 +113,12 @@ impl RegressionLine {
         let squares: f64 = points.iter().map(|(at, value)| (value - intercept - slope * at).powi(2)).sum();
         let t = StudentsT::new(0.0, 1.0, count - 2.0).map_or(f64::NAN, |t| t.inverse_cdf(0.5 + coverage / 2.0));
         let ks = t * (squares / (count - 2.0)).sqrt();
+        let rounding = rounding_of(size);
+        let by_slope = rounding * (count / xx).sqrt();
+        let least = ValueWithInterval { value: intercept, half: ks * (1.0 / count + x * x / xx).sqrt() };
         Some(Self {
-            intercept: ValueWithInterval { value: intercept, half: ks * (1.0 / count + x * x / xx).sqrt() },
-            slope: ValueWithInterval { value: slope, half: ks / xx.sqrt() },
+            intercept: least.rounded_off(rounding + by_slope * x.abs()),
+            slope: ValueWithInterval { value: slope, half: ks / xx.sqrt() }.rounded_off(by_slope),
             x,
             y,
             count,

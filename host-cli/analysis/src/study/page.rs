@@ -71,6 +71,15 @@ pub fn drifts(charts: &[Chart], text: &str) -> String {
     })
 }
 
+/// The page of a daily check; `text` is what the command prints.
+pub fn daily(charts: &[&(Vec<f64>, Control)], text: &str) -> String {
+    let mut blocks = vec![Block::List(text.lines().map(|line| line.trim().to_owned()).collect())];
+    let caption = "Individual values in mm³/s at 100 kPa; limits are three sigma from the mean moving range of the first ones \
+                   (NIST/SEMATECH e-Handbook, 6.3.2.2).";
+    blocks.extend(charts.iter().map(|(values, chart)| Block::Figure(picture(values, chart).picture(), caption.into())));
+    html::page(&Document { title: "Daily check".into(), blocks, foot: FOOT.into(), moment: String::new() })
+}
+
 /// The page.
 pub fn control(values: &[f64], control: &Control) -> String {
     let signal_text = |(point, rule): &(usize, u8)| {

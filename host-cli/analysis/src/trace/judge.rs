@@ -14,14 +14,14 @@ use seathold_sequencer::verdict::Verdict;
 
 use crate::calibration::TimeConstant;
 
-use super::read::{PressureReference, Trace, TraceRow};
+use super::liveness::{Lifeless, StuckAt, lifeless};
+use super::read::{Trace, TraceRow};
 use super::step::step_of;
+use super::{test_pressure, test_time};
 
 /// The rig that wrote the trace as far as known, and the limit and risks.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TraceConditions {
-    /// Gauge or absolute.
-    pub kind: PressureReference,
     /// Absolute pressure of the surroundings, in pascals.
     pub atmosphere_pa: f64,
     /// Trapped gas, in m³.
@@ -56,6 +56,14 @@ pub struct TraceConditions {
     pub tau: Option<TimeConstant>,
     /// When the valve was shut, in the trace's own time, microseconds; `None` for its first reading.
     pub shut_us: Option<i64>,
+    /// Least gauge pressure, in pascals, that the window may begin at.
+    pub least_pa: f64,
+    /// Greatest.
+    pub most_pa: f64,
+    /// Shortest window, in seconds, that may be meant where the times' unit is the file's.
+    pub least_s: f64,
+    /// Longest.
+    pub most_s: f64,
 }
 
 /// The part of the trace to evaluate, in microseconds of its own time.
@@ -86,8 +94,32 @@ pub enum WindowError {
         /// The usual interval, in seconds.
         usual_s: f64,
     },
-    /// All readings equal, and the logger's resolution unknown.
-    Unmoving,
+    /// So many readings in a row are one and the same, where noise elsewhere in the window would have moved them.
+    Frozen {
+        /// Line of the first.
+        line: u64,
+        /// How many.
+        readings: usize,
+        /// Time of the first, in seconds.
+        from_s: f64,
+        /// Of the last.
+        to_s: f64,
+        /// Where their value lies among all.
+        at: StuckAt,
+    },
+    /// So many in a hundred of the readings are one and the same, where the scatter of the others would have moved them.
+    Sticks {
+        /// Rounded down.
+        percent: u32,
+        /// Where their value lies among all.
+        at: StuckAt,
+    },
+    /// So many in a hundred of the readings are one and the same, noise is too small to tell whether the channel is sound, and
+    /// the logger's resolution was not stated.
+    Unmoving {
+        /// Rounded down.
+        percent: u32,
+    },
     /// A step or knock.
     Knock {
         /// Line near it.
@@ -126,7 +158,9 @@ pub struct TraceResult {
     pub unevenness: f64,
     /// Curvature of the residuals, in standard errors.
     pub bend: f64,
-    /// Mean absolute pressure of the window, in pascals; 0 where nothing was fitted.
+    /// Mean gauge pressure of the window's readings, in pascals: what it was judged at.
+    pub gauge_pa: f64,
+    /// The same as absolute pressure.
     pub absolute_pa: f64,
     /// Gas temperature used, in kelvin, and whether it was measured.
     pub gas_k: f64,
@@ -136,6 +170,9 @@ pub struct TraceResult {
 
 /// An interval so many times the usual one is a gap (our judgement, no source): nothing is known of it.
 const GAP: f64 = 5.0;
+
+/// The first so many-th part of a window is its beginning.
+const BEGINNING: usize = 10;
 
 /// Readings are turned into at most so many counts, which keeps every sum exact.
 const COUNTS_MAX: f64 = 8_388_608.0;
@@ -161,16 +198,34 @@ pub fn judge(trace: &Trace, window: TraceWindow, assumed: &TraceConditions) -> R
     if rows.len() < least {
         return Err(format!("the window holds {} readings; an estimate needs at least {least}", rows.len()));
     }
-    if span_us > i64::from(MEASURE_MS_MAX) * 1_000 {
-        let hours = span_us as f64 / 3.6e9;
-        return Err(format!("the window is {hours:.2} h long, and 1 h is the longest; choose a part with --window"));
-    }
     let mut intervals: Vec<i64> = rows.windows(2).map(|w| w[1].time_us - w[0].time_us).collect();
     intervals.sort_unstable();
     let usual_us = intervals[intervals.len() / 2].max(1) as f64;
     let longest_us = intervals[intervals.len() - 1] as f64;
+    if span_us > i64::from(MEASURE_MS_MAX) * 1_000 {
+        let hours = span_us as f64 / 3.6e9;
+        let (span_s, usual_s, lengths) = (span_us as f64 / 1e6, usual_us / 1e6, assumed.least_s..=assumed.most_s);
+        let likely = trace.time_unit.map_or_else(Vec::new, |unit| test_time::likely(span_s, usual_s, unit, &lengths));
+        let likely = if likely.is_empty() {
+            String::new()
+        } else {
+            format!("; if the times are in {}, say so with --time-unit", likely.join(" or "))
+        };
+        return Err(format!(
+            "the window is {hours:.2} h long, and 1 h is the longest; choose a part with --window{likely}"
+        ));
+    }
+    if let Some(unit) = trace.time_unit {
+        test_time::refuse(span_us as f64 / 1e6, usual_us / 1e6, unit, &(assumed.least_s..=assumed.most_s))?;
+    }
 
     let readings: Vec<f64> = rows.iter().filter_map(|r| r.pressure_pa).collect();
+    let to_gauge = assumed.atmosphere_pa - trace.reference.to_absolute(assumed.atmosphere_pa);
+    // Of a leak so great that the window ends empty, the beginning tells what it was tested at.
+    if let Some(began) = mean(&readings[..readings.len().div_ceil(BEGINNING)]) {
+        test_pressure::refuse(began, to_gauge, trace.pressure.unit, assumed.least_pa..=assumed.most_pa)?;
+    }
+    let gauge_pa = mean(&readings).map_or(0.0, |mean| mean - to_gauge);
     let step_pa = assumed.step_pa.or_else(|| step_of(readings.iter().copied()));
     let mut judged = TraceResult {
         verdict: Verdict::Void,
@@ -185,7 +240,8 @@ pub fn judge(trace: &Trace, window: TraceWindow, assumed: &TraceConditions) -> R
         noise_pa: 0.0,
         unevenness: longest_us / usual_us,
         bend: 0.0,
-        absolute_pa: 0.0,
+        gauge_pa,
+        absolute_pa: gauge_pa + assumed.atmosphere_pa,
         gas_k: assumed.gas_k,
         gas_measured: false,
     };
@@ -200,8 +256,9 @@ pub fn judge(trace: &Trace, window: TraceWindow, assumed: &TraceConditions) -> R
         return Ok(judged);
     }
     let (low, high) = readings.iter().fold((f64::MAX, f64::MIN), |(l, h), p| (l.min(*p), h.max(*p)));
-    if high <= low && assumed.step_pa.is_none() {
-        judged.void = Some(WindowError::Unmoving);
+    let fall_pa = assumed.limit.pa_m3_s() / assumed.volume_m3 * usual_us / 1e6;
+    if let Some(found) = lifeless(&readings, step_pa, assumed.step_pa.is_some(), fall_pa) {
+        judged.void = Some(no_life(found, rows));
         return Ok(judged);
     }
     // Finer than the logger's own step has no meaning; so fine that sums overflow is no use either.
@@ -215,6 +272,24 @@ pub fn judge(trace: &Trace, window: TraceWindow, assumed: &TraceConditions) -> R
     let rig = rig_for(count_pa, assumed, assumed.volume_m3, thermometer)?;
     let recipe = recipe_for(&rig, assumed, span_us)?;
     finish(judged, trace, rows, &readings, &rig, &recipe, assumed)
+}
+
+/// Why a window of a channel that is not seen to live is void.
+fn no_life(found: Lifeless, rows: &[TraceRow]) -> WindowError {
+    let percent = |times: usize| (times * 100 / rows.len()) as u32;
+    let seconds = |index: usize| rows[index].time_us as f64 / 1e6;
+    match found {
+        Lifeless::Frozen(first, last, at) => {
+            let (line, readings) = (rows[first].line, last - first + 1);
+            WindowError::Frozen { line, readings, from_s: seconds(first), to_s: seconds(last), at }
+        }
+        Lifeless::Sticks(times, at) => WindowError::Sticks { percent: percent(times), at },
+        Lifeless::Unmoving(times) => WindowError::Unmoving { percent: percent(times) },
+    }
+}
+
+fn mean(values: &[f64]) -> Option<f64> {
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
 }
 
 /// The rows of the window.
@@ -364,10 +439,7 @@ fn finish(
         judged.void = Some(WindowError::Knock { line: row.line, at_s: row.time_us as f64 / 1e6 });
         return Ok(judged);
     }
-    let to_absolute = match assumed.kind {
-        PressureReference::Gauge => assumed.atmosphere_pa,
-        PressureReference::Absolute => 0.0,
-    };
+    let to_absolute = trace.reference.to_absolute(assumed.atmosphere_pa);
     let compensation = has_temperature.then_some(Compensation {
         first_absolute_counts: (origin_pa + to_absolute) / count_pa,
         kelvin_at_zero: kelvin_0,
@@ -398,7 +470,6 @@ fn finish(
     let estimate = LeakEstimate::new(&fitted, &conditions);
     let distribution = IntervalSolver::new(&fitted, &conditions);
     judged.bend = fitted.curvature_z;
-    judged.absolute_pa = mean_pa;
     judged.estimate = Some(estimate);
     judged.probability_under_limit = Some(distribution.conformance_probability(recipe.limit()));
     judged.schedule = *recipe.schedule();

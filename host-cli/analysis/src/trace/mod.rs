@@ -1,8 +1,17 @@
 //! Traces of other instruments: read from CSV, checked, evaluated.
 
+mod clock;
+mod columns;
 mod judge;
+mod liveness;
 mod read;
 mod step;
+mod test_pressure;
+mod test_time;
 
+pub use columns::{
+    ColumnChoice, PressureReference, TraceColumn, TraceFormat, pressure_unit, temperature_unit, time_unit,
+};
 pub use judge::{TraceConditions, TraceResult, TraceWindow, WindowError, judge};
-pub use read::{PressureReference, Trace, TraceRow, parse, read};
+pub use liveness::StuckAt;
+pub use read::{Trace, TraceRow, parse, read};

@@ -4,12 +4,14 @@
 //! [`mixture`]: the probability where there is no label. [`labelling`]: the three combined. [`rates`]: error rates with
 //! bounds by cluster, a valve being a cluster of sides. [`sweep`]: every side by every candidate recipe. [`selection`]:
 //! the shortest test that keeps the risks, cross-validated and checked on held-out runs. [`backtest`]: what it would
-//! have done to past batches. [`report`] and [`page`]: all of it in words and charts.
+//! have done to past batches. `next`: what to record or relax where
+//! nothing keeps the risks. [`report`] and [`page`]: all of it in words and charts.
 
 pub mod backtest;
 pub mod ground_truth;
 pub mod labelling;
 pub mod mixture;
+mod next;
 pub mod page;
 pub mod rates;
 pub mod report;

@@ -122,6 +122,31 @@ impl Rate {
     }
 }
 
+impl Rate {
+    /// How many valves would show a rate to lie under a risk, if ever more went wrong at the same rate; `None` where no
+    /// number that anybody tests would.
+    pub(super) fn valves_for(self, risk: f64, coverage: f64) -> Option<u64> {
+        const TIMES_MAX: f64 = 1e4;
+        let tail = (1.0 - coverage) / 2.0;
+        let (n, p) = (self.effective(tail), self.share());
+        let shown = |times: f64| {
+            let (k, n) = (p * n * times, n * times);
+            let high = Beta::new(k + 1.0, n - k).map_or(1.0, |beta| beta.inverse_cdf(1.0 - tail));
+            high.max(1.0 - tail.powf(1.0 / (f64::from(self.valves) * times)))
+        };
+        if n <= 0.0 || p >= risk || shown(TIMES_MAX) > risk {
+            return None;
+        }
+        // The least multiple, by halving on a logarithmic scale.
+        let (mut least, mut most) = (1.0f64, TIMES_MAX);
+        for _ in 0..40 {
+            let middle = (least * most).sqrt();
+            if shown(middle) > risk { least = middle } else { most = middle }
+        }
+        Some((f64::from(self.valves) * most).ceil() as u64)
+    }
+}
+
 impl std::fmt::Display for Rate {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         let (low, high) = self.interval(0.9).into_inner();

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use seathold_recording::header::DisplayUnits;
 use seathold_recording::plain::shown;
 use seathold_sequencer::input::Side;
+use seathold_text::layout::wrapped;
 use seathold_text::messages::{FourDigits, UnitFormat};
 use serde_json::{Value, json};
 
@@ -12,6 +13,7 @@ use super::TuningResult;
 use super::backtest::{Backtest, ChangedValve};
 use super::labelling::LabelModel;
 use super::mixture::ModelDistance;
+use super::next;
 use super::rates::Rate;
 use super::selection::{Score, fewest};
 use super::sweep::SideOutcome;
@@ -72,6 +74,9 @@ pub fn text(tuning: &TuningResult<'_>) -> String {
     let Some(chosen) = &tuning.chosen else {
         out += "no recipe keeps both risks on these runs\n";
         row(&mut out, "as recorded", &selection.recorded);
+        for step in next::steps(tuning) {
+            wrapped(&mut out, "  next", 8, &step);
+        }
         return out;
     };
     let _ = writeln!(
@@ -247,6 +252,7 @@ pub fn json(tuning: &TuningResult<'_>, runs: u64) -> Value {
         "chosen_on": score(&selection.chosen_on), "held_out": score(&selection.held_out),
         "crossed": selection.crossed.as_ref().map(score), "recorded": score(&selection.recorded), "all":
             score(&selection.all),
+        "next": next::steps(tuning),
         "past": tuning.backtests.iter().map(backtests).collect::<Vec<Value>>(), "curve": curve,
     }})
 }

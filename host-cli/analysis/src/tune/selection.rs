@@ -126,11 +126,36 @@ fn shortest(sides: &[&SweptSide], candidates: usize, risks: TargetRisks, coverag
     kept.min_by(|a, b| a.1.time_ms.cmp(&b.1.time_ms)).map(|(place, _)| place)
 }
 
+/// The share of valves that take no part in the choice.
+pub(super) const HELD_OUT: f64 = 0.25;
+
+/// Valves that are chosen from.
+fn is_held_out(side: &SweptSide) -> bool {
+    part(&side.serial, "held") == 0
+}
+
+/// The candidate that comes nearest to keeping both risks on the valves that are chosen from, and its error rates there.
+pub(super) fn nearest(
+    sides: &[SweptSide],
+    candidates: usize,
+    risks: TargetRisks,
+    coverage: f64,
+) -> Option<(usize, Score)> {
+    let rest: Vec<&SweptSide> = sides.iter().filter(|side| !is_held_out(side)).collect();
+    // How many times both risks are exceeded; one that no candidate keeps must not hide the other.
+    let beyond = |score: &Score| {
+        let accept = score.false_accept.interval(coverage).end() / risks.false_accept;
+        let reject = score.false_reject.interval(coverage).end() / risks.false_reject;
+        accept.max(1.0) * reject.max(1.0)
+    };
+    let scored = (0..candidates).map(|place| (place, Score::of(rest.iter().copied(), place)));
+    scored.min_by(|a, b| beyond(&a.1).total_cmp(&beyond(&b.1)).then(a.1.time_ms.cmp(&b.1.time_ms)))
+}
+
 /// Chooses. Sides come in the order of their valves; `coverage` is that of the intervals whose upper ends have to lie
 /// under the risks.
 pub fn choose(sides: &[SweptSide], candidates: usize, risks: TargetRisks, coverage: f64) -> Selection {
-    let (held, rest): (Vec<&SweptSide>, Vec<&SweptSide>) =
-        sides.iter().partition(|side| part(&side.serial, "held") == 0);
+    let (held, rest): (Vec<&SweptSide>, Vec<&SweptSide>) = sides.iter().partition(|side| is_held_out(side));
     let candidate = shortest(&rest, candidates, risks, coverage);
     let score = |sides: &[&SweptSide]| candidate.map_or_else(Score::default, |c| Score::of(sides.iter().copied(), c));
     let crossed = (0..4).try_fold(Score::default(), |sum, quarter| {

@@ -17,8 +17,8 @@ pub fn look(serial: &str) -> String {
             'S' => Some('5'),
             'G' => Some('6'),
             'B' => Some('8'),
-            // Dashes do not matter.
-            '-' | '_' | '.' => None,
+            // Dashes, strokes and blanks do not matter.
+            '-' | '_' | '.' | '/' | ' ' => None,
             other => Some(other),
         })
         .collect()

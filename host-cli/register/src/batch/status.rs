@@ -10,6 +10,7 @@ use seathold_sequencer::measure::diagnose;
 use seathold_sequencer::verdict::{Diagnosis, SideResult, Verdict};
 use serde::Serialize;
 
+use super::counted_runs::{self, ExcludedRun, MovedRun, OverriddenRun, ValveRuns};
 use crate::error::Error;
 use crate::valves::{BatchRecord, NoteRecord, ValveRecord};
 use crate::{NoteKind, Register, RunFilter, RunRow, SideRow};
@@ -134,6 +135,12 @@ pub struct ValveStatus {
     pub last_run: Option<String>,
     /// How that run ended: "judged", "fault", …
     pub last_ending: Option<String>,
+    /// Runs that do not count, and why.
+    pub excluded: Vec<ExcludedRun>,
+    /// Runs that count because somebody answers for them.
+    pub overridden: Vec<OverriddenRun>,
+    /// Runs that were recorded for another valve.
+    pub moved: Vec<MovedRun>,
 }
 
 impl ValveStatus {
@@ -165,6 +172,11 @@ impl ValveStatus {
         }
     }
 
+    /// Whether nothing has been tested, reworked or stated anew since this other look at the valve.
+    pub fn as_it_was(&self, before: &Self) -> bool {
+        (&self.last_run, &self.rework, &self.valve) == (&before.last_run, &before.rework, &before.valve)
+    }
+
     /// Takes the results of these sides away: the runs behind them prove nothing. What is left is to be tested again.
     pub fn without_results(&mut self, sides: [bool; 2]) {
         let [first, second] = sides;
@@ -191,6 +203,11 @@ impl ValveStatus {
             2 => Some("reworked twice".into()),
             n => Some(format!("reworked {n} times")),
         }
+    }
+
+    /// The overrides under which its results came about.
+    pub fn overrides(&self) -> impl Iterator<Item = &OverriddenRun> {
+        self.overridden.iter().filter(|over| self.counting.iter().flatten().any(|run| *run == over.run))
     }
 
     /// The valve's verdict, as far as there is one.
@@ -230,13 +247,10 @@ fn side_result(register: &Register, counted: &CountedResult, side: Side) -> Resu
 /// When the register cannot be read.
 pub fn of_batch(register: &Register, batch: &BatchRecord) -> Result<Vec<ValveStatus>, Error> {
     let valves = register.valves_of(&batch.batch)?;
-    let mut runs: HashMap<String, Vec<RunRow>> = HashMap::new();
-    for run in register.runs(RunFilter { batch: Some(batch.batch.clone()), ..RunFilter::default() }) {
-        let run = run?;
-        runs.entry(run.serial.clone()).or_default().push(run);
-    }
     let mut notes: HashMap<String, Vec<NoteRecord>> = HashMap::new();
-    for mut note in register.notes(Some(&batch.batch), None)? {
+    let all_notes = register.notes(Some(&batch.batch), None)?;
+    let mut runs = runs_of(register, &batch.batch, &valves, &all_notes)?;
+    for mut note in all_notes {
         if let Some(serial) = note.serial.take() {
             notes.entry(serial).or_default().push(note);
         }
@@ -244,13 +258,28 @@ pub fn of_batch(register: &Register, batch: &BatchRecord) -> Result<Vec<ValveSta
     let of = |valve: ValveRecord| {
         let runs = runs.remove(&valve.serial).unwrap_or_default();
         let notes = notes.remove(&valve.serial).unwrap_or_default();
-        of_valve(valve, &runs, &notes)
+        of_valve(valve, runs, &notes)
     };
     Ok(valves.into_iter().map(of).collect())
 }
 
-/// The status of a valve from all its runs in a batch and all notes on it there, both the oldest first.
-pub fn of_valve(valve: ValveRecord, runs: &[RunRow], notes: &[NoteRecord]) -> ValveStatus {
+/// The runs of a batch by valve, those that count and those that do not.
+///
+/// # Errors
+/// When the register cannot be read.
+pub fn runs_of(
+    register: &Register,
+    batch: &str,
+    valves: &[ValveRecord],
+    notes: &[NoteRecord],
+) -> Result<HashMap<String, ValveRuns>, Error> {
+    let runs = register.runs(RunFilter { batch: Some(batch.into()), ..RunFilter::default() });
+    counted_runs::by_valve(register, valves, runs.collect::<Result<_, _>>()?, notes)
+}
+
+/// The status of a valve from its runs in a batch and all notes on it there, both the oldest first.
+pub fn of_valve(valve: ValveRecord, runs: ValveRuns, notes: &[NoteRecord]) -> ValveStatus {
+    let ValveRuns { counted: runs, excluded, overridden, moved } = runs;
     let reworks = notes.iter().filter(|n| n.kind == NoteKind::Rework).count();
     let last = notes.iter().rev().find(|n| n.kind == NoteKind::Rework);
     let rework = last.map(NoteRecord::name);
@@ -290,7 +319,20 @@ pub fn of_valve(valve: ValveRecord, runs: &[RunRow], notes: &[NoteRecord]) -> Va
         [None, None] if rework.is_some() => NextAction::Retest,
         [None, None] => NextAction::Next,
     };
-    ValveStatus { valve, stand, first, second, counting: counts, reworks, rework, last_run, last_ending }
+    ValveStatus {
+        valve,
+        stand,
+        first,
+        second,
+        counting: counts,
+        reworks,
+        rework,
+        last_run,
+        last_ending,
+        excluded,
+        overridden,
+        moved,
+    }
 }
 
 /// Number of valves of a batch by status.
@@ -302,6 +344,8 @@ pub struct StatusCounts {
     pub tight: usize,
     /// Of these, after rework.
     pub tight_after_rework: usize,
+    /// Of these, by a run that did not fit them, and that somebody answers for.
+    pub tight_by_override: usize,
     /// Leaking, not reworked.
     pub leaking: usize,
     /// Set aside.
@@ -320,6 +364,7 @@ impl StatusCounts {
                 NextAction::Tight => {
                     counts.tight += 1;
                     counts.tight_after_rework += usize::from(status.reworks > 0);
+                    counts.tight_by_override += usize::from(status.overrides().next().is_some());
                 }
                 NextAction::Rework => counts.leaking += 1,
                 NextAction::SetAside => counts.set_aside += 1,
@@ -334,8 +379,11 @@ impl StatusCounts {
 impl fmt::Display for StatusCounts {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "of {} valves {} tight", self.valves, self.tight)?;
-        if self.tight_after_rework > 0 {
-            write!(f, " ({} after rework)", self.tight_after_rework)?;
+        let of_them = [(self.tight_after_rework, "after rework"), (self.tight_by_override, "BY OVERRIDE")];
+        let of_them: Vec<String> =
+            of_them.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("{count} {what}")).collect();
+        if !of_them.is_empty() {
+            write!(f, " ({})", of_them.join(", "))?;
         }
         for (count, what) in
             [(self.leaking, "leaking"), (self.set_aside, "set aside"), (self.unfinished, "not finished")]
@@ -481,7 +529,7 @@ mod tests {
                     text: String::new(),
                 });
             }
-            let found = of_valve(ValveRecord { serial: "HM-001".into(), ..ValveRecord::default() }, &runs, &notes);
+            let found = of_valve(ValveRecord { serial: "HM-001".into(), ..ValveRecord::default() }, ValveRuns { counted: runs, ..ValveRuns::default() }, &notes);
             let has = |v| book.contains(&Some(v));
             let both_tight = book == [Some(Verdict::Tight); 2];
             prop_assert_eq!(found.stand == NextAction::Tight, both_tight && !aside);

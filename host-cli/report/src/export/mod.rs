@@ -3,6 +3,7 @@
 //! [`tables`] says what the columns are; a [`Sink`] writes rows as CSV, JSON Lines or Parquet. Recordings pass one at a
 //! time and rows are written in groups, so memory does not grow with their number. The schema is in docs/export.md.
 
+pub mod assembly_tables;
 mod lines;
 mod parquet;
 pub mod samples;

@@ -4,8 +4,8 @@
 //! can be combined without renumbering, and duplicates are recognised.
 
 use seathold_recording::{Header, Recording, Summary};
-use seathold_register::Error;
-use seathold_register::RunRow;
+use seathold_register::batch::run_marks::RunMark;
+use seathold_register::{Error, RunRow};
 use seathold_sequencer::input::{Side, Sides};
 use seathold_sequencer::output::{GasValve, Pilot};
 use seathold_sequencer::verdict::SideResult;
@@ -16,11 +16,11 @@ use serde::Serialize;
 use super::samples::{SampleRow, samples};
 use super::{Cell, ColumnType, ExportColumn, ExportTable};
 
-const fn must(name: &'static str, kind: ColumnType, about: &'static str) -> ExportColumn {
+pub(super) const fn must(name: &'static str, kind: ColumnType, about: &'static str) -> ExportColumn {
     ExportColumn { name, kind, optional: false, about }
 }
 
-const fn may(name: &'static str, kind: ColumnType, about: &'static str) -> ExportColumn {
+pub(super) const fn may(name: &'static str, kind: ColumnType, about: &'static str) -> ExportColumn {
     ExportColumn { name, kind, optional: true, about }
 }
 
@@ -53,6 +53,12 @@ pub const RUNS: &[ExportColumn] = &[
     may("batch", ColumnType::Words, "UUID of the batch"),
     may("batch_name", ColumnType::Words, "name of the batch"),
     may("after_rework", ColumnType::Words, "the rework note that the run follows, as BENCH/NUMBER"),
+    may(
+        "correction",
+        ColumnType::Words,
+        "struck, moved to SERIAL, other limit (judged by another than its valve must meet, and so not counted), override \
+         (counted because somebody answers for it), or several with commas; nothing where the run counts as it was recorded",
+    ),
 ];
 
 /// Columns of a run from the register, beyond its recording.
@@ -62,6 +68,20 @@ pub struct RunContextColumns<'a> {
     pub run: &'a RunRow,
     /// The name of its batch.
     pub batch_name: Option<&'a str>,
+    /// What corrected it since.
+    pub correction: Option<&'a str>,
+}
+
+/// What is to be known of a run before it is counted, as the table has it.
+pub fn correction_words(mark: &RunMark) -> Option<String> {
+    let said = [
+        mark.struck.as_ref().map(|_| "struck".into()),
+        mark.moved_to().map(|serial| format!("moved to {serial}")),
+        mark.other_limit.as_ref().map(|_| "other limit".into()),
+        mark.overridden.as_ref().map(|_| "override".into()),
+    ];
+    let said: Vec<String> = said.into_iter().flatten().collect();
+    (!said.is_empty()).then(|| said.join(", "))
 }
 
 /// A row a side judged.
@@ -160,6 +180,7 @@ pub fn run_row(id: &str, recording: &Recording, replays: bool, place: Option<Run
         place.and_then(|place| place.run.batch.as_deref()).into(),
         place.and_then(|place| place.batch_name).into(),
         place.and_then(|place| place.run.after_rework.as_deref()).into(),
+        place.and_then(|place| place.correction).into(),
     ]
 }
 

@@ -13,6 +13,7 @@ use cortex_m_rt::{entry, exception};
 use line::Received;
 use pins::Pins;
 use seathold_board as _;
+use seathold_board_runtime as _;
 use seathold_sequencer::io::Hardware;
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;

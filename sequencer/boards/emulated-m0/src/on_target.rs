@@ -7,6 +7,7 @@ mod outputs;
 use core::mem::MaybeUninit;
 use cortex_m_rt::entry;
 use seathold_board::{down, on_target};
+use seathold_board_runtime as _;
 use seathold_sequencer::step::Sequencer;
 
 #[entry]

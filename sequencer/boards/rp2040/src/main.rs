@@ -32,7 +32,7 @@ use rp2040_hal::usb::UsbBus;
 use seathold_sequencer::adapters::analogue::{Analogue, AnalogueRatio};
 use seathold_sequencer::adapters::contact::Contact;
 use seathold_sequencer::adapters::solenoid::{Sense, Solenoid};
-use seathold_sequencer::adapters::{MonotonicClock, Parts};
+use seathold_sequencer::adapters::{MonotonicClock, Parts, Switch};
 use seathold_sequencer::io::{Hardware, StopMemory, Watchdog};
 use seathold_sequencer::link::controller::Controller;
 use seathold_sequencer::link::frame::Frame;
@@ -40,6 +40,7 @@ use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::Capabilities;
 use seathold_sequencer::link::rig_keeper::{RigKeeper, WithoutRig};
 use seathold_sequencer::link::serve;
+use seathold_sequencer::link::start_button::StartButton;
 use seathold_sequencer::poll_loop::PollRecord;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::store::Store;
@@ -144,6 +145,9 @@ fn main() -> ! {
         clock: Clock64(hal::Timer::new(part.TIMER, &mut part.RESETS, &clocks)),
         stop_memory: Retained,
     };
+    let mut start_contact =
+        Contact::closed_low(pins.gpio13.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD);
+    let mut start_button = StartButton::default();
     let mut empty_lamp = pins.gpio25.reconfigure::<FunctionSioOutput, PullDown>();
 
     let inputs = Inputs {
@@ -184,6 +188,7 @@ fn main() -> ! {
                 // The watchdog has not been fed and is no longer fed.
                 stop()
             };
+            link.set_presses(start_button.update(start_contact.is_closed(now)));
             // Lit: reads empty. Proof is the gauge at the open bleed.
             let empty = sequencer.status().disconnect.includes_cavity();
             let Ok(()) = empty_lamp.set_state(empty.into());

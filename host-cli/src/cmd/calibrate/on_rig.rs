@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser};
+use clap::Args;
 use jiff::tz::TimeZone;
 use seathold_config::recipe as recipes;
 use seathold_recording as recording;
@@ -10,11 +10,12 @@ use seathold_sequencer::limits::MEASURE_MS_MAX;
 use seathold_sequencer::recipe::{Model, RawRecipe};
 use seathold_text::messages;
 
-use super::run::run_for;
-use super::run_common::RunContext;
-use super::run_controller::greet_to_command;
-use super::stdin_lines::StdinLines;
-use crate::args::RunArgs;
+use super::recordings::{intact, not_leaking};
+use crate::cmd::run::run_for;
+use crate::cmd::run_common::RunContext;
+use crate::cmd::run_controller::greet_to_command;
+use crate::cmd::run_options;
+use crate::cmd::stdin_lines::StdinLines;
 use crate::console::Console;
 use crate::error::Error;
 use crate::rig::{AccessArgs, Address, Client};
@@ -23,8 +24,10 @@ use crate::rig::{AccessArgs, Address, Client};
 #[derive(Debug, Args)]
 pub struct RigArgs {
     /// Where: "sim" (in this program), or a controller: "tcp:HOST:PORT", "serial:DEVICE" or "serial:DEVICE@BAUD"
+    // Not the `rig` of settings: readings of somebody's own are of no controller, and a calibration goes by what is typed.
     #[arg(
-        long,
+        id = "calibrated_rig",
+        long = "rig",
         value_name = "RIG",
         default_value = "sim",
         conflicts_with = "recording",
@@ -52,14 +55,6 @@ pub struct RigArgs {
     pub yes: bool,
 }
 
-/// A command line of `seathold run` without its name.
-#[derive(Debug, Parser)]
-#[command(name = "seathold run", no_binary_name = true)]
-struct RunOptions {
-    #[command(flatten)]
-    run: RunArgs,
-}
-
 /// Runs for a calibration, on a controller.
 pub(super) struct RigHolds<'a> {
     pub(super) args: &'a RigArgs,
@@ -71,29 +66,56 @@ pub(super) struct RigHolds<'a> {
     pub(super) measure_s: u32,
     /// The least that is waited before, in seconds; the recipe's where that is longer.
     pub(super) settle_s: u32,
+    /// How many of its runs, from the first on, must not leak.
+    pub(super) tight: usize,
 }
 
 impl RigHolds<'_> {
     /// One after the other, each after its question: what to do before it.
     pub(super) fn each(&self, questions: &[String], console: &mut Console<'_>) -> Result<Vec<PathBuf>, Error> {
-        let most = u64::from(self.measure_s + self.settle_s) * questions.len() as u64;
+        let unasked = self.begin(questions.len(), console)?;
+        let of = questions.len();
+        questions
+            .iter()
+            .enumerate()
+            .map(|(i, question)| self.one((i + 1, of), question, None, unasked, console))
+            .collect()
+    }
+
+    /// Says what so many runs take. Returns whether they may begin without a question.
+    pub(super) fn begin(&self, runs: usize, console: &mut Console<'_>) -> Result<bool, Error> {
+        let most = u64::from(self.measure_s + self.settle_s) * runs as u64;
         writeln!(
             console.err,
             "{} to be made on {}, some {} min without the hands' work; each is recorded. No air before the shield is shut, eye \
              protection on; loosen nothing that has not been shown empty by its gauge as well",
-            messages::counted(questions.len() as u64, "run"),
+            messages::counted(runs as u64, "run"),
             self.args.rig,
-            most.div_ceil(60) + questions.len() as u64
+            most.div_ceil(60) + runs as u64
         )?;
         // Where there is air somebody says each time that the rig is ready for it.
-        let unasked = self.args.yes && self.is_simulated(console)?;
-        let mut made = Vec::new();
-        for (number, question) in questions.iter().enumerate() {
-            writeln!(console.err, "{} of {}: {question}", number + 1, questions.len())?;
-            if !unasked && !ready(console)? {
-                return Err(Error::usage("left before it was done; the recordings made are kept"));
-            }
-            made.push(self.hold(number + 1, console)?);
+        Ok(self.args.yes && self.is_simulated(console)?)
+    }
+
+    /// One of them, after its question; at another pressure than the recipe's, where it says so.
+    pub(super) fn one(
+        &self,
+        (number, of): (usize, usize),
+        question: &str,
+        target_pa: Option<u32>,
+        unasked: bool,
+        console: &mut Console<'_>,
+    ) -> Result<PathBuf, Error> {
+        writeln!(console.err, "{number} of {of}: {question}")?;
+        if !unasked && !ready(console)? {
+            return Err(Error::usage("left before it was done; the recordings made are kept"));
+        }
+        let recipe = self.recipe()?;
+        let made =
+            self.hold(number, RawRecipe { target_pa: target_pa.unwrap_or(recipe.target_pa), ..recipe }, console)?;
+        if number <= self.tight {
+            // Before the next is made for nothing.
+            not_leaking(&made, &intact(&made)?)?;
         }
         Ok(made)
     }
@@ -106,12 +128,13 @@ impl RigHolds<'_> {
         Ok(greet_to_command(&mut client, address, console)?.capabilities.simulated)
     }
 
-    fn hold(&self, number: usize, console: &mut Console<'_>) -> Result<PathBuf, Error> {
-        let mut run =
-            RunOptions::try_parse_from::<[&str; 0], &str>([]).map_err(|why| Error::usage(why.to_string()))?.run;
+    fn hold(&self, number: usize, recipe: RawRecipe, console: &mut Console<'_>) -> Result<PathBuf, Error> {
+        let mut run = run_options::parse(&[], console)?.0;
         let at = console.date()?;
         let stamp = TimeZone::UTC.to_datetime(at).strftime("%Y%m%dT%H%M%SZ");
         let path = self.args.recordings.join(format!("{}-{number}_{stamp}.{}", self.name, recording::EXTENSION));
+        // A calibration is no run of a valve, whatever register a setting names.
+        run.register = None;
         run.rig = self.args.rig.clone();
         run.access = self.args.access.clone();
         run.adapter = self.adapter.map(ToOwned::to_owned);
@@ -120,16 +143,19 @@ impl RigHolds<'_> {
         run.sides = crate::args::SidesArg::First;
         run.out = Some(path.clone());
         run.acknowledge = self.args.acknowledge;
-        run.of_calibration = Some(self.recipe()?);
+        run.of_calibration = Some(recipe);
         let _ = run_for(&run, &RunContext { brief: true, ..RunContext::default() }, console)?;
-        if !path.exists() {
-            return Err(Error::usage(format!("{}: the run was not finished", path.display())));
+        if !path.exists() || console.interrupted() > 0 {
+            return Err(Error::usage(format!(
+                "{}: left before it was done; what was recorded is kept",
+                path.display()
+            )));
         }
         Ok(path)
     }
 
     /// The recipe's, but for what a calibration needs: the window is measured to its end.
-    fn recipe(&self) -> Result<RawRecipe, Error> {
+    pub(super) fn recipe(&self) -> Result<RawRecipe, Error> {
         let base = match &self.args.recipe {
             Some(file) => recipes::without_rig(file)?,
             None => RawRecipe::DEMO,

@@ -1,0 +1,239 @@
+//! `seathold assembly bolt`: valve after valve bolted up, of the fittings that were kept for it, and measured.
+
+use clap::Args;
+use seathold_assembly::finished_length::LengthVerdict;
+use seathold_assembly::length_unit;
+use seathold_assembly::reading::{PART_M, reading};
+use seathold_quantity::Dimension;
+use seathold_recording::plain::shown;
+use seathold_register::assembly::keep::AssemblyBy;
+use seathold_register::assembly::progress::{AssemblyProgress, ValveAssembly};
+use seathold_register::assembly::sealed::{BoltedHead, PairedHead, mm};
+use seathold_register::valves::BatchRecord;
+use seathold_register::{Access, Register};
+use seathold_report::assembly::length_verdict;
+use seathold_sequencer::field::Unit;
+
+use super::ByArgs;
+use crate::cmd::batch_common::{not_listed, refused};
+use crate::cmd::stdin_lines::StdinLines;
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+use crate::quantity_args::QuantityArgs;
+
+/// So many standard uncertainties from the forecast a length is asked about (*judgement*).
+const FAR_OFF: f64 = 4.0;
+
+/// `seathold assembly bolt`.
+#[derive(Debug, Args)]
+pub struct BoltArgs {
+    /// The valve; without it valve after valve is asked for
+    pub serial: Option<String>,
+    /// Its fittings, as FIRST,SECOND [default: those that were kept for it]
+    #[arg(long, value_name = "A,B", requires = "serial")]
+    pub fittings: Option<String>,
+    /// Its finished length, measured, like "120.04 mm"
+    #[arg(long, value_name = "LENGTH", requires = "serial")]
+    pub length: Option<String>,
+    /// Standard uncertainty of a measured finished length [default: as of the fittings that were paired]
+    #[arg(long, value_name = "LENGTH")]
+    pub length_u: Option<String>,
+    /// Anything else, such as why other fittings were taken
+    #[arg(long, value_name = "TEXT", value_parser = crate::args::note, default_value = "", hide_default_value = true,
+          requires = "serial")]
+    pub note: String,
+    #[command(flatten)]
+    pub by: ByArgs,
+}
+
+/// What the commands of it share.
+struct Bolting<'a> {
+    register: Register,
+    batch: BatchRecord,
+    operator: &'a str,
+    length_u_mm: Option<f64>,
+}
+
+pub(super) fn run(args: &BoltArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let mut options = QuantityArgs::default();
+    let mut length = |option: &str, text: &Option<String>, range| {
+        text.as_ref().map(|text| options.quantity(option, Unit::Metre, text, range) * 1e3)
+    };
+    let finished_mm = length("--length", &args.length, PART_M);
+    let length_u_mm = length("--length-u", &args.length_u, 1e-7..=1e-2);
+    options.finish()?;
+    let register = Register::open(&args.by.register.register, Access::Write)?;
+    let batch = args.by.batch.open(&register)?;
+    let mut bolting = Bolting { register, batch, operator: &args.by.operator, length_u_mm };
+    let Some(serial) = &args.serial else { return bolting.session(console) };
+    let progress = bolting.progress()?;
+    let Some(valve) = progress.valve(serial) else {
+        return Err(bolting.unlisted(serial, &progress));
+    };
+    let given = args.fittings.as_ref().map(|text| {
+        let two = text.split_once(',').map(|(a, b)| [a.trim().to_owned(), b.trim().to_owned()]);
+        two.ok_or_else(|| Error::usage(format!("--fittings: \"{text}\" is not two names with a comma between them")))
+    });
+    let kept = valve.pair.as_ref().map(|pair| pair.fittings.clone().map(|part| part.id));
+    let Some(fittings) = given.transpose()?.or(kept) else {
+        return Err(Error::usage(format!("--fittings: none were kept for {serial}; give both")));
+    };
+    let said = bolting.keep(valve.serial.clone(), fittings, finished_mm, args.note.trim(), console)?;
+    writeln!(console.out, "{said}")?;
+    Ok(Exit::Good)
+}
+
+impl Bolting<'_> {
+    fn progress(&self) -> Result<AssemblyProgress, Error> {
+        Ok(AssemblyProgress::of(&self.register, &self.batch.batch)?)
+    }
+
+    fn unlisted(&self, serial: &str, progress: &AssemblyProgress) -> Error {
+        let list = progress.valves.iter().map(|valve| valve.serial.as_str());
+        refused(&self.register, not_listed(serial, &self.batch, list))
+    }
+
+    /// Keeps a valve, and says how long it is.
+    fn keep(
+        &mut self,
+        serial: String,
+        fittings: [String; 2],
+        finished_mm: Option<f64>,
+        remark: &str,
+        console: &Console<'_>,
+    ) -> Result<String, Error> {
+        let kept_u = self.progress()?.requirement.map(|to: PairedHead| to.gauge_u_mm.hypot(to.reading_u_mm));
+        let u = self.length_u_mm.or(kept_u).filter(|u| *u > 0.0);
+        let head = BoltedHead { fittings, finished_mm, finished_u_mm: finished_mm.and(u), remark: remark.into() };
+        let by = AssemblyBy { batch: &self.batch.batch, operator: self.operator, now: console.date()? };
+        let number = self.register.bolt_up(&serial, &head, by)?;
+        let progress = self.progress()?;
+        let verdict = progress.valve(&serial).and_then(|valve| length_verdict(&progress, valve));
+        let length = finished_mm.map_or_else(|| ", not measured".into(), |length| format!(", {} mm", mm(length)));
+        let verdict = match verdict {
+            Some(LengthVerdict::Conforms) => " CONFORMS",
+            Some(LengthVerdict::DoesNot) => " DOES NOT CONFORM",
+            Some(LengthVerdict::TooClose) => " TOO CLOSE TO SAY",
+            None if finished_mm.is_some() => " (not judged: no requirement or no uncertainty is kept)",
+            None => "",
+        };
+        Ok(format!("{serial} bolted up{length}{verdict} (record {number})"))
+    }
+
+    /// Valve after valve, until the last or until somebody leaves.
+    fn session(&mut self, console: &mut Console<'_>) -> Result<Exit, Error> {
+        if self.operator.trim().is_empty() {
+            return Err(Error::usage("who bolts them up? Give --operator"));
+        }
+        let mut lines = StdinLines::default();
+        loop {
+            let progress = self.progress()?;
+            let waits = |valve: &&ValveAssembly| valve.bolted.is_none() && valve.pair.is_some();
+            let Some(valve) = progress.valves.iter().find(waits).cloned() else {
+                let left = progress.valves.iter().filter(|valve| valve.bolted.is_none()).count();
+                let rest = if left > 0 {
+                    format!("; {left} have no fittings: `pair` again with --keep")
+                } else {
+                    String::new()
+                };
+                writeln!(console.err, "every valve that has its fittings is bolted up{rest}")?;
+                return Ok(Exit::Good);
+            };
+            match self.one(&progress, &valve, &mut lines, console) {
+                Ok(Some(said)) => writeln!(console.out, "{said}")?,
+                Ok(None) => return Ok(Exit::Good),
+                Err(why) if why.exit() == Exit::BadInput => writeln!(console.err, "{why}")?,
+                Err(why) => return Err(why),
+            }
+        }
+    }
+
+    /// Asks for a valve's fittings and its length. Nothing where somebody leaves.
+    fn one(
+        &mut self,
+        progress: &AssemblyProgress,
+        valve: &ValveAssembly,
+        lines: &mut StdinLines,
+        console: &mut Console<'_>,
+    ) -> Result<Option<String>, Error> {
+        let Some(pair) = &valve.pair else { return Ok(None) };
+        let [a, b] = &pair.fittings;
+        let serial = shown(&valve.serial);
+        writeln!(
+            console.err,
+            "\n{serial}: fittings {} ({} mm) and {} ({} mm), forecast {} mm",
+            shown(&a.id),
+            mm(a.length_mm),
+            shown(&b.id),
+            mm(b.length_mm),
+            mm(pair.finished_mm)
+        )?;
+        let mut wanted = vec![a.id.clone(), b.id.clone()];
+        let mut taken = Vec::new();
+        while taken.len() < 2 {
+            let ask = if taken.is_empty() { "scan one fitting (q leaves) > " } else { "scan the other > " };
+            let Some(typed) = asked(ask, lines, console)? else { return Ok(None) };
+            match wanted.iter().position(|id| *id == typed) {
+                Some(at) => taken.push(wanted.remove(at)),
+                None => writeln!(console.err, "{}", self.not_wanted(progress, &typed, &wanted))?,
+            }
+        }
+        let to = progress.requirement.unwrap_or_default();
+        let forecast_u = to.forecast_u_mm.hypot(to.gauge_u_mm).max(0.001);
+        let mut again = None;
+        let finished_mm = loop {
+            let Some(typed) = asked("bolted; finished length in mm (Enter: not measured) > ", lines, console)? else {
+                return Ok(None);
+            };
+            if typed.is_empty() {
+                break None;
+            }
+            match length_mm(&typed) {
+                Err(why) => writeln!(console.err, "{why}")?,
+                Ok(mm_typed) => {
+                    let off = mm_typed - pair.finished_mm;
+                    if off.abs() > FAR_OFF * forecast_u && again != Some(mm_typed.to_bits()) {
+                        again = Some(mm_typed.to_bits());
+                        let (off, u) = (mm(off), mm(forecast_u));
+                        writeln!(
+                            console.err,
+                            "that is {off} mm off the forecast, which has a standard uncertainty of {u} mm: right fittings, seals seated, \
+                             gauge at zero? Measure again, and type what it is now"
+                        )?;
+                        continue;
+                    }
+                    break Some(mm_typed);
+                }
+            }
+        };
+        let fittings = [a.id.clone(), b.id.clone()];
+        self.keep(valve.serial.clone(), fittings, finished_mm, "", console).map(Some)
+    }
+
+    fn not_wanted(&self, progress: &AssemblyProgress, typed: &str, wanted: &[String]) -> String {
+        let holds = |valve: &&ValveAssembly| {
+            valve.pair.as_ref().is_some_and(|pair| pair.fittings.iter().any(|part| part.id == typed))
+        };
+        let whose = match progress.valves.iter().find(holds) {
+            Some(other) => format!("{} is for {}", shown(typed), shown(&other.serial)),
+            None => format!("{} is for no valve", shown(typed)),
+        };
+        let wanted: Vec<_> = wanted.iter().map(|id| shown(id)).collect();
+        format!("{whose}; wanted is {}", wanted.join(" or "))
+    }
+}
+
+/// A line that was typed or scanned; none where somebody leaves.
+fn asked(question: &str, lines: &mut StdinLines, console: &mut Console<'_>) -> Result<Option<String>, Error> {
+    write!(console.err, "{question}")?;
+    console.err.flush()?;
+    let line = lines.next(console)?.map(|line| line.trim().to_owned());
+    Ok(line.filter(|line| !matches!(line.as_str(), "q" | "quit")))
+}
+
+/// A length in millimetres, with another unit where one is typed.
+fn length_mm(typed: &str) -> Result<f64, String> {
+    let mm = length_unit::unit("mm").unwrap_or(Dimension(Unit::Metre).usual());
+    reading(typed, mm).map(|read| read.length.mm())
+}

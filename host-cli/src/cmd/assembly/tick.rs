@@ -1,0 +1,89 @@
+//! `seathold assembly tick`: a step that was done.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use seathold_recording::file::read_at_most;
+use seathold_recording::hash::sha256;
+use seathold_register::assembly::keep::AssemblyBy;
+use seathold_register::assembly::progress::AssemblyProgress;
+use seathold_register::assembly::sealed::{DoneHead, Photo};
+use seathold_register::{Access, Register};
+use seathold_text::messages::counted;
+
+use super::ByArgs;
+use crate::cmd::batch_common::{not_listed, refused};
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+
+/// The largest photograph, in bytes.
+const PHOTO_MAX: u64 = 64 << 20;
+
+/// `seathold assembly tick`.
+#[derive(Debug, Args)]
+pub struct TickArgs {
+    /// The step, by its name
+    #[arg(value_name = "STEP")]
+    pub step: String,
+    /// The valves that it was done on
+    #[arg(value_name = "SERIAL", required_unless_present = "all", conflicts_with = "all")]
+    pub serials: Vec<String>,
+    /// It was done on every valve of the batch that it is still open on
+    #[arg(long)]
+    pub all: bool,
+    /// What was read or noted, like "20 N m" or the lot of a kit
+    #[arg(long, value_name = "VALUE", value_parser = crate::args::name)]
+    pub value: Option<String>,
+    /// The number of the tool
+    #[arg(long, value_name = "NUMBER", value_parser = crate::args::name)]
+    pub tool: Option<String>,
+    /// A photograph: its name and check sum are kept, the file stays where it is
+    #[arg(long, value_name = "FILE")]
+    pub photo: Option<PathBuf>,
+    /// Anything else
+    #[arg(long, value_name = "TEXT", value_parser = crate::args::note, default_value = "", hide_default_value = true)]
+    pub note: String,
+    #[command(flatten)]
+    pub by: ByArgs,
+}
+
+pub(super) fn run(args: &TickArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let mut register = Register::open(&args.by.register.register, Access::Write)?;
+    let batch = args.by.batch.open(&register)?;
+    let progress = AssemblyProgress::of(&register, &batch.batch)?;
+    let known = || progress.valves.iter().map(|valve| valve.serial.as_str());
+    if let Some(unknown) = args.serials.iter().find(|serial| progress.valve(serial).is_none()) {
+        return Err(refused(&register, not_listed(unknown, &batch, known())));
+    }
+    let at = progress.steps.iter().position(|step| step.name == args.step);
+    let is_open = |at: usize| progress.valves.iter().filter(move |valve| valve.open_steps().any(|open| open == at));
+    let serials: Vec<&str> = match at {
+        Some(at) if args.all => is_open(at).map(|valve| valve.serial.as_str()).collect(),
+        None if args.all => known().collect(),
+        _ => args.serials.iter().map(String::as_str).collect(),
+    };
+    if let (Some(_), true) = (at, serials.is_empty()) {
+        return Err(refused(&register, format!("step {} is done on every valve of batch {}", args.step, batch.name)));
+    }
+    let photo = args.photo.as_ref().map(|path| {
+        let bytes = read_at_most(path, PHOTO_MAX)?;
+        let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        Ok::<_, Error>(Photo { file, sha256: sha256(&bytes) })
+    });
+    let done = DoneHead {
+        step: args.step.clone(),
+        value: args.value.clone(),
+        tool: args.tool.clone(),
+        photo: photo.transpose()?,
+        remark: args.note.trim().into(),
+    };
+    let by = AssemblyBy { batch: &batch.batch, operator: &args.by.operator, now: console.date()? };
+    let number = register.tick(&done, &serials, by)?;
+    let of = match serials[..] {
+        [one] => one.to_owned(),
+        _ => counted(serials.len() as u64, "valve"),
+    };
+    writeln!(console.out, "{}: done on {of} (record {number})", args.step)?;
+    Ok(Exit::Good)
+}

@@ -1,0 +1,5 @@
+//! The program at a terminal: a shell at a pseudo-terminal, keys, and what the screen shows.
+#![cfg(unix)]
+
+mod session;
+mod steady;
