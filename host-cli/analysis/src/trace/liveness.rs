@@ -10,7 +10,7 @@
 //! - a share x of all on one value has a chance of at most `K·exp(−n·D(x‖q))`, D the relative entropy and K the values there
 //!   are (Chernoff 1952, Hoeffding 1963; from memory).
 //!
-//! The share is looked at over the whole window, and over halves, quarters and eighths of it by the noise of the rest.
+//! The share is looked at over the whole window, and over halves, quarters and eighths of it by the noise that shows elsewhere.
 //!
 //! A pressure that moves makes both less likely still. Where the noise does not reach half a step neither tells anything: a
 //! sound channel then stays on one value for as long as the pressure moves less than a step. Whoever states the resolution
@@ -124,20 +124,25 @@ fn is_too_often((times, n, values): (usize, usize, usize), chance: f64, alarm: f
     share > chance && n as f64 * relative_entropy(share, chance) > (values as f64 / alarm).ln()
 }
 
-/// The value that a channel sticks on for a half, a quarter or an eighth of the window, by the noise that the rest of it shows: what
-/// was alive before must not speak for what came after.
+/// The value that a channel sticks on for a half, a quarter or an eighth of the window, by the noise of whichever part apart from it
+/// shows most: what was alive before must not speak for what came after.
 fn stuck_for_a_stretch(codes: &[i64], hold: usize) -> Option<i64> {
-    PARTS.into_iter().find_map(|part| {
-        let length = codes.len() / part;
-        if length < STRETCH_MIN * hold {
-            return None;
-        }
-        (0..=codes.len() - length).step_by((length / 2).max(1)).find_map(|from| {
-            let drawn: Vec<i64> = codes[from..from + length].iter().copied().step_by(hold).collect();
-            let (value, times, values) = most_frequent(&drawn)?;
-            let elsewhere = likeliest(noise(codes, hold, Some((from, from + length - 1))));
-            is_too_often((times, drawn.len(), values), elsewhere, FALSE_ALARM / STRETCHES).then_some(value)
+    let stretches: Vec<(usize, usize)> = PARTS
+        .into_iter()
+        .map(|part| codes.len() / part)
+        .filter(|length| *length >= STRETCH_MIN * hold)
+        .flat_map(|length| {
+            (0..=codes.len() - length).step_by((length / 2).max(1)).map(move |from| (from, from + length - 1))
         })
+        .collect();
+    let shown: Vec<f64> = stretches.iter().map(|(from, to)| noise(&codes[*from..=*to], hold, None)).collect();
+    stretches.iter().find_map(|stretch| {
+        let apart = |other: &(usize, usize)| other.1 < stretch.0 || stretch.1 < other.0;
+        let of_parts = stretches.iter().zip(&shown).filter(|(other, _)| apart(other)).map(|(_, noise)| *noise);
+        let elsewhere = likeliest(of_parts.fold(noise(codes, hold, Some(*stretch)), f64::max));
+        let drawn: Vec<i64> = codes[stretch.0..=stretch.1].iter().copied().step_by(hold).collect();
+        let (value, times, values) = most_frequent(&drawn)?;
+        is_too_often((times, drawn.len(), values), elsewhere, FALSE_ALARM / STRETCHES).then_some(value)
     })
 }
 
@@ -251,7 +256,7 @@ mod tests {
     #[test]
     fn what_was_alive_does_not_speak_for_what_came_after() {
         let mut noise = Noise(11);
-        for (readings, sigma) in [(300, 1.0), (300, 1.5), (1_200, 1.0), (6_000, 3.0)] {
+        for (readings, sigma) in [(300, 2.0), (600, 1.5), (1_200, 1.0), (6_000, 3.0)] {
             for _ in 0..20 {
                 let mut channel = noise.live(readings, sigma, 0.0, 1.5);
                 let held = channel[readings / 5];
