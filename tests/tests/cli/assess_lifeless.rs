@@ -102,6 +102,30 @@ fn a_clipped_channel_gives_no_verdict() {
     }
 }
 
+/// The converter's high bits do not come through: the pressure of a leaker comes back at each wrap, with chatter there.
+#[test]
+fn a_converter_with_stuck_bits_gives_no_verdict() {
+    for (noise, slope, wrap) in
+        [(3.0, 20.0, 128.0), (3.0, 34.0, 128.0), (3.0, 100.0, 256.0), (15.0, 34.0, 512.0), (20.0, 100.0, 512.0)]
+    {
+        let live = fine(120, slope, noise, 1.0);
+        let stuck: Vec<_> = live.iter().map(|(t, p)| (*t, 600_000.0 + p.rem_euclid(wrap))).collect();
+        let why = void(&stuck, &["--resolution", "1 Pa"]);
+        assert!(why.contains("a step or knock shows"), "{noise} {slope} {wrap}: {why}");
+    }
+}
+
+/// Alive for a fifth of the window, then stuck but for a flicker: its beginning must not speak for the rest.
+#[test]
+fn a_channel_that_sticks_later_gives_no_verdict() {
+    let mut rows = fine(120, 50.0, 3.0, 1.0);
+    let held = rows[240].1;
+    for (i, row) in rows[240..].iter_mut().enumerate() {
+        row.1 = held + [0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, -1.0, 0.0][i * 7 % 10];
+    }
+    assert!(void(&rows, &["--resolution", "1 Pa"]).contains("the channel sticks, and flickers"));
+}
+
 /// A sound logger whose steps hide its noise, one that repeats each reading, and one that filters are no frozen ones.
 #[test]
 fn sound_channels_are_not_called_lifeless() {

@@ -14,6 +14,7 @@ use seathold_sequencer::verdict::Verdict;
 
 use crate::calibration::TimeConstant;
 
+use super::jumps::first_jump;
 use super::liveness::{Lifeless, StuckAt, lifeless};
 use super::read::{Trace, TraceRow};
 use super::step::step_of;
@@ -435,7 +436,8 @@ fn finish(
     for (row, pa) in rows.iter().zip(readings) {
         folded.push(at(row), counts(*pa), thermometer(row));
     }
-    if let Some(row) = find_step(rows, readings, count_pa) {
+    let jump = first_jump(readings, count_pa).and_then(|place| rows.get(place));
+    if let Some(row) = jump.or_else(|| find_step(rows, readings, count_pa)) {
         judged.void = Some(WindowError::Knock { line: row.line, at_s: row.time_us as f64 / 1e6 });
         return Ok(judged);
     }

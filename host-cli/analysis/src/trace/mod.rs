@@ -3,7 +3,10 @@
 mod clock;
 mod columns;
 mod judge;
+mod jumps;
 mod liveness;
+#[cfg(test)]
+mod noise;
 mod read;
 mod step;
 mod test_pressure;
