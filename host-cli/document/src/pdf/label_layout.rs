@@ -1,0 +1,219 @@
+//! Where the code and the lines of a label go, and how large.
+
+use super::PageFormat;
+use super::font::{BOLD, Fonts, PLAIN, Weight};
+use super::labels::{Label, LabelLine, LabelProblem, Lettering};
+use crate::matrix_code::{MatrixCode, is_unprintable};
+
+/// A millimetre in points.
+pub(super) const MM: f32 = 72.0 / 25.4;
+/// A dot of a printer of 300 to the inch: a module that is a whole number of them has straight edges there.
+const DOT: f32 = 72.0 / 300.0;
+/// Free at the edges, as much as a label printer may be off (common practice, no source).
+const EDGE: f32 = 1.0 * MM;
+/// Least and greatest size of a module: 0.34 mm and 1 mm. Smaller ones are not read by every hand-held reader (common practice, no
+/// source).
+const MODULE_DOTS: std::ops::RangeInclusive<f32> = 4.0..=12.0;
+/// Height of a line, in font sizes: ascent and descent of the face.
+const LINE: f32 = 1.17;
+/// The base line within it.
+const BASE: f32 = 0.93;
+/// A name below this size is broken into lines before it becomes smaller.
+const BREAK_BELOW: f32 = 11.0;
+/// Most lines that one text is broken into.
+const LINES_MAX: usize = 3;
+
+impl Lettering {
+    const fn weight(self) -> Weight {
+        match self {
+            Self::Name | Self::Result => BOLD,
+            Self::Detail => PLAIN,
+        }
+    }
+
+    /// Against the others.
+    const fn share(self) -> f32 {
+        match self {
+            Self::Name => 2.6,
+            Self::Result => 1.8,
+            Self::Detail => 1.0,
+        }
+    }
+
+    /// The least size that is legible, in points (*judgement*).
+    const fn least(self) -> f32 {
+        match self {
+            Self::Name | Self::Result => 7.0,
+            Self::Detail => 5.0,
+        }
+    }
+}
+
+/// A line as it is drawn.
+pub(super) struct PlacedLine {
+    /// Which of the label's lines it is of.
+    pub(super) of: usize,
+    pub(super) x: f32,
+    pub(super) base: f32,
+    pub(super) weight: Weight,
+    pub(super) size: f32,
+    pub(super) text: String,
+}
+
+/// A label as it is drawn.
+pub(super) struct PlacedLabel {
+    /// Upper left corner of the code's quiet zone, and the size of a module.
+    pub(super) code: (f32, f32, f32),
+    pub(super) lines: Vec<PlacedLine>,
+}
+
+/// Where lines may stand.
+#[derive(Clone, Copy)]
+struct Room {
+    x: f32,
+    y: f32,
+    width: f32,
+    height: f32,
+}
+
+/// Places everything on a label.
+pub(super) fn place(label: &Label, fonts: &Fonts, format: PageFormat) -> Result<PlacedLabel, LabelProblem> {
+    for line in label.lines.iter().filter(|line| !line.may_be_cut) {
+        let odd = |c: &char| is_unprintable(*c) || (*c != ' ' && !fonts.has(line.lettering.weight(), *c));
+        if let Some(c) = line.text.chars().find(odd) {
+            return Err(LabelProblem::Character(line.text.clone(), c));
+        }
+    }
+    let (code, room) = split(&label.code, format)?;
+    // The largest letters with which all lines go in.
+    let shares: f32 = label.lines.iter().map(|line| line.lettering.share() * LINE).sum();
+    let mut unit = (room.height / shares.max(1.0)).min(16.0);
+    loop {
+        let fitted: Vec<(usize, f32, Vec<String>)> = fit_all(label, fonts, room.width, unit)?;
+        let height: f32 = fitted.iter().map(|(_, size, lines)| size * LINE * lines.len() as f32).sum();
+        if height <= room.height + 0.01 {
+            return Ok(PlacedLabel { code, lines: stacked(label, &fitted, room, height) });
+        }
+        if unit < Lettering::Detail.least() / 2.0 {
+            return Err(LabelProblem::TooHigh);
+        }
+        unit *= 0.96;
+    }
+}
+
+/// The code on one side, the lines on the other: beside each other on a wide label, else below each other.
+fn split(code: &MatrixCode, format: PageFormat) -> Result<((f32, f32, f32), Room), LabelProblem> {
+    let (width, height) = format.size;
+    let is_wide = width >= 1.25 * height;
+    let free = if is_wide {
+        (height - 2.0 * EDGE).min(0.46 * width)
+    } else {
+        (width - 2.0 * EDGE).min(0.55 * height)
+    };
+    let side = code.side() as f32;
+    let dots = (free / side / DOT).floor().min(*MODULE_DOTS.end());
+    if dots < *MODULE_DOTS.start() {
+        return Err(LabelProblem::CodeTooLarge { needs_mm: side * MODULE_DOTS.start() * DOT / MM, has_mm: free / MM });
+    }
+    let taken = side * dots * DOT;
+    let on_dots = |at: f32| (at / DOT).round() * DOT;
+    // The quiet zone parts code and words already.
+    Ok(if is_wide {
+        let x = on_dots(EDGE) + taken;
+        let room = Room { x, y: EDGE, width: width - x - 1.5 * EDGE, height: height - 2.0 * EDGE };
+        ((on_dots(EDGE), on_dots((height - taken) / 2.0), dots * DOT), room)
+    } else {
+        let y = on_dots(EDGE) + taken;
+        let room = Room { x: 1.5 * EDGE, y, width: width - 3.0 * EDGE, height: height - y - EDGE };
+        ((on_dots((width - taken) / 2.0), on_dots(EDGE), dots * DOT), room)
+    })
+}
+
+/// Each line's size and the lines it is broken into.
+fn fit_all(
+    label: &Label,
+    fonts: &Fonts,
+    width: f32,
+    unit: f32,
+) -> Result<Vec<(usize, f32, Vec<String>)>, LabelProblem> {
+    let one = |(of, line): (usize, &LabelLine)| fit(line, fonts, width, unit).map(|(size, lines)| (of, size, lines));
+    label.lines.iter().enumerate().filter(|(_, line)| !line.text.trim().is_empty()).map(one).collect()
+}
+
+fn fit(line: &LabelLine, fonts: &Fonts, width: f32, unit: f32) -> Result<(f32, Vec<String>), LabelProblem> {
+    let (weight, least) = (line.lettering.weight(), line.lettering.least());
+    let wanted = (line.lettering.share() * unit).max(least);
+    let size_of = |text: &str| wanted.min(width / fonts.width(weight, 1.0, text).max(0.1));
+    let text = fonts.shown(&line.text);
+    let text = text.trim();
+    let enough = if line.lettering == Lettering::Detail { least } else { BREAK_BELOW.min(wanted) };
+    let mut best = (size_of(text), vec![text.to_owned()]);
+    for many in 2..=LINES_MAX {
+        if best.0 >= enough || (line.may_be_cut && line.lettering == Lettering::Detail) {
+            break;
+        }
+        let lines = broken(text, many, |part| fonts.width(weight, 1.0, part));
+        let size = lines.iter().map(|part| size_of(part)).fold(wanted, f32::min);
+        if size > best.0 {
+            best = (size, lines);
+        }
+    }
+    if best.0 >= least {
+        return Ok(best);
+    }
+    if line.may_be_cut {
+        return Ok((least, vec![cut(text, |part| fonts.width(weight, least, part) <= width)]));
+    }
+    Err(LabelProblem::TooLong { text: line.text.clone(), size: best.0, least })
+}
+
+/// At most so many lines, as even as can be. They end after a blank or a sign, never within letters or digits, so that no blank is
+/// read into a name.
+fn broken(text: &str, many: usize, width: impl Fn(&str) -> f32) -> Vec<String> {
+    let ends = |c: char| matches!(c, ' ' | '-' | '/' | '.' | '_' | '+' | ')' | '#' | ',');
+    let parts: Vec<&str> = text.split_inclusive(ends).collect();
+    let whole = width(text);
+    let mut lines = vec![String::new()];
+    for part in parts {
+        let line = lines.last().map_or("", String::as_str);
+        // A part goes onto the line on which more than half of it belongs.
+        let middle = width(&lines.concat()) + width(part) / 2.0;
+        if !line.is_empty() && lines.len() < many && middle > whole * lines.len() as f32 / many as f32 {
+            lines.push(String::new());
+        }
+        if let Some(last) = lines.last_mut() {
+            last.push_str(part);
+        }
+    }
+    lines.into_iter().map(|line| line.trim().to_owned()).collect()
+}
+
+/// As much of the beginning as fits, with a sign that something was left out.
+fn cut(text: &str, fits: impl Fn(&str) -> bool) -> String {
+    let mut kept = String::new();
+    for c in text.chars() {
+        kept.push(c);
+        if !fits(&format!("{kept}…")) {
+            kept.pop();
+            break;
+        }
+    }
+    format!("{}…", kept.trim_end())
+}
+
+fn stacked(label: &Label, fitted: &[(usize, f32, Vec<String>)], room: Room, height: f32) -> Vec<PlacedLine> {
+    let many = fitted.len().max(1) as f32;
+    let left = (room.height - height).max(0.0);
+    let gap = (left / (many + 1.0)).min(4.0);
+    let mut top = room.y + (left - gap * (many - 1.0)) / 2.0;
+    let mut placed = Vec::new();
+    for (of, size, lines) in fitted {
+        let weight = label.lines[*of].lettering.weight();
+        for text in lines {
+            placed.push(PlacedLine { of: *of, x: room.x, base: top + BASE * size, weight, size: *size, text: text.clone() });
+            top += LINE * size;
+        }
+        top += gap;
+    }
+    placed
+}
