@@ -63,7 +63,7 @@ pub(super) struct PlacedLine {
 /// A label as it is drawn.
 pub(super) struct PlacedLabel {
     /// Upper left corner of the code's quiet zone, and the size of a module.
-    pub(super) code: (f32, f32, f32),
+    pub(super) code: Option<(f32, f32, f32)>,
     pub(super) lines: Vec<PlacedLine>,
 }
 
@@ -84,7 +84,10 @@ pub(super) fn place(label: &Label, fonts: &Fonts, format: PageFormat) -> Result<
             return Err(LabelProblem::Character(line.text.clone(), c));
         }
     }
-    let (code, room) = split(&label.code, format)?;
+    let (code, room) = match &label.code {
+        Some(code) => split(code, format).map(|(code, room)| (Some(code), room))?,
+        None => (None, whole(format)),
+    };
     // The largest letters with which all lines go in.
     let shares: f32 = label.lines.iter().map(|line| line.lettering.share() * LINE).sum();
     let mut unit = (room.height / shares.max(1.0)).min(16.0);
@@ -127,6 +130,12 @@ fn split(code: &MatrixCode, format: PageFormat) -> Result<((f32, f32, f32), Room
         let room = Room { x: 1.5 * EDGE, y, width: width - 3.0 * EDGE, height: height - y - EDGE };
         ((on_dots((width - taken) / 2.0), on_dots(EDGE), dots * DOT), room)
     })
+}
+
+/// All of a label without a code.
+fn whole(format: PageFormat) -> Room {
+    let (width, height) = format.size;
+    Room { x: 1.5 * EDGE, y: EDGE, width: width - 3.0 * EDGE, height: height - 2.0 * EDGE }
 }
 
 /// Each line's size and the lines it is broken into.

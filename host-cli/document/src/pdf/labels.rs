@@ -105,8 +105,8 @@ impl LabelLine {
 pub struct Label {
     /// What it is of, for the outline and for errors.
     pub name: String,
-    /// Its code.
-    pub code: MatrixCode,
+    /// Its code, if it has one.
+    pub code: Option<MatrixCode>,
     /// What stands beside it, in order.
     pub lines: Vec<LabelLine>,
 }
@@ -176,7 +176,8 @@ pub fn labels(title: &str, moment: &str, size: LabelSize, labels: &[Label]) -> R
     let mut layout = DocumentLayout::new(&fonts, format);
     let mut problems = Vec::new();
     let mut pages = Vec::new();
-    for (number, label) in labels.iter().enumerate() {
+    let mut codes = Vec::new();
+    for label in labels {
         match place(label, &fonts, format) {
             Err(problem) => problems.push(told(label, &problem, size)),
             Ok(placed) => {
@@ -192,9 +193,11 @@ pub fn labels(title: &str, moment: &str, size: LabelSize, labels: &[Label]) -> R
                     let (x, base, weight, size, text) = (line.x, line.base, line.weight, line.size, line.text);
                     pieces.push(Piece::Words { x, base, weight, size, text, part });
                 }
-                let part = layout.parts.add(Role::Figure(fonts.shown(&label.code.about())), None);
-                let (x, y, module) = placed.code;
-                pieces.push(Piece::Code { block: number, x, y, module, part });
+                if let (Some((x, y, module)), Some(code)) = (placed.code, &label.code) {
+                    let part = layout.parts.add(Role::Figure(fonts.shown(&code.about())), None);
+                    pieces.push(Piece::Code { block: codes.len(), x, y, module, part });
+                    codes.push(Block::Code { code: code.clone(), caption: String::new() });
+                }
                 let mut strip = Strip::of(format.size.1, pieces);
                 strip.heading = Some((2, heading));
                 pages.push(vec![PlacedStrip { index: layout.strips.len(), top: 0.0, again: false }]);
@@ -210,8 +213,7 @@ pub fn labels(title: &str, moment: &str, size: LabelSize, labels: &[Label]) -> R
         }
         return Err(LabelError(problems));
     }
-    let blocks = labels.iter().map(|label| Block::Code { code: label.code.clone(), caption: String::new() }).collect();
-    let document = Document { title: title.into(), foot: String::new(), moment: moment.into(), blocks };
+    let document = Document { title: title.into(), foot: String::new(), moment: moment.into(), blocks: codes };
     Ok(draw::write(&document, &layout, &pages, &fonts, format)?)
 }
 
@@ -230,7 +232,7 @@ mod tests {
             LabelLine::complete(Lettering::Result, "LEAKING"),
             LabelLine::detail(batch),
         ];
-        Label { name: serial.into(), code: MatrixCode::new(serial).unwrap(), lines }
+        Label { name: serial.into(), code: MatrixCode::new(serial).ok(), lines }
     }
 
     fn bare(text: &str) -> String {
@@ -255,8 +257,8 @@ mod tests {
                 prop_assert!(labels("T", AT, size, &[label]).is_err());
                 return Ok(());
             };
-            let (x, y, module) = placed.code;
-            let side = module * label.code.side() as f32;
+            let (x, y, module) = placed.code.unwrap();
+            let side = module * label.code.as_ref().unwrap().side() as f32;
             prop_assert!(x >= 2.0 && y >= 2.0 && x + side <= format.size.0 - 2.0 && y + side <= format.size.1 - 2.0);
             let mut below = 0.0_f32;
             for line in &placed.lines {
