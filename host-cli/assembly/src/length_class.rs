@@ -76,7 +76,8 @@ mod tests {
     fn classes_have_short_names_and_every_part_once() {
         let lengths = [30_125_000, 28_599_999, 30_100_000, 28_500_000].map(Length::from_nm);
         let found = classed(&lengths, USUAL_WIDTH);
-        let names: Vec<_> = found.iter().map(|class| (class.name.as_str(), class.next.as_str(), &class.parts[..])).collect();
+        let names: Vec<_> =
+            found.iter().map(|class| (class.name.as_str(), class.next.as_str(), &class.parts[..])).collect();
         assert_eq!(names, [("28.5", "28.6", &[3, 1][..]), ("30.1", "30.2", &[2, 0])]);
         let widths = [(1_000_000, "30"), (250_000, "30.00"), (20_000, "30.12"), (1_000, "30.125"), (500, "30.1250")];
         for (width, name) in widths {

@@ -156,7 +156,13 @@ mod tests {
 
     fn allowed() -> impl Strategy<Value = String> {
         let any = "\\PC{1,120}".prop_filter("printable", |text| !text.is_empty() && !text.chars().any(is_unprintable));
-        prop_oneof!["[A-Z0-9]{1,8}-[0-9]{1,6}", "[A-Za-z0-9_./ +#()-]{1,64}", "[0-9]{1,40}", "[A-Za-z0-9:/. -]{65,300}", any]
+        prop_oneof![
+            "[A-Z0-9]{1,8}-[0-9]{1,6}",
+            "[A-Za-z0-9_./ +#()-]{1,64}",
+            "[0-9]{1,40}",
+            "[A-Za-z0-9:/. -]{65,300}",
+            any
+        ]
     }
 
     proptest! {

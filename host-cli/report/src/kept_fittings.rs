@@ -61,7 +61,8 @@ pub fn kept_tray(progress: &AssemblyProgress, batch: &str, width: Length, (when,
     let used: HashSet<&str> = progress.used_fittings().collect();
     let class = |part: &SealedPart| class_name(class_of(Length::from_m(part.length_mm / 1e3), width), width);
     let nominal = progress.requirement.map(|to| to.nominal_mm);
-    let signed = |off: f64| if mm(off).starts_with(['-', '0']) && off <= 0.0 { mm(off) } else { format!("+{}", mm(off)) };
+    let signed =
+        |off: f64| if mm(off).starts_with(['-', '0']) && off <= 0.0 { mm(off) } else { format!("+{}", mm(off)) };
     let valves: Vec<TrayValve> = waiting(progress)
         .map(|(valve, pair)| TrayValve {
             valve: valve.serial.clone(),
@@ -83,9 +84,9 @@ pub fn kept_tray(progress: &AssemblyProgress, batch: &str, width: Length, (when,
     });
     let bolted = progress.valves.iter().filter(|valve| valve.bolted.is_some()).count();
     let without = progress.valves.iter().filter(|valve| valve.bolted.is_none() && valve.pair.is_none());
-    let wanted = progress.requirement.map(|to| {
-        format!("{} mm, {} to {} mm", mm(to.nominal_mm), mm(to.least_mm), mm(to.most_mm))
-    });
+    let wanted = progress
+        .requirement
+        .map(|to| format!("{} mm, {} to {} mm", mm(to.nominal_mm), mm(to.least_mm), mm(to.most_mm)));
     let facts = [
         Some(("Printed".into(), when.into())),
         wanted.map(|wanted| ("Wanted".into(), wanted)),
@@ -95,7 +96,7 @@ pub fn kept_tray(progress: &AssemblyProgress, batch: &str, width: Length, (when,
         title: format!("Tray of batch {batch}"),
         foot: format!("Tray of batch {batch}, printed {when}"),
         moment: moment.into(),
-        tally: format!("fittings for {}", counted(valves.len() as u64, "valve")),
+        tally: format!("fittings for {} as they were paired", counted(valves.len() as u64, "valve")),
         facts: facts.into_iter().flatten().collect(),
         class_width: class_name(width, Length::from_nm(1_000)).trim_end_matches('0').trim_end_matches('.').into(),
         classes: kept_classes(&fittings, width)

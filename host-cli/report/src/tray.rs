@@ -93,7 +93,8 @@ pub fn document(page: &TrayPage) -> Document {
 
 /// A column a class, as the tray lies; what does not fit beside each other goes below.
 fn classes(page: &TrayPage) -> Vec<Block> {
-    let longest = page.classes.iter().flat_map(|(from, parts)| parts.iter().chain([from])).map(|name| name.chars().count());
+    let longest =
+        page.classes.iter().flat_map(|(from, parts)| parts.iter().chain([from])).map(|name| name.chars().count());
     let (most, characters) = ACROSS;
     let beside = (characters / (longest.max().unwrap_or(1) + 1)).clamp(2, most);
     let rows = page.classes.len().div_ceil(beside);
@@ -117,7 +118,10 @@ fn classes(page: &TrayPage) -> Vec<Block> {
             lines.push(line(name, &|class| class.1.get(depth).cloned()));
         }
         let caption = match (row, rows) {
-            (_, 1) => format!("Classes of {} mm: from which length, how many, and which, the shortest at the top", page.class_width),
+            (_, 1) => format!(
+                "Classes of {} mm: from which length, how many, and which, the shortest at the top",
+                page.class_width
+            ),
             (row, rows) => format!("Classes of {} mm, row {} of {rows}", page.class_width, row + 1),
         };
         blocks.push(Block::LargeTable(DocumentTable { caption, columns, rows: lines }));
@@ -129,12 +133,12 @@ fn order(page: &TrayPage) -> DocumentTable {
     let columns = vec![
         DocumentColumn::words("Valve", 6),
         DocumentColumn::words("Fitting", 5),
-        DocumentColumn::words("of class", 3),
+        DocumentColumn::words("of class", 4),
         DocumentColumn::words("Fitting", 5),
-        DocumentColumn::words("of class", 3),
-        DocumentColumn::number("Finished, mm", 4),
+        DocumentColumn::words("of class", 4),
+        DocumentColumn::number("Finished, mm", 5),
         DocumentColumn::number("off, mm", 4),
-        DocumentColumn::words("Bolted", 3),
+        DocumentColumn::words("Bolted", 4),
     ];
     let row = |valve: &TrayValve| {
         let [(a, class_a), (b, class_b)] = valve.fittings.clone();
@@ -145,15 +149,20 @@ fn order(page: &TrayPage) -> DocumentTable {
 }
 
 fn left(page: &TrayPage) -> DocumentTable {
-    let columns = vec![
+    let mut columns = vec![
         DocumentColumn::words("Fitting", 4),
         DocumentColumn::words("of class", 3),
         DocumentColumn::number("Length, mm", 4),
-        DocumentColumn::words("What would make a valve of it", 14),
     ];
+    let is_known = page.left.iter().any(|left| !left.helps.is_empty());
+    if is_known {
+        columns.push(DocumentColumn::words("What would make a valve of it", 14));
+    }
     let row = |left: &TrayLeft| {
+        let mut cells = vec![left.fitting.clone(), left.class.clone(), left.length.clone()];
         let helps = if left.helps.is_empty() { NOTHING.into() } else { left.helps.clone() };
-        vec![left.fitting.clone(), left.class.clone(), left.length.clone(), helps]
+        cells.extend(is_known.then_some(helps));
+        cells
     };
     let caption = format!("In no valve: {}", counted(page.left.len() as u64, "fitting"));
     DocumentTable { caption, columns, rows: page.left.iter().map(row).collect() }

@@ -108,11 +108,7 @@ pub(super) fn place(label: &Label, fonts: &Fonts, format: PageFormat) -> Result<
 fn split(code: &MatrixCode, format: PageFormat) -> Result<((f32, f32, f32), Room), LabelProblem> {
     let (width, height) = format.size;
     let is_wide = width >= 1.25 * height;
-    let free = if is_wide {
-        (height - 2.0 * EDGE).min(0.46 * width)
-    } else {
-        (width - 2.0 * EDGE).min(0.55 * height)
-    };
+    let free = if is_wide { (height - 2.0 * EDGE).min(0.46 * width) } else { (width - 2.0 * EDGE).min(0.55 * height) };
     let side = code.side() as f32;
     let dots = (free / side / DOT).floor().min(*MODULE_DOTS.end());
     if dots < *MODULE_DOTS.start() {
@@ -219,7 +215,14 @@ fn stacked(label: &Label, fitted: &[(usize, f32, Vec<String>)], room: Room, heig
     for (of, size, lines) in fitted {
         let weight = label.lines[*of].lettering.weight();
         for text in lines {
-            placed.push(PlacedLine { of: *of, x: room.x, base: top + BASE * size, weight, size: *size, text: text.clone() });
+            placed.push(PlacedLine {
+                of: *of,
+                x: room.x,
+                base: top + BASE * size,
+                weight,
+                size: *size,
+                text: text.clone(),
+            });
             top += LINE * size;
         }
         top += gap;

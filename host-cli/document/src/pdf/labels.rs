@@ -10,7 +10,7 @@ use super::layout::{DocumentLayout, Piece, Strip};
 use super::pagination::PlacedStrip;
 use super::tagging::Role;
 use super::{PageFormat, PdfError, draw};
-use crate::matrix_code::MatrixCode;
+use crate::matrix_code::{MatrixCode, is_unprintable};
 use crate::{Block, Document};
 
 /// Least and greatest width and height, in millimetres.
@@ -146,7 +146,7 @@ impl From<PdfError> for LabelError {
 const TOLD_MAX: usize = 10;
 
 fn told(label: &Label, problem: &LabelProblem, size: LabelSize) -> String {
-    let name: String = label.name.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect();
+    let name: String = label.name.chars().map(|c| if is_unprintable(c) { '\u{fffd}' } else { c }).collect();
     let why = match problem {
         LabelProblem::TooLong { text, size, least } => format!(
             "\"{text}\" would be set in {size:.1} points, and {least} is the least that is legible: a wider label (--size) is needed"
@@ -156,7 +156,7 @@ fn told(label: &Label, problem: &LabelProblem, size: LabelSize) -> String {
             "its code needs {needs_mm:.1} mm, and there are {has_mm:.1} mm for it: a larger label (--size) is needed"
         ),
         LabelProblem::Character(text, c) => {
-            let shown: String = text.chars().map(|c| if crate::matrix_code::is_unprintable(c) { '\u{fffd}' } else { c }).collect();
+            let shown: String = text.chars().map(|c| if is_unprintable(c) { '\u{fffd}' } else { c }).collect();
             format!("\"{shown}\" cannot be printed as it is: there is no sign for U+{:04X}", u32::from(*c))
         }
     };
@@ -287,7 +287,8 @@ mod tests {
     #[test]
     fn a_serial_that_does_not_fit_is_refused_by_its_name() {
         let long = "X".repeat(64);
-        let why = labels("T", AT, LabelSize::default(), &[label("HM-001", ""), label(&long, "")]).unwrap_err().to_string();
+        let why =
+            labels("T", AT, LabelSize::default(), &[label("HM-001", ""), label(&long, "")]).unwrap_err().to_string();
         assert!(why.starts_with(&format!("label of {long}, 62x29 mm: ")) && why.contains("--size"), "{why}");
         let unknown = labels("T", AT, LabelSize::default(), &[label("漢-1", "")]).unwrap_err().to_string();
         assert!(unknown.contains("there is no sign for U+6F22"), "{unknown}");

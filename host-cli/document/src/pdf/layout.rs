@@ -11,7 +11,7 @@ pub(super) const BODY: f32 = 9.0;
 /// The same in tables and captions.
 pub(super) const SMALL: f32 = 8.0;
 /// The same in tables that are read at arm's length.
-pub(super) const LARGE: f32 = 11.0;
+pub(super) const LARGE: f32 = 12.0;
 /// Line spacing, in font sizes.
 const LEADING: f32 = 1.36;
 /// Free at either edge of a notice.

@@ -126,11 +126,13 @@ mod tests {
                 ],
                 rows,
             })),
-            (prop::collection::vec(prop::collection::vec(words(), 2), 0..30)).prop_map(|rows| Block::LargeTable(DocumentTable {
-                caption: "Large".into(),
-                columns: vec![DocumentColumn::words("Name", 1), DocumentColumn::number("Number", 1)],
-                rows,
-            })),
+            (prop::collection::vec(prop::collection::vec(words(), 2), 0..30)).prop_map(|rows| Block::LargeTable(
+                DocumentTable {
+                    caption: "Large".into(),
+                    columns: vec![DocumentColumn::words("Name", 1), DocumentColumn::number("Number", 1)],
+                    rows,
+                }
+            )),
             ("[A-Za-z0-9 -]{1,200}", words())
                 .prop_map(|(text, caption)| Block::Code { code: MatrixCode::new(&text).unwrap(), caption }),
             Just(Block::NewSheet),

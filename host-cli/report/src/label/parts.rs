@@ -11,7 +11,10 @@ use seathold_register::assembly::sealed::{SealedPart, mm};
 /// # Errors
 /// When its name cannot be in a code.
 pub fn fitting_label(part: &SealedPart, class: &str, goes_to: Option<(&str, &str)>) -> Result<Label, CodeError> {
-    let (valve, partner) = goes_to.map_or(("IN NO VALVE", String::new()), |(valve, partner)| (valve, format!("with {partner}")));
+    let (valve, partner) = match goes_to {
+        Some((valve, partner)) => (format!("to {valve}"), format!("with {partner}")),
+        None => ("IN NO VALVE".into(), String::new()),
+    };
     let lines = vec![
         LabelLine::complete(Lettering::Name, &part.id),
         LabelLine::complete(Lettering::Result, valve),

@@ -29,15 +29,8 @@ pub enum LabelWord {
 }
 
 impl LabelWord {
-    const ALL: [Self; 7] = [
-        Self::Tight,
-        Self::Leaking,
-        Self::Undecided,
-        Self::Void,
-        Self::NotProved,
-        Self::SetAside,
-        Self::NoVerdict,
-    ];
+    const ALL: [Self; 7] =
+        [Self::Tight, Self::Leaking, Self::Undecided, Self::Void, Self::NotProved, Self::SetAside, Self::NoVerdict];
 
     const fn text(self) -> &'static str {
         match self {

@@ -4,6 +4,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use seathold_document::pdf::labels::{Label, LabelLine, Lettering};
 use seathold_document::{CodeError, MatrixCode};
+use seathold_recording::plain::shown;
 use seathold_register::batch::status::{NextAction, ValveStatus};
 use seathold_register::valves::ValveRecord;
 use seathold_sequencer::input::Side;
@@ -95,7 +96,8 @@ fn history(status: &ValveStatus) -> String {
         NextAction::Tight | NextAction::SetAside | NextAction::Next => None,
         other => Some(other.word().to_owned()),
     };
-    let leaking = (status.stand == NextAction::SetAside && status.verdict() == Some(Verdict::Leaking)).then(|| "leaking".into());
+    let leaking =
+        (status.stand == NextAction::SetAside && status.verdict() == Some(Verdict::Leaking)).then(|| "leaking".into());
     [status.reworked(), leaking, next].into_iter().flatten().collect::<Vec<_>>().join("; ")
 }
 
@@ -117,7 +119,11 @@ pub fn valve_label(valve: &ValveHistory<'_>, zone: &TimeZone) -> Result<Label, C
     lines.push(LabelLine::complete(Lettering::Result, result.text()));
     lines.extend(status.map(|status| LabelLine::complete(Lettering::Detail, history(status))));
     lines.push(LabelLine::complete(Lettering::Detail, when));
-    lines.extend(history_of.and_then(|history| history.batch.as_ref()).map(|batch| LabelLine::detail(format!("batch {batch}"))));
+    lines.extend(
+        history_of
+            .and_then(|history| history.batch.as_ref())
+            .map(|batch| LabelLine::detail(shown(&format!("batch {batch}")))),
+    );
     let code = MatrixCode::new(&label_text(valve.serial, result, &date))?;
     Ok(Label { name: valve.serial.into(), code: Some(code), lines })
 }

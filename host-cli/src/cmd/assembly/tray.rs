@@ -42,7 +42,10 @@ pub(super) fn run(args: &TrayArgs, console: &mut Console<'_>) -> Result<Exit, Er
     let batch = args.batch.of(&register)?;
     let progress = AssemblyProgress::of(&register, &batch.batch)?;
     if progress.requirement.is_none() {
-        return Err(refused(&register, format!("no fittings were kept for batch {}: `pair --keep` keeps them", batch.name)));
+        return Err(refused(
+            &register,
+            format!("no fittings were kept for batch {}: `pair --keep` keeps them", batch.name),
+        ));
     }
     let (when, moment) = page_file::moment_of_page(console)?;
     let page = kept_fittings::kept_tray(&progress, &batch.name, width, (&when, &moment));

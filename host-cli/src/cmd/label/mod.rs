@@ -7,12 +7,13 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use seathold_document::pdf::labels::{Label, LabelSize, labels};
+use seathold_recording::plain::shown;
+use seathold_text::messages::counted;
 
 use super::page_file;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use seathold_text::messages::counted;
 
 /// `seathold label …`.
 #[derive(Debug, Subcommand)]
@@ -46,7 +47,7 @@ fn size(text: &str) -> Result<LabelSize, String> {
 impl LabelFileArgs {
     /// Writes all labels or nothing, and says how many.
     fn write(&self, title: &str, moment: &str, of: &[Label], console: &mut Console<'_>) -> Result<(), Error> {
-        let bytes = labels(title, moment, self.size, of).map_err(|why| Error::usage(why.to_string()))?;
+        let bytes = labels(&shown(title), moment, self.size, of).map_err(|why| Error::usage(why.to_string()))?;
         page_file::write_bytes(&self.out, &bytes, self.force)?;
         let (many, size) = (counted(of.len() as u64, "label"), self.size);
         writeln!(console.out, "{many} of {size} written to {}", self.out.display())?;

@@ -54,7 +54,9 @@ pub(super) fn run(args: &ValveLabelArgs, console: &mut Console<'_>) -> Result<Ex
 
 impl Wanted {
     fn title(&self, what: &str) -> String {
-        self.batch.as_ref().map_or_else(|| format!("{what} of valves"), |batch| format!("{what} of batch {}", batch.name))
+        self.batch
+            .as_ref()
+            .map_or_else(|| format!("{what} of valves"), |batch| format!("{what} of batch {}", batch.name))
     }
 
     fn opened_at(&self) -> String {
@@ -127,7 +129,8 @@ fn results(
 ) -> Result<Exit, Error> {
     let zone = console.clock.zone();
     let (mut labels, mut newest, mut exit) = (Vec::new(), wanted.opened_at(), Exit::Good);
-    let mut filter = RunFilter { batch: wanted.batch.as_ref().map(|batch| batch.batch.clone()), ..RunFilter::default() };
+    let mut filter =
+        RunFilter { batch: wanted.batch.as_ref().map(|batch| batch.batch.clone()), ..RunFilter::default() };
     // All of a batch are read at once, and of a few valves each by itself.
     let serials: Vec<Option<&String>> = match args.serials.is_empty() {
         true => vec![None],

@@ -38,7 +38,7 @@ pub(super) fn run(args: &PairArgs, console: &mut Console<'_>) -> Result<Exit, Er
         let (when, moment) = page_file::moment_of_page(console)?;
         let document = page::page(args, &question, &most, (&when, &moment));
         page_file::write_document(path, document, args.page_size, args.force)?;
-        writeln!(console.err, "written to {}", path.display())?;
+        writeln!(if args.json { &mut *console.err } else { &mut *console.out }, "written to {}", path.display())?;
     }
     Ok(Exit::Good)
 }

@@ -71,7 +71,10 @@ pub(super) fn page(
         tally: format!("{conform} of {} would conform", counted(bodies.read.len() as u64, "valve")),
         facts: facts.into_iter().map(|(name, value)| (name.into(), value)).collect(),
         class_width: class.to_string().trim_end_matches('0').trim_end_matches('.').into(),
-        classes: classes.iter().map(|class| (class.name.clone(), class.parts.iter().map(|at| name(*at)).collect())).collect(),
+        classes: classes
+            .iter()
+            .map(|class| (class.name.clone(), class.parts.iter().map(|at| name(*at)).collect()))
+            .collect(),
         valves: valves.collect(),
         left: left.collect(),
         empty: pairing.empty(&bodies.likely.parts).into_iter().map(|at| bodies.read[at].id.clone()).collect(),
