@@ -85,6 +85,7 @@ fn what_does_not_fit_is_refused_and_nothing_is_written() {
 /// A serial of another program's recording, with what would turn or hide it: it is refused, not shown as another.
 #[test]
 fn a_serial_that_would_be_shown_as_another_is_refused() {
+    let mut refused = 0;
     let tight = std::fs::read(concat!(env!("CARGO_MANIFEST_DIR"), "/recordings/current/tight.hold")).unwrap();
     for (serial, why) in [
         ("HM-\u{202e}100", "U+202E"),
@@ -105,5 +106,8 @@ fn a_serial_that_would_be_shown_as_another_is_refused() {
         let said = say(dir, &["label", "valve", serial, "--out", "[DIR]/l.pdf"]);
         assert!(said.code == 2 && said.err.contains(why), "{serial:?}: {} {}", said.code, said.err);
         assert!(!dir.join("l.pdf").exists());
+        refused += 1;
     }
+    // The others the register does not take in.
+    assert_eq!(refused, 4);
 }

@@ -11,9 +11,13 @@ pub(super) const MM: f32 = 72.0 / 25.4;
 const DOT: f32 = 72.0 / 300.0;
 /// Free at the edges, as much as a label printer may be off (common practice, no source).
 const EDGE: f32 = 1.0 * MM;
-/// Least and greatest size of a module: 0.34 mm and 1 mm. Smaller ones are not read by every hand-held reader (common practice, no
+/// Least and greatest size of a module: 0.34 mm and 2 mm. Smaller ones are not read by every hand-held reader (common practice, no
 /// source).
-const MODULE_DOTS: std::ops::RangeInclusive<f32> = 4.0..=12.0;
+const MODULE_DOTS: std::ops::RangeInclusive<f32> = 4.0..=24.0;
+/// The greatest size of a detail, in points; a name is 2.6 times that.
+const DETAIL_MOST: f32 = 30.0;
+/// Details whose sizes differ by no more than this get one.
+const ALIKE: f32 = 0.7;
 /// Height of a line, in font sizes: ascent and descent of the face.
 const LINE: f32 = 1.17;
 /// The base line within it.
@@ -74,6 +78,8 @@ struct Room {
     y: f32,
     width: f32,
     height: f32,
+    /// Whether lines are centred, below a code that is.
+    centred: bool,
 }
 
 /// Places everything on a label.
@@ -89,13 +95,13 @@ pub(super) fn place(label: &Label, fonts: &Fonts, format: PageFormat) -> Result<
         None => (None, whole(format)),
     };
     // The largest letters with which all lines go in.
-    let shares: f32 = label.lines.iter().map(|line| line.lettering.share() * LINE).sum();
-    let mut unit = (room.height / shares.max(1.0)).min(16.0);
+    let shares: f32 = shown_lines(label).map(|(_, line)| line.lettering.share() * LINE).sum();
+    let mut unit = (room.height / shares.max(1.0)).min(DETAIL_MOST);
     loop {
-        let fitted: Vec<(usize, f32, Vec<String>)> = fit_all(label, fonts, room.width, unit)?;
-        let height: f32 = fitted.iter().map(|(_, size, lines)| size * LINE * lines.len() as f32).sum();
+        let fitted = fit_all(label, fonts, room.width, unit)?;
+        let height: f32 = fitted.iter().map(FittedLine::height).sum();
         if height <= room.height + 0.01 {
-            return Ok(PlacedLabel { code, lines: stacked(label, &fitted, room, height) });
+            return Ok(PlacedLabel { code, lines: stacked(label, fonts, &fitted, room) });
         }
         if unit < Lettering::Detail.least() / 2.0 {
             return Err(LabelProblem::TooHigh);
@@ -119,11 +125,11 @@ fn split(code: &MatrixCode, format: PageFormat) -> Result<((f32, f32, f32), Room
     // The quiet zone parts code and words already.
     Ok(if is_wide {
         let x = on_dots(EDGE) + taken;
-        let room = Room { x, y: EDGE, width: width - x - 1.5 * EDGE, height: height - 2.0 * EDGE };
+        let room = Room { x, y: EDGE, width: width - x - 1.5 * EDGE, height: height - 2.0 * EDGE, centred: false };
         ((on_dots(EDGE), on_dots((height - taken) / 2.0), dots * DOT), room)
     } else {
         let y = on_dots(EDGE) + taken;
-        let room = Room { x: 1.5 * EDGE, y, width: width - 3.0 * EDGE, height: height - y - EDGE };
+        let room = Room { x: 1.5 * EDGE, y, width: width - 3.0 * EDGE, height: height - y - EDGE, centred: true };
         ((on_dots((width - taken) / 2.0), on_dots(EDGE), dots * DOT), room)
     })
 }
@@ -131,18 +137,37 @@ fn split(code: &MatrixCode, format: PageFormat) -> Result<((f32, f32, f32), Room
 /// All of a label without a code.
 fn whole(format: PageFormat) -> Room {
     let (width, height) = format.size;
-    Room { x: 1.5 * EDGE, y: EDGE, width: width - 3.0 * EDGE, height: height - 2.0 * EDGE }
+    Room { x: 1.5 * EDGE, y: EDGE, width: width - 3.0 * EDGE, height: height - 2.0 * EDGE, centred: false }
 }
 
-/// Each line's size and the lines it is broken into.
-fn fit_all(
-    label: &Label,
-    fonts: &Fonts,
-    width: f32,
-    unit: f32,
-) -> Result<Vec<(usize, f32, Vec<String>)>, LabelProblem> {
-    let one = |(of, line): (usize, &LabelLine)| fit(line, fonts, width, unit).map(|(size, lines)| (of, size, lines));
-    label.lines.iter().enumerate().filter(|(_, line)| !line.text.trim().is_empty()).map(one).collect()
+/// A line's size, and the lines that it is broken into.
+struct FittedLine {
+    of: usize,
+    size: f32,
+    lines: Vec<String>,
+}
+
+impl FittedLine {
+    fn height(&self) -> f32 {
+        self.size * LINE * self.lines.len() as f32
+    }
+}
+
+/// The lines that say something.
+fn shown_lines(label: &Label) -> impl Iterator<Item = (usize, &LabelLine)> {
+    label.lines.iter().enumerate().filter(|(_, line)| !line.text.trim().is_empty())
+}
+
+fn fit_all(label: &Label, fonts: &Fonts, width: f32, unit: f32) -> Result<Vec<FittedLine>, LabelProblem> {
+    let one = |(of, line)| fit(line, fonts, width, unit).map(|(size, lines)| FittedLine { of, size, lines });
+    let mut fitted: Vec<FittedLine> = shown_lines(label).map(one).collect::<Result<_, _>>()?;
+    let is_detail = |line: &FittedLine| label.lines[line.of].lettering == Lettering::Detail;
+    let sizes = || fitted.iter().filter(|line| is_detail(line)).map(|line| line.size);
+    let (least, most) = (sizes().fold(f32::INFINITY, f32::min), sizes().fold(0.0, f32::max));
+    if least >= ALIKE * most {
+        fitted.iter_mut().filter(|line| is_detail(line)).for_each(|line| line.size = least);
+    }
+    Ok(fitted)
 }
 
 fn fit(line: &LabelLine, fonts: &Fonts, width: f32, unit: f32) -> Result<(f32, Vec<String>), LabelProblem> {
@@ -206,23 +231,19 @@ fn cut(text: &str, fits: impl Fn(&str) -> bool) -> String {
     format!("{}…", kept.trim_end())
 }
 
-fn stacked(label: &Label, fitted: &[(usize, f32, Vec<String>)], room: Room, height: f32) -> Vec<PlacedLine> {
+fn stacked(label: &Label, fonts: &Fonts, fitted: &[FittedLine], room: Room) -> Vec<PlacedLine> {
+    let height: f32 = fitted.iter().map(FittedLine::height).sum();
     let many = fitted.len().max(1) as f32;
     let left = (room.height - height).max(0.0);
     let gap = (left / (many + 1.0)).min(4.0);
     let mut top = room.y + (left - gap * (many - 1.0)) / 2.0;
     let mut placed = Vec::new();
-    for (of, size, lines) in fitted {
+    for FittedLine { of, size, lines } in fitted {
         let weight = label.lines[*of].lettering.weight();
         for text in lines {
-            placed.push(PlacedLine {
-                of: *of,
-                x: room.x,
-                base: top + BASE * size,
-                weight,
-                size: *size,
-                text: text.clone(),
-            });
+            let free = (room.width - fonts.width(weight, *size, text)).max(0.0);
+            let x = if room.centred { room.x + free / 2.0 } else { room.x };
+            placed.push(PlacedLine { of: *of, x, base: top + BASE * size, weight, size: *size, text: text.clone() });
             top += LINE * size;
         }
         top += gap;
