@@ -72,7 +72,7 @@ pub enum Command {
     /// Put valves together step by step: steps ticked, fittings bolted, lengths measured
     #[command(subcommand)]
     Assembly(Box<crate::cmd::assembly::AssemblyCommand>),
-    /// Print labels with a code: valves, end fittings, classes of lengths
+    /// Write labels with codes: valves, end fittings, classes of lengths
     #[command(subcommand)]
     Label(Box<crate::cmd::label::LabelCommand>),
     /// Find runs in the register; the history of a valve

@@ -2,7 +2,7 @@
 
 use super::PageFormat;
 use super::font::{BOLD, Fonts, PLAIN, Weight};
-use super::labels::{Label, LabelLine, LabelProblem, Lettering};
+use super::label::{Label, LabelLine, LabelProblem, Lettering};
 use crate::matrix_code::{MatrixCode, is_unprintable};
 
 /// A millimetre in points.

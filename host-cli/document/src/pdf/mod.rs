@@ -11,6 +11,7 @@
 mod blocks;
 mod draw;
 mod font;
+mod label;
 mod label_layout;
 pub mod labels;
 mod layout;
