@@ -8,7 +8,7 @@ use seathold_register::assembly::progress::{AssemblyProgress, ValveAssembly};
 use seathold_register::assembly::sealed::{PairedValve, SealedPart, mm};
 use seathold_text::messages::counted;
 
-use crate::tray::{TrayLeft, TrayPage, TrayValve};
+use crate::tray::{TrayClass, TrayLeft, TrayPage, TrayValve};
 
 /// A fitting that is in no valve yet.
 #[derive(Clone, Debug, PartialEq)]
@@ -101,7 +101,10 @@ pub fn kept_tray(progress: &AssemblyProgress, batch: &str, width: Length, (when,
         class_width: class_name(width, Length::from_nm(1_000)).trim_end_matches('0').trim_end_matches('.').into(),
         classes: kept_classes(&fittings, width)
             .into_iter()
-            .map(|class| (class.name, class.parts.iter().map(|at| fittings[*at].part.id.clone()).collect()))
+            .map(|class| TrayClass {
+                from: class.name,
+                fittings: class.parts.iter().map(|at| fittings[*at].part.id.clone()).collect(),
+            })
             .collect(),
         left: left.collect(),
         empty: without.map(|valve| valve.serial.clone()).collect(),

@@ -19,8 +19,8 @@ pub struct TrayPage {
     pub facts: Vec<(String, String)>,
     /// Width of the classes.
     pub class_width: String,
-    /// The classes from left to right: the length each begins with, and the fittings in it.
-    pub classes: Vec<(String, Vec<String>)>,
+    /// The classes from left to right.
+    pub classes: Vec<TrayClass>,
     /// The valves, in the order of bolting.
     pub valves: Vec<TrayValve>,
     /// Fittings that are in no valve.
@@ -29,6 +29,15 @@ pub struct TrayPage {
     pub empty: Vec<String>,
     /// What else may help.
     pub hints: Vec<String>,
+}
+
+/// A class, as a place in the tray.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct TrayClass {
+    /// The length it begins with.
+    pub from: String,
+    /// The fittings in it, the shortest first.
+    pub fittings: Vec<String>,
 }
 
 /// A valve as it is to be bolted.
@@ -93,8 +102,11 @@ pub fn document(page: &TrayPage) -> Document {
 
 /// A column a class, as the tray lies; what does not fit beside each other goes below.
 fn classes(page: &TrayPage) -> Vec<Block> {
-    let longest =
-        page.classes.iter().flat_map(|(from, parts)| parts.iter().chain([from])).map(|name| name.chars().count());
+    let longest = page
+        .classes
+        .iter()
+        .flat_map(|class| class.fittings.iter().chain([&class.from]))
+        .map(|name| name.chars().count());
     let (most, characters) = ACROSS;
     let beside = (characters / (longest.max().unwrap_or(1) + 1)).clamp(2, most);
     let rows = page.classes.len().div_ceil(beside);
@@ -104,18 +116,19 @@ fn classes(page: &TrayPage) -> Vec<Block> {
     for (row, some) in page.classes.chunks(beside).enumerate() {
         let mut columns = vec![DocumentColumn::words("From, mm", 3)];
         // A last row that is shorter has columns of the same width.
-        columns.extend((0..beside).map(|at| DocumentColumn::words(some.get(at).map_or(NOTHING, |class| &class.0), 2)));
+        columns
+            .extend((0..beside).map(|at| DocumentColumn::words(some.get(at).map_or(NOTHING, |class| &class.from), 2)));
         let cell = |text: Option<String>| text.unwrap_or_else(|| NOTHING.into());
-        let line = |name: &str, of: &dyn Fn(&(String, Vec<String>)) -> Option<String>| {
+        let line = |name: &str, of: &dyn Fn(&TrayClass) -> Option<String>| {
             let mut cells = vec![name.to_owned()];
             cells.extend((0..beside).map(|at| cell(some.get(at).and_then(of))));
             cells
         };
-        let mut lines = vec![line("How many", &|class| Some(class.1.len().to_string()))];
-        let deepest = some.iter().map(|class| class.1.len()).max().unwrap_or_default();
+        let mut lines = vec![line("How many", &|class| Some(class.fittings.len().to_string()))];
+        let deepest = some.iter().map(|class| class.fittings.len()).max().unwrap_or_default();
         for depth in 0..deepest {
             let name = if depth == 0 { "Fittings" } else { NOTHING };
-            lines.push(line(name, &|class| class.1.get(depth).cloned()));
+            lines.push(line(name, &|class| class.fittings.get(depth).cloned()));
         }
         let caption = match (row, rows) {
             (_, 1) => format!(

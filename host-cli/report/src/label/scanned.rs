@@ -155,9 +155,11 @@ mod tests {
             let result = results().nth(at).unwrap();
             let text = label_text(&serial, result, "2026-03-02");
             prop_assert_eq!(serial_of(&text), &serial);
-            prop_assert_eq!(split(&format!("{text}{more} new seat")), Some((serial.as_str(), "new seat")));
+            let with_words = format!("{text}{more} new seat");
+            prop_assert_eq!(split(&with_words), Some((serial.as_str(), "new seat")));
             // Parts of a newer program's.
-            prop_assert_eq!(serial_of(&format!("{text}{more}")), &serial);
+            let newer = format!("{text}{more}");
+            prop_assert_eq!(serial_of(&newer), &serial);
         }
 
         /// No serial of a list is taken for a label's text, also one that looks like it but for the blanks.
@@ -167,7 +169,8 @@ mod tests {
             let close = format!("{serial} TIGHT 2026-03-02");
             prop_assert_eq!(serial_of(&close), &close);
             let only = |listed: &str| listed == serial;
-            prop_assert_eq!(listed(&format!("{serial}/B"), only), &serial);
+            let end = format!("{serial}/B");
+            prop_assert_eq!(listed(&end, only), &serial);
         }
 
         #[test]

@@ -5,7 +5,7 @@ use seathold_assembly::forecast::Pairing;
 use seathold_assembly::length_class::{class_name, class_of, classed};
 use seathold_assembly::pairing::{MostConforming, cuts, rescues};
 use seathold_document::Document;
-use seathold_report::tray::{self, TrayLeft, TrayPage, TrayValve};
+use seathold_report::tray::{self, TrayClass, TrayLeft, TrayPage, TrayValve};
 use seathold_text::messages::counted;
 
 use super::args::PairArgs;
@@ -73,7 +73,10 @@ pub(super) fn page(
         class_width: class.to_string().trim_end_matches('0').trim_end_matches('.').into(),
         classes: classes
             .iter()
-            .map(|class| (class.name.clone(), class.parts.iter().map(|at| name(*at)).collect()))
+            .map(|class| TrayClass {
+                from: class.name.clone(),
+                fittings: class.parts.iter().map(|at| name(*at)).collect(),
+            })
             .collect(),
         valves: valves.collect(),
         left: left.collect(),
