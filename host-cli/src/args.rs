@@ -102,6 +102,11 @@ pub fn yes_no(text: &str) -> Result<bool, String> {
     }
 }
 
+/// A serial, by itself or in the text of a label that was scanned.
+pub fn scanned(text: &str) -> Result<String, String> {
+    Ok(seathold_report::label::scanned::serial_of(text).into())
+}
+
 /// A note or a title.
 pub fn note(text: &str) -> Result<String, String> {
     at_most(text, TYPED_NOTE_MAX)

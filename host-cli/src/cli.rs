@@ -72,6 +72,9 @@ pub enum Command {
     /// Put valves together step by step: steps ticked, fittings bolted, lengths measured
     #[command(subcommand)]
     Assembly(Box<crate::cmd::assembly::AssemblyCommand>),
+    /// Write labels with codes: valves, end fittings, classes of lengths
+    #[command(subcommand)]
+    Label(Box<crate::cmd::label::LabelCommand>),
     /// Find runs in the register; the history of a valve
     Find(Box<crate::cmd::find::FindArgs>),
     /// Make, check and merge registers; get recordings in and out

@@ -1,6 +1,7 @@
 //! What a report is made of, without its appearance.
 
 use crate::chart::Picture;
+use crate::matrix_code::MatrixCode;
 
 /// A report without its appearance.
 #[derive(Clone, Debug, PartialEq)]
@@ -30,10 +31,19 @@ pub enum Block {
     List(Vec<String>),
     /// A table.
     Table(DocumentTable),
+    /// A table in letters that are read at arm's length.
+    LargeTable(DocumentTable),
     /// A chart with its caption.
     Figure(Picture, String),
     /// Two charts beside each other, each with its caption; below each other where there is no room.
     Pair(Box<[(Picture, String); 2]>),
+    /// A two-dimensional code with its caption.
+    Code {
+        /// The code; the text that it holds stays as it is.
+        code: MatrixCode,
+        /// What stands below it; may be empty.
+        caption: String,
+    },
     /// What follows begins on a new page when printed.
     NewSheet,
 }
@@ -54,13 +64,14 @@ impl Document {
                 Block::Notice(what, text) => [what, text].into_iter().for_each(of),
                 Block::Facts(facts) => facts.iter_mut().flat_map(|(name, value)| [name, value]).for_each(of),
                 Block::List(items) => items.iter_mut().for_each(of),
-                Block::Table(table) => {
+                Block::Table(table) | Block::LargeTable(table) => {
                     of(&mut table.caption);
                     table.columns.iter_mut().map(|column| &mut column.name).for_each(of);
                     table.rows.iter_mut().flatten().for_each(of);
                 }
                 Block::Figure(chart, caption) => picture((chart, caption)),
                 Block::Pair(pair) => pair.iter_mut().for_each(|(chart, caption)| picture((chart, caption))),
+                Block::Code { caption, .. } => of(caption),
                 Block::NewSheet => {}
             }
         }

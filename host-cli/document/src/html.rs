@@ -58,11 +58,18 @@ fn write(number: usize, page_size: bool, block: &Block) -> Markup {
         Block::Facts(facts) => html! { dl { @for (name, value) in facts { dt { (name) } dd { (value) } } } },
         Block::List(items) => html! { ul { @for item in items { li { (item) } } } },
         Block::Table(of) => table(of),
+        Block::LargeTable(of) => html! { div class={ "large" @if page_size { " sheet" } } { (table(of)) } },
         Block::Figure(picture, caption) => figure(&format!("picture-{number}"), picture, caption),
         Block::Pair(pair) => html! {
             div class="pair" { @for (place, (picture, caption)) in pair.iter().enumerate() {
                 (figure(&format!("picture-{number}-{place}"), picture, caption))
             } }
+        },
+        Block::Code { code, caption } => html! {
+            figure class="code" {
+                (code.svg(&format!("code-{number}")))
+                @if !caption.is_empty() { figcaption { (caption) } }
+            }
         },
         Block::NewSheet => html! {},
     }

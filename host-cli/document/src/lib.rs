@@ -3,6 +3,8 @@
 pub mod chart;
 mod document;
 pub mod html;
+mod matrix_code;
 pub mod pdf;
 
 pub use document::{Block, Document, DocumentColumn, DocumentTable};
+pub use matrix_code::{CODE_BYTES_MAX, CodeError, MatrixCode, QUIET_ZONE};

@@ -6,8 +6,11 @@ mod correction;
 mod evidence;
 pub mod export;
 mod history;
+pub mod kept_fittings;
+pub mod label;
 mod method;
 mod trace;
+pub mod tray;
 pub mod valve;
 mod valve_history;
 

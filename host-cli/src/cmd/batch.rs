@@ -6,6 +6,7 @@ use seathold_register::assembly::progress::AssemblyProgress;
 use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, NewNote, NoteKind, Register};
+use seathold_report::label::scanned;
 use seathold_sequencer::input::Side;
 use serde_json::json;
 
@@ -128,10 +129,12 @@ fn list_all(register: &RegisterArg, as_json: bool, console: &mut Console<'_>) ->
 
 fn note(args: &NoteArgs, kind: NoteKind, console: &mut Console<'_>) -> Result<Exit, Error> {
     let (mut register, batch) = args.why.open()?;
+    let list = register.valves_of(&batch.batch)?;
+    let serial = scanned::listed(&args.serial, |serial| list.iter().any(|valve| valve.serial == serial));
     if kind == NoteKind::SetAside {
-        none_under_test(&register, &batch, Some(&[&args.serial]), console)?;
+        none_under_test(&register, &batch, Some(&[serial]), console)?;
     }
-    let text = write_note(&mut register, &batch, &args.serial, kind, &args.why.note, &args.why.operator, console)?;
+    let text = write_note(&mut register, &batch, serial, kind, &args.why.note, &args.why.operator, console)?;
     writeln!(console.out, "{text}")?;
     Ok(Exit::Good)
 }

@@ -18,6 +18,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::schema::{self, JsonKind};
+use seathold_report::label::scanned;
 use seathold_report::{exclusion_words, moved_words, override_words};
 
 /// Note on a batch whose records are not all here.
@@ -271,7 +272,11 @@ pub(super) fn split_serial<'t>(typed: &'t str, list: impl Iterator<Item = &'t st
         typed.strip_prefix(*serial).is_some_and(|rest| rest.is_empty() || rest.starts_with(char::is_whitespace))
     };
     match list.filter(begins).max_by_key(|serial| serial.len()) {
-        Some(serial) => (serial, typed.get(serial.len()..).unwrap_or_default().trim()),
+        // A label that was scanned holds more than its serial.
+        Some(serial) => match scanned::split(typed) {
+            Some((held, rest)) if held == serial => (serial, rest),
+            _ => (serial, typed.get(serial.len()..).unwrap_or_default().trim()),
+        },
         None => typed.split_once(' ').map_or((typed, ""), |(serial, rest)| (serial, rest.trim())),
     }
 }

@@ -16,6 +16,7 @@ use seathold_register::claim::{Claim, Claimant};
 use seathold_register::reason::Correction;
 use seathold_register::valves::ValveRecord;
 use seathold_register::{Access, NewNote, NoteKind, Register, RunMeta, name_or_none};
+use seathold_report::label::scanned;
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::units::Reference;
 use seathold_text::layout::wrapped;
@@ -327,8 +328,8 @@ impl BatchSession<'_> {
         console: &mut Console<'_>,
     ) -> Result<AfterLine, Error> {
         let find = |serial: &str| statuses.iter().find(|s| s.valve.serial == serial);
-        // A serial wins over a command: what is scanned is always a serial.
-        if let Some(status) = find(line) {
+        // A serial wins over a command: what is scanned is always a serial, by itself or in the text of a label.
+        if let Some(status) = find(scanned::listed(line, |serial| find(serial).is_some())) {
             return self.test_if_due(status, console);
         }
         let (word, rest) = line.split_once(' ').map_or((line, ""), |(word, rest)| (word, rest.trim()));
@@ -411,7 +412,7 @@ impl BatchSession<'_> {
                     None => Err(self.unknown(serial, statuses)),
                 }
             }
-            _ => self.ask_similar(line, statuses, console),
+            _ => self.ask_similar(scanned::serial_of(line), statuses, console),
         }
     }
 
@@ -521,7 +522,8 @@ impl BatchSession<'_> {
         write!(console.err, "what is clamped? its serial, or Enter where nothing is > ")?;
         console.err.flush()?;
         let Some(line) = self.lines.next(console)? else { return Ok(AfterLine::Ask) };
-        let serial = line.trim();
+        let is_listed = |serial: &str| statuses.iter().any(|status| status.valve.serial == serial);
+        let serial = scanned::listed(line.trim(), is_listed);
         if !serial.is_empty() && statuses.iter().all(|status| status.valve.serial != serial) {
             return Err(self.unknown(serial, statuses));
         }
@@ -621,7 +623,8 @@ impl BatchSession<'_> {
         write!(console.err, "{} ", clamp.trim_end())?;
         console.err.flush()?;
         let Some(line) = self.lines.next(console)? else { return Ok(false) };
-        let same = line.trim().eq_ignore_ascii_case(serial);
+        let typed = scanned::listed(line.trim(), |typed| typed == serial);
+        let same = typed.eq_ignore_ascii_case(serial);
         if !same {
             write!(
                 console.err,

@@ -39,7 +39,7 @@ pub struct RegisterArg {
 #[derive(Debug, Default, Args)]
 pub struct RunFilterArgs {
     /// Only this valve
-    #[arg(long, value_name = "NUMBER", help_heading = "Which runs")]
+    #[arg(long, value_name = "NUMBER", value_parser = crate::args::scanned, help_heading = "Which runs")]
     pub serial: Option<String>,
     /// Only this batch
     #[arg(long, value_name = "NAME", help_heading = "Which runs")]

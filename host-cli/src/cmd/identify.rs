@@ -106,7 +106,7 @@ pub(super) fn run(args: &IdentifyArgs, console: &mut Console<'_>) -> Result<Exit
     })?;
     let text = report::text(&found);
     if let Some(path) = &args.html {
-        super::report::write_page(path, &page::page(&found))?;
+        super::page_file::write_page(path, &page::page(&found))?;
     }
     if args.json {
         schema::write(console, JsonKind::Identify, report::json(&found))?;

@@ -13,6 +13,7 @@ mod batch_list;
 mod batch_session;
 pub mod batch_test;
 pub mod calibrate;
+mod class_arg;
 pub mod completions;
 pub mod doctor;
 pub mod export;
@@ -20,9 +21,11 @@ mod files;
 pub mod find;
 pub mod fleet;
 pub mod identify;
+pub mod label;
 mod left_on_rig;
 pub mod manual;
 mod named_files;
+mod page_file;
 pub mod pair;
 pub mod plan;
 mod progress;
@@ -135,6 +138,7 @@ const fn may_end(command: &Command) -> bool {
         | Command::Identify(_)
         | Command::Plan(_)
         | Command::Pair(_)
+        | Command::Label(_)
         | Command::Find(_) => true,
         Command::Register(command) => !matches!(**command, register::RegisterCommand::Bundle { .. }),
         Command::Run(_)
@@ -168,6 +172,7 @@ fn acts(command: &Command) -> bool {
         Command::Assembly(command) => !matches!(
             **command,
             assembly::AssemblyCommand::Template
+                | assembly::AssemblyCommand::Tray(_)
                 | assembly::AssemblyCommand::Status(_)
                 | assembly::AssemblyCommand::TighteningOrder { .. }
         ),
@@ -213,6 +218,7 @@ fn carry_out(typed: Typed, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Batch(command)) => batch::run(&command, console),
         Some(Command::Pair(pair)) => pair::run(&pair, console),
         Some(Command::Assembly(command)) => assembly::run(&command, console),
+        Some(Command::Label(command)) => label::run(&command, console),
         Some(Command::Find(find)) => find::run(&find, console),
         Some(Command::Register(command)) => register::run(&command, console),
         Some(Command::Recipe(command)) => files::recipe(&command, console),

@@ -165,7 +165,7 @@ pub(super) fn run(args: &RejudgeArgs, console: &mut Console<'_>) -> Result<Exit,
     }
     progress.end();
     if let (Some(path), Some(overlay)) = (&args.html, &overlay) {
-        super::report::write_page(path, &overlay.page(&counts.text()))?;
+        super::page_file::write_page(path, &overlay.page(&counts.text()))?;
     }
     if args.json {
         schema::write(console, JsonKind::Rejudge, json!({ "all": counts.json() }))?;

@@ -1,28 +1,19 @@
 //! `seathold report`: evidence to hand over.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use seathold_document::Document;
-use seathold_document::html;
-use seathold_document::pdf::{self, PageSize};
-use seathold_recording::file::{self, Replace};
-use seathold_recording::plain::{lines, shown};
+use seathold_document::pdf::PageSize;
+use seathold_recording::plain::shown;
 use seathold_register::{Access, Register};
 use seathold_report::{self as report, Evidence, Integrity, RunSelection, by_valve};
 
 use super::find::{RegisterArg, RunFilterArgs};
+use super::page_file;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-
-fn page_size(text: &str) -> Result<PageSize, String> {
-    match text {
-        "a4" => Ok(PageSize::A4),
-        "letter" => Ok(PageSize::Letter),
-        _ => Err("give a4 or letter".into()),
-    }
-}
 
 /// `seathold report`.
 #[derive(Debug, Args)]
@@ -33,7 +24,7 @@ pub struct ReportArgs {
     #[arg(long, short, value_name = "FILE")]
     pub out: PathBuf,
     /// Page size of a PDF: a4 or letter
-    #[arg(long, value_parser = page_size, value_name = "SIZE", default_value = "a4")]
+    #[arg(long, value_parser = page_file::page_size, value_name = "SIZE", default_value = "a4")]
     pub page_size: PageSize,
     /// Title of a page on several valves [default: "Batch NAME", or "Seat leak tests of a batch of valves"]
     #[arg(long, value_name = "TEXT", value_parser = crate::args::note)]
@@ -48,22 +39,12 @@ pub struct ReportArgs {
 }
 
 pub(super) fn run(command: &ReportArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let ending = command.out.extension().map(|e| e.to_ascii_lowercase()).unwrap_or_default();
-    if ending != "html" && ending != "pdf" {
-        return Err(Error::usage(format!("--out: {} must end in .html or .pdf", command.out.display())));
-    }
+    page_file::page_file(&command.out.to_string_lossy()).map_err(|why| Error::usage(format!("--out: {why}")))?;
     let (document, exit) =
         if command.files.is_empty() { registered(command, console)? } else { loose(command, console)? };
-    let document = document.map_texts(|text| lines(text).into_owned());
-    let bytes = if ending == "pdf" {
-        let why = |why| Error::file("write", &command.out, std::io::Error::other(why));
-        pdf::document(&document, command.page_size).map_err(why)?
-    } else {
-        html::page(&document).into_bytes()
-    };
-    let replace = if command.force { Replace::Any } else { PAGES };
-    file::write(&command.out, &bytes, replace)?;
-    writeln!(console.out, "{}\nwritten to {}", shown(&document.foot), command.out.display())?;
+    let foot = shown(&document.foot).into_owned();
+    page_file::write_document(&command.out, document, command.page_size, command.force)?;
+    writeln!(console.out, "{foot}\nwritten to {}", command.out.display())?;
     Ok(exit)
 }
 
@@ -161,12 +142,4 @@ fn loose(command: &ReportArgs, console: &mut Console<'_>) -> Result<(Document, E
         (several, title) => report::batch::document(title.as_deref().unwrap_or(TITLE), several, None),
     };
     Ok((document, if left_out { Exit::Storage } else { exit(runs.iter()) }))
-}
-
-/// Pages made here, by what stands in them: the next one may replace them.
-const PAGES: Replace = Replace::Ours(&[b"<meta name=\"generator\" content=\"seathold\">", b"<pdf:Producer>seathold "]);
-
-/// Writes the complete page or nothing; one made here before is replaced.
-pub(super) fn write_page(path: &Path, page: &str) -> Result<(), Error> {
-    Ok(file::write(path, page.as_bytes(), PAGES)?)
 }

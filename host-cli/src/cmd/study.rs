@@ -276,7 +276,7 @@ fn stable(args: &StabilityArgs, console: &mut Console<'_>) -> Result<Exit, Error
     let values: Vec<f64> = measured.iter().map(|m| m.value).collect();
     let chart = chart::chart(&values).map_err(Error::usage)?;
     if let Some(path) = &args.html {
-        super::report::write_page(path, &page::control(&values, &chart))?;
+        super::page_file::write_page(path, &page::control(&values, &chart))?;
     }
     if args.json {
         let signals: Vec<Value> =

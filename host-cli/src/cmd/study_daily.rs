@@ -116,7 +116,7 @@ pub(super) fn run(args: &DailyArgs, console: &mut Console<'_>) -> Result<Exit, E
     if let Some(path) = &args.html {
         let charts: Vec<_> = judged.iter().filter_map(|one| one.chart.as_ref()).collect();
         let text: String = judged.iter().map(|one| one.said.as_str()).collect();
-        super::report::write_page(path, &page::daily(&charts, &text))?;
+        super::page_file::write_page(path, &page::daily(&charts, &text))?;
     }
     if args.json {
         let standards: Vec<&Value> = judged.iter().map(|one| &one.json).collect();

@@ -168,7 +168,7 @@ pub(super) fn run(args: &DriftArgs, console: &mut Console<'_>) -> Result<Exit, E
     };
     if let Some(path) = &args.html {
         let charts: Vec<_> = drifts.iter().map(|(what, drift)| page::drift(&name(*what), drift)).collect();
-        super::report::write_page(path, &page::drifts(&charts, &text(&results, args.coverage)))?;
+        super::page_file::write_page(path, &page::drifts(&charts, &text(&results, args.coverage)))?;
     }
     if args.json {
         let of = |(what, drift): &(What, Result<Drift, String>)| match drift {

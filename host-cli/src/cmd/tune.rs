@@ -178,7 +178,7 @@ pub(super) fn run(args: &TuneArgs, console: &mut Console<'_>) -> Result<Exit, Er
     };
     let text = report::text(&tuning);
     if let Some(path) = &args.html {
-        super::report::write_page(path, &page::page(&tuning, &text))?;
+        super::page_file::write_page(path, &page::page(&tuning, &text))?;
     }
     if args.json {
         schema::write(console, JsonKind::Tune, report::json(&tuning, swept.runs))?;

@@ -267,6 +267,11 @@ pub const EXAMPLES: &[CommandExamples] = &[
                  --gauge-u 0.01mm --operator Ada",
                 "for the open batch, kept for `assembly bolt`",
             ),
+            (
+                "pair fittings.csv --bodies 24 --body-length 60.4mm --body-u 0.02mm \\\n      --nominal 120mm --tolerance 0.2mm \
+                 --gauge-u 0.01mm --page tray.pdf",
+                "and a page for the bench",
+            ),
         ],
     ),
     of(
@@ -293,6 +298,45 @@ pub const EXAMPLES: &[CommandExamples] = &[
                 "assembly bolt HM-001 --fittings F14,F27 --length 120.04mm \\\n      --operator Ada",
                 "one valve, all of it given",
             ),
+        ],
+    ),
+    of(
+        "label",
+        &[
+            ("label valve --tag --out tags.pdf", "a tag for every valve of the open batch"),
+            ("label valve --out labels.pdf", "after the test: each with its result and date"),
+            ("label fittings --out fittings.pdf", "where each kept fitting goes"),
+            ("label valve HM-001 --out one.pdf --size \"70x30mm\"", "one valve, on labels of another size"),
+        ],
+    ),
+    of(
+        "label valve",
+        &[
+            ("label valve --tag --out tags.pdf", "before the test: serial, size and code"),
+            ("label valve --tag --ends --out ends.pdf", "one for each end, for `run --end-tags`"),
+            ("label valve --batch spring --out labels.pdf", "results of a batch, of an earlier one too"),
+            ("label valve HM-002 HM-004 --out two.pdf --size \"50x25mm\"", "two valves, on smaller labels"),
+        ],
+    ),
+    of(
+        "label fittings",
+        &[
+            ("label fittings --out fittings.pdf", "a label for every kept fitting that is not bolted up"),
+            ("label fittings F14 F27 --out two.pdf", "for two of them"),
+        ],
+    ),
+    of(
+        "label classes",
+        &[
+            ("label classes --out classes.pdf", "a label for every place in the tray"),
+            ("label classes --class \"0.2 mm\" --out classes.pdf", "in wider classes"),
+        ],
+    ),
+    of(
+        "assembly tray",
+        &[
+            ("assembly tray --out tray.pdf", "what lies where, and which goes with which"),
+            ("assembly tray --class \"0.2 mm\" --out tray.html", "in wider classes, as a page"),
         ],
     ),
     of(

@@ -18,7 +18,7 @@ pub const GROUPS: &[CommandGroup] = &[
         heading: "Evidence",
         commands: &["show", "replay", "find", "report", "export", "assess", "register"],
     },
-    CommandGroup { heading: "Putting together", commands: &["pair", "assembly"] },
+    CommandGroup { heading: "Putting together", commands: &["pair", "assembly", "label"] },
     CommandGroup { heading: "Setting up", commands: &["plan", "recipe", "calibrate"] },
     CommandGroup { heading: "Rig and controller", commands: &["rigs", "rig", "doctor", "key"] },
     CommandGroup { heading: "Learning from results", commands: &["rejudge", "tune", "study"] },

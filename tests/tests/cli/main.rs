@@ -15,6 +15,7 @@ mod fleet;
 mod help;
 mod hostile_text;
 mod identify;
+mod label;
 mod learning;
 mod lists;
 mod long_names;

@@ -2,6 +2,7 @@
 
 mod export;
 mod from_register;
+mod labels;
 mod new_files;
 mod no_verdict;
 mod pages;

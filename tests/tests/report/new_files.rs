@@ -39,6 +39,16 @@ fn writers(dir: &Path) -> Vec<(String, Writer<'_>)> {
         };
         (file.to_owned(), Box::new(run) as Writer<'_>)
     };
+    let paired = |file: &str| {
+        let fittings = concat!(env!("CARGO_MANIFEST_DIR"), "/recordings/fittings-hatchery.csv");
+        let page = format!("[DIR]/{file}");
+        let run = move |more: &[&str]| {
+            let valves = ["--bodies", "24", "--body-length", "60.4 mm", "--body-u", "0.02 mm", "--nominal", "120 mm"];
+            let known = ["--tolerance", "0.2 mm", "--gauge-u", "0.01 mm", "--page", &page];
+            seathold(dir, &[&["pair", fittings], &valves[..], &known, more].concat())
+        };
+        (file.to_owned(), Box::new(run) as Writer<'_>)
+    };
     vec![
         command("x.html", &["report", "-o"]),
         command("x.pdf", &["report", "-o"]),
@@ -47,6 +57,8 @@ fn writers(dir: &Path) -> Vec<(String, Writer<'_>)> {
         command("samples.csv", &["export", "--samples"]),
         command("x.jsonl", &["export", "--runs"]),
         command("x.parquet", &["export", "--samples"]),
+        paired("tray.html"),
+        paired("tray.pdf"),
     ]
 }
 

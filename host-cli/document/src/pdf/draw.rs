@@ -16,9 +16,10 @@ use krilla::tagging::{Artifact, ArtifactType, ContentTag, Identifier, SpanTag};
 use super::font::{Fonts, PLAIN, Weight};
 use super::layout::{DocumentLayout, Piece, SMALL, Strip};
 use super::pagination::PlacedStrip;
-use super::{FOOT, MARGIN, PageSize, PdfError};
-use crate::Document;
+use super::{PageFormat, PdfError};
 use crate::chart::{Anchor, Ink, Mark, Picture};
+use crate::matrix_code::MatrixCode;
+use crate::{Block, Document};
 
 /// Writes all pages.
 pub(super) fn write(
@@ -26,7 +27,7 @@ pub(super) fn write(
     layout: &DocumentLayout<'_>,
     sheets: &[Vec<PlacedStrip>],
     fonts: &Fonts,
-    sheet: PageSize,
+    format: PageFormat,
 ) -> Result<Vec<u8>, PdfError> {
     let date = date(&document.moment);
     let mut kept = ConfigurationBuilder::new().with_accessibility_validator(Accessibility::UA1);
@@ -36,7 +37,7 @@ pub(super) fn write(
     }
     let configuration = kept.finish().map_err(|why| PdfError(format!("{why:?}")))?;
     let mut pdf = krilla::Document::new_with(SerializeSettings { configuration, ..SerializeSettings::default() });
-    let (width, height) = sheet.size();
+    let (width, height) = format.size;
     let page = PageSettings::from_wh(width, height).ok_or_else(|| PdfError("its page has no size".into()))?;
     let mut drawn: Vec<Vec<Identifier>> = (0..layout.parts.len()).map(|_| Vec::new()).collect();
     let mut headings = Vec::new();
@@ -45,13 +46,15 @@ pub(super) fn write(
         let mut pen = Pen { surface: page.surface(), fonts, document, drawn: &mut drawn };
         for placed in placed {
             let strip = placed.strip(layout);
-            let at = (MARGIN, MARGIN + placed.top);
+            let at = (format.margin, format.margin + placed.top);
             if let Some((level, text)) = &strip.heading {
                 headings.push((*level, text.clone(), XyzDestination::new(number, Point::from_xy(at.0, at.1))));
             }
             pen.strip(strip, at, placed.again);
         }
-        pen.foot(sheet, number + 1, sheets.len());
+        if format.foot > 0.0 {
+            pen.foot(format, number + 1, sheets.len());
+        }
         pen.surface.finish();
     }
     let program = format!("seathold {}", env!("CARGO_PKG_VERSION"));
@@ -145,7 +148,30 @@ impl Pen<'_, '_> {
                     self.surface.end_tagged();
                     self.drawn[*part].push(id);
                 }
+                Piece::Code { block, x, y, module, part } => {
+                    let Some(Block::Code { code, .. }) = self.document.blocks.get(*block) else { continue };
+                    let id = self.surface.start_tagged(ContentTag::Other);
+                    self.code(code, (left + x, top + y), *module);
+                    self.surface.end_tagged();
+                    self.drawn[*part].push(id);
+                }
             }
+        }
+    }
+
+    /// One path: between several a viewer may show hairlines.
+    fn code(&mut self, code: &MatrixCode, (x, y): (f32, f32), module: f32) {
+        let mut path = PathBuilder::new();
+        for (column, row, wide) in code.runs() {
+            let at = |place: usize| place as f32 * module;
+            if let Some(run) = Rect::from_xywh(x + at(column), y + at(row), at(wide), module) {
+                path.push_rect(run);
+            }
+        }
+        if let Some(path) = path.finish() {
+            self.surface.set_stroke(None);
+            self.surface.set_fill(Some(fill(luma::Color::black())));
+            self.surface.draw_path(&path);
         }
     }
 
@@ -170,19 +196,19 @@ impl Pen<'_, '_> {
     }
 
     /// The foot: document, and page of how many.
-    fn foot(&mut self, sheet: PageSize, number: usize, of: usize) {
-        let (width, height) = sheet.size();
-        let top = height - FOOT + 14.0;
-        self.ink((MARGIN, top), (sheet.across(), 0.5), 0);
+    fn foot(&mut self, format: PageFormat, number: usize, of: usize) {
+        let ((width, height), margin) = (format.size, format.margin);
+        let top = height - format.foot + 14.0;
+        self.ink((margin, top), (format.across(), 0.5), 0);
         let pages = format!("page {number} of {of}");
         let wide = self.fonts.width(PLAIN, SMALL, &pages);
         let foot = self.fonts.shown(&self.document.foot);
-        let mut lines = self.fonts.lines(PLAIN, SMALL, &foot, sheet.across() - wide - 30.0, 0.0);
+        let mut lines = self.fonts.lines(PLAIN, SMALL, &foot, format.across() - wide - 30.0, 0.0);
         let more = lines.len() > 1;
         let foot = lines.swap_remove(0) + if more { "…" } else { "" };
         self.surface.start_tagged(ContentTag::Artifact(Artifact::with_kind(ArtifactType::Footer)));
-        self.words((MARGIN, top + 12.0), PLAIN, SMALL, &foot);
-        self.words((width - MARGIN - wide, top + 12.0), PLAIN, SMALL, &pages);
+        self.words((margin, top + 12.0), PLAIN, SMALL, &foot);
+        self.words((width - margin - wide, top + 12.0), PLAIN, SMALL, &pages);
         self.surface.end_tagged();
     }
 

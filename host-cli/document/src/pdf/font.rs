@@ -61,6 +61,11 @@ impl Fonts {
         self.faces[weight].written.clone()
     }
 
+    /// Whether there is a glyph for a character.
+    pub(super) fn has(&self, weight: Weight, of: char) -> bool {
+        self.faces[weight].read.charmap().map(of).is_some_and(|glyph| glyph.to_u32() != 0)
+    }
+
     /// A text as a PDF can hold it: blanks for line ends, and a replacement for what the format cannot hold.
     pub(super) fn shown(&self, text: &str) -> String {
         let shown = |c: char| match c {

@@ -1,14 +1,17 @@
 //! Blocks as strips: each as wide as the page, and as high as its content.
 
-use super::PageSize;
+use super::PageFormat;
 use super::font::{BOLD, Fonts, PLAIN, Weight};
 use super::tagging::{Role, TagId, TagList};
 use crate::chart::Picture;
+use crate::matrix_code::{MatrixCode, PAGE_MODULE_MM};
 
 /// Font size of running text, in points.
 pub(super) const BODY: f32 = 9.0;
 /// The same in tables and captions.
 pub(super) const SMALL: f32 = 8.0;
+/// The same in tables that are read at arm's length.
+pub(super) const LARGE: f32 = 12.0;
 /// Line spacing, in font sizes.
 const LEADING: f32 = 1.36;
 /// Free at either edge of a notice.
@@ -45,6 +48,8 @@ pub(super) enum Piece {
     Ink { x: f32, y: f32, width: f32, height: f32, grey: u8 },
     /// A chart of the document, by the number of its block and its position there.
     Picture { block: usize, place: usize, x: f32, y: f32, scale: f32, part: TagId },
+    /// A two-dimensional code of the document, by the number of its block, with modules of a size.
+    Code { block: usize, x: f32, y: f32, module: f32, part: TagId },
 }
 
 /// Elements side by side.
@@ -92,8 +97,8 @@ pub(super) fn base(size: f32) -> f32 {
 
 impl<'a> DocumentLayout<'a> {
     /// An empty one.
-    pub(super) fn new(fonts: &'a Fonts, sheet: PageSize) -> Self {
-        let (across, down) = (sheet.across(), sheet.down());
+    pub(super) fn new(fonts: &'a Fonts, format: PageFormat) -> Self {
+        let (across, down) = (format.across(), format.down());
         DocumentLayout { strips: Vec::new(), heads: Vec::new(), parts: TagList::default(), fonts, across, down }
     }
 
@@ -250,6 +255,22 @@ impl<'a> DocumentLayout<'a> {
         strips
     }
 
+    /// A code and the lines below it.
+    pub(super) fn code(&mut self, block: usize, code: &MatrixCode, caption: &str) {
+        let group = self.parts.add(Role::Group, None);
+        let part = self.parts.add(Role::Figure(self.fonts.shown(&code.about())), Some(group));
+        let module = (PAGE_MODULE_MM * 72.0 / 25.4) as f32;
+        let module = module.min(self.across.min(self.down * 0.8) / code.side() as f32);
+        let drawn = Piece::Code { block, x: 0.0, y: 0.0, module, part };
+        let mut strips = vec![Strip::of(code.side() as f32 * module, vec![drawn])];
+        if !caption.is_empty() {
+            let caption_part = self.parts.add(Role::Caption, Some(group));
+            strips[0].hold = KeepWithNext::Firm;
+            strips.append(&mut self.lines(0.0, self.across, PLAIN, SMALL, caption, caption_part));
+        }
+        self.add(strips, 9.0);
+    }
+
     /// Two charts of one size beside each other.
     pub(super) fn pair(&mut self, block: usize, [first, second]: &[(Picture, String); 2]) {
         let gap = 14.0;
@@ -276,7 +297,7 @@ pub(super) fn lower(pieces: &mut [Piece], by: f32) {
     for piece in pieces {
         match piece {
             Piece::Words { base, .. } => *base += by,
-            Piece::Ink { y, .. } | Piece::Picture { y, .. } => *y += by,
+            Piece::Ink { y, .. } | Piece::Picture { y, .. } | Piece::Code { y, .. } => *y += by,
         }
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! A file a step: `font` has widths and line breaks; `layout` turns blocks into
 //! strips, each as wide as the page, and says which belong together; `pagination` stacks strips on pages; `draw` writes
-//! them. Every word belongs to a `tagging::TagId`, for screen readers.
+//! them. [`labels`] are pages of their own size, a label each. Every word belongs to a `tagging::TagId`, for screen readers.
 //!
 //! What is written keeps PDF/A-2a (ISO 19005-2) and PDF/UA-1 (ISO 14289-1) as far as `krilla` checks them: fonts
 //! inside, nothing fetched, tagged, with a title and an outline. The same document gives the same bytes: the file's
@@ -11,6 +11,9 @@
 mod blocks;
 mod draw;
 mod font;
+mod label;
+mod label_layout;
+pub mod labels;
 mod layout;
 mod pagination;
 mod tables;
@@ -39,14 +42,30 @@ impl PageSize {
         }
     }
 
+    const fn format(self) -> PageFormat {
+        PageFormat { size: self.size(), margin: MARGIN, foot: FOOT }
+    }
+}
+
+/// A page's size, and what of it stays free, in points.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct PageFormat {
+    size: (f32, f32),
+    /// On the left, on the right and at the top.
+    margin: f32,
+    /// At the bottom, with the foot in it; without any there is no foot.
+    foot: f32,
+}
+
+impl PageFormat {
     /// Width between the margins.
     const fn across(self) -> f32 {
-        self.size().0 - 2.0 * MARGIN
+        self.size.0 - 2.0 * self.margin
     }
 
     /// Height above the foot.
     const fn down(self) -> f32 {
-        self.size().1 - MARGIN - FOOT
+        self.size.1 - self.margin - self.foot
     }
 }
 
@@ -73,9 +92,10 @@ impl std::error::Error for PdfError {}
 /// When a limit of the format is met, such as a name of more than 32 767 bytes.
 pub fn document(document: &Document, sheet: PageSize) -> Result<Vec<u8>, PdfError> {
     let fonts = font::Fonts::new().ok_or_else(|| PdfError("its own font cannot be read".into()))?;
-    let layout = blocks::lay_out(document, &fonts, sheet);
-    let stacked = pagination::stack(&layout, sheet.down());
-    draw::write(document, &layout, &stacked, &fonts, sheet)
+    let format = sheet.format();
+    let layout = blocks::lay_out(document, &fonts, format);
+    let stacked = pagination::stack(&layout, format.down());
+    draw::write(document, &layout, &stacked, &fonts, format)
 }
 
 #[cfg(test)]
@@ -83,7 +103,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::{Block, DocumentColumn, DocumentTable};
+    use crate::{Block, DocumentColumn, DocumentTable, MatrixCode};
 
     /// Any words at all, with a leaning to what is hard: nothing to break at, and signs no font has.
     fn words() -> impl Strategy<Value = String> {
@@ -107,6 +127,15 @@ mod tests {
                 ],
                 rows,
             })),
+            (prop::collection::vec(prop::collection::vec(words(), 2), 0..30)).prop_map(|rows| Block::LargeTable(
+                DocumentTable {
+                    caption: "Large".into(),
+                    columns: vec![DocumentColumn::words("Name", 1), DocumentColumn::number("Number", 1)],
+                    rows,
+                }
+            )),
+            ("[A-Za-z0-9 -]{1,200}", words())
+                .prop_map(|(text, caption)| Block::Code { code: MatrixCode::new(&text).unwrap(), caption }),
             Just(Block::NewSheet),
         ]
     }
@@ -144,15 +173,16 @@ mod tests {
         #[test]
         fn strips_stand_below_one_another_and_above_the_foot(document in document()) {
             let fonts = font::Fonts::new().unwrap();
-            let layout = blocks::lay_out(&document, &fonts, PageSize::A4);
-            let stacked = pagination::stack(&layout, PageSize::A4.down());
+            let down = PageSize::A4.format().down();
+            let layout = blocks::lay_out(&document, &fonts, PageSize::A4.format());
+            let stacked = pagination::stack(&layout, down);
             let mut order = Vec::new();
             for sheet in &stacked {
                 let mut below = 0.0_f32;
                 for placed in sheet {
                     prop_assert!(placed.top >= below - 0.01);
                     below = placed.top + placed.strip(&layout).height;
-                    prop_assert!(below <= PageSize::A4.down() + 0.01, "{} of {}", below, PageSize::A4.down());
+                    prop_assert!(below <= down + 0.01, "{} of {}", below, down);
                     order.extend((!placed.again).then_some(placed.index));
                 }
                 prop_assert!(!sheet.is_empty());

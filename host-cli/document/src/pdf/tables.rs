@@ -1,7 +1,7 @@
 //! Tables as strips: a row each, or a line each where a row is very high.
 
 use super::font::{BOLD, PLAIN, Weight};
-use super::layout::{DocumentLayout, KeepWithNext, Piece, SMALL, Strip, base, line_height};
+use super::layout::{DocumentLayout, KeepWithNext, Piece, Strip, base, line_height};
 use super::tagging::{Role, TagId};
 use crate::{DocumentColumn, DocumentTable};
 
@@ -12,17 +12,18 @@ const GAP: f32 = 8.0;
 /// A table of so many rows is not split between pages.
 const SHORT: usize = 16;
 
-pub(super) fn add(layout: &mut DocumentLayout<'_>, table: &DocumentTable) {
+/// Adds a table in letters of a size.
+pub(super) fn add(layout: &mut DocumentLayout<'_>, table: &DocumentTable, size: f32) {
     let of = layout.parts.add(Role::Table, None);
     let caption = layout.parts.add(Role::Caption, Some(of));
-    let mut strips = layout.lines(0.0, layout.across, BOLD, SMALL, &table.caption, caption);
+    let mut strips = layout.lines(0.0, layout.across, BOLD, size, &table.caption, caption);
     strips.iter_mut().for_each(|strip| strip.hold = KeepWithNext::Firm);
 
     let columns = places(&table.columns, layout.across);
     let head_part = layout.parts.add(Role::TableHead, Some(of));
     let row_part = layout.parts.add(Role::Row, Some(head_part));
     let cells: Vec<(&str, Role)> = table.columns.iter().map(|c| (c.name.as_str(), Role::ColumnHead)).collect();
-    let head = row(layout, &columns, &cells, row_part, BOLD, (1.2, 0)).pop();
+    let head = row(layout, &columns, &cells, row_part, (BOLD, size), (1.2, 0)).pop();
     let number = layout.heads.len();
     if let Some(mut head) = head {
         head.hold = KeepWithNext::Firm;
@@ -36,7 +37,7 @@ pub(super) fn add(layout: &mut DocumentLayout<'_>, table: &DocumentTable) {
         let part = layout.parts.add(Role::Row, Some(body));
         let role = |column: usize| if column == 0 { Role::RowHead } else { Role::Cell };
         let cells: Vec<(&str, Role)> = cells.iter().enumerate().map(|(c, text)| (text.as_str(), role(c))).collect();
-        let mut lines = row(layout, &columns, &cells, part, PLAIN, (0.5, 150));
+        let mut lines = row(layout, &columns, &cells, part, (PLAIN, size), (0.5, 150));
         for strip in &mut lines {
             strip.head = Some(number);
         }
@@ -85,23 +86,23 @@ fn row(
     places: &[ColumnBox],
     cells: &[(&str, Role)],
     part: TagId,
-    weight: Weight,
+    (weight, size): (Weight, f32),
     rule: (f32, u8),
 ) -> Vec<Strip> {
     let mut columns: Vec<Vec<Piece>> = Vec::new();
     for (place, (text, role)) in places.iter().zip(cells) {
         let cell = layout.parts.add(role.clone(), Some(part));
         let text = layout.fonts.shown(text);
-        let lines = layout.fonts.lines(weight, SMALL, &text, place.width, 0.0);
+        let lines = layout.fonts.lines(weight, size, &text, place.width, 0.0);
         let word = |text: String| {
-            let wide = layout.fonts.width(weight, SMALL, text.trim_end());
+            let wide = layout.fonts.width(weight, size, text.trim_end());
             let x = if place.number { place.x + place.width - wide } else { place.x };
-            Piece::Words { x, base: base(SMALL), weight, size: SMALL, text, part: cell }
+            Piece::Words { x, base: base(size), weight, size, text, part: cell }
         };
         columns.push(lines.into_iter().map(word).collect());
     }
     let many = columns.iter().map(Vec::len).max().unwrap_or(0).max(1);
-    let line = line_height(SMALL);
+    let line = line_height(size);
     let head = weight == BOLD;
     let mut strips = Vec::new();
     if head || many as f32 * line <= layout.down / 3.0 {

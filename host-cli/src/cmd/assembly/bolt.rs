@@ -12,6 +12,7 @@ use seathold_register::assembly::sealed::{BoltedHead, PairedHead, mm};
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, Register};
 use seathold_report::assembly::length_verdict;
+use seathold_report::label::scanned;
 use seathold_sequencer::field::Unit;
 
 use super::ByArgs;
@@ -68,6 +69,7 @@ pub(super) fn run(args: &BoltArgs, console: &mut Console<'_>) -> Result<Exit, Er
     let mut bolting = Bolting { register, batch, operator: &args.by.operator, length_u_mm };
     let Some(serial) = &args.serial else { return bolting.session(console) };
     let progress = bolting.progress()?;
+    let serial = scanned::listed(serial, |serial| progress.valve(serial).is_some());
     let Some(valve) = progress.valve(serial) else {
         return Err(bolting.unlisted(serial, &progress));
     };

@@ -4,6 +4,7 @@ mod bolt;
 mod status;
 mod steps;
 mod tick;
+mod tray;
 
 use std::path::PathBuf;
 
@@ -32,6 +33,8 @@ pub enum AssemblyCommand {
     Bolt(bolt::BoltArgs),
     /// Show valves and steps as a table: what is done, what is next, what holds it up
     Status(StatusArgs),
+    /// Write a page for the bench: kept fittings by class, and which goes with which
+    Tray(tray::TrayArgs),
     /// Strike a note of assembly: it stays, marked, and counts no more
     Strike(StrikeNoteArgs),
     /// Draw the order in which so many bolts are tightened
@@ -96,6 +99,7 @@ pub(super) fn run(command: &AssemblyCommand, console: &mut Console<'_>) -> Resul
         AssemblyCommand::Tick(args) => tick::run(args, console),
         AssemblyCommand::Bolt(args) => bolt::run(args, console),
         AssemblyCommand::Status(args) => status::run(args, console),
+        AssemblyCommand::Tray(args) => tray::run(args, console),
         AssemblyCommand::Strike(args) => strike(args, console),
         AssemblyCommand::TighteningOrder { bolts } => tightening_order(*bolts, console),
     }

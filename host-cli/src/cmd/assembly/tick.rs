@@ -9,6 +9,7 @@ use seathold_register::assembly::keep::AssemblyBy;
 use seathold_register::assembly::progress::AssemblyProgress;
 use seathold_register::assembly::sealed::{DoneHead, Photo};
 use seathold_register::{Access, Register};
+use seathold_report::label::scanned;
 use seathold_text::messages::counted;
 
 use super::ByArgs;
@@ -53,7 +54,9 @@ pub(super) fn run(args: &TickArgs, console: &mut Console<'_>) -> Result<Exit, Er
     let batch = args.by.batch.open(&register)?;
     let progress = AssemblyProgress::of(&register, &batch.batch)?;
     let known = || progress.valves.iter().map(|valve| valve.serial.as_str());
-    if let Some(unknown) = args.serials.iter().find(|serial| progress.valve(serial).is_none()) {
+    let typed = args.serials.iter().map(|typed| scanned::listed(typed, |serial| progress.valve(serial).is_some()));
+    let named: Vec<&str> = typed.collect();
+    if let Some(unknown) = named.iter().find(|serial| progress.valve(serial).is_none()) {
         return Err(refused(&register, not_listed(unknown, &batch, known())));
     }
     let at = progress.steps.iter().position(|step| step.name == args.step);
@@ -61,7 +64,7 @@ pub(super) fn run(args: &TickArgs, console: &mut Console<'_>) -> Result<Exit, Er
     let serials: Vec<&str> = match at {
         Some(at) if args.all => is_open(at).map(|valve| valve.serial.as_str()).collect(),
         None if args.all => known().collect(),
-        _ => args.serials.iter().map(String::as_str).collect(),
+        _ => named,
     };
     if let (Some(_), true) = (at, serials.is_empty()) {
         return Err(refused(&register, format!("step {} is done on every valve of batch {}", args.step, batch.name)));

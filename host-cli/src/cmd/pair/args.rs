@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use seathold_document::pdf::PageSize;
 
 use crate::cmd::batch_common::BatchArg;
 use crate::cmd::find::RegisterArg;
@@ -74,6 +75,15 @@ pub struct PairArgs {
     pub batch: BatchArg,
     #[command(flatten, next_help_heading = "The batch")]
     pub register: RegisterArg,
+    /// Also a page for the bench, by its ending .html or .pdf: what lies in which class, and which goes with which, in the order of bolting
+    #[arg(long, value_name = "FILE", value_parser = crate::cmd::page_file::page_file, help_heading = "Output")]
+    pub page: Option<PathBuf>,
+    /// Page size of a PDF: a4 or letter
+    #[arg(long, value_parser = crate::cmd::page_file::page_size, value_name = "SIZE", default_value = "a4", help_heading = "Output")]
+    pub page_size: PageSize,
+    /// Replace a file that is there, even if it is no page made by seathold
+    #[arg(long, requires = "page", help_heading = "Output")]
+    pub force: bool,
     /// The result as a JSON object
     #[arg(long, help_heading = "Output")]
     pub json: bool,

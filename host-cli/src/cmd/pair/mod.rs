@@ -3,6 +3,7 @@
 mod args;
 mod as_json;
 mod keep;
+mod page;
 mod question;
 mod words;
 
@@ -11,6 +12,7 @@ use seathold_assembly::pairing::most_conforming;
 
 pub use self::args::PairArgs;
 use self::keep::KeptBatch;
+use crate::cmd::page_file;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -31,6 +33,12 @@ pub(super) fn run(args: &PairArgs, console: &mut Console<'_>) -> Result<Exit, Er
     if let Some(kept) = &mut kept {
         let said = kept.keep(&question, &most.pairing, &args.operator, console)?;
         writeln!(if args.json { &mut *console.err } else { &mut *console.out }, "{said}")?;
+    }
+    if let Some(path) = &args.page {
+        let (when, moment) = page_file::moment_of_page(console)?;
+        let document = page::page(args, &question, &most, (&when, &moment));
+        page_file::write_document(path, document, args.page_size, args.force)?;
+        writeln!(if args.json { &mut *console.err } else { &mut *console.out }, "written to {}", path.display())?;
     }
     Ok(Exit::Good)
 }

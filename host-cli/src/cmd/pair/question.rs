@@ -16,6 +16,7 @@ use seathold_recording::file::read_at_most;
 use seathold_sequencer::field::Unit;
 
 use super::args::PairArgs;
+use crate::cmd::class_arg::CLASS_M;
 use crate::error::Error;
 use crate::quantity_args::QuantityArgs;
 
@@ -120,7 +121,7 @@ pub(super) fn question(args: &PairArgs, batch: Option<&Waiting>) -> Result<Quest
     let below = args.tolerance_below.as_deref().map(|text| length("--tolerance-below", text, TOLERANCE_M));
     let compression = length("--compression", &args.compression, 0.0..=0.05);
     let cut_max = length("--cut-max", &args.cut_max, 0.0..=0.1);
-    let class = length("--class", &args.class, 1e-6..=0.01);
+    let class = length("--class", &args.class, CLASS_M);
     let body = args.body_length.as_deref().map(|text| length("--body-length", text, PART_M));
     let mut u = |option: &str, text: Option<&str>| o.maybe(option, Unit::Metre, text, 0.0..=0.01);
     let gauge_m = u("--gauge-u", Some(&args.gauge_u)).unwrap_or_default();

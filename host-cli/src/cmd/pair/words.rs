@@ -52,7 +52,7 @@ pub(super) fn text(args: &PairArgs, question: &Question, shops: &Pairing, most: 
     out
 }
 
-fn accepted(to: &LengthRequirement) -> String {
+pub(super) fn accepted(to: &LengthRequirement) -> String {
     match to.accepted() {
         Some((from, upto)) => format!(
             "{from} to {upto} mm: inside by {} mm, so that of the valves called conforming {} % at most are outside, on average",
@@ -68,7 +68,7 @@ fn accepted(to: &LengthRequirement) -> String {
 }
 
 /// What nobody typed is seen here too.
-fn made_of(bodies: &[Part], to: &LengthRequirement) -> String {
+pub(super) fn made_of(bodies: &[Part], to: &LengthRequirement) -> String {
     let lengths = || bodies.iter().map(|body| body.length);
     let body = match (lengths().min(), lengths().max()) {
         (Some(least), Some(most)) if least < most => format!("of {least} to {most}"),
@@ -148,7 +148,7 @@ fn way(pairing: &Pairing, to: &LengthRequirement, bodies: usize) -> String {
 }
 
 /// How sure it is that there is nothing better.
-fn surety(most: &MostConforming) -> String {
+pub(super) fn surety(most: &MostConforming) -> String {
     let found = most.pairing.valves.len();
     match (most.exact, found == most.at_most) {
         (true, _) => "no way makes more, and none that makes as many is closer to nominal".into(),
@@ -158,7 +158,7 @@ fn surety(most: &MostConforming) -> String {
 }
 
 /// A length with its sign, where it has one.
-fn signed(length: Length) -> String {
+pub(super) fn signed(length: Length) -> String {
     let text = length.to_string();
     if text == "0.000" || text.starts_with('-') { text } else { format!("+{text}") }
 }

@@ -1,0 +1,72 @@
+//! Pages written to files: their options, and what may be replaced.
+
+use std::path::{Path, PathBuf};
+
+use seathold_document::pdf::{self, PageSize};
+use seathold_document::{Document, html};
+use seathold_recording::file::{self, Replace};
+use seathold_recording::plain::lines;
+
+use crate::console::Console;
+use crate::error::Error;
+
+/// Pages made here, by what stands in them: the next one may replace them.
+pub(super) const PAGES: Replace =
+    Replace::Ours(&[b"<meta name=\"generator\" content=\"seathold\">", b"<pdf:Producer>seathold "]);
+
+/// `--page-size`.
+pub(super) fn page_size(text: &str) -> Result<PageSize, String> {
+    match text {
+        "a4" => Ok(PageSize::A4),
+        "letter" => Ok(PageSize::Letter),
+        _ => Err("give a4 or letter".into()),
+    }
+}
+
+fn ending(path: &Path) -> String {
+    path.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase()).unwrap_or_default()
+}
+
+/// A page's file, by its ending.
+pub(super) fn page_file(text: &str) -> Result<PathBuf, String> {
+    let path = PathBuf::from(text);
+    match ending(&path).as_str() {
+        "html" | "pdf" => Ok(path),
+        _ => Err(format!("{text} must end in .html or .pdf")),
+    }
+}
+
+/// A file of labels.
+pub(super) fn pdf_file(text: &str) -> Result<PathBuf, String> {
+    let path = PathBuf::from(text);
+    if ending(&path) == "pdf" { Ok(path) } else { Err(format!("{text} must end in .pdf")) }
+}
+
+/// Writes the complete page or nothing; nothing in its texts acts on a screen.
+pub(super) fn write_document(path: &Path, document: Document, size: PageSize, force: bool) -> Result<(), Error> {
+    let document = document.map_texts(|text| lines(text).into_owned());
+    let bytes = if ending(path) == "pdf" {
+        let why = |why| Error::file("write", path, std::io::Error::other(why));
+        pdf::document(&document, size).map_err(why)?
+    } else {
+        html::page(&document).into_bytes()
+    };
+    write_bytes(path, &bytes, force)
+}
+
+/// Writes all bytes of a page or nothing.
+pub(super) fn write_bytes(path: &Path, bytes: &[u8], force: bool) -> Result<(), Error> {
+    Ok(file::write(path, bytes, if force { Replace::Any } else { PAGES })?)
+}
+
+/// Writes the complete page or nothing; one made here before is replaced.
+pub(super) fn write_page(path: &Path, page: &str) -> Result<(), Error> {
+    write_bytes(path, page.as_bytes(), false)
+}
+
+/// Now, as a page says it in local time, and as RFC 3339.
+pub(super) fn moment_of_page(console: &Console<'_>) -> Result<(String, String), Error> {
+    let now = console.date()?;
+    let local = console.clock.zone().to_datetime(now);
+    Ok((local.strftime("%Y-%m-%d %H:%M").to_string(), now.to_string()))
+}
