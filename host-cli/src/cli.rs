@@ -75,6 +75,9 @@ pub enum Command {
     /// Write labels with codes: valves, end fittings, classes of lengths
     #[command(subcommand)]
     Label(Box<crate::cmd::label::LabelCommand>),
+    /// Issue certificates of valves and batches to go with them to the customer
+    #[command(subcommand)]
+    Certificate(Box<crate::cmd::certificate::CertificateCommand>),
     /// Find runs in the register; the history of a valve
     Find(Box<crate::cmd::find::FindArgs>),
     /// Make, check and merge registers; get recordings in and out

@@ -37,6 +37,7 @@ pub enum JsonKind {
     Causes,
     Settings,
     AssemblyStatus,
+    CertificateList,
 }
 
 /// Every kind.
@@ -67,6 +68,7 @@ pub const KINDS: &[JsonKind] = &[
     JsonKind::Causes,
     JsonKind::Settings,
     JsonKind::AssemblyStatus,
+    JsonKind::CertificateList,
 ];
 
 impl JsonKind {
@@ -99,6 +101,7 @@ impl JsonKind {
             Self::Causes => "study causes",
             Self::Settings => "settings",
             Self::AssemblyStatus => "assembly status",
+            Self::CertificateList => "certificate list",
         }
     }
 
@@ -141,6 +144,7 @@ impl JsonKind {
             Self::Causes => include_str!("../../docs/schema/study-causes.json"),
             Self::Settings => include_str!("../../docs/schema/settings.json"),
             Self::AssemblyStatus => include_str!("../../docs/schema/assembly-status.json"),
+            Self::CertificateList => include_str!("../../docs/schema/certificate-list.json"),
         }
     }
 

@@ -5,6 +5,7 @@ mod error;
 pub mod fault;
 pub mod recipe;
 pub mod rig;
+pub mod shop;
 pub mod step_list;
 pub mod valve;
 

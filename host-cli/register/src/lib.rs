@@ -3,6 +3,7 @@
 mod append;
 pub mod assembly;
 pub mod batch;
+pub mod certificate;
 pub mod claim;
 pub mod correction;
 pub mod error;
@@ -11,6 +12,7 @@ pub mod intake;
 pub mod merge;
 pub mod note;
 pub mod open;
+pub mod order;
 pub mod override_note;
 pub mod quarantine;
 pub mod query;

@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use crate::assembly::sealed;
 use crate::override_note::override_words;
+use crate::{certificate, order};
 
 /// A valve in the register.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
@@ -52,6 +53,10 @@ pub enum NoteKind {
     Paired,
     /// A valve was bolted up.
     Bolted,
+    /// What a customer's document is to say of a batch or a valve was stated.
+    Order,
+    /// A certificate was issued.
+    Certificate,
     /// Anything else.
     Remark,
     /// A batch was closed.
@@ -140,6 +145,8 @@ impl NoteRecord {
             (NoteKind::Steps, _) => sealed::steps_words(&self.text).unwrap_or_else(own),
             (NoteKind::StepDone, serial) => sealed::done_words(&self.text, serial.as_deref()).unwrap_or_else(own),
             (NoteKind::Paired, _) => sealed::paired_words(&self.text).unwrap_or_else(own),
+            (NoteKind::Order, _) => order::words(&self.text).unwrap_or_else(own),
+            (NoteKind::Certificate, serial) => certificate::words(&self.text, serial.as_deref()).unwrap_or_else(own),
             (NoteKind::Bolted, _) => sealed::bolted_words(&self.text).unwrap_or_else(own),
             _ => own(),
         }
@@ -162,6 +169,8 @@ pub const fn note_words(kind: NoteKind) -> &'static str {
         NoteKind::StepDone => "step done",
         NoteKind::Paired => "fittings paired",
         NoteKind::Bolted => "bolted up",
+        NoteKind::Order => "order stated",
+        NoteKind::Certificate => "certificate issued",
         NoteKind::Remark => "remark",
         NoteKind::Closed => "batch closed",
     }

@@ -46,6 +46,11 @@ impl ReportedAssembly {
         }
     }
 
+    /// The same; none where no steps are stated.
+    pub(crate) fn steps_in_short(&self) -> Option<String> {
+        (!self.steps.is_empty()).then(|| self.in_short())
+    }
+
     /// The finished length as it was measured, its uncertainty and whether it conforms: "120.045 ± 0.042 mm, conforms".
     pub(crate) fn length(&self) -> Option<String> {
         let head = &self.valve.bolted.as_ref()?.head;

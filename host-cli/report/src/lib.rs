@@ -2,6 +2,7 @@
 
 pub mod assembly;
 pub mod batch;
+pub mod certificate;
 mod correction;
 mod evidence;
 pub mod export;

@@ -50,6 +50,8 @@ pub enum BatchCommand {
     Rework(NoteArgs),
     /// State anew what valves of an open batch are, or must meet
     Require(RequireArgs),
+    /// State for whom the batch or a valve is: customer, order, material; it stands on certificates
+    Order(Box<super::batch_order::OrderArgs>),
     /// Strike a run: it stays, marked, and counts no more
     Strike(StrikeArgs),
     /// Move a run to the valve that was on the rig
@@ -95,6 +97,7 @@ pub(super) fn run(command: &BatchCommand, console: &mut Console<'_>) -> Result<E
         BatchCommand::Test(test) => super::batch_test::run(test, console),
         BatchCommand::Rework(noting) => note(noting, NoteKind::Rework, console),
         BatchCommand::Require(args) => batch_correct::require(args, console),
+        BatchCommand::Order(args) => super::batch_order::run(args, console),
         BatchCommand::Strike(args) => batch_correct::strike(args, console),
         BatchCommand::Move(args) => batch_correct::move_run(args, console),
         BatchCommand::SetAside(noting) => note(noting, NoteKind::SetAside, console),

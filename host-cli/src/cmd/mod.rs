@@ -10,9 +10,11 @@ mod batch_correct;
 mod batch_fit;
 mod batch_limits;
 mod batch_list;
+mod batch_order;
 mod batch_session;
 pub mod batch_test;
 pub mod calibrate;
+pub mod certificate;
 mod class_arg;
 pub mod completions;
 pub mod doctor;
@@ -151,6 +153,7 @@ const fn may_end(command: &Command) -> bool {
         | Command::Key { .. }
         | Command::Batch(_)
         | Command::Assembly(_)
+        | Command::Certificate(_)
         | Command::Recipe(_)
         | Command::Rig(_)
         | Command::Valve(_)
@@ -169,6 +172,7 @@ fn acts(command: &Command) -> bool {
             !matches!(**command, batch::BatchCommand::List { .. } | batch::BatchCommand::Status { .. })
         }
         Command::Pair(args) => args.keep,
+        Command::Certificate(command) => matches!(**command, certificate::CertificateCommand::Issue(_)),
         Command::Assembly(command) => !matches!(
             **command,
             assembly::AssemblyCommand::Template
@@ -218,6 +222,7 @@ fn carry_out(typed: Typed, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Batch(command)) => batch::run(&command, console),
         Some(Command::Pair(pair)) => pair::run(&pair, console),
         Some(Command::Assembly(command)) => assembly::run(&command, console),
+        Some(Command::Certificate(command)) => certificate::run(&command, console),
         Some(Command::Label(command)) => label::run(&command, console),
         Some(Command::Find(find)) => find::run(&find, console),
         Some(Command::Register(command)) => register::run(&command, console),

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use seathold_document::pdf::{self, PageSize};
+use seathold_document::pdf::{self, AttachedFile, PageSize};
 use seathold_document::{Document, html};
 use seathold_recording::file::{self, Replace};
 use seathold_recording::plain::lines;
@@ -44,10 +44,21 @@ pub(super) fn pdf_file(text: &str) -> Result<PathBuf, String> {
 
 /// Writes the complete page or nothing; nothing in its texts acts on a screen.
 pub(super) fn write_document(path: &Path, document: Document, size: PageSize, force: bool) -> Result<(), Error> {
+    write_document_with(path, document, size, &[], force)
+}
+
+/// The same with files in it, if it is a PDF.
+pub(super) fn write_document_with(
+    path: &Path,
+    document: Document,
+    size: PageSize,
+    attached: &[AttachedFile],
+    force: bool,
+) -> Result<(), Error> {
     let document = document.map_texts(|text| lines(text).into_owned());
     let bytes = if ending(path) == "pdf" {
         let why = |why| Error::file("write", path, std::io::Error::other(why));
-        pdf::document(&document, size).map_err(why)?
+        pdf::document_with(&document, size, attached).map_err(why)?
     } else {
         html::page(&document).into_bytes()
     };

@@ -310,6 +310,53 @@ pub const EXAMPLES: &[CommandExamples] = &[
         ],
     ),
     of(
+        "batch order",
+        &[
+            ("batch order --customer \"Shellfish hatchery\" --order 4711 --operator Ada", "of the whole batch"),
+            ("batch order HM-001 --heat \"K 23\" --operator Ada", "of one valve"),
+            ("batch order", "what is stated"),
+        ],
+    ),
+    of(
+        "certificate template",
+        &[
+            ("certificate template", "a file of the shop to start from"),
+            ("certificate template > shop.toml", "into a file"),
+        ],
+    ),
+    of(
+        "certificate issue",
+        &[
+            (
+                "certificate issue --draft --shop shop.toml --out draft.pdf --operator Ada",
+                "to look at: nothing is put on record",
+            ),
+            (
+                "certificate issue HM-001 --shop shop.toml --out HM-001.pdf --operator Ada --released-by \"Ada Brook\"",
+                "of one valve",
+            ),
+            (
+                "certificate issue --table --any-result --shop shop.toml --out spring.pdf --operator Ada",
+                "one with a table, of every valve",
+            ),
+        ],
+    ),
+    of(
+        "certificate again",
+        &[
+            ("certificate again TW-3f09ab-0001 --shop shop.toml --out HM-001.pdf", "the same page again"),
+            ("certificate again TW-3f09ab-0001 --shop shop.toml --out HM-001.html", "as a page for screens"),
+        ],
+    ),
+    of(
+        "certificate verify",
+        &[
+            ("certificate verify HM-001.json", "whether this is what was issued"),
+            ("certificate verify HM-001.json --register office.sqlite", "by another register"),
+        ],
+    ),
+    of("certificate list", &[("certificate list", "the oldest first"), ("certificate list --json", "for a program")]),
+    of(
         "label valve",
         &[
             ("label valve --tag --out tags.pdf", "before the test: serial, size and code"),

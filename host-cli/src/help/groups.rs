@@ -16,7 +16,7 @@ pub const GROUPS: &[CommandGroup] = &[
     CommandGroup { heading: "At the bench", commands: &["run", "batch", "watch"] },
     CommandGroup {
         heading: "Evidence",
-        commands: &["show", "replay", "find", "report", "export", "assess", "register"],
+        commands: &["show", "replay", "find", "report", "certificate", "export", "assess", "register"],
     },
     CommandGroup { heading: "Putting together", commands: &["pair", "assembly", "label"] },
     CommandGroup { heading: "Setting up", commands: &["plan", "recipe", "calibrate"] },

@@ -10,6 +10,7 @@ mod batch_people;
 mod batch_requirements;
 mod batch_words;
 mod bench_screen;
+mod certificate;
 mod clock;
 mod fleet;
 mod help;

@@ -5,6 +5,7 @@ use krilla::SerializeSettings;
 use krilla::color::{luma, rgb};
 use krilla::configure::{Accessibility, Archival, ConfigurationBuilder};
 use krilla::destination::XyzDestination;
+use krilla::embed::{AssociationKind, EmbeddedFile, MimeType};
 use krilla::geom::{Path, PathBuilder, Point, Rect, Transform};
 use krilla::metadata::{DateTime, Metadata};
 use krilla::outline::{Outline, OutlineNode};
@@ -16,7 +17,7 @@ use krilla::tagging::{Artifact, ArtifactType, ContentTag, Identifier, SpanTag};
 use super::font::{Fonts, PLAIN, Weight};
 use super::layout::{DocumentLayout, Piece, SMALL, Strip};
 use super::pagination::PlacedStrip;
-use super::{PageFormat, PdfError};
+use super::{AttachedFile, PageFormat, PdfError};
 use crate::chart::{Anchor, Ink, Mark, Picture};
 use crate::matrix_code::MatrixCode;
 use crate::{Block, Document};
@@ -28,12 +29,15 @@ pub(super) fn write(
     sheets: &[Vec<PlacedStrip>],
     fonts: &Fonts,
     format: PageFormat,
+    attached: &[AttachedFile],
 ) -> Result<Vec<u8>, PdfError> {
     let date = date(&document.moment);
     let mut kept = ConfigurationBuilder::new().with_accessibility_validator(Accessibility::UA1);
     // The standard for archives asks for a date; a recording whose own cannot be read has none to give.
     if date.is_some() {
-        kept = kept.with_archival_validator(Archival::A2_A);
+        // The second part of the standard allows no files of other kinds in one, the third does.
+        let archival = if attached.is_empty() { Archival::A2_A } else { Archival::A3_A };
+        kept = kept.with_archival_validator(archival);
     }
     let configuration = kept.finish().map_err(|why| PdfError(format!("{why:?}")))?;
     let mut pdf = krilla::Document::new_with(SerializeSettings { configuration, ..SerializeSettings::default() });
@@ -67,6 +71,20 @@ pub(super) fn write(
         metadata = metadata.creation_date(date);
     }
     pdf.set_metadata(metadata);
+    for file in attached {
+        let embedded = EmbeddedFile {
+            path: file.name.clone(),
+            mime_type: MimeType::new(file.mime_type),
+            description: Some(file.about.clone()),
+            association_kind: AssociationKind::Data,
+            data: file.bytes.clone().into(),
+            modification_date: date,
+            compress: None,
+            location: None,
+        };
+        pdf.embed_file(embedded)
+            .ok_or_else(|| PdfError(format!("two files of the name {} are attached", file.name)))?;
+    }
     pdf.set_outline(outline(headings));
     pdf.set_tag_tree(layout.parts.tree(drawn));
     pdf.finish().map_err(|why| PdfError(reason(&why)))

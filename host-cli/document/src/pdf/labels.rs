@@ -158,7 +158,7 @@ pub fn labels(title: &str, moment: &str, size: LabelSize, labels: &[Label]) -> R
         return Err(LabelError(problems));
     }
     let document = Document { title: title.into(), foot: String::new(), moment: moment.into(), blocks: codes };
-    Ok(draw::write(&document, &layout, &pages, &fonts, format)?)
+    Ok(draw::write(&document, &layout, &pages, &fonts, format, &[])?)
 }
 
 #[cfg(test)]

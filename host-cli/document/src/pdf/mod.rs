@@ -4,7 +4,7 @@
 //! strips, each as wide as the page, and says which belong together; `pagination` stacks strips on pages; `draw` writes
 //! them. [`labels`] are pages of their own size, a label each. Every word belongs to a `tagging::TagId`, for screen readers.
 //!
-//! What is written keeps PDF/A-2a (ISO 19005-2) and PDF/UA-1 (ISO 14289-1) as far as `krilla` checks them: fonts
+//! What is written keeps PDF/A-2a (ISO 19005-2), or with files in it PDF/A-3a (ISO 19005-3), and PDF/UA-1 (ISO 14289-1) as far as `krilla` checks them: fonts
 //! inside, nothing fetched, tagged, with a title and an outline. The same document gives the same bytes: the file's
 //! date is that of its newest run, and nothing else depends on time or place.
 
@@ -74,6 +74,19 @@ const MARGIN: f32 = 42.52;
 /// Free at the bottom, with the foot in it.
 const FOOT: f32 = 54.0;
 
+/// A file in a PDF, for a program to read: what the pages show, as data.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AttachedFile {
+    /// Its name.
+    pub name: String,
+    /// Its kind, as "application/json".
+    pub mime_type: &'static str,
+    /// What it is, in words.
+    pub about: String,
+    /// Its bytes.
+    pub bytes: Vec<u8>,
+}
+
 /// Why a document cannot be written as PDF.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PdfError(String);
@@ -91,11 +104,19 @@ impl std::error::Error for PdfError {}
 /// # Errors
 /// When a limit of the format is met, such as a name of more than 32 767 bytes.
 pub fn document(document: &Document, sheet: PageSize) -> Result<Vec<u8>, PdfError> {
+    document_with(document, sheet, &[])
+}
+
+/// The same with files in it: then it keeps PDF/A-3a (ISO 19005-3), which allows them.
+///
+/// # Errors
+/// As above; and when two files have one name.
+pub fn document_with(document: &Document, sheet: PageSize, attached: &[AttachedFile]) -> Result<Vec<u8>, PdfError> {
     let fonts = font::Fonts::new().ok_or_else(|| PdfError("its own font cannot be read".into()))?;
     let format = sheet.format();
     let layout = blocks::lay_out(document, &fonts, format);
     let stacked = pagination::stack(&layout, format.down());
-    draw::write(document, &layout, &stacked, &fonts, format)
+    draw::write(document, &layout, &stacked, &fonts, format, attached)
 }
 
 #[cfg(test)]

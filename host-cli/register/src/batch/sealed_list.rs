@@ -89,7 +89,7 @@ pub(crate) fn serials(text: &str) -> Vec<String> {
 
 /// Whether a note of this kind has a list for its text.
 pub(crate) fn is_list(kind: &str) -> bool {
-    matches!(kind, "opened" | "added" | "requirement" | "steps" | "step-done" | "paired" | "bolted")
+    matches!(kind, "opened" | "added" | "requirement" | "steps" | "step-done" | "paired" | "bolted" | "certificate")
 }
 
 /// The reason of a note, where its text is a list too.

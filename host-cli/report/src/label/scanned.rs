@@ -84,6 +84,17 @@ pub fn label_text(serial_number: &str, result: LabelResult, date: &str) -> Strin
     }
 }
 
+/// What the code of a certificate holds: of one valve the text of its label first, then the certificate's number and the beginning of
+/// its hash.
+pub(crate) fn certificate_text(label: Option<(&str, &str, &str)>, number: &str, fingerprint: &str) -> String {
+    let label = label.and_then(|(serial_number, result, date)| {
+        let result = LabelResult::parse(result)?;
+        Some(label_text(serial_number, result, date)).filter(|text| split(text).is_some())
+    });
+    let parts = label.as_deref().into_iter().chain([number, fingerprint]);
+    parts.collect::<Vec<_>>().join(BETWEEN)
+}
+
 fn is_date(text: &str) -> bool {
     text.len() == 10 && text.parse::<jiff::civil::Date>().is_ok()
 }

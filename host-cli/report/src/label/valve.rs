@@ -73,7 +73,9 @@ pub fn unsound(valve: &ValveHistory<'_>) -> Vec<String> {
     runs.chain(notes).chain(unreadable).collect()
 }
 
-fn result(valve: &ValveHistory<'_>, status: Option<&ValveStatus>) -> LabelResult {
+/// The result of a valve in words.
+pub(crate) fn label_result(valve: &ValveHistory<'_>) -> LabelResult {
+    let status = valve.history.map(|history| &history.status);
     let word = match (status.map(|status| status.stand), valve.verdict()) {
         _ if !unsound(valve).is_empty() || valve.differs() => LabelWord::NoVerdict,
         (Some(NextAction::SetAside), _) => LabelWord::SetAside,
@@ -108,7 +110,7 @@ fn history(status: &ValveStatus) -> String {
 pub fn valve_label(valve: &ValveHistory<'_>, zone: &TimeZone) -> Result<Label, CodeError> {
     let history_of = valve.history;
     let status = history_of.map(|history| &history.status);
-    let result = result(valve, status);
+    let result = label_result(valve);
     let local = |at: &str| at.parse::<Timestamp>().ok().map(|at| zone.to_datetime(at).date().to_string());
     let date = newest_run(valve).and_then(|at| local(&at)).unwrap_or_default();
     let limits = distinct(counted(valve).into_iter().map(limit)).join(" and ");

@@ -1,0 +1,204 @@
+//! `seathold certificate issue` and `again`.
+
+use std::path::Path;
+
+use clap::Args;
+use jiff::Timestamp;
+use seathold_config::shop::Shop;
+use seathold_document::pdf::AttachedFile;
+use seathold_recording::file::{self, Replace};
+use seathold_recording::plain::shown;
+use seathold_register::certificate::NewCertificate;
+use seathold_register::valves::BatchRecord;
+use seathold_register::{Access, Register};
+use seathold_report::certificate::{CertificateData, CertifiedValve, document};
+
+use super::valves::{all_tight, certified};
+use super::{CertificatePageArgs, certifying};
+use crate::cmd::batch_common::{BatchArg, refused};
+use crate::cmd::page_file::write_document_with;
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+
+/// `seathold certificate issue`.
+#[derive(Debug, Args)]
+pub struct IssueArgs {
+    /// Only these valves [default: every valve of the batch that was not set aside]
+    #[arg(value_name = "SERIAL")]
+    pub serials: Vec<String>,
+    /// One certificate with a table, instead of one for each valve
+    #[arg(long)]
+    pub table: bool,
+    /// Also of valves that are not tight: it states what was found
+    #[arg(long)]
+    pub any_result: bool,
+    /// A page to look at: without a number, and nothing is put on record
+    #[arg(long)]
+    pub draft: bool,
+    /// Who issues it
+    #[arg(long, value_name = "NAME", value_parser = crate::args::person)]
+    pub operator: String,
+    /// Who releases it, one of the shop's signatories
+    #[arg(long, value_name = "NAME", value_parser = crate::args::person)]
+    pub released_by: Option<String>,
+    #[command(flatten)]
+    pub page: CertificatePageArgs,
+    #[command(flatten)]
+    pub batch: BatchArg,
+}
+
+/// `seathold certificate again`.
+#[derive(Debug, Args)]
+pub struct AgainArgs {
+    /// The number of the certificate
+    #[arg(value_name = "NUMBER")]
+    pub number: String,
+    #[command(flatten)]
+    pub page: CertificatePageArgs,
+}
+
+pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let shop = args.page.shop()?;
+    let released_by = args.released_by.as_deref().unwrap_or_default();
+    may_release(args, &shop, released_by)?;
+    let mut register =
+        Register::open(&args.page.register.register, if args.draft { Access::Read } else { Access::Write })?;
+    let batch = args.batch.of(&register)?;
+    let valves = certified(&register, &batch, &args.serials)?;
+    all_tight(&register, &valves, args.any_result)?;
+    let now = console.date()?;
+    let now = Timestamp::from_second(now.as_second()).unwrap_or(now);
+    let pages: Vec<Vec<CertifiedValve>> =
+        if args.table { vec![valves] } else { valves.into_iter().map(|valve| vec![valve]).collect() };
+    let made_out = |valves: Vec<CertifiedValve>| CertificateData {
+        issued_at: now.to_string(),
+        issued_by: args.operator.clone(),
+        released_by: released_by.into(),
+        role: role(&shop, released_by),
+        valves,
+        ..CertificateData::new(certifying(&shop), &batch.name)
+    };
+    let mut certificates: Vec<CertificateData> = pages.into_iter().map(made_out).collect();
+    // A number is used once it is on record: first it is seen that the page can be made and the file written.
+    write_page(&args.page, &certificates, console)?;
+    if args.draft {
+        writeln!(console.out, "draft written to {}; it certifies nothing", args.page.out.display())?;
+        return Ok(Exit::Good);
+    }
+    for certificate in &mut certificates {
+        let serials: Vec<String> = certificate.valves.iter().map(|valve| valve.serial.clone()).collect();
+        let serials: Vec<&str> = serials.iter().map(String::as_str).collect();
+        let new = NewCertificate {
+            batch: &batch.batch,
+            serials: &serials,
+            prefix: &shop.certificate_prefix,
+            released_by,
+            operator: &args.operator,
+            now,
+        };
+        let number = register.issue_certificate(new, |number| {
+            certificate.certificate = Some(number.to_owned());
+            certificate.sha256()
+        })?;
+        writeln!(console.out, "{number}: {}", shown(&serials.join(", ")))?;
+    }
+    write_page(&args.page, &certificates, console).inspect_err(|_| {
+        let _ =
+            writeln!(console.err, "the numbers above are used; `seathold certificate again NUMBER` writes the page");
+    })?;
+    told(&args.page, console)?;
+    Ok(Exit::Good)
+}
+
+fn told(page: &CertificatePageArgs, console: &mut Console<'_>) -> Result<(), Error> {
+    let data = page.data.as_ref().map_or_else(String::new, |data| format!(", and its data to {}", data.display()));
+    writeln!(console.out, "written to {}{data}", page.out.display())?;
+    Ok(())
+}
+
+/// Releasing is for those whom the shop's file names.
+fn may_release(args: &IssueArgs, shop: &Shop, name: &str) -> Result<(), Error> {
+    let known = shop.signatories.iter().any(|signatory| signatory.name == name);
+    if name.is_empty() || known || shop.signatories.is_empty() {
+        return Ok(());
+    }
+    let names: Vec<&str> = shop.signatories.iter().map(|signatory| signatory.name.as_str()).collect();
+    Err(Error::usage(shown(&format!(
+        "--released-by: {name} is no signatory in {}; there are: {}",
+        args.page.shop.display(),
+        names.join(", ")
+    ))))
+}
+
+fn role(shop: &Shop, name: &str) -> String {
+    let signatory = shop.signatories.iter().find(|signatory| signatory.name == name);
+    signatory.map(|signatory| signatory.role.clone()).unwrap_or_default()
+}
+
+pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let shop = args.page.shop()?;
+    let register = Register::open(&args.page.register.register, Access::Read)?;
+    let issued = register.certificates()?;
+    let Some(known) = issued.iter().find(|known| known.certificate == args.number) else {
+        let hint = "`seathold certificate list` lists those that were issued";
+        return Err(refused(&register, format!("no certificate has the number {}; {hint}", args.number)));
+    };
+    if let Some(what) = &known.altered {
+        return Err(refused(&register, format!("its record {what}")));
+    }
+    let batches = register.batches()?;
+    let Some(batch) = batches.iter().find(|batch: &&BatchRecord| batch.batch == known.batch) else {
+        return Err(refused(&register, "its batch is not in this register".into()));
+    };
+    let certificate = CertificateData {
+        certificate: Some(known.certificate.clone()),
+        issued_at: known.issued_at.clone(),
+        issued_by: known.issued_by.clone(),
+        released_by: known.released_by.clone(),
+        role: role(&shop, &known.released_by),
+        valves: certified(&register, batch, &known.serials)?,
+        ..CertificateData::new(certifying(&shop), &batch.name)
+    };
+    if certificate.sha256() != known.sha256 {
+        let why = "what it would state now is not what it stated when it was issued: runs, notes, the order or the shop's file \
+                   have changed since; issue a new one";
+        return Err(refused(&register, format!("{}: {why}", known.certificate)));
+    }
+    write_page(&args.page, std::slice::from_ref(&certificate), console)?;
+    told(&args.page, console)?;
+    Ok(Exit::Good)
+}
+
+/// The page, and its data where they are asked for.
+fn write_page(
+    page: &CertificatePageArgs,
+    certificates: &[CertificateData],
+    console: &Console<'_>,
+) -> Result<(), Error> {
+    let document = document(certificates, &console.clock.zone()).map_err(|why| Error::usage(why.to_string()))?;
+    let attached: Vec<AttachedFile> = certificates
+        .iter()
+        .filter_map(|certificate| {
+            let number = certificate.certificate.as_ref()?;
+            Some(AttachedFile {
+                name: format!("{number}.json"),
+                mime_type: "application/json",
+                about: format!("What certificate {number} states, as data"),
+                bytes: certificate.json().into_bytes(),
+            })
+        })
+        .collect();
+    write_document_with(&page.out, document, page.page_size, &attached, page.force)?;
+    if let Some(path) = &page.data {
+        write_data(path, certificates, page.force)?;
+    }
+    Ok(())
+}
+
+/// One certificate is the file; several are a line each, whose hash is that of the line without its end.
+fn write_data(path: &Path, certificates: &[CertificateData], force: bool) -> Result<(), Error> {
+    let text = certificates.iter().map(CertificateData::json).collect::<Vec<_>>().join("\n");
+    let replace = if force { Replace::Any } else { Replace::Ours(&[b"\"schema\":\"seathold/certificate/"]) };
+    Ok(file::write(path, text.as_bytes(), replace)?)
+}

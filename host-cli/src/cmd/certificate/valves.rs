@@ -1,0 +1,64 @@
+//! Of which valves a certificate is made out, and what it states of them.
+
+use seathold_recording::plain::shown;
+use seathold_register::batch::status::NextAction;
+use seathold_register::order::BatchOrder;
+use seathold_register::valves::BatchRecord;
+use seathold_register::{Register, RunFilter};
+use seathold_report::RunSelection;
+use seathold_report::certificate::{CertifiedValve, not_certifiable};
+use seathold_report::label::scanned;
+
+use crate::cmd::batch_common::{listed, not_listed, refused};
+use crate::error::Error;
+
+/// Valves of a batch as they were named, or all that were not set aside.
+///
+/// # Errors
+/// When one is not on the list, or none can be certified; all of those that cannot are named.
+pub(super) fn certified(
+    register: &Register,
+    batch: &BatchRecord,
+    typed: &[String],
+) -> Result<Vec<CertifiedValve>, Error> {
+    let order = BatchOrder::of(register, &batch.batch)?;
+    let filter = RunFilter { batch: Some(batch.batch.clone()), ..RunFilter::default() };
+    let selection = RunSelection::read(register, &filter)?;
+    let all = selection.valves();
+    let is_aside = |history: &seathold_report::RegisterHistory| history.status.stand == NextAction::SetAside;
+    let mut wanted = Vec::new();
+    for text in typed {
+        let serial = scanned::listed(text, |serial| all.iter().any(|valve| valve.serial == serial));
+        let Some(valve) = all.iter().find(|valve| valve.serial == serial) else {
+            return Err(refused(register, not_listed(serial, batch, all.iter().map(|valve| valve.serial))));
+        };
+        if !wanted.iter().any(|known: &&seathold_report::ValveHistory<'_>| known.serial == valve.serial) {
+            wanted.push(valve);
+        }
+    }
+    if typed.is_empty() {
+        wanted = all.iter().filter(|valve| !valve.history.is_some_and(is_aside)).collect();
+    }
+    let faults: Vec<String> = wanted
+        .iter()
+        .filter_map(|valve| Some(format!("{}: {}", shown(valve.serial), not_certifiable(valve, &order)?)))
+        .collect();
+    if !faults.is_empty() {
+        return Err(refused(register, format!("no certificate can be made out: {}", faults.join("; "))));
+    }
+    if wanted.is_empty() {
+        return Err(refused(register, format!("batch {} has no valve to certify", batch.name)));
+    }
+    Ok(wanted.into_iter().map(|valve| CertifiedValve::of(valve, &order)).collect())
+}
+
+/// An error where a valve is not tight and nobody asked for its certificate all the same.
+pub(super) fn all_tight(register: &Register, valves: &[CertifiedValve], any_result: bool) -> Result<(), Error> {
+    let other: Vec<&str> = valves.iter().filter(|valve| !valve.tight).map(|valve| valve.serial.as_str()).collect();
+    if any_result || other.is_empty() {
+        return Ok(());
+    }
+    let why =
+        format!("not tight from both sides: {}; leave them out, or --any-result states what was found", listed(&other));
+    Err(refused(register, why))
+}

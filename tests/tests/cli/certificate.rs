@@ -1,0 +1,235 @@
+//! `seathold certificate` and `batch order`: what leaves the shop with a valve.
+
+use std::path::Path;
+
+use seathold_recording::hash::sha256;
+use seathold_tests::batch_kit::{opened, say};
+use serde_json::Value;
+
+const SHOP: &str = "name = \"Tidewater Valve Works\"\naddress = \"Slipway 4\"\ncertificate_prefix = \"TW\"\n\n[[signatory]]\n\
+    name = \"Ada Brook\"\nrole = \"Inspector\"\n";
+
+fn good(dir: &Path, arguments: &[&str]) -> String {
+    let said = say(dir, arguments);
+    assert_eq!(said.code, 0, "{arguments:?}: {}", said.err);
+    said.out
+}
+
+fn refused(dir: &Path, arguments: &[&str], why: &str) {
+    let said = say(dir, arguments);
+    assert!(said.code == 2 && said.err.contains(why), "{arguments:?}: {} {}", said.code, said.err);
+}
+
+fn run(dir: &Path, serial: &str, valve: &str) {
+    let out = format!("[DIR]/{serial}-{valve}.hold");
+    say(dir, &["run", "-q", "--serial", serial, "--valve", valve, "--operator", "Ada", "--out", &out]);
+}
+
+/// A batch of three: tight, leaking, not tested.
+fn tested(dir: &Path) {
+    opened(dir, "HM-001..HM-003");
+    std::fs::write(dir.join("shop.toml"), SHOP).unwrap();
+    run(dir, "HM-001", "tight");
+    run(dir, "HM-002", "scratched-seat-a");
+}
+
+fn issue<'a>(more: &[&'a str]) -> Vec<&'a str> {
+    let ada = ["--shop", "[DIR]/shop.toml", "--operator", "Ada"];
+    [&["certificate", "issue"], more, &ada[..]].concat()
+}
+
+/// The certificates that the register knows.
+fn issued(dir: &Path) -> Vec<Value> {
+    let out = good(dir, &["certificate", "list", "--json"]);
+    out.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+}
+
+fn read(dir: &Path, name: &str) -> String {
+    std::fs::read_to_string(dir.join(name)).unwrap()
+}
+
+#[test]
+fn a_certificate_states_what_was_found_and_for_whom() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    let ada = ["--operator", "Ada"];
+    good(
+        dir,
+        &[&["batch", "order", "--customer", "Shellfish hatchery", "--order", "4711", "--heat", "K 1"], &ada[..]]
+            .concat(),
+    );
+    good(dir, &[&["batch", "order", "HM-001", "--heat", "K 23"], &ada[..]].concat());
+    good(dir, &[&["batch", "order", "--order", ""], &ada[..]].concat());
+    assert!(!good(dir, &["batch", "order", "HM-001"]).contains("4711"));
+    let out =
+        good(dir, &issue(&["HM-001", "-o", "[DIR]/c.html", "--data", "[DIR]/c.json", "--released-by", "Ada Brook"]));
+    let certificate = issued(dir).remove(0);
+    let number = certificate["certificate"].as_str().unwrap();
+    assert!(number.starts_with("TW-") && number.ends_with("-0001"), "{number}");
+    assert_eq!(out, format!("{number}: HM-001\nwritten to [DIR]/c.html, and its data to [DIR]/c.json\n"));
+    let page = read(dir, "c.html");
+    for text in [
+        number,
+        "Tidewater Valve Works, Slipway 4",
+        "Shellfish hatchery",
+        "K 23",
+        "TIGHT SIMULATED",
+        "Ada Brook, Inspector",
+        "pressure hold with compressed air, 6.000 bar gauge",
+        "guarded acceptance, JCGM 106:2012, 8.3",
+        "no conformity with a standard",
+    ] {
+        assert!(page.contains(text), "{text}");
+    }
+    assert!(!page.contains("4711") && !page.contains("K 1<"));
+    // What is read by eye and by a program is one, and its hash is in the chain and on the page.
+    let data = read(dir, "c.json");
+    assert_eq!(sha256(data.as_bytes()), certificate["sha256"].as_str().unwrap());
+    assert!(page.contains(&certificate["sha256"].as_str().unwrap()[..16]));
+    let data: Value = serde_json::from_str(&data).unwrap();
+    assert_eq!((&data["certificate"], &data["valves"][0]["serial"]), (&number.into(), &"HM-001".into()));
+    let side = &data["valves"][0]["sides"][1];
+    let found = say(dir, &["find", "--serial", "HM-001", "--json"]).out;
+    let found: Value = serde_json::from_str(found.lines().find(|line| line.contains("\"run\"")).unwrap()).unwrap();
+    let second = &found["run"]["sides"][1];
+    for field in ["leak_pa_m3_s", "expanded_pa_m3_s", "limit_pa_m3_s", "verdict"] {
+        assert!(!side[field].is_null() && side[field] == second[field], "{field}");
+    }
+    // It is on the valve's report.
+    good(dir, &["report", "--serial", "HM-001", "-o", "[DIR]/r.html"]);
+    assert!(read(dir, "r.html").contains(&format!("certificate {number}, released by Ada Brook")));
+}
+
+#[test]
+fn what_is_not_tight_is_certified_by_choice_only() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    let out = ["-o", "[DIR]/c.html"];
+    refused(
+        dir,
+        &issue(&[&["HM-001", "HM-002"], &out[..]].concat()),
+        "not tight from both sides: HM-002; leave them out",
+    );
+    refused(dir, &issue(&out), "no certificate can be made out: HM-003: it was not tested");
+    refused(dir, &issue(&[&["HM-009"], &out[..]].concat()), "HM-009 is not on the list");
+    refused(
+        dir,
+        &issue(&[&["HM-001", "--released-by", "Bo"], &out[..]].concat()),
+        "--released-by: Bo is no signatory in [DIR]/shop.toml; there are: Ada Brook",
+    );
+    good(dir, &issue(&[&["HM-001", "--draft"], &out[..]].concat()));
+    assert!(read(dir, "c.html").contains("it certifies nothing") && issued(dir).is_empty());
+    good(dir, &["batch", "set-aside", "HM-003", "--note", "dropped", "--operator", "Ada"]);
+    refused(dir, &issue(&[&["HM-003"], &out[..]].concat()), "HM-003: it was set aside");
+    good(dir, &issue(&[&["--table", "--any-result"], &out[..]].concat()));
+    let page = read(dir, "c.html");
+    assert!(page.contains("1 of 2 TIGHT") && page.contains("LEAKING SIMULATED") && !page.contains("HM-003"));
+    // A number is not used up by a page that cannot be written.
+    refused_to_write(dir);
+    assert_eq!(issued(dir).len(), 1);
+}
+
+fn refused_to_write(dir: &Path) {
+    std::fs::write(dir.join("mine.html"), "my own").unwrap();
+    let said = say(dir, &issue(&["HM-001", "-o", "[DIR]/mine.html"]));
+    assert!(said.code != 0 && read(dir, "mine.html") == "my own", "{}", said.err);
+}
+
+#[test]
+fn a_certificate_is_written_again_only_as_it_was() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    good(dir, &issue(&["HM-001", "-o", "[DIR]/c.pdf", "--data", "[DIR]/c.json"]));
+    let number = issued(dir)[0]["certificate"].as_str().unwrap().to_owned();
+    let again = ["certificate", "again", &number, "--shop", "[DIR]/shop.toml", "-o", "[DIR]/again.pdf"];
+    good(dir, &again);
+    let pdf = |name: &str| std::fs::read(dir.join(name)).unwrap();
+    assert_eq!(pdf("c.pdf"), pdf("again.pdf"));
+    assert!(pdf("c.pdf").len() < 150_000, "{}", pdf("c.pdf").len());
+    assert!(good(dir, &["certificate", "verify", "[DIR]/c.json"]).starts_with(&format!("{number}: as it was issued ")));
+    let data = read(dir, "c.json").replacen("\"first side\"", "\"first  side\"", 1);
+    std::fs::write(dir.join("c.json"), data).unwrap();
+    let said = say(dir, &["certificate", "verify", "[DIR]/c.json"]);
+    assert!(said.code == 6 && said.out.starts_with("NOT AS ISSUED"), "{} {}", said.code, said.out);
+    // The shop moves; the valve is reworked.
+    std::fs::write(dir.join("shop.toml"), SHOP.replace("Slipway 4", "Slipway 5")).unwrap();
+    refused(dir, &again, "is not what it stated when it was issued");
+    std::fs::write(dir.join("shop.toml"), SHOP).unwrap();
+    good(dir, &["batch", "rework", "HM-001", "--note", "new seat", "--operator", "Ada"]);
+    let said = say(dir, &again);
+    assert!(said.code == 2, "{}", said.err);
+}
+
+/// Counted on, whatever was issued; of two benches that come together none has the other's.
+#[test]
+fn numbers_never_repeat() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    good(dir, &["batch", "set-aside", "HM-003", "--note", "dropped", "--operator", "Ada"]);
+    good(dir, &issue(&["--any-result", "-o", "[DIR]/c.html"]));
+    good(dir, &issue(&["--table", "--any-result", "-o", "[DIR]/c.html"]));
+    let other = tempfile::tempdir().unwrap();
+    let other = other.path();
+    tested(other);
+    good(other, &issue(&["HM-001", "-o", "[DIR]/c.html"]));
+    let theirs = other.join("bench.sqlite");
+    good(dir, &["register", "merge", theirs.to_str().unwrap()]);
+    let certificates = issued(dir);
+    let number = |certificate: &Value| certificate["certificate"].as_str().unwrap().to_owned();
+    let mut numbers: Vec<String> = certificates.iter().map(number).collect();
+    assert_eq!(numbers.len(), 4);
+    numbers.sort();
+    numbers.dedup();
+    assert_eq!(numbers.len(), 4, "{numbers:?}");
+    assert_eq!(numbers.iter().filter(|number| number.ends_with("-0001")).count(), 2);
+    assert!(numbers.iter().any(|number| number.ends_with("-0003")), "{numbers:?}");
+}
+
+#[test]
+fn a_record_that_was_altered_is_certified_by_nobody() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    good(dir, &["batch", "order", "--customer", "Shellfish hatchery", "--operator", "Ada"]);
+    good(dir, &issue(&["HM-001", "-o", "[DIR]/c.html"]));
+    let db = rusqlite::Connection::open(dir.join("bench.sqlite")).unwrap();
+    db.execute_batch("DROP TRIGGER notes_stay").unwrap();
+    db.execute("UPDATE notes SET text = replace(text, 'Shellfish', 'Oyster') WHERE kind = 'order'", []).unwrap();
+    refused(dir, &issue(&["HM-001", "-o", "[DIR]/c.html"]), "no certificate can be made out: HM-001: record ");
+    db.execute("UPDATE notes SET text = replace(text, 'Oyster', 'Shellfish') WHERE kind = 'order'", []).unwrap();
+    db.execute("UPDATE notes SET text = replace(text, '-0001', '-0002') WHERE kind = 'certificate'", []).unwrap();
+    let said = say(dir, &["certificate", "list"]);
+    assert!(said.code == 6 && said.out.contains("ALTERED"), "{} {}", said.code, said.out);
+}
+
+#[test]
+fn bad_details_are_refused_and_hostile_ones_are_text() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    let long = "x".repeat(201);
+    let ada = ["--operator", "Ada"];
+    let order = |more: &[&str]| {
+        [&["batch", "order"], more, &ada[..]].concat().iter().map(|s| (*s).to_owned()).collect::<Vec<_>>()
+    };
+    for (more, why) in [
+        (&["--heat", long.as_str()][..], "Heat number: 201 characters; 200 are allowed"),
+        (&["--remark", "a\u{1b}[2Jb"], "none that acts on a screen"),
+        (&["HM-O01", "--heat", "1"], "HM-O01"),
+    ] {
+        let words = order(more);
+        refused(dir, &words.iter().map(String::as_str).collect::<Vec<_>>(), why);
+    }
+    refused(dir, &["batch", "order", "--heat", "1"], "who says so? Give --operator");
+    let words = order(&["--remark", "<script>alert(1)</script>"]);
+    good(dir, &words.iter().map(String::as_str).collect::<Vec<_>>());
+    good(dir, &issue(&["HM-001", "-o", "[DIR]/c.html"]));
+    let page = read(dir, "c.html");
+    assert!(page.contains("&lt;script&gt;alert(1)") && !page.contains("<script>alert"));
+    std::fs::write(dir.join("shop.toml"), "nam = \"x\"").unwrap();
+    refused(dir, &issue(&["HM-001", "-o", "[DIR]/c.html"]), "name: missing");
+}
