@@ -37,6 +37,7 @@ pub enum JsonKind {
     Causes,
     Settings,
     AssemblyStatus,
+    CertificateIssue,
     CertificateList,
 }
 
@@ -68,6 +69,7 @@ pub const KINDS: &[JsonKind] = &[
     JsonKind::Causes,
     JsonKind::Settings,
     JsonKind::AssemblyStatus,
+    JsonKind::CertificateIssue,
     JsonKind::CertificateList,
 ];
 
@@ -101,6 +103,7 @@ impl JsonKind {
             Self::Causes => "study causes",
             Self::Settings => "settings",
             Self::AssemblyStatus => "assembly status",
+            Self::CertificateIssue => "certificate issue",
             Self::CertificateList => "certificate list",
         }
     }
@@ -144,6 +147,7 @@ impl JsonKind {
             Self::Causes => include_str!("../../docs/schema/study-causes.json"),
             Self::Settings => include_str!("../../docs/schema/settings.json"),
             Self::AssemblyStatus => include_str!("../../docs/schema/assembly-status.json"),
+            Self::CertificateIssue => include_str!("../../docs/schema/certificate-issue.json"),
             Self::CertificateList => include_str!("../../docs/schema/certificate-list.json"),
         }
     }

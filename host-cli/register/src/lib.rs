@@ -3,16 +3,15 @@
 mod append;
 pub mod assembly;
 pub mod batch;
-pub mod certificate;
 pub mod claim;
 pub mod correction;
+pub mod customer;
 pub mod error;
 pub mod extract;
 pub mod intake;
 pub mod merge;
 pub mod note;
 pub mod open;
-pub mod order;
 pub mod override_note;
 pub mod quarantine;
 pub mod query;

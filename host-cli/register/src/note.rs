@@ -3,8 +3,8 @@
 use serde::Serialize;
 
 use crate::assembly::sealed;
+use crate::customer::{certificate, order};
 use crate::override_note::override_words;
-use crate::{certificate, order};
 
 /// A valve in the register.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]

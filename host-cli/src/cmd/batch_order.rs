@@ -2,7 +2,10 @@
 
 use clap::Args;
 use seathold_recording::plain::shown;
-use seathold_register::order::{BatchOrder, OrderDetails, OrderField};
+use seathold_register::customer::{
+    order::{OrderDetails, OrderField},
+    order_notes::BatchOrder,
+};
 use seathold_register::{Access, Register};
 use seathold_text::layout::line;
 

@@ -312,40 +312,45 @@ pub const EXAMPLES: &[CommandExamples] = &[
     of(
         "batch order",
         &[
-            ("batch order --customer \"Shellfish hatchery\" --order 4711 --operator Ada", "of the whole batch"),
+            ("batch order --customer Hatchery --order 4711 --operator Ada", "of the whole batch"),
             ("batch order HM-001 --heat \"K 23\" --operator Ada", "of one valve"),
             ("batch order", "what is stated"),
+        ],
+    ),
+    of(
+        "certificate",
+        &[
+            ("certificate template > shop.toml", "the shop's name, and who may release"),
+            ("certificate issue HM-001 --shop s.toml --out c.pdf --operator Ada", "a page to go with the valve"),
+            ("certificate list", "those that were issued"),
         ],
     ),
     of(
         "certificate template",
         &[
             ("certificate template", "a file of the shop to start from"),
-            ("certificate template > shop.toml", "into a file"),
+            ("certificate template > west.toml", "into a file of its own"),
         ],
     ),
     of(
         "certificate issue",
         &[
             (
-                "certificate issue --draft --shop shop.toml --out draft.pdf --operator Ada",
+                "certificate issue --draft --shop s.toml --out d.pdf --operator Ada",
                 "to look at: nothing is put on record",
             ),
+            ("certificate issue HM-001 --shop s.toml --out c.pdf --operator Ada", "of one valve"),
             (
-                "certificate issue HM-001 --shop shop.toml --out HM-001.pdf --operator Ada --released-by \"Ada Brook\"",
-                "of one valve",
-            ),
-            (
-                "certificate issue --table --any-result --shop shop.toml --out spring.pdf --operator Ada",
-                "one with a table, of every valve",
+                "certificate issue --table --shop s.toml --out c.pdf --operator Ada",
+                "one with a table, of every valve of the batch",
             ),
         ],
     ),
     of(
         "certificate again",
         &[
-            ("certificate again TW-3f09ab-0001 --shop shop.toml --out HM-001.pdf", "the same page again"),
-            ("certificate again TW-3f09ab-0001 --shop shop.toml --out HM-001.html", "as a page for screens"),
+            ("certificate again TW-3f09ab-0001 --shop s.toml --out c.pdf", "the same page again"),
+            ("certificate again TW-3f09ab-0001 --shop s.toml --out c.html", "as a page for screens"),
         ],
     ),
     of(

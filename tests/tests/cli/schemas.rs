@@ -214,6 +214,12 @@ fn the_register_and_its_batches() {
     ]
     .concat());
     held(dir, JsonKind::AssemblyStatus, &at);
+    say(&[&["batch", "order", "--customer", "Shellfish hatchery"], &ada[..]].concat());
+    std::fs::write(dir.join("shop.toml"), said_by(dir, &["certificate", "template"])).unwrap();
+    let page = ["HM-001", "--any-result", "--shop", "[DIR]/shop.toml", "--out", "[DIR]/c.html"];
+    held(dir, JsonKind::CertificateIssue, &[&page[..], &ada, &at].concat());
+    held(dir, JsonKind::CertificateIssue, &[&page[..], &["--draft"], &ada, &at].concat());
+    held(dir, JsonKind::CertificateList, &at);
     say(&["batch", "close", "--unfinished", "enough", "--operator", "Ada"]);
     held(dir, JsonKind::BatchList, &at);
     held(dir, JsonKind::RegisterInfo, &at);

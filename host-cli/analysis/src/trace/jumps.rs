@@ -13,7 +13,7 @@ const NOISES: f64 = 15.0;
 const STEPS: f64 = 16.0;
 
 /// Readings in a median, on either side.
-const ACROSS: usize = 3;
+const ACROSS: usize = 5;
 
 /// The medians differ by so much of the jump. By a spike they do not differ.
 const STAYS: f64 = 0.6;
@@ -59,7 +59,7 @@ mod tests {
     proptest! {
         /// High bits that are stuck, whichever: a saw-tooth, with chatter where it wraps. Two wraps at least lie inside.
         #[test]
-        fn stuck_bits_are_seen(seed: u64, bits in 5u32..12, noise in 0.005f64..0.04, fall in 0.001f64..0.06) {
+        fn stuck_bits_are_seen(seed: u64, bits in 6u32..12, noise in 0.005f64..0.04, fall in 0.001f64..0.04) {
             let wrap = f64::from(1 << bits);
             let (sigma, slope) = (noise * wrap, fall * wrap);
             let readings = ((3.0 / fall) as usize).max(300);

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use seathold_recording::hash::sha256;
 use seathold_register::batch::status::NextAction;
-use seathold_register::order::{BatchOrder, OrderField};
+use seathold_register::customer::{order::OrderField, order_notes::BatchOrder};
 use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Verdict;
 use seathold_text::layout::percent;
@@ -51,7 +51,7 @@ pub struct CertificateData {
 }
 
 /// The kind and version of a certificate's data.
-const SCHEMA: &str = "seathold/certificate/1";
+const SCHEMA: &str = "seathold/certificate-issue/1";
 
 /// A valve on it.
 #[derive(Clone, Debug, PartialEq, Serialize)]

@@ -8,10 +8,12 @@ use seathold_config::shop::Shop;
 use seathold_document::pdf::AttachedFile;
 use seathold_recording::file::{self, Replace};
 use seathold_recording::plain::shown;
-use seathold_register::certificate::NewCertificate;
+use seathold_register::customer::issue::NewCertificate;
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, Register};
 use seathold_report::certificate::{CertificateData, CertifiedValve, document};
+
+use serde_json::json;
 
 use super::valves::{all_tight, certified};
 use super::{CertificatePageArgs, certifying};
@@ -20,6 +22,7 @@ use crate::cmd::page_file::write_document_with;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::schema::{self, JsonKind};
 
 /// `seathold certificate issue`.
 #[derive(Debug, Args)]
@@ -36,6 +39,9 @@ pub struct IssueArgs {
     /// A page to look at: without a number, and nothing is put on record
     #[arg(long)]
     pub draft: bool,
+    /// Print what each states, a JSON object a line
+    #[arg(long)]
+    pub json: bool,
     /// Who issues it
     #[arg(long, value_name = "NAME", value_parser = crate::args::person)]
     pub operator: String,
@@ -83,8 +89,10 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
     // A number is used once it is on record: first it is seen that the page can be made and the file written.
     write_page(&args.page, &certificates, console)?;
     if args.draft {
-        writeln!(console.out, "draft written to {}; it certifies nothing", args.page.out.display())?;
-        return Ok(Exit::Good);
+        if !args.json {
+            writeln!(console.out, "draft written to {}; it certifies nothing", args.page.out.display())?;
+        }
+        return printed(args, &certificates, console);
     }
     for certificate in &mut certificates {
         let serials: Vec<String> = certificate.valves.iter().map(|valve| valve.serial.clone()).collect();
@@ -101,13 +109,25 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
             certificate.certificate = Some(number.to_owned());
             certificate.sha256()
         })?;
-        writeln!(console.out, "{number}: {}", shown(&serials.join(", ")))?;
+        if !args.json {
+            writeln!(console.out, "{number}: {}", shown(&serials.join(", ")))?;
+        }
     }
     write_page(&args.page, &certificates, console).inspect_err(|_| {
         let _ =
             writeln!(console.err, "the numbers above are used; `seathold certificate again NUMBER` writes the page");
     })?;
-    told(&args.page, console)?;
+    if !args.json {
+        told(&args.page, console)?;
+    }
+    printed(args, &certificates, console)
+}
+
+/// What the certificates state, where a program asked.
+fn printed(args: &IssueArgs, certificates: &[CertificateData], console: &mut Console<'_>) -> Result<Exit, Error> {
+    for certificate in certificates.iter().filter(|_| args.json) {
+        schema::write(console, JsonKind::CertificateIssue, json!(certificate))?;
+    }
     Ok(Exit::Good)
 }
 
@@ -199,6 +219,6 @@ fn write_page(
 /// One certificate is the file; several are a line each, whose hash is that of the line without its end.
 fn write_data(path: &Path, certificates: &[CertificateData], force: bool) -> Result<(), Error> {
     let text = certificates.iter().map(CertificateData::json).collect::<Vec<_>>().join("\n");
-    let replace = if force { Replace::Any } else { Replace::Ours(&[b"\"schema\":\"seathold/certificate/"]) };
+    let replace = if force { Replace::Any } else { Replace::Ours(&[b"\"schema\":\"seathold/certificate-issue/"]) };
     Ok(file::write(path, text.as_bytes(), replace)?)
 }

@@ -14,7 +14,7 @@ use crate::schema::{self, JsonKind};
 
 /// `seathold certificate list`.
 #[derive(Debug, Args)]
-pub struct ListArgs {
+pub struct CertificateListArgs {
     #[command(flatten)]
     pub register: RegisterArg,
     /// A JSON object a line
@@ -22,7 +22,7 @@ pub struct ListArgs {
     pub json: bool,
 }
 
-pub(super) fn run(args: &ListArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+pub(super) fn run(args: &CertificateListArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let register = Register::open(&args.register.register, Access::Read)?;
     let certificates = register.certificates()?;
     let mut exit = Exit::Good;

@@ -30,7 +30,7 @@ pub enum CertificateCommand {
     /// Tell whether a certificate's data are what was issued: attached to its PDF, or written by --data
     Verify(verify::VerifyArgs),
     /// List the certificates that were issued
-    List(list::ListArgs),
+    List(list::CertificateListArgs),
 }
 
 /// The shop, and the page.

@@ -2,7 +2,7 @@
 
 use seathold_recording::plain::shown;
 use seathold_register::batch::status::NextAction;
-use seathold_register::order::BatchOrder;
+use seathold_register::customer::order_notes::BatchOrder;
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Register, RunFilter};
 use seathold_report::RunSelection;

@@ -5,8 +5,9 @@
 
 use jiff::Timestamp;
 use rusqlite::Connection;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
+use super::certificate::CertificateHead;
 use crate::Register;
 use crate::append::insert_note;
 use crate::assembly::sealed;
@@ -14,18 +15,6 @@ use crate::error::{Error, RegisterError, WithPath};
 use crate::intake::list_fault;
 use crate::note::{NewNote, NoteKind};
 use crate::transaction::transact;
-
-/// What a note seals of a certificate; its valves follow, a line each.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct CertificateHead {
-    /// Its number.
-    pub certificate: String,
-    /// SHA-256 over what it states, as data.
-    pub sha256: String,
-    /// Who released it; empty where nobody was named.
-    #[serde(default, skip_serializing_if = "String::is_empty")]
-    pub released_by: String,
-}
 
 /// A certificate in the register.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -65,18 +54,6 @@ pub struct NewCertificate<'a> {
     pub operator: &'a str,
     /// When.
     pub now: Timestamp,
-}
-
-/// A note's text as people read it.
-pub(crate) fn words(text: &str, serial: Option<&str>) -> Option<String> {
-    let head: CertificateHead = sealed::head(text)?;
-    let of = match serial {
-        Some(_) => String::new(),
-        None => format!(" of {} valves", sealed::lines::<String>(text)?.len()),
-    };
-    let released =
-        if head.released_by.is_empty() { String::new() } else { format!(", released by {}", head.released_by) };
-    Some(format!("certificate {}{of}{released}; states {}", head.certificate, head.sha256))
 }
 
 impl Register {

@@ -1,0 +1,29 @@
+//! What a note seals of a certificate.
+
+use serde::{Deserialize, Serialize};
+
+use crate::assembly::sealed;
+
+/// What a note seals of a certificate; its valves follow, a line each.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CertificateHead {
+    /// Its number.
+    pub certificate: String,
+    /// SHA-256 over what it states, as data.
+    pub sha256: String,
+    /// Who released it; empty where nobody was named.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub released_by: String,
+}
+
+/// A note's text as people read it.
+pub(crate) fn words(text: &str, serial: Option<&str>) -> Option<String> {
+    let head: CertificateHead = sealed::head(text)?;
+    let of = match serial {
+        Some(_) => String::new(),
+        None => format!(" of {} valves", sealed::lines::<String>(text)?.len()),
+    };
+    let released =
+        if head.released_by.is_empty() { String::new() } else { format!(", released by {}", head.released_by) };
+    Some(format!("certificate {}{of}{released}; states {}", head.certificate, head.sha256))
+}
