@@ -191,6 +191,30 @@ mod tests {
         }
     }
 
+    /// The path of the page is the same matrix, and nothing of a caption or a text becomes markup.
+    #[test]
+    fn a_page_draws_the_matrix_and_says_what_it_holds() {
+        let code = MatrixCode::new("HM-001 <b>&\"x").unwrap();
+        let blocks = vec![crate::Block::Code { code: code.clone(), caption: "<i>Scan".into() }];
+        let document = crate::Document { title: "T".into(), foot: String::new(), moment: String::new(), blocks };
+        let page = crate::html::page(&document);
+        assert!(
+            page.contains("that holds the text: HM-001 &lt;b&gt;&amp;") && page.contains("<figcaption>&lt;i&gt;Scan")
+        );
+        let path = page.split_once("<path d=\"M4 4").map(|(_, rest)| format!("M4 4{rest}")).unwrap();
+        let path = path.split_once('"').unwrap().0;
+        let mut drawn = vec![false; code.side() * code.side()];
+        for run in path.split('z').filter(|run| !run.is_empty()) {
+            let (at, wide) = run.trim_start_matches('M').split_once('h').unwrap();
+            let (x, y) = at.split_once(' ').unwrap();
+            let wide = wide.split_once('v').unwrap().0.parse::<usize>().unwrap();
+            let first = y.parse::<usize>().unwrap() * code.side() + x.parse::<usize>().unwrap();
+            drawn[first..first + wide].fill(true);
+        }
+        let all = |at: usize| code.is_dark(at % code.side(), at / code.side());
+        assert!(drawn.iter().enumerate().all(|(at, dark)| *dark == all(at)));
+    }
+
     #[test]
     fn the_longest_text_is_read_back_and_no_longer_one_taken() {
         let longest: String = ('a'..='z').cycle().take(CODE_BYTES_MAX).collect();
