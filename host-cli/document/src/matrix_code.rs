@@ -3,7 +3,9 @@
 use std::fmt;
 
 use maud::{Markup, html};
-use qrcodegen::{QrCode, QrCodeEcc, QrSegment};
+use qrcode2::bits::Bits;
+use qrcode2::error::Error as QrError;
+use qrcode2::{Color, EcLevel, QrCode, Version};
 
 /// Modules that stay light on every side of a code (ISO/IEC 18004, quiet zone; *memory*).
 pub const QUIET_ZONE: usize = 4;
@@ -52,6 +54,27 @@ pub(crate) fn is_unprintable(c: char) -> bool {
         || matches!(c, '\u{e000}'..='\u{f8ff}' | '\u{feff}' | '\u{fff0}'..='\u{ffff}' | '\u{e0000}'..)
 }
 
+/// The smallest code of a text.
+fn encoded(text: &str, level: EcLevel) -> Result<QrCode, QrError> {
+    if text.is_ascii() {
+        return QrCode::with_error_correction_level(text, level);
+    }
+    // Bytes alone: two of UTF-8 may look like one of another encoding that the standard has a mode for.
+    let mut smallest = Err(QrError::DataTooLong);
+    for version in 1..=40 {
+        let mut bits = Bits::new(Version::Normal(version));
+        smallest = bits
+            .push_eci_designator(ECI_UTF_8)
+            .and_then(|()| bits.push_byte_data(text.as_bytes()))
+            .and_then(|()| bits.push_terminator(level))
+            .and_then(|()| QrCode::with_bits(bits, level));
+        if smallest.is_ok() {
+            break;
+        }
+    }
+    smallest
+}
+
 impl MatrixCode {
     /// The code of a text, of medium correction (about 15 % of it may be unreadable) or better where that needs no larger one.
     ///
@@ -68,14 +91,12 @@ impl MatrixCode {
         if text.len() > CODE_BYTES_MAX {
             return Err(long);
         }
-        let mut segments = QrSegment::make_segments(text);
-        if !text.is_ascii() {
-            segments.insert(0, QrSegment::make_eci(ECI_UTF_8));
-        }
-        let code = QrCode::encode_segments(&segments, QrCodeEcc::Medium).map_err(|_| long)?;
-        let cells = || (0..code.size()).flat_map(|y| (0..code.size()).map(move |x| (x, y)));
-        let dark: Vec<bool> = cells().map(|(x, y)| code.get_module(x, y)).collect();
-        Ok(Self { text: text.into(), side: usize::try_from(code.size()).unwrap_or_default(), dark })
+        let medium = encoded(text, EcLevel::M).map_err(|_| long)?;
+        let better = [EcLevel::H, EcLevel::Q].into_iter().filter_map(|level| encoded(text, level).ok());
+        let code = better.into_iter().find(|code| code.width() == medium.width()).unwrap_or(medium);
+        let side = code.width();
+        let dark: Vec<bool> = code.into_colors().into_iter().map(|colour| colour == Color::Dark).collect();
+        Ok(Self { text: text.into(), side, dark })
     }
 
     /// The text that it holds.
