@@ -3,7 +3,9 @@
 use std::fmt;
 
 use maud::{Markup, html};
-use qrcodegen::{QrCode, QrCodeEcc, QrSegment};
+use qrcode2::bits::Bits;
+use qrcode2::error::Error as QrError;
+use qrcode2::{Color, EcLevel, QrCode, Version};
 
 /// Modules that stay light on every side of a code (ISO/IEC 18004, quiet zone; *memory*).
 pub const QUIET_ZONE: usize = 4;
@@ -52,6 +54,27 @@ pub(crate) fn is_unprintable(c: char) -> bool {
         || matches!(c, '\u{e000}'..='\u{f8ff}' | '\u{feff}' | '\u{fff0}'..='\u{ffff}' | '\u{e0000}'..)
 }
 
+/// The smallest code of a text.
+fn encoded(text: &str, level: EcLevel) -> Result<QrCode, QrError> {
+    if text.is_ascii() {
+        return QrCode::with_error_correction_level(text, level);
+    }
+    // Bytes alone: two of UTF-8 may look like one of another encoding that the standard has a mode for.
+    let mut smallest = Err(QrError::DataTooLong);
+    for version in 1..=40 {
+        let mut bits = Bits::new(Version::Normal(version));
+        smallest = bits
+            .push_eci_designator(ECI_UTF_8)
+            .and_then(|()| bits.push_byte_data(text.as_bytes()))
+            .and_then(|()| bits.push_terminator(level))
+            .and_then(|()| QrCode::with_bits(bits, level));
+        if smallest.is_ok() {
+            break;
+        }
+    }
+    smallest
+}
+
 impl MatrixCode {
     /// The code of a text, of medium correction (about 15 % of it may be unreadable) or better where that needs no larger one.
     ///
@@ -68,14 +91,12 @@ impl MatrixCode {
         if text.len() > CODE_BYTES_MAX {
             return Err(long);
         }
-        let mut segments = QrSegment::make_segments(text);
-        if !text.is_ascii() {
-            segments.insert(0, QrSegment::make_eci(ECI_UTF_8));
-        }
-        let code = QrCode::encode_segments(&segments, QrCodeEcc::Medium).map_err(|_| long)?;
-        let cells = || (0..code.size()).flat_map(|y| (0..code.size()).map(move |x| (x, y)));
-        let dark: Vec<bool> = cells().map(|(x, y)| code.get_module(x, y)).collect();
-        Ok(Self { text: text.into(), side: usize::try_from(code.size()).unwrap_or_default(), dark })
+        let medium = encoded(text, EcLevel::M).map_err(|_| long)?;
+        let better = [EcLevel::H, EcLevel::Q].into_iter().filter_map(|level| encoded(text, level).ok());
+        let code = better.into_iter().find(|code| code.width() == medium.width()).unwrap_or(medium);
+        let side = code.width();
+        let dark: Vec<bool> = code.into_colors().into_iter().map(|colour| colour == Color::Dark).collect();
+        Ok(Self { text: text.into(), side, dark })
     }
 
     /// The text that it holds.
@@ -189,6 +210,30 @@ mod tests {
                 prop_assert!(times == 0 || !(quiet(x) || quiet(y)));
             }
         }
+    }
+
+    /// The path of the page is the same matrix, and nothing of a caption or a text becomes markup.
+    #[test]
+    fn a_page_draws_the_matrix_and_says_what_it_holds() {
+        let code = MatrixCode::new("HM-001 <b>&\"x").unwrap();
+        let blocks = vec![crate::Block::Code { code: code.clone(), caption: "<i>Scan".into() }];
+        let document = crate::Document { title: "T".into(), foot: String::new(), moment: String::new(), blocks };
+        let page = crate::html::page(&document);
+        assert!(
+            page.contains("that holds the text: HM-001 &lt;b&gt;&amp;") && page.contains("<figcaption>&lt;i&gt;Scan")
+        );
+        let path = page.split_once("<path d=\"M4 4").map(|(_, rest)| format!("M4 4{rest}")).unwrap();
+        let path = path.split_once('"').unwrap().0;
+        let mut drawn = vec![false; code.side() * code.side()];
+        for run in path.split('z').filter(|run| !run.is_empty()) {
+            let (at, wide) = run.trim_start_matches('M').split_once('h').unwrap();
+            let (x, y) = at.split_once(' ').unwrap();
+            let wide = wide.split_once('v').unwrap().0.parse::<usize>().unwrap();
+            let first = y.parse::<usize>().unwrap() * code.side() + x.parse::<usize>().unwrap();
+            drawn[first..first + wide].fill(true);
+        }
+        let all = |at: usize| code.is_dark(at % code.side(), at / code.side());
+        assert!(drawn.iter().enumerate().all(|(at, dark)| *dark == all(at)));
     }
 
     #[test]

@@ -111,3 +111,38 @@ fn a_serial_that_would_be_shown_as_another_is_refused() {
     // The others the register does not take in.
     assert_eq!(refused, 4);
 }
+
+/// Names of fittings come from somebody's list: on a page they act on nothing, on a label they are complete or refused.
+#[test]
+fn names_of_fittings_are_shown_as_they_are_or_not_at_all() {
+    for odd in ["F\u{202e}10", "F\u{1b}[2K", "F\u{200b}", &"F".repeat(200)] {
+        let dir = tempfile::tempdir().unwrap();
+        let dir = dir.path();
+        opened(dir, "HM-001..HM-001");
+        let list = format!("fitting,length\n{odd},30.00\nB,30.00\nC,30.00\n");
+        std::fs::write(dir.join("f.csv"), list).unwrap();
+        let valves =
+            ["--body-length", "60.4 mm", "--body-u", "0.02 mm", "--nominal", "120 mm", "--tolerance", "0.3 mm"];
+        let known = ["--compression", "0.4 mm", "--gauge-u", "0.01 mm", "--repeat-u", "0.01 mm", "--operator", "Ada"];
+        let page = ["--page", "[DIR]/tray.html"];
+        let paired = say(dir, &[&["pair", "[DIR]/f.csv", "--keep"], &valves[..], &known, &page].concat());
+        if paired.code != 0 {
+            // The list itself is refused.
+            assert!(paired.code == 2 && !dir.join("tray.html").exists(), "{odd:?}: {}", paired.err);
+            continue;
+        }
+        for (command, file) in [("assembly tray", "kept.html"), ("assembly tray", "kept.pdf")] {
+            let words: Vec<&str> = command.split(' ').collect();
+            let out = format!("[DIR]/{file}");
+            let said = say(dir, &[&words[..], &["--out", &out]].concat());
+            assert_eq!(said.code, 0, "{odd:?}: {}", said.err);
+        }
+        for page in ["tray.html", "kept.html"] {
+            let page = std::fs::read_to_string(dir.join(page)).unwrap();
+            assert!(!page.contains(['\u{202e}', '\u{1b}']), "{odd:?}");
+        }
+        let said = say(dir, &["label", "fittings", "--out", "[DIR]/l.pdf"]);
+        assert!(said.code == 2 && said.err.contains("label of"), "{odd:?}: {} {}", said.code, said.err);
+        assert!(!dir.join("l.pdf").exists());
+    }
+}

@@ -9,8 +9,8 @@ use seathold_register::{Access, Register, RunFilter};
 use seathold_report::RunSelection;
 use seathold_report::kept_fittings::{kept_classes, kept_fittings};
 use seathold_report::label::{class_label, end_tags, fitting_label, tag, valve_label};
-use seathold_tests::batch_kit::{AT, opened, say, typed};
-use seathold_tests::cli_kit::seathold;
+use seathold_tests::batch_kit::{AT, Lines, opened, say, typed};
+use seathold_tests::cli_kit::{Stage, seathold, seathold_on};
 
 fn good(dir: &Path, arguments: &[&str]) {
     let said = say(dir, arguments);
@@ -94,7 +94,7 @@ fn a_record_that_is_not_what_was_sealed_gives_no_verdict() {
         run(dir, serial, &[]);
     }
     let said = say(dir, &["label", "valve", "--out", "[DIR]/l.pdf"]);
-    assert_eq!((said.code, said.out.as_str()), (0, "3 labels of 62x29 mm written to [DIR]/l.pdf\n"));
+    assert_eq!((said.code, said.out.as_str()), (0, "3 labels of 62x29 mm written to [DIR]/l.pdf\n3 TIGHT SIMULATED\n"));
     let db = rusqlite::Connection::open(dir.join("bench.sqlite")).unwrap();
     let mut query = db.prepare("SELECT name FROM sqlite_master WHERE type = 'trigger'").unwrap();
     let triggers: Vec<String> = query.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
@@ -175,8 +175,19 @@ fn fittings_say_where_they_go_and_classes_what_lies_in_them() {
     let order = page.split_once("Which fittings go to which valve").unwrap().1;
     let at = |text: &str| order.find(text).unwrap_or_else(|| panic!("{text}"));
     assert!(at(">HM-001<") < at(">D<") && at(">D<") < at(">C<") && at(">C<") < at(">HM-002<"), "{order}");
+    // Its tag chooses another valve than the next one, and the codes of the fittings are what is asked for.
+    let mut lines =
+        Lines::new(&["HM-009", "HM-002", "A", "HM-001  NOT PROVED  2026-03-02", "C", "D", "", "HM-001", "q"]);
+    let stage = Stage { interrupt_at: Vec::new(), keys: &mut lines, out_breaks: None, live: false };
+    let said = seathold_on(dir, &[&["assembly", "bolt", "--operator", "Ada"], &AT[..]].concat(), stage);
+    assert!(said.out.starts_with("HM-001 bolted up, not measured") && said.out.lines().count() == 1, "{}", said.out);
+    assert!(said.err.contains("HM-009 is for no valve"), "{}", said.err);
+    assert!(
+        said.err.contains("\nHM-002: fittings B") && said.err.contains("HM-001 is bolted up already"),
+        "{}",
+        said.err
+    );
     // What is bolted up lies in no tray any more.
-    good(dir, &["assembly", "bolt", "HM-001", "--operator", "Ada"]);
     let (fittings, classes) = found(dir);
     assert!(fittings.len() == 3 && classes.len() == 2, "{fittings:?} {classes:?}");
     good(dir, &["label", "fittings", "A", "E", "--out", "[DIR]/f.pdf"]);

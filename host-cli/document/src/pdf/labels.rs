@@ -217,6 +217,16 @@ mod tests {
             for (of, line) in label.lines.iter().enumerate().filter(|(_, line)| !line.may_be_cut) {
                 let on_it: String = placed.lines.iter().filter(|placed| placed.of == of).map(|p| p.text.as_str()).collect();
                 prop_assert_eq!(bare(&on_it), bare(&line.text));
+                // A line ends after a sign, or where there is a blank: none is read into a name.
+                let parts: Vec<&str> = placed.lines.iter().filter(|p| p.of == of).map(|p| p.text.as_str()).collect();
+                let mut rest = line.text.trim();
+                for part in &parts {
+                    prop_assert!(rest.starts_with(part), "{} of {}", part, line.text);
+                    rest = &rest[part.len()..];
+                    let ends = rest.is_empty() || rest.starts_with(' ') || !part.ends_with(char::is_alphanumeric);
+                    prop_assert!(ends, "{:?} of {}", parts, line.text);
+                    rest = rest.trim_start();
+                }
             }
         }
     }

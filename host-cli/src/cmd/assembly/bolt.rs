@@ -86,6 +86,20 @@ pub(super) fn run(args: &BoltArgs, console: &mut Console<'_>) -> Result<Exit, Er
     Ok(Exit::Good)
 }
 
+/// What follows a valve that was asked for.
+enum AfterValve {
+    /// It was bolted up, in words.
+    Bolted(String),
+    /// Another was scanned.
+    Other(String),
+    Leave,
+}
+
+/// Whether a valve has its fittings, and they are not bolted up.
+fn waits(valve: &&ValveAssembly) -> bool {
+    valve.bolted.is_none() && valve.pair.is_some()
+}
+
 impl Bolting<'_> {
     fn progress(&self) -> Result<AssemblyProgress, Error> {
         Ok(AssemblyProgress::of(&self.register, &self.batch.batch)?)
@@ -129,10 +143,11 @@ impl Bolting<'_> {
             return Err(Error::usage("who bolts them up? Give --operator"));
         }
         let mut lines = StdinLines::default();
+        let mut scanned: Option<String> = None;
         loop {
             let progress = self.progress()?;
-            let waits = |valve: &&ValveAssembly| valve.bolted.is_none() && valve.pair.is_some();
-            let Some(valve) = progress.valves.iter().find(waits).cloned() else {
+            let chosen = scanned.take().and_then(|serial| progress.valve(&serial)).filter(waits);
+            let Some(valve) = chosen.or_else(|| progress.valves.iter().find(waits)).cloned() else {
                 let left = progress.valves.iter().filter(|valve| valve.bolted.is_none()).count();
                 let rest = if left > 0 {
                     format!("; {left} have no fittings: `pair` again with --keep")
@@ -143,23 +158,24 @@ impl Bolting<'_> {
                 return Ok(Exit::Good);
             };
             match self.one(&progress, &valve, &mut lines, console) {
-                Ok(Some(said)) => writeln!(console.out, "{said}")?,
-                Ok(None) => return Ok(Exit::Good),
+                Ok(AfterValve::Bolted(said)) => writeln!(console.out, "{said}")?,
+                Ok(AfterValve::Other(serial)) => scanned = Some(serial),
+                Ok(AfterValve::Leave) => return Ok(Exit::Good),
                 Err(why) if why.exit() == Exit::BadInput => writeln!(console.err, "{why}")?,
                 Err(why) => return Err(why),
             }
         }
     }
 
-    /// Asks for a valve's fittings and its length. Nothing where somebody leaves.
+    /// Asks for a valve's fittings and its length, unless another valve is scanned.
     fn one(
         &mut self,
         progress: &AssemblyProgress,
         valve: &ValveAssembly,
         lines: &mut StdinLines,
         console: &mut Console<'_>,
-    ) -> Result<Option<String>, Error> {
-        let Some(pair) = &valve.pair else { return Ok(None) };
+    ) -> Result<AfterValve, Error> {
+        let Some(pair) = &valve.pair else { return Ok(AfterValve::Leave) };
         let [a, b] = &pair.fittings;
         let serial = shown(&valve.serial);
         writeln!(
@@ -174,10 +190,23 @@ impl Bolting<'_> {
         let mut wanted = vec![a.id.clone(), b.id.clone()];
         let mut taken = Vec::new();
         while taken.len() < 2 {
-            let ask = if taken.is_empty() { "scan one fitting (q leaves) > " } else { "scan the other > " };
-            let Some(typed) = asked(ask, lines, console)? else { return Ok(None) };
-            match wanted.iter().position(|id| *id == typed) {
-                Some(at) => taken.push(wanted.remove(at)),
+            let ask =
+                if taken.is_empty() { "scan one fitting, or another valve (q leaves) > " } else { "scan the other > " };
+            let Some(typed) = asked(ask, lines, console)? else { return Ok(AfterValve::Leave) };
+            if let Some(at) = wanted.iter().position(|id| *id == typed) {
+                taken.push(wanted.remove(at));
+                continue;
+            }
+            let serial = scanned::listed(&typed, |serial| progress.valve(serial).is_some());
+            match progress.valve(serial) {
+                Some(other) if other.serial == valve.serial => {}
+                Some(other) if waits(&other) => return Ok(AfterValve::Other(other.serial.clone())),
+                Some(other) if other.bolted.is_some() => {
+                    writeln!(console.err, "{} is bolted up already", shown(&other.serial))?;
+                }
+                Some(other) => {
+                    writeln!(console.err, "{} has no fittings: `pair` again with --keep", shown(&other.serial))?
+                }
                 None => writeln!(console.err, "{}", self.not_wanted(progress, &typed, &wanted))?,
             }
         }
@@ -186,7 +215,7 @@ impl Bolting<'_> {
         let mut again = None;
         let finished_mm = loop {
             let Some(typed) = asked("bolted; finished length in mm (Enter: not measured) > ", lines, console)? else {
-                return Ok(None);
+                return Ok(AfterValve::Leave);
             };
             if typed.is_empty() {
                 break None;
@@ -210,7 +239,7 @@ impl Bolting<'_> {
             }
         };
         let fittings = [a.id.clone(), b.id.clone()];
-        self.keep(valve.serial.clone(), fittings, finished_mm, "", console).map(Some)
+        self.keep(valve.serial.clone(), fittings, finished_mm, "", console).map(AfterValve::Bolted)
     }
 
     fn not_wanted(&self, progress: &AssemblyProgress, typed: &str, wanted: &[String]) -> String {

@@ -2,7 +2,7 @@
 
 use clap::Args;
 use seathold_document::CodeError;
-use seathold_document::pdf::labels::Label;
+use seathold_document::pdf::labels::{Label, Lettering};
 use seathold_recording::plain::shown;
 use seathold_register::valves::{BatchRecord, ValveRecord};
 use seathold_register::{Access, Register, RunFilter};
@@ -154,5 +154,19 @@ fn results(
         }
     }
     args.file.write(&wanted.title("Labels"), &newest, &labels, console)?;
+    writeln!(console.out, "{}", tally(&labels))?;
     Ok(exit)
+}
+
+/// How many say what: "33 TIGHT, 6 LEAKING", in the order in which they come.
+fn tally(labels: &[Label]) -> String {
+    let mut counts: Vec<(&str, usize)> = Vec::new();
+    let results = labels.iter().flat_map(|label| &label.lines).filter(|line| line.lettering == Lettering::Result);
+    for line in results {
+        match counts.iter_mut().find(|(word, _)| *word == line.text) {
+            Some((_, count)) => *count += 1,
+            None => counts.push((&line.text, 1)),
+        }
+    }
+    counts.iter().map(|(word, count)| format!("{count} {word}")).collect::<Vec<_>>().join(", ")
 }
