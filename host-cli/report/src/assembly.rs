@@ -68,6 +68,12 @@ impl ReportedAssembly {
         Some(text)
     }
 
+    /// What the finished length is to be: "120.000 mm, 119.800 to 120.200 mm".
+    pub(crate) fn length_required(&self) -> Option<String> {
+        let to = self.requirement?;
+        Some(format!("{} mm, {} to {} mm", mm(to.nominal_mm), mm(to.least_mm), mm(to.most_mm)))
+    }
+
     /// What a report says of it.
     pub(crate) fn blocks(&self) -> Vec<Block> {
         let mut blocks = Vec::new();
@@ -82,9 +88,8 @@ impl ReportedAssembly {
             facts.push(("Bolted up".into(), by));
         }
         facts.extend(self.length().map(|length| ("Finished length".into(), length)));
-        if let Some(to) = &self.requirement {
-            let (nominal, least, most) = (mm(to.nominal_mm), mm(to.least_mm), mm(to.most_mm));
-            facts.push(("Length required".into(), format!("{nominal} mm, {least} to {most} mm")));
+        if let (Some(to), Some(words)) = (&self.requirement, self.length_required()) {
+            facts.push(("Length required".into(), words));
             if self.valve.bolted.as_ref().is_some_and(|bolted| bolted.head.finished_u_mm.is_some()) {
                 let risk = seathold_text::layout::percent(to.risk);
                 let rule = format!(

@@ -84,6 +84,16 @@ impl BatchArg {
         }
     }
 
+    /// The same for what is done with closed batches too: where none is open, it says which there are.
+    pub(super) fn any(&self, register: &Register) -> Result<BatchRecord, Error> {
+        let batches = register.batches()?;
+        if self.batch.is_some() || batches.is_empty() || batches.iter().any(|batch| batch.closed_at.is_none()) {
+            return self.of(register);
+        }
+        let names: Vec<String> = batches.into_iter().map(|batch| batch.name).collect();
+        Err(refused(register, format!("no batch is open; --batch names a closed one: {}", names.join(", "))))
+    }
+
     /// The same, and it must be open.
     pub(super) fn open(&self, register: &Register) -> Result<BatchRecord, Error> {
         let batch = self.of(register)?;

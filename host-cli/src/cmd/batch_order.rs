@@ -74,7 +74,7 @@ pub(super) fn run(args: &OrderArgs, console: &mut Console<'_>) -> Result<Exit, E
     let details = args.details();
     let access = if details.is_empty() { Access::Read } else { Access::Write };
     let mut register = Register::open(&args.register.register, access)?;
-    let batch = args.batch.of(&register)?;
+    let batch = args.batch.any(&register)?;
     let valves = register.valves_of(&batch.batch)?;
     if let Some(serial) = args.serials.iter().find(|serial| valves.iter().all(|valve| valve.serial != **serial)) {
         let list = valves.iter().map(|valve| valve.serial.as_str());

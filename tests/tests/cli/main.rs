@@ -13,6 +13,7 @@ mod bench_screen;
 mod certificate;
 mod clock;
 mod fleet;
+mod hatchery;
 mod help;
 mod hostile_text;
 mod identify;

@@ -78,6 +78,8 @@ pub struct CertifiedValve {
     pub sides: Vec<CertifiedSide>,
     /// The finished length in words, with its uncertainty; none where none was kept.
     pub finished_length: Option<String>,
+    /// What that is to be; none where nothing was stated.
+    pub length_required: Option<String>,
     /// The steps of assembly in words; none where none are stated.
     pub assembly: Option<String>,
 }
@@ -195,6 +197,7 @@ impl CertifiedValve {
             required: of(|valve| &valve.limit),
             sides: SIDES.map(|side| certified(valve, side)).into(),
             finished_length: assembly.and_then(|assembly| assembly.length()),
+            length_required: assembly.and_then(|assembly| assembly.length_required()),
             assembly: assembly.and_then(|assembly| assembly.steps_in_short()),
         }
     }

@@ -56,6 +56,8 @@ fn of_one(certificate: &CertificateData, valve: &CertifiedValve, zone: &TimeZone
     facts.push(("Batch".into(), certificate.batch.clone()));
     facts.extend(valve.reworked.clone().map(|words| ("Before that".into(), words)));
     facts.extend(valve.finished_length.clone().map(|words| ("Finished length".into(), words)));
+    let required = valve.length_required.clone().filter(|_| valve.finished_length.is_some());
+    facts.extend(required.map(|words| ("Length required".into(), words)));
     facts.extend(valve.assembly.clone().map(|words| ("Assembly".into(), words)));
     facts.extend(of_test(&valve.sides.iter().collect::<Vec<_>>(), &valve.required));
     blocks.push(Block::Facts(facts));
@@ -100,23 +102,28 @@ fn of_several(
     blocks.push(Block::Notice(format!("{tight} of {all} TIGHT"), "From both sides, each in its line below.".into()));
     blocks.extend(not_assembled(valves));
     let sides: Vec<&CertifiedSide> = valves.iter().flat_map(|valve| &valve.sides).collect();
-    let mut facts = vec![("Batch".to_owned(), certificate.batch.clone())];
-    // What is the same for all stands above the table, and what is not, in it.
-    let common = |valve: &CertifiedValve| valve.order.clone();
-    let mut order = valves.first().map(common).unwrap_or_default();
-    order.retain(|field, text| valves.iter().all(|valve| valve.order.get(field) == Some(text)));
-    facts.extend(order.iter().map(|(field, text)| (field.words().to_owned(), text.clone())));
     let required = distinct(valves.iter().map(|valve| valve.required.clone()).filter(|text| !text.is_empty()));
+    // What is the same for all stands above the table, and what is not, in it.
+    let kind = the_same(valves, kind);
+    let assembly = the_same(valves, |valve| valve.assembly.clone());
+    let length = the_same(valves, |valve| valve.length_required.clone());
+    let mut order = valves.first().map(|valve| valve.order.clone()).unwrap_or_default();
+    order.retain(|field, text| valves.iter().all(|valve| valve.order.get(field) == Some(text)));
+    let mut facts = vec![("Batch".to_owned(), certificate.batch.clone())];
+    facts.extend(kind.clone().map(|words| ("Valves".into(), words)));
+    facts.extend(order.iter().map(|(field, text)| (field.words().to_owned(), text.clone())));
+    facts.extend(length.clone().map(|words| ("Length required".into(), words)));
+    facts.extend(assembly.clone().map(|words| ("Assembly".into(), words)));
     facts.extend(of_test(&sides, &required.join("; ")));
     blocks.push(Block::Facts(facts));
     let columns = vec![
-        DocumentColumn::words("Valve", 5),
-        DocumentColumn::words("Result", 4),
-        DocumentColumn::number("First side", 5),
-        DocumentColumn::number("Second side", 5),
+        DocumentColumn::words("Valve", 3),
+        DocumentColumn::words("Result", 3),
+        DocumentColumn::number("First side", 4),
+        DocumentColumn::number("Second side", 4),
         DocumentColumn::number("Limit", 3),
-        DocumentColumn::words("Tested", 5),
-        DocumentColumn::words("Also", 6),
+        DocumentColumn::words("Tested", 4),
+        DocumentColumn::words("Also", 7),
     ];
     let row = |valve: &CertifiedValve| {
         let each = |text: fn(&CertifiedSide) -> &String| {
@@ -128,10 +135,13 @@ fn of_several(
         let mut also: Vec<String> = own.map(|(field, text)| format!("{}: {text}", field.words())).collect();
         also.extend(valve.reworked.clone());
         also.extend(valve.finished_length.clone());
-        also.extend(valve.assembly.clone());
+        also.extend(
+            valve.length_required.clone().filter(|_| length.is_none()).map(|words| format!("required {words}")),
+        );
+        also.extend(valve.assembly.clone().filter(|_| assembly.is_none()));
         also.push(format!("record {}", each(|side| &side.record_short).join(", ")));
         vec![
-            name(valve),
+            if kind.is_some() { valve.serial.clone() } else { name(valve) },
             valve.result.clone(),
             valve.sides.first().map(|side| side.leak.clone()).unwrap_or_default(),
             valve.sides.get(1).map(|side| side.leak.clone()).unwrap_or_default(),
@@ -145,6 +155,12 @@ fn of_several(
     blocks.extend(rules(&sides));
     blocks.extend(foot(certificate, zone)?);
     Ok(blocks)
+}
+
+/// What all of them have alike; none where one has another, or none.
+fn the_same(valves: &[CertifiedValve], of: impl Fn(&CertifiedValve) -> Option<String>) -> Option<String> {
+    let first = of(valves.first()?)?;
+    valves.iter().all(|valve| of(valve).as_ref() == Some(&first)).then_some(first)
 }
 
 /// Who issues it, and what must be read before anything else.
@@ -172,17 +188,19 @@ fn not_assembled(valves: &[CertifiedValve]) -> Option<Block> {
 
 /// "HM-001, DN 25, opened by air".
 fn name(valve: &CertifiedValve) -> String {
+    [Some(valve.serial.clone()), kind(valve)].into_iter().flatten().collect::<Vec<_>>().join(", ")
+}
+
+/// "DN 25, opened by air"; none where neither is stated.
+fn kind(valve: &CertifiedValve) -> Option<String> {
     let worked = match valve.actuation.as_str() {
         "air" => Some("opened by air".to_owned()),
         "hand" => Some("turned by hand".into()),
         "" => None,
         other => Some(other.to_owned()),
     };
-    [Some(valve.serial.clone()), valve.dn.map(|dn| format!("DN {dn}")), worked]
-        .into_iter()
-        .flatten()
-        .collect::<Vec<_>>()
-        .join(", ")
+    let parts: Vec<String> = [valve.dn.map(|dn| format!("DN {dn}")), worked].into_iter().flatten().collect();
+    (!parts.is_empty()).then(|| parts.join(", "))
 }
 
 /// How it was tested, and on what.
@@ -190,14 +208,9 @@ fn of_test(sides: &[&CertifiedSide], required: &str) -> Vec<(String, String)> {
     let tested = || sides.iter().filter(|side| !side.record.is_empty());
     let each = |text: fn(&CertifiedSide) -> &String| distinct(tested().map(|side| text(side).clone())).join("; ");
     let mut facts = vec![("Test".to_owned(), format!("pressure hold with compressed air, {}", each(|s| &s.pressure)))];
-    if !required.is_empty() {
-        // A leak begins with its number, a class with the name of its standard.
-        let figure = if required.starts_with(|c: char| c.is_ascii_digit()) {
-            ""
-        } else {
-            ": that figure, and nothing else of it"
-        };
-        facts.push(("Limit required".into(), format!("{required}{figure}")));
+    // A leak begins with its number, and stands in the table; a class begins with the name of its standard.
+    if !required.is_empty() && !required.starts_with(|c: char| c.is_ascii_digit()) {
+        facts.push(("Limit taken from".into(), format!("{required}: that figure, and nothing else of it")));
     }
     facts.push(("Rig".into(), each(|side| &side.rig)));
     let calibrations = distinct(tested().flat_map(|side| side.calibrations.clone()));

@@ -70,7 +70,7 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
     may_release(args, &shop, released_by)?;
     let mut register =
         Register::open(&args.page.register.register, if args.draft { Access::Read } else { Access::Write })?;
-    let batch = args.batch.of(&register)?;
+    let batch = args.batch.any(&register)?;
     let valves = certified(&register, &batch, &args.serials)?;
     all_tight(&register, &valves, args.any_result)?;
     let now = console.date()?;
