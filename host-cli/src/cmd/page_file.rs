@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use seathold_document::pdf::{self, AttachedFile, PageSize};
 use seathold_document::{Document, html};
-use seathold_recording::file::{self, Replace};
+use seathold_recording::file::{self, NewFile, Replace};
 use seathold_recording::plain::lines;
 
 use crate::console::Console;
@@ -55,19 +55,33 @@ pub(super) fn write_document_with(
     attached: &[AttachedFile],
     force: bool,
 ) -> Result<(), Error> {
+    write_bytes(path, &page(path, document, size, attached)?, force)
+}
+
+/// An error where that would be none; nothing is written.
+pub(super) fn can_be_written(path: &Path, document: Document, size: PageSize, force: bool) -> Result<(), Error> {
+    page(path, document, size, &[])?;
+    // Begun, and given up.
+    NewFile::create(path, replaced(force))?;
+    Ok(())
+}
+
+fn page(path: &Path, document: Document, size: PageSize, attached: &[AttachedFile]) -> Result<Vec<u8>, Error> {
     let document = document.map_texts(|text| lines(text).into_owned());
-    let bytes = if ending(path) == "pdf" {
-        let why = |why| Error::file("write", path, std::io::Error::other(why));
-        pdf::document_with(&document, size, attached).map_err(why)?
-    } else {
-        html::page(&document).into_bytes()
-    };
-    write_bytes(path, &bytes, force)
+    if ending(path) != "pdf" {
+        return Ok(html::page(&document).into_bytes());
+    }
+    let why = |why| Error::file("write", path, std::io::Error::other(why));
+    pdf::document_with(&document, size, attached).map_err(why)
+}
+
+const fn replaced(force: bool) -> Replace {
+    if force { Replace::Any } else { PAGES }
 }
 
 /// Writes all bytes of a page or nothing.
 pub(super) fn write_bytes(path: &Path, bytes: &[u8], force: bool) -> Result<(), Error> {
-    Ok(file::write(path, bytes, if force { Replace::Any } else { PAGES })?)
+    Ok(file::write(path, bytes, replaced(force))?)
 }
 
 /// Writes the complete page or nothing; one made here before is replaced.

@@ -150,7 +150,8 @@ fn a_certificate_is_written_again_only_as_it_was() {
     assert_eq!(pdf("c.pdf"), pdf("again.pdf"));
     assert!(pdf("c.pdf").len() < 150_000, "{}", pdf("c.pdf").len());
     assert!(good(dir, &["certificate", "verify", "[DIR]/c.json"]).starts_with(&format!("{number}: as it was issued ")));
-    let data = read(dir, "c.json").replacen("\"first side\"", "\"first  side\"", 1);
+    let stated = read(dir, "c.json");
+    let data = stated.replacen("\"first side\"", "\"first  side\"", 1);
     std::fs::write(dir.join("c.json"), data).unwrap();
     let said = say(dir, &["certificate", "verify", "[DIR]/c.json"]);
     assert!(said.code == 6 && said.out.starts_with("NOT AS ISSUED"), "{} {}", said.code, said.out);
@@ -161,6 +162,27 @@ fn a_certificate_is_written_again_only_as_it_was() {
     good(dir, &["batch", "rework", "HM-001", "--note", "new seat", "--operator", "Ada"]);
     let said = say(dir, &again);
     assert!(said.code == 2, "{}", said.err);
+    // What was issued stays what was issued, and it is said that it holds no longer.
+    std::fs::write(dir.join("c.json"), stated).unwrap();
+    let said = say(dir, &["certificate", "verify", "[DIR]/c.json"]);
+    assert!(
+        said.code == 3 && said.out.contains("as it was issued") && said.out.contains("NO LONGER HOLDS"),
+        "{}",
+        said.out
+    );
+}
+
+/// Of a run that was recorded for another valve, or that did not fit, the page says so.
+#[test]
+fn a_moved_run_and_an_override_stand_on_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    good(dir, &["batch", "move", "2", "HM-003", "--note", "wrong label", "--operator", "Ada"]);
+    good(dir, &issue(&["HM-003", "-o", "[DIR]/c.html"]));
+    let page = read(dir, "c.html");
+    assert!(page.contains("record 2, moved: ") && page.contains("wrong label"), "{page}");
+    refused(dir, &issue(&["HM-001", "-o", "[DIR]/c.html"]), "HM-001: it was not tested");
 }
 
 /// Counted on, whatever was issued; of two benches that come together none has the other's.

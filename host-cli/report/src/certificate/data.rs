@@ -119,6 +119,8 @@ pub struct CertifiedSide {
     pub rig: String,
     /// The state of its calibrations.
     pub calibrations: Vec<String>,
+    /// What must be known of the run: that it was moved here, or wanted although it does not fit, by whom and why.
+    pub notes: Vec<String>,
     /// The record in the register, as `BENCH/NUMBER`.
     pub record: String,
     /// The same as short as it can be.
@@ -234,6 +236,9 @@ fn certified(valve: &ValveHistory<'_>, side: Side) -> CertifiedSide {
         certified.record.clone_from(&seal.run);
         certified.record_short.clone_from(&seal.short);
         certified.seal.clone_from(&seal.hash);
+        let notes = [("moved", &seal.moved), ("override", &seal.overridden)];
+        certified.notes =
+            notes.into_iter().filter_map(|(what, words)| Some(format!("{what}: {}", words.as_ref()?))).collect();
     }
     certified
 }

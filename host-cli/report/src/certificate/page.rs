@@ -213,6 +213,12 @@ fn of_test(sides: &[&CertifiedSide], required: &str) -> Vec<(String, String)> {
         facts.push(("Limit taken from".into(), format!("{required}: that figure, and nothing else of it")));
     }
     facts.push(("Rig".into(), each(|side| &side.rig)));
+    let notes = distinct(tested().flat_map(|side| {
+        side.notes.iter().map(|note| format!("record {}, {note}", side.record_short)).collect::<Vec<_>>()
+    }));
+    if !notes.is_empty() {
+        facts.push(("Notes".into(), notes.join("; ")));
+    }
     let calibrations = distinct(tested().flat_map(|side| side.calibrations.clone()));
     let none = "none on record: the rig file's figures".to_owned();
     facts.push(("Calibrations".into(), if calibrations.is_empty() { none } else { calibrations.join("; ") }));

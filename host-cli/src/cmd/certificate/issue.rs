@@ -6,7 +6,7 @@ use clap::Args;
 use jiff::Timestamp;
 use seathold_config::shop::Shop;
 use seathold_document::pdf::AttachedFile;
-use seathold_recording::file::{self, Replace};
+use seathold_recording::file::{self, NewFile, Replace};
 use seathold_recording::plain::shown;
 use seathold_register::customer::issue::NewCertificate;
 use seathold_register::valves::BatchRecord;
@@ -17,8 +17,8 @@ use serde_json::json;
 
 use super::valves::{all_tight, certified};
 use super::{CertificatePageArgs, certifying};
-use crate::cmd::batch_common::{BatchArg, refused};
-use crate::cmd::page_file::write_document_with;
+use crate::cmd::batch_common::{BatchArg, listed, refused};
+use crate::cmd::page_file::{can_be_written, write_document_with};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -86,13 +86,18 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
         ..CertificateData::new(certifying(&shop), &batch.name)
     };
     let mut certificates: Vec<CertificateData> = pages.into_iter().map(made_out).collect();
-    // A number is used once it is on record: first it is seen that the page can be made and the file written.
-    write_page(&args.page, &certificates, console)?;
     if args.draft {
+        write_page(&args.page, &certificates, console)?;
         if !args.json {
             writeln!(console.out, "draft written to {}; it certifies nothing", args.page.out.display())?;
         }
         return printed(args, &certificates, console);
+    }
+    // A number is used once it is on record: first it is seen that the page can be made and the files written.
+    let draft = document(&certificates, &console.clock.zone()).map_err(|why| Error::usage(why.to_string()))?;
+    can_be_written(&args.page.out, draft, args.page.page_size, args.page.force)?;
+    if let Some(path) = &args.page.data {
+        NewFile::create(path, data_replaced(args.page.force))?;
     }
     for certificate in &mut certificates {
         let serials: Vec<String> = certificate.valves.iter().map(|valve| valve.serial.clone()).collect();
@@ -110,7 +115,7 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
             certificate.sha256()
         })?;
         if !args.json {
-            writeln!(console.out, "{number}: {}", shown(&serials.join(", ")))?;
+            writeln!(console.out, "{number}: {}", shown(&listed(&serials)))?;
         }
     }
     write_page(&args.page, &certificates, console).inspect_err(|_| {
@@ -219,6 +224,9 @@ fn write_page(
 /// One certificate is the file; several are a line each, whose hash is that of the line without its end.
 fn write_data(path: &Path, certificates: &[CertificateData], force: bool) -> Result<(), Error> {
     let text = certificates.iter().map(CertificateData::json).collect::<Vec<_>>().join("\n");
-    let replace = if force { Replace::Any } else { Replace::Ours(&[b"\"schema\":\"seathold/certificate-issue/"]) };
-    Ok(file::write(path, text.as_bytes(), replace)?)
+    Ok(file::write(path, text.as_bytes(), data_replaced(force))?)
+}
+
+const fn data_replaced(force: bool) -> Replace {
+    if force { Replace::Any } else { Replace::Ours(&[b"\"schema\":\"seathold/certificate-issue/"]) }
 }

@@ -6,7 +6,10 @@ use clap::Args;
 use seathold_recording::file::read_text_at_most;
 use seathold_recording::hash::sha256;
 use seathold_recording::plain::shown;
+use seathold_register::customer::issue::CertificateRecord;
 use seathold_register::{Access, Register, name_or_none};
+
+use super::valves::certified;
 
 use crate::cmd::batch_common::listed;
 use crate::cmd::find::{RegisterArg, date};
@@ -36,22 +39,23 @@ pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, 
     for line in text.lines().filter(|line| !line.trim().is_empty()) {
         let hash = sha256(line.as_bytes());
         let answer = match issued.iter().find(|known| known.sha256 == hash) {
-            Some(known) if known.altered.is_none() => {
+            Some(CertificateRecord { altered: Some(what), certificate, .. }) => {
+                exit = Exit::Storage;
+                format!("{certificate}: ITS RECORD IS ALTERED: record {what}")
+            }
+            Some(known) => {
                 let serials: Vec<&str> = known.serials.iter().map(String::as_str).collect();
+                let since = since(&register, known, line)?;
+                if since.is_some() {
+                    exit = Exit::NoVerdict;
+                }
                 format!(
-                    "{}: as it was issued {}, released by {}: {}",
+                    "{}: as it was issued {}, released by {}: {}{}",
                     known.certificate,
                     date(&known.issued_at),
                     name_or_none(&known.released_by),
-                    listed(&serials)
-                )
-            }
-            Some(known) => {
-                exit = Exit::Storage;
-                format!(
-                    "{}: ITS RECORD IS ALTERED: {}",
-                    known.certificate,
-                    known.altered.as_deref().unwrap_or_default()
+                    listed(&serials),
+                    since.unwrap_or_default()
                 )
             }
             None => {
@@ -62,4 +66,19 @@ pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, 
         writeln!(console.out, "{}", shown(&answer))?;
     }
     Ok(exit)
+}
+
+/// That the register says something else of its valves by now, where it does.
+fn since(register: &Register, known: &CertificateRecord, data: &str) -> Result<Option<String>, Error> {
+    let Some(batch) = register.batches()?.into_iter().find(|batch| batch.batch == known.batch) else {
+        return Ok(Some("; ITS BATCH IS NOT HERE, so what holds now is not known".into()));
+    };
+    let now = match certified(register, &batch, &known.serials) {
+        Ok(valves) => serde_json::json!(valves),
+        Err(why @ Error::Register { .. }) => return Ok(Some(format!("; IT NO LONGER HOLDS: {why}"))),
+        Err(why) => return Err(why),
+    };
+    let then = serde_json::from_str(data).map(|data: serde_json::Value| data["valves"].clone()).unwrap_or_default();
+    let text = "; IT NO LONGER HOLDS: what is on record of its valves has changed since";
+    Ok((now != then).then(|| text.into()))
 }
