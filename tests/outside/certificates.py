@@ -1,0 +1,68 @@
+#!/usr/bin/env python3
+"""Certificates read by pypdf, their codes read back from the printed page by ZXing.
+
+    certificates.py SEATHOLD FOLDER
+
+The PDF must say what the page for screens says, claim PDF/A-3a and PDF/UA-1, and have its data attached as a file of kind
+"Data" whose SHA-256 is the one that the register lists; the code must hold serial, number and the beginning of that.
+"""
+
+import hashlib
+import json
+import sys
+from pathlib import Path
+
+import pypdfium2
+import zxingcpp
+from labels import Program, batch
+from pypdf import PdfReader
+from sheets import check
+
+
+def attached(path, number):
+    """The data in a certificate's file."""
+    reader = PdfReader(path, strict=True)
+    root = reader.trailer["/Root"]
+    (of_document,) = [part.get_object() for part in root["/AF"]]
+    assert of_document["/AFRelationship"] == "/Data", of_document
+    (data,) = reader.attachments[f"{number}.json"]
+    return reader, data
+
+
+def main():
+    folder = Path(sys.argv[2]).absolute() / "certificates"
+    folder.mkdir()
+    program = Program(sys.argv[1], folder)
+    batch(program)
+    program.say("batch", "order", "--customer", "Shellfish hatchery", "--order", "4711", "--operator", "Ada")
+    (folder / "shop.toml").write_text(program.say("certificate", "template"), encoding="utf-8")
+    shop = ["--shop", "shop.toml"]
+    ada = ["--operator", "Ada", "--released-by", "Ada Brook", *shop]
+    for name, typed in (
+        ("valve", ["HM-001"]),
+        ("table", ["HM-001", "HM-002", "HM-004", "--table", "--any-result"]),
+    ):
+        for size in ("a4", "letter"):
+            sheet, page = folder / f"{name}-{size}.pdf", folder / f"{name}-{size}.html"
+            program.say("certificate", "issue", *typed, *ada, "--page-size", size, "--out", sheet)
+            known = json.loads(program.say("certificate", "list", "--json").splitlines()[-1])
+            number = known["certificate"]
+            program.say("certificate", "again", number, *shop, "--out", page)
+            check(sheet, size, page, part=3)
+            reader, data = attached(sheet, number)
+            assert len(reader.pages) == 1, f"{sheet}: {len(reader.pages)} pages"
+            assert hashlib.sha256(data).hexdigest() == known["sha256"], f"{sheet}: not what the register lists"
+            stated = json.loads(data)
+            assert [valve["serial"] for valve in stated["valves"]] == known["serials"]
+            drawn = pypdfium2.PdfDocument(sheet)[0].render(scale=300 / 72, grayscale=True).to_numpy()
+            (code,) = zxingcpp.read_barcodes(drawn)
+            parts = code.text.split("  ")
+            assert parts[-2:] == [number, known["sha256"][:16]], parts
+            if name == "valve":
+                assert parts[:2] == ["HM-001", "TIGHT SIMULATED"], parts
+            assert sheet.stat().st_size < 150_000, f"{sheet}: {sheet.stat().st_size} bytes"
+            print(f"{sheet.name}: {number}, {sheet.stat().st_size} bytes, data of {len(data)}")
+
+
+if __name__ == "__main__":
+    main()
