@@ -41,9 +41,11 @@ pub mod rig;
 pub mod rig_args;
 pub mod schema;
 pub mod screen;
+pub mod secret_file;
 pub mod serve;
 pub mod session;
 pub mod settings;
+pub mod signing_key;
 pub mod speed;
 pub mod watch;
 

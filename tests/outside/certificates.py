@@ -4,7 +4,8 @@
     certificates.py SEATHOLD FOLDER
 
 The PDF must say what the page for screens says, claim PDF/A-3a and PDF/UA-1, and have its data attached as a file of kind
-"Data" whose SHA-256 is the one that the register lists; the code must hold serial, number and the beginning of that.
+"Data" whose SHA-256 is the one that the register lists, and whose signature holds by another implementation of Ed25519; the code
+must hold serial, number and the beginning of that hash.
 """
 
 import hashlib
@@ -14,6 +15,7 @@ from pathlib import Path
 
 import pypdfium2
 import zxingcpp
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from labels import Program, batch
 from pypdf import PdfReader
 from sheets import check
@@ -23,8 +25,8 @@ def attached(path, number):
     """The data in a certificate's file."""
     reader = PdfReader(path, strict=True)
     root = reader.trailer["/Root"]
-    (of_document,) = [part.get_object() for part in root["/AF"]]
-    assert of_document["/AFRelationship"] == "/Data", of_document
+    of_document = [part.get_object() for part in root["/AF"]]
+    assert [part["/AFRelationship"] for part in of_document] == ["/Data"] * 2, of_document
     (data,) = reader.attachments[f"{number}.json"]
     return reader, data
 
@@ -36,7 +38,10 @@ def main():
     batch(program)
     program.say("batch", "order", "--customer", "Shellfish hatchery", "--order", "4711", "--operator", "Ada")
     (folder / "shop.toml").write_text(program.say("certificate", "template"), encoding="utf-8")
-    shop = ["--shop", "shop.toml"]
+    program.say("certificate", "key", "shop.key")
+    public = (folder / "shop.key.pub").read_text().split()[-1]
+    key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public))
+    shop = ["--shop", "shop.toml", "--sign", "shop.key"]
     ada = ["--operator", "Ada", "--released-by", "Ada Brook", *shop]
     for name, typed in (
         ("valve", ["HM-001"]),
@@ -52,7 +57,10 @@ def main():
             reader, data = attached(sheet, number)
             assert len(reader.pages) == 1, f"{sheet}: {len(reader.pages)} pages"
             assert hashlib.sha256(data).hexdigest() == known["sha256"], f"{sheet}: not what the register lists"
+            (signature,) = reader.attachments[f"{number}.json.sig"]
+            key.verify(bytes.fromhex(signature.decode().split()[-1]), data)
             stated = json.loads(data)
+            assert stated["key"] == public
             assert [valve["serial"] for valve in stated["valves"]] == known["serials"]
             drawn = pypdfium2.PdfDocument(sheet)[0].render(scale=300 / 72, grayscale=True).to_numpy()
             (code,) = zxingcpp.read_barcodes(drawn)

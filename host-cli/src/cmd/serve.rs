@@ -17,9 +17,9 @@ use super::files::whole_rig;
 use crate::console::{Console, KeyboardInput};
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::rig::access::random;
 use crate::rig::sim::parse_fault;
 use crate::screen::{Plain, Screen};
+use crate::secret_file::random;
 use crate::serve::{
     HELP, HandWork, Hands, Listener, ListenerEvent, PollPacer, ServedRig, SimFlash, open_pty, open_tcp,
 };

@@ -333,6 +333,13 @@ pub const EXAMPLES: &[CommandExamples] = &[
         ],
     ),
     of(
+        "certificate key",
+        &[
+            ("certificate key shop.key", "the key, and shop.key.pub for whoever checks"),
+            ("certificate key ./keys/office.key", "in a folder"),
+        ],
+    ),
+    of(
         "certificate issue",
         &[
             (
@@ -358,6 +365,7 @@ pub const EXAMPLES: &[CommandExamples] = &[
         &[
             ("certificate verify HM-001.json", "whether this is what was issued"),
             ("certificate verify HM-001.json --register office.sqlite", "by another register"),
+            ("certificate verify HM-001.json --key shop.key.pub", "by its signature, without a register"),
         ],
     ),
     of("certificate list", &[("certificate list", "the oldest first"), ("certificate list --json", "for a program")]),

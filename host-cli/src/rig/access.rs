@@ -9,6 +9,7 @@ use seathold_sequencer::link::key::Key;
 
 use super::Address;
 use crate::error::Error;
+use crate::secret_file;
 
 /// How the line to a controller is kept.
 #[derive(Clone, Debug, Default, Args)]
@@ -64,26 +65,10 @@ fn is_this_machine(at: &str) -> bool {
 /// # Errors
 /// When it exists, or cannot be written.
 pub fn make(path: &Path) -> Result<(), Error> {
-    let key = Key::new(random()?);
+    let key = Key::new(secret_file::random()?);
     let groups: Vec<String> =
         key.bytes().chunks(2).map(|pair| pair.iter().map(|byte| format!("{byte:02x}")).collect()).collect();
-    let mut options = std::fs::OpenOptions::new();
-    options.write(true).create_new(true);
-    #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    let mut file = options.open(path).map_err(|why| Error::file("make", path, why))?;
-    std::io::Write::write_all(&mut file, (groups.join("-") + "\n").as_bytes())
-        .map_err(|why| Error::file("write", path, why))
-}
-
-/// Random bytes of the operating system.
-///
-/// # Errors
-/// When it has none.
-pub fn random<const N: usize>() -> Result<[u8; N], Error> {
-    let mut bytes = [0; N];
-    getrandom::fill(&mut bytes).map_err(|why| Error::usage(format!("this system gives no random numbers: {why}")))?;
-    Ok(bytes)
+    secret_file::make(path, &(groups.join("-") + "\n"))
 }
 
 /// Longest key file that is read: 64 digits, in groups.
@@ -94,22 +79,7 @@ const LONGEST: u64 = 256;
 /// # Errors
 /// When others can read it too, or it is none.
 pub fn read(path: &Path) -> Result<Key, Error> {
-    let file = std::fs::File::open(path).map_err(|why| Error::file("read", path, why))?;
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        let mode = file.metadata().map_err(|why| Error::file("read", path, why))?.permissions().mode();
-        if mode & 0o077 != 0 {
-            let path = path.display();
-            return Err(Error::usage(format!(
-                "{path}: others can read this key (mode {:o}): chmod 600 {path}",
-                mode & 0o777
-            )));
-        }
-    }
-    let mut text = String::new();
-    std::io::Read::read_to_string(&mut std::io::Read::take(file, LONGEST), &mut text)
-        .map_err(|why| Error::file("read", path, why))?;
+    let text = secret_file::read(path, LONGEST)?;
     // One that is the same byte all over was not drawn at random.
     Key::from_hex(&text).filter(|key| key.bytes().iter().any(|byte| *byte != key.bytes()[0])).ok_or_else(|| {
         Error::usage(format!("{}: not a key: 64 random hexadecimal digits, from `seathold key`", path.display()))

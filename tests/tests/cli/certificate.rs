@@ -4,6 +4,7 @@ use std::path::Path;
 
 use seathold_recording::hash::sha256;
 use seathold_tests::batch_kit::{opened, say};
+use seathold_tests::cli_kit::seathold;
 use serde_json::Value;
 
 const SHOP: &str = "name = \"Tidewater Valve Works\"\naddress = \"Slipway 4\"\ncertificate_prefix = \"TW\"\n\n[[signatory]]\n\
@@ -254,4 +255,91 @@ fn bad_details_are_refused_and_hostile_ones_are_text() {
     assert!(page.contains("&lt;script&gt;alert(1)") && !page.contains("<script>alert"));
     std::fs::write(dir.join("shop.toml"), "nam = \"x\"").unwrap();
     refused(dir, &issue(&["HM-001", "-o", "[DIR]/c.html"]), "name: missing");
+}
+
+/// With nothing but the data, the signature and the public key.
+#[test]
+fn a_signature_holds_for_what_was_signed_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    for name in ["a.key", "b.key"] {
+        let said = seathold(dir, &["certificate", "key", &format!("[DIR]/{name}")]);
+        assert!(said.code == 0 && said.out.contains("fingerprint "), "{}", said.err);
+    }
+    let said = seathold(dir, &["certificate", "key", "[DIR]/a.key"]);
+    assert!(said.code != 0 && said.err.contains("a.key"), "it is never replaced: {}", said.err);
+    let signed = ["--sign", "[DIR]/a.key"];
+    good(dir, &issue(&[&["HM-001", "-o", "[DIR]/c.pdf", "--data", "[DIR]/c.json"], &signed[..]].concat()));
+    good(
+        dir,
+        &issue(&[&["HM-002", "--any-result", "-o", "[DIR]/d.pdf", "--data", "[DIR]/d.json"], &signed[..]].concat()),
+    );
+    let number = issued(dir)[0]["certificate"].as_str().unwrap().to_owned();
+    let verify = |data: &str, more: &[&str]| {
+        seathold(dir, &[&["certificate", "verify", &format!("[DIR]/{data}")], more].concat())
+    };
+    let a = ["--key", "[DIR]/a.key.pub"];
+    std::fs::rename(dir.join("bench.sqlite"), dir.join("elsewhere.sqlite")).unwrap();
+    let said = verify("c.json", &a);
+    assert!(
+        said.code == 0 && said.out.contains(&format!("{number}: signed with the key of fingerprint ")),
+        "{}",
+        said.err
+    );
+    assert!(said.out.ends_with(": HM-001 TIGHT SIMULATED\n"), "{}", said.out);
+    let not_signed = |data: &str, more: &[&str]| {
+        let said = verify(data, more);
+        assert!(said.code == 6 && said.out.contains("NOT SIGNED"), "{more:?}: {} {}", said.code, said.out);
+    };
+    not_signed("c.json", &["--key", "[DIR]/b.key.pub"]);
+    // The signature of another certificate; and no signature at all.
+    not_signed("c.json", &[&a[..], &["--signature", "[DIR]/d.json.sig"]].concat());
+    not_signed("c.json", &[&a[..], &["--signature", "[DIR]/shop.toml"]].concat());
+    // Every byte counts.
+    let (data, signature) = (read(dir, "c.json"), read(dir, "c.json.sig"));
+    for at in (0..data.len()).step_by(97) {
+        let mut changed = data.clone().into_bytes();
+        changed[at] ^= 1;
+        let Ok(changed) = String::from_utf8(changed) else { continue };
+        std::fs::write(dir.join("x.json"), changed).unwrap();
+        std::fs::write(dir.join("x.json.sig"), &signature).unwrap();
+        not_signed("x.json", &a);
+    }
+    let last = signature.len() - 3;
+    let digit = if &signature[last..=last] == "0" { "1" } else { "0" };
+    std::fs::write(dir.join("x.json"), &data).unwrap();
+    std::fs::write(dir.join("x.json.sig"), format!("{}{digit}{}", &signature[..last], &signature[last + 1..])).unwrap();
+    not_signed("x.json", &a);
+    for (key, why) in [("a.key", "not the public part (.pub)"), ("shop.toml", "not the public part (.pub)")] {
+        let said = verify("c.json", &["--key", &format!("[DIR]/{key}")]);
+        assert!(said.code == 2 && said.err.contains(why), "{} {}", said.code, said.err);
+    }
+    std::fs::rename(dir.join("elsewhere.sqlite"), dir.join("bench.sqlite")).unwrap();
+    // Again by the same key, with the same bytes, and by no other.
+    let again = ["certificate", "again", &number, "--shop", "[DIR]/shop.toml", "-o", "[DIR]/again.pdf"];
+    refused(dir, &again, "it was signed: give --sign with the key of fingerprint ");
+    refused(dir, &[&again[..], &["--sign", "[DIR]/b.key"]].concat(), "it was signed: give --sign");
+    good(dir, &[&again[..], &signed].concat());
+    let pdf = |name: &str| std::fs::read(dir.join(name)).unwrap();
+    assert_eq!(pdf("c.pdf"), pdf("again.pdf"));
+    refused(dir, &issue(&["HM-001", "-o", "[DIR]/c.pdf", "--sign", "[DIR]/a.key.pub"]), "a.key.pub");
+}
+
+#[cfg(unix)]
+#[test]
+fn a_key_that_others_can_read_signs_nothing() {
+    use std::os::unix::fs::PermissionsExt;
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    seathold(dir, &["certificate", "key", "[DIR]/a.key"]);
+    let mode = |mode: u32| {
+        std::fs::set_permissions(dir.join("a.key"), std::fs::Permissions::from_mode(mode)).unwrap();
+    };
+    assert_eq!(std::fs::metadata(dir.join("a.key")).unwrap().permissions().mode() & 0o777, 0o600);
+    mode(0o640);
+    let typed = issue(&["HM-001", "-o", "[DIR]/c.pdf", "--sign", "[DIR]/a.key"]);
+    refused(dir, &typed, "others can read this key (mode 640): chmod 600");
+    assert!(issued(dir).is_empty());
 }

@@ -14,6 +14,9 @@ pub struct CertificateHead {
     /// Who released it; empty where nobody was named.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub released_by: String,
+    /// Public part of the key it was signed with, in hexadecimal digits; empty where it was not.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub key: String,
 }
 
 /// A note's text as people read it.

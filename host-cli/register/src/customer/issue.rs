@@ -25,6 +25,8 @@ pub struct CertificateRecord {
     pub sha256: String,
     /// Who released it.
     pub released_by: String,
+    /// Public part of the key it was signed with, in hexadecimal digits; empty where it was not.
+    pub key: String,
     /// Its valves.
     pub serials: Vec<String>,
     /// UUID of the batch.
@@ -50,6 +52,8 @@ pub struct NewCertificate<'a> {
     pub prefix: &'a str,
     /// Who released it; may be empty.
     pub released_by: &'a str,
+    /// Public part of the key it is signed with; empty where it is not.
+    pub key: &'a str,
     /// Who issues it.
     pub operator: &'a str,
     /// When.
@@ -74,6 +78,7 @@ impl Register {
                 certificate: head.certificate,
                 sha256: head.sha256,
                 released_by: head.released_by,
+                key: head.key,
                 serials,
                 batch: note.batch.clone().unwrap_or_default(),
                 issued_at: note.written_at.clone(),
@@ -116,6 +121,7 @@ impl Register {
                 sha256: sha256_of(&certificate),
                 certificate: certificate.clone(),
                 released_by: new.released_by.into(),
+                key: new.key.into(),
             };
             let lines: &[&str] = if one.is_some() { &[] } else { new.serials };
             let note = NewNote {

@@ -6,7 +6,6 @@ use jiff::Timestamp;
 
 use super::order::{DETAIL_MAX, OrderDetails, OrderField};
 use crate::Register;
-use crate::assembly::progress::struck;
 use crate::error::{Error, RegisterError};
 use crate::note::{NewNote, NoteKind, NoteRecord};
 
@@ -32,9 +31,8 @@ impl BatchOrder {
     /// When the register cannot be read.
     pub fn of(register: &Register, batch: &str) -> Result<Self, Error> {
         let notes = register.notes(Some(batch), None)?;
-        let struck = struck(&notes);
         let mut order = Self::default();
-        for note in notes.iter().filter(|n| n.kind == NoteKind::Order && !struck.contains(n.name().as_str())) {
+        for note in notes.iter().filter(|note| note.kind == NoteKind::Order) {
             if let Some(what) = register.altered(&note.bench, note.number)? {
                 order.altered.push(format!("record {} {what}", register.short(&note.name())));
                 continue;

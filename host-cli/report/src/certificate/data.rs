@@ -42,6 +42,8 @@ pub struct CertificateData {
     pub released_by: String,
     /// What stands below that name.
     pub role: String,
+    /// Public part of the key it is signed with, in hexadecimal digits; none where it is not.
+    pub key: Option<String>,
     /// The shop.
     pub shop: CertifyingShop,
     /// The batch.
@@ -131,6 +133,14 @@ pub struct CertifiedSide {
     pub recording_sha256: String,
 }
 
+/// What people compare of a public key in hexadecimal digits: half of its SHA-256, in groups of four.
+pub fn fingerprint(key: &str) -> String {
+    let hash = sha256(key.as_bytes());
+    let groups: Vec<String> =
+        hash.as_bytes().chunks(4).take(8).map(|group| String::from_utf8_lossy(group).into_owned()).collect();
+    groups.join(" ")
+}
+
 /// Why no certificate can be made out for a valve, whatever anybody answers for; none where it can.
 pub fn not_certifiable(valve: &ValveHistory<'_>, order: &BatchOrder) -> Option<String> {
     let defects = unsound(valve).into_iter().chain(order.altered.iter().cloned());
@@ -166,6 +176,7 @@ impl CertificateData {
             issued_by: String::new(),
             released_by: String::new(),
             role: String::new(),
+            key: None,
             shop,
             batch: batch.into(),
             valves: Vec::new(),

@@ -8,5 +8,5 @@
 mod data;
 mod page;
 
-pub use data::{CertificateData, CertifiedSide, CertifiedValve, CertifyingShop, not_certifiable};
+pub use data::{CertificateData, CertifiedSide, CertifiedValve, CertifyingShop, fingerprint, not_certifiable};
 pub use page::document;

@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use seathold_document::{Block, CodeError, Document, DocumentColumn, DocumentTable, MatrixCode};
 
-use super::data::{CertificateData, CertifiedSide, CertifiedValve};
+use super::data::{CertificateData, CertifiedSide, CertifiedValve, fingerprint};
 use crate::label::scanned::certificate_text;
 use crate::method;
 use crate::valve::{distinct, upper_first};
@@ -253,19 +253,24 @@ fn foot(certificate: &CertificateData, zone: &TimeZone) -> Result<Vec<Block>, Co
         "" => certificate.released_by.clone(),
         role => format!("{}, {role}", certificate.released_by),
     };
-    let mut blocks = vec![Block::Facts(vec![
-        ("Issued".into(), format!("{} by {}", time(&certificate.issued_at, zone), certificate.issued_by)),
+    let mut facts = vec![
+        ("Issued".to_owned(), format!("{} by {}", time(&certificate.issued_at, zone), certificate.issued_by)),
         ("Released".into(), signed(&released)),
-    ])];
+    ];
+    if let Some(key) = &certificate.key {
+        let text = format!("its data, attached to the PDF, with the key of fingerprint {}", fingerprint(key));
+        facts.push(("Signed".into(), text));
+    }
+    let mut blocks = vec![Block::Facts(facts)];
     if let Some(number) = &certificate.certificate {
-        let fingerprint: String = certificate.sha256().chars().take(16).collect();
+        let of_data: String = certificate.sha256().chars().take(16).collect();
         let label = match certificate.valves.as_slice() {
             [valve] => Some((valve.serial.as_str(), valve.result.as_str(), newest_date(valve, zone))),
             _ => None,
         };
         let label = label.as_ref().map(|(serial, result, date)| (*serial, *result, date.as_str()));
-        let code = MatrixCode::new(&certificate_text(label, number, &fingerprint))?;
-        let caption = format!("{number}; the SHA-256 of its data begins with {fingerprint}");
+        let code = MatrixCode::new(&certificate_text(label, number, &of_data))?;
+        let caption = format!("{number}; the SHA-256 of its data begins with {of_data}");
         blocks.push(Block::Code { code, caption });
     }
     Ok(blocks)

@@ -1,24 +1,20 @@
 //! `seathold certificate issue` and `again`.
 
-use std::path::Path;
-
 use clap::Args;
 use jiff::Timestamp;
 use seathold_config::shop::Shop;
-use seathold_document::pdf::AttachedFile;
-use seathold_recording::file::{self, NewFile, Replace};
 use seathold_recording::plain::shown;
 use seathold_register::customer::issue::NewCertificate;
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, Register};
-use seathold_report::certificate::{CertificateData, CertifiedValve, document};
+use seathold_report::certificate::{CertificateData, CertifiedValve, fingerprint};
 
 use serde_json::json;
 
+use super::certifying;
+use super::page::CertificatePageArgs;
 use super::valves::{all_tight, certified};
-use super::{CertificatePageArgs, certifying};
 use crate::cmd::batch_common::{BatchArg, listed, refused};
-use crate::cmd::page_file::{can_be_written, write_document_with};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -68,6 +64,8 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
     let shop = args.page.shop()?;
     let released_by = args.released_by.as_deref().unwrap_or_default();
     may_release(args, &shop, released_by)?;
+    let key = args.page.key()?;
+    let public = key.as_ref().map(|key| key.public().hex());
     let mut register =
         Register::open(&args.page.register.register, if args.draft { Access::Read } else { Access::Write })?;
     let batch = args.batch.any(&register)?;
@@ -82,23 +80,20 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
         issued_by: args.operator.clone(),
         released_by: released_by.into(),
         role: role(&shop, released_by),
+        key: public.clone(),
         valves,
         ..CertificateData::new(certifying(&shop), &batch.name)
     };
     let mut certificates: Vec<CertificateData> = pages.into_iter().map(made_out).collect();
     if args.draft {
-        write_page(&args.page, &certificates, console)?;
+        args.page.write(&certificates, None, console)?;
         if !args.json {
             writeln!(console.out, "draft written to {}; it certifies nothing", args.page.out.display())?;
         }
         return printed(args, &certificates, console);
     }
     // A number is used once it is on record: first it is seen that the page can be made and the files written.
-    let draft = document(&certificates, &console.clock.zone()).map_err(|why| Error::usage(why.to_string()))?;
-    can_be_written(&args.page.out, draft, args.page.page_size, args.page.force)?;
-    if let Some(path) = &args.page.data {
-        NewFile::create(path, data_replaced(args.page.force))?;
-    }
+    args.page.can_be_written(&certificates, console)?;
     for certificate in &mut certificates {
         let serials: Vec<String> = certificate.valves.iter().map(|valve| valve.serial.clone()).collect();
         let serials: Vec<&str> = serials.iter().map(String::as_str).collect();
@@ -107,6 +102,7 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
             serials: &serials,
             prefix: &shop.certificate_prefix,
             released_by,
+            key: public.as_deref().unwrap_or_default(),
             operator: &args.operator,
             now,
         };
@@ -118,12 +114,12 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
             writeln!(console.out, "{number}: {}", shown(&listed(&serials)))?;
         }
     }
-    write_page(&args.page, &certificates, console).inspect_err(|_| {
+    args.page.write(&certificates, key.as_ref(), console).inspect_err(|_| {
         let _ =
             writeln!(console.err, "the numbers above are used; `seathold certificate again NUMBER` writes the page");
     })?;
     if !args.json {
-        told(&args.page, console)?;
+        args.page.tell(console)?;
     }
     printed(args, &certificates, console)
 }
@@ -134,12 +130,6 @@ fn printed(args: &IssueArgs, certificates: &[CertificateData], console: &mut Con
         schema::write(console, JsonKind::CertificateIssue, json!(certificate))?;
     }
     Ok(Exit::Good)
-}
-
-fn told(page: &CertificatePageArgs, console: &mut Console<'_>) -> Result<(), Error> {
-    let data = page.data.as_ref().map_or_else(String::new, |data| format!(", and its data to {}", data.display()));
-    writeln!(console.out, "written to {}{data}", page.out.display())?;
-    Ok(())
 }
 
 /// Releasing is for those whom the shop's file names.
@@ -172,6 +162,15 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
     if let Some(what) = &known.altered {
         return Err(refused(&register, format!("its record {what}")));
     }
+    let key = args.page.key()?;
+    let public = key.as_ref().map(|key| key.public().hex());
+    if public.as_deref().unwrap_or_default() != known.key {
+        let why = match (known.key.as_str(), &public) {
+            ("", _) => "it was not signed: leave out --sign".into(),
+            (key, _) => format!("it was signed: give --sign with the key of fingerprint {}", fingerprint(key)),
+        };
+        return Err(refused(&register, format!("{}: {why}", known.certificate)));
+    }
     let batches = register.batches()?;
     let Some(batch) = batches.iter().find(|batch: &&BatchRecord| batch.batch == known.batch) else {
         return Err(refused(&register, "its batch is not in this register".into()));
@@ -182,6 +181,7 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
         issued_by: known.issued_by.clone(),
         released_by: known.released_by.clone(),
         role: role(&shop, &known.released_by),
+        key: public,
         valves: certified(&register, batch, &known.serials)?,
         ..CertificateData::new(certifying(&shop), &batch.name)
     };
@@ -190,43 +190,7 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
                    have changed since; issue a new one";
         return Err(refused(&register, format!("{}: {why}", known.certificate)));
     }
-    write_page(&args.page, std::slice::from_ref(&certificate), console)?;
-    told(&args.page, console)?;
+    args.page.write(std::slice::from_ref(&certificate), key.as_ref(), console)?;
+    args.page.tell(console)?;
     Ok(Exit::Good)
-}
-
-/// The page, and its data where they are asked for.
-fn write_page(
-    page: &CertificatePageArgs,
-    certificates: &[CertificateData],
-    console: &Console<'_>,
-) -> Result<(), Error> {
-    let document = document(certificates, &console.clock.zone()).map_err(|why| Error::usage(why.to_string()))?;
-    let attached: Vec<AttachedFile> = certificates
-        .iter()
-        .filter_map(|certificate| {
-            let number = certificate.certificate.as_ref()?;
-            Some(AttachedFile {
-                name: format!("{number}.json"),
-                mime_type: "application/json",
-                about: format!("What certificate {number} states, as data"),
-                bytes: certificate.json().into_bytes(),
-            })
-        })
-        .collect();
-    write_document_with(&page.out, document, page.page_size, &attached, page.force)?;
-    if let Some(path) = &page.data {
-        write_data(path, certificates, page.force)?;
-    }
-    Ok(())
-}
-
-/// One certificate is the file; several are a line each, whose hash is that of the line without its end.
-fn write_data(path: &Path, certificates: &[CertificateData], force: bool) -> Result<(), Error> {
-    let text = certificates.iter().map(CertificateData::json).collect::<Vec<_>>().join("\n");
-    Ok(file::write(path, text.as_bytes(), data_replaced(force))?)
-}
-
-const fn data_replaced(force: bool) -> Replace {
-    if force { Replace::Any } else { Replace::Ours(&[b"\"schema\":\"seathold/certificate-issue/"]) }
 }

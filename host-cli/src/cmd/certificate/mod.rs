@@ -2,27 +2,31 @@
 
 mod issue;
 mod list;
+mod page;
 mod valves;
 mod verify;
 
 use std::path::PathBuf;
 
-use clap::{Args, Subcommand};
+use clap::Subcommand;
 use seathold_config::shop::{self, Shop};
-use seathold_document::pdf::PageSize;
 use seathold_report::certificate::CertifyingShop;
 
-use super::find::RegisterArg;
-use super::page_file;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::signing_key::{SigningKey, public_path};
 
 /// `seathold certificate …`.
 #[derive(Debug, Subcommand)]
 pub enum CertificateCommand {
     /// Print a file of the shop to start from: its name, who may release
     Template,
+    /// Make a key that certificates are signed with
+    Key {
+        /// The file to make; the public part gets its name and .pub
+        file: PathBuf,
+    },
     /// Issue certificates, a page for each valve or one with a table
     Issue(issue::IssueArgs),
     /// Write a certificate that was issued once more, under its number
@@ -31,34 +35,6 @@ pub enum CertificateCommand {
     Verify(verify::VerifyArgs),
     /// List the certificates that were issued
     List(list::CertificateListArgs),
-}
-
-/// The shop, and the page.
-#[derive(Debug, Args)]
-pub struct CertificatePageArgs {
-    /// The shop that issues it, TOML; `seathold certificate template` prints one
-    #[arg(long, value_name = "FILE")]
-    pub shop: PathBuf,
-    /// Page to write, by its ending .html or .pdf
-    #[arg(long, short, value_name = "FILE", value_parser = page_file::page_file)]
-    pub out: PathBuf,
-    /// What it states as data too, JSON: the SHA-256 of that file stands on the certificate
-    #[arg(long, value_name = "FILE.json")]
-    pub data: Option<PathBuf>,
-    /// Page size of a PDF: a4 or letter
-    #[arg(long, value_parser = page_file::page_size, value_name = "SIZE", default_value = "a4")]
-    pub page_size: PageSize,
-    /// Replace a file that is there, even if it is no page made by seathold
-    #[arg(long)]
-    pub force: bool,
-    #[command(flatten)]
-    pub register: RegisterArg,
-}
-
-impl CertificatePageArgs {
-    fn shop(&self) -> Result<Shop, Error> {
-        Ok(shop::read(&self.shop)?)
-    }
 }
 
 /// What of a shop stands on a certificate.
@@ -70,6 +46,17 @@ pub(super) fn run(command: &CertificateCommand, console: &mut Console<'_>) -> Re
     match command {
         CertificateCommand::Template => {
             write!(console.out, "{}", shop::TEMPLATE)?;
+            Ok(Exit::Good)
+        }
+        CertificateCommand::Key { file } => {
+            let key = SigningKey::make(file)?.public();
+            let (file, public) = (file.display(), public_path(file));
+            let public = public.display();
+            writeln!(
+                console.out,
+                "{file}: made; keep it at the bench, and give {public} to whoever checks certificates"
+            )?;
+            writeln!(console.out, "fingerprint {}", key.fingerprint())?;
             Ok(Exit::Good)
         }
         CertificateCommand::Issue(args) => issue::issue(args, console),

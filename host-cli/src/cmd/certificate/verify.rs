@@ -9,6 +9,7 @@ use seathold_recording::plain::shown;
 use seathold_register::customer::issue::CertificateRecord;
 use seathold_register::{Access, Register, name_or_none};
 
+use super::page::{signature_in, signature_path};
 use super::valves::certified;
 
 use crate::cmd::batch_common::listed;
@@ -16,6 +17,7 @@ use crate::cmd::find::{RegisterArg, date};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::signing_key::PublicKey;
 
 /// Longest data that are read, in bytes: a batch of thousands of valves.
 const DATA_MAX: u64 = 64 << 20;
@@ -26,12 +28,21 @@ pub struct VerifyArgs {
     /// The data, JSON
     #[arg(value_name = "FILE.json")]
     pub data: PathBuf,
+    /// Public part of the shop's key: the signature is checked, and no register is needed
+    #[arg(long, value_name = "FILE.pub")]
+    pub key: Option<PathBuf>,
+    /// The signature [default: beside the data, FILE.json.sig]
+    #[arg(long, value_name = "FILE.sig", requires = "key")]
+    pub signature: Option<PathBuf>,
     #[command(flatten)]
     pub register: RegisterArg,
 }
 
 pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let text = read_text_at_most(&args.data, DATA_MAX)?;
+    if let Some(key) = &args.key {
+        return signed(args, &text, &PublicKey::read(key)?, console);
+    }
     let register = Register::open(&args.register.register, Access::Read)?;
     let issued = register.certificates()?;
     let mut exit = Exit::Good;
@@ -62,6 +73,36 @@ pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, 
                 exit = Exit::Storage;
                 format!("NOT AS ISSUED: this register has no certificate that states this (SHA-256 {hash})")
             }
+        };
+        writeln!(console.out, "{}", shown(&answer))?;
+    }
+    Ok(exit)
+}
+
+/// Whether the data were signed with this key. That the data name it themselves proves nothing, and that they name another is a fault.
+fn signed(args: &VerifyArgs, text: &str, key: &PublicKey, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let path = args.signature.clone().unwrap_or_else(|| signature_path(&args.data));
+    let signatures = read_text_at_most(&path, DATA_MAX)?;
+    let mut signatures = signatures.lines().filter(|line| !line.trim().is_empty());
+    let mut exit = Exit::Good;
+    for line in text.lines().filter(|line| !line.trim().is_empty()) {
+        let data: serde_json::Value = serde_json::from_str(line).unwrap_or_default();
+        let number = data["certificate"].as_str().unwrap_or("NOT A CERTIFICATE");
+        let signature = signatures.next().and_then(signature_in).unwrap_or_default();
+        let holds = key.verifies(line, signature) && data["key"].as_str() == Some(&key.hex());
+        let answer = if holds {
+            let results = data["valves"].as_array().into_iter().flatten();
+            let each = |valve: &serde_json::Value| {
+                Some(format!("{} {}", valve["serial"].as_str()?, valve["result"].as_str()?))
+            };
+            let results: Vec<String> = results.filter_map(each).collect();
+            format!("{number}: signed with the key of fingerprint {}: {}", key.fingerprint(), results.join(", "))
+        } else {
+            exit = Exit::Storage;
+            format!(
+                "{number}: NOT SIGNED with the key of fingerprint {}: changed since, or signed by another",
+                key.fingerprint()
+            )
         };
         writeln!(console.out, "{}", shown(&answer))?;
     }
