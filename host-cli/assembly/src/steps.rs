@@ -47,6 +47,14 @@ pub struct StepValue {
     pub most: Option<f64>,
 }
 
+impl Step {
+    /// Whether what was noted is what is asked for: a step may have been stated anew since.
+    pub fn is_met_by(&self, value: Option<&str>, has_tool: bool, has_photo: bool) -> bool {
+        let met = self.value.as_ref().is_none_or(|asked| value.is_some_and(|value| asked.read(value).is_ok()));
+        met && (has_tool || !self.tool) && (has_photo || !self.photo)
+    }
+}
+
 impl StepValue {
     /// What is allowed, in words.
     pub fn range(&self) -> String {
@@ -78,6 +86,9 @@ impl StepValue {
             unit.chars().filter(|c| !c.is_whitespace() && !matches!(c, '·' | '*' | '.')).collect::<String>()
         };
         let wrong = || format!("{} \"{typed}\": {}", self.what, self.range());
+        if !number.is_empty() && !unit.trim().is_empty() && flat(unit) != flat(&self.unit) {
+            return Err(format!("{}; \"{}\" is another unit, and is not converted", wrong(), unit.trim()));
+        }
         if !unit.trim().is_empty() && flat(unit) != flat(&self.unit) {
             return Err(wrong());
         }

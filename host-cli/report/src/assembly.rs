@@ -19,6 +19,8 @@ pub struct ReportedAssembly {
     steps: Vec<Step>,
     requirement: Option<PairedHead>,
     valve: ValveAssembly,
+    /// Fittings of it that are on record in another valve too.
+    conflicts: Vec<String>,
 }
 
 impl ReportedAssembly {
@@ -29,6 +31,7 @@ impl ReportedAssembly {
             steps: progress.steps.clone(),
             requirement: progress.requirement,
             valve: valve.clone(),
+            conflicts: progress.conflicts_of(serial),
         })
     }
 
@@ -39,16 +42,17 @@ impl ReportedAssembly {
 
     /// In a few words: "all steps done", "NOT DONE: seals, bolts".
     pub(crate) fn in_short(&self) -> String {
-        match (self.steps.len(), self.open()) {
+        let steps = match (self.steps.len(), self.open()) {
             (0, _) => "no steps stated".into(),
             (_, open) if open.is_empty() => "all steps done".into(),
             (_, open) => format!("NOT DONE: {}", open.join(", ")),
-        }
+        };
+        [vec![steps], self.conflicts.clone()].concat().join("; ")
     }
 
     /// The same; none where no steps are stated.
     pub(crate) fn steps_in_short(&self) -> Option<String> {
-        (!self.steps.is_empty()).then(|| self.in_short())
+        (!self.steps.is_empty() || !self.conflicts.is_empty()).then(|| self.in_short())
     }
 
     /// The finished length as it was measured, its uncertainty and whether it conforms: "120.045 ± 0.042 mm, conforms".
@@ -80,6 +84,9 @@ impl ReportedAssembly {
         let open = self.open();
         if !open.is_empty() {
             blocks.push(Block::Notice("Assembly not complete".into(), format!("Not done: {}.", open.join(", "))));
+        }
+        for conflict in &self.conflicts {
+            blocks.push(Block::Notice("Contradiction".into(), format!("{conflict}: one of them is not so.")));
         }
         let mut facts = Vec::new();
         if let Some(bolted) = &self.valve.bolted {

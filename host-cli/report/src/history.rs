@@ -116,11 +116,17 @@ impl RunSelection {
                         | NoteKind::Added
                         | NoteKind::Handover
                         | NoteKind::Steps
-                        | NoteKind::Paired => {
+                        | NoteKind::Paired
+                        | NoteKind::Order
+                        | NoteKind::Certificate
+                            if note.serial.is_none() =>
+                        {
                             notes.push(report_note(register, note)?);
                         }
                         // Of several valves; what it says of each stands there.
-                        NoteKind::StepDone if note.serial.is_none() => notes.push(report_note(register, note)?),
+                        NoteKind::StepDone | NoteKind::Struck if note.serial.is_none() => {
+                            notes.push(report_note(register, note)?)
+                        }
                         NoteKind::Opened | NoteKind::Closed => altered.extend(report_note(register, note)?.altered),
                         _ => {}
                     }

@@ -2,6 +2,7 @@
 
 use clap::Args;
 use seathold_recording::plain::shown;
+use seathold_register::assembly::progress::AssemblyProgress;
 use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
 use seathold_register::claim::{Claim, Claimant};
 use seathold_register::reason::Correction;
@@ -109,6 +110,13 @@ pub(super) fn refused(register: &Register, why: String) -> Error {
     Error::register(register.path(), RegisterError::Refused(shown(&why).into_owned()))
 }
 
+/// What of a valve's assembly is not done, by the names of the steps.
+pub(super) fn open_steps(register: &Register, batch: &BatchRecord, serial: &str) -> Result<Vec<String>, Error> {
+    let progress = AssemblyProgress::of(register, &batch.batch)?;
+    let Some(valve) = progress.valve(serial) else { return Ok(Vec::new()) };
+    Ok(valve.open_steps().filter_map(|at| Some(progress.steps.get(at)?.name.clone())).collect())
+}
+
 /// The work list.
 pub(super) fn work(
     register: &Register,
@@ -148,6 +156,15 @@ pub(super) fn work(
         if !serials.is_empty() {
             line(&mut text, stand.word(), &listed(&serials));
         }
+    }
+    let progress = AssemblyProgress::of(register, &batch.batch)?;
+    let tested = statuses.iter().filter(|status| !matches!(status.stand, NextAction::Next | NextAction::SetAside));
+    let tested: Vec<&str> = tested.map(|status| status.valve.serial.as_str()).collect();
+    let open =
+        progress.valves.iter().filter(|v| tested.contains(&v.serial.as_str()) && v.open_steps().next().is_some());
+    let open: Vec<&str> = open.map(|valve| valve.serial.as_str()).collect();
+    if !open.is_empty() {
+        line(&mut text, "assembly", &format!("NOT DONE on valves that were tested: {}", listed(&open)));
     }
     line(&mut text, "altogether", &StatusCounts::of(&statuses).to_string());
     if batch.selection {

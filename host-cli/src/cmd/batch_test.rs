@@ -8,7 +8,6 @@ use seathold_analysis::fleet::spec::FleetSpec;
 use seathold_config::rig::AdapterChoice;
 use seathold_recording::file::safe_name;
 use seathold_recording::plain::shown;
-use seathold_register::assembly::progress::AssemblyProgress;
 use seathold_register::batch::check_digit::CheckDigit;
 use seathold_register::batch::similar_serials::look;
 use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
@@ -23,7 +22,7 @@ use seathold_text::layout::wrapped;
 use seathold_text::messages;
 
 use super::batch_common::{
-    GONE_ON, closed_meanwhile, held_by, not_listed, refused, split_serial, status_line, work, write_note,
+    GONE_ON, closed_meanwhile, held_by, not_listed, open_steps, refused, split_serial, status_line, work, write_note,
 };
 use super::batch_correct::{move_to, strike_run};
 use super::batch_limits::{counted_elsewhere, requirement_words, stated_by};
@@ -311,9 +310,7 @@ impl BatchSession<'_> {
 
     /// What of its assembly is not done, in capitals; nothing where all is.
     fn not_put_together(&self, serial: &str) -> Result<String, Error> {
-        let progress = AssemblyProgress::of(&self.register, &self.batch.batch)?;
-        let Some(valve) = progress.valve(serial) else { return Ok(String::new()) };
-        let open: Vec<&str> = valve.open_steps().filter_map(|at| Some(progress.steps.get(at)?.name.as_str())).collect();
+        let open = open_steps(&self.register, &self.batch, serial)?;
         if open.is_empty() {
             return Ok(String::new());
         }

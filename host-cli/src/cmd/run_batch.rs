@@ -11,7 +11,7 @@ use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, DEFAULT_NAME, Register, RunMeta};
 use seathold_sequencer::input::{Side, Sides};
 
-use super::batch_common::{GONE_ON, closed_meanwhile, held_by, refused, status_line};
+use super::batch_common::{GONE_ON, closed_meanwhile, held_by, open_steps, refused, status_line};
 use super::batch_fit::fit;
 use super::find::RecipeUnitFormats;
 use super::stdin_lines::StdinLines;
@@ -119,6 +119,10 @@ pub(super) fn of(args: &RunArgs, console: &mut Console<'_>) -> Result<InBatch, E
         console.err,
         "{serial} is on the list of batch {name}{where_it_is}, which is open: this run counts there\n  {words}"
     )?;
+    let open = open_steps(&register, &batch, serial)?;
+    if !open.is_empty() {
+        writeln!(console.err, "  ASSEMBLY NOT DONE: {}", shown(&open.join(", ")))?;
+    }
     let meta = RunMeta { batch: Some(batch.batch.clone()), after_rework: status.rework.clone() };
     let mut args = match &args.override_why {
         None => fitted.run,

@@ -69,6 +69,7 @@ impl BatchLengths {
                 compression_mm: valve.by.compression_u_mm,
                 gauge_mm: valve.by.gauge_u_mm,
                 reading_mm: valve.by.reading_u_mm,
+                once_mm: valve.by.read_once_u_mm(),
                 measured_mm: valve.measured_u_mm,
                 bodies_measured,
             };

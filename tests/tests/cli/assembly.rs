@@ -208,3 +208,131 @@ fn without_pairs_there_is_nothing_to_bolt() {
     let said = at_the_bench(dir.path(), &[]);
     assert!(said.code == 0 && said.err.contains("2 have no fittings: `pair` again with --keep"), "{}", said.err);
 }
+
+/// A value that was right by the list before is not right by the one that asks for another.
+#[test]
+fn a_step_that_is_asked_for_otherwise_is_open_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    begun(dir);
+    std::fs::write(dir.join("steps.toml"), STEPS.replace("least = 18\nmost = 22", "least = 40\nmost = 50")).unwrap();
+    let said = good(dir, &["assembly", "steps", "[DIR]/steps.toml"]);
+    assert!(said.contains("OPEN AGAIN, noted otherwise than it is asked for now: bolts on HM-001\n"), "{said}");
+    let status = say(dir, &["assembly", "status"]).out;
+    assert!(status.contains("all steps done on 0 of 3 valves") && status.contains("3 bolts     open\n"), "{status}");
+    // As it was: what was noted counts again, since nothing was erased.
+    std::fs::write(dir.join("steps.toml"), STEPS).unwrap();
+    good(dir, &["assembly", "steps", "[DIR]/steps.toml"]);
+    let page = seathold(dir, &[&["report", "--batch", "spring", "-o", "[DIR]/b.html"], &AT[..]].concat());
+    assert_eq!(page.code, 0, "{}", page.err);
+    let page = std::fs::read_to_string(dir.join("b.html")).unwrap();
+    assert!(page.contains("bolts (torque: 40 to 50 N m)") && page.contains("bolts (torque: 18 to 22 N m)"), "{page}");
+}
+
+/// Whichever way it is begun, it is said before there is air, and afterwards in the list of what is left.
+#[test]
+fn a_run_by_itself_says_what_is_not_done() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    begun(dir);
+    let run = |serial: &str| {
+        let out = format!("[DIR]/{serial}.hold");
+        say(dir, &["run", "-q", "--serial", serial, "--operator", "Ada", "--out", &out]).err
+    };
+    let said = run("HM-002");
+    assert!(said.contains("  ASSEMBLY NOT DONE: bolts\n"), "{said}");
+    let said = run("HM-001");
+    assert!(!said.contains("ASSEMBLY"), "{said}");
+    let status = say(dir, &["batch", "status"]).out;
+    assert!(status.contains("assembly     NOT DONE on valves that were tested: HM-002\n"), "{status}");
+}
+
+/// The mean of ten readings is surer than the one reading that a finished length is.
+#[test]
+fn a_finished_length_is_as_sure_as_one_reading() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    opened(dir, "HM-001..HM-003");
+    let off = [0.05, -0.04, 0.03, -0.06, 0.02, 0.06, -0.05, 0.04, -0.03, -0.02];
+    let row = |i: usize| {
+        let length = 29.9 + 0.05 * i as f64;
+        let cells: Vec<String> = off.iter().map(|off| format!("{:.2}", length + off)).collect();
+        format!("F{i},{}\n", cells.join(","))
+    };
+    let head: Vec<String> = (1..=off.len()).map(|n| format!("length_{n}")).collect();
+    let list: String = (0..6).map(row).collect();
+    std::fs::write(dir.join("f.csv"), format!("fitting,{}\n{list}", head.join(","))).unwrap();
+    let valves = ["--nominal", "120 mm", "--tolerance", "0.3 mm", "--body-length", "60.4 mm", "--body-u", "0.001 mm"];
+    let seals = ["--compression", "0.4 mm", "--gauge-u", "0.001 mm"];
+    good(dir, &[&["pair", "[DIR]/f.csv", "--keep"], &valves[..], &seals].concat());
+    good(dir, &["assembly", "bolt", "HM-001", "--length", "120.26 mm", "--length-checked"]);
+    let status: serde_json::Value = serde_json::from_str(&say(dir, &["assembly", "status", "--json"]).out).unwrap();
+    let valve = &status["valves"][0];
+    // Of these ten the standard deviation is √(0.0184/9); a step of 0.01 mm adds 0.01/√12, and the gauge 0.001.
+    let squares: f64 = off.iter().map(|off| off * off).sum();
+    let expected = (squares / 9.0 + 1e-4 / 12.0 + 1e-6f64).sqrt();
+    let u = valve["valve"]["bolted"]["finished_u_mm"].as_f64().unwrap();
+    assert!((u - expected).abs() < 1e-4, "{u} {expected}");
+    assert_eq!(valve["length_verdict"], "too-close");
+    // Far off it is refused, and what takes the place of another says so.
+    refused(dir, &["assembly", "bolt", "HM-002", "--length", "1.2 m"], "right fittings, seals seated, gauge at zero?");
+    let said = good(dir, &["assembly", "bolt", "HM-001", "--length", "120.1 mm", "--length-checked"]);
+    assert!(said.contains("; in place of 120.260 mm (record "), "{said}");
+}
+
+#[test]
+fn what_is_noted_of_a_step_is_what_it_says() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    opened(dir, "HM-001..HM-003");
+    std::fs::write(dir.join("steps.toml"), "[[step]]\nname = \"seals\"\ntext = \"x\"\nvalue = \"lot\"\nphoto = true\n")
+        .unwrap();
+    good(dir, &["assembly", "steps", "[DIR]/steps.toml"]);
+    let tick = |photo: &str, value: &str, why: &str| {
+        let photo = format!("[DIR]/{photo}");
+        refused(dir, &["assembly", "tick", "seals", "HM-001", "--value", value, "--photo", &photo], why);
+    };
+    std::fs::write(dir.join("seals.jpg"), "no picture").unwrap();
+    tick("seals.jpg", "K-1", "neither a JPEG nor a PNG file");
+    // A pipe that nobody writes to is not waited for.
+    let made = std::process::Command::new("mkfifo").arg(dir.join("pipe.jpg")).status();
+    if made.is_ok_and(|made| made.success()) {
+        tick("pipe.jpg", "K-1", "neither a JPEG nor a PNG file");
+    }
+    std::fs::write(dir.join("seals.jpg"), b"\xff\xd8\xff\xe0").unwrap();
+    tick("seals.jpg", "a\u{1b}[31mb", "the value has control characters");
+    let photo = ["--value", "K-1", "--photo", "[DIR]/seals.jpg"];
+    let said = good(dir, &[&["assembly", "tick", "seals", "HM-001", "HM-001"], &photo[..]].concat());
+    assert!(said.starts_with("seals: done on HM-001 (record "), "{said}");
+}
+
+/// Two benches bolt the same fittings; and what is struck of a whole batch stands on its report.
+#[test]
+fn contradictions_and_strikes_stand_on_the_pages() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    begun(dir);
+    good(dir, &["assembly", "strike", "3", "--note", "not on all of them"]);
+    // The other bench has the batch before anything is bolted there, and bolts F14 to another valve.
+    let other = tempfile::tempdir().unwrap();
+    let other = other.path();
+    assert_eq!(seathold(other, &["register", "init", "[DIR]/bench.sqlite", "--bench", "two"]).code, 0);
+    let ours = dir.join("bench.sqlite");
+    assert_eq!(say(other, &["register", "merge", ours.to_str().unwrap()]).code, 0);
+    let bolted = say(other, &["assembly", "status", "--json"]).out;
+    let bolted: serde_json::Value = serde_json::from_str(&bolted).unwrap();
+    let note = bolted["valves"][0]["valve"]["bolted"]["note"].as_str().unwrap().to_owned();
+    good(other, &["assembly", "strike", &note, "--note", "it is not"]);
+    good(other, &["assembly", "bolt", "HM-003", "--fittings", "F14,F3"]);
+    // Here it stays, as bolted again since.
+    good(dir, &["assembly", "bolt", "HM-001", "--fittings", "F14,F27"]);
+    let theirs = other.join("bench.sqlite");
+    assert_eq!(say(dir, &["register", "merge", theirs.to_str().unwrap()]).code, 0);
+    let said = say(dir, &["assembly", "status"]);
+    assert_eq!(said.err, "fitting F14 is bolted to HM-001 and to HM-003: one of them is not so; strike it\n");
+    let pages = ["--batch", "spring", "-o", "[DIR]/b.html"];
+    assert_eq!(say(dir, &[&["report"], &pages[..]].concat()).code, 0);
+    let page = std::fs::read_to_string(dir.join("b.html")).unwrap();
+    assert!(page.contains("fitting F14 is bolted to HM-003 too"), "{page}");
+    assert!(page.contains("struck") && page.contains("not on all of them"), "{page}");
+}

@@ -206,7 +206,8 @@ fn the_register_and_its_batches() {
     std::fs::write(dir.join("steps.toml"), steps).unwrap();
     say(&[&["assembly", "steps", "[DIR]/steps.toml"], &ada[..]].concat());
     say(&[&["assembly", "tick", "purge", "--all", "--note", "argon"], &ada[..]].concat());
-    let more = ["--value", "K-1", "--photo", "[DIR]/steps.toml"];
+    std::fs::write(dir.join("seals.png"), b"\x89PNG\r\n\x1a\nseals").unwrap();
+    let more = ["--value", "K-1", "--photo", "[DIR]/seals.png"];
     say(&[&["assembly", "tick", "seals", "HM-003"], &more, &ada[..]].concat());
     say(&[
         &["assembly", "bolt", "HM-003", "--fittings", "F1,F2", "--length", "120 mm", "--length-u", "0.01 mm"],

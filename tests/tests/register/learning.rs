@@ -32,6 +32,7 @@ const HEAD: PairedHead = PairedHead {
     forecast_u_mm: 0.041_833,
     gauge_u_mm: 0.01,
     reading_u_mm: 0.005,
+    once_u_mm: 0.005,
     risk: 0.01,
 };
 

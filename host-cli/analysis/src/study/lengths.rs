@@ -53,8 +53,10 @@ pub struct LengthBudget {
     pub compression_mm: f64,
     /// Of the gauge.
     pub gauge_mm: f64,
-    /// Of a reading.
+    /// Of a part as it was read, the mean of several readings perhaps.
     pub reading_mm: f64,
+    /// Of a single reading, as of a finished length.
+    pub once_mm: f64,
     /// Of the measured finished length, where it is known; else as of gauge and reading.
     pub measured_mm: Option<f64>,
     /// Bodies were measured, each with its own length; else one length was stated for all.
@@ -65,13 +67,13 @@ impl LengthDifference {
     /// That of a valve.
     pub fn new(difference_mm: f64, kept_mm: f64, u: &LengthBudget) -> Self {
         let square = |x: f64| x * x;
-        let (gauge, reading) = (square(u.gauge_mm), square(u.reading_mm));
+        let (gauge, reading, once) = (square(u.gauge_mm), square(u.reading_mm), square(u.once_mm));
         let body = (square(u.forecast_mm) - 2.0 * reading - 4.0 * gauge - square(u.compression_mm)).max(0.0);
-        let measured = u.measured_mm.map_or(gauge + reading, square);
+        let measured = u.measured_mm.map_or(gauge + once, square);
         // Of a measured length its reading scatters; what is left is the gauge's.
-        let read = |whole: f64| (whole.min(reading), whole - whole.min(reading));
-        let (body_scatter, body_gauge) = if u.bodies_measured { read(body) } else { (body, 0.0) };
-        let (measured_scatter, measured_gauge) = read(measured);
+        let read = |whole: f64, by: f64| (whole.min(by), whole - whole.min(by));
+        let (body_scatter, body_gauge) = if u.bodies_measured { read(body, reading) } else { (body, 0.0) };
+        let (measured_scatter, measured_gauge) = read(measured, once);
         Self {
             difference_mm,
             kept_mm,
@@ -255,6 +257,7 @@ mod tests {
         compression_mm: 0.03,
         gauge_mm: 0.01,
         reading_mm: 0.005,
+        once_mm: 0.005,
         measured_mm: None,
         bodies_measured: false,
     };
@@ -384,7 +387,7 @@ mod tests {
             batches in prop::collection::vec(prop::collection::vec((-1e4f64..1e4, 0.0f64..1e4, [0.0f64..1e4, 0.0..1e4, 0.0..1e4, 0.0..1e4], any::<bool>()), 0..5), 0..4)
         ) {
             let of = |(d, kept, [forecast_mm, compression_mm, gauge_mm, reading_mm], bodies_measured): (f64, f64, [f64; 4], bool)| {
-                LengthDifference::new(d, kept, &LengthBudget { forecast_mm, compression_mm, gauge_mm, reading_mm, measured_mm: None, bodies_measured })
+                LengthDifference::new(d, kept, &LengthBudget { forecast_mm, compression_mm, gauge_mm, reading_mm, once_mm: reading_mm, measured_mm: None, bodies_measured })
             };
             let batches: Vec<Vec<_>> = batches.into_iter().map(|b| b.into_iter().map(of).collect()).collect();
             let valves: usize = batches.iter().map(Vec::len).sum();

@@ -93,7 +93,8 @@ impl FinishedLengths {
         };
         let [a, b] = pair.fittings.each_ref().map(|part| part.id.as_str());
         let [one, other] = bolted.head.fittings.each_ref().map(String::as_str);
-        let u = [by.compression_mm, by.compression_u_mm, by.forecast_u_mm, by.gauge_u_mm, by.reading_u_mm];
+        let u =
+            [by.compression_mm, by.compression_u_mm, by.forecast_u_mm, by.gauge_u_mm, by.reading_u_mm, by.once_u_mm];
         let u = u.into_iter().chain(bolted.head.finished_u_mm);
         if [one, other] != [a, b] && [other, one] != [a, b] {
             out.other_fittings += 1;

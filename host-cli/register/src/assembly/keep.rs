@@ -4,13 +4,14 @@ use std::collections::HashSet;
 
 use jiff::Timestamp;
 use seathold_assembly::steps::{STEPS_MAX, Step, step_fault};
+use seathold_recording::bounds::text_fault;
 
 use super::progress::{AssemblyProgress, PAIRED_MAX, STATED_MAX, struck};
 use super::sealed::{self, BoltedHead, DoneHead, PairedHead, PairedLine, StepsHead};
 use crate::Register;
 use crate::append::insert_note;
 use crate::error::{Error, RegisterError, WithPath};
-use crate::intake::{list_fault, note_fault};
+use crate::intake::{NOTE_MAX, list_fault, note_fault};
 use crate::note::{NewNote, NoteKind, NoteRecord};
 use crate::reason::Correction;
 use crate::transaction::transact;
@@ -53,6 +54,8 @@ impl Register {
     /// When the batch has no such step or valve, its value, tool or photograph is missing or wrong, or the register cannot be written.
     pub fn tick(&mut self, done: &DoneHead, serials: &[&str], by: AssemblyBy<'_>) -> Result<i64, Error> {
         let progress = AssemblyProgress::of(self, by.batch)?;
+        let mut once = HashSet::new();
+        let serials: Vec<&str> = serials.iter().copied().filter(|serial| once.insert(*serial)).collect();
         let (done, wrong) = match checked(done, &progress) {
             Ok(done) => (done, None),
             Err(why) => (done.clone(), Some(why)),
@@ -61,7 +64,7 @@ impl Register {
             .or_else(|| by.operator.trim().is_empty().then(|| "who did it? Give --operator".into()))
             .or_else(|| serials.is_empty().then(|| "of which valve? Give serial numbers, or --all".into()))
             .or_else(|| serials.iter().find_map(|serial| progress.not_listed(serial)));
-        match serials {
+        match serials.as_slice() {
             [one] => self.assembly(NoteKind::StepDone, Some(one), sealed::text::<&str>(&done, []), wrong, by),
             several => self.assembly(NoteKind::StepDone, None, sealed::text(&done, several), wrong, by),
         }
@@ -207,6 +210,13 @@ fn checked(done: &DoneHead, progress: &AssemblyProgress) -> Result<DoneHead, Str
         (true, None) => return Err(format!("step {} needs the number of its tool: --tool", step.name)),
         (false, Some(_)) => return Err(format!("step {} has no tool", step.name)),
         _ => {}
+    }
+    // In the text that is sealed a control character is written in letters, and would come out as itself.
+    let file = done.photo.as_ref().map(|photo| &photo.file);
+    let texts =
+        [("value", value.as_ref()), ("tool", done.tool.as_ref()), ("photograph", file), ("note", Some(&done.remark))];
+    if let Some(why) = texts.into_iter().find_map(|(what, text)| text_fault(what, text?, NOTE_MAX)) {
+        return Err(why);
     }
     if step.photo && done.photo.is_none() {
         return Err(format!("step {} needs a photograph: --photo", step.name));

@@ -191,15 +191,47 @@ impl AssemblyProgress {
         self.valves.iter().find(holds).map(|other| format!("fitting {fitting} is bolted to {}", other.serial))
     }
 
+    /// Fittings that are bolted to two valves: what one bench cannot do, two that are merged can have done.
+    pub fn conflicts(&self) -> Vec<String> {
+        let mut found = Vec::new();
+        for (at, valve) in self.valves.iter().enumerate() {
+            for fitting in valve.bolted.iter().flat_map(|bolted| &bolted.head.fittings) {
+                let holds = |other: &&ValveAssembly| {
+                    other.bolted.as_ref().is_some_and(|bolted| bolted.head.fittings.contains(fitting))
+                };
+                let other = self.valves[..at].iter().find(holds);
+                found.extend(
+                    other.map(|other| {
+                        format!("fitting {fitting} is bolted to {} and to {}", other.serial, valve.serial)
+                    }),
+                );
+            }
+        }
+        found
+    }
+
+    /// Those that a valve is in.
+    pub fn conflicts_of(&self, serial: &str) -> Vec<String> {
+        let of = |valve: &ValveAssembly| valve.bolted.iter().flat_map(|b| b.head.fittings.clone()).collect::<Vec<_>>();
+        let own = self.valve(serial).map(of).unwrap_or_default();
+        let others = self.valves.iter().filter(|other| other.serial != serial);
+        let shared = others.flat_map(|other| of(other).into_iter().map(move |fitting| (fitting, &other.serial)));
+        let shared = shared.filter(|(fitting, _)| own.contains(fitting));
+        shared.map(|(fitting, other)| format!("fitting {fitting} is bolted to {other} too")).collect()
+    }
+
     fn stated(&mut self, note: &NoteRecord) -> Option<()> {
         let steps = sealed::steps(&note.text)?;
-        // What was done under a name stays done where the name stays.
+        // What was done under a name stays done where the name stays, and what was noted is what is asked for now.
         let before = std::mem::replace(&mut self.steps, steps);
         let names: HashMap<&str, usize> =
             before.iter().enumerate().map(|(at, step)| (step.name.as_str(), at)).collect();
         for valve in &mut self.valves {
             let mut was = std::mem::take(&mut valve.steps);
-            let state = |step: &Step| names.get(step.name.as_str()).and_then(|at| was.get_mut(*at)).map(std::mem::take);
+            let state = |step: &Step| {
+                let was = names.get(step.name.as_str()).and_then(|at| was.get_mut(*at)).map(std::mem::take);
+                was.filter(|was| !matches!(was, StepState::Done(done) if !is_met(step, &done.head)))
+            };
             valve.steps = self.steps.iter().map(state).map(Option::unwrap_or_default).collect();
         }
         Some(())
@@ -209,6 +241,10 @@ impl AssemblyProgress {
         let (head, serials) = sealed::done(&note.text, note.serial.as_deref())?;
         // A step of a list that was replaced since.
         let Some(step) = self.steps.iter().position(|step| step.name == head.step) else { return Some(()) };
+        // Of a list that asked for something else, as another bench may have had it.
+        if !is_met(&self.steps[step], &head) {
+            return Some(());
+        }
         let done = StepDone { note: note.name(), operator: note.operator.clone(), at: note.written_at.clone(), head };
         for at in serials.iter().filter_map(|serial| places.get(serial.as_str())) {
             if let Some(state) = self.valves.get_mut(*at).and_then(|valve| valve.steps.get_mut(step)) {
@@ -267,6 +303,10 @@ impl AssemblyProgress {
             bolted.before_rework = true;
         }
     }
+}
+
+fn is_met(step: &Step, done: &DoneHead) -> bool {
+    step.is_met_by(done.value.as_deref(), done.tool.is_some(), done.photo.is_some())
 }
 
 /// The notes that are struck, as `BENCH/NUMBER`.

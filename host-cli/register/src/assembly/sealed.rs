@@ -77,10 +77,20 @@ pub struct PairedHead {
     pub forecast_u_mm: f64,
     /// Standard uncertainty of the gauge.
     pub gauge_u_mm: f64,
-    /// Standard uncertainty of a part's reading.
+    /// Standard uncertainty of a part's length as it was read, which may be the mean of several readings.
     pub reading_u_mm: f64,
+    /// Of a single reading; 0 where an older program kept none.
+    #[serde(default)]
+    pub once_u_mm: f64,
     /// Risk of calling a valve at an end of its tolerance conforming.
     pub risk: f64,
+}
+
+impl PairedHead {
+    /// Standard uncertainty of a length that was read once, without the gauge's own.
+    pub fn read_once_u_mm(&self) -> f64 {
+        self.once_u_mm.max(self.reading_u_mm)
+    }
 }
 
 /// A valve with its fittings, or a fitting that is left.
@@ -177,7 +187,11 @@ pub fn mm(length: f64) -> String {
 
 /// The steps as people read them; none where the text is damaged, as for the others.
 pub(crate) fn steps_words(text: &str) -> Option<String> {
-    Some(steps(text)?.iter().map(|step| step.name.as_str()).collect::<Vec<_>>().join(", "))
+    let word = |step: &Step| match &step.value {
+        Some(value) => format!("{} ({}: {})", step.name, value.what, value.range()),
+        None => step.name.clone(),
+    };
+    Some(steps(text)?.iter().map(word).collect::<Vec<_>>().join(", "))
 }
 
 /// What was done, in words.

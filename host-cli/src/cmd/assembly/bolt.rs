@@ -37,6 +37,9 @@ pub struct BoltArgs {
     /// Its finished length, measured, like "120.04 mm"
     #[arg(long, value_name = "LENGTH", requires = "serial")]
     pub length: Option<String>,
+    /// Take a length that is far off its forecast as it is
+    #[arg(long, requires = "length")]
+    pub length_checked: bool,
     /// Standard uncertainty of a measured finished length [default: as of the fittings that were paired]
     #[arg(long, value_name = "LENGTH")]
     pub length_u: Option<String>,
@@ -81,9 +84,28 @@ pub(super) fn run(args: &BoltArgs, console: &mut Console<'_>) -> Result<Exit, Er
     let Some(fittings) = given.transpose()?.or(kept) else {
         return Err(Error::usage(format!("--fittings: none were kept for {serial}; give both")));
     };
+    if let (Some(length), Some(pair), false) = (finished_mm, &valve.pair, args.length_checked) {
+        let same = pair.fittings.iter().all(|part| fittings.contains(&part.id));
+        if let Some(far) = far_off(&progress, length - pair.finished_mm).filter(|_| same) {
+            return Err(refused(&bolting.register, format!("{serial}: {far} Measure again, or say --length-checked")));
+        }
+    }
     let said = bolting.keep(valve.serial.clone(), fittings, finished_mm, args.note.trim(), console)?;
     writeln!(console.out, "{said}")?;
     Ok(Exit::Good)
+}
+
+/// What is asked about a length that is so far off its forecast, if that is far.
+fn far_off(progress: &AssemblyProgress, off_mm: f64) -> Option<String> {
+    let to = progress.requirement?;
+    let u = to.forecast_u_mm.hypot(to.gauge_u_mm).max(0.001);
+    let (off, of) = (mm(off_mm), mm(u));
+    (off_mm.abs() > FAR_OFF * u).then(|| {
+        format!(
+            "that is {off} mm off the forecast, which has a standard uncertainty of {of} mm: right fittings, seals seated, gauge at \
+             zero?"
+        )
+    })
 }
 
 /// What follows a valve that was asked for.
@@ -119,7 +141,14 @@ impl Bolting<'_> {
         remark: &str,
         console: &Console<'_>,
     ) -> Result<String, Error> {
-        let kept_u = self.progress()?.requirement.map(|to: PairedHead| to.gauge_u_mm.hypot(to.reading_u_mm));
+        let earlier = self.progress()?;
+        let before = earlier.valve(&serial).and_then(|valve| valve.bolted.as_ref()).map(|bolted| {
+            let length =
+                bolted.head.finished_mm.map_or_else(|| "not measured".into(), |length| format!("{} mm", mm(length)));
+            format!("; in place of {length} (record {})", self.register.short(&bolted.note))
+        });
+        let before = before.unwrap_or_default();
+        let kept_u = earlier.requirement.map(|to: PairedHead| to.gauge_u_mm.hypot(to.read_once_u_mm()));
         let u = self.length_u_mm.or(kept_u).filter(|u| *u > 0.0);
         let head = BoltedHead { fittings, finished_mm, finished_u_mm: finished_mm.and(u), remark: remark.into() };
         let by = AssemblyBy { batch: &self.batch.batch, operator: self.operator, now: console.date()? };
@@ -134,7 +163,7 @@ impl Bolting<'_> {
             None if finished_mm.is_some() => " (not judged: no requirement or no uncertainty is kept)",
             None => "",
         };
-        Ok(format!("{serial} bolted up{length}{verdict} (record {number})"))
+        Ok(format!("{serial} bolted up{length}{verdict} (record {number}){before}"))
     }
 
     /// Valve after valve, until the last or until somebody leaves.
@@ -210,8 +239,6 @@ impl Bolting<'_> {
                 None => writeln!(console.err, "{}", self.not_wanted(progress, &typed, &wanted))?,
             }
         }
-        let to = progress.requirement.unwrap_or_default();
-        let forecast_u = to.forecast_u_mm.hypot(to.gauge_u_mm).max(0.001);
         let mut again = None;
         let finished_mm = loop {
             let Some(typed) = asked("bolted; finished length in mm (Enter: not measured) > ", lines, console)? else {
@@ -223,15 +250,10 @@ impl Bolting<'_> {
             match length_mm(&typed) {
                 Err(why) => writeln!(console.err, "{why}")?,
                 Ok(mm_typed) => {
-                    let off = mm_typed - pair.finished_mm;
-                    if off.abs() > FAR_OFF * forecast_u && again != Some(mm_typed.to_bits()) {
+                    let far = far_off(progress, mm_typed - pair.finished_mm);
+                    if let Some(far) = far.filter(|_| again != Some(mm_typed.to_bits())) {
                         again = Some(mm_typed.to_bits());
-                        let (off, u) = (mm(off), mm(forecast_u));
-                        writeln!(
-                            console.err,
-                            "that is {off} mm off the forecast, which has a standard uncertainty of {u} mm: right fittings, seals seated, \
-                             gauge at zero? Measure again, and type what it is now"
-                        )?;
+                        writeln!(console.err, "{far} Measure again, and type what it is now")?;
                         continue;
                     }
                     break Some(mm_typed);

@@ -1,5 +1,6 @@
 //! `seathold assembly status`: valves and steps as a table.
 
+use seathold_recording::plain::shown;
 use seathold_register::assembly::progress::{AssemblyProgress, StepState, ValveAssembly};
 use seathold_register::assembly::sealed::mm;
 use seathold_register::{Access, Register};
@@ -30,12 +31,15 @@ pub(super) fn run(args: &StatusArgs, console: &mut Console<'_>) -> Result<Exit, 
             .collect();
         let all = json!({
             "batch": batch.name, "steps": progress.steps, "requirement": progress.requirement, "left": progress.left,
-            "valves": valves, "damaged": progress.damaged,
+            "valves": valves, "damaged": progress.damaged, "conflicts": progress.conflicts(),
         });
         schema::write(console, JsonKind::AssemblyStatus, all)?;
         return Ok(Exit::Good);
     }
     write!(console.out, "{}", text(&batch.name, &progress))?;
+    for conflict in progress.conflicts() {
+        writeln!(console.err, "{}: one of them is not so; strike it", shown(&conflict))?;
+    }
     for note in &progress.damaged {
         writeln!(console.err, "record {} is damaged, and counts for nothing", register.short(note))?;
     }

@@ -1,5 +1,6 @@
 //! `seathold assembly tick`: a step that was done.
 
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use clap::Args;
@@ -20,6 +21,9 @@ use crate::exit::Exit;
 
 /// The largest photograph, in bytes.
 const PHOTO_MAX: u64 = 64 << 20;
+
+/// What a JPEG file (ISO/IEC 10918-1, B.1.1.3: start of image and the next marker) and a PNG file (ISO/IEC 15948, 5.2) begin with.
+const PHOTO_MARKS: [&[u8]; 2] = [&[0xff, 0xd8, 0xff], b"\x89PNG\r\n\x1a\n"];
 
 /// `seathold assembly tick`.
 #[derive(Debug, Args)]
@@ -70,7 +74,12 @@ pub(super) fn run(args: &TickArgs, console: &mut Console<'_>) -> Result<Exit, Er
         return Err(refused(&register, format!("step {} is done on every valve of batch {}", args.step, batch.name)));
     }
     let photo = args.photo.as_ref().map(|path| {
-        let bytes = read_at_most(path, PHOTO_MAX)?;
+        // A pipe would be waited for.
+        let there = std::fs::metadata(path).map_err(|why| Error::file("read", path, why))?;
+        let bytes = if there.is_file() { read_at_most(path, PHOTO_MAX)? } else { Vec::new() };
+        if !PHOTO_MARKS.iter().any(|mark| bytes.starts_with(mark)) {
+            return Err(Error::usage(format!("--photo: {}: neither a JPEG nor a PNG file", path.display())));
+        }
         let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         Ok::<_, Error>(Photo { file, sha256: sha256(&bytes) })
     });
@@ -83,9 +92,10 @@ pub(super) fn run(args: &TickArgs, console: &mut Console<'_>) -> Result<Exit, Er
     };
     let by = AssemblyBy { batch: &batch.batch, operator: &args.by.operator, now: console.date()? };
     let number = register.tick(&done, &serials, by)?;
+    let once: BTreeSet<&str> = serials.iter().copied().collect();
     let of = match serials[..] {
-        [one] => one.to_owned(),
-        _ => counted(serials.len() as u64, "valve"),
+        [one, ..] if once.len() == 1 => one.to_owned(),
+        _ => counted(once.len() as u64, "valve"),
     };
     writeln!(console.out, "{}: done on {of} (record {number})", args.step)?;
     Ok(Exit::Good)

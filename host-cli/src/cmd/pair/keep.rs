@@ -4,6 +4,7 @@ use std::collections::HashSet;
 
 use seathold_assembly::forecast::Pairing;
 use seathold_assembly::length::Length;
+use seathold_assembly::repeatability::of_mean;
 use seathold_register::assembly::keep::AssemblyBy;
 use seathold_register::assembly::progress::AssemblyProgress;
 use seathold_register::assembly::sealed::{PairedHead, PairedLine, PairedValve, SealedPart};
@@ -53,7 +54,7 @@ impl KeptBatch {
         operator: &str,
         console: &Console<'_>,
     ) -> Result<String, Error> {
-        let Question { fittings, bodies, to, .. } = question;
+        let Question { fittings, bodies, to, scatter, .. } = question;
         let u = &to.uncertainty;
         let head = PairedHead {
             nominal_mm: to.limits.nominal.mm(),
@@ -64,6 +65,7 @@ impl KeptBatch {
             forecast_u_mm: u.combined_m() * 1e3,
             gauge_u_mm: u.gauge_m * 1e3,
             reading_u_mm: u.fittings_m * 1e3 / 2f64.sqrt(),
+            once_u_mm: of_mean(scatter.deviation_m, 1, fittings.step_m) * 1e3,
             risk: to.risk,
         };
         let part = |at: usize| SealedPart {
