@@ -72,6 +72,16 @@ impl ReportedAssembly {
         Some(text)
     }
 
+    /// Whether the finished length conforms; none where it was not measured, or nothing says what it is to be.
+    pub(crate) fn length_verdict(&self) -> Option<LengthVerdict> {
+        verdict(self.requirement, &self.valve)
+    }
+
+    /// Whether a step is open, or a fitting on record in another valve too.
+    pub(crate) fn is_in_doubt(&self) -> bool {
+        !self.open().is_empty() || !self.conflicts.is_empty()
+    }
+
     /// What the finished length is to be: "120.000 mm, 119.800 to 120.200 mm".
     pub(crate) fn length_required(&self) -> Option<String> {
         let to = self.requirement?;

@@ -173,6 +173,33 @@ fn a_certificate_is_written_again_only_as_it_was() {
     );
 }
 
+/// Tight is not all: a length that does not conform, and steps that are open, stand in boxes of their own.
+#[test]
+fn a_valve_of_a_wrong_length_is_certified_by_choice_only() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    let list: String = (0..6).map(|i| format!("F{i},{}\n", 29.9 + 0.05 * f64::from(i))).collect();
+    std::fs::write(dir.join("f.csv"), format!("fitting,length\n{list}")).unwrap();
+    let ada = ["--operator", "Ada"];
+    let valves = ["--nominal", "120 mm", "--tolerance", "0.3 mm", "--body-length", "60.0 mm", "--body-u", "0.01 mm"];
+    let known = ["--gauge-u", "0.01 mm", "--repeat-u", "0.01 mm"];
+    good(dir, &[&["pair", "[DIR]/f.csv", "--keep"], &valves[..], &known, &ada].concat());
+    good(dir, &[&["assembly", "bolt", "HM-001", "--length", "120.6 mm", "--length-checked"], &ada[..]].concat());
+    std::fs::write(dir.join("steps.toml"), "[[step]]\nname = \"seals\"\ntext = \"New seals in\"\n").unwrap();
+    good(dir, &[&["assembly", "steps", "[DIR]/steps.toml"], &ada[..]].concat());
+    refused(
+        dir,
+        &issue(&["HM-001", "-o", "[DIR]/c.html"]),
+        "of a length that does not conform: HM-001; leave them out",
+    );
+    good(dir, &issue(&["HM-001", "--any-result", "-o", "[DIR]/c.html"]));
+    let page = read(dir, "c.html");
+    for text in ["does not conform: HM-001.", "Assembly not complete", "NOT DONE: seals", "120.600 ± "] {
+        assert!(page.contains(text), "{text}: {page}");
+    }
+}
+
 /// Of a run that was recorded for another valve, or that did not fit, the page says so.
 #[test]
 fn a_moved_run_and_an_override_stand_on_it() {

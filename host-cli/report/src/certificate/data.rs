@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use seathold_assembly::finished_length::LengthVerdict;
 use seathold_recording::hash::sha256;
 use seathold_register::batch::status::NextAction;
 use seathold_register::customer::{order::OrderField, order_notes::BatchOrder};
@@ -80,10 +81,14 @@ pub struct CertifiedValve {
     pub sides: Vec<CertifiedSide>,
     /// The finished length in words, with its uncertainty; none where none was kept.
     pub finished_length: Option<String>,
+    /// Whether that conforms; none where nobody can say.
+    pub length_verdict: Option<LengthVerdict>,
     /// What that is to be; none where nothing was stated.
     pub length_required: Option<String>,
     /// The steps of assembly in words; none where none are stated.
     pub assembly: Option<String>,
+    /// A step is open, or a fitting is on record in another valve too.
+    pub assembly_in_doubt: bool,
 }
 
 /// A side of a valve.
@@ -210,8 +215,10 @@ impl CertifiedValve {
             required: of(|valve| &valve.limit),
             sides: SIDES.map(|side| certified(valve, side)).into(),
             finished_length: assembly.and_then(|assembly| assembly.length()),
+            length_verdict: assembly.and_then(|assembly| assembly.length_verdict()),
             length_required: assembly.and_then(|assembly| assembly.length_required()),
             assembly: assembly.and_then(|assembly| assembly.steps_in_short()),
+            assembly_in_doubt: assembly.is_some_and(|assembly| assembly.is_in_doubt()),
         }
     }
 }

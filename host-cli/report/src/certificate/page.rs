@@ -2,6 +2,7 @@
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use seathold_assembly::finished_length::LengthVerdict;
 use seathold_document::{Block, CodeError, Document, DocumentColumn, DocumentTable, MatrixCode};
 
 use super::data::{CertificateData, CertifiedSide, CertifiedValve, fingerprint};
@@ -50,7 +51,7 @@ fn number(certificate: &CertificateData) -> String {
 fn of_one(certificate: &CertificateData, valve: &CertifiedValve, zone: &TimeZone) -> Result<Vec<Block>, CodeError> {
     let mut blocks = head(certificate);
     blocks.push(Block::Notice(valve.result.clone(), valve.reason.clone()));
-    blocks.extend(not_assembled(std::slice::from_ref(valve)));
+    blocks.extend(not_right(std::slice::from_ref(valve)));
     let mut facts = vec![("Valve".to_owned(), name(valve))];
     facts.extend(valve.order.iter().map(|(field, text)| (field.words().to_owned(), text.clone())));
     facts.push(("Batch".into(), certificate.batch.clone()));
@@ -100,7 +101,7 @@ fn of_several(
     let tight = valves.iter().filter(|valve| valve.tight).count();
     let all = valves.len();
     blocks.push(Block::Notice(format!("{tight} of {all} TIGHT"), "From both sides, each in its line below.".into()));
-    blocks.extend(not_assembled(valves));
+    blocks.extend(not_right(valves));
     let sides: Vec<&CertifiedSide> = valves.iter().flat_map(|valve| &valve.sides).collect();
     let required = distinct(valves.iter().map(|valve| valve.required.clone()).filter(|text| !text.is_empty()));
     // What is the same for all stands above the table, and what is not, in it.
@@ -179,11 +180,21 @@ fn head(certificate: &CertificateData) -> Vec<Block> {
     blocks
 }
 
-fn not_assembled(valves: &[CertifiedValve]) -> Option<Block> {
-    let open = valves.iter().filter(|valve| valve.assembly.as_ref().is_some_and(|words| words.starts_with("NOT DONE")));
-    let open: Vec<&str> = open.map(|valve| valve.serial.as_str()).collect();
-    let text = || format!("Steps of assembly are not on record as done: {}.", open.join(", "));
-    (!open.is_empty()).then(|| Block::Notice("Assembly not complete".into(), text()))
+/// What must not be overlooked beside tight and leaking.
+fn not_right(valves: &[CertifiedValve]) -> Vec<Block> {
+    let serials = |wrong: &dyn Fn(&CertifiedValve) -> bool| {
+        valves.iter().filter(|valve| wrong(valve)).map(|valve| valve.serial.as_str()).collect::<Vec<_>>().join(", ")
+    };
+    let length = |verdict| serials(&|valve: &CertifiedValve| valve.length_verdict == Some(verdict));
+    [
+        ("Assembly not complete", "see what is said of the assembly of", serials(&|valve| valve.assembly_in_doubt)),
+        ("Length", "does not conform:", length(LengthVerdict::DoesNot)),
+        ("Length", "too close to its limits to say whether it conforms:", length(LengthVerdict::TooClose)),
+    ]
+    .into_iter()
+    .filter(|(.., serials)| !serials.is_empty())
+    .map(|(what, text, serials)| Block::Notice(what.into(), format!("{text} {serials}.")))
+    .collect()
 }
 
 /// "HM-001, DN 25, opened by air".

@@ -13,7 +13,7 @@ use serde_json::json;
 
 use super::certifying;
 use super::page::CertificatePageArgs;
-use super::valves::{all_tight, certified};
+use super::valves::{all_right, certified};
 use crate::cmd::batch_common::{BatchArg, listed, refused};
 use crate::console::Console;
 use crate::error::Error;
@@ -70,7 +70,7 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
         Register::open(&args.page.register.register, if args.draft { Access::Read } else { Access::Write })?;
     let batch = args.batch.any(&register)?;
     let valves = certified(&register, &batch, &args.serials)?;
-    all_tight(&register, &valves, args.any_result)?;
+    all_right(&register, &valves, args.any_result)?;
     let now = console.date()?;
     let now = Timestamp::from_second(now.as_second()).unwrap_or(now);
     let pages: Vec<Vec<CertifiedValve>> =

@@ -1,5 +1,6 @@
 //! Of which valves a certificate is made out, and what it states of them.
 
+use seathold_assembly::finished_length::LengthVerdict;
 use seathold_recording::plain::shown;
 use seathold_register::batch::status::NextAction;
 use seathold_register::customer::order_notes::BatchOrder;
@@ -52,13 +53,23 @@ pub(super) fn certified(
     Ok(wanted.into_iter().map(|valve| CertifiedValve::of(valve, &order)).collect())
 }
 
-/// An error where a valve is not tight and nobody asked for its certificate all the same.
-pub(super) fn all_tight(register: &Register, valves: &[CertifiedValve], any_result: bool) -> Result<(), Error> {
-    let other: Vec<&str> = valves.iter().filter(|valve| !valve.tight).map(|valve| valve.serial.as_str()).collect();
-    if any_result || other.is_empty() {
+/// An error where a valve is not tight, or its length does not conform, and nobody asked for its certificate all the same.
+pub(super) fn all_right(register: &Register, valves: &[CertifiedValve], any_result: bool) -> Result<(), Error> {
+    let serials = |wrong: fn(&&CertifiedValve) -> bool| -> Vec<&str> {
+        valves.iter().filter(wrong).map(|valve| valve.serial.as_str()).collect()
+    };
+    let wrong = [
+        ("not tight from both sides", serials(|valve| !valve.tight)),
+        ("of a length that does not conform", serials(|valve| valve.length_verdict == Some(LengthVerdict::DoesNot))),
+    ];
+    let wrong: Vec<String> = wrong
+        .into_iter()
+        .filter(|(_, serials)| !serials.is_empty())
+        .map(|(what, serials)| format!("{what}: {}", listed(&serials)))
+        .collect();
+    if any_result || wrong.is_empty() {
         return Ok(());
     }
-    let why =
-        format!("not tight from both sides: {}; leave them out, or --any-result states what was found", listed(&other));
-    Err(refused(register, why))
+    let remedy = "leave them out, or --any-result states what was found";
+    Err(refused(register, format!("{}; {remedy}", wrong.join("; "))))
 }
