@@ -28,5 +28,5 @@ pub(crate) fn words(text: &str, serial: Option<&str>) -> Option<String> {
     };
     let released =
         if head.released_by.is_empty() { String::new() } else { format!(", released by {}", head.released_by) };
-    Some(format!("certificate {}{of}{released}; states {}", head.certificate, head.sha256))
+    Some(format!("certificate {}{of}{released}; SHA-256 of its data {}", head.certificate, head.sha256))
 }

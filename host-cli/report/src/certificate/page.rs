@@ -75,7 +75,7 @@ fn of_one(certificate: &CertificateData, valve: &CertifiedValve, zone: &TimeZone
     let row = |side: &CertifiedSide| {
         let of_run = |text: String| if side.record.is_empty() { "–".into() } else { text };
         vec![
-            format!("{}, end {} on supply", upper_first(&side.side), side.supply_end),
+            format!("{} (end {} on supply)", upper_first(&side.side), side.supply_end),
             side.verdict.clone(),
             side.leak.clone(),
             of_run(side.limit.clone()),
