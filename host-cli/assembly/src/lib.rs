@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`length`] | lengths, exact to the nanometre |
 //! | [`measured_parts`] | lists of measured parts |
+//! | [`typed_lengths`] | a list as it grows, reading by reading |
 //! | [`length_unit`] | units of length as lists and people write them |
 //! | [`list_columns`] | which columns of a list are read |
 //! | [`reading`] | one reading, as it stands in a cell |
@@ -43,3 +44,4 @@ mod rematch;
 pub mod repeatability;
 pub mod steps;
 pub mod tightening_order;
+pub mod typed_lengths;

@@ -176,6 +176,7 @@ fn acts(command: &Command) -> bool {
         Command::Assembly(command) => !matches!(
             **command,
             assembly::AssemblyCommand::Template
+                | assembly::AssemblyCommand::Measure(_)
                 | assembly::AssemblyCommand::Tray(_)
                 | assembly::AssemblyCommand::Status(_)
                 | assembly::AssemblyCommand::TighteningOrder { .. }

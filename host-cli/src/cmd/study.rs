@@ -50,7 +50,7 @@ pub enum StudyCommand {
 pub struct MeasurementsArg {
     /// Recordings, or folders of them; without any, and without --table, runs are taken from the register
     pub files: Vec<PathBuf>,
-    /// CSV file with a column value (or leak), and for gauge-rr part (or valve) and operator (or appraiser)
+    /// CSV file with a column value (or leak, or length), and for gauge-rr part (or valve) and operator (or appraiser)
     #[arg(long, value_name = "FILE", conflicts_with = "files")]
     pub table: Option<PathBuf>,
     #[command(flatten)]
@@ -126,7 +126,7 @@ fn measured(
 ) -> Result<(Vec<Measurement>, Exit), Error> {
     const PART: &[&str] = &["part", "valve", "serial"];
     const OPERATOR: &[&str] = &["operator", "appraiser"];
-    const VALUE: &[&str] = &["value", "leak"];
+    const VALUE: &[&str] = &["value", "leak", "length"];
     if let Some(path) = &from.table {
         let columns: &[&[&str]] = if crossed { &[VALUE, PART, OPERATOR] } else { &[VALUE] };
         let table = CsvTable::read(path, columns)?;
@@ -192,6 +192,10 @@ fn crossed(args: &GaugeRrArgs, console: &mut Console<'_>) -> Result<Exit, Error>
     let enough = if study.categories().is_some_and(|n| n < 5) { "; at least 5 are needed" } else { "" };
     writeln!(console.out, "  categories       {categories}{enough}")?;
     writeln!(console.out, "  intervals cover with {} %", percent(args.coverage))?;
+    if args.from.table.is_some() {
+        let deviation = FourDigits(study.repeatability.deviation());
+        writeln!(console.out, "  of lengths       for `pair`: --repeat-u \"{deviation} mm\", where they are in mm")?;
+    }
     if total <= 0.0 {
         writeln!(
             console.out,

@@ -407,6 +407,13 @@ pub const EXAMPLES: &[CommandExamples] = &[
         ],
     ),
     of(
+        "assembly measure",
+        &[
+            ("assembly measure fittings.csv", "a name and a length each; Enter for a place"),
+            ("assembly measure fittings.csv --readings 2 --gauge C-7", "each read twice"),
+        ],
+    ),
+    of(
         "assembly steps",
         &[
             ("assembly steps steps.toml --operator Ada", "the steps of the open batch"),

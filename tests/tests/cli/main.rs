@@ -21,6 +21,7 @@ mod label;
 mod learning;
 mod lists;
 mod long_names;
+mod measure_parts;
 mod pair;
 mod plan;
 mod recordings;

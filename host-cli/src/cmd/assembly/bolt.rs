@@ -278,7 +278,11 @@ impl Bolting<'_> {
 }
 
 /// A line that was typed or scanned; none where somebody leaves.
-fn asked(question: &str, lines: &mut StdinLines, console: &mut Console<'_>) -> Result<Option<String>, Error> {
+pub(super) fn asked(
+    question: &str,
+    lines: &mut StdinLines,
+    console: &mut Console<'_>,
+) -> Result<Option<String>, Error> {
     write!(console.err, "{question}")?;
     console.err.flush()?;
     let line = lines.next(console)?.map(|line| line.trim().to_owned());

@@ -1,6 +1,7 @@
 //! `seathold assembly`: how the valves of a batch are put together, step by step, before they are tested.
 
 mod bolt;
+mod measure;
 mod status;
 mod steps;
 mod tick;
@@ -25,6 +26,8 @@ use crate::exit::Exit;
 pub enum AssemblyCommand {
     /// Print a list of steps to start from
     Template,
+    /// Measure parts one after the other: names scanned, lengths typed, or by a gauge that types
+    Measure(measure::MeasureArgs),
     /// State the steps of a batch, from a file
     Steps(StepsArgs),
     /// Note that a step was done, on some valves or on the whole batch
@@ -95,6 +98,7 @@ pub(super) fn run(command: &AssemblyCommand, console: &mut Console<'_>) -> Resul
             write!(console.out, "{}", step_list::TEMPLATE)?;
             Ok(Exit::Good)
         }
+        AssemblyCommand::Measure(args) => measure::run(args, console),
         AssemblyCommand::Steps(args) => steps::run(args, console),
         AssemblyCommand::Tick(args) => tick::run(args, console),
         AssemblyCommand::Bolt(args) => bolt::run(args, console),

@@ -1,0 +1,227 @@
+//! `seathold assembly measure`: lengths of parts, keyed or scanned one after the other.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use seathold_assembly::length_unit;
+use seathold_assembly::reading::reading;
+use seathold_assembly::typed_lengths::{MARK, NotTaken, READINGS_MAX, TypedLengths};
+use seathold_quantity::UnitDef;
+use seathold_recording::file::{self, Replace, read_text_at_most};
+use seathold_recording::plain::shown;
+use seathold_text::messages::counted;
+
+use super::bolt::asked;
+use crate::cmd::stdin_lines::StdinLines;
+use crate::console::Console;
+use crate::error::Error;
+use crate::exit::Exit;
+
+/// The longest list, in bytes: as `pair` takes it.
+const LIST_BYTES_MAX: u64 = 4 << 20;
+
+/// Lists that were begun here.
+const OURS: &[&[u8]] = &[MARK.as_bytes()];
+
+/// `seathold assembly measure`.
+#[derive(Debug, Args)]
+pub struct MeasureArgs {
+    /// The list, CSV as `pair` reads it; one that was begun goes on
+    #[arg(value_name = "FILE.csv")]
+    pub file: PathBuf,
+    /// How often each part is read
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=READINGS_MAX as i64))]
+    pub readings: u32,
+    /// Unit of lengths that name none
+    #[arg(long, value_name = "UNIT", default_value = "mm")]
+    pub unit: String,
+    /// The gauge, by its number; it stands in the list
+    #[arg(long, value_name = "NUMBER", value_parser = crate::args::person)]
+    pub gauge: Option<String>,
+    /// Who measures; it stands in the list
+    #[arg(long, value_name = "NAME", value_parser = crate::args::person)]
+    pub operator: Option<String>,
+}
+
+pub(super) fn run(args: &MeasureArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let Some(unit) = length_unit::unit(&args.unit.to_lowercase()) else {
+        let taken = length_unit::choices();
+        let why = format!("--unit: \"{}\" is no unit of length (units taken: {taken})", args.unit);
+        return Err(Error::usage(why));
+    };
+    let mut measuring = Measuring::begin(args, unit)?;
+    let (parts, readings) = measuring.list.counts();
+    if parts > 0 {
+        let of = counted(readings as u64, "reading");
+        writeln!(console.err, "{}: goes on after {}, {of}", args.file.display(), counted(parts as u64, "part"))?;
+    }
+    measuring.session(args.readings as usize, console)?;
+    let (parts, readings) = measuring.list.counts();
+    let of = counted(readings as u64, "reading");
+    writeln!(console.out, "{}: {}, {of}", args.file.display(), counted(parts as u64, "part"))?;
+    Ok(Exit::Good)
+}
+
+/// A list, and the file that has it.
+struct Measuring<'a> {
+    path: &'a Path,
+    unit: UnitDef,
+    list: TypedLengths,
+    /// What stands in the file, as far as this program knows; nothing before its first reading.
+    written: Option<String>,
+}
+
+/// What became of a question for a length.
+enum Asked {
+    Read,
+    /// Nothing: the part is left out.
+    Nothing,
+    Leave,
+}
+
+impl<'a> Measuring<'a> {
+    fn begin(args: &'a MeasureArgs, unit: UnitDef) -> Result<Self, Error> {
+        let path = args.file.as_path();
+        let remark = |what: &str, of: &Option<String>| of.as_ref().map(|of| format!("{what}: {of}"));
+        let remarks = [remark("gauge", &args.gauge), remark("measured by", &args.operator)];
+        let (mut list, written) = if path.exists() {
+            let text = read_text_at_most(path, LIST_BYTES_MAX)?;
+            let list = TypedLengths::parse(&text, unit);
+            (list.map_err(|why| Error::usage(format!("{}: {why}", path.display())))?, Some(text))
+        } else {
+            (TypedLengths::new(unit), None)
+        };
+        list.remark(remarks.into_iter().flatten());
+        Ok(Self { path, unit, list, written })
+    }
+
+    /// Part after part, until somebody leaves.
+    fn session(&mut self, readings: usize, console: &mut Console<'_>) -> Result<(), Error> {
+        let mut lines = StdinLines::default();
+        let mut ahead: Option<String> = None;
+        loop {
+            let next = self.list.next_place();
+            let ask = format!("part: scan or type its name (Enter: place {next}; undo; q leaves) > ");
+            let typed = match ahead.take() {
+                Some(typed) => typed,
+                None => match asked(&ask, &mut lines, console)? {
+                    Some(typed) => typed,
+                    None => return Ok(()),
+                },
+            };
+            if typed == "undo" {
+                self.undo(console)?;
+                continue;
+            }
+            // A calliper that types, and nobody who names parts: the length is that of the next place.
+            if is_length(&typed, self.unit) && self.list.readings(&typed).is_empty() {
+                self.read(&next, Some(typed), &mut lines, console)?;
+                continue;
+            }
+            let name = if typed.is_empty() { next } else { typed };
+            let before = self.list.readings(&name).len();
+            if before >= readings {
+                let was = self.list.readings(&name).join(" and ");
+                let ask = format!(
+                    "{} was {was} {}: the same part once more (again), or scan the one that is meant > ",
+                    shown(&name),
+                    self.unit.text
+                );
+                match asked(&ask, &mut lines, console)? {
+                    None => return Ok(()),
+                    Some(typed) if typed == "again" => {}
+                    Some(typed) => {
+                        ahead = Some(typed).filter(|typed| !typed.is_empty());
+                        continue;
+                    }
+                }
+            }
+            for _ in before..readings.max(before + 1) {
+                match self.read(&name, None, &mut lines, console)? {
+                    Asked::Read => {}
+                    Asked::Nothing => break,
+                    Asked::Leave => return Ok(()),
+                }
+            }
+        }
+    }
+
+    /// A reading of a part: asked for, unless it was typed already.
+    fn read(
+        &mut self,
+        name: &str,
+        mut typed: Option<String>,
+        lines: &mut StdinLines,
+        console: &mut Console<'_>,
+    ) -> Result<Asked, Error> {
+        let mut asked_about: Option<String> = None;
+        loop {
+            let number = self.list.readings(name).len() + 1;
+            let of = if number > 1 { format!(", reading {number}") } else { String::new() };
+            let unit = self.unit.text;
+            let length = match typed.take() {
+                Some(typed) => typed,
+                None => {
+                    match asked(&format!("{}{of}: length in {unit} (Enter: none) > ", shown(name)), lines, console)? {
+                        None => return Ok(Asked::Leave),
+                        Some(typed) if typed.is_empty() => return Ok(Asked::Nothing),
+                        Some(typed) => typed,
+                    }
+                }
+            };
+            let sure = asked_about.as_ref() == Some(&length);
+            match self.list.add(name, &length, sure) {
+                Ok(()) => {
+                    if let Err(why) = self.write() {
+                        self.list.undo();
+                        return Err(why);
+                    }
+                    let read = self.list.readings(name).last().cloned().unwrap_or_default();
+                    // One that was typed with its unit has it.
+                    let own = if read.ends_with(|c: char| c.is_ascii_digit()) { unit } else { "" };
+                    writeln!(console.out, "{}", format!("{}{of}: {read} {own}", shown(name)).trim_end())?;
+                    return Ok(Asked::Read);
+                }
+                Err(NotTaken::Wrong(why)) => writeln!(console.err, "{}", shown(&why))?,
+                Err(NotTaken::Doubtful(why)) => {
+                    let why = shown(&why);
+                    writeln!(console.err, "{why} Measure again, and type what it is: the same once more is taken")?;
+                    asked_about = Some(length);
+                }
+            }
+        }
+    }
+
+    fn undo(&mut self, console: &mut Console<'_>) -> Result<(), Error> {
+        let before = self.list.clone();
+        let Some((name, read)) = self.list.undo() else {
+            writeln!(console.err, "nothing was read since this was begun")?;
+            return Ok(());
+        };
+        if let Err(why) = self.write() {
+            self.list = before;
+            return Err(why);
+        }
+        writeln!(console.out, "{}: {read} taken back", shown(&name))?;
+        Ok(())
+    }
+
+    /// Everything so far, complete or as it was before.
+    fn write(&mut self) -> Result<(), Error> {
+        let there = if self.path.exists() { Some(read_text_at_most(self.path, LIST_BYTES_MAX)?) } else { None };
+        if there != self.written {
+            let why =
+                "another program has changed it since: nothing was written; begin again, and what it has now goes on";
+            return Err(Error::usage(format!("{}: {why}", self.path.display())));
+        }
+        let text = self.list.text();
+        file::write(self.path, text.as_bytes(), Replace::Ours(OURS))?;
+        self.written = Some(text);
+        Ok(())
+    }
+}
+
+/// Whether a text is a length and no place: it has decimals or a unit.
+fn is_length(typed: &str, unit: UnitDef) -> bool {
+    !typed.bytes().all(|byte| byte.is_ascii_digit()) && reading(typed, unit).is_ok()
+}
