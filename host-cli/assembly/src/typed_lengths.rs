@@ -151,9 +151,13 @@ impl TypedLengths {
         if !measured.parts.iter().any(|part| part.id == name) {
             return wrong(format!("\"{name}\" is no name of a part"));
         }
-        let doubt = measured.doubts.into_iter().find(|doubt| !known.contains(&doubt.message));
-        if let Some(doubt) = doubt.filter(|_| !sure) {
-            return Err(NotTaken::Doubtful(doubt.message));
+        let mut doubts =
+            measured.doubts.into_iter().map(|doubt| doubt.message).filter(|doubt| !known.contains(doubt)).peekable();
+        if !sure && doubts.peek().is_some() {
+            // Of few parts the odd one may make another look odd.
+            let own = doubts.find(|doubt| doubt.contains(&format!("\"{name}\"")));
+            let other = || format!("\"{name}\": {typed} is far from what was read so far: is that right?");
+            return Err(NotTaken::Doubtful(own.unwrap_or_else(other)));
         }
         next.added.push(name.to_owned());
         *self = next;
@@ -192,7 +196,7 @@ mod tests {
     use super::*;
     use crate::length_unit::unit;
 
-    fn list(of: &[(&str, &str)]) -> TypedLengths {
+    fn begun(of: &[(&str, &str)]) -> TypedLengths {
         let mut list = TypedLengths::new(unit("mm").unwrap());
         list.remark(["gauge: C-7".into()]);
         for (name, typed) in of {
@@ -203,7 +207,7 @@ mod tests {
 
     #[test]
     fn it_is_what_pairing_reads() {
-        let list = list(&[("F01", "30.12"), ("F02", "29,87"), ("F01", "30.13"), ("3", "1.18 in")]);
+        let list = begun(&[("F01", "30.12"), ("F02", "29,87"), ("F01", "30.13"), ("3", "1.18 in")]);
         let text = "# seathold lengths 1\n# gauge: C-7\npart,length_1_mm,length_2_mm\nF01,30.12,30.13\nF02,29.87,\n3,1.18 in,\n";
         assert_eq!((list.text().as_str(), list.counts(), list.next_place().as_str()), (text, (3, 4), "4"));
         let parts = measured_parts::parse(text, unit("mm").unwrap()).unwrap().parts;
@@ -217,7 +221,7 @@ mod tests {
 
     #[test]
     fn a_slip_is_asked_about_at_once_and_can_be_taken_back() {
-        let mut list = list(&[("F01", "30.12"), ("F02", "29.87"), ("F03", "30.01"), ("F04", "29.95")]);
+        let mut list = begun(&[("F01", "30.12"), ("F02", "29.87"), ("F03", "30.01"), ("F04", "29.95")]);
         let slip = list.add("F05", "300.1", false);
         assert!(matches!(&slip, Err(NotTaken::Doubtful(why)) if why.contains("300.1")), "{slip:?}");
         assert!(matches!(list.add("F05", "thirty", false), Err(NotTaken::Wrong(_))));
@@ -226,6 +230,10 @@ mod tests {
         list.add("F05", "300.1", true).unwrap();
         assert_eq!(list.undo(), Some(("F05".into(), "300.1".into())));
         assert_eq!((list.readings("F05").len(), list.counts()), (0, (4, 4)));
+        // Of two parts neither is usual.
+        let mut two = begun(&[("F01", "30.12"), ("F02", "29.87")]);
+        let odd = two.add("F02", "299.8", false);
+        assert!(matches!(&odd, Err(NotTaken::Doubtful(why)) if why.starts_with("\"F02\"")), "{odd:?}");
         // A reading that contradicts the one before: another part, or a slip.
         let other = list.add("F01", "36.0", false);
         assert!(matches!(&other, Err(NotTaken::Doubtful(why)) if why.contains("F01")), "{other:?}");

@@ -31,7 +31,7 @@ fn parts_are_measured_one_after_the_other() {
     assert_eq!(said.code, 0, "{}", said.err);
     for text in [
         "goes on after 4 parts, 4 readings",
-        "F01 was 30.12 mm: the same part once more (again), or scan the one that is meant > ",
+        "F01 was 30.12 mm: once more (again), or scan another > ",
         "\"F04\" is 300.100 mm long, where the others are about",
     ] {
         assert!(said.err.contains(text), "{text}: {}", said.err);

@@ -14,6 +14,7 @@ use seathold_register::{Access, Register};
 use seathold_report::assembly::length_verdict;
 use seathold_report::label::scanned;
 use seathold_sequencer::field::Unit;
+use seathold_text::layout::wrapped;
 
 use super::ByArgs;
 use crate::cmd::batch_common::{not_listed, refused};
@@ -248,12 +249,12 @@ impl Bolting<'_> {
                 break None;
             }
             match length_mm(&typed) {
-                Err(why) => writeln!(console.err, "{why}")?,
+                Err(why) => remarked(&why, console)?,
                 Ok(mm_typed) => {
                     let far = far_off(progress, mm_typed - pair.finished_mm);
                     if let Some(far) = far.filter(|_| again != Some(mm_typed.to_bits())) {
                         again = Some(mm_typed.to_bits());
-                        writeln!(console.err, "{far} Measure again, and type what it is now")?;
+                        remarked(&format!("{far} Measure again, and type what it is now"), console)?;
                         continue;
                     }
                     break Some(mm_typed);
@@ -275,6 +276,14 @@ impl Bolting<'_> {
         let wanted: Vec<_> = wanted.iter().map(|id| shown(id)).collect();
         format!("{whose}; wanted is {}", wanted.join(" or "))
     }
+}
+
+/// A remark on what was typed, at the width of the screen.
+pub(super) fn remarked(text: &str, console: &mut Console<'_>) -> Result<(), Error> {
+    let mut lines = String::new();
+    wrapped(&mut lines, "", 0, text);
+    write!(console.err, "{lines}")?;
+    Ok(())
 }
 
 /// A line that was typed or scanned; none where somebody leaves.

@@ -11,7 +11,7 @@ use seathold_recording::file::{self, Replace, read_text_at_most};
 use seathold_recording::plain::shown;
 use seathold_text::messages::counted;
 
-use super::bolt::asked;
+use super::bolt::{asked, remarked};
 use crate::cmd::stdin_lines::StdinLines;
 use crate::console::Console;
 use crate::error::Error;
@@ -101,7 +101,7 @@ impl<'a> Measuring<'a> {
         let mut ahead: Option<String> = None;
         loop {
             let next = self.list.next_place();
-            let ask = format!("part: scan or type its name (Enter: place {next}; undo; q leaves) > ");
+            let ask = format!("part (scan or type; Enter: place {next}; undo; q) > ");
             let typed = match ahead.take() {
                 Some(typed) => typed,
                 None => match asked(&ask, &mut lines, console)? {
@@ -122,11 +122,8 @@ impl<'a> Measuring<'a> {
             let before = self.list.readings(&name).len();
             if before >= readings {
                 let was = self.list.readings(&name).join(" and ");
-                let ask = format!(
-                    "{} was {was} {}: the same part once more (again), or scan the one that is meant > ",
-                    shown(&name),
-                    self.unit.text
-                );
+                let ask =
+                    format!("{} was {was} {}: once more (again), or scan another > ", shown(&name), self.unit.text);
                 match asked(&ask, &mut lines, console)? {
                     None => return Ok(()),
                     Some(typed) if typed == "again" => {}
@@ -182,10 +179,10 @@ impl<'a> Measuring<'a> {
                     writeln!(console.out, "{}", format!("{}{of}: {read} {own}", shown(name)).trim_end())?;
                     return Ok(Asked::Read);
                 }
-                Err(NotTaken::Wrong(why)) => writeln!(console.err, "{}", shown(&why))?,
+                Err(NotTaken::Wrong(why)) => remarked(&why, console)?,
                 Err(NotTaken::Doubtful(why)) => {
-                    let why = shown(&why);
-                    writeln!(console.err, "{why} Measure again, and type what it is: the same once more is taken")?;
+                    let then = "Measure again, and type what it is: the same once more is taken";
+                    remarked(&format!("{why} {then}"), console)?;
                     asked_about = Some(length);
                 }
             }
