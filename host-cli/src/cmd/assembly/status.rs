@@ -3,6 +3,7 @@
 use seathold_recording::plain::shown;
 use seathold_register::assembly::progress::{AssemblyProgress, StepState, ValveAssembly};
 use seathold_register::assembly::sealed::mm;
+use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
 use seathold_register::{Access, Register};
 use seathold_report::assembly::{length_verdict, off_nominal};
 use seathold_text::layout::line;
@@ -21,13 +22,18 @@ pub(super) fn run(args: &StatusArgs, console: &mut Console<'_>) -> Result<Exit, 
     let register = Register::open(&args.register.register, Access::Read)?;
     let batch = args.batch.of(&register)?;
     let progress = AssemblyProgress::of(&register, &batch.batch)?;
+    // The test is one of the operations.
+    let tests = status::of_batch(&register, &batch)?;
+    let test_of = |serial: &str| tests.iter().find(|test| test.valve.serial == serial).map(|test| test.stand);
     if args.json {
         let verdicts: Vec<_> = progress.valves.iter().map(|valve| length_verdict(&progress, valve)).collect();
         let valves: Vec<_> = progress
             .valves
             .iter()
             .zip(verdicts)
-            .map(|(valve, verdict)| json!({ "valve": valve, "length_verdict": verdict }))
+            .map(
+                |(valve, verdict)| json!({ "valve": valve, "length_verdict": verdict, "test": test_of(&valve.serial) }),
+            )
             .collect();
         let all = json!({
             "batch": batch.name, "steps": progress.steps, "requirement": progress.requirement, "left": progress.left,
@@ -36,7 +42,7 @@ pub(super) fn run(args: &StatusArgs, console: &mut Console<'_>) -> Result<Exit, 
         schema::write(console, JsonKind::AssemblyStatus, all)?;
         return Ok(Exit::Good);
     }
-    write!(console.out, "{}", text(&batch.name, &progress))?;
+    write!(console.out, "{}", text(&batch.name, &progress, &tests))?;
     for conflict in progress.conflicts() {
         writeln!(console.err, "{}: one of them is not so; strike it", shown(&conflict))?;
     }
@@ -46,7 +52,7 @@ pub(super) fn run(args: &StatusArgs, console: &mut Console<'_>) -> Result<Exit, 
     Ok(Exit::Good)
 }
 
-fn text(batch: &str, progress: &AssemblyProgress) -> String {
+fn text(batch: &str, progress: &AssemblyProgress, tests: &[ValveStatus]) -> String {
     let mut out = String::new();
     if progress.is_empty() {
         return format!(
@@ -63,7 +69,8 @@ fn text(batch: &str, progress: &AssemblyProgress) -> String {
     for (at, step) in progress.steps.iter().enumerate() {
         line(&mut out, &format!("{:2} {}", at + 1, step.name), &step_line(progress, at));
     }
-    out.push_str(&table(progress));
+    line(&mut out, "   test", &StatusCounts::of(tests).to_string());
+    out.push_str(&table(progress, tests));
     out
 }
 
@@ -90,7 +97,7 @@ fn step_line(progress: &AssemblyProgress, at: usize) -> String {
 }
 
 /// A line a valve: `x` done, `-` open, `r` undone by a rework.
-fn table(progress: &AssemblyProgress) -> String {
+fn table(progress: &AssemblyProgress, tests: &[ValveStatus]) -> String {
     let mark = |state: &StepState| match state {
         StepState::Done(_) => "x",
         StepState::Open => "-",
@@ -98,22 +105,29 @@ fn table(progress: &AssemblyProgress) -> String {
     };
     let wide = progress.valves.iter().map(|valve| valve.serial.chars().count()).max().unwrap_or(0).max(5);
     let heads: String = (1..=progress.steps.len()).map(|n| format!("{n:>3}")).collect();
-    let mut out = format!("\n  {:wide$}{heads}  fittings          finished, mm  off, mm\n", "valve");
+    let mut out = format!("\n  {:wide$}{heads}  T  fittings          finished, mm  off, mm\n", "valve");
     for valve in &progress.valves {
         let marks: String = valve.steps.iter().map(|state| format!("{:>3}", mark(state))).collect();
-        let line = format!("  {:wide$}{marks}  {}", valve.serial, lengths(progress, valve));
+        let test = tests.iter().find(|test| test.valve.serial == valve.serial).map_or("-", |test| match test.stand {
+            NextAction::Next => "-",
+            NextAction::Tight => "x",
+            NextAction::Rework => "L",
+            NextAction::SetAside => "s",
+            NextAction::HalfTested | NextAction::TestAgain | NextAction::Retest => "~",
+        });
+        let line = format!("  {:wide$}{marks}  {test}  {}", valve.serial, lengths(progress, valve));
         out.push_str(line.trim_end());
         out.push('\n');
     }
-    let mut key = Vec::new();
+    let mut key = vec!["T test: x tight, L leaks, ~ begun or to be done again, s set aside"];
     if !progress.steps.is_empty() {
         key.push("x done, - open, r undone by a rework");
     }
     if progress.requirement.is_some() {
         key.push("lengths in brackets are forecast");
     }
-    if !key.is_empty() {
-        out.push_str(&format!("  {}\n", key.join("; ")));
+    for words in key {
+        out.push_str(&format!("  {words}\n"));
     }
     out
 }
