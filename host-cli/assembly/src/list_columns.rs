@@ -6,7 +6,7 @@ use crate::length_unit::{choices, unit};
 use crate::reading::{Reading, is_length, reading};
 
 /// The most readings of a part.
-const READINGS_MAX: usize = 20;
+pub const READINGS_MAX: usize = 20;
 /// The longest name of a part or of a column.
 const NAME_MAX: usize = 64;
 /// So many columns are named to whoever looks whether the right ones were read.

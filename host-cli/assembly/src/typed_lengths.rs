@@ -2,14 +2,12 @@
 
 use seathold_quantity::{InputProblem, UnitDef};
 
+use crate::list_columns::READINGS_MAX;
 use crate::measured_parts::{self, MeasuredParts, PARTS_MAX};
 use crate::reading::reading;
 
 /// First line of such a list, by which it is known when it goes on.
 pub const MARK: &str = "# seathold lengths 1";
-
-/// The most readings of a part.
-pub const READINGS_MAX: usize = 100;
 
 /// A list that grows.
 #[derive(Clone, Debug, PartialEq)]
@@ -111,6 +109,23 @@ impl TypedLengths {
     pub fn next_place(&self) -> String {
         let places = self.rows.iter().filter_map(|(name, _)| name.parse::<u32>().ok());
         places.max().map_or(1, |last| last.saturating_add(1)).to_string()
+    }
+
+    /// Whether parts go by their places, as far as the last of them tells.
+    pub fn goes_by_places(&self) -> bool {
+        let last = self.added.last().or_else(|| self.rows.last().map(|(name, _)| name));
+        last.is_none_or(|name| name.parse::<u32>().is_ok())
+    }
+
+    /// Whether a part may have this name: known before its length is.
+    ///
+    /// # Errors
+    /// Why not.
+    pub fn check_name(&self, name: &str) -> Result<(), String> {
+        match Self::new(self.unit).add(name, "10 mm", true) {
+            Err(NotTaken::Wrong(why) | NotTaken::Doubtful(why)) => Err(why),
+            Ok(()) => Ok(()),
+        }
     }
 
     /// Adds a reading of a part. `sure`: it was asked about, and is taken.

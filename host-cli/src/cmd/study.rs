@@ -7,7 +7,7 @@ use seathold_analysis::study::anova::{self, Measurement, VarianceComponent};
 use seathold_analysis::study::chart::{self, RULES};
 use seathold_analysis::study::linearity::{self, ValueWithInterval};
 use seathold_analysis::study::page;
-use seathold_analysis::study::table::CsvTable;
+use seathold_analysis::study::table::{CsvTable, length_unit};
 use seathold_recording::plain::shown;
 use seathold_sequencer::input::Side;
 use seathold_text::layout::percent;
@@ -117,13 +117,18 @@ pub(super) fn run(command: &StudyCommand, console: &mut Console<'_>) -> Result<E
     }
 }
 
+/// What is studied.
+struct Measured {
+    all: Vec<Measurement>,
+    /// The name of their column, where they are lengths.
+    of_lengths: Option<String>,
+    /// Whether something was left out.
+    exit: Exit,
+}
+
 /// Measurements in order: part, operator, value. A part of recordings is a side of a valve; values are in Pa·m³/s. The
 /// exit code says whether a recording was left out.
-fn measured(
-    from: &MeasurementsArg,
-    crossed: bool,
-    console: &mut Console<'_>,
-) -> Result<(Vec<Measurement>, Exit), Error> {
+fn measured(from: &MeasurementsArg, crossed: bool, console: &mut Console<'_>) -> Result<Measured, Error> {
     const PART: &[&str] = &["part", "valve", "serial"];
     const OPERATOR: &[&str] = &["operator", "appraiser"];
     const VALUE: &[&str] = &["value", "leak", "length"];
@@ -135,7 +140,8 @@ fn measured(
             Ok(Measurement { part: text(1), operator: text(2), value: table.number(number, 0)? })
         };
         let all = table.rows.iter().enumerate().map(row).collect::<Result<_, Error>>()?;
-        return Ok((all, Exit::Good));
+        let of = table.names.first().filter(|name| name.starts_with("length")).cloned();
+        return Ok(Measured { all, of_lengths: of, exit: Exit::Good });
     }
     let source = RecordingsArg::open(&from.files, &from.filter, &from.register, console)?;
     let mut found: Vec<(String, Measurement)> = Vec::new();
@@ -150,12 +156,13 @@ fn measured(
         Ok(())
     })?;
     found.sort_by(|a, b| a.0.cmp(&b.0));
-    Ok((found.into_iter().map(|(_, measured)| measured).collect(), exit))
+    let all = found.into_iter().map(|(_, measured)| measured).collect();
+    Ok(Measured { all, of_lengths: None, exit })
 }
 
 fn crossed(args: &GaugeRrArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let (measured, exit) = measured(&args.from, true, console)?;
-    let study = anova::study(&measured, args.coverage).map_err(Error::usage)?;
+    let Measured { all, of_lengths, exit } = measured(&args.from, true, console)?;
+    let study = anova::study(&all, args.coverage).map_err(Error::usage)?;
     let total = study.total();
     let rows = [
         ("repeatability", study.repeatability),
@@ -192,9 +199,10 @@ fn crossed(args: &GaugeRrArgs, console: &mut Console<'_>) -> Result<Exit, Error>
     let enough = if study.categories().is_some_and(|n| n < 5) { "; at least 5 are needed" } else { "" };
     writeln!(console.out, "  categories       {categories}{enough}")?;
     writeln!(console.out, "  intervals cover with {} %", percent(args.coverage))?;
-    if args.from.table.is_some() {
-        let deviation = FourDigits(study.repeatability.deviation());
-        writeln!(console.out, "  of lengths       for `pair`: --repeat-u \"{deviation} mm\", where they are in mm")?;
+    let repeats = study.repeatability.deviation();
+    if let Some(column) = of_lengths.filter(|_| repeats > 0.0) {
+        let (unit, sure) = length_unit(&column).map_or(("mm", ", where they are in mm"), |unit| (unit.text, ""));
+        writeln!(console.out, "  of lengths       for `pair`: --repeat-u \"{} {unit}\"{sure}", FourDigits(repeats))?;
     }
     if total <= 0.0 {
         writeln!(
@@ -265,7 +273,7 @@ fn with_interval(e: ValueWithInterval) -> String {
 }
 
 fn stable(args: &StabilityArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let (mut measured, exit) = measured(&args.from, false, console)?;
+    let Measured { all: mut measured, exit, .. } = measured(&args.from, false, console)?;
     if let Some(end) = &args.end {
         measured.retain(|m| m.part.ends_with(&format!(" {}", end.to_uppercase())));
     }

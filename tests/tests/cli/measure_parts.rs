@@ -1,6 +1,9 @@
 //! `seathold assembly measure`: lengths keyed or scanned, one after the other.
 
+use std::io::{Read, Write};
 use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::Duration;
 
 use seathold_tests::batch_kit::Lines;
 use seathold_tests::cli_kit::{Said, Stage, seathold, seathold_on};
@@ -146,4 +149,113 @@ fn a_study_of_lengths_says_what_pairing_takes() {
     let said = seathold(dir.path(), &["study", "gauge-rr", "--table", "[DIR]/rr.csv"]);
     // Pairs that are 0.02 apart scatter by 0.02/√2; the interaction, which is none, is pooled.
     assert!(said.out.contains("for `pair`: --repeat-u \"0.01"), "{}{}", said.out, said.err);
+}
+
+/// A calliper whose key is pressed twice, or that types where a name is asked for, makes no part of its own beside those with names.
+#[test]
+fn a_length_without_a_name_is_asked_about_among_parts_with_names() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    let said = typed(dir, &["F01", "30.12", "30.12", "F02", "29.87", "F01", "30.13", "again", "30.13", "q"], &[]);
+    assert!(file(dir).ends_with("part,length_1_mm,length_2_mm\nF01,30.12,30.13\nF02,29.87,\n"), "{}", file(dir));
+    for text in ["30.12 is a length: of which part?", "30.13 is a length: once more of F01?"] {
+        assert!(said.err.contains(text), "{text}: {}", said.err);
+    }
+}
+
+/// Nobody is asked for the length of a part that cannot have its name.
+#[test]
+fn a_name_is_refused_before_its_length_is_asked_for() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    let long: &'static str = "F0123456789012345678901234567890123456789012345678901234567890123456789";
+    let said = typed(dir, &["#2", "F02", "30.2", long, "F03", "30.1", "q"], &[]);
+    assert!(file(dir).ends_with("part,length_1_mm\nF02,30.2\nF03,30.1\n"), "{}", file(dir));
+    assert!(said.err.contains("the name is longer than 64 characters"), "{}", said.err);
+}
+
+#[test]
+fn a_reading_is_taken_back_between_those_of_one_part_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    typed(dir, &["F01", "31.12", "undo", "30.12", "30.13", "F02", "29.8", "29.9", "q"], &["--readings", "2"]);
+    assert!(file(dir).ends_with("part,length_1_mm,length_2_mm\nF01,30.12,30.13\nF02,29.8,29.9\n"), "{}", file(dir));
+}
+
+/// No more readings are asked for than `pair` takes.
+#[test]
+fn as_many_readings_as_pairing_takes() {
+    let dir = tempfile::tempdir().unwrap();
+    let said = typed(dir.path(), &["q"], &["--readings", "20"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    let said = typed(dir.path(), &["q"], &["--readings", "21"]);
+    assert!(said.code == 2 && said.err.contains("1..=20"), "{}", said.err);
+}
+
+/// Of leaks there is nothing to pair, and a unit in the name of the column is that of the option.
+#[test]
+fn only_a_study_of_lengths_speaks_of_pairing() {
+    let dir = tempfile::tempdir().unwrap();
+    let study = |head: &str, scale: f64| {
+        let mut table = format!("part,operator,{head}\n");
+        for part in 0..5 {
+            for operator in ["Ada", "Bo"] {
+                for off in [0.01, -0.01] {
+                    table += &format!("P{part},{operator},{}\n", (30.0 + 0.1 * f64::from(part) + off) * scale);
+                }
+            }
+        }
+        std::fs::write(dir.path().join("rr.csv"), table).unwrap();
+        let said = seathold(dir.path(), &["study", "gauge-rr", "--table", "[DIR]/rr.csv"]);
+        assert_eq!(said.code, 0, "{}", said.err);
+        said.out
+    };
+    for head in ["value", "leak"] {
+        assert!(!study(head, 1.0).contains("pair"), "{head}");
+    }
+    for (head, of) in
+        [("length_mm", " mm\"\n"), ("Length [in]", " in\"\n"), ("length", " mm\", where they are in mm\n")]
+    {
+        let out = study(head, if head.contains("in") { 0.1 } else { 1.0 });
+        let line = out.lines().find(|line| line.contains("for `pair`: --repeat-u \"")).unwrap_or_default();
+        assert!(format!("{line}\n").ends_with(of), "{head}: {out}");
+    }
+}
+
+/// Killed at any moment, what was said to be read is in the file, and pairing reads it.
+#[test]
+fn a_kill_loses_nothing_that_was_read() {
+    let dir = tempfile::tempdir().unwrap();
+    let lines: String = (0..400).map(|at| format!("F{at}\n30.{}\n", 10 + at % 80)).collect();
+    let mut said_in_all = 0;
+    for moment in 0..12 {
+        let path = dir.path().join(format!("{moment}.csv"));
+        let mut program = Command::new(env!("CARGO_BIN_EXE_seathold-program"))
+            .args(["assembly", "measure"])
+            .arg(&path)
+            .env("SEATHOLD_CONFIG", "")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let mut keys = program.stdin.take().unwrap();
+        // Once it is killed nobody reads the rest.
+        let _ = keys.write_all(lines.as_bytes());
+        std::thread::sleep(Duration::from_millis(150 + 41 * moment));
+        program.kill().unwrap();
+        program.wait().unwrap();
+        let mut out = String::new();
+        program.stdout.take().unwrap().read_to_string(&mut out).unwrap();
+        let said = out.matches(" mm\n").count();
+        said_in_all += said;
+        let Ok(text) = std::fs::read_to_string(&path) else {
+            assert_eq!(said, 0, "said to be read, and not there");
+            continue;
+        };
+        let mm = seathold_assembly::length_unit::unit("mm").unwrap();
+        let read = seathold_assembly::measured_parts::parse(&text, mm).unwrap().parts.len();
+        assert!((said..=said + 1).contains(&read), "{said} said, {read} in the file");
+    }
+    assert!(said_in_all > 0, "it was killed before it read anything, each time");
 }

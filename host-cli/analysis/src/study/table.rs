@@ -3,19 +3,23 @@
 use std::path::Path;
 
 use seathold_config::Error;
-use seathold_quantity::{InputError, InputProblem};
+use seathold_quantity::{Dimension, InputError, InputProblem, UnitDef};
 use seathold_recording::file::{TABLE_MAX, read_text_at_most};
+use seathold_sequencer::field::Unit;
 
 /// A CSV file with some columns.
 #[derive(Clone, Debug)]
 pub struct CsvTable {
     /// A row a line: its line in the file, and the columns asked for.
     pub rows: Vec<(usize, Vec<String>)>,
+    /// What those columns are called in the file, in small letters.
+    pub names: Vec<String>,
     path: String,
 }
 
 impl CsvTable {
-    /// Reads these columns; each may go by one of several names.
+    /// Reads these columns; each may go by one of several names. One whose names have "length" among them may have a unit of length
+    /// there too, as in `length_mm` and `Length [in]`.
     ///
     /// # Errors
     /// When the file cannot be read, a column is missing, or there is no row.
@@ -29,7 +33,10 @@ impl CsvTable {
             csv::ReaderBuilder::new().trim(csv::Trim::All).comment(Some(b'#')).from_reader(text.as_bytes());
         let names = reader.headers().map_err(|why| wrong(Some(1), why.to_string()))?.clone();
         let place = |known: &&[&str]| {
-            let place = names.iter().position(|name| known.contains(&name.to_lowercase().as_str()));
+            let place = names.iter().position(|name| {
+                let name = name.to_lowercase();
+                known.contains(&name.as_str()) || known.contains(&"length") && length_unit(&name).is_some()
+            });
             let missing = || {
                 let there: Vec<&str> = names.iter().collect();
                 wrong(Some(1), format!("there is no column {}; there are: {}", known.join(" or "), there.join(", ")))
@@ -37,6 +44,7 @@ impl CsvTable {
             place.ok_or_else(missing)
         };
         let places = columns.iter().map(place).collect::<Result<Vec<usize>, Error>>()?;
+        let found = places.iter().map(|at| names.get(*at).unwrap_or_default().to_lowercase()).collect();
         let mut rows = Vec::new();
         for record in reader.records() {
             let record = record.map_err(|why| wrong(None, why.to_string()))?;
@@ -46,7 +54,7 @@ impl CsvTable {
         if rows.is_empty() {
             return Err(wrong(None, "there is no row under the names of the columns".into()));
         }
-        Ok(Self { rows, path: origin })
+        Ok(Self { rows, names: found, path: origin })
     }
 
     /// A number of a row.
@@ -64,4 +72,10 @@ impl CsvTable {
             })
         })
     }
+}
+
+/// The unit of a column of lengths that has one in its name, in small letters.
+pub fn length_unit(name: &str) -> Option<UnitDef> {
+    let rest = name.strip_prefix("length")?.trim_matches([' ', '_', '[', ']', '(', ')']);
+    Dimension(Unit::Metre).symbol(if rest == "µm" { "um" } else { rest })
 }

@@ -1,13 +1,16 @@
 //! `seathold assembly measure`: lengths of parts, keyed or scanned one after the other.
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 use seathold_assembly::length_unit;
+use seathold_assembly::list_columns::READINGS_MAX;
 use seathold_assembly::reading::reading;
-use seathold_assembly::typed_lengths::{MARK, NotTaken, READINGS_MAX, TypedLengths};
+use seathold_assembly::typed_lengths::{MARK, NotTaken, TypedLengths};
 use seathold_quantity::UnitDef;
-use seathold_recording::file::{self, Replace, read_text_at_most};
+use seathold_recording::FileError;
+use seathold_recording::file::{NewFile, Replace, read_text_at_most};
 use seathold_recording::plain::shown;
 use seathold_text::messages::counted;
 
@@ -16,6 +19,7 @@ use crate::cmd::stdin_lines::StdinLines;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::session::SOON;
 
 /// The longest list, in bytes: as `pair` takes it.
 const LIST_BYTES_MAX: u64 = 4 << 20;
@@ -99,9 +103,11 @@ impl<'a> Measuring<'a> {
     fn session(&mut self, readings: usize, console: &mut Console<'_>) -> Result<(), Error> {
         let mut lines = StdinLines::default();
         let mut ahead: Option<String> = None;
+        let mut parts = 0;
         loop {
             let next = self.list.next_place();
             let ask = format!("part (scan or type; Enter: place {next}; undo; q) > ");
+            let asked_at = console.clock.elapsed();
             let typed = match ahead.take() {
                 Some(typed) => typed,
                 None => match asked(&ask, &mut lines, console)? {
@@ -114,26 +120,54 @@ impl<'a> Measuring<'a> {
                 continue;
             }
             // A calliper that types, and nobody who names parts: the length is that of the next place.
-            if is_length(&typed, self.unit) && self.list.readings(&typed).is_empty() {
+            if self.is_length(&typed) {
+                if !self.list.goes_by_places() {
+                    let name = format!("scan or type its name first, or Enter for place {next}");
+                    remarked(&format!("{typed} is a length: of which part? {name}"), console)?;
+                    continue;
+                }
+                // Nobody puts the next part into a calliper so soon after the one before.
+                if console.live && parts > 0 && console.clock.elapsed().saturating_sub(asked_at) < SOON {
+                    remarked(
+                        &format!("{typed} came at once, as from a key that is pressed twice: not taken"),
+                        console,
+                    )?;
+                    continue;
+                }
+                parts += 1;
                 self.read(&next, Some(typed), &mut lines, console)?;
                 continue;
             }
             let name = if typed.is_empty() { next } else { typed };
+            if let Err(why) = self.list.check_name(&name) {
+                remarked(&why, console)?;
+                continue;
+            }
+            parts += 1;
             let before = self.list.readings(&name).len();
             if before >= readings {
                 let was = self.list.readings(&name).join(" and ");
                 let ask =
                     format!("{} was {was} {}: once more (again), or scan another > ", shown(&name), self.unit.text);
-                match asked(&ask, &mut lines, console)? {
-                    None => return Ok(()),
-                    Some(typed) if typed == "again" => {}
-                    Some(typed) => {
-                        ahead = Some(typed).filter(|typed| !typed.is_empty());
-                        continue;
+                let answer = loop {
+                    match asked(&ask, &mut lines, console)? {
+                        None => return Ok(()),
+                        // Typed without a look at the question: of this part, or of another that was taken for it.
+                        Some(typed) if self.is_length(&typed) => {
+                            let then = "Answer `again`, and then type it, or scan another";
+                            let whose = format!("{typed} is a length: once more of {}? {then}", shown(&name));
+                            remarked(&whose, console)?;
+                        }
+                        Some(typed) => break typed,
                     }
+                };
+                if answer != "again" {
+                    ahead = Some(answer).filter(|typed| !typed.is_empty());
+                    continue;
                 }
             }
-            for _ in before..readings.max(before + 1) {
+            let wanted = readings.max(before + 1);
+            while self.list.readings(&name).len() < wanted {
                 match self.read(&name, None, &mut lines, console)? {
                     Asked::Read => {}
                     Asked::Nothing => break,
@@ -162,6 +196,11 @@ impl<'a> Measuring<'a> {
                     match asked(&format!("{}{of}: length in {unit} (Enter: none) > ", shown(name)), lines, console)? {
                         None => return Ok(Asked::Leave),
                         Some(typed) if typed.is_empty() => return Ok(Asked::Nothing),
+                        Some(typed) if typed == "undo" => {
+                            self.undo(console)?;
+                            asked_about = None;
+                            continue;
+                        }
                         Some(typed) => typed,
                     }
                 }
@@ -212,13 +251,20 @@ impl<'a> Measuring<'a> {
             return Err(Error::usage(format!("{}: {why}", self.path.display())));
         }
         let text = self.list.text();
-        file::write(self.path, text.as_bytes(), Replace::Ours(OURS))?;
+        let (new, mut file) = NewFile::create(self.path, Replace::Ours(OURS))?;
+        // On the disk before it takes the place of the one before: a power cut leaves one of the two.
+        file.write_all(text.as_bytes())
+            .and_then(|()| file.sync_all())
+            .map_err(|why| FileError::new("write", self.path, why))?;
+        new.finish()?;
         self.written = Some(text);
         Ok(())
     }
-}
 
-/// Whether a text is a length and no place: it has decimals or a unit.
-fn is_length(typed: &str, unit: UnitDef) -> bool {
-    !typed.bytes().all(|byte| byte.is_ascii_digit()) && reading(typed, unit).is_ok()
+    /// Whether a text is a length, and no place (it has decimals or a unit) or part of the list.
+    fn is_length(&self, typed: &str) -> bool {
+        !typed.bytes().all(|byte| byte.is_ascii_digit())
+            && reading(typed, self.unit).is_ok()
+            && self.list.readings(typed).is_empty()
+    }
 }
