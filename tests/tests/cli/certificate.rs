@@ -211,6 +211,12 @@ fn a_moved_run_and_an_override_stand_on_it() {
     let page = read(dir, "c.html");
     assert!(page.contains("record 2, moved: ") && page.contains("wrong label"), "{page}");
     refused(dir, &issue(&["HM-001", "-o", "[DIR]/c.html"]), "HM-001: it was not tested");
+    // One that leaked, was struck, and is tight in the next.
+    good(dir, &["batch", "strike", "3", "--note", "a hose leaked", "--operator", "Ada"]);
+    run(dir, "HM-002", "tight");
+    good(dir, &issue(&["HM-002", "-o", "[DIR]/d.html"]));
+    let page = read(dir, "d.html");
+    assert!(page.contains("Not counted") && page.contains("record 3: ") && page.contains("a hose leaked"), "{page}");
 }
 
 /// Counted on, whatever was issued; of two benches that come together none has the other's.

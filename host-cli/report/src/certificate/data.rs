@@ -77,6 +77,8 @@ pub struct CertifiedValve {
     pub reworked: Option<String>,
     /// The limit as its batch states it, such as a class of a standard; empty where it states none.
     pub required: String,
+    /// Its runs that do not count, such as those that were struck, and why.
+    pub not_counted: Vec<String>,
     /// Each side.
     pub sides: Vec<CertifiedSide>,
     /// The finished length in words, with its uncertainty; none where none was kept.
@@ -213,6 +215,12 @@ impl CertifiedValve {
             reason: valve.reason(),
             reworked: status.and_then(|status| status.reworked()),
             required: of(|valve| &valve.limit),
+            not_counted: valve
+                .runs
+                .iter()
+                .filter_map(|run| run.seal.as_ref())
+                .filter_map(|seal| Some(format!("record {}: {}", seal.short, seal.excluded.as_ref()?)))
+                .collect(),
             sides: SIDES.map(|side| certified(valve, side)).into(),
             finished_length: assembly.and_then(|assembly| assembly.length()),
             length_verdict: assembly.and_then(|assembly| assembly.length_verdict()),

@@ -61,6 +61,9 @@ fn of_one(certificate: &CertificateData, valve: &CertifiedValve, zone: &TimeZone
     facts.extend(required.map(|words| ("Length required".into(), words)));
     facts.extend(valve.assembly.clone().map(|words| ("Assembly".into(), words)));
     facts.extend(of_test(&valve.sides.iter().collect::<Vec<_>>(), &valve.required));
+    if !valve.not_counted.is_empty() {
+        facts.push(("Not counted".into(), valve.not_counted.join("; ")));
+    }
     blocks.push(Block::Facts(facts));
     let columns = vec![
         DocumentColumn::words("Side", 4),
@@ -140,6 +143,7 @@ fn of_several(
             valve.length_required.clone().filter(|_| length.is_none()).map(|words| format!("required {words}")),
         );
         also.extend(valve.assembly.clone().filter(|_| assembly.is_none()));
+        also.extend(valve.not_counted.iter().map(|words| format!("not counted: {words}")));
         also.push(format!("record {}", each(|side| &side.record_short).join(", ")));
         vec![
             if kind.is_some() { valve.serial.clone() } else { name(valve) },
