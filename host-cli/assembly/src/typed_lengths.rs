@@ -179,6 +179,11 @@ impl TypedLengths {
         Ok(())
     }
 
+    /// The part that a reading was added to last.
+    pub fn last_added(&self) -> Option<&str> {
+        self.added.last().map(String::as_str)
+    }
+
     /// Takes the last reading that was added back: the part, and what was read.
     pub fn undo(&mut self) -> Option<(String, String)> {
         let name = self.added.pop()?;

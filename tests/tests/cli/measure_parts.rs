@@ -34,7 +34,7 @@ fn parts_are_measured_one_after_the_other() {
     assert_eq!(said.code, 0, "{}", said.err);
     for text in [
         "goes on after 4 parts, 4 readings",
-        "F01 was 30.12 mm: once more (again), or scan another > ",
+        "F01 was 30.12 mm: a further reading of it, or another part?\nagain, or scan another > ",
         "\"F04\" is 300.100 mm long, where the others are about",
     ] {
         assert!(said.err.contains(text), "{text}: {}", said.err);
@@ -180,6 +180,21 @@ fn a_reading_is_taken_back_between_those_of_one_part_too() {
     let dir = dir.path();
     typed(dir, &["F01", "31.12", "undo", "30.12", "30.13", "F02", "29.8", "29.9", "q"], &["--readings", "2"]);
     assert!(file(dir).ends_with("part,length_1_mm,length_2_mm\nF01,30.12,30.13\nF02,29.8,29.9\n"), "{}", file(dir));
+}
+
+/// Where a length is asked for, `undo` is of that part: whoever has just mistyped does not mean the one before.
+#[test]
+fn a_reading_of_another_part_is_not_taken_back_by_mistake() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    let said = typed(dir, &["F01", "30.12", "F02", "302.4", "undo", "undo", "30.24", "q"], &[]);
+    assert!(file(dir).ends_with("part,length_1_mm\nF01,30.12\nF02,30.24\n"), "{}", file(dir));
+    for text in ["302.4 was not taken", "nothing was read of F02"] {
+        assert!(said.err.contains(text), "{text}: {}", said.err);
+    }
+    // What was not taken is not sure when it comes again.
+    typed(dir, &["F03", "302.4", "undo", "302.4", "q"], &[]);
+    assert!(!file(dir).contains("302.4"), "{}", file(dir));
 }
 
 /// No more readings are asked for than `pair` takes.

@@ -2,6 +2,7 @@
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use clap::Args;
 use seathold_assembly::length_unit;
@@ -122,16 +123,11 @@ impl<'a> Measuring<'a> {
             // A calliper that types, and nobody who names parts: the length is that of the next place.
             if self.is_length(&typed) {
                 if !self.list.goes_by_places() {
-                    let name = format!("scan or type its name first, or Enter for place {next}");
+                    let name = format!("Scan or type its name first, or Enter for place {next}");
                     remarked(&format!("{typed} is a length: of which part? {name}"), console)?;
                     continue;
                 }
-                // Nobody puts the next part into a calliper so soon after the one before.
-                if console.live && parts > 0 && console.clock.elapsed().saturating_sub(asked_at) < SOON {
-                    remarked(
-                        &format!("{typed} came at once, as from a key that is pressed twice: not taken"),
-                        console,
-                    )?;
+                if parts > 0 && pressed_twice(&typed, asked_at, console)? {
                     continue;
                 }
                 parts += 1;
@@ -147,10 +143,10 @@ impl<'a> Measuring<'a> {
             let before = self.list.readings(&name).len();
             if before >= readings {
                 let was = self.list.readings(&name).join(" and ");
-                let ask =
-                    format!("{} was {was} {}: once more (again), or scan another > ", shown(&name), self.unit.text);
+                let known = format!("{} was {was} {}", shown(&name), self.unit.text);
+                remarked(&format!("{known}: a further reading of it, or another part?"), console)?;
                 let answer = loop {
-                    match asked(&ask, &mut lines, console)? {
+                    match asked("again, or scan another > ", &mut lines, console)? {
                         None => return Ok(()),
                         // Typed without a look at the question: of this part, or of another that was taken for it.
                         Some(typed) if self.is_length(&typed) => {
@@ -190,6 +186,7 @@ impl<'a> Measuring<'a> {
             let number = self.list.readings(name).len() + 1;
             let of = if number > 1 { format!(", reading {number}") } else { String::new() };
             let unit = self.unit.text;
+            let asked_at = console.clock.elapsed();
             let length = match typed.take() {
                 Some(typed) => typed,
                 None => {
@@ -197,14 +194,17 @@ impl<'a> Measuring<'a> {
                         None => return Ok(Asked::Leave),
                         Some(typed) if typed.is_empty() => return Ok(Asked::Nothing),
                         Some(typed) if typed == "undo" => {
-                            self.undo(console)?;
-                            asked_about = None;
+                            self.undo_of(name, asked_about.take(), console)?;
                             continue;
                         }
                         Some(typed) => typed,
                     }
                 }
             };
+            // The first length of a part may come as fast as its name.
+            if (number > 1 || asked_about.is_some()) && pressed_twice(&length, asked_at, console)? {
+                continue;
+            }
             let sure = asked_about.as_ref() == Some(&length);
             match self.list.add(name, &length, sure) {
                 Ok(()) => {
@@ -224,6 +224,18 @@ impl<'a> Measuring<'a> {
                     remarked(&format!("{why} {then}"), console)?;
                     asked_about = Some(length);
                 }
+            }
+        }
+    }
+
+    /// Where a length is asked for: only what was read of that part goes, not what came before it.
+    fn undo_of(&mut self, name: &str, asked_about: Option<String>, console: &mut Console<'_>) -> Result<(), Error> {
+        match asked_about {
+            Some(odd) => remarked(&format!("{odd} was not taken"), console),
+            None if self.list.last_added() == Some(name) => self.undo(console),
+            None => {
+                let then = "undo where a part is asked for takes back what came before it";
+                remarked(&format!("nothing was read of {} since this was begun; {then}", shown(name)), console)
             }
         }
     }
@@ -267,4 +279,15 @@ impl<'a> Measuring<'a> {
             && reading(typed, self.unit).is_ok()
             && self.list.readings(typed).is_empty()
     }
+}
+
+/// Whether a length comes so soon after the question, at a bench, that it is the one before once more: nobody measures anew so fast.
+fn pressed_twice(length: &str, asked_at: Duration, console: &mut Console<'_>) -> Result<bool, Error> {
+    let twice = console.live && console.clock.elapsed().saturating_sub(asked_at) < SOON;
+    if twice {
+        // It was typed before the question was there, which still stands on its line.
+        writeln!(console.err)?;
+        remarked(&format!("{} came at once, as from a key that is pressed twice: not taken", shown(length)), console)?;
+    }
+    Ok(twice)
 }
