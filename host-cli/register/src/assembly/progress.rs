@@ -93,6 +93,11 @@ pub struct BoltedValve {
 }
 
 impl ValveAssembly {
+    /// The fittings that are in it.
+    fn fittings(&self) -> impl Iterator<Item = &str> {
+        self.bolted.iter().flat_map(|bolted| &bolted.head.fittings).map(String::as_str)
+    }
+
     /// The steps that are not done, by their places.
     pub fn open_steps(&self) -> impl Iterator<Item = usize> + '_ {
         self.steps.iter().enumerate().filter(|(_, state)| !matches!(state, StepState::Done(_))).map(|(at, _)| at)
@@ -173,7 +178,7 @@ impl AssemblyProgress {
 
     /// Fittings that are bolted up.
     pub fn used_fittings(&self) -> impl Iterator<Item = &str> {
-        self.valves.iter().filter_map(|valve| valve.bolted.as_ref()).flat_map(|b| &b.head.fittings).map(String::as_str)
+        self.valves.iter().flat_map(ValveAssembly::fittings)
     }
 
     /// Whether a fitting is one of those that were paired; any is where none were.
@@ -193,31 +198,22 @@ impl AssemblyProgress {
 
     /// Fittings that are bolted to two valves: what one bench cannot do, two that are merged can have done.
     pub fn conflicts(&self) -> Vec<String> {
-        let mut found = Vec::new();
-        for (at, valve) in self.valves.iter().enumerate() {
-            for fitting in valve.bolted.iter().flat_map(|bolted| &bolted.head.fittings) {
-                let holds = |other: &&ValveAssembly| {
-                    other.bolted.as_ref().is_some_and(|bolted| bolted.head.fittings.contains(fitting))
-                };
-                let other = self.valves[..at].iter().find(holds);
-                found.extend(
-                    other.map(|other| {
-                        format!("fitting {fitting} is bolted to {} and to {}", other.serial, valve.serial)
-                    }),
-                );
-            }
-        }
-        found
+        let mut holders: HashMap<&str, &str> = HashMap::new();
+        let bolted = self.valves.iter().flat_map(|valve| valve.fittings().map(move |fitting| (fitting, valve)));
+        let twice = bolted.filter_map(|(fitting, valve)| {
+            let other = holders.insert(fitting, &valve.serial).filter(|other| *other != valve.serial)?;
+            Some(format!("fitting {fitting} is bolted to {other} and to {}", valve.serial))
+        });
+        twice.collect()
     }
 
     /// Those that a valve is in.
     pub fn conflicts_of(&self, serial: &str) -> Vec<String> {
-        let of = |valve: &ValveAssembly| valve.bolted.iter().flat_map(|b| b.head.fittings.clone()).collect::<Vec<_>>();
-        let own = self.valve(serial).map(of).unwrap_or_default();
+        let Some(own) = self.valve(serial).filter(|valve| valve.bolted.is_some()) else { return Vec::new() };
         let others = self.valves.iter().filter(|other| other.serial != serial);
-        let shared = others.flat_map(|other| of(other).into_iter().map(move |fitting| (fitting, &other.serial)));
-        let shared = shared.filter(|(fitting, _)| own.contains(fitting));
-        shared.map(|(fitting, other)| format!("fitting {fitting} is bolted to {other} too")).collect()
+        let shared = others.flat_map(|other| other.fittings().map(move |fitting| (fitting, other)));
+        let shared = shared.filter(|(fitting, _)| own.fittings().any(|mine| mine == *fitting));
+        shared.map(|(fitting, other)| format!("fitting {fitting} is bolted to {} too", other.serial)).collect()
     }
 
     fn stated(&mut self, note: &NoteRecord) -> Option<()> {
