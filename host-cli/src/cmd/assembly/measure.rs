@@ -16,6 +16,7 @@ use seathold_recording::plain::shown;
 use seathold_text::messages::counted;
 
 use super::bolt::{asked, remarked};
+use super::only_writer::OnlyWriter;
 use crate::cmd::stdin_lines::StdinLines;
 use crate::console::Console;
 use crate::error::Error;
@@ -74,6 +75,8 @@ struct Measuring<'a> {
     list: TypedLengths,
     /// What stands in the file, as far as this program knows; nothing before its first reading.
     written: Option<String>,
+    /// No other program of ours writes it meanwhile.
+    _only: OnlyWriter,
 }
 
 /// What became of a question for a length.
@@ -89,6 +92,7 @@ impl<'a> Measuring<'a> {
         let path = args.file.as_path();
         let remark = |what: &str, of: &Option<String>| of.as_ref().map(|of| format!("{what}: {of}"));
         let remarks = [remark("gauge", &args.gauge), remark("measured by", &args.operator)];
+        let only = OnlyWriter::of(path)?;
         let (mut list, written) = if path.exists() {
             let text = read_text_at_most(path, LIST_BYTES_MAX)?;
             let list = TypedLengths::parse(&text, unit);
@@ -97,7 +101,7 @@ impl<'a> Measuring<'a> {
             (TypedLengths::new(unit), None)
         };
         list.remark(remarks.into_iter().flatten());
-        Ok(Self { path, unit, list, written })
+        Ok(Self { path, unit, list, written, _only: only })
     }
 
     /// Part after part, until somebody leaves.

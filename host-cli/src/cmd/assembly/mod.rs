@@ -2,6 +2,7 @@
 
 mod bolt;
 mod measure;
+mod only_writer;
 mod status;
 mod steps;
 mod tick;
