@@ -83,7 +83,7 @@ fn nothing_is_written_that_was_not_read() {
     let said = typed(dir, &[""; 60], &[]);
     assert_eq!((said.code, said.out.as_str()), (0, "[DIR]/f.csv: 0 parts, 0 readings\n"));
     assert!(!dir.join("f.csv").exists());
-    let said = typed(dir, &["F01", "thirty", "3000", "30.1", "#2", "30.2", "F02"], &[]);
+    let said = typed(dir, &["F01", "3o.1", "3000", "30.1", "#2", "30.2", "F02"], &[]);
     assert_eq!(said.code, 0);
     assert!(said.err.contains("\"#2\" is no name of a part"), "{}", said.err);
     assert!(file(dir).ends_with("part,length_1_mm\nF01,30.1\n"), "{}", file(dir));
@@ -119,6 +119,17 @@ impl seathold::console::Keys for Meanwhile<'_> {
         }
         line
     }
+}
+
+/// The next part is scanned where a length is asked for: no length becomes another part's.
+#[test]
+fn a_name_in_place_of_a_length_shifts_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    let said = typed(dir, &["F01", "abc", "F02", "30.10", "F03", "F04", "30.20", "q"], &[]);
+    assert!(file(dir).ends_with("part,length_1_mm\nF02,30.10\nF04,30.20\n"), "{}", file(dir));
+    assert!(said.err.contains("F01: not read; abc is no length, and taken for the next part"), "{}", said.err);
+    assert!(said.code == 2 && said.err.contains("named and not read: F01, abc, F03"), "{} {}", said.code, said.err);
 }
 
 /// Of two that are begun at once one is refused before anything is read, and what the other says it has read is in the file.

@@ -65,7 +65,18 @@ pub(super) fn run(args: &MeasureArgs, console: &mut Console<'_>) -> Result<Exit,
     let (parts, readings) = measuring.list.counts();
     let of = counted(readings as u64, "reading");
     writeln!(console.out, "{}: {}, {of}", args.file.display(), counted(parts as u64, "part"))?;
-    Ok(Exit::Good)
+    let mut unread: Vec<&str> = Vec::new();
+    for name in measuring.named.iter().filter(|name| measuring.list.readings(name).is_empty()) {
+        if !unread.contains(&name.as_str()) {
+            unread.push(name);
+        }
+    }
+    if unread.is_empty() {
+        return Ok(Exit::Good);
+    }
+    remarked(&format!("named and not read: {}", unread.join(", ")), console)?;
+    // Whoever is at a keyboard has seen why; of a script nobody has.
+    Ok(if console.live { Exit::Good } else { Exit::BadInput })
 }
 
 /// A list, and the file that has it.
@@ -75,6 +86,8 @@ struct Measuring<'a> {
     list: TypedLengths,
     /// What stands in the file, as far as this program knows; nothing before its first reading.
     written: Option<String>,
+    /// The parts that another was named in place of their length, in that order.
+    named: Vec<String>,
     /// No other program of ours writes it meanwhile.
     _only: OnlyWriter,
 }
@@ -82,6 +95,8 @@ struct Measuring<'a> {
 /// What became of a question for a length.
 enum Asked {
     Read,
+    /// Another part was named instead.
+    Other(String),
     /// Nothing: the part is left out.
     Nothing,
     Leave,
@@ -101,7 +116,7 @@ impl<'a> Measuring<'a> {
             (TypedLengths::new(unit), None)
         };
         list.remark(remarks.into_iter().flatten());
-        Ok(Self { path, unit, list, written, _only: only })
+        Ok(Self { path, unit, list, written, named: Vec::new(), _only: only })
     }
 
     /// Part after part, until somebody leaves.
@@ -135,7 +150,11 @@ impl<'a> Measuring<'a> {
                     continue;
                 }
                 parts += 1;
-                self.read(&next, Some(typed), &mut lines, console)?;
+                match self.read(&next, Some(typed), &mut lines, console)? {
+                    Asked::Other(typed) => ahead = Some(typed),
+                    Asked::Leave => return Ok(()),
+                    Asked::Read | Asked::Nothing => {}
+                }
                 continue;
             }
             let name = if typed.is_empty() { next } else { typed };
@@ -171,6 +190,10 @@ impl<'a> Measuring<'a> {
                 match self.read(&name, None, &mut lines, console)? {
                     Asked::Read => {}
                     Asked::Nothing => break,
+                    Asked::Other(typed) => {
+                        ahead = Some(typed);
+                        break;
+                    }
                     Asked::Leave => return Ok(()),
                 }
             }
@@ -221,6 +244,13 @@ impl<'a> Measuring<'a> {
                     let own = if read.ends_with(|c: char| c.is_ascii_digit()) { unit } else { "" };
                     writeln!(console.out, "{}", format!("{}{of}: {read} {own}", shown(name)).trim_end())?;
                     return Ok(Asked::Read);
+                }
+                // The next part was scanned before this one was read: its length must not become this one's.
+                Err(NotTaken::Wrong(_)) if is_name(&length) && self.list.check_name(&length).is_ok() => {
+                    let then = "is no length, and taken for the next part";
+                    remarked(&format!("{}{of}: not read; {} {then}", shown(name), shown(&length)), console)?;
+                    self.named.push(name.into());
+                    return Ok(Asked::Other(length));
                 }
                 Err(NotTaken::Wrong(why)) => remarked(&why, console)?,
                 Err(NotTaken::Doubtful(why)) => {
@@ -294,4 +324,9 @@ fn pressed_twice(length: &str, asked_at: Duration, console: &mut Console<'_>) ->
         remarked(&format!("{} came at once, as from a key that is pressed twice: not taken", shown(length)), console)?;
     }
     Ok(twice)
+}
+
+/// Whether a text is rather a name than a length that was mistyped.
+fn is_name(typed: &str) -> bool {
+    !typed.starts_with(|c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | '+' | '-'))
 }
