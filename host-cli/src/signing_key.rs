@@ -4,6 +4,7 @@
 use std::path::{Path, PathBuf};
 
 use ed25519_dalek::{Signature, Signer, VerifyingKey};
+use seathold_recording::hash::hex;
 use seathold_report::certificate::fingerprint;
 
 use crate::error::Error;
@@ -102,10 +103,6 @@ impl PublicKey {
     pub fn fingerprint(&self) -> String {
         fingerprint(&self.hex())
     }
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 fn bytes<const N: usize>(text: &str) -> Option<[u8; N]> {

@@ -78,7 +78,7 @@ impl ReportedAssembly {
     }
 
     /// Whether a step is open, or a fitting on record in another valve too.
-    pub(crate) fn is_in_doubt(&self) -> bool {
+    pub(crate) fn is_incomplete(&self) -> bool {
         !self.open().is_empty() || !self.conflicts.is_empty()
     }
 

@@ -2,7 +2,6 @@
 
 use clap::{Args, Subcommand};
 use seathold_recording::plain::shown;
-use seathold_register::assembly::progress::AssemblyProgress;
 use seathold_register::batch::status::{self, NextAction, StatusCounts, ValveStatus};
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, NewNote, NoteKind, Register};
@@ -10,7 +9,9 @@ use seathold_report::label::scanned;
 use seathold_sequencer::input::Side;
 use serde_json::json;
 
-use super::batch_common::{BatchArg, SELECTION, WhyArgs, listed, none_under_test, refused, work, write_note};
+use super::batch_common::{
+    BatchArg, SELECTION, WhyArgs, listed, none_under_test, refused, with_open_steps, work, write_note,
+};
 use super::batch_correct::{self, MoveArgs, RequireArgs, StrikeArgs};
 use super::batch_list::{self, AddArgs, OpenArgs};
 use super::find::{RegisterArg, date};
@@ -144,10 +145,8 @@ fn note(args: &NoteArgs, kind: NoteKind, console: &mut Console<'_>) -> Result<Ex
 
 /// Valves whose assembly is not complete, as the note that closes their batch says it; empty where there are none.
 fn not_put_together(register: &Register, batch: &BatchRecord, statuses: &[ValveStatus]) -> Result<String, Error> {
-    let progress = AssemblyProgress::of(register, &batch.batch)?;
-    let counts = |serial: &str| statuses.iter().any(|s| s.valve.serial == serial && s.stand != NextAction::SetAside);
-    let open = progress.valves.iter().filter(|valve| counts(&valve.serial) && valve.open_steps().next().is_some());
-    let open: Vec<&str> = open.map(|valve| valve.serial.as_str()).collect();
+    let counts = |status: &&ValveStatus| status.stand != NextAction::SetAside;
+    let open = with_open_steps(register, batch, statuses.iter().filter(counts))?;
     Ok(if open.is_empty() { String::new() } else { format!("; assembly not done: {}", listed(&open)) })
 }
 

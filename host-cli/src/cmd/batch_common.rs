@@ -1,5 +1,7 @@
 //! What the commands on a batch have in common.
 
+use std::collections::HashSet;
+
 use clap::Args;
 use seathold_recording::plain::shown;
 use seathold_register::assembly::progress::AssemblyProgress;
@@ -117,6 +119,18 @@ pub(super) fn open_steps(register: &Register, batch: &BatchRecord, serial: &str)
     Ok(valve.open_steps().filter_map(|at| Some(progress.steps.get(at)?.name.clone())).collect())
 }
 
+/// Those of some valves that have open steps, by their serials.
+pub(super) fn with_open_steps<'a>(
+    register: &Register,
+    batch: &BatchRecord,
+    statuses: impl Iterator<Item = &'a ValveStatus>,
+) -> Result<Vec<&'a str>, Error> {
+    let progress = AssemblyProgress::of(register, &batch.batch)?;
+    let open = progress.valves.iter().filter(|valve| valve.open_steps().next().is_some());
+    let open: HashSet<&str> = open.map(|valve| valve.serial.as_str()).collect();
+    Ok(statuses.map(|status| status.valve.serial.as_str()).filter(|serial| open.contains(serial)).collect())
+}
+
 /// The work list.
 pub(super) fn work(
     register: &Register,
@@ -157,12 +171,8 @@ pub(super) fn work(
             line(&mut text, stand.word(), &listed(&serials));
         }
     }
-    let progress = AssemblyProgress::of(register, &batch.batch)?;
-    let tested = statuses.iter().filter(|status| !matches!(status.stand, NextAction::Next | NextAction::SetAside));
-    let tested: Vec<&str> = tested.map(|status| status.valve.serial.as_str()).collect();
-    let open =
-        progress.valves.iter().filter(|v| tested.contains(&v.serial.as_str()) && v.open_steps().next().is_some());
-    let open: Vec<&str> = open.map(|valve| valve.serial.as_str()).collect();
+    let tested = |status: &&ValveStatus| !matches!(status.stand, NextAction::Next | NextAction::SetAside);
+    let open = with_open_steps(register, batch, statuses.iter().filter(tested))?;
     if !open.is_empty() {
         line(&mut text, "assembly", &format!("NOT DONE on valves that were tested: {}", listed(&open)));
     }

@@ -95,14 +95,14 @@ pub(super) fn run(args: &OrderArgs, console: &mut Console<'_>) -> Result<Exit, E
     }
     let order = BatchOrder::of(&register, &batch.batch)?;
     let mut text = format!("batch {}\n", batch.name);
-    told(&mut text, &order.batch());
+    detail_lines(&mut text, &order.batch());
     let own: Vec<&str> = match args.serials.as_slice() {
         [] => order.valves().collect(),
         several => several.iter().map(String::as_str).collect(),
     };
     for serial in own {
         text.push_str(&format!("valve {serial}\n"));
-        told(&mut text, &order.valve(serial));
+        detail_lines(&mut text, &order.valve(serial));
     }
     for what in &order.altered {
         line(&mut text, "ALTERED", what);
@@ -113,7 +113,7 @@ pub(super) fn run(args: &OrderArgs, console: &mut Console<'_>) -> Result<Exit, E
     Ok(if order.altered.is_empty() { Exit::Good } else { Exit::Storage })
 }
 
-fn told(text: &mut String, details: &OrderDetails) {
+fn detail_lines(text: &mut String, details: &OrderDetails) {
     if details.is_empty() {
         line(text, "order", "nothing stated");
     }

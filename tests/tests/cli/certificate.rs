@@ -156,6 +156,9 @@ fn a_certificate_is_written_again_only_as_it_was() {
     std::fs::write(dir.join("c.json"), data).unwrap();
     let said = say(dir, &["certificate", "verify", "[DIR]/c.json"]);
     assert!(said.code == 6 && said.out.starts_with("NOT AS ISSUED"), "{} {}", said.code, said.out);
+    // As many as nobody issues at once, and empty ones, are not gone through.
+    std::fs::write(dir.join("many.json"), "{}\n".repeat(10_001)).unwrap();
+    refused(dir, &["certificate", "verify", "[DIR]/many.json"], "more than 10000 lines");
     // The shop moves; the valve is reworked.
     std::fs::write(dir.join("shop.toml"), SHOP.replace("Slipway 4", "Slipway 5")).unwrap();
     refused(dir, &again, "is not what it stated when it was issued");

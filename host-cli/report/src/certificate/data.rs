@@ -90,7 +90,7 @@ pub struct CertifiedValve {
     /// The steps of assembly in words; none where none are stated.
     pub assembly: Option<String>,
     /// A step is open, or a fitting is on record in another valve too.
-    pub assembly_in_doubt: bool,
+    pub assembly_incomplete: bool,
 }
 
 /// A side of a valve.
@@ -226,7 +226,7 @@ impl CertifiedValve {
             length_verdict: assembly.and_then(|assembly| assembly.length_verdict()),
             length_required: assembly.and_then(|assembly| assembly.length_required()),
             assembly: assembly.and_then(|assembly| assembly.steps_in_short()),
-            assembly_in_doubt: assembly.is_some_and(|assembly| assembly.is_in_doubt()),
+            assembly_incomplete: assembly.is_some_and(|assembly| assembly.is_incomplete()),
         }
     }
 }

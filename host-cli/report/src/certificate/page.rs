@@ -191,7 +191,7 @@ fn not_right(valves: &[CertifiedValve]) -> Vec<Block> {
     };
     let length = |verdict| serials(&|valve: &CertifiedValve| valve.length_verdict == Some(verdict));
     [
-        ("Assembly not complete", "see what is said of the assembly of", serials(&|valve| valve.assembly_in_doubt)),
+        ("Assembly not complete", "see what is said of the assembly of", serials(&|valve| valve.assembly_incomplete)),
         ("Length", "does not conform:", length(LengthVerdict::DoesNot)),
         ("Length", "too close to its limits to say whether it conforms:", length(LengthVerdict::TooClose)),
     ]

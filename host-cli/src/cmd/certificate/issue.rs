@@ -13,7 +13,7 @@ use serde_json::json;
 
 use super::certifying;
 use super::page::CertificatePageArgs;
-use super::valves::{all_right, certified};
+use super::valves::{BatchValves, all_right, certified};
 use crate::cmd::batch_common::{BatchArg, listed, refused};
 use crate::console::Console;
 use crate::error::Error;
@@ -69,13 +69,13 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
     let mut register =
         Register::open(&args.page.register.register, if args.draft { Access::Read } else { Access::Write })?;
     let batch = args.batch.any(&register)?;
-    let valves = certified(&register, &batch, &args.serials)?;
+    let valves = certified(&register, &batch, &BatchValves::read(&register, &batch)?, &args.serials)?;
     all_right(&register, &valves, args.any_result)?;
     let now = console.date()?;
     let now = Timestamp::from_second(now.as_second()).unwrap_or(now);
     let pages: Vec<Vec<CertifiedValve>> =
         if args.table { vec![valves] } else { valves.into_iter().map(|valve| vec![valve]).collect() };
-    let made_out = |valves: Vec<CertifiedValve>| CertificateData {
+    let drafted = |valves: Vec<CertifiedValve>| CertificateData {
         issued_at: now.to_string(),
         issued_by: args.operator.clone(),
         released_by: released_by.into(),
@@ -84,7 +84,7 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
         valves,
         ..CertificateData::new(certifying(&shop), &batch.name)
     };
-    let mut certificates: Vec<CertificateData> = pages.into_iter().map(made_out).collect();
+    let mut certificates: Vec<CertificateData> = pages.into_iter().map(drafted).collect();
     if args.draft {
         args.page.write(&certificates, None, console)?;
         if !args.json {
@@ -182,7 +182,7 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
         released_by: known.released_by.clone(),
         role: role(&shop, &known.released_by),
         key: public,
-        valves: certified(&register, batch, &known.serials)?,
+        valves: certified(&register, batch, &BatchValves::read(&register, batch)?, &known.serials)?,
         ..CertificateData::new(certifying(&shop), &batch.name)
     };
     if certificate.sha256() != known.sha256 {

@@ -13,6 +13,20 @@ use seathold_report::label::scanned;
 use crate::cmd::batch_common::{listed, not_listed, refused};
 use crate::error::Error;
 
+/// What a register has of the valves of a batch: their recordings are replayed once, however many certificates they are for.
+pub(super) struct BatchValves {
+    order: BatchOrder,
+    selection: RunSelection,
+}
+
+impl BatchValves {
+    pub(super) fn read(register: &Register, batch: &BatchRecord) -> Result<Self, Error> {
+        let filter = RunFilter { batch: Some(batch.batch.clone()), ..RunFilter::default() };
+        let (order, selection) = (BatchOrder::of(register, &batch.batch)?, RunSelection::read(register, &filter)?);
+        Ok(Self { order, selection })
+    }
+}
+
 /// Valves of a batch as they were named, or all that were not set aside.
 ///
 /// # Errors
@@ -20,37 +34,36 @@ use crate::error::Error;
 pub(super) fn certified(
     register: &Register,
     batch: &BatchRecord,
+    of_batch: &BatchValves,
     typed: &[String],
 ) -> Result<Vec<CertifiedValve>, Error> {
-    let order = BatchOrder::of(register, &batch.batch)?;
-    let filter = RunFilter { batch: Some(batch.batch.clone()), ..RunFilter::default() };
-    let selection = RunSelection::read(register, &filter)?;
+    let BatchValves { order, selection } = of_batch;
     let all = selection.valves();
     let is_aside = |history: &seathold_report::RegisterHistory| history.status.stand == NextAction::SetAside;
-    let mut wanted = Vec::new();
+    let mut selected = Vec::new();
     for text in typed {
         let serial = scanned::listed(text, |serial| all.iter().any(|valve| valve.serial == serial));
         let Some(valve) = all.iter().find(|valve| valve.serial == serial) else {
             return Err(refused(register, not_listed(serial, batch, all.iter().map(|valve| valve.serial))));
         };
-        if !wanted.iter().any(|known: &&seathold_report::ValveHistory<'_>| known.serial == valve.serial) {
-            wanted.push(valve);
+        if !selected.iter().any(|known: &&seathold_report::ValveHistory<'_>| known.serial == valve.serial) {
+            selected.push(valve);
         }
     }
     if typed.is_empty() {
-        wanted = all.iter().filter(|valve| !valve.history.is_some_and(is_aside)).collect();
+        selected = all.iter().filter(|valve| !valve.history.is_some_and(is_aside)).collect();
     }
-    let faults: Vec<String> = wanted
+    let faults: Vec<String> = selected
         .iter()
-        .filter_map(|valve| Some(format!("{}: {}", shown(valve.serial), not_certifiable(valve, &order)?)))
+        .filter_map(|valve| Some(format!("{}: {}", shown(valve.serial), not_certifiable(valve, order)?)))
         .collect();
     if !faults.is_empty() {
         return Err(refused(register, format!("no certificate can be made out: {}", faults.join("; "))));
     }
-    if wanted.is_empty() {
+    if selected.is_empty() {
         return Err(refused(register, format!("batch {} has no valve to certify", batch.name)));
     }
-    Ok(wanted.into_iter().map(|valve| CertifiedValve::of(valve, &order)).collect())
+    Ok(selected.into_iter().map(|valve| CertifiedValve::of(valve, order)).collect())
 }
 
 /// An error where a valve is not tight, or its length does not conform, and nobody asked for its certificate all the same.

@@ -1,5 +1,6 @@
 //! `seathold certificate verify`.
 
+use std::collections::HashMap;
 use std::path::PathBuf;
 
 use clap::Args;
@@ -7,10 +8,12 @@ use seathold_recording::file::read_text_at_most;
 use seathold_recording::hash::sha256;
 use seathold_recording::plain::shown;
 use seathold_register::customer::issue::CertificateRecord;
+use seathold_register::intake::VALVES_MAX;
+use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, Register, name_or_none};
 
 use super::page::{signature_in, signature_path};
-use super::valves::certified;
+use super::valves::{BatchValves, certified};
 
 use crate::cmd::batch_common::listed;
 use crate::cmd::find::{RegisterArg, date};
@@ -46,8 +49,8 @@ pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, 
     let register = Register::open(&args.register.register, Access::Read)?;
     let issued = register.certificates()?;
     let mut exit = Exit::Good;
-    // A line each, as `issue --data` writes them.
-    for line in text.lines().filter(|line| !line.trim().is_empty()) {
+    let mut batches = BatchesRead::default();
+    for line in lines(args, &text)? {
         let hash = sha256(line.as_bytes());
         let answer = match issued.iter().find(|known| known.sha256 == hash) {
             Some(CertificateRecord { altered: Some(what), certificate, .. }) => {
@@ -56,7 +59,7 @@ pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, 
             }
             Some(known) => {
                 let serials: Vec<&str> = known.serials.iter().map(String::as_str).collect();
-                let since = since(&register, known, line)?;
+                let since = since(&register, &mut batches, known, line)?;
                 if since.is_some() {
                     exit = Exit::NoVerdict;
                 }
@@ -85,7 +88,7 @@ fn signed(args: &VerifyArgs, text: &str, key: &PublicKey, console: &mut Console<
     let signatures = read_text_at_most(&path, DATA_MAX)?;
     let mut signatures = signatures.lines().filter(|line| !line.trim().is_empty());
     let mut exit = Exit::Good;
-    for line in text.lines().filter(|line| !line.trim().is_empty()) {
+    for line in lines(args, text)? {
         let data: serde_json::Value = serde_json::from_str(line).unwrap_or_default();
         let number = data["certificate"].as_str().unwrap_or("NOT A CERTIFICATE");
         let signature = signatures.next().and_then(signature_in).unwrap_or_default();
@@ -109,12 +112,35 @@ fn signed(args: &VerifyArgs, text: &str, key: &PublicKey, console: &mut Console<
     Ok(exit)
 }
 
+/// Certificates, a line each, as `issue --data` writes them.
+fn lines<'a>(args: &VerifyArgs, text: &'a str) -> Result<Vec<&'a str>, Error> {
+    let lines: Vec<&str> = text.lines().filter(|line| !line.trim().is_empty()).take(VALVES_MAX + 1).collect();
+    if lines.len() > VALVES_MAX {
+        let why = format!("more than {VALVES_MAX} lines: no batch has so many certificates");
+        return Err(Error::usage(format!("{}: {why}", args.data.display())));
+    }
+    Ok(lines)
+}
+
+/// Batches that were read, by their UUID; none where one is not in the register.
+type BatchesRead = HashMap<String, Option<(BatchValves, BatchRecord)>>;
+
 /// That the register says something else of its valves by now, where it does.
-fn since(register: &Register, known: &CertificateRecord, data: &str) -> Result<Option<String>, Error> {
-    let Some(batch) = register.batches()?.into_iter().find(|batch| batch.batch == known.batch) else {
+fn since(
+    register: &Register,
+    batches: &mut BatchesRead,
+    known: &CertificateRecord,
+    data: &str,
+) -> Result<Option<String>, Error> {
+    if !batches.contains_key(&known.batch) {
+        let batch = register.batches()?.into_iter().find(|batch| batch.batch == known.batch);
+        let read = batch.map(|batch| Ok::<_, Error>((BatchValves::read(register, &batch)?, batch))).transpose()?;
+        batches.insert(known.batch.clone(), read);
+    }
+    let Some(Some((of_batch, batch))) = batches.get(&known.batch) else {
         return Ok(Some("; ITS BATCH IS NOT HERE, so what holds now is not known".into()));
     };
-    let now = match certified(register, &batch, &known.serials) {
+    let now = match certified(register, batch, of_batch, &known.serials) {
         Ok(valves) => serde_json::json!(valves),
         Err(why @ Error::Register { .. }) => return Ok(Some(format!("; IT NO LONGER HOLDS: {why}"))),
         Err(why) => return Err(why),
