@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{ArgAction, Args, Subcommand, ValueEnum};
 use jiff::Timestamp;
+use seathold_language::Language;
 use seathold_recording::limits::{NAME_MAX, TYPED_NAME_MAX, TYPED_NOTE_MAX};
 use seathold_register::batch::columns;
 use seathold_sequencer::input::Sides;
@@ -71,6 +72,11 @@ pub fn name(text: &str) -> Result<String, String> {
         return Err(format!("it has {} bytes, and {NAME_MAX} are allowed", name.len()));
     }
     Ok(name)
+}
+
+/// `--language`.
+pub(crate) fn language(text: &str) -> Result<Language, String> {
+    Language::of_tag(text).ok_or_else(|| format!("give one of {}", Language::ALL.map(Language::tag).join(", ")))
 }
 
 /// A person's name, as it stands on records: not empty, and nothing that acts on a screen.

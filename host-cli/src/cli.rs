@@ -78,6 +78,10 @@ pub enum Command {
     /// Issue certificates of valves and batches to go with them to the customer
     #[command(subcommand)]
     Certificate(Box<crate::cmd::certificate::CertificateCommand>),
+    /// Sign files, such as an export or a bundle, with the bench's key
+    Sign(crate::cmd::signed_files::SignArgs),
+    /// Tell whether files are as whoever has a key signed them: certificates and others
+    Verify(crate::cmd::signed_files::VerifyFileArgs),
     /// Find runs in the register; the history of a valve
     Find(Box<crate::cmd::find::FindArgs>),
     /// Make, check and merge registers; get recordings in and out

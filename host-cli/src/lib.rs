@@ -35,17 +35,16 @@ pub mod error;
 pub mod exit;
 pub mod help;
 pub mod line_editor;
+pub mod passphrase;
 pub mod plot;
 pub mod quantity_args;
 pub mod rig;
 pub mod rig_args;
 pub mod schema;
 pub mod screen;
-pub mod secret_file;
 pub mod serve;
 pub mod session;
 pub mod settings;
-pub mod signing_key;
 pub mod speed;
 pub mod watch;
 

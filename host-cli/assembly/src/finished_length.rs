@@ -15,7 +15,7 @@
 //!
 //! Tails are those of Student's t with the effective degrees of freedom (JCGM 100:2008, G.4), normal where they are many.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
 use crate::length::Length;
@@ -111,7 +111,7 @@ impl LengthUncertainty {
 }
 
 /// Whether a finished length conforms.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum LengthVerdict {
     /// Within its tolerance.

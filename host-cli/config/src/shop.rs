@@ -3,6 +3,8 @@
 use std::collections::HashSet;
 use std::path::Path;
 
+use seathold_language::Language;
+
 use crate::Error;
 use crate::config_file::ConfigFile;
 
@@ -26,6 +28,8 @@ pub struct Shop {
     pub contact: String,
     /// What the numbers of its certificates begin with.
     pub certificate_prefix: String,
+    /// Language of its certificates.
+    pub language: Language,
     /// Who may release a certificate; anybody where there is none.
     pub signatories: Vec<Signatory>,
 }
@@ -65,6 +69,7 @@ fn from(mut file: ConfigFile) -> Result<Shop, Error> {
         address: text(&mut file, "address").unwrap_or_default(),
         contact: text(&mut file, "contact").unwrap_or_default(),
         certificate_prefix: file.checked("certificate_prefix", false, prefix).unwrap_or_default(),
+        language: file.checked("language", false, language).unwrap_or_default(),
         signatories: Vec::new(),
     };
     let mut names = HashSet::new();
@@ -111,18 +116,25 @@ fn prefix(text: &str) -> Result<String, String> {
     Ok(text.into())
 }
 
+fn language(text: &str) -> Result<Language, String> {
+    let known = || Language::ALL.map(Language::tag).join(", ");
+    Language::of_tag(text).ok_or_else(|| format!("\"{text}\" is no language that is known; there are: {}", known()))
+}
+
 /// A file to start from.
 pub const TEMPLATE: &str = r#"# The shop that hands valves over: an example. Put in your own.
 #
 # name                at the head of every certificate
 # address, contact    below it; may be left out
 # certificate_prefix  what the numbers of certificates begin with: letters, digits, hyphens
+# language            of its certificates: en, de; --language of a command goes before it
 # signatory           who may release a certificate, one after the other; without any, anybody
 
 name = "Tidewater Valve Works"
 address = "Slipway 4, Old Harbour"
 contact = "valves@tidewater.example"
 certificate_prefix = "TW"
+language = "en"
 
 [[signatory]]
 name = "Ada Brook"

@@ -1,10 +1,12 @@
 //! What a report is made of, without its appearance.
 
+use seathold_language::Language;
+
 use crate::chart::Picture;
 use crate::matrix_code::MatrixCode;
 
 /// A report without its appearance.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Document {
     /// Its title, also that of the file.
     pub title: String,
@@ -12,6 +14,8 @@ pub struct Document {
     pub foot: String,
     /// When the newest run on it began (RFC 3339); empty when there is none.
     pub moment: String,
+    /// Its language.
+    pub language: Language,
     /// What is on it, in order.
     pub blocks: Vec<Block>,
 }

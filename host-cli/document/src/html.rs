@@ -27,7 +27,7 @@ pub fn page(document: &Document) -> String {
         .collect();
     html! {
         (DOCTYPE)
-        html lang="en" {
+        html lang=(document.language.tag()) {
             head {
                 meta charset="utf-8";
                 // By this it is known again, and may be replaced by a newer one.

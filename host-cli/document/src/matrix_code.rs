@@ -217,7 +217,13 @@ mod tests {
     fn a_page_draws_the_matrix_and_says_what_it_holds() {
         let code = MatrixCode::new("HM-001 <b>&\"x").unwrap();
         let blocks = vec![crate::Block::Code { code: code.clone(), caption: "<i>Scan".into() }];
-        let document = crate::Document { title: "T".into(), foot: String::new(), moment: String::new(), blocks };
+        let document = crate::Document {
+            title: "T".into(),
+            foot: String::new(),
+            moment: String::new(),
+            blocks,
+            ..crate::Document::default()
+        };
         let page = crate::html::page(&document);
         assert!(
             page.contains("that holds the text: HM-001 &lt;b&gt;&amp;") && page.contains("<figcaption>&lt;i&gt;Scan")

@@ -14,7 +14,7 @@ use super::intake::{self, Refusal};
 use super::note::NewNote;
 use super::quarantine::Refused;
 use super::record::{ChainRecord, ChainTable, NOTES, RUNS};
-use super::transaction::{one, second, transact};
+use super::transaction::{one, second};
 use crate::error::Error;
 
 /// Data of a run that is not in its recording.
@@ -99,7 +99,7 @@ impl Register {
                 })?;
             Ok(AppendedRun { id, number, seal, new: true })
         };
-        transact(&mut self.db, add).at(&path)
+        self.transact(add).at(&path)
     }
 
     /// Adds a note, and gives its number.
@@ -112,7 +112,7 @@ impl Register {
         {
             return Err(Error::register(&path, RegisterError::Refused(why)));
         }
-        transact(&mut self.db, |change| insert_note(change, &bench, note, now)).at(&path)
+        self.transact(|change| insert_note(change, &bench, note, now)).at(&path)
     }
 }
 

@@ -13,7 +13,6 @@ use super::intake::{VALVES_MAX, valve_fault};
 use super::note::{NewNote, NoteKind, NoteRecord, ValveRecord};
 use super::query::RunRow;
 use super::reason::Correction;
-use super::transaction::transact;
 use super::valves::{list, tell_valve};
 use crate::error::Error;
 
@@ -38,7 +37,7 @@ impl Register {
         let note = self.correction(NoteKind::Added, batch, None, None, &why);
         let note = NewNote { text: sealed_list::restatement(why.reason.trim(), valves), ..note };
         let (path, bench) = (self.path.clone(), self.bench.clone());
-        transact(&mut self.db, |change| {
+        self.transact(|change| {
             for valve in valves {
                 tell_valve(change, valve)?;
                 append_to_list(change, batch, &valve.serial)?;

@@ -140,6 +140,15 @@ pub enum Error {
     },
 }
 
+impl From<seathold_signing::Error> for Error {
+    fn from(why: seathold_signing::Error) -> Self {
+        match why {
+            seathold_signing::Error::File(why) => Self::File(why),
+            seathold_signing::Error::Input(why) => Self::Input(why),
+        }
+    }
+}
+
 impl Error {
     /// One mistake on the command line.
     pub fn usage(message: impl Into<String>) -> Self {

@@ -18,6 +18,7 @@ pub mod query;
 pub mod reason;
 mod record;
 mod schema;
+pub mod signed;
 mod soundness;
 mod transaction;
 pub mod valves;
@@ -48,6 +49,8 @@ pub struct Register {
     bench: String,
     /// Version of its tables: an older file is read as it is.
     version: u32,
+    /// The key that its own records are signed with.
+    signer: signed::BenchSigner,
 }
 
 impl Register {
@@ -64,6 +67,11 @@ impl Register {
     /// Whether the file has the tables that came with version 2: quarantine and claims.
     pub(crate) fn has_quarantine(&self) -> bool {
         self.version >= 2
+    }
+
+    /// Whether the file has the table that came with version 4.
+    pub(crate) fn has_signatures(&self) -> bool {
+        self.version >= signed::SINCE
     }
 
     /// A record's name, `BENCH/NUMBER`, as short as it can be: the number for this bench, a few digits of the UUID for

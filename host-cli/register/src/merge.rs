@@ -22,7 +22,8 @@ use super::extract::SharedText;
 use super::intake::{batch_fault, record_fault, valve_fault};
 use super::open::genesis;
 use super::quarantine::Refused;
-use super::record::{RecordPlace, SHARED, SealedRecord};
+use super::record::{RecordPlace, SHARED, SealedRecord, seal_of};
+use super::signed::Signature;
 use super::transaction::{one, transact};
 use super::valves::{ValveRecord, tell_valve, valve_row};
 use super::{Access, Register, RunFilter};
@@ -52,6 +53,8 @@ struct TransferRecord {
     sealed: SealedRecord,
     /// A run's recipe, rig and calibrations.
     parts: Vec<SharedText>,
+    /// Its signature, where it has one.
+    signature: Option<Signature>,
 }
 
 impl Register {
@@ -106,6 +109,14 @@ impl Register {
             let of_batch = self.notes(Some(batch), None)?.into_iter().filter(|note| note.serial.is_none());
             wanted.extend(of_batch.map(|note| (note.bench, note.number)));
         }
+        // The keys that their signatures are checked with.
+        if self.has_signatures() {
+            let benches: BTreeSet<String> = wanted.iter().map(|(bench, _)| bench.clone()).collect();
+            for bench in benches {
+                let keys = self.notes_where("bench = ?1 AND kind = 'key' AND ?2 IS NULL", (Some(&bench), None))?;
+                wanted.extend(keys.into_iter().map(|note| (note.bench, note.number)));
+            }
+        }
         let mut bundle = Self::open_named(to, Access::Make, "bundle")?;
         bundle.take(self, Some(&wanted), now)
     }
@@ -156,7 +167,7 @@ impl Register {
                 let mut read = Vec::new();
                 for place in some {
                     let here = seal_of(&self.db, &chain.bench, place.number).at(&path)?;
-                    let transfer = TransferRecord::read(&other.db, *place).at(&other.path)?;
+                    let transfer = TransferRecord::read(&other.db, *place, other.has_signatures()).at(&other.path)?;
                     // Its number comes from an index there, which somebody may have changed by itself.
                     if transfer.sealed.number() != place.number {
                         let what = "its index of records does not agree with the records".into();
@@ -231,16 +242,9 @@ fn apart(other: &Path, name: &str, number: i64) -> RegisterError {
     ))
 }
 
-fn seal_of(db: &Connection, bench: &str, number: i64) -> rusqlite::Result<Option<String>> {
-    let mut query = db.prepare_cached(
-        "SELECT seal FROM runs WHERE bench = ?1 AND number = ?2 UNION ALL SELECT seal FROM notes WHERE bench = ?1 AND \
-         number = ?2",
-    )?;
-    query.query_row(params![bench, number], |row| row.get(0)).optional()
-}
-
 impl TransferRecord {
-    fn read(db: &Connection, place: RecordPlace) -> rusqlite::Result<Self> {
+    /// Reads one of a register whose records may be `signed`.
+    fn read(db: &Connection, place: RecordPlace, signed: bool) -> rusqlite::Result<Self> {
         let sealed = SealedRecord::read(db, place)?;
         let mut parts = Vec::new();
         if sealed.is_run() {
@@ -251,18 +255,24 @@ impl TransferRecord {
                 parts.push(SharedText { table, sha256, json });
             }
         }
-        Ok(Self { sealed, parts })
+        let signature = match signed {
+            true => Signature::of(db, sealed.text("bench"), sealed.number())?,
+            false => None,
+        };
+        Ok(Self { sealed, parts, signature })
     }
 
     /// Whether it may be added.
     fn check(&self, name: &str) -> Result<(), RegisterError> {
         let part_altered = || self.parts.iter().any(|part| sha256(part.json.as_bytes()) != part.sha256);
+        let (bench, number) = (self.sealed.text("bench"), self.sealed.number());
+        let forged = |signature: &Signature| !signature.holds(bench, number, &self.sealed.seal);
         let what = match self.sealed.altered() {
             Some(what) => what,
             None if part_altered() => "has a recipe, rig or calibration that was altered",
+            None if self.signature.as_ref().is_some_and(forged) => "has a signature that its key did not make",
             None => return Ok(()),
         };
-        let number = self.sealed.number();
         Err(RegisterError::Damaged(format!("record {number} of bench {name} {what}")))
     }
 }
@@ -335,7 +345,7 @@ impl Context<'_> {
             params![self.bench, self.name, genesis(self.bench)],
         )?;
         let (mut runs, mut notes) = (0, 0);
-        for TransferRecord { sealed, parts } in transfers {
+        for TransferRecord { sealed, parts, signature } in transfers {
             self.valve_and_batch(change, sealed)?;
             parts.iter().try_for_each(|part| keep(change, part))?;
             let mut again = false;
@@ -355,6 +365,9 @@ impl Context<'_> {
             }
             let id = sealed.record.insert(change, sealed.table, &sealed.seal, again)?;
             sealed.record.confirm(change, sealed.table, id, &sealed.seal)?;
+            if let Some(signature) = signature {
+                signature.insert(change, self.bench, sealed.number())?;
+            }
         }
         if let Some(TransferRecord { sealed: last, .. }) = transfers.last() {
             let number = last.number();

@@ -5,6 +5,7 @@ use serde::Serialize;
 use crate::assembly::sealed;
 use crate::customer::{certificate, order};
 use crate::override_note::override_words;
+use crate::signed::key_note;
 
 /// A valve in the register.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
@@ -57,6 +58,8 @@ pub enum NoteKind {
     Order,
     /// A certificate was issued.
     Certificate,
+    /// The key was stated that records are signed with.
+    Key,
     /// Anything else.
     Remark,
     /// A batch was closed.
@@ -147,6 +150,7 @@ impl NoteRecord {
             (NoteKind::Paired, _) => sealed::paired_words(&self.text).unwrap_or_else(own),
             (NoteKind::Order, _) => order::words(&self.text).unwrap_or_else(own),
             (NoteKind::Certificate, serial) => certificate::words(&self.text, serial.as_deref()).unwrap_or_else(own),
+            (NoteKind::Key, _) => key_note::words(&self.text).unwrap_or_else(own),
             (NoteKind::Bolted, _) => sealed::bolted_words(&self.text).unwrap_or_else(own),
             _ => own(),
         }
@@ -171,6 +175,7 @@ pub const fn note_words(kind: NoteKind) -> &'static str {
         NoteKind::Bolted => "bolted up",
         NoteKind::Order => "order stated",
         NoteKind::Certificate => "certificate issued",
+        NoteKind::Key => "key stated",
         NoteKind::Remark => "remark",
         NoteKind::Closed => "batch closed",
     }

@@ -7,6 +7,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags, TransactionBehavior, params};
 
 use super::error::WithPath;
 use super::schema::{APPLICATION, MIGRATIONS, VERSION};
+use super::signed::BenchSigner;
 use super::{Register, RegisterError};
 use crate::error::Error;
 
@@ -89,7 +90,12 @@ impl Register {
             .at(path)?;
         let bench = db.query_row("SELECT bench FROM benches WHERE local = 1", [], |row| row.get(0)).at(path)?;
         let version = if access == Access::Read { version } else { VERSION };
-        Ok(Self { db, path: path.into(), bench, version })
+        let signer = BenchSigner::beside(path);
+        let mut register = Self { db, path: path.into(), bench, version, signer };
+        if access != Access::Read {
+            register.finish_change_of_keys()?;
+        }
+        Ok(register)
     }
 
     /// Waits this long for another program's write, instead of the usual time.

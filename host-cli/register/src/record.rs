@@ -6,7 +6,7 @@
 //! digits of its bits, NULL is `-,`. The column `previous` is among them, and that is what makes it a chain.
 
 use rusqlite::types::{Value, ValueRef};
-use rusqlite::{Connection, OptionalExtension, Row, params_from_iter};
+use rusqlite::{Connection, OptionalExtension, Row, params, params_from_iter};
 use seathold_recording::hash::sha256;
 use sha2::{Digest, Sha256};
 
@@ -313,6 +313,15 @@ fn netstring(hash: &mut Sha256, bytes: &[u8]) {
     hash.update(b":");
     hash.update(bytes);
     hash.update(b",");
+}
+
+/// The seal of a record, where it is here.
+pub(crate) fn seal_of(db: &Connection, bench: &str, number: i64) -> rusqlite::Result<Option<String>> {
+    let mut query = db.prepare_cached(
+        "SELECT seal FROM runs WHERE bench = ?1 AND number = ?2 UNION ALL SELECT seal FROM notes WHERE bench = ?1 AND \
+         number = ?2",
+    )?;
+    query.query_row(params![bench, number], |row| row.get(0)).optional()
 }
 
 #[cfg(test)]

@@ -6,5 +6,9 @@ pub(crate) const APPLICATION: u32 = u32::from_be_bytes(*b"sthd");
 pub(crate) const VERSION: u32 = MIGRATIONS.len() as u32;
 
 /// Each takes the tables from one version to the next; released ones are never changed.
-pub(super) const MIGRATIONS: &[&str] =
-    &[include_str!("schema.sql"), include_str!("schema_2.sql"), include_str!("schema_3.sql")];
+pub(super) const MIGRATIONS: &[&str] = &[
+    include_str!("schema.sql"),
+    include_str!("schema_2.sql"),
+    include_str!("schema_3.sql"),
+    include_str!("schema_4.sql"),
+];

@@ -14,7 +14,7 @@ use super::note::{NewNote, NoteKind};
 pub use super::note::{NoteRecord, ValveRecord};
 use super::reason::Correction;
 use super::record::NOTES;
-use super::transaction::{one, second, transact};
+use super::transaction::{one, second};
 use crate::error::Error;
 
 /// A batch.
@@ -78,7 +78,7 @@ impl Register {
         let (path, bench) = (self.path.clone(), self.bench.clone());
         let batch = uuid::Uuid::now_v7().to_string();
         let opened_at = second(now);
-        transact(&mut self.db, |change| {
+        self.transact(|change| {
             one(change.execute(
                 "INSERT INTO batches (batch, name, opened_at, check_digit) VALUES (?, ?, ?, ?)",
                 params![batch, name, opened_at, check_digit],
@@ -257,7 +257,7 @@ impl Register {
             text: sealed_list::restatement(why.reason.trim(), valves),
         };
         let (path, bench) = (self.path.clone(), self.bench.clone());
-        transact(&mut self.db, |change| insert_note(change, &bench, &note, why.now)).at(&path)
+        self.transact(|change| insert_note(change, &bench, &note, why.now)).at(&path)
     }
 
     /// A valve by its serial number.

@@ -11,6 +11,7 @@ use super::extract::RecordingExtract;
 use super::intake;
 use super::open::genesis;
 use super::record::{RecordPlace, SealedRecord};
+use super::signed::{SignedChain, signed_chain};
 use crate::error::Error;
 
 /// Records checked in parallel.
@@ -33,6 +34,8 @@ pub struct VerifiedChain {
     pub last: u64,
     /// Seal of the last.
     pub seal: String,
+    /// Its signatures; none before they were looked at.
+    pub signed: SignedChain,
 }
 
 /// The first record that is not valid.
@@ -97,6 +100,13 @@ impl Register {
         for chain in &mut chains {
             if let Some(broken) = walk(&snapshot, chain, replay, &mut checked, &mut progress).at(&self.path)? {
                 return Ok(Verification::Broken(broken));
+            }
+            match signed_chain(&snapshot, self.version, &chain.bench).at(&self.path)? {
+                Ok(signed) => chain.signed = signed,
+                Err((number, what)) => {
+                    let (bench, name) = (chain.bench.clone(), chain.name.clone());
+                    return Ok(Verification::Broken(BrokenRecord { bench, name, number, what }));
+                }
             }
         }
         for look in [unsealed, lists] {
@@ -189,6 +199,7 @@ fn chains(db: &Connection) -> rusqlite::Result<Vec<VerifiedChain>> {
             last_number: row.get::<_, i64>(6)?.try_into().unwrap_or(0),
             last: row.get::<_, i64>(4)?.try_into().unwrap_or(0),
             seal: row.get(5)?,
+            signed: SignedChain::default(),
         })
     })?;
     rows.collect()

@@ -7,11 +7,34 @@ use seathold_document::{Block, DocumentColumn, DocumentTable};
 use seathold_register::assembly::progress::{AssemblyProgress, StepState, ValveAssembly};
 use seathold_register::assembly::sealed::{PairedHead, mm};
 use seathold_register::name_or_none;
+use serde::{Deserialize, Serialize};
 
-use super::valve::moment;
+use super::moment::moment;
 
 /// Coverage factor of a stated expanded uncertainty: about 95 % (JCGM 100:2008, 6.3.3).
 const K: f64 = 2.0;
+
+/// A finished length as it was measured, millimetres.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ReportedLength {
+    /// The length; none where it was not measured.
+    pub mm: Option<f64>,
+    /// Its expanded uncertainty, for a coverage of about 95 %; none where nothing says it.
+    pub expanded_mm: Option<f64>,
+    /// Whether the valve was reworked since.
+    pub before_rework: bool,
+}
+
+/// What a finished length is to be, millimetres.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RequiredLength {
+    /// As drawn.
+    pub nominal_mm: f64,
+    /// The least.
+    pub least_mm: f64,
+    /// The most.
+    pub most_mm: f64,
+}
 
 /// How a valve was put together.
 #[derive(Clone, Debug)]
@@ -50,9 +73,26 @@ impl ReportedAssembly {
         [vec![steps], self.conflicts.clone()].concat().join("; ")
     }
 
-    /// The same; none where no steps are stated.
-    pub(crate) fn steps_in_short(&self) -> Option<String> {
-        (!self.steps.is_empty() || !self.conflicts.is_empty()).then(|| self.in_short())
+    /// The same in parts: whether steps are stated, those that are not done, fittings that are on record in another valve too.
+    pub(crate) fn in_parts(&self) -> (bool, Vec<String>, Vec<String>) {
+        let open = self.open().into_iter().map(str::to_owned).collect();
+        (!self.steps.is_empty(), open, self.conflicts.clone())
+    }
+
+    /// The finished length as it was measured.
+    pub(crate) fn reported_length(&self) -> Option<ReportedLength> {
+        let bolted = self.valve.bolted.as_ref()?;
+        Some(ReportedLength {
+            mm: bolted.head.finished_mm,
+            expanded_mm: bolted.head.finished_u_mm.map(|u| K * u),
+            before_rework: bolted.before_rework,
+        })
+    }
+
+    /// What the finished length is to be.
+    pub(crate) fn required_length(&self) -> Option<RequiredLength> {
+        let to = self.requirement?;
+        Some(RequiredLength { nominal_mm: to.nominal_mm, least_mm: to.least_mm, most_mm: to.most_mm })
     }
 
     /// The finished length as it was measured, its uncertainty and whether it conforms: "120.045 ± 0.042 mm, conforms".
@@ -75,11 +115,6 @@ impl ReportedAssembly {
     /// Whether the finished length conforms; none where it was not measured, or nothing says what it is to be.
     pub(crate) fn length_verdict(&self) -> Option<LengthVerdict> {
         verdict(self.requirement, &self.valve)
-    }
-
-    /// Whether a step is open, or a fitting on record in another valve too.
-    pub(crate) fn is_incomplete(&self) -> bool {
-        !self.open().is_empty() || !self.conflicts.is_empty()
     }
 
     /// What the finished length is to be: "120.000 mm, 119.800 to 120.200 mm".

@@ -11,10 +11,11 @@ use seathold_sequencer::input::Side;
 use seathold_text::messages::{counted, side_name, sides, verdict_word};
 use seathold_text::outcome;
 
+use super::moment::moment;
 use super::trace::pair;
 use super::valve::{
-    calibrations, differing, distinct, heads, leak, limit, moment, newest, note_blocks, notes, operator, pressure,
-    records, replayed, result_so_far, run_notices, settings, upper_first,
+    calibrations, differing, distinct, heads, leak, limit, newest, note_blocks, notes, operator, pressure, records,
+    replayed, result_so_far, run_notices, settings, upper_first,
 };
 use super::{Evidence, NO_VERDICT, RegisterHistory, ReportNote, ReportedBatch, ValveHistory, method};
 
@@ -52,7 +53,7 @@ pub fn document(name: &str, valves: &[ValveHistory<'_>], of: Option<&ReportedBat
     if runs.is_empty() {
         let moment = batch.map(|batch| batch.opened_at.clone()).unwrap_or_default();
         blocks.extend(ends);
-        return Document { title: name.to_owned(), foot, moment, blocks };
+        return Document { title: name.to_owned(), foot, moment, blocks, ..Document::default() };
     }
     blocks.extend(method::method(&replayed(&runs), serial));
     blocks.push(Block::Heading(2, "Valve by valve".into()));
@@ -69,7 +70,7 @@ pub fn document(name: &str, valves: &[ValveHistory<'_>], of: Option<&ReportedBat
     blocks.extend(settings(runs.iter().copied()));
     blocks.extend(records(runs.iter().copied()));
     blocks.extend(ends);
-    Document { title: name.to_owned(), foot, moment: newest(&runs), blocks }
+    Document { title: name.to_owned(), foot, moment: newest(&runs), blocks, ..Document::default() }
 }
 
 /// Valves of each verdict, the good first.

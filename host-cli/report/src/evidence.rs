@@ -1,5 +1,6 @@
 //! One run, read from its recording, as far as a report needs it.
 
+use crate::run_mark::RunMark;
 use std::path::Path;
 
 use seathold_recording::{self as recording, Header, Recording, Summary, replay};
@@ -65,11 +66,11 @@ pub struct RegisterEntry {
     /// The hash over the run and the one before.
     pub hash: String,
     /// Why it does not count for its valve, where it does not.
-    pub excluded: Option<String>,
+    pub excluded: Option<RunMark>,
     /// Who wanted it although it does not fit its valve, and why, where somebody did.
-    pub overridden: Option<String>,
+    pub overridden: Option<RunMark>,
     /// For which valve it was recorded, where another was on the rig: who says so, and why.
-    pub moved: Option<String>,
+    pub moved: Option<RunMark>,
     /// The valve that it counts for.
     pub serial: String,
 }
@@ -155,8 +156,8 @@ impl Evidence {
     }
 
     /// Why it does not count for its valve, where it does not.
-    pub(crate) fn excluded(&self) -> Option<&str> {
-        self.seal.as_ref()?.excluded.as_deref()
+    pub(crate) fn excluded(&self) -> Option<&RunMark> {
+        self.seal.as_ref()?.excluded.as_ref()
     }
 
     /// Whether the readings came from the simulated rig.

@@ -3,19 +3,19 @@
 pub mod assembly;
 pub mod batch;
 pub mod certificate;
-mod correction;
 mod evidence;
 pub mod export;
 mod history;
 pub mod kept_fittings;
 pub mod label;
 mod method;
+mod moment;
+pub mod run_mark;
 mod trace;
 pub mod tray;
 pub mod valve;
 mod valve_history;
 
-pub use correction::{exclusion_words, moved_words, override_words};
 pub use evidence::{Evidence, Integrity, RegisterEntry};
 pub use history::{ChainHead, RegisterHistory, ReportNote, ReportedBatch, RunSelection};
 pub use valve_history::{NO_VERDICT, ValveHistory, by_valve};

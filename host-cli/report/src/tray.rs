@@ -97,7 +97,13 @@ pub fn document(page: &TrayPage) -> Document {
     if !page.hints.is_empty() {
         blocks.push(Block::List(page.hints.clone()));
     }
-    Document { title: page.title.clone(), foot: page.foot.clone(), moment: page.moment.clone(), blocks }
+    Document {
+        title: page.title.clone(),
+        foot: page.foot.clone(),
+        moment: page.moment.clone(),
+        blocks,
+        ..Document::default()
+    }
 }
 
 /// A column a class, as the tray lies; what does not fit beside each other goes below.

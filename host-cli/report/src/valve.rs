@@ -1,5 +1,7 @@
 //! The report on one valve.
 
+use crate::moment::moment;
+use crate::run_mark::RunMark;
 use seathold_document::{Block, Document, DocumentColumn, DocumentTable};
 use seathold_register::note_words;
 use seathold_register::valves::ValveRecord;
@@ -53,6 +55,7 @@ pub fn document(valve: &ValveHistory<'_>) -> Document {
         foot: format!("Valve {}: {}", valve.serial, valve.word()),
         moment: newest(&valve.runs),
         blocks,
+        ..Document::default()
     }
 }
 
@@ -165,17 +168,6 @@ pub(super) fn replayed<'a>(runs: &[&'a Evidence]) -> Vec<&'a Evidence> {
 /// When the newest of several runs began.
 pub(super) fn newest(runs: &[&Evidence]) -> String {
     runs.iter().map(|run| run.header.started_at.as_str()).max().unwrap_or_default().to_owned()
-}
-
-/// "2026-03-02 09:30 UTC".
-pub(crate) fn moment(rfc3339: &str) -> String {
-    let text = rfc3339.trim_end_matches('Z');
-    match text.split_once('T') {
-        Some((date, time)) if rfc3339.ends_with('Z') => {
-            format!("{date} {} UTC", time.split('.').next().unwrap_or(time))
-        }
-        _ => rfc3339.to_owned(),
-    }
 }
 
 pub(super) fn operator(run: &Evidence) -> String {
@@ -306,7 +298,7 @@ pub(super) fn run_notices(run: &Evidence) -> Vec<Block> {
     let mut blocks = Vec::new();
     let mut notice = |what: &str, text: String| blocks.push(Block::Notice(what.into(), text));
     if let Some(seal) = &run.seal {
-        let what = |words: &String| format!("record {}: {words}", seal.short);
+        let what = |mark: &RunMark| format!("record {}: {}", seal.short, mark.words());
         for (headline, words) in
             [("Moved", &seal.moved), ("Does not count", &seal.excluded), ("Override", &seal.overridden)]
         {

@@ -81,6 +81,12 @@ impl<'a> ValveHistory<'a> {
         sound.then(|| diagnose(self.side(Side::First), self.side(Side::Second)))
     }
 
+    /// Whether a fault ended a run that counts.
+    pub fn faulted(&self) -> bool {
+        let runs = [Side::First, Side::Second].into_iter().filter_map(|side| self.run(side));
+        runs.into_iter().any(|run| !run.summary.faults.is_empty())
+    }
+
     /// The reason for the verdict, in a sentence.
     pub fn reason(&self) -> String {
         if self.differs() {
@@ -91,7 +97,7 @@ impl<'a> ValveHistory<'a> {
         let sides = [Side::First, Side::Second];
         let missing: Vec<&str> =
             sides.into_iter().filter(|s| self.side(*s).is_none()).map(messages::side_name).collect();
-        let faulted = sides.iter().filter_map(|s| self.run(*s)).any(|run| !run.summary.faults.is_empty());
+        let faulted = self.faulted();
         let mut text = match self.verdict() {
             Some(Verdict::Tight) => "The leak of each side, with its guard band, lies under the limit.".to_owned(),
             Some(Verdict::Leaking) => "At least one side leaks more than the limit allows.".to_owned(),

@@ -33,6 +33,7 @@ pub mod plan;
 mod progress;
 mod recordings_arg;
 pub mod register;
+mod register_signed;
 pub mod rejudge;
 mod replay;
 pub mod report;
@@ -48,6 +49,7 @@ pub mod schema;
 pub mod serve;
 pub mod settings;
 mod show;
+pub mod signed_files;
 mod stdin_lines;
 pub mod study;
 pub mod study_causes;
@@ -141,7 +143,8 @@ const fn may_end(command: &Command) -> bool {
         | Command::Plan(_)
         | Command::Pair(_)
         | Command::Label(_)
-        | Command::Find(_) => true,
+        | Command::Find(_)
+        | Command::Verify(_) => true,
         Command::Register(command) => !matches!(**command, register::RegisterCommand::Bundle { .. }),
         Command::Run(_)
         | Command::Rigs(_)
@@ -154,6 +157,7 @@ const fn may_end(command: &Command) -> bool {
         | Command::Batch(_)
         | Command::Assembly(_)
         | Command::Certificate(_)
+        | Command::Sign(_)
         | Command::Recipe(_)
         | Command::Rig(_)
         | Command::Valve(_)
@@ -186,6 +190,7 @@ fn acts(command: &Command) -> bool {
             register::RegisterCommand::Merge { .. }
                 | register::RegisterCommand::Import { .. }
                 | register::RegisterCommand::Quarantine(register::QuarantineCommand::Remove { .. })
+                | register::RegisterCommand::Key { .. }
         ),
         Command::Rig(command) => matches!(command, RigCommand::Load(_) | RigCommand::WaiveCheck(_)),
         _ => false,
@@ -225,6 +230,8 @@ fn carry_out(typed: Typed, console: &mut Console<'_>) -> Result<Exit, Error> {
         Some(Command::Assembly(command)) => assembly::run(&command, console),
         Some(Command::Certificate(command)) => certificate::run(&command, console),
         Some(Command::Label(command)) => label::run(&command, console),
+        Some(Command::Sign(args)) => signed_files::sign(&args, console),
+        Some(Command::Verify(args)) => signed_files::verify(&args, console),
         Some(Command::Find(find)) => find::run(&find, console),
         Some(Command::Register(command)) => register::run(&command, console),
         Some(Command::Recipe(command)) => files::recipe(&command, console),

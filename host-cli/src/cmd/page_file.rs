@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use seathold_document::pdf::{self, AttachedFile, PageSize};
+use seathold_document::pdf::{self, AttachedFile, PageSize, PdfError};
 use seathold_document::{Document, html};
 use seathold_recording::file::{self, NewFile, Replace};
 use seathold_recording::plain::lines;
@@ -67,12 +67,20 @@ pub(super) fn can_be_written(path: &Path, document: Document, size: PageSize, fo
 }
 
 fn page(path: &Path, document: Document, size: PageSize, attached: &[AttachedFile]) -> Result<Vec<u8>, Error> {
-    let document = document.map_texts(|text| lines(text).into_owned());
     if ending(path) != "pdf" {
-        return Ok(html::page(&document).into_bytes());
+        return Ok(html::page(&plain(document)).into_bytes());
     }
-    let why = |why| Error::file("write", path, std::io::Error::other(why));
-    pdf::document_with(&document, size, attached).map_err(why)
+    pdf_page(document, size, attached).map_err(|why| Error::file("write", path, std::io::Error::other(why)))
+}
+
+/// The bytes of a PDF.
+pub(super) fn pdf_page(document: Document, size: PageSize, attached: &[AttachedFile]) -> Result<Vec<u8>, PdfError> {
+    pdf::document_with(&plain(document), size, attached)
+}
+
+/// With no text in it that acts on a screen.
+fn plain(document: Document) -> Document {
+    document.map_texts(|text| lines(text).into_owned())
 }
 
 const fn replaced(force: bool) -> Replace {

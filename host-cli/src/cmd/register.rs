@@ -15,6 +15,7 @@ use serde_json::json;
 
 use super::find::{RegisterArg, RunFilterArgs};
 use super::progress::Counter;
+use super::register_signed::{KnownElsewhere, compare, head as head_of, make_key, say_key};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -30,6 +31,25 @@ pub enum RegisterCommand {
         /// What people call the bench
         #[arg(long, value_name = "NAME", default_value = "bench")]
         bench: String,
+        /// Make no key: its records are not signed
+        #[arg(long)]
+        no_key: bool,
+    },
+    /// Make a key that the bench's records are signed with from here on, or another in place of it
+    Key {
+        /// Who does it
+        #[arg(long, value_name = "NAME", value_parser = crate::args::person)]
+        operator: Option<String>,
+        #[command(flatten)]
+        register: RegisterArg,
+    },
+    /// Write where the chains end, to be kept elsewhere: `verify --since-head` then sees what was cut off
+    Head {
+        /// The file [default: none, they are printed]
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+        #[command(flatten)]
+        register: RegisterArg,
     },
     /// Print what is in a register
     Info {
@@ -45,6 +65,13 @@ pub enum RegisterCommand {
         /// given again
         #[arg(long, value_name = "HASH", value_parser = head)]
         head: Vec<String>,
+        /// Heads kept elsewhere (`register head`), or a certificate's data, which must still be in the chains; may be
+        /// given again
+        #[arg(long, value_name = "FILE")]
+        since_head: Vec<PathBuf>,
+        /// Public part of a bench's key, which must have signed its chain
+        #[arg(long, value_name = "FILE.pub")]
+        key: Option<PathBuf>,
         /// Replay every recording too, as when it was let in: for records from before that was done
         #[arg(long)]
         replay: bool,
@@ -127,23 +154,35 @@ fn head(text: &str) -> Result<String, String> {
 pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     if !matches!(
         command,
-        RegisterCommand::Info { .. } | RegisterCommand::Verify { .. } | RegisterCommand::Extract { .. }
+        RegisterCommand::Info { .. }
+            | RegisterCommand::Verify { .. }
+            | RegisterCommand::Extract { .. }
+            | RegisterCommand::Head { .. }
     ) {
         // Identifiers of benches and records are made of it.
         console.date()?;
     }
     match command {
-        RegisterCommand::Init { file, bench } => {
+        RegisterCommand::Init { file, bench, no_key } => {
             if file.exists() {
                 return Err(Error::file("make", file, std::io::ErrorKind::AlreadyExists.into()));
             }
-            let register = Register::open_named(file, Access::Make, bench)?;
+            let mut register = Register::open_named(file, Access::Make, bench)?;
             writeln!(console.out, "{}: made for bench {bench} ({})", file.display(), register.bench())?;
+            if !no_key {
+                let key = register.make_key("", console.clock.now())?;
+                return say_key(file, &key, console);
+            }
         }
         RegisterCommand::Info { register, json } => info(&register.register, *json, console)?,
-        RegisterCommand::Verify { head, replay, register } => {
-            return verify(&register.register, head, *replay, console);
+        RegisterCommand::Verify { head, since_head, key, replay, register } => {
+            let known = KnownElsewhere { since: since_head, key: key.as_ref() };
+            return verify(&register.register, head, &known, *replay, console);
         }
+        RegisterCommand::Key { operator, register } => {
+            return make_key(&register.register, operator.as_deref().unwrap_or_default(), console);
+        }
+        RegisterCommand::Head { out, register } => return head_of(&register.register, out.as_ref(), console),
         RegisterCommand::Merge { files, register } => {
             let mut register = Register::open(&register.register, Access::Make)?;
             let mut exit = Exit::Good;
@@ -326,7 +365,13 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
     Ok(())
 }
 
-fn verify(path: &Path, heads: &[String], replay: bool, console: &mut Console<'_>) -> Result<Exit, Error> {
+fn verify(
+    path: &Path,
+    heads: &[String],
+    known: &KnownElsewhere<'_>,
+    replay: bool,
+    console: &mut Console<'_>,
+) -> Result<Exit, Error> {
     let register = Register::open(path, Access::Read)?;
     let mut stopped = false;
     let interrupts = console.interrupts;
@@ -343,7 +388,7 @@ fn verify(path: &Path, heads: &[String], replay: bool, console: &mut Console<'_>
     }
     match found {
         Verification::Valid(chains) => {
-            for chain in chains {
+            for chain in &chains {
                 let whole = if chain.complete { "" } else { ", a selection" };
                 writeln!(
                     console.out,
@@ -353,7 +398,7 @@ fn verify(path: &Path, heads: &[String], replay: bool, console: &mut Console<'_>
                     chain.seal
                 )?;
             }
-            let mut exit = Exit::Good;
+            let mut exit = compare(&register, &chains, known, console)?;
             for head in heads {
                 match register.record_sealed(head)? {
                     Some(record) => writeln!(console.out, "head {head}: is record {}", register.short(&record))?,

@@ -19,12 +19,12 @@ use crate::error::Error;
 use crate::exit::Exit;
 use crate::rig::sim::parse_fault;
 use crate::screen::{Plain, Screen};
-use crate::secret_file::random;
 use crate::serve::{
     HELP, HandWork, Hands, Listener, ListenerEvent, PollPacer, ServedRig, SimFlash, open_pty, open_tcp,
 };
 use crate::speed::Speed;
 use seathold_sequencer::link::rig_keeper::WithoutRig;
+use seathold_signing::secret_file::random;
 
 /// Longest sleep while nothing is due.
 const NAP: Duration = Duration::from_millis(1);

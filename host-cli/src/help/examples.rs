@@ -190,6 +190,7 @@ pub const EXAMPLES: &[CommandExamples] = &[
         &[
             ("register init bench.sqlite --bench \"bench 1\"", "an empty register with a name"),
             ("register init spare.sqlite", "for a bench without a name"),
+            ("register init office.sqlite --no-key", "of an office: it makes no records of its own"),
         ],
     ),
     of("register info", &[("register info", "runs, batches, benches"), ("register info --json", "for a program")]),
@@ -198,7 +199,33 @@ pub const EXAMPLES: &[CommandExamples] = &[
         &[
             ("register verify", "seals, places, columns, and the file"),
             ("register verify --replay", "and every recording once more"),
+            ("register verify --since-head head.json", "was anything cut off since that head was kept?"),
             ("register verify --head 0123456789abcdef", "is this head, from a report, still there?"),
+        ],
+    ),
+    of(
+        "register key",
+        &[
+            ("register key --operator Ada", "for a register that has none, or another in place of it"),
+            ("register key --operator Ada --register spare.sqlite", "of this register"),
+        ],
+    ),
+    of(
+        "register head",
+        &[("register head --out head-of-may.json", "to be kept on another computer"), ("register head", "printed")],
+    ),
+    of(
+        "sign",
+        &[
+            ("sign spring.csv", "with the bench's key: spring.csv.sig"),
+            ("sign spring.csv list.csv --sign shop.key", "two, with another key"),
+        ],
+    ),
+    of(
+        "verify",
+        &[
+            ("verify HM-001.pdf --key shop.key.pub", "a certificate: signature, data, page"),
+            ("verify spring.csv --key bench.sqlite.key.pub", "a file with spring.csv.sig beside it"),
         ],
     ),
     of(
@@ -337,6 +364,7 @@ pub const EXAMPLES: &[CommandExamples] = &[
         &[
             ("certificate key shop.key", "the key, and shop.key.pub for whoever checks"),
             ("certificate key ./keys/office.key", "in a folder"),
+            ("certificate key office.key --passphrase", "asked for each time it signs"),
         ],
     ),
     of(
@@ -347,6 +375,10 @@ pub const EXAMPLES: &[CommandExamples] = &[
                 "to look at: nothing is put on record",
             ),
             ("certificate issue HM-001 --shop s.toml --out c.pdf --operator Ada", "of one valve"),
+            (
+                "certificate issue --shop s.toml -o c.pdf --language de --operator Ada",
+                "of every valve of the batch, in German",
+            ),
             (
                 "certificate issue --table --shop s.toml --out c.pdf --operator Ada",
                 "one with a table, of every valve of the batch",
@@ -363,7 +395,7 @@ pub const EXAMPLES: &[CommandExamples] = &[
     of(
         "certificate verify",
         &[
-            ("certificate verify HM-001.json", "whether this is what was issued"),
+            ("certificate verify HM-001.pdf", "whether this is what was issued"),
             ("certificate verify HM-001.json --register office.sqlite", "by another register"),
             ("certificate verify HM-001.json --key shop.key.pub", "by its signature, without a register"),
         ],

@@ -9,7 +9,7 @@ use seathold_sequencer::link::key::Key;
 
 use super::Address;
 use crate::error::Error;
-use crate::secret_file;
+use seathold_signing::secret_file;
 
 /// How the line to a controller is kept.
 #[derive(Clone, Debug, Default, Args)]
@@ -68,7 +68,7 @@ pub fn make(path: &Path) -> Result<(), Error> {
     let key = Key::new(secret_file::random()?);
     let groups: Vec<String> =
         key.bytes().chunks(2).map(|pair| pair.iter().map(|byte| format!("{byte:02x}")).collect()).collect();
-    secret_file::make(path, &(groups.join("-") + "\n"))
+    Ok(secret_file::make(path, &(groups.join("-") + "\n"))?)
 }
 
 /// Longest key file that is read: 64 digits, in groups.

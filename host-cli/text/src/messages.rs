@@ -95,10 +95,14 @@ impl UnitFormat {
 
     /// The reference conditions of leaks: "20 °C and 100 kPa".
     pub fn reference(&self) -> String {
-        let written = |unit: Unit, value| Dimension(unit).usual().write_pretty(Dimension(unit), value, 1.0);
-        let celsius = written(Unit::Kelvin, self.reference_k);
-        let kpa = written(Unit::PascalAbsolute, self.reference_pa);
+        let (celsius, kpa) = self.reference_parts();
         format!("{celsius} and {kpa}")
+    }
+
+    /// Their temperature and their pressure, each with its unit.
+    pub fn reference_parts(&self) -> (String, String) {
+        let written = |unit: Unit, value| Dimension(unit).usual().write_pretty(Dimension(unit), value, 1.0);
+        (written(Unit::Kelvin, self.reference_k), written(Unit::PascalAbsolute, self.reference_pa))
     }
 
     /// One event as a line, or nothing where it is not worth one.

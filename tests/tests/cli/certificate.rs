@@ -152,7 +152,7 @@ fn a_certificate_is_written_again_only_as_it_was() {
     assert!(pdf("c.pdf").len() < 150_000, "{}", pdf("c.pdf").len());
     assert!(good(dir, &["certificate", "verify", "[DIR]/c.json"]).starts_with(&format!("{number}: as it was issued ")));
     let stated = read(dir, "c.json");
-    let data = stated.replacen("\"first side\"", "\"first  side\"", 1);
+    let data = stated.replacen("\"first\"", "\"first \"", 1);
     std::fs::write(dir.join("c.json"), data).unwrap();
     let said = say(dir, &["certificate", "verify", "[DIR]/c.json"]);
     assert!(said.code == 6 && said.out.starts_with("NOT AS ISSUED"), "{} {}", said.code, said.out);
@@ -378,4 +378,123 @@ fn a_key_that_others_can_read_signs_nothing() {
     let typed = issue(&["HM-001", "-o", "[DIR]/c.pdf", "--sign", "[DIR]/a.key"]);
     refused(dir, &typed, "others can read this key (mode 640): chmod 600");
     assert!(issued(dir).is_empty());
+}
+
+/// The file that goes to the customer, the public key, and nothing else: whatever was changed is seen, the page as well as the data.
+#[test]
+fn a_pdf_is_verified_by_itself() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    // The bench's own key signs where no other is named.
+    good(dir, &["register", "key", "--operator", "Ada"]);
+    good(
+        dir,
+        &issue(&["HM-002", "--any-result", "-o", "[DIR]/leaking.pdf", "--language", "de", "--page-size", "letter"]),
+    );
+    good(dir, &issue(&["HM-001", "-o", "[DIR]/tight.pdf"]));
+    good(dir, &["batch", "set-aside", "HM-003", "--note", "dropped", "--operator", "Ada"]);
+    good(dir, &issue(&["--any-result", "-o", "[DIR]/both.pdf"]));
+    let elsewhere = tempfile::tempdir().unwrap();
+    let away = elsewhere.path();
+    for name in ["leaking.pdf", "tight.pdf", "both.pdf", "bench.sqlite.key.pub"] {
+        std::fs::copy(dir.join(name), away.join(name)).unwrap();
+    }
+    let verify =
+        |name: &str| seathold(away, &["verify", &format!("[DIR]/{name}"), "--key", "[DIR]/bench.sqlite.key.pub"]);
+    for (name, result) in
+        [("leaking.pdf", "HM-002 LEAKING"), ("tight.pdf", "HM-001 TIGHT"), ("both.pdf", "HM-002 LEAKING")]
+    {
+        let said = verify(name);
+        assert!(said.code == 0 && said.out.contains(result), "{name}: {}{}", said.out, said.err);
+        assert!(said.out.ends_with("the page says what its data say\n"), "{}", said.out);
+        // Against the register as well.
+        let said = say(dir, &["certificate", "verify", &format!("[DIR]/{name}")]);
+        assert!(said.code == 0 && said.out.contains("as it was issued"), "{}{}", said.out, said.err);
+    }
+    // Every byte counts, wherever in the file it is.
+    let whole = std::fs::read(away.join("leaking.pdf")).unwrap();
+    for at in (9..whole.len()).step_by(1009).chain([whole.len() - 9]) {
+        let mut changed = whole.clone();
+        changed[at] ^= 4;
+        std::fs::write(away.join("x.pdf"), changed).unwrap();
+        let said = verify("x.pdf");
+        assert_ne!(said.code, 0, "byte {at}: {}", said.out);
+    }
+    // The page of a tight valve, made by a program like this one, with the data and the signature of the leaking one in it.
+    let attached = |name: &str| -> Vec<Vec<u8>> {
+        let pdf = std::fs::read(away.join(name)).unwrap();
+        seathold_document::pdf::attached::attached_files(&pdf).into_iter().map(<[u8]>::to_vec).collect()
+    };
+    let genuine = attached("leaking.pdf");
+    assert_eq!(genuine.len(), 2);
+    let shown: seathold_report::certificate::CertificateData =
+        serde_json::from_slice(&attached("tight.pdf")[0]).unwrap();
+    let page = seathold_report::certificate::document(&[shown]).unwrap();
+    let number = issued(dir)[0]["certificate"].as_str().unwrap().to_owned();
+    let file = |ending: &str, bytes: &Vec<u8>| seathold_document::pdf::AttachedFile {
+        name: format!("{number}.{ending}"),
+        mime_type: "application/json",
+        about: String::from("about"),
+        bytes: bytes.clone(),
+    };
+    let files = [file("json", &genuine[0]), file("json.sig", &genuine[1])];
+    let swapped =
+        seathold_document::pdf::document_with(&page, seathold_document::pdf::PageSize::Letter, &files).unwrap();
+    std::fs::write(away.join("swapped.pdf"), swapped).unwrap();
+    let said = verify("swapped.pdf");
+    assert!(said.code == 6 && said.out.contains("THE PAGE IS NOT THE ONE THAT THESE DATA MAKE"), "{}", said.out);
+    assert!(said.out.contains("HM-002 LEAKING"), "what was signed is said: {}", said.out);
+    // A report has no certificate in it.
+    good(dir, &["report", "--serial", "HM-001", "-o", "[DIR]/r.pdf"]);
+    refused(dir, &["certificate", "verify", "[DIR]/r.pdf"], "no certificate's data are attached to it");
+}
+
+/// In the language of whoever reads it: words, dates and decimal marks; what people wrote stays as they wrote it.
+#[test]
+fn a_certificate_in_german() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    let ada = ["--operator", "Ada"];
+    good(dir, &[&["batch", "order", "--material", "1.4408", "--remark", "Mind the 0.5 mm step"], &ada[..]].concat());
+    good(dir, &["batch", "move", "2", "HM-003", "--note", "wrong label", "--operator", "Ada"]);
+    good(dir, &issue(&["HM-003", "--language", "de", "-o", "[DIR]/c.html", "--data", "[DIR]/c.json"]));
+    let page = read(dir, "c.html");
+    for text in [
+        "<html lang=\"de\">",
+        "Nachweis der Sitzdichtheit: Kugelhahn HM-003",
+        "DICHT SIMULIERT",
+        "Druckhalteprüfung mit Druckluft, 6,000 bar Überdruck",
+        "7,5 mm³/s",
+        "02.03.2026",
+        "Werkstoff",
+        "1.4408",
+        "Mind the 0.5 mm step",
+        "umgebucht: aufgezeichnet für HM-001",
+        "wrong label",
+        "mit 95 %",
+    ] {
+        assert!(page.contains(text), "{text}: {page}");
+    }
+    for text in ["<strong>TIGHT", "Leak", "supply", "6.000", "2026-03-02 0", "2026-03-02 1"] {
+        assert!(!page.contains(text), "{text}: {page}");
+    }
+    // The same figures as in English, for a program.
+    let data: Value = serde_json::from_str(&read(dir, "c.json")).unwrap();
+    assert_eq!((&data["language"], &data["valves"][0]["result"]), (&"de".into(), &"TIGHT SIMULATED".into()));
+    // The shop's own language is the default; `again` writes it as it was issued.
+    std::fs::write(dir.join("shop.toml"), format!("language = \"de\"\n{SHOP}")).unwrap();
+    good(dir, &issue(&["HM-003", "-o", "[DIR]/d.html"]));
+    assert!(read(dir, "d.html").contains("DICHT SIMULIERT"));
+    std::fs::write(dir.join("shop.toml"), SHOP).unwrap();
+    let number = issued(dir)[1]["certificate"].as_str().unwrap().to_owned();
+    good(dir, &["certificate", "again", &number, "--shop", "[DIR]/shop.toml", "-o", "[DIR]/again.html"]);
+    assert_eq!(read(dir, "d.html"), read(dir, "again.html"));
+    std::fs::write(dir.join("shop.toml"), format!("language = \"fr\"\n{SHOP}")).unwrap();
+    refused(
+        dir,
+        &issue(&["HM-003", "-o", "[DIR]/e.html"]),
+        "line 1: language: \"fr\" is no language that is known; there are: en, de",
+    );
 }

@@ -8,4 +8,5 @@ mod killed;
 mod learning;
 mod merge;
 mod records;
+mod signed;
 mod soundness;

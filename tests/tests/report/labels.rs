@@ -4,6 +4,7 @@ use std::path::Path;
 
 use seathold::console::TimeZone;
 use seathold_document::pdf::labels::Label;
+use seathold_language::{Catalogue, Language};
 use seathold_register::assembly::progress::AssemblyProgress;
 use seathold_register::{Access, Register, RunFilter};
 use seathold_report::RunSelection;
@@ -49,11 +50,15 @@ fn words(label: &Label) -> String {
     format!("{} [{code}]", lines.join(" | "))
 }
 
-fn labels(dir: &Path, zone: &TimeZone) -> Vec<String> {
+fn labels(dir: &Path, zone: &TimeZone, language: Language) -> Vec<String> {
     let register = Register::open(&dir.join("bench.sqlite"), Access::Read).unwrap();
     let batch = register.batch_named("spring").unwrap().batch;
     let selection = RunSelection::read(&register, &RunFilter { batch: Some(batch), ..RunFilter::default() }).unwrap();
-    selection.valves().iter().map(|valve| words(&valve_label(valve, zone).unwrap())).collect()
+    selection
+        .valves()
+        .iter()
+        .map(|valve| words(&valve_label(valve, zone, &Catalogue::new(language)).unwrap()))
+        .collect()
 }
 
 #[test]
@@ -61,7 +66,7 @@ fn a_label_says_what_the_register_knows_of_its_valve() {
     let dir = tempfile::tempdir().unwrap();
     let dir = dir.path();
     batch(dir);
-    let found = labels(dir, &TimeZone::UTC);
+    let found = labels(dir, &TimeZone::UTC, Language::English);
     assert_eq!(
         found,
         [
@@ -80,8 +85,18 @@ fn a_label_says_what_the_register_knows_of_its_valve() {
         ]
     );
     // The bench's own day: an hour east of Greenwich it was the next one. As POSIX has it, west is positive.
-    let east = labels(dir, &TimeZone::posix("XXX-1").unwrap());
+    let east = labels(dir, &TimeZone::posix("XXX-1").unwrap(), Language::English);
     assert!(east[0].contains("| 2026-03-03,") && east[0].ends_with("2026-03-03]"), "{}", east[0]);
+    // In German; the code is the same, as programs read it.
+    let german = labels(dir, &TimeZone::UTC, Language::German);
+    assert_eq!(
+        [&german[2], &german[6]],
+        [
+            "HM-003 | DN 25, Druckluft | NICHT NACHGEWIESEN | nachgearbeitet; erneut zu prüfen | Los spring [HM-003]",
+            "HM-007 | DN 25, Druckluft | DICHT NACH AUSNAHMEFREIGABE SIMULIERT | 02.03.2026, Grenzwert 15 mm³/s | Los spring \
+             [HM-007  TIGHT BY OVERRIDE SIMULATED  2026-03-02]",
+        ]
+    );
 }
 
 /// Nothing that was altered is called tight.
@@ -100,7 +115,7 @@ fn a_record_that_is_not_what_was_sealed_gives_no_verdict() {
     let triggers: Vec<String> = query.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
     triggers.iter().for_each(|trigger| db.execute_batch(&format!("DROP TRIGGER {trigger}")).unwrap());
     assert_eq!(db.execute("UPDATE runs SET operator = 'Eve' WHERE serial = 'HM-002'", []).unwrap(), 1);
-    let found = labels(dir, &TimeZone::UTC);
+    let found = labels(dir, &TimeZone::UTC, Language::English);
     let verdicts = ["| TIGHT SIMULATED |", "| NO VERDICT SIMULATED |", "| TIGHT SIMULATED |"];
     assert!(found.iter().zip(verdicts).all(|(label, verdict)| label.contains(verdict)), "{found:?}");
     let said = say(dir, &["label", "valve", "--out", "[DIR]/l.pdf"]);
@@ -115,8 +130,9 @@ fn tags_of_valves_and_of_their_ends() {
     opened(dir, "HM-001..HM-002");
     let register = Register::open(&dir.join("bench.sqlite"), Access::Read).unwrap();
     let valve = register.valve("HM-001").unwrap().unwrap();
-    assert_eq!(words(&tag(&valve).unwrap()), "HM-001 | DN 25, air [HM-001]");
-    let ends = end_tags(&valve).unwrap().map(|label| words(&label));
+    let english = Catalogue::new(Language::English);
+    assert_eq!(words(&tag(&valve, &english).unwrap()), "HM-001 | DN 25, air [HM-001]");
+    let ends = end_tags(&valve, &english).unwrap().map(|label| words(&label));
     assert_eq!(ends, ["HM-001 | END A | DN 25, air [HM-001/A]", "HM-001 | END B | DN 25, air [HM-001/B]"]);
     drop(register);
     for (more, said) in [(&[][..], "2 labels"), (&["--ends"], "4 labels"), (&["HM-002"], "1 label ")] {

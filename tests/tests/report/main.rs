@@ -3,6 +3,7 @@
 mod export;
 mod from_register;
 mod labels;
+mod language;
 mod new_files;
 mod no_verdict;
 mod pages;

@@ -144,5 +144,11 @@ pub fn page(found: &Identified) -> String {
     blocks.push(Block::Figure(while_held("Fitted, while held", &found.shown).picture(), caption.into()));
     blocks.push(phases("Fitted, phase by phase", &found.misses));
     let title = "A bench identified from its recordings".to_owned();
-    html::page(&Document { title, blocks, foot: "Fitted by seathold identify.".into(), moment: String::new() })
+    html::page(&Document {
+        title,
+        blocks,
+        foot: "Fitted by seathold identify.".into(),
+        moment: String::new(),
+        ..Document::default()
+    })
 }

@@ -207,6 +207,6 @@ impl Overlay {
             }
         }
         let (title, foot) = ("Re-evaluated recordings".to_owned(), "Re-evaluated by seathold rejudge.".to_owned());
-        html::page(&Document { title, blocks, foot, moment: String::new() })
+        html::page(&Document { title, blocks, foot, moment: String::new(), ..Document::default() })
     }
 }

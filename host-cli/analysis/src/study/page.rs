@@ -68,6 +68,7 @@ pub fn drifts(charts: &[Chart], text: &str) -> String {
         blocks,
         foot: FOOT.into(),
         moment: String::new(),
+        ..Document::default()
     })
 }
 
@@ -77,7 +78,13 @@ pub fn daily(charts: &[&(Vec<f64>, Control)], text: &str) -> String {
     let caption = "Individual values in mm³/s at 100 kPa; limits are three sigma from the mean moving range of the first ones \
                    (NIST/SEMATECH e-Handbook, 6.3.2.2).";
     blocks.extend(charts.iter().map(|(values, chart)| Block::Figure(picture(values, chart).picture(), caption.into())));
-    html::page(&Document { title: "Daily check".into(), blocks, foot: FOOT.into(), moment: String::new() })
+    html::page(&Document {
+        title: "Daily check".into(),
+        blocks,
+        foot: FOOT.into(),
+        moment: String::new(),
+        ..Document::default()
+    })
 }
 
 /// The page.
@@ -97,6 +104,7 @@ pub fn control(values: &[f64], control: &Control) -> String {
         blocks,
         foot: FOOT.into(),
         moment: String::new(),
+        ..Document::default()
     })
 }
 

@@ -146,5 +146,11 @@ pub fn page(tuning: &TuningResult<'_>, text: &str) -> String {
     let caption = "Every recipe on all sides. The choice itself was made without the valves held out.";
     blocks.push(Block::Figure(times(tuning).picture(), caption.into()));
     let title = "A test tuned from recorded runs".to_owned();
-    html::page(&Document { title, blocks, foot: "Chosen by seathold tune.".into(), moment: String::new() })
+    html::page(&Document {
+        title,
+        blocks,
+        foot: "Chosen by seathold tune.".into(),
+        moment: String::new(),
+        ..Document::default()
+    })
 }

@@ -13,6 +13,7 @@ use krilla::page::PageSettings;
 use krilla::paint::{Fill, LineJoin, Paint, Stroke, StrokeDash};
 use krilla::surface::Surface;
 use krilla::tagging::{Artifact, ArtifactType, ContentTag, Identifier, SpanTag};
+use seathold_language::Catalogue;
 
 use super::font::{Fonts, PLAIN, Weight};
 use super::layout::{DocumentLayout, Piece, SMALL, Strip};
@@ -64,7 +65,7 @@ pub(super) fn write(
     let program = format!("seathold {}", env!("CARGO_PKG_VERSION"));
     let mut metadata = Metadata::new()
         .title(fonts.title(&document.title))
-        .language("en".into())
+        .language(document.language.tag().into())
         .creator(program.clone())
         .producer(program);
     if let Some(date) = date {
@@ -79,14 +80,15 @@ pub(super) fn write(
             association_kind: AssociationKind::Data,
             data: file.bytes.clone().into(),
             modification_date: date,
-            compress: None,
+            // So that they are found again without a reader of PDF.
+            compress: Some(false),
             location: None,
         };
         pdf.embed_file(embedded)
             .ok_or_else(|| PdfError(format!("two files of the name {} are attached", file.name)))?;
     }
     pdf.set_outline(outline(headings));
-    pdf.set_tag_tree(layout.parts.tree(drawn));
+    pdf.set_tag_tree(layout.parts.tree(drawn, document.language.tag()));
     pdf.finish().map_err(|why| PdfError(reason(&why)))
 }
 
@@ -218,7 +220,9 @@ impl Pen<'_, '_> {
         let ((width, height), margin) = (format.size, format.margin);
         let top = height - format.foot + 14.0;
         self.ink((margin, top), (format.across(), 0.5), 0);
-        let pages = format!("page {number} of {of}");
+        let (number, of) = (number.to_string(), of.to_string());
+        let words = Catalogue::new(self.document.language);
+        let pages = words.say_of("page-of", &[("page", &number), ("pages", &of)]);
         let wide = self.fonts.width(PLAIN, SMALL, &pages);
         let foot = self.fonts.shown(&self.document.foot);
         let mut lines = self.fonts.lines(PLAIN, SMALL, &foot, format.across() - wide - 30.0, 0.0);

@@ -157,7 +157,13 @@ pub fn labels(title: &str, moment: &str, size: LabelSize, labels: &[Label]) -> R
         }
         return Err(LabelError(problems));
     }
-    let document = Document { title: title.into(), foot: String::new(), moment: moment.into(), blocks: codes };
+    let document = Document {
+        title: title.into(),
+        foot: String::new(),
+        moment: moment.into(),
+        blocks: codes,
+        ..Document::default()
+    };
     Ok(draw::write(&document, &layout, &pages, &fonts, format, &[])?)
 }
 

@@ -8,6 +8,7 @@
 //! inside, nothing fetched, tagged, with a title and an outline. The same document gives the same bytes: the file's
 //! date is that of its newest run, and nothing else depends on time or place.
 
+pub mod attached;
 mod blocks;
 mod draw;
 mod font;
@@ -168,6 +169,7 @@ mod tests {
             foot,
             moment: "2026-03-02T09:00:00Z".into(),
             blocks,
+            ..Document::default()
         })
     }
 
@@ -230,7 +232,7 @@ mod tests {
     fn a_text_beyond_the_format_is_refused_with_a_reason() {
         let title = "x".repeat(40_000);
         let moment = "2026-03-02T09:00:00Z".into();
-        let document = Document { title, foot: String::new(), moment, blocks: Vec::new() };
+        let document = Document { title, foot: String::new(), moment, blocks: Vec::new(), ..Document::default() };
         let why = super::document(&document, PageSize::A4).map(|bytes| bytes.len()).unwrap_err().to_string();
         assert!(why.contains("cannot be written as PDF") && why.contains("TooLongString"), "{why}");
     }

@@ -50,7 +50,7 @@ impl TagList {
     }
 
     /// The tree, with what was drawn for each tag. Tags for which nothing was drawn are left out by `krilla`.
-    pub(super) fn tree(&self, drawn: Vec<Vec<Identifier>>) -> TagTree {
+    pub(super) fn tree(&self, drawn: Vec<Vec<Identifier>>, language: &str) -> TagTree {
         let mut groups: Vec<Option<TagGroup>> = self
             .parts
             .iter()
@@ -69,7 +69,7 @@ impl TagList {
             }
             of.map_or(&mut top, |of| &mut within[of]).push(group);
         }
-        let mut tree = TagTree::new().with_lang(Some("en".into()));
+        let mut tree = TagTree::new().with_lang(Some(language.into()));
         top.into_iter().rev().for_each(|group| tree.push(group));
         tree
     }

@@ -14,7 +14,6 @@ use crate::error::{Error, RegisterError, WithPath};
 use crate::intake::{NOTE_MAX, list_fault, note_fault};
 use crate::note::{NewNote, NoteKind, NoteRecord};
 use crate::reason::Correction;
-use crate::transaction::transact;
 
 /// Of which batch, by whom, and when.
 #[derive(Clone, Copy, Debug)]
@@ -181,7 +180,7 @@ impl Register {
             text,
         };
         let (path, bench) = (self.path.clone(), self.bench.clone());
-        transact(&mut self.db, |change| insert_note(change, &bench, &note, by.now)).at(&path)
+        self.transact(|change| insert_note(change, &bench, &note, by.now)).at(&path)
     }
 
     pub(crate) fn refuse(&self, wrong: Option<String>) -> Result<(), Error> {

@@ -4,6 +4,20 @@ use serde::{Deserialize, Serialize};
 
 use crate::assembly::sealed;
 
+/// How a certificate was made out: what its page depends on besides what it states.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CertificateManner {
+    /// The program that made it.
+    #[serde(default)]
+    pub program: String,
+    /// The zone of its local times: "Europe/Dublin", or the hours from UTC, "+01:00".
+    #[serde(default)]
+    pub zone: String,
+    /// Its language: "en", "de".
+    #[serde(default)]
+    pub language: String,
+}
+
 /// What a note seals of a certificate; its valves follow, a line each.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CertificateHead {
@@ -17,6 +31,9 @@ pub struct CertificateHead {
     /// Public part of the key it was signed with, in hexadecimal digits; empty where it was not.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub key: String,
+    /// How it was made out.
+    #[serde(flatten)]
+    pub manner: CertificateManner,
 }
 
 /// A note's text as people read it.

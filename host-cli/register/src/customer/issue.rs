@@ -7,14 +7,13 @@ use jiff::Timestamp;
 use rusqlite::Connection;
 use serde::Serialize;
 
-use super::certificate::CertificateHead;
+use super::certificate::{CertificateHead, CertificateManner};
 use crate::Register;
 use crate::append::insert_note;
 use crate::assembly::sealed;
 use crate::error::{Error, RegisterError, WithPath};
 use crate::intake::list_fault;
 use crate::note::{NewNote, NoteKind};
-use crate::transaction::transact;
 
 /// A certificate in the register.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -27,6 +26,9 @@ pub struct CertificateRecord {
     pub released_by: String,
     /// Public part of the key it was signed with, in hexadecimal digits; empty where it was not.
     pub key: String,
+    /// How it was made out.
+    #[serde(flatten)]
+    pub manner: CertificateManner,
     /// Its valves.
     pub serials: Vec<String>,
     /// UUID of the batch.
@@ -54,6 +56,8 @@ pub struct NewCertificate<'a> {
     pub released_by: &'a str,
     /// Public part of the key it is signed with; empty where it is not.
     pub key: &'a str,
+    /// How it is made out.
+    pub manner: &'a CertificateManner,
     /// Who issues it.
     pub operator: &'a str,
     /// When.
@@ -79,6 +83,7 @@ impl Register {
                 sha256: head.sha256,
                 released_by: head.released_by,
                 key: head.key,
+                manner: head.manner,
                 serials,
                 batch: note.batch.clone().unwrap_or_default(),
                 issued_at: note.written_at.clone(),
@@ -122,6 +127,7 @@ impl Register {
                 certificate: certificate.clone(),
                 released_by: new.released_by.into(),
                 key: new.key.into(),
+                manner: new.manner.clone(),
             };
             let lines: &[&str] = if one.is_some() { &[] } else { new.serials };
             let note = NewNote {
@@ -135,7 +141,7 @@ impl Register {
             insert_note(db, &bench, &note, new.now)?;
             Ok(certificate)
         };
-        transact(&mut self.db, issue).at(&path)
+        self.transact(issue).at(&path)
     }
 }
 

@@ -5,20 +5,23 @@ use std::collections::BTreeMap;
 use seathold_assembly::finished_length::LengthVerdict;
 use seathold_recording::hash::sha256;
 use seathold_register::batch::status::NextAction;
+use seathold_register::customer::certificate::CertificateManner;
 use seathold_register::customer::{order::OrderField, order_notes::BatchOrder};
 use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Verdict;
-use seathold_text::layout::percent;
 use seathold_text::messages::{side_name, supply_end, verdict_word};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
+use crate::ValveHistory;
+use crate::assembly::{ReportedLength, RequiredLength};
+use crate::label::scanned::LabelWord;
 use crate::label::{label_result, unsound};
 use crate::method::source;
-use crate::valve::{SIDES, leak, limit, operator, pressure};
-use crate::{Evidence, ValveHistory};
+use crate::run_mark::RunMark;
+use crate::valve::{SIDES, limit};
 
 /// The shop that issues it.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CertifyingShop {
     /// Its name.
     pub name: String,
@@ -29,10 +32,10 @@ pub struct CertifyingShop {
 }
 
 /// A certificate.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CertificateData {
     /// The kind and version of this data.
-    pub schema: &'static str,
+    pub schema: String,
     /// Its number; none on a draft.
     pub certificate: Option<String>,
     /// When it was issued, RFC 3339.
@@ -45,6 +48,9 @@ pub struct CertificateData {
     pub role: String,
     /// Public part of the key it is signed with, in hexadecimal digits; none where it is not.
     pub key: Option<String>,
+    /// How it was made out.
+    #[serde(flatten)]
+    pub manner: CertificateManner,
     /// The shop.
     pub shop: CertifyingShop,
     /// The batch.
@@ -57,7 +63,7 @@ pub struct CertificateData {
 const SCHEMA: &str = "seathold/certificate-issue/1";
 
 /// A valve on it.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CertifiedValve {
     /// Serial number.
     pub serial: String,
@@ -69,32 +75,57 @@ pub struct CertifiedValve {
     pub order: BTreeMap<OrderField, String>,
     /// The result in words: "TIGHT", "LEAKING", with "BY OVERRIDE" and "SIMULATED" where that is so.
     pub result: String,
-    /// Whether that is tight from both sides.
+    /// Its first word, for a program.
+    pub word: LabelWord,
+    /// Whether it came about under an override.
+    pub by_override: bool,
+    /// Whether the readings were simulated.
+    pub simulated: bool,
+    /// Whether it is tight from both sides.
     pub tight: bool,
-    /// The reason, in a sentence.
-    pub reason: String,
-    /// What was done to it before the tests that count; none where nothing was.
-    pub reworked: Option<String>,
+    /// Whether a fault ended a run that counts.
+    pub faulted: bool,
+    /// How often it was reworked before the tests that count.
+    pub reworks: u32,
     /// The limit as its batch states it, such as a class of a standard; empty where it states none.
     pub required: String,
     /// Its runs that do not count, such as those that were struck, and why.
-    pub not_counted: Vec<String>,
+    pub not_counted: Vec<UncountedRun>,
     /// Each side.
     pub sides: Vec<CertifiedSide>,
-    /// The finished length in words, with its uncertainty; none where none was kept.
-    pub finished_length: Option<String>,
+    /// The finished length; none where none was kept.
+    pub finished_length: Option<ReportedLength>,
     /// Whether that conforms; none where nobody can say.
     pub length_verdict: Option<LengthVerdict>,
     /// What that is to be; none where nothing was stated.
-    pub length_required: Option<String>,
-    /// The steps of assembly in words; none where none are stated.
-    pub assembly: Option<String>,
-    /// A step is open, or a fitting is on record in another valve too.
-    pub assembly_incomplete: bool,
+    pub length_required: Option<RequiredLength>,
+    /// The steps of assembly; none where none are stated, and no fitting contradicts another.
+    pub assembly: Option<CertifiedAssembly>,
+}
+
+/// A run that does not count.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct UncountedRun {
+    /// The record, as short as it can be.
+    pub record: String,
+    /// Why.
+    #[serde(flatten)]
+    pub why: RunMark,
+}
+
+/// How a valve was put together.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CertifiedAssembly {
+    /// Whether its batch states steps.
+    pub stated: bool,
+    /// Those that are not done.
+    pub open: Vec<String>,
+    /// Fittings that are on record in another valve too, in words.
+    pub contradictions: Vec<String>,
 }
 
 /// A side of a valve.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct CertifiedSide {
     /// "first" or "second".
     pub side: String,
@@ -106,46 +137,42 @@ pub struct CertifiedSide {
     pub leak_pa_m3_s: Option<f64>,
     /// Its expanded uncertainty.
     pub expanded_pa_m3_s: Option<f64>,
-    /// Both in words, in the unit of the recipe.
+    /// Both in the unit of the recipe; empty where there is no figure.
     pub leak: String,
     /// The limit in Pa·m³/s.
     pub limit_pa_m3_s: Option<f64>,
-    /// The same in words.
+    /// The same in the unit of the recipe.
     pub limit: String,
-    /// Gauge pressure of the test, in words.
+    /// Gauge pressure of the test, with its unit.
     pub pressure: String,
     /// How long the trapped pressure was read, in seconds.
     pub hold_s: Option<f64>,
-    /// Reference conditions of leaks, in words.
-    pub reference: String,
-    /// How the leak was decided on, in a sentence.
-    pub rule: String,
+    /// Reference temperature of leaks, with its unit.
+    pub reference_temperature: String,
+    /// Reference pressure of leaks, with its unit.
+    pub reference_pressure: String,
+    /// Risk of calling a side tight that leaks as much as the limit.
+    pub false_accept: Option<f64>,
+    /// Probability with which the uncertainty covers the true leak.
+    pub coverage: Option<f64>,
     /// When the test began, RFC 3339.
     pub tested_at: String,
-    /// Who tested.
+    /// Who tested; empty where nobody was named.
     pub tested_by: String,
     /// The rig.
     pub rig: String,
-    /// The state of its calibrations.
+    /// The state of its calibrations, as it was recorded.
     pub calibrations: Vec<String>,
     /// What must be known of the run: that it was moved here, or wanted although it does not fit, by whom and why.
-    pub notes: Vec<String>,
+    pub notes: Vec<RunMark>,
     /// The record in the register, as `BENCH/NUMBER`.
     pub record: String,
     /// The same as short as it can be.
     pub record_short: String,
     /// Its seal.
     pub seal: String,
-    /// SHA-256 of the recording.
+    /// SHA-256 of the recording; empty where nothing was tested.
     pub recording_sha256: String,
-}
-
-/// What people compare of a public key in hexadecimal digits: half of its SHA-256, in groups of four.
-pub fn fingerprint(key: &str) -> String {
-    let hash = sha256(key.as_bytes());
-    let groups: Vec<String> =
-        hash.as_bytes().chunks(4).take(8).map(|group| String::from_utf8_lossy(group).into_owned()).collect();
-    groups.join(" ")
 }
 
 /// Why no certificate can be made out for a valve, whatever anybody answers for; none where it can.
@@ -175,15 +202,16 @@ impl CertificateData {
     }
 
     /// Of no valve yet.
-    pub fn new(shop: CertifyingShop, batch: &str) -> Self {
+    pub fn new(shop: CertifyingShop, batch: &str, manner: CertificateManner) -> Self {
         Self {
-            schema: SCHEMA,
+            schema: SCHEMA.into(),
             certificate: None,
             issued_at: String::new(),
             issued_by: String::new(),
             released_by: String::new(),
             role: String::new(),
             key: None,
+            manner,
             shop,
             batch: batch.into(),
             valves: Vec::new(),
@@ -192,7 +220,7 @@ impl CertificateData {
 
     /// Whether readings on it come from the simulated rig.
     pub fn simulated(&self) -> bool {
-        self.valves.iter().any(|valve| valve.result.contains("SIMULATED"))
+        self.valves.iter().any(|valve| valve.simulated)
     }
 }
 
@@ -205,56 +233,75 @@ impl CertifiedValve {
             status.map(|status| text(&status.valve).clone()).unwrap_or_default()
         };
         let assembly = history.and_then(|history| history.assembly.as_ref());
+        let result = label_result(valve);
+        let uncounted = |seal: &crate::evidence::RegisterEntry| {
+            let why = seal.excluded.clone()?;
+            Some(UncountedRun { record: seal.short.clone(), why })
+        };
         Self {
             serial: valve.serial.into(),
             dn: status.and_then(|status| status.valve.dn),
             actuation: of(|valve| &valve.actuation),
             order: order.valve(valve.serial),
-            result: label_result(valve).text(),
+            result: result.text(),
+            word: result.word,
+            by_override: result.by_override,
+            simulated: result.simulated,
             tight: valve.verdict() == Some(Verdict::Tight),
-            reason: valve.reason(),
-            reworked: status.and_then(|status| status.reworked()),
+            faulted: valve.faulted(),
+            reworks: status.map_or(0, |status| status.reworks.try_into().unwrap_or(u32::MAX)),
             required: of(|valve| &valve.limit),
-            not_counted: valve
-                .runs
-                .iter()
-                .filter_map(|run| run.seal.as_ref())
-                .filter_map(|seal| Some(format!("record {}: {}", seal.short, seal.excluded.as_ref()?)))
-                .collect(),
+            not_counted: valve.runs.iter().filter_map(|run| uncounted(run.seal.as_ref()?)).collect(),
             sides: SIDES.map(|side| certified(valve, side)).into(),
-            finished_length: assembly.and_then(|assembly| assembly.length()),
+            finished_length: assembly.and_then(|assembly| assembly.reported_length()),
             length_verdict: assembly.and_then(|assembly| assembly.length_verdict()),
-            length_required: assembly.and_then(|assembly| assembly.length_required()),
-            assembly: assembly.and_then(|assembly| assembly.steps_in_short()),
-            assembly_incomplete: assembly.is_some_and(|assembly| assembly.is_incomplete()),
+            length_required: assembly.and_then(|assembly| assembly.required_length()),
+            assembly: assembly.and_then(|assembly| {
+                let (stated, open, contradictions) = assembly.in_parts();
+                (stated || !contradictions.is_empty()).then_some(CertifiedAssembly { stated, open, contradictions })
+            }),
         }
+    }
+
+    /// A step is open, or a fitting is on record in another valve too.
+    pub fn assembly_incomplete(&self) -> bool {
+        self.assembly.as_ref().is_some_and(|of| !of.open.is_empty() || !of.contradictions.is_empty())
+    }
+}
+
+impl CertifiedSide {
+    /// Whether it was tested, and the run is in the register.
+    pub fn was_tested(&self) -> bool {
+        !self.record.is_empty()
     }
 }
 
 fn certified(valve: &ValveHistory<'_>, side: Side) -> CertifiedSide {
     let mut certified = CertifiedSide {
-        side: side_name(side).into(),
+        side: side_name(side).split(' ').next().unwrap_or_default().into(),
         supply_end: supply_end(side).to_string(),
         verdict: "none".into(),
-        leak: leak(valve, side),
         ..CertifiedSide::default()
     };
     let Some(run) = valve.run(side) else { return certified };
     if let Some(result) = valve.side(side) {
         certified.verdict = verdict_word(result.verdict).into();
         if let Some(estimate) = &result.estimate {
+            certified.leak = run.units().leak(estimate).replace('-', "−");
             certified.leak_pa_m3_s = Some(estimate.leak.pa_m3_s());
             certified.expanded_pa_m3_s = Some(estimate.expanded.pa_m3_s());
             certified.hold_s = Some(f64::from(estimate.window_ms) / 1e3);
         }
     }
-    certified.limit_pa_m3_s = Some(run.header.recipe.limit_pa_m3_s);
+    let recipe = &run.header.recipe;
+    certified.limit_pa_m3_s = Some(recipe.limit_pa_m3_s);
     certified.limit = limit(run);
-    certified.pressure = pressure(run);
-    certified.reference = run.units().reference();
-    certified.rule = rule(run);
+    certified.pressure = run.units().pressure(recipe.target_pa.try_into().unwrap_or(i32::MAX));
+    (certified.reference_temperature, certified.reference_pressure) = run.units().reference_parts();
+    certified.false_accept = Some(recipe.false_accept);
+    certified.coverage = Some(recipe.coverage);
     certified.tested_at = run.header.started_at.clone();
-    certified.tested_by = operator(run);
+    certified.tested_by.clone_from(&run.header.operator);
     certified.rig = source(&run.header);
     certified.calibrations.clone_from(&run.header.calibrations);
     certified.recording_sha256.clone_from(&run.sha256);
@@ -262,20 +309,7 @@ fn certified(valve: &ValveHistory<'_>, side: Side) -> CertifiedSide {
         certified.record.clone_from(&seal.run);
         certified.record_short.clone_from(&seal.short);
         certified.seal.clone_from(&seal.hash);
-        let notes = [("moved", &seal.moved), ("override", &seal.overridden)];
-        certified.notes =
-            notes.into_iter().filter_map(|(what, words)| Some(format!("{what}: {}", words.as_ref()?))).collect();
+        certified.notes = [&seal.moved, &seal.overridden].into_iter().flatten().cloned().collect();
     }
     certified
-}
-
-/// The decision rule in a sentence (JCGM 106:2012, 8.3).
-fn rule(run: &Evidence) -> String {
-    let recipe = &run.header.recipe;
-    format!(
-        "A side is tight where its leak and a guard band above it lie under the limit, for a risk of {} % of calling a side tight \
-         that leaks as much as the limit (guarded acceptance, JCGM 106:2012, 8.3). The value after ± covers the true leak with {} %",
-        percent(recipe.false_accept),
-        percent(recipe.coverage),
-    )
 }

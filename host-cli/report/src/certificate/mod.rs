@@ -4,9 +4,11 @@
 //! |---|---|
 //! | `data` | what it states, as data: read by a program, and sealed by its hash |
 //! | `page` | the same as a page for each valve, or as one page with a table |
+//! | `words` | what the data say, in words of a language |
 
 mod data;
 mod page;
+mod words;
 
-pub use data::{CertificateData, CertifiedSide, CertifiedValve, CertifyingShop, fingerprint, not_certifiable};
-pub use page::document;
+pub use data::{CertificateData, CertifiedSide, CertifiedValve, CertifyingShop, not_certifiable};
+pub use page::{PageError, document, zone_name};

@@ -4,13 +4,16 @@
 //! blanks in a row, so nothing else reads so, and the few letters and signs are on every keyboard. Parts that a newer program adds behind
 //! the date, parted in the same way, are passed over.
 
+use seathold_language::Catalogue;
 use seathold_register::batch::serial;
+use serde::{Deserialize, Serialize};
 
 /// Between the parts.
 const BETWEEN: &str = "  ";
 
 /// What a label can say of a valve.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum LabelWord {
     /// Tight from both sides.
     Tight,
@@ -65,6 +68,14 @@ impl LabelResult {
         let over = if self.by_override { BY_OVERRIDE } else { "" };
         let simulated = if self.simulated { SIMULATED } else { "" };
         format!("{}{over}{simulated}", self.word.text())
+    }
+
+    /// The same in a language.
+    pub fn words(self, catalogue: &Catalogue) -> String {
+        let mut words = vec![catalogue.say(&format!("result-{}", seathold_register::word(&self.word)), &[])];
+        let more = [(self.by_override, "by-override"), (self.simulated, "simulated")];
+        words.extend(more.into_iter().filter(|(is, _)| *is).map(|(_, word)| catalogue.say(word, &[])));
+        words.join(" ")
     }
 
     fn parse(text: &str) -> Option<Self> {

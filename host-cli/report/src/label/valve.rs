@@ -4,6 +4,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use seathold_document::pdf::labels::{Label, LabelLine, Lettering};
 use seathold_document::{CodeError, MatrixCode};
+use seathold_language::{Catalogue, MessageValue};
 use seathold_recording::plain::shown;
 use seathold_register::batch::status::{NextAction, ValveStatus};
 use seathold_register::valves::ValveRecord;
@@ -16,9 +17,14 @@ use crate::valve::{SIDES, distinct, limit};
 use crate::{Evidence, Integrity, ValveHistory};
 
 /// "DN 25, air"; empty where neither is stated.
-fn kind(valve: &ValveRecord) -> LabelLine {
+fn kind(valve: &ValveRecord, words: &Catalogue) -> LabelLine {
     let dn = valve.dn.map(|dn| format!("DN {dn}"));
-    let parts = [dn, Some(valve.actuation.clone()).filter(|text| !text.is_empty())];
+    let worked = match valve.actuation.as_str() {
+        "air" => words.say("label-air", &[]),
+        "hand" => words.say("label-hand", &[]),
+        other => other.to_owned(),
+    };
+    let parts = [dn, Some(worked).filter(|text| !text.is_empty())];
     LabelLine::complete(Lettering::Detail, parts.into_iter().flatten().collect::<Vec<_>>().join(", "))
 }
 
@@ -26,8 +32,8 @@ fn kind(valve: &ValveRecord) -> LabelLine {
 ///
 /// # Errors
 /// When its serial cannot be in a code.
-pub fn tag(valve: &ValveRecord) -> Result<Label, CodeError> {
-    let lines = vec![LabelLine::complete(Lettering::Name, &valve.serial), kind(valve)];
+pub fn tag(valve: &ValveRecord, words: &Catalogue) -> Result<Label, CodeError> {
+    let lines = vec![LabelLine::complete(Lettering::Name, &valve.serial), kind(valve, words)];
     Ok(Label { name: valve.serial.clone(), code: Some(MatrixCode::new(&valve.serial)?), lines })
 }
 
@@ -35,17 +41,17 @@ pub fn tag(valve: &ValveRecord) -> Result<Label, CodeError> {
 ///
 /// # Errors
 /// When its serial cannot be in a code.
-pub fn end_tags(valve: &ValveRecord) -> Result<[Label; 2], CodeError> {
-    let of = |side: Side, end: &str| {
+pub fn end_tags(valve: &ValveRecord, words: &Catalogue) -> Result<[Label; 2], CodeError> {
+    let of = |side: Side, end| {
         let text = end_swap::tag(&valve.serial, side);
         let lines = vec![
             LabelLine::complete(Lettering::Name, &valve.serial),
-            LabelLine::complete(Lettering::Result, end),
-            kind(valve),
+            LabelLine::complete(Lettering::Result, words.say(end, &[])),
+            kind(valve, words),
         ];
         Ok(Label { code: Some(MatrixCode::new(&text)?), name: text, lines })
     };
-    Ok([of(Side::First, "END A")?, of(Side::Second, "END B")?])
+    Ok([of(Side::First, "label-end-a")?, of(Side::Second, "label-end-b")?])
 }
 
 /// The runs that count, each once.
@@ -93,38 +99,47 @@ pub(crate) fn label_result(valve: &ValveHistory<'_>) -> LabelResult {
 }
 
 /// What was done to it, and what is to be done: "reworked; to retest".
-fn history(status: &ValveStatus) -> String {
+fn history(status: &ValveStatus, words: &Catalogue) -> String {
     let next = match status.stand {
         NextAction::Tight | NextAction::SetAside | NextAction::Next => None,
-        other => Some(other.word().to_owned()),
+        NextAction::HalfTested => Some("label-half-tested"),
+        NextAction::TestAgain => Some("label-test-again"),
+        NextAction::Rework => Some("label-rework"),
+        NextAction::Retest => Some("label-retest"),
     };
     let leaking =
-        (status.stand == NextAction::SetAside && status.verdict() == Some(Verdict::Leaking)).then(|| "leaking".into());
-    [status.reworked(), leaking, next].into_iter().flatten().collect::<Vec<_>>().join("; ")
+        (status.stand == NextAction::SetAside && status.verdict() == Some(Verdict::Leaking)).then_some("label-leaking");
+    let reworks = status.reworks.try_into().unwrap_or(u64::MAX);
+    let reworked = (reworks > 0).then(|| words.say("reworked", &[("times", MessageValue::Count(reworks))]));
+    let others = [leaking, next].into_iter().flatten().map(|word| words.say(word, &[]));
+    reworked.into_iter().chain(others).collect::<Vec<_>>().join("; ")
 }
 
 /// The label of a valve after its test, with the date of the last run that counts in this zone.
 ///
 /// # Errors
 /// When its serial cannot be in a code.
-pub fn valve_label(valve: &ValveHistory<'_>, zone: &TimeZone) -> Result<Label, CodeError> {
+pub fn valve_label(valve: &ValveHistory<'_>, zone: &TimeZone, words: &Catalogue) -> Result<Label, CodeError> {
     let history_of = valve.history;
     let status = history_of.map(|history| &history.status);
     let result = label_result(valve);
     let local = |at: &str| at.parse::<Timestamp>().ok().map(|at| zone.to_datetime(at).date().to_string());
     let date = newest_run(valve).and_then(|at| local(&at)).unwrap_or_default();
-    let limits = distinct(counted(valve).into_iter().map(limit)).join(" and ");
-    let limits = if limits.is_empty() { limits } else { format!("limit {limits}") };
-    let when = [date.clone(), limits].into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join(", ");
+    let language = words.language();
+    let limits = distinct(counted(valve).into_iter().map(limit)).into_iter().map(|limit| language.figure(&limit));
+    let limits = limits.reduce(|one, other| words.say_of("label-two-limits", &[("one", &one), ("other", &other)]));
+    let limits = limits.map_or_else(String::new, |limit| words.say_of("label-limit", &[("limit", &limit)]));
+    let day = newest_run(valve).map(|at| language.day(&at, zone)).unwrap_or_default();
+    let when = [day, limits].into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join(", ");
     let mut lines = vec![LabelLine::complete(Lettering::Name, valve.serial)];
-    lines.extend(status.map(|status| kind(&status.valve)));
-    lines.push(LabelLine::complete(Lettering::Result, result.text()));
-    lines.extend(status.map(|status| LabelLine::complete(Lettering::Detail, history(status))));
+    lines.extend(status.map(|status| kind(&status.valve, words)));
+    lines.push(LabelLine::complete(Lettering::Result, result.words(words)));
+    lines.extend(status.map(|status| LabelLine::complete(Lettering::Detail, history(status, words))));
     lines.push(LabelLine::complete(Lettering::Detail, when));
     lines.extend(
         history_of
             .and_then(|history| history.batch.as_ref())
-            .map(|batch| LabelLine::detail(shown(&format!("batch {batch}")))),
+            .map(|batch| LabelLine::detail(words.say_of("label-batch", &[("batch", &shown(batch))]))),
     );
     let code = MatrixCode::new(&label_text(valve.serial, result, &date))?;
     Ok(Label { name: valve.serial.into(), code: Some(code), lines })

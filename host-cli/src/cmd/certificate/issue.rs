@@ -3,16 +3,19 @@
 use clap::Args;
 use jiff::Timestamp;
 use seathold_config::shop::Shop;
+use seathold_language::Language;
 use seathold_recording::plain::shown;
+use seathold_register::customer::certificate::CertificateManner;
 use seathold_register::customer::issue::NewCertificate;
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, Register};
-use seathold_report::certificate::{CertificateData, CertifiedValve, fingerprint};
+use seathold_report::certificate::{CertificateData, CertifiedValve, zone_name};
+use seathold_signing::fingerprint;
 
 use serde_json::json;
 
 use super::certifying;
-use super::page::CertificatePageArgs;
+use super::page::{CertificatePageArgs, PROGRAM};
 use super::valves::{BatchValves, all_right, certified};
 use crate::cmd::batch_common::{BatchArg, listed, refused};
 use crate::console::Console;
@@ -35,6 +38,9 @@ pub struct IssueArgs {
     /// A page to look at: without a number, and nothing is put on record
     #[arg(long)]
     pub draft: bool,
+    /// Language of the page: en or de [default: that of the shop's file]
+    #[arg(long, value_name = "LANGUAGE", value_parser = crate::args::language)]
+    pub language: Option<Language>,
     /// Print what each states, a JSON object a line
     #[arg(long)]
     pub json: bool,
@@ -64,15 +70,20 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
     let shop = args.page.shop()?;
     let released_by = args.released_by.as_deref().unwrap_or_default();
     may_release(args, &shop, released_by)?;
-    let key = args.page.key()?;
-    let public = key.as_ref().map(|key| key.public().hex());
     let mut register =
         Register::open(&args.page.register.register, if args.draft { Access::Read } else { Access::Write })?;
+    let key = args.page.key(&register, console)?;
+    let public = key.as_ref().map(|key| key.public().hex());
     let batch = args.batch.any(&register)?;
     let valves = certified(&register, &batch, &BatchValves::read(&register, &batch)?, &args.serials)?;
     all_right(&register, &valves, args.any_result)?;
     let now = console.date()?;
     let now = Timestamp::from_second(now.as_second()).unwrap_or(now);
+    let manner = CertificateManner {
+        program: PROGRAM.into(),
+        zone: zone_name(&console.clock.zone(), now),
+        language: args.language.unwrap_or(shop.language).tag().into(),
+    };
     let pages: Vec<Vec<CertifiedValve>> =
         if args.table { vec![valves] } else { valves.into_iter().map(|valve| vec![valve]).collect() };
     let drafted = |valves: Vec<CertifiedValve>| CertificateData {
@@ -82,18 +93,18 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
         role: role(&shop, released_by),
         key: public.clone(),
         valves,
-        ..CertificateData::new(certifying(&shop), &batch.name)
+        ..CertificateData::new(certifying(&shop), &batch.name, manner.clone())
     };
     let mut certificates: Vec<CertificateData> = pages.into_iter().map(drafted).collect();
     if args.draft {
-        args.page.write(&certificates, None, console)?;
+        args.page.write(&certificates, None)?;
         if !args.json {
             writeln!(console.out, "draft written to {}; it certifies nothing", args.page.out.display())?;
         }
         return printed(args, &certificates, console);
     }
     // A number is used once it is on record: first it is seen that the page can be made and the files written.
-    args.page.can_be_written(&certificates, console)?;
+    args.page.can_be_written(&certificates)?;
     for certificate in &mut certificates {
         let serials: Vec<String> = certificate.valves.iter().map(|valve| valve.serial.clone()).collect();
         let serials: Vec<&str> = serials.iter().map(String::as_str).collect();
@@ -103,6 +114,7 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
             prefix: &shop.certificate_prefix,
             released_by,
             key: public.as_deref().unwrap_or_default(),
+            manner: &manner,
             operator: &args.operator,
             now,
         };
@@ -114,7 +126,7 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
             writeln!(console.out, "{number}: {}", shown(&listed(&serials)))?;
         }
     }
-    args.page.write(&certificates, key.as_ref(), console).inspect_err(|_| {
+    args.page.write(&certificates, key.as_ref()).inspect_err(|_| {
         let _ =
             writeln!(console.err, "the numbers above are used; `seathold certificate again NUMBER` writes the page");
     })?;
@@ -162,12 +174,14 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
     if let Some(what) = &known.altered {
         return Err(refused(&register, format!("its record {what}")));
     }
-    let key = args.page.key()?;
+    // One that was not signed stays so, whatever key there is by now.
+    let key =
+        if known.key.is_empty() && args.page.sign.is_none() { None } else { args.page.key(&register, console)? };
     let public = key.as_ref().map(|key| key.public().hex());
     if public.as_deref().unwrap_or_default() != known.key {
-        let why = match (known.key.as_str(), &public) {
-            ("", _) => "it was not signed: leave out --sign".into(),
-            (key, _) => format!("it was signed: give --sign with the key of fingerprint {}", fingerprint(key)),
+        let why = match known.key.as_str() {
+            "" => "it was not signed: leave out --sign".into(),
+            key => format!("it was signed: give --sign with the key of fingerprint {}", fingerprint(key)),
         };
         return Err(refused(&register, format!("{}: {why}", known.certificate)));
     }
@@ -183,14 +197,14 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
         role: role(&shop, &known.released_by),
         key: public,
         valves: certified(&register, batch, &BatchValves::read(&register, batch)?, &known.serials)?,
-        ..CertificateData::new(certifying(&shop), &batch.name)
+        ..CertificateData::new(certifying(&shop), &batch.name, known.manner.clone())
     };
     if certificate.sha256() != known.sha256 {
         let why = "what it would state now is not what it stated when it was issued: runs, notes, the order or the shop's file \
                    have changed since; issue a new one";
         return Err(refused(&register, format!("{}: {why}", known.certificate)));
     }
-    args.page.write(std::slice::from_ref(&certificate), key.as_ref(), console)?;
+    args.page.write(std::slice::from_ref(&certificate), key.as_ref())?;
     args.page.tell(console)?;
     Ok(Exit::Good)
 }

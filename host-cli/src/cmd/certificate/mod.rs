@@ -4,7 +4,7 @@ mod issue;
 mod list;
 mod page;
 mod valves;
-mod verify;
+pub(in crate::cmd) mod verify;
 
 use std::path::PathBuf;
 
@@ -15,7 +15,8 @@ use seathold_report::certificate::CertifyingShop;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::signing_key::{SigningKey, public_path};
+use crate::passphrase;
+use seathold_signing::{SigningKey, public_path};
 
 /// `seathold certificate …`.
 #[derive(Debug, Subcommand)]
@@ -26,6 +27,9 @@ pub enum CertificateCommand {
     Key {
         /// The file to make; the public part gets its name and .pub
         file: PathBuf,
+        /// Under a passphrase, which is asked for each time it signs
+        #[arg(long)]
+        passphrase: bool,
     },
     /// Issue certificates, a page for each valve or one with a table
     Issue(issue::IssueArgs),
@@ -48,8 +52,9 @@ pub(super) fn run(command: &CertificateCommand, console: &mut Console<'_>) -> Re
             write!(console.out, "{}", shop::TEMPLATE)?;
             Ok(Exit::Good)
         }
-        CertificateCommand::Key { file } => {
-            let key = SigningKey::make(file)?.public();
+        CertificateCommand::Key { file, passphrase } => {
+            let passphrase = passphrase.then(|| passphrase::chosen(file, console.environment)).transpose()?;
+            let key = SigningKey::make(file, passphrase.as_deref())?.public();
             let (file, public) = (file.display(), public_path(file));
             let public = public.display();
             writeln!(

@@ -7,13 +7,19 @@ use seathold_config::shop::{self, Shop};
 use seathold_document::Document;
 use seathold_document::pdf::{AttachedFile, PageSize};
 use seathold_recording::file::{self, NewFile, Replace};
-use seathold_report::certificate::{CertificateData, document};
+use seathold_recording::plain::shown;
+use seathold_register::Register;
+use seathold_report::certificate::{CertificateData, PageError, document};
 
 use crate::cmd::find::RegisterArg;
-use crate::cmd::page_file::{self, can_be_written, write_document_with};
+use crate::cmd::page_file::{self, can_be_written, pdf_page, write_document_with};
 use crate::console::Console;
 use crate::error::Error;
-use crate::signing_key::SigningKey;
+use crate::passphrase::read_key;
+use seathold_signing::SigningKey;
+
+/// The program, as a certificate names it.
+pub(super) const PROGRAM: &str = concat!("seathold ", env!("CARGO_PKG_VERSION"));
 
 /// The shop, and the page.
 #[derive(Debug, Args)]
@@ -21,7 +27,7 @@ pub struct CertificatePageArgs {
     /// The shop that issues it, TOML; `seathold certificate template` prints one
     #[arg(long, value_name = "FILE")]
     pub shop: PathBuf,
-    /// Key that it is signed with; `seathold certificate key` makes one
+    /// Key that it is signed with, of `seathold certificate key` [default: the bench's own, beside the register]
     #[arg(long, value_name = "FILE")]
     pub sign: Option<PathBuf>,
     /// Page to write, by its ending .html or .pdf
@@ -52,13 +58,17 @@ impl CertificatePageArgs {
         Ok(shop::read(&self.shop)?)
     }
 
-    pub(super) fn key(&self) -> Result<Option<SigningKey>, Error> {
-        self.sign.as_deref().map(SigningKey::read).transpose()
+    /// The key to sign with: the one that was named, or the bench's own.
+    pub(super) fn key(&self, register: &Register, console: &Console<'_>) -> Result<Option<SigningKey>, Error> {
+        match &self.sign {
+            Some(path) => Ok(Some(read_key(path, console.environment)?)),
+            None => Ok(register.bench_key().cloned()),
+        }
     }
 
     /// An error where it could not be written; nothing is.
-    pub(super) fn can_be_written(&self, drafts: &[CertificateData], console: &Console<'_>) -> Result<(), Error> {
-        can_be_written(&self.out, drawn(drafts, console)?, self.page_size, self.force)?;
+    pub(super) fn can_be_written(&self, drafts: &[CertificateData]) -> Result<(), Error> {
+        can_be_written(&self.out, drawn(drafts)?, self.page_size, self.force)?;
         for path in self.data.iter().flat_map(|path| [path.clone(), signature_path(path)]) {
             NewFile::create(&path, data_replaced(self.force))?;
         }
@@ -66,14 +76,11 @@ impl CertificatePageArgs {
     }
 
     /// Writes the page, and the data and signatures where they are asked for.
-    pub(super) fn write(
-        &self,
-        certificates: &[CertificateData],
-        key: Option<&SigningKey>,
-        console: &Console<'_>,
-    ) -> Result<(), Error> {
-        let attached: Vec<AttachedFile> = certificates.iter().flat_map(|of| attached(of, key)).collect();
-        write_document_with(&self.out, drawn(certificates, console)?, self.page_size, &attached, self.force)?;
+    pub(super) fn write(&self, certificates: &[CertificateData], key: Option<&SigningKey>) -> Result<(), Error> {
+        let signatures: Vec<String> =
+            key.map(|key| certificates.iter().map(|of| signature(of, key)).collect()).unwrap_or_default();
+        let attached = attached(certificates, &signatures);
+        write_document_with(&self.out, drawn(certificates)?, self.page_size, &attached, self.force)?;
         let Some(path) = &self.data else { return Ok(()) };
         let lines =
             |of: &dyn Fn(&CertificateData) -> String| certificates.iter().map(of).collect::<Vec<_>>().join("\n");
@@ -94,8 +101,33 @@ impl CertificatePageArgs {
     }
 }
 
-fn drawn(certificates: &[CertificateData], console: &Console<'_>) -> Result<Document, Error> {
-    document(certificates, &console.clock.zone()).map_err(|why| Error::usage(why.to_string()))
+fn drawn(certificates: &[CertificateData]) -> Result<Document, Error> {
+    document(certificates).map_err(|why| Error::usage(why.to_string()))
+}
+
+/// What a page is beside the data in it.
+pub(super) enum ComparedPage {
+    /// To the byte what this program makes of them.
+    Same,
+    /// It could not be made again here, and why.
+    Unknown(String),
+    /// Something else.
+    Other,
+}
+
+/// Compares a PDF with the one that its data make.
+pub(super) fn compared(pdf: &[u8], certificates: &[CertificateData], signatures: &[String]) -> ComparedPage {
+    if let Some(other) = certificates.iter().find(|of| of.manner.program != PROGRAM) {
+        return ComparedPage::Unknown(format!("it was made by {}", shown(&other.manner.program)));
+    }
+    let drawn = match document(certificates) {
+        Ok(drawn) => drawn,
+        Err(why @ (PageError::Zone(_) | PageError::Language(_))) => return ComparedPage::Unknown(why.to_string()),
+        Err(PageError::Code(_)) => return ComparedPage::Other,
+    };
+    let attached = attached(certificates, signatures);
+    let is_of = |size| pdf_page(drawn.clone(), size, &attached).is_ok_and(|page| page == pdf);
+    if is_of(PageSize::A4) || is_of(PageSize::Letter) { ComparedPage::Same } else { ComparedPage::Other }
 }
 
 /// First word of a signature's file.
@@ -111,8 +143,18 @@ pub(super) fn signature_in(line: &str) -> Option<&str> {
     line.trim().strip_prefix(SIGNATURE).map(str::trim)
 }
 
-/// What a certificate's PDF has in it: its data, and their signature. A draft has nothing.
-fn attached(certificate: &CertificateData, key: Option<&SigningKey>) -> Vec<AttachedFile> {
+/// Whether a text is such a line.
+pub(super) fn is_signature(text: &str) -> bool {
+    text.starts_with(SIGNATURE)
+}
+
+/// What the PDF of certificates has in it: their data, and the signatures where there are any. A draft has nothing.
+fn attached(certificates: &[CertificateData], signatures: &[String]) -> Vec<AttachedFile> {
+    let signatures = signatures.iter().map(Some).chain(std::iter::repeat(None));
+    certificates.iter().zip(signatures).flat_map(|(of, signature)| attached_to(of, signature)).collect()
+}
+
+fn attached_to(certificate: &CertificateData, signature: Option<&String>) -> Vec<AttachedFile> {
     let Some(number) = &certificate.certificate else { return Vec::new() };
     let mut files = vec![AttachedFile {
         name: format!("{number}.json"),
@@ -120,11 +162,11 @@ fn attached(certificate: &CertificateData, key: Option<&SigningKey>) -> Vec<Atta
         about: format!("What certificate {number} states, as data"),
         bytes: certificate.json().into_bytes(),
     }];
-    files.extend(key.map(|key| AttachedFile {
+    files.extend(signature.map(|signature| AttachedFile {
         name: format!("{number}.json.sig"),
         mime_type: "text/plain",
         about: format!("Signature of the data of certificate {number}"),
-        bytes: signature(certificate, key).into_bytes(),
+        bytes: signature.clone().into_bytes(),
     }));
     files
 }

@@ -1,18 +1,21 @@
-//! `seathold certificate verify`.
+//! `seathold certificate verify`, and what `seathold verify` says of certificates.
 
 use std::collections::HashMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
-use seathold_recording::file::read_text_at_most;
+use seathold_document::pdf::attached::attached_files;
+use seathold_recording::file::{read_at_most, read_text_at_most};
 use seathold_recording::hash::sha256;
 use seathold_recording::plain::shown;
 use seathold_register::customer::issue::CertificateRecord;
 use seathold_register::intake::VALVES_MAX;
 use seathold_register::valves::BatchRecord;
 use seathold_register::{Access, Register, name_or_none};
+use seathold_report::certificate::CertificateData;
+use seathold_signing::PublicKey;
 
-use super::page::{signature_in, signature_path};
+use super::page::{ComparedPage, compared, is_signature, signature_in, signature_path};
 use super::valves::{BatchValves, certified};
 
 use crate::cmd::batch_common::listed;
@@ -20,37 +23,110 @@ use crate::cmd::find::{RegisterArg, date};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
-use crate::signing_key::PublicKey;
 
-/// Longest data that are read, in bytes: a batch of thousands of valves.
+/// Longest data or page that are read, in bytes: a batch of thousands of valves.
 const DATA_MAX: u64 = 64 << 20;
 
 /// `seathold certificate verify`.
 #[derive(Debug, Args)]
 pub struct VerifyArgs {
-    /// The data, JSON
-    #[arg(value_name = "FILE.json")]
+    /// The PDF, or its data, JSON
+    #[arg(value_name = "FILE")]
     pub data: PathBuf,
     /// Public part of the shop's key: the signature is checked, and no register is needed
     #[arg(long, value_name = "FILE.pub")]
     pub key: Option<PathBuf>,
-    /// The signature [default: beside the data, FILE.json.sig]
+    /// The signature of data [default: beside them, FILE.json.sig; that of a PDF is in it]
     #[arg(long, value_name = "FILE.sig", requires = "key")]
     pub signature: Option<PathBuf>,
     #[command(flatten)]
     pub register: RegisterArg,
 }
 
-pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let text = read_text_at_most(&args.data, DATA_MAX)?;
-    if let Some(key) = &args.key {
-        return signed(args, &text, &PublicKey::read(key)?, console);
+/// Certificates, as a file has them.
+struct CertificateFile {
+    /// What each states.
+    data: Vec<String>,
+    /// Their signatures, where they are in it: as many, or none.
+    signatures: Vec<String>,
+    /// The page, where it is a PDF.
+    pdf: Option<Vec<u8>>,
+}
+
+impl CertificateFile {
+    fn read(path: &Path) -> Result<Self, Error> {
+        if !is_pdf(path)? {
+            let data = lines(path, &read_text_at_most(path, DATA_MAX)?)?;
+            return Ok(Self { data, signatures: Vec::new(), pdf: None });
+        }
+        let pdf = read_at_most(path, DATA_MAX)?;
+        let (mut data, mut signatures) = (Vec::new(), Vec::new());
+        for file in attached_files(&pdf).into_iter().filter_map(|bytes| std::str::from_utf8(bytes).ok()) {
+            if is_signature(file) {
+                signatures.push(file.to_owned());
+            } else if is_data(file) {
+                data.push(file.to_owned());
+            }
+        }
+        if data.is_empty() {
+            let why = "no certificate's data are attached to it as this program attaches them; where another program has saved it \
+                       anew, take them out with `pdfdetach -saveall` of poppler, and verify those";
+            return Err(Error::usage(format!("{}: {why}", path.display())));
+        }
+        Ok(Self { data, signatures, pdf: Some(pdf) })
     }
+
+    /// What must be known of the page, where it is one, and whether nothing is wrong with it.
+    fn page(&self) -> (Option<String>, Exit) {
+        let Some(pdf) = &self.pdf else { return (None, Exit::Good) };
+        let read: Vec<CertificateData> = self.data.iter().filter_map(|line| serde_json::from_str(line).ok()).collect();
+        let whole = read.len() == self.data.len();
+        let found = if whole { compared(pdf, &read, &self.signatures) } else { ComparedPage::Other };
+        match found {
+            ComparedPage::Same => (Some("the page says what its data say".into()), Exit::Good),
+            ComparedPage::Unknown(why) => {
+                (Some(format!("the page was not compared, {why}: read the data")), Exit::NoVerdict)
+            }
+            ComparedPage::Other => {
+                let text = "THE PAGE IS NOT THE ONE THAT THESE DATA MAKE: it was changed since; read the data";
+                (Some(text.into()), Exit::Storage)
+            }
+        }
+    }
+}
+
+/// Whether a file is a certificate, as a page or as data.
+pub(in crate::cmd) fn is_certificate(path: &Path) -> Result<bool, Error> {
+    if is_pdf(path)? {
+        return Ok(!signature_path(path).exists());
+    }
+    let ending = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("json"));
+    Ok(ending && read_text_at_most(path, DATA_MAX)?.lines().next().is_some_and(is_data))
+}
+
+fn is_pdf(path: &Path) -> Result<bool, Error> {
+    use std::io::Read;
+    let mut first = Vec::new();
+    let file = std::fs::File::open(path).map_err(|why| Error::file("read", path, why))?;
+    file.take(5).read_to_end(&mut first).map_err(|why| Error::file("read", path, why))?;
+    Ok(first == b"%PDF-")
+}
+
+fn is_data(text: &str) -> bool {
+    let data: serde_json::Value = serde_json::from_str(text).unwrap_or_default();
+    data["schema"].as_str().is_some_and(|schema| schema.starts_with("seathold/certificate-issue/"))
+}
+
+pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+    if let Some(key) = &args.key {
+        return verify_signed(&args.data, args.signature.as_deref(), &PublicKey::read(key)?, console);
+    }
+    let file = CertificateFile::read(&args.data)?;
     let register = Register::open(&args.register.register, Access::Read)?;
     let issued = register.certificates()?;
-    let mut exit = Exit::Good;
+    let (page, mut exit) = file.page();
     let mut batches = BatchesRead::default();
-    for line in lines(args, &text)? {
+    for line in &file.data {
         let hash = sha256(line.as_bytes());
         let answer = match issued.iter().find(|known| known.sha256 == hash) {
             Some(CertificateRecord { altered: Some(what), certificate, .. }) => {
@@ -60,7 +136,7 @@ pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, 
             Some(known) => {
                 let serials: Vec<&str> = known.serials.iter().map(String::as_str).collect();
                 let since = since(&register, &mut batches, known, line)?;
-                if since.is_some() {
+                if since.is_some() && exit == Exit::Good {
                     exit = Exit::NoVerdict;
                 }
                 format!(
@@ -79,19 +155,35 @@ pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, 
         };
         writeln!(console.out, "{}", shown(&answer))?;
     }
+    if let Some(page) = page {
+        writeln!(console.out, "{page}")?;
+    }
     Ok(exit)
 }
 
-/// Whether the data were signed with this key. That the data name it themselves proves nothing, and that they name another is a fault.
-fn signed(args: &VerifyArgs, text: &str, key: &PublicKey, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let path = args.signature.clone().unwrap_or_else(|| signature_path(&args.data));
-    let signatures = read_text_at_most(&path, DATA_MAX)?;
-    let mut signatures = signatures.lines().filter(|line| !line.trim().is_empty());
-    let mut exit = Exit::Good;
-    for line in lines(args, text)? {
+/// Whether certificates were signed with this key. That the data name it themselves proves nothing, and that they name another is a
+/// fault.
+pub(in crate::cmd) fn verify_signed(
+    path: &Path,
+    signature: Option<&Path>,
+    key: &PublicKey,
+    console: &mut Console<'_>,
+) -> Result<Exit, Error> {
+    let file = CertificateFile::read(path)?;
+    let signatures = match (&file.pdf, signature) {
+        (Some(_), None) => file.signatures.clone(),
+        (_, named) => {
+            let beside = named.map_or_else(|| signature_path(path), Path::to_path_buf);
+            let text = read_text_at_most(&beside, DATA_MAX)?;
+            text.lines().filter(|line| !line.trim().is_empty()).take(VALVES_MAX).map(str::to_owned).collect()
+        }
+    };
+    let mut signatures = signatures.iter();
+    let (page, mut exit) = file.page();
+    for line in &file.data {
         let data: serde_json::Value = serde_json::from_str(line).unwrap_or_default();
         let number = data["certificate"].as_str().unwrap_or("NOT A CERTIFICATE");
-        let signature = signatures.next().and_then(signature_in).unwrap_or_default();
+        let signature = signatures.next().and_then(|line| signature_in(line)).unwrap_or_default();
         let holds = key.verifies(line, signature) && data["key"].as_str() == Some(&key.hex());
         let answer = if holds {
             let results = data["valves"].as_array().into_iter().flatten();
@@ -109,15 +201,19 @@ fn signed(args: &VerifyArgs, text: &str, key: &PublicKey, console: &mut Console<
         };
         writeln!(console.out, "{}", shown(&answer))?;
     }
+    if let Some(page) = page {
+        writeln!(console.out, "{page}")?;
+    }
     Ok(exit)
 }
 
 /// Certificates, a line each, as `issue --data` writes them.
-fn lines<'a>(args: &VerifyArgs, text: &'a str) -> Result<Vec<&'a str>, Error> {
-    let lines: Vec<&str> = text.lines().filter(|line| !line.trim().is_empty()).take(VALVES_MAX + 1).collect();
+fn lines(path: &Path, text: &str) -> Result<Vec<String>, Error> {
+    let lines = text.lines().filter(|line| !line.trim().is_empty()).take(VALVES_MAX + 1);
+    let lines: Vec<String> = lines.map(str::to_owned).collect();
     if lines.len() > VALVES_MAX {
         let why = format!("more than {VALVES_MAX} lines: no batch has so many certificates");
-        return Err(Error::usage(format!("{}: {why}", args.data.display())));
+        return Err(Error::usage(format!("{}: {why}", path.display())));
     }
     Ok(lines)
 }

@@ -3,6 +3,7 @@
 use clap::Args;
 use seathold_document::CodeError;
 use seathold_document::pdf::labels::{Label, Lettering};
+use seathold_language::{Catalogue, Language};
 use seathold_recording::plain::shown;
 use seathold_register::valves::{BatchRecord, ValveRecord};
 use seathold_register::{Access, Register, RunFilter};
@@ -28,6 +29,9 @@ pub struct ValveLabelArgs {
     /// A tag for each end, which `run --end-tags` asks for
     #[arg(long, requires = "tag")]
     pub ends: bool,
+    /// Language of the labels: en or de
+    #[arg(long, value_name = "LANGUAGE", value_parser = crate::args::language, default_value = "en")]
+    pub language: Language,
     #[command(flatten)]
     pub file: LabelFileArgs,
     #[command(flatten)]
@@ -110,11 +114,12 @@ fn no_code(serial: &str, why: &CodeError) -> Error {
 
 fn tags(args: &ValveLabelArgs, wanted: &Wanted, console: &mut Console<'_>) -> Result<Exit, Error> {
     let mut labels: Vec<Label> = Vec::new();
+    let words = Catalogue::new(args.language);
     for valve in &wanted.valves {
         let no_code = |why| no_code(&valve.serial, &why);
         match args.ends {
-            true => labels.extend(end_tags(valve).map_err(no_code)?),
-            false => labels.push(tag(valve).map_err(no_code)?),
+            true => labels.extend(end_tags(valve, &words).map_err(no_code)?),
+            false => labels.push(tag(valve, &words).map_err(no_code)?),
         }
     }
     args.file.write(&wanted.title("Tags"), &wanted.opened_at(), &labels, console)?;
@@ -128,6 +133,7 @@ fn results(
     console: &mut Console<'_>,
 ) -> Result<Exit, Error> {
     let zone = console.clock.zone();
+    let words = Catalogue::new(args.language);
     let (mut labels, mut newest, mut exit) = (Vec::new(), wanted.opened_at(), Exit::Good);
     let mut filter =
         RunFilter { batch: wanted.batch.as_ref().map(|batch| batch.batch.clone()), ..RunFilter::default() };
@@ -146,7 +152,7 @@ fn results(
         // One without runs in no batch has no history.
         let none = ValveHistory { serial: &valve.serial, runs: Vec::new(), history: None };
         let history = histories.iter().find(|history| history.serial == valve.serial).unwrap_or(&none);
-        labels.push(valve_label(history, &zone).map_err(|why| no_code(&valve.serial, &why))?);
+        labels.push(valve_label(history, &zone, &words).map_err(|why| no_code(&valve.serial, &why))?);
         newest = newest.max(newest_run(history).unwrap_or_default());
         for what in unsound(history) {
             exit = Exit::Storage;

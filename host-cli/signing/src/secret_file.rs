@@ -4,7 +4,7 @@ use std::fs::OpenOptions;
 use std::io::{Read, Write};
 use std::path::Path;
 
-use crate::error::Error;
+use crate::Error;
 
 /// Makes one. One that exists is never replaced: somebody may be using it.
 ///

@@ -1,0 +1,151 @@
+## Kopf und Fuß
+
+title-valve = Nachweis der Sitzdichtheit: Kugelhahn { $serial }
+title-batch = Nachweis der Sitzdichtheit: Los { $batch }
+title-several = Nachweise der Sitzdichtheit
+number = Nachweis { $number }
+draft = ENTWURF
+draft-notice = Entwurf
+draft-text = Er hat keine Nummer, nichts davon ist eingetragen, und er weist nichts nach.
+simulated-notice = Simuliert
+simulated-text = Die Messwerte stammen vom simulierten Prüfstand. Es wurde kein Kugelhahn geprüft, und nichts hiervon ist ein Nachweis.
+first-to-last = { $first } bis { $last }
+page-of = Seite { $page } von { $pages }
+issued = Ausgestellt
+issued-by = { $moment } von { $name }
+released = Freigegeben
+name-below-line = Name
+signed = Signiert
+signed-text = die Daten, die der PDF-Datei beiliegen, mit dem Schlüssel des Fingerabdrucks { $fingerprint }
+code-caption = { $number }; SHA-256 der Daten beginnt mit { $digits }
+
+## Ergebnisse
+
+result-tight = DICHT
+result-leaking = UNDICHT
+result-undecided = UNENTSCHIEDEN
+result-void = UNGÜLTIG
+result-not-proved = NICHT NACHGEWIESEN
+result-set-aside = AUSGESONDERT
+result-no-verdict = KEIN ERGEBNIS
+by-override = NACH AUSNAHMEFREIGABE
+simulated = SIMULIERT
+tight-of-all = { $tight } von { $all } DICHT
+each-in-its-line = Von beiden Seiten; jeder in seiner Zeile unten.
+reason-tight = Die Leckrate jeder Seite liegt mit dem Sicherheitsabstand unter dem Grenzwert.
+reason-leaking = Mindestens eine Seite leckt mehr, als der Grenzwert erlaubt.
+reason-undecided = Die Leckrate einer Seite liegt für ihre Unsicherheit zu nahe am Grenzwert; das ist weder dicht noch undicht.
+reason-void = Die Prüfung einer Seite wurde gestört, sodass sich über sie nichts sagen lässt.
+reason-not-proved = Ein Kugelhahn ist nachgewiesen, wenn beide Seiten es sind.
+no-result-first = Für die erste Seite liegt kein Ergebnis vor.
+no-result-second = Für die zweite Seite liegt kein Ergebnis vor.
+fault-ended = Ein Lauf endete mit einer Störung; siehe sein Ereignisprotokoll.
+verdict-tight = dicht
+verdict-leaking = undicht
+verdict-undecided = unentschieden
+verdict-void = ungültig
+verdict-none = keines
+no-figure = kein Wert
+no-result = kein Ergebnis
+not-tested = nicht geprüft
+
+## Angaben
+
+valve = Kugelhahn
+valves = Kugelhähne
+batch = Los
+order-customer = Kunde
+order-order = Bestellung
+order-line = Bestellposition
+order-drawing = Zeichnung
+order-material = Werkstoff
+order-heat = Schmelze
+order-procedure = Prüfanweisung
+order-remark = Bemerkung
+before-that = Davor
+reworked = { $times ->
+    [1] nachgearbeitet
+    [2] zweimal nachgearbeitet
+   *[other] { $times } Mal nachgearbeitet
+  }
+opened-by-air = mit Druckluft geöffnet
+turned-by-hand = von Hand betätigt
+finished-length = Baulänge
+length-required = Geforderte Baulänge
+required-words = { $nominal } mm, { $least } bis { $most } mm
+required-in-table = gefordert { $words }
+length-not-measured = nicht gemessen
+length-conforms = stimmt
+length-too-close = zu knapp für eine Aussage
+length-does-not = stimmt nicht
+before-rework = vor einer Nacharbeit gemessen
+assembly = Montage
+all-steps-done = alle Schritte erledigt
+no-steps = keine Schritte festgelegt
+steps-not-done = NICHT ERLEDIGT: { $steps }
+test = Prüfung
+test-words = Druckhalteprüfung mit Druckluft, { $pressure } Überdruck
+limit-taken-from = Grenzwert entnommen aus
+limit-taken-words = { $class }: dieser Wert, und sonst nichts daraus
+rig = Prüfstand
+notes = Vermerke
+calibrations = Kalibrierungen
+no-calibrations = keine eingetragen: die Werte der Prüfstandsdatei
+not-counted = Nicht gewertet
+not-counted-words = nicht gewertet: { $words }
+of-record = Eintrag { $record }, { $words }
+record-and-why = Eintrag { $record }: { $words }
+mark-limit = beurteilt nach dem Grenzwert { $judged }, gefordert sind { $required }
+mark-struck = gestrichen von { $by }, { $at }: { $text }
+mark-moved-away = { $to } war auf dem Prüfstand; umgebucht von { $by }, { $at }: { $text }
+mark-moved-here = umgebucht: aufgezeichnet für { $for }; umgebucht von { $by }, { $at }: { $text }
+mark-override = Ausnahmefreigabe: { $text } ({ $by })
+name-not-stated = ohne Namen
+
+## Was nicht übersehen werden darf
+
+assembly-not-complete = Montage unvollständig
+see-assembly-of = siehe die Angaben zur Montage von { $serials }.
+length-notice = Baulänge
+length-does-not-of = stimmt nicht: { $serials }.
+length-too-close-of = zu nahe an ihren Grenzen für eine Aussage: { $serials }.
+
+## Tabellen
+
+table-of-sides = Leckrate jeder Seite und Grenzwert
+table-of-valves = Kugelhähne und Leckrate jeder Seite
+column-side = Seite
+column-verdict = Ergebnis
+column-leak = Leckrate ± Unsicherheit
+column-limit = Grenzwert
+column-hold = Haltezeit
+column-tested = Geprüft
+column-by = Von
+column-record = Eintrag
+column-result = Ergebnis
+column-also = Außerdem
+side-first = Erste Seite
+side-second = Zweite Seite
+side-and-end = { $side } (Ende { $end } am Zulauf)
+record-in-table = Eintrag { $records }
+
+## Regel
+
+rule = Eine Seite ist dicht, wenn ihre Leckrate und ein Sicherheitsabstand darüber unter dem Grenzwert liegen; das Risiko, eine Seite dicht zu nennen, die so viel leckt wie der Grenzwert, ist { $risk } % (Annahme mit Sicherheitsabstand, JCGM 106:2012, 8.3). Der Wert hinter ± überdeckt die wahre Leckrate mit { $coverage } %.
+reference = Leckraten gelten bei { $temperature } und { $pressure }.
+does-not-say = Angegeben sind die gefundenen Leckraten, nicht die Übereinstimmung mit einer Norm; nichts ist gesagt über die Festigkeit des Gehäuses, andere Medien, Drücke oder Temperaturen, oder eine spätere Zeit.
+
+## Etiketten
+
+label-air = Druckluft
+label-hand = Handhebel
+label-limit = Grenzwert { $limit }
+label-two-limits = { $one } und { $other }
+label-batch = Los { $batch }
+label-leaking = undicht
+label-half-tested = halb geprüft
+label-test-again = erneut prüfen
+label-rework = nachzuarbeiten
+label-retest = erneut zu prüfen
+label-end-a = ENDE A
+label-end-b = ENDE B
