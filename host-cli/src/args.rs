@@ -6,6 +6,7 @@ use clap::{ArgAction, Args, Subcommand, ValueEnum};
 use jiff::Timestamp;
 use seathold_language::Language;
 use seathold_recording::limits::{NAME_MAX, TYPED_NAME_MAX, TYPED_NOTE_MAX};
+use seathold_recording::plain::hidden_fault;
 use seathold_register::batch::columns;
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::recipe::Actuation;
@@ -87,8 +88,8 @@ pub fn person(text: &str) -> Result<String, String> {
     if text.trim().is_empty() {
         return Err("give a name: it is on every record".into());
     }
-    if text.chars().any(char::is_control) {
-        return Err("a name has no control characters".into());
+    if let Some(why) = hidden_fault(text) {
+        return Err(format!("the name {why}"));
     }
     name(text)
 }

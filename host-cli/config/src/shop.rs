@@ -4,6 +4,7 @@ use std::collections::HashSet;
 use std::path::Path;
 
 use seathold_language::Language;
+use seathold_recording::plain::hidden_fault;
 
 use crate::Error;
 use crate::config_file::ConfigFile;
@@ -12,7 +13,7 @@ use crate::config_file::ConfigFile;
 const TEXT_MAX: usize = 200;
 
 /// Longest prefix of certificate numbers.
-const PREFIX_MAX: usize = 16;
+pub const PREFIX_MAX: usize = 16;
 
 /// Most people who may release.
 const SIGNATORIES_MAX: usize = 100;
@@ -96,8 +97,7 @@ fn text(file: &mut ConfigFile, name: &str) -> Option<String> {
         match count {
             _ if text.trim().is_empty() => Err("empty".into()),
             _ if count > TEXT_MAX => Err(format!("{count} characters; {TEXT_MAX} are allowed")),
-            _ if text.chars().any(char::is_control) => Err("has a line break or another control character".into()),
-            _ => Ok(text.trim().to_owned()),
+            _ => hidden_fault(text).map_or_else(|| Ok(text.trim().to_owned()), Err),
         }
     };
     file.has(name).then(|| file.checked(name, false, checked).unwrap_or_default())
@@ -110,8 +110,8 @@ fn missing(file: &mut ConfigFile, line: Option<usize>, path: &str) -> String {
 
 fn prefix(text: &str) -> Result<String, String> {
     let is_of_number = |c: char| c.is_ascii_alphanumeric() || c == '-';
-    if text.len() > PREFIX_MAX || !text.chars().all(is_of_number) {
-        return Err(format!("\"{text}\" is not up to {PREFIX_MAX} letters, digits and hyphens"));
+    if text.len() > PREFIX_MAX || !text.chars().all(is_of_number) || text.starts_with('-') {
+        return Err(format!("\"{text}\" is not up to {PREFIX_MAX} letters, digits and hyphens, the first no hyphen"));
     }
     Ok(text.into())
 }
@@ -164,8 +164,8 @@ mod tests {
         for said in [
             "name: missing",
             "line 1: address: 201 characters; 200 are allowed",
-            "line 2: contact: has a line break or another control character",
-            "line 3: certificate_prefix: \"A/B\" is not up to 16 letters, digits and hyphens",
+            "line 2: contact: has the character U+000A, which acts on a screen or is not seen",
+            "line 3: certificate_prefix: \"A/B\" is not up to 16 letters, digits and hyphens, the first no hyphen",
             "line 4: logo: unknown field",
             "line 7: signatory[2].name: \"B\" comes twice",
             "line 9: signatory[2].role: empty",

@@ -7,6 +7,8 @@ number = Nachweis { $number }
 draft = ENTWURF
 draft-notice = Entwurf
 draft-text = Er hat keine Nummer, nichts davon ist eingetragen, und er weist nichts nach.
+selection-notice = Auswahl
+selection-text = Grundlage ist eine Auswahl der Einträge dieses Loses. Was die übrigen sagen, ist hier nicht bekannt.
 simulated-notice = Simuliert
 simulated-text = Die Messwerte stammen vom simulierten Prüfstand. Es wurde kein Kugelhahn geprüft, und nichts hiervon ist ein Nachweis.
 first-to-last = { $first } bis { $last }
@@ -33,6 +35,7 @@ simulated = SIMULIERT
 tight-of-all = { $tight } von { $all } DICHT
 each-in-its-line = Von beiden Seiten; jeder in seiner Zeile unten.
 reason-tight = Die Leckrate jeder Seite liegt mit dem Sicherheitsabstand unter dem Grenzwert.
+reason-tight-by-override = Die Leckrate jeder Seite liegt mit dem Sicherheitsabstand unter dem Grenzwert, nach dem beurteilt wurde. Der Lauf passte nicht zu dem, was der Kugelhahn sein oder einhalten muss: siehe die Vermerke.
 reason-leaking = Mindestens eine Seite leckt mehr, als der Grenzwert erlaubt.
 reason-undecided = Die Leckrate einer Seite liegt für ihre Unsicherheit zu nahe am Grenzwert; das ist weder dicht noch undicht.
 reason-void = Die Prüfung einer Seite wurde gestört, sodass sich über sie nichts sagen lässt.
@@ -78,6 +81,10 @@ length-not-measured = nicht gemessen
 length-conforms = stimmt
 length-too-close = zu knapp für eine Aussage
 length-does-not = stimmt nicht
+done-after-test = NACH DER PRÜFUNG ERLEDIGT: { $steps }
+bolted-after-test = NACH DER PRÜFUNG VERSCHRAUBT
+noted-before = zuvor notiert: { $lengths } mm
+held-by = gehalten { $hold }, von { $names }
 before-rework = vor einer Nacharbeit gemessen
 assembly = Montage
 all-steps-done = alle Schritte erledigt
@@ -94,7 +101,7 @@ no-calibrations = keine eingetragen: die Werte der Prüfstandsdatei
 not-counted = Nicht gewertet
 not-counted-words = nicht gewertet: { $words }
 of-record = Eintrag { $record }, { $words }
-record-and-why = Eintrag { $record }: { $words }
+record-and-why = Eintrag { $record }, Ergebnis { $found }: { $words }
 mark-limit = beurteilt nach dem Grenzwert { $judged }, gefordert sind { $required }
 mark-struck = gestrichen von { $by }, { $at }: { $text }
 mark-moved-away = { $to } war auf dem Prüfstand; umgebucht von { $by }, { $at }: { $text }
@@ -104,11 +111,16 @@ name-not-stated = ohne Namen
 
 ## Was nicht übersehen werden darf
 
-assembly-not-complete = Montage unvollständig
+assembly-not-complete = Montage unvollständig oder nach der Prüfung
 see-assembly-of = siehe die Angaben zur Montage von { $serials }.
 length-notice = Baulänge
 length-does-not-of = stimmt nicht: { $serials }.
 length-too-close-of = zu nahe an ihren Grenzen für eine Aussage: { $serials }.
+
+since-then = Seit diesen Prüfungen
+later-leak = Eintrag { $record }, { $at }, von { $by }: undicht, in einem Lauf außerhalb dieses Loses
+later-rework = Eintrag { $record }, { $at }: in einem anderen Los nachgearbeitet von { $by }: { $text }
+later-set-aside = Eintrag { $record }, { $at }: in einem anderen Los ausgesondert von { $by }: { $text }
 
 ## Tabellen
 
@@ -133,6 +145,7 @@ record-in-table = Eintrag { $records }
 
 rule = Eine Seite ist dicht, wenn ihre Leckrate und ein Sicherheitsabstand darüber unter dem Grenzwert liegen; das Risiko, eine Seite dicht zu nennen, die so viel leckt wie der Grenzwert, ist { $risk } % (Annahme mit Sicherheitsabstand, JCGM 106:2012, 8.3). Der Wert hinter ± überdeckt die wahre Leckrate mit { $coverage } %.
 reference = Leckraten gelten bei { $temperature } und { $pressure }.
+length-rule = Eine Baulänge stimmt, wenn sie mit einem Sicherheitsabstand innerhalb ihrer Grenzen liegt; das Risiko, eine zu billigen, die nicht stimmt, ist { $risk } % (JCGM 106:2012, 8.3); der Wert hinter ± ist ihre erweiterte Unsicherheit, k = 2.
 does-not-say = Angegeben sind die gefundenen Leckraten, nicht die Übereinstimmung mit einer Norm; nichts ist gesagt über die Festigkeit des Gehäuses, andere Medien, Drücke oder Temperaturen, oder eine spätere Zeit.
 
 ## Etiketten

@@ -7,6 +7,8 @@ number = Certificate { $number }
 draft = DRAFT
 draft-notice = Draft
 draft-text = It has no number, nothing of it is on record, and it certifies nothing.
+selection-notice = A selection
+selection-text = It is made of a selection of the records of this batch. What the others say is not known here.
 simulated-notice = Simulated
 simulated-text = The readings come from the simulated rig. No valve was tested, and nothing here is evidence of one.
 first-to-last = { $first } to { $last }
@@ -33,6 +35,7 @@ simulated = SIMULATED
 tight-of-all = { $tight } of { $all } TIGHT
 each-in-its-line = From both sides, each in its line below.
 reason-tight = The leak of each side, with its guard band, lies under the limit.
+reason-tight-by-override = The leak of each side, with its guard band, lies under the limit that it was judged by. The run did not fit what the valve must be, or must meet: see the notes.
 reason-leaking = At least one side leaks more than the limit allows.
 reason-undecided = A side's leak lies too near the limit for its uncertainty; this is neither tight nor leaking.
 reason-void = A side's test was disturbed, so that nothing can be said of it.
@@ -78,6 +81,10 @@ length-not-measured = not measured
 length-conforms = conforms
 length-too-close = too close to say
 length-does-not = does not conform
+done-after-test = DONE AFTER THE TEST: { $steps }
+bolted-after-test = BOLTED UP AFTER THE TEST
+noted-before = noted before: { $lengths } mm
+held-by = held { $hold }, by { $names }
 before-rework = measured before a rework
 assembly = Assembly
 all-steps-done = all steps done
@@ -94,7 +101,7 @@ no-calibrations = none on record: the rig file's figures
 not-counted = Not counted
 not-counted-words = not counted: { $words }
 of-record = record { $record }, { $words }
-record-and-why = record { $record }: { $words }
+record-and-why = record { $record }, result { $found }: { $words }
 mark-limit = judged by the limit { $judged }, and the valve must meet { $required }
 mark-struck = struck by { $by }, { $at }: { $text }
 mark-moved-away = { $to } was on the rig; moved there by { $by }, { $at }: { $text }
@@ -104,11 +111,16 @@ name-not-stated = name not stated
 
 ## What must not be overlooked
 
-assembly-not-complete = Assembly not complete
+assembly-not-complete = Assembly not complete, or after the test
 see-assembly-of = see what is said of the assembly of { $serials }.
 length-notice = Length
 length-does-not-of = does not conform: { $serials }.
 length-too-close-of = too close to its limits to say whether it conforms: { $serials }.
+
+since-then = Since these tests
+later-leak = record { $record }, { $at }, by { $by }: it leaked, in a run that is not of this batch
+later-rework = record { $record }, { $at }: reworked in another batch by { $by }: { $text }
+later-set-aside = record { $record }, { $at }: set aside in another batch by { $by }: { $text }
 
 ## Tables
 
@@ -133,6 +145,7 @@ record-in-table = record { $records }
 
 rule = A side is tight where its leak and a guard band above it lie under the limit, for a risk of { $risk } % of calling a side tight that leaks as much as the limit (guarded acceptance, JCGM 106:2012, 8.3). The value after ± covers the true leak with { $coverage } %.
 reference = Leaks are counted at { $temperature } and { $pressure }.
+length-rule = A finished length conforms where it lies within its limits by a guard band, for a risk of { $risk } % of calling conforming what is not (JCGM 106:2012, 8.3); the value after ± is its expanded uncertainty, k = 2.
 does-not-say = It states the leaks found, and no conformity with a standard; nothing of the strength of the body, of other fluids, pressures or temperatures, or of a later time.
 
 ## Labels

@@ -12,6 +12,22 @@ pub fn is_control(c: char) -> bool {
         || matches!(c, '\u{2028}' | '\u{2029}')
 }
 
+/// The first character of a text that acts on a screen, or that nobody sees: what is not there for whoever reads it must not be there for
+/// a program either. Variation selectors and joiners, which belong to what stands before them, are none.
+pub fn hidden(text: &str) -> Option<char> {
+    let unseen = |c: char| {
+        matches!(c, '\u{ad}' | '\u{34f}' | '\u{115f}' | '\u{1160}' | '\u{17b4}' | '\u{17b5}' | '\u{180e}' | '\u{200b}')
+            || matches!(c, '\u{2060}'..='\u{206f}' | '\u{3164}' | '\u{feff}' | '\u{ffa0}' | '\u{e0000}'..='\u{e0fff}')
+    };
+    text.chars().find(|c| is_control(*c) || unseen(*c))
+}
+
+/// That a text has such a character, in words; none where it has not.
+pub fn hidden_fault(text: &str) -> Option<String> {
+    let c = hidden(text)?;
+    Some(format!("has the character U+{:04X}, which acts on a screen or is not seen", u32::from(c)))
+}
+
 fn escape(text: &str, stays: impl Fn(char) -> bool, as_json: bool) -> Cow<'_, str> {
     if !text.chars().any(|c| is_control(c) && !stays(c)) {
         return text.into();

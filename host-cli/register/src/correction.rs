@@ -8,6 +8,7 @@ use rusqlite::{Connection, OptionalExtension, params};
 use super::Register;
 use super::append::insert_note;
 use super::batch::sealed_list;
+use super::customer::order_notes::ListedOrder;
 use super::error::WithPath;
 use super::intake::{VALVES_MAX, valve_fault};
 use super::note::{NewNote, NoteKind, NoteRecord, ValveRecord};
@@ -21,7 +22,13 @@ impl Register {
     ///
     /// # Errors
     /// When one is on the list already, or the register cannot be written.
-    pub fn add_valves(&mut self, batch: &str, valves: &[ValveRecord], why: Correction<'_>) -> Result<i64, Error> {
+    pub fn add_valves(
+        &mut self,
+        batch: &str,
+        valves: &[ValveRecord],
+        order: &ListedOrder,
+        why: Correction<'_>,
+    ) -> Result<i64, Error> {
         let listed = self.valves_of(batch)?;
         let known: HashSet<&str> = listed.iter().map(|valve| valve.serial.as_str()).collect();
         let twice = valves.iter().find(|valve| known.contains(valve.serial.as_str()));
@@ -29,6 +36,7 @@ impl Register {
             .fault()
             .or_else(|| twice.map(|valve| format!("{} is on the list already", valve.serial)))
             .or_else(|| valves.iter().find_map(|v| valve_fault(&v.serial, &v.actuation, &v.notes)))
+            .or_else(|| order.fault())
             .or_else(|| {
                 let all = listed.len() + valves.len();
                 (all > VALVES_MAX).then(|| format!("that would be {all} valves; a batch has at most {VALVES_MAX}"))
@@ -42,7 +50,11 @@ impl Register {
                 tell_valve(change, valve)?;
                 append_to_list(change, batch, &valve.serial)?;
             }
-            insert_note(change, &bench, &note, why.now)
+            let number = insert_note(change, &bench, &note, why.now)?;
+            for note in order.notes(batch, why.operator) {
+                insert_note(change, &bench, &note, why.now)?;
+            }
+            Ok(number)
         })
         .at(&path)
     }

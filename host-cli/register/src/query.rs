@@ -26,6 +26,8 @@ const PAGE: usize = 512;
 pub struct RunFilter {
     /// Exactly this serial number.
     pub serial: Option<String>,
+    /// With a serial: also runs that were recorded for another valve, and moved to this one.
+    pub or_moved_here: bool,
     /// UUID of a batch.
     pub batch: Option<String>,
     /// Begun at this moment or later, RFC 3339 in UTC.
@@ -243,7 +245,14 @@ impl RunFilter {
             ("bench = ?", &self.bench),
         ];
         for (condition, value) in equal {
-            if let Some(value) = value {
+            if let (Some(value), "serial = ?", true) = (value, condition, self.or_moved_here) {
+                // Each half by its index.
+                text += " AND id IN (SELECT id FROM runs WHERE serial = ? UNION SELECT o.id FROM notes n JOIN runs m \
+                         ON m.bench = substr(n.about, 1, instr(n.about, '/') - 1) \
+                         AND m.number = CAST(substr(n.about, instr(n.about, '/') + 1) AS INTEGER) \
+                         JOIN runs o ON o.recording = m.recording WHERE n.kind = 'moved' AND n.serial = ?)";
+                values.extend([value.clone().into(), value.clone().into()]);
+            } else if let Some(value) = value {
                 text += &format!(" AND {condition}");
                 values.push(value.clone().into());
             }

@@ -245,18 +245,25 @@ pub(super) struct SealedRecord {
 impl SealedRecord {
     /// Reads the one at this place.
     pub(super) fn read(db: &Connection, place: RecordPlace) -> rusqlite::Result<Self> {
+        let mut found = Self::read_columns(db, place)?;
+        if found.is_run() {
+            let mut query = db.prepare_cached("SELECT bytes FROM recordings WHERE sha256 = ?")?;
+            found.bytes = query.query_row([found.text("recording")], |row| row.get(0)).optional()?;
+        }
+        Ok(found)
+    }
+
+    /// The same without its recording.
+    pub(super) fn read_columns(db: &Connection, place: RecordPlace) -> rusqlite::Result<Self> {
         let RecordPlace { table, id, .. } = place;
         let text = format!("SELECT {}, seal FROM {} WHERE id = ?", table.columns.join(", "), table.name);
         let mut query = db.prepare_cached(&text)?;
         let row = |row: &Row<'_>| Ok((ChainRecord::from_row(row, table)?, row.get(table.columns.len())?));
         let (mut record, seal) = query.query_row([id], row)?;
-        let mut bytes = None;
         if table.word == RUNS.word {
             record.read_sides(db, id)?;
-            let mut query = db.prepare_cached("SELECT bytes FROM recordings WHERE sha256 = ?")?;
-            bytes = query.query_row([record.text(table, "recording")], |row| row.get(0)).optional()?;
         }
-        Ok(Self { table, record, seal, bytes })
+        Ok(Self { table, record, seal, bytes: None })
     }
 
     /// Whether it is a run's, and no note.
@@ -274,10 +281,16 @@ impl SealedRecord {
         self.record.number(self.table)
     }
 
+    /// What is wrong with its seal.
+    pub(super) fn seal_fault(&self) -> Option<&'static str> {
+        let as_sealed = self.record.seal(self.table) == self.seal;
+        (!as_sealed).then_some("was altered: its seal does not match its content")
+    }
+
     /// What is wrong with its seal or with the bytes of its recording.
     pub(super) fn altered(&self) -> Option<&'static str> {
-        if self.record.seal(self.table) != self.seal {
-            return Some("was altered: its seal does not match its content");
+        if let Some(what) = self.seal_fault() {
+            return Some(what);
         }
         match &self.bytes {
             _ if !self.is_run() => None,

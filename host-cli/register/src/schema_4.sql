@@ -6,6 +6,5 @@ CREATE TABLE signatures (
   signature TEXT NOT NULL,  -- 128 hexadecimal digits
   PRIMARY KEY (bench, number)
 ) STRICT, WITHOUT ROWID;
-CREATE INDEX notes_key ON notes (bench, number) WHERE kind = 'key';
 CREATE TRIGGER signatures_stay BEFORE DELETE ON signatures BEGIN SELECT RAISE(ABORT, 'records are never deleted'); END;
 CREATE TRIGGER signatures_keep BEFORE UPDATE ON signatures BEGIN SELECT RAISE(ABORT, 'records are never changed'); END;

@@ -1,5 +1,6 @@
 //! Batches, their lists of valves, and notes between runs.
 
+use crate::customer::order_notes::ListedOrder;
 use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, params};
 use serde::Serialize;
@@ -36,6 +37,15 @@ pub struct BatchRecord {
     pub selection: bool,
 }
 
+/// What is stated of a batch as it is opened.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct BatchDetails {
+    /// What it demands of valves that are added later; those given state it themselves.
+    pub rule: BatchRule,
+    /// What the customer's document is to say.
+    pub order: ListedOrder,
+}
+
 impl Register {
     /// Opens a batch with its list of valves, all at once.
     ///
@@ -49,10 +59,11 @@ impl Register {
         operator: &str,
         now: Timestamp,
     ) -> Result<BatchRecord, Error> {
-        self.open_batch_by(name, valves, check_digit, &BatchRule::default(), operator, now)
+        let first = BatchDetails::default();
+        self.open_batch_by(name, valves, check_digit, &first, operator, now)
     }
 
-    /// The same with what the batch demands of valves that are added later; those given state it themselves.
+    /// The same with what is stated of it.
     ///
     /// # Errors
     /// As for [`Register::open_batch`].
@@ -61,7 +72,7 @@ impl Register {
         name: &str,
         valves: &[ValveRecord],
         check_digit: &str,
-        rule: &BatchRule,
+        first: &BatchDetails,
         operator: &str,
         now: Timestamp,
     ) -> Result<BatchRecord, Error> {
@@ -71,7 +82,9 @@ impl Register {
             return Err(Error::register(&self.path, RegisterError::Refused(why)));
         }
         let listed = |valve: &ValveRecord| valve_fault(&valve.serial, &valve.actuation, &valve.notes);
-        let wrong = batch_fault(name, check_digit, valves.len()).or_else(|| valves.iter().find_map(listed));
+        let wrong = batch_fault(name, check_digit, valves.len())
+            .or_else(|| valves.iter().find_map(listed))
+            .or_else(|| first.order.fault());
         if let Some(why) = wrong {
             return Err(Error::register(&self.path, RegisterError::Refused(why)));
         }
@@ -95,9 +108,11 @@ impl Register {
                 serial: None,
                 about: None,
                 operator: operator.into(),
-                text: sealed_list::opening(name, check_digit, rule, valves),
+                text: sealed_list::opening(name, check_digit, &first.rule, valves),
             };
-            insert_note(change, &bench, &note, now)
+            insert_note(change, &bench, &note, now)?;
+            let order = first.order.notes(&batch, operator);
+            order.iter().try_for_each(|note| insert_note(change, &bench, note, now).map(|_| ()))
         })
         .at(&path)?;
         Ok(BatchRecord {

@@ -11,7 +11,7 @@ use super::extract::RecordingExtract;
 use super::intake;
 use super::open::genesis;
 use super::record::{RecordPlace, SealedRecord};
-use super::signed::{SignedChain, signed_chain};
+use super::signed::{SignedChain, last_signature_fault, signed_chain};
 use crate::error::Error;
 
 /// Records checked in parallel.
@@ -98,7 +98,8 @@ impl Register {
         let mut chains = chains(&snapshot).at(&self.path)?;
         let mut checked = 0;
         for chain in &mut chains {
-            if let Some(broken) = walk(&snapshot, chain, replay, &mut checked, &mut progress).at(&self.path)? {
+            let depth = if replay { WalkDepth::Replay } else { WalkDepth::Recordings };
+            if let Some(broken) = walk(&snapshot, chain, depth, &mut checked, &mut progress).at(&self.path)? {
                 return Ok(Verification::Broken(broken));
             }
             match signed_chain(&snapshot, self.version, &chain.bench).at(&self.path)? {
@@ -118,6 +119,29 @@ impl Register {
             Some(what) => Ok(Verification::Unsound(what)),
             None => Ok(Verification::Valid(chains)),
         }
+    }
+
+    /// Whether what is asked of the register can be answered out of it: no record is missing from a chain, changed, or marked as what it
+    /// is not, and the last signature of each holds. Recordings are not read, which whoever uses one does; so this takes some
+    /// ten microseconds a record.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn chain_fault(&self) -> Result<Option<BrokenRecord>, Error> {
+        let snapshot = self.db.unchecked_transaction().at(&self.path)?;
+        let mut chains = chains(&snapshot).at(&self.path)?;
+        for chain in &mut chains {
+            let (mut checked, mut go_on) = (0, |_| true);
+            let broken = walk(&snapshot, chain, WalkDepth::Seals, &mut checked, &mut go_on).at(&self.path)?;
+            let broken = match broken {
+                None => last_signature(&snapshot, self.version, chain).at(&self.path)?,
+                broken => broken,
+            };
+            if broken.is_some() {
+                return Ok(broken);
+            }
+        }
+        unsealed(&snapshot, &chains).at(&self.path)
     }
 
     /// The record with this seal, or with this beginning of one, as `BENCH/NUMBER`: where a head that was written down
@@ -205,23 +229,39 @@ fn chains(db: &Connection) -> rusqlite::Result<Vec<VerifiedChain>> {
     rows.collect()
 }
 
+/// How much of each record is looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum WalkDepth {
+    /// Its columns and its seal.
+    Seals,
+    /// Its recording too.
+    Recordings,
+    /// And that is replayed.
+    Replay,
+}
+
 /// Walks a chain; its count becomes that of the records that are here.
 fn walk(
     db: &Connection,
     chain: &mut VerifiedChain,
-    replay: bool,
+    depth: WalkDepth,
     checked: &mut u64,
     progress: &mut impl FnMut(u64) -> bool,
 ) -> rusqlite::Result<Option<BrokenRecord>> {
     let broken =
         |number, what: String| BrokenRecord { bench: chain.bench.clone(), name: chain.name.clone(), number, what };
+    let read = if depth == WalkDepth::Seals { SealedRecord::read_columns } else { SealedRecord::read };
     let mut last = (0_i64, genesis(&chain.bench));
     let mut here = 0;
     for places in RecordPlace::of_bench(db, &chain.bench)?.chunks(TOGETHER) {
         let records: Vec<SealedRecord> =
-            places.iter().map(|place| SealedRecord::read(db, *place)).collect::<rusqlite::Result<_>>()?;
-        let replayed = |sealed: &SealedRecord| sealed.bytes.as_deref().filter(|_| replay).and_then(intake::run_fault);
-        let look = |sealed: &SealedRecord| fault_of(sealed).or_else(|| replayed(sealed));
+            places.iter().map(|place| read(db, *place)).collect::<rusqlite::Result<_>>()?;
+        let replayed = |sealed: &SealedRecord| sealed.bytes.as_deref().and_then(intake::run_fault);
+        let look = |sealed: &SealedRecord| match depth {
+            WalkDepth::Seals => sealed.seal_fault().map(Into::into),
+            WalkDepth::Recordings => fault_of(sealed),
+            WalkDepth::Replay => fault_of(sealed).or_else(|| replayed(sealed)),
+        };
         let found: Vec<Option<String>> = records.par_iter().map(look).collect();
         for (sealed, found) in records.iter().zip(found) {
             let number = sealed.number();
@@ -240,7 +280,8 @@ fn walk(
                 let what = "does not follow the record before it: one of them was replaced or reordered".into();
                 return Ok(Some(broken(number, what)));
             }
-            if let Some(what) = sealed.parts_fault(db)? {
+            let parts = if depth == WalkDepth::Seals { None } else { sealed.parts_fault(db)? };
+            if let Some(what) = parts {
                 return Ok(Some(broken(number, what)));
             }
             last = (number, sealed.seal.clone());
@@ -265,6 +306,12 @@ fn walk(
     }
     chain.last_number = here;
     Ok(None)
+}
+
+/// Whether the last signature of a chain holds: the seal that it is of covers what was before.
+fn last_signature(db: &Connection, version: u32, chain: &VerifiedChain) -> rusqlite::Result<Option<BrokenRecord>> {
+    let Some((number, what)) = last_signature_fault(db, version, &chain.bench)? else { return Ok(None) };
+    Ok(Some(BrokenRecord { bench: chain.bench.clone(), name: chain.name.clone(), number, what }))
 }
 
 /// What is wrong with a record by itself.

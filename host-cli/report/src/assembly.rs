@@ -15,7 +15,7 @@ use super::moment::moment;
 const K: f64 = 2.0;
 
 /// A finished length as it was measured, millimetres.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ReportedLength {
     /// The length; none where it was not measured.
     pub mm: Option<f64>,
@@ -23,6 +23,8 @@ pub struct ReportedLength {
     pub expanded_mm: Option<f64>,
     /// Whether the valve was reworked since.
     pub before_rework: bool,
+    /// Lengths that were noted before this one, since the last rework.
+    pub earlier_mm: Vec<f64>,
 }
 
 /// What a finished length is to be, millimetres.
@@ -34,6 +36,8 @@ pub struct RequiredLength {
     pub least_mm: f64,
     /// The most.
     pub most_mm: f64,
+    /// Risk of calling a length conforming that is not.
+    pub risk: f64,
 }
 
 /// How a valve was put together.
@@ -79,6 +83,16 @@ impl ReportedAssembly {
         (!self.steps.is_empty(), open, self.conflicts.clone())
     }
 
+    /// What was done to it after this time: steps, and that it was bolted up (an empty name).
+    pub(crate) fn done_after(&self, at: &str) -> (Vec<String>, bool) {
+        let steps = self.valve.steps.iter().zip(&self.steps).filter_map(|(state, step)| match state {
+            StepState::Done(done) if done.at.as_str() > at => Some(step.name.clone()),
+            _ => None,
+        });
+        let bolted = self.valve.bolted.as_ref().is_some_and(|bolted| bolted.fittings_at.as_str() > at);
+        (steps.collect(), bolted)
+    }
+
     /// The finished length as it was measured.
     pub(crate) fn reported_length(&self) -> Option<ReportedLength> {
         let bolted = self.valve.bolted.as_ref()?;
@@ -86,13 +100,14 @@ impl ReportedAssembly {
             mm: bolted.head.finished_mm,
             expanded_mm: bolted.head.finished_u_mm.map(|u| K * u),
             before_rework: bolted.before_rework,
+            earlier_mm: bolted.earlier_mm.clone(),
         })
     }
 
     /// What the finished length is to be.
     pub(crate) fn required_length(&self) -> Option<RequiredLength> {
         let to = self.requirement?;
-        Some(RequiredLength { nominal_mm: to.nominal_mm, least_mm: to.least_mm, most_mm: to.most_mm })
+        Some(RequiredLength { nominal_mm: to.nominal_mm, least_mm: to.least_mm, most_mm: to.most_mm, risk: to.risk })
     }
 
     /// The finished length as it was measured, its uncertainty and whether it conforms: "120.045 ± 0.042 mm, conforms".

@@ -1,6 +1,6 @@
 //! One run, read from its recording, as far as a report needs it.
 
-use crate::run_mark::RunMark;
+use crate::run_remark::RunRemark;
 use std::path::Path;
 
 use seathold_recording::{self as recording, Header, Recording, Summary, replay};
@@ -66,11 +66,11 @@ pub struct RegisterEntry {
     /// The hash over the run and the one before.
     pub hash: String,
     /// Why it does not count for its valve, where it does not.
-    pub excluded: Option<RunMark>,
+    pub excluded: Option<RunRemark>,
     /// Who wanted it although it does not fit its valve, and why, where somebody did.
-    pub overridden: Option<RunMark>,
+    pub overridden: Option<RunRemark>,
     /// For which valve it was recorded, where another was on the rig: who says so, and why.
-    pub moved: Option<RunMark>,
+    pub moved: Option<RunRemark>,
     /// The valve that it counts for.
     pub serial: String,
 }
@@ -156,7 +156,7 @@ impl Evidence {
     }
 
     /// Why it does not count for its valve, where it does not.
-    pub(crate) fn excluded(&self) -> Option<&RunMark> {
+    pub(crate) fn excluded(&self) -> Option<&RunRemark> {
         self.seal.as_ref()?.excluded.as_ref()
     }
 

@@ -11,7 +11,7 @@ use seathold_register::verify::VerifiedChain;
 use seathold_register::{NoteKind, Register, RunFilter, RunRow};
 
 use super::assembly::ReportedAssembly;
-use super::run_mark::RunMark;
+use super::run_remark::RunRemark;
 use super::valve_history::by_number;
 use super::{Evidence, Integrity, RegisterEntry, ValveHistory};
 
@@ -269,12 +269,12 @@ fn read_valve(
         match evidence_of(register, run) {
             Ok(mut evidence_here) => {
                 let name = run.name();
-                let why = excluded_as(&name).map(|excluded| RunMark::excluded(excluded, &evidence_here.units()));
+                let why = excluded_as(&name).map(|excluded| RunRemark::excluded(excluded, &evidence_here.units()));
                 if let Some(seal) = &mut evidence_here.seal {
                     seal.excluded = why;
                     seal.serial.clone_from(&serial);
-                    seal.moved = moved_as(&name).map(RunMark::moved);
-                    seal.overridden = overridden_as(&name).map(RunMark::overridden);
+                    seal.moved = moved_as(&name).map(RunRemark::moved);
+                    seal.overridden = overridden_as(&name).map(RunRemark::overridden);
                 }
                 evidence.push(evidence_here);
             }

@@ -10,7 +10,7 @@ pub mod kept_fittings;
 pub mod label;
 mod method;
 mod moment;
-pub mod run_mark;
+pub mod run_remark;
 mod trace;
 pub mod tray;
 pub mod valve;

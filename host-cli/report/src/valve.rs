@@ -1,7 +1,7 @@
 //! The report on one valve.
 
 use crate::moment::moment;
-use crate::run_mark::RunMark;
+use crate::run_remark::RunRemark;
 use seathold_document::{Block, Document, DocumentColumn, DocumentTable};
 use seathold_register::note_words;
 use seathold_register::valves::ValveRecord;
@@ -298,7 +298,7 @@ pub(super) fn run_notices(run: &Evidence) -> Vec<Block> {
     let mut blocks = Vec::new();
     let mut notice = |what: &str, text: String| blocks.push(Block::Notice(what.into(), text));
     if let Some(seal) = &run.seal {
-        let what = |mark: &RunMark| format!("record {}: {}", seal.short, mark.words());
+        let what = |mark: &RunRemark| format!("record {}: {}", seal.short, mark.words());
         for (headline, words) in
             [("Moved", &seal.moved), ("Does not count", &seal.excluded), ("Override", &seal.overridden)]
         {

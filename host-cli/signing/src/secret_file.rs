@@ -25,6 +25,9 @@ pub fn make(path: &Path, text: &str) -> Result<(), Error> {
 /// When it cannot be read, or others can read it too.
 pub fn read(path: &Path, longest: u64) -> Result<String, Error> {
     let file = std::fs::File::open(path).map_err(|why| Error::file("read", path, why))?;
+    if !file.metadata().map_err(|why| Error::file("read", path, why))?.is_file() {
+        return Err(Error::usage(format!("{}: not a regular file, and so no key", path.display())));
+    }
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;

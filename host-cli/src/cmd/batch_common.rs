@@ -22,7 +22,7 @@ use crate::error::Error;
 use crate::exit::Exit;
 use crate::schema::{self, JsonKind};
 use seathold_report::label::scanned;
-use seathold_report::run_mark::RunMark;
+use seathold_report::run_remark::RunRemark;
 
 /// Note on a batch whose records are not all here.
 pub(super) const SELECTION: &str = "only a selection of its records is in this register";
@@ -230,13 +230,16 @@ pub(super) fn status_line(
     {
         parts.push(format!("the last run {} (record {})", ending_words(ending), register.short(run)));
     }
-    parts.extend(status.overrides().map(|over| format!("BY OVERRIDE: {}", RunMark::overridden(over).words())));
+    parts.extend(status.overrides().map(|over| format!("BY OVERRIDE: {}", RunRemark::overridden(over).words())));
     parts.extend(
-        status.moved.iter().map(|run| format!("record {}: {}", register.short(&run.run), RunMark::moved(run).words())),
+        status
+            .moved
+            .iter()
+            .map(|run| format!("record {}: {}", register.short(&run.run), RunRemark::moved(run).words())),
     );
     for excluded in &status.excluded {
         let units = unit_formats.of(register, &excluded.row)?;
-        let why = RunMark::excluded(excluded, &units).words();
+        let why = RunRemark::excluded(excluded, &units).words();
         parts.push(format!("record {} does not count: {why}", register.short(&excluded.name)));
     }
     Ok(parts.join("; "))

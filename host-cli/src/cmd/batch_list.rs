@@ -11,12 +11,14 @@ use seathold_register::batch::columns::{self, GivenUse};
 use seathold_register::batch::list::{self, ListDefaults, ValveList};
 use seathold_register::batch::sealed_list::BatchRule;
 use seathold_register::batch::similar_serials::look;
-use seathold_register::valves::ValveRecord;
+use seathold_register::customer::order_notes::ListedOrder;
+use seathold_register::valves::{BatchDetails, ValveRecord};
 use seathold_register::{Access, Register, RunFilter};
 use seathold_text::messages;
 
 use super::batch_common::{WhyArgs, refused};
 use super::batch_limits::{self, LimitArgs};
+use super::batch_order::OrderDetailArgs;
 use super::find::RegisterArg;
 use crate::args::ActuationArg;
 use crate::console::Console;
@@ -31,6 +33,8 @@ pub struct OpenArgs {
     pub name: String,
     #[command(flatten)]
     pub valves: ListArgs,
+    #[command(flatten)]
+    pub order: OrderDetailArgs,
     /// The serials end in a check digit: luhn (digits) or mod-37-36 (ISO 7064, letters and digits)
     #[arg(long, value_parser = check_digit, value_name = "KIND")]
     pub check_digit: Option<CheckDigit>,
@@ -54,10 +58,10 @@ pub struct AddArgs {
 #[derive(Debug, Args)]
 #[command(group(ArgGroup::new("which_valves").required(true)))]
 pub struct ListArgs {
-    /// List of valves: a CSV file with a column of serials and optionally of actuation, sizes, limits, recipes, notes
+    /// List of valves: a CSV file with a column of serials and optionally of actuation, sizes, limits, recipes, notes, customer, order, material, heat and so on
     #[arg(long, value_name = "FILE", group = "which_valves")]
     pub list: Option<PathBuf>,
-    /// What a column of the list is for, where its name does not say it: NAME=serial, actuation, dn, nps, notes, limit, recipe, remark (kept) or ignore; may be given again
+    /// What a column of the list is for, where its name does not say it: NAME=serial, actuation, dn, nps, notes, limit, recipe, customer, order, "order line", drawing, material, heat, procedure, "customer remark", remark (kept) or ignore; may be given again
     #[arg(long, value_name = "NAME=USE", value_parser = columns::given, requires = "list")]
     pub column: Vec<GivenUse>,
     /// Serials by pattern, like HM-001..HM-040; several separated by commas
@@ -177,8 +181,9 @@ pub(super) fn open(args: &OpenArgs, console: &mut Console<'_>) -> Result<Exit, E
     let mut register = Register::open(&args.register.register, Access::Make)?;
     check_open_batches(&register, &list.valves, None)?;
     let check_digit = args.check_digit.map_or("", CheckDigit::word);
-    let rule = batch_limits::rule_of(&args.valves.limits);
-    let batch = register.open_batch_by(&args.name, &list.valves, check_digit, &rule, &args.operator, now)?;
+    let order = ListedOrder::of_new_batch(args.order.details(), list.orders.clone(), list.valves.len());
+    let first = BatchDetails { rule: batch_limits::rule_of(&args.valves.limits), order };
+    let batch = register.open_batch_by(&args.name, &list.valves, check_digit, &first, &args.operator, now)?;
     writeln!(console.out, "batch {} is open: {}", batch.name, messages::counted(batch.valves, "valve"))?;
     tell(&register, &list, console)?;
     Ok(Exit::Good)
@@ -203,7 +208,8 @@ pub(super) fn add(args: &AddArgs, console: &mut Console<'_>) -> Result<Exit, Err
         );
         return Err(refused(&register, why));
     }
-    let number = register.add_valves(&batch.batch, &list.valves, args.why.correction(console)?)?;
+    let order = ListedOrder { of_valves: list.orders.clone(), ..ListedOrder::default() };
+    let number = register.add_valves(&batch.batch, &list.valves, &order, args.why.correction(console)?)?;
     let added = messages::counted(list.valves.len() as u64, "valve");
     writeln!(console.out, "batch {}: {added} added (record {number})", batch.name)?;
     tell(&register, &list, console)?;

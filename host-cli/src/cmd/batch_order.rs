@@ -21,6 +21,20 @@ pub struct OrderArgs {
     /// Only of these valves [default: of the batch as a whole]
     #[arg(value_name = "SERIAL")]
     pub serials: Vec<String>,
+    #[command(flatten)]
+    pub details: OrderDetailArgs,
+    /// Who says so
+    #[arg(long, value_name = "NAME", value_parser = crate::args::person)]
+    pub operator: Option<String>,
+    #[command(flatten)]
+    pub batch: BatchArg,
+    #[command(flatten)]
+    pub register: RegisterArg,
+}
+
+/// What a customer's document is to say of a batch or of valves.
+#[derive(Debug, Args)]
+pub struct OrderDetailArgs {
     /// For whom; of any of these, "" takes back what was stated
     #[arg(long, value_name = "TEXT")]
     pub customer: Option<String>,
@@ -45,17 +59,11 @@ pub struct OrderArgs {
     /// A remark that the customer is to read
     #[arg(long, value_name = "TEXT")]
     pub remark: Option<String>,
-    /// Who says so
-    #[arg(long, value_name = "NAME", value_parser = crate::args::person)]
-    pub operator: Option<String>,
-    #[command(flatten)]
-    pub batch: BatchArg,
-    #[command(flatten)]
-    pub register: RegisterArg,
 }
 
-impl OrderArgs {
-    fn details(&self) -> OrderDetails {
+impl OrderDetailArgs {
+    /// What was given.
+    pub(super) fn details(&self) -> OrderDetails {
         let text = |field: OrderField| match field {
             OrderField::Customer => &self.customer,
             OrderField::Order => &self.order,
@@ -71,7 +79,7 @@ impl OrderArgs {
 }
 
 pub(super) fn run(args: &OrderArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let details = args.details();
+    let details = args.details.details();
     let access = if details.is_empty() { Access::Read } else { Access::Write };
     let mut register = Register::open(&args.register.register, access)?;
     let batch = args.batch.any(&register)?;

@@ -136,6 +136,7 @@ impl RunFilterArgs {
         };
         Ok(RunFilter {
             serial: self.serial.clone(),
+            or_moved_here: false,
             batch,
             since: date("--since", &self.since, false)?,
             until: date("--until", &self.until, true)?,
@@ -196,7 +197,7 @@ pub struct FindArgs {
 /// Lists runs by date, one line each; of a single valve also what was noted.
 pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let register = Register::open(&args.register.register, Access::Read)?;
-    let filter = args.filter.filter(&register)?;
+    let filter = RunFilter { or_moved_here: true, ..args.filter.filter(&register)? };
     let mut unit_formats = RecipeUnitFormats::default();
     let mut exit = Exit::Good;
     // Runs are listed whatever is in the other tables.
@@ -209,7 +210,12 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
         }
     };
     // A valve's history includes the notes between its runs.
-    let history = RunFilter { serial: filter.serial.clone(), batch: filter.batch.clone(), ..RunFilter::default() };
+    let history = RunFilter {
+        serial: filter.serial.clone(),
+        batch: filter.batch.clone(),
+        or_moved_here: true,
+        ..RunFilter::default()
+    };
     let mut notes = match &args.filter.serial {
         Some(serial) if filter == history => register.notes(filter.batch.as_deref(), Some(serial))?,
         _ => Vec::new(),

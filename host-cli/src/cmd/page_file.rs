@@ -1,5 +1,6 @@
 //! Pages written to files: their options, and what may be replaced.
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use seathold_document::pdf::{self, AttachedFile, PageSize, PdfError};
@@ -59,11 +60,17 @@ pub(super) fn write_document_with(
 }
 
 /// An error where that would be none; nothing is written.
-pub(super) fn can_be_written(path: &Path, document: Document, size: PageSize, force: bool) -> Result<(), Error> {
-    page(path, document, size, &[])?;
-    // Begun, and given up.
-    NewFile::create(path, replaced(force))?;
-    Ok(())
+pub(super) fn can_be_written(
+    path: &Path,
+    document: Document,
+    size: PageSize,
+    attached: &[AttachedFile],
+    force: bool,
+) -> Result<(), Error> {
+    let bytes = page(path, document, size, attached)?;
+    // Written under another name, which it loses again: the disk has room for it.
+    let (_given_up, mut file) = NewFile::create(path, replaced(force))?;
+    file.write_all(&bytes).and_then(|()| file.sync_all()).map_err(|why| Error::file("write", path, why))
 }
 
 fn page(path: &Path, document: Document, size: PageSize, attached: &[AttachedFile]) -> Result<Vec<u8>, Error> {

@@ -318,7 +318,15 @@ pub(super) fn finish(
     }
     let path = writer.finish()?;
     // Before anything is printed: it is then kept.
-    let kept = args.register.as_ref().map(|register| keep(register, &path, &how.meta, console));
+    let kept = args.register.as_ref().map(|register| {
+        // A time that was given may be before a rework: it is of the run what counts for it, as when it is imported.
+        let mut meta = how.meta.clone();
+        if let (Some(_), Some(batch)) = (args.started_at, &how.meta.batch) {
+            let open = Register::open(register, Access::Read)?;
+            meta.after_rework = open.rework_before(batch, &header.serial, &header.started_at)?;
+        }
+        keep(register, &path, &meta, console)
+    });
     let kept = kept.transpose();
     match screen_error {
         // The reader of the results has gone; the exit code is still right.

@@ -7,45 +7,45 @@ use seathold_tests::batch_kit::{opened, say};
 use seathold_tests::cli_kit::seathold;
 use serde_json::Value;
 
-const SHOP: &str = "name = \"Tidewater Valve Works\"\naddress = \"Slipway 4\"\ncertificate_prefix = \"TW\"\n\n[[signatory]]\n\
+pub(crate) const SHOP: &str = "name = \"Tidewater Valve Works\"\naddress = \"Slipway 4\"\ncertificate_prefix = \"TW\"\n\n[[signatory]]\n\
     name = \"Ada Brook\"\nrole = \"Inspector\"\n";
 
-fn good(dir: &Path, arguments: &[&str]) -> String {
+pub(crate) fn good(dir: &Path, arguments: &[&str]) -> String {
     let said = say(dir, arguments);
     assert_eq!(said.code, 0, "{arguments:?}: {}", said.err);
     said.out
 }
 
-fn refused(dir: &Path, arguments: &[&str], why: &str) {
+pub(crate) fn refused(dir: &Path, arguments: &[&str], why: &str) {
     let said = say(dir, arguments);
     assert!(said.code == 2 && said.err.contains(why), "{arguments:?}: {} {}", said.code, said.err);
 }
 
-fn run(dir: &Path, serial: &str, valve: &str) {
+pub(crate) fn run(dir: &Path, serial: &str, valve: &str) {
     let out = format!("[DIR]/{serial}-{valve}.hold");
     say(dir, &["run", "-q", "--serial", serial, "--valve", valve, "--operator", "Ada", "--out", &out]);
 }
 
 /// A batch of three: tight, leaking, not tested.
-fn tested(dir: &Path) {
+pub(crate) fn tested(dir: &Path) {
     opened(dir, "HM-001..HM-003");
     std::fs::write(dir.join("shop.toml"), SHOP).unwrap();
     run(dir, "HM-001", "tight");
     run(dir, "HM-002", "scratched-seat-a");
 }
 
-fn issue<'a>(more: &[&'a str]) -> Vec<&'a str> {
+pub(crate) fn issue<'a>(more: &[&'a str]) -> Vec<&'a str> {
     let ada = ["--shop", "[DIR]/shop.toml", "--operator", "Ada"];
     [&["certificate", "issue"], more, &ada[..]].concat()
 }
 
 /// The certificates that the register knows.
-fn issued(dir: &Path) -> Vec<Value> {
+pub(crate) fn issued(dir: &Path) -> Vec<Value> {
     let out = good(dir, &["certificate", "list", "--json"]);
     out.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
 
-fn read(dir: &Path, name: &str) -> String {
+pub(crate) fn read(dir: &Path, name: &str) -> String {
     std::fs::read_to_string(dir.join(name)).unwrap()
 }
 
@@ -497,4 +497,48 @@ fn a_certificate_in_german() {
         &issue(&["HM-003", "-o", "[DIR]/e.html"]),
         "line 1: language: \"fr\" is no language that is known; there are: en, de",
     );
+}
+
+/// The list of a batch as a shop gets it says for whom, on which order, of what heat.
+#[test]
+fn what_the_list_says_for_the_customer_is_on_the_certificate() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    std::fs::write(dir.join("shop.toml"), SHOP).unwrap();
+    let list = "Serial No;Type;Size [mm];Customer;PO No.;Material;Heat No.;Bin\n\
+                HM-001;air;25;Shellfish hatchery;4711;1.4408;K 1;7\nHM-002;air;25;Shellfish hatchery;4711;1.4408;K 2;8\n";
+    std::fs::write(dir.join("list.csv"), list).unwrap();
+    let open = ["batch", "open", "spring", "--list", "[DIR]/list.csv", "--limit", "7.5 mm3/s"];
+    let out = good(dir, &[&open[..], &["--procedure", "P 7 rev. 2", "--operator", "Ada"]].concat());
+    assert!(
+        out.contains("\"Customer\" is customer, \"PO No.\" is order") && out.contains("kept as remarks: \"Bin\""),
+        "{out}"
+    );
+    let order = good(dir, &["batch", "order"]);
+    // What is the same for all is the batch's.
+    let (of_batch, of_valves) = order.split_once("valve HM-001").unwrap();
+    assert!(
+        of_batch.contains("Shellfish hatchery") && of_batch.contains("P 7 rev. 2") && !of_batch.contains("K 1"),
+        "{order}"
+    );
+    assert!(of_valves.contains("K 1") && of_valves.contains("K 2"), "{order}");
+    std::fs::write(dir.join("more.csv"), "serial,dn,heat,order line\nHM-003,25,K 3,4\n").unwrap();
+    good(
+        dir,
+        &["batch", "add", "--list", "[DIR]/more.csv", "--actuation", "air", "--note", "later", "--operator", "Ada"],
+    );
+    run(dir, "HM-003", "tight");
+    good(dir, &issue(&["HM-003", "-o", "[DIR]/c.html"]));
+    let page = read(dir, "c.html");
+    for text in ["Shellfish hatchery", "4711", "1.4408", "K 3", "P 7 rev. 2", "<dt>Order line</dt><dd>4</dd>"] {
+        assert!(page.contains(text), "{text}: {page}");
+    }
+    let long = "x".repeat(201);
+    std::fs::write(dir.join("bad.csv"), format!("serial,customer\nHM-009,{long}\n")).unwrap();
+    refused(
+        dir,
+        &["batch", "open", "autumn", "--list", "[DIR]/bad.csv"],
+        "line 2: Customer: 201 characters; 200 are allowed",
+    );
+    assert!(!good(dir, &["batch", "list"]).contains("autumn"));
 }

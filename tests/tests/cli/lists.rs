@@ -22,7 +22,8 @@ fn columns_of_serials_by_other_names() {
     }
     let dir = tempfile::tempdir().unwrap();
     let said = open(dir.path(), "serial,acuation\nHM-001,air\n", &[]);
-    for part in ["did you mean \"actuation\"?", "recipe, remark, ignore)", "\"acuation=ignore\" leaves it out"] {
+    for part in ["did you mean \"actuation\"?", "customer remark, remark, ignore)", "\"acuation=ignore\" leaves it out"]
+    {
         assert!(said.code == 2 && said.err.contains(part), "{part}: {}", said.err);
     }
 }

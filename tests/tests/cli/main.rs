@@ -11,6 +11,7 @@ mod batch_requirements;
 mod batch_words;
 mod bench_screen;
 mod certificate;
+mod certificate_doubts;
 mod clock;
 mod fleet;
 mod hatchery;

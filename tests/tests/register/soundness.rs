@@ -134,10 +134,10 @@ fn an_earlier_head_is_held_against_the_register() {
 #[test]
 fn a_file_of_an_older_version_is_read_and_goes_on() {
     // Each version only added tables or indexes.
-    let to_2 = "DROP TABLE signatures; DROP INDEX notes_key; DROP INDEX notes_about; PRAGMA user_version = 2";
-    let to_1 = "DROP TABLE signatures; DROP INDEX notes_key; DROP INDEX notes_about; DROP TABLE quarantine; DROP TABLE claims; \
+    let to_2 = "DROP TABLE signatures; DROP INDEX notes_about; PRAGMA user_version = 2";
+    let to_1 = "DROP TABLE signatures; DROP INDEX notes_about; DROP TABLE quarantine; DROP TABLE claims; \
                 PRAGMA user_version = 1";
-    let to_3 = "DROP TABLE signatures; DROP INDEX notes_key; PRAGMA user_version = 3";
+    let to_3 = "DROP TABLE signatures; PRAGMA user_version = 3";
     for (older, back) in [(1, to_1), (2, to_2), (3, to_3)] {
         let dir = tempfile::tempdir().unwrap();
         let dir = dir.path();

@@ -6,7 +6,7 @@ use std::path::Path;
 use seathold_language::{Language, messages};
 
 /// Messages whose name is put together of a word of the data.
-const OF_A_WORD: [&str; 6] = ["no-result-", "order-", "reason-", "result-", "side-", "verdict-"];
+const OF_A_WORD: [&str; 7] = ["later-", "no-result-", "order-", "reason-", "result-", "side-", "verdict-"];
 
 fn sources(folder: &Path, into: &mut String) {
     for entry in std::fs::read_dir(folder).unwrap() {

@@ -90,6 +90,12 @@ pub struct BoltedValve {
     pub head: BoltedHead,
     /// The valve was reworked since: taken apart, it may be of another length now.
     pub before_rework: bool,
+    /// When these fittings were first bolted to it since its last rework: a later note may be of its length alone.
+    #[serde(skip)]
+    pub fittings_at: String,
+    /// Other lengths that were noted before this one, since its last rework.
+    #[serde(skip)]
+    pub earlier_mm: Vec<f64>,
 }
 
 impl ValveAssembly {
@@ -276,7 +282,15 @@ impl AssemblyProgress {
         let valve =
             note.serial.as_deref().and_then(|serial| places.get(serial)).and_then(|at| self.valves.get_mut(*at));
         if let Some(valve) = valve {
+            let before = valve.bolted.take().filter(|before| !before.before_rework);
+            let same = before.as_ref().filter(|before| before.head.fittings == head.fittings);
+            let fittings_at = same.map_or_else(|| note.written_at.clone(), |before| before.fittings_at.clone());
+            let mut earlier_mm = before.as_ref().map(|before| before.earlier_mm.clone()).unwrap_or_default();
+            earlier_mm.extend(before.and_then(|before| before.head.finished_mm));
+            earlier_mm.retain(|earlier| Some(*earlier) != head.finished_mm);
             valve.bolted = Some(BoltedValve {
+                fittings_at,
+                earlier_mm,
                 note: note.name(),
                 operator: note.operator.clone(),
                 at: note.written_at.clone(),

@@ -4,6 +4,8 @@ use std::fmt;
 
 use seathold_quantity::did_you_mean;
 
+use crate::customer::order::OrderField;
+
 /// What a column is used for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ColumnUse {
@@ -23,6 +25,8 @@ pub enum ColumnUse {
     Limit,
     /// Recipe.
     Recipe,
+    /// What the customer's document is to say beside the tests.
+    Order(OrderField),
     /// Kept as a remark, with the column's name.
     Remark,
     /// Not read.
@@ -30,7 +34,7 @@ pub enum ColumnUse {
 }
 
 /// A list's own names of the uses, as for the option.
-const OWN: [(&str, ColumnUse); 9] = [
+const OWN: [(&str, ColumnUse); 17] = [
     ("serial", ColumnUse::Serial),
     ("actuation", ColumnUse::Actuation),
     ("dn", ColumnUse::Dn),
@@ -38,12 +42,20 @@ const OWN: [(&str, ColumnUse); 9] = [
     ("notes", ColumnUse::Notes),
     ("limit", ColumnUse::Limit),
     ("recipe", ColumnUse::Recipe),
+    ("customer", ColumnUse::Order(OrderField::Customer)),
+    ("order", ColumnUse::Order(OrderField::Order)),
+    ("order line", ColumnUse::Order(OrderField::Line)),
+    ("drawing", ColumnUse::Order(OrderField::Drawing)),
+    ("material", ColumnUse::Order(OrderField::Material)),
+    ("heat", ColumnUse::Order(OrderField::Heat)),
+    ("procedure", ColumnUse::Order(OrderField::Procedure)),
+    ("customer remark", ColumnUse::Order(OrderField::Remark)),
     ("remark", ColumnUse::Remark),
     ("ignore", ColumnUse::Ignored),
 ];
 
 /// Other names that shops write over columns, without case, points and units. Common practice, no source.
-const OTHER: [(&str, ColumnUse); 43] = [
+const OTHER: [(&str, ColumnUse); 56] = [
     ("serial no", ColumnUse::Serial),
     ("serial nr", ColumnUse::Serial),
     ("serial number", ColumnUse::Serial),
@@ -87,6 +99,19 @@ const OTHER: [(&str, ColumnUse); 43] = [
     ("leakage rate", ColumnUse::Limit),
     ("seat leakage", ColumnUse::Limit),
     ("max leak", ColumnUse::Limit),
+    ("order no", ColumnUse::Order(OrderField::Order)),
+    ("order nr", ColumnUse::Order(OrderField::Order)),
+    ("order number", ColumnUse::Order(OrderField::Order)),
+    ("purchase order", ColumnUse::Order(OrderField::Order)),
+    ("po", ColumnUse::Order(OrderField::Order)),
+    ("po no", ColumnUse::Order(OrderField::Order)),
+    ("po number", ColumnUse::Order(OrderField::Order)),
+    ("drawing no", ColumnUse::Order(OrderField::Drawing)),
+    ("drawing number", ColumnUse::Order(OrderField::Drawing)),
+    ("heat no", ColumnUse::Order(OrderField::Heat)),
+    ("heat nr", ColumnUse::Order(OrderField::Heat)),
+    ("heat number", ColumnUse::Order(OrderField::Heat)),
+    ("order item", ColumnUse::Order(OrderField::Line)),
 ];
 
 /// Names of columns that number the rows, which say nothing of a valve. Common practice, no source.
@@ -101,6 +126,7 @@ impl ColumnUse {
             Self::Dn | Self::Nps | Self::Size => Some(2),
             Self::Limit => Some(3),
             Self::Recipe => Some(4),
+            Self::Order(field) => Some(5 + field as usize),
             Self::Notes | Self::Remark | Self::Ignored => None,
         }
     }
@@ -115,6 +141,14 @@ impl ColumnUse {
             Self::Notes => "notes",
             Self::Limit => "limit",
             Self::Recipe => "recipe",
+            Self::Order(OrderField::Customer) => "customer",
+            Self::Order(OrderField::Order) => "order",
+            Self::Order(OrderField::Line) => "order line",
+            Self::Order(OrderField::Drawing) => "drawing",
+            Self::Order(OrderField::Material) => "material",
+            Self::Order(OrderField::Heat) => "heat",
+            Self::Order(OrderField::Procedure) => "procedure",
+            Self::Order(OrderField::Remark) => "customer remark",
             Self::Remark => "remark",
             Self::Ignored => "ignored",
         }
@@ -183,7 +217,7 @@ impl Columns {
             let heads: Vec<&str> = columns.iter().map(|(column, _)| column.head.as_str()).collect();
             wrong.push(format!("--column {name}: there is no such column (there are: {})", heads.join(", ")));
         }
-        for place in 0..5 {
+        for place in 0..5 + OrderField::ALL.len() {
             one_of(place, &mut columns, &mut wrong);
         }
         let columns = Self(columns.into_iter().map(|(column, _)| column).collect());
@@ -216,7 +250,7 @@ fn by_name(head: &str, wrong: &mut Vec<String>) -> ColumnUse {
     if ROW_NUMBER.contains(&name.as_str()) {
         return ColumnUse::Ignored;
     }
-    let known = OWN.iter().take(7).chain(&OTHER).find(|(word, _)| *word == name).map(|(_, of)| *of);
+    let known = OWN.iter().take(15).chain(&OTHER).find(|(word, _)| *word == name).map(|(_, of)| *of);
     match (known, unit.as_str()) {
         (Some(ColumnUse::Size), "in" | "inch" | "inches" | "\"" | "nps") => ColumnUse::Nps,
         (Some(ColumnUse::Size), "mm" | "dn") => ColumnUse::Dn,
@@ -311,7 +345,7 @@ mod tests {
     fn columns_by_their_names() {
         assert_eq!(
             uses(&["Serial No.", "Type", "Size [in]", "Customer"], &[]).unwrap(),
-            "\"Serial No.\" is serial, \"Type\" is actuation, \"Size [in]\" is size in inches; kept as remarks: \"Customer\""
+            "\"Serial No.\" is serial, \"Type\" is actuation, \"Size [in]\" is size in inches, \"Customer\" is customer"
         );
         assert_eq!(
             uses(&["S/N", "Nominal size", "Customer", "Price"], &["price=ignore", "Customer=notes"]).unwrap(),

@@ -1,6 +1,6 @@
 //! Lists of valves: a CSV file, or patterns like `HM-001..HM-040`.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 
 use seathold_quantity::pipe_size::{self, Readings, WrittenSize};
@@ -13,6 +13,7 @@ use seathold_sequencer::units::Reference;
 use super::check_digit::CheckDigit;
 use super::columns::{self, ColumnUse, Columns, GivenUse};
 use super::similar_serials;
+use crate::customer::order::{OrderDetails, OrderField, detail_fault};
 use crate::error::Error;
 use crate::intake::VALVES_MAX;
 use crate::valves::ValveRecord;
@@ -25,6 +26,8 @@ pub struct ValveList {
     /// What its columns are used for; none where it is no file.
     pub columns: Columns,
     lines: Vec<Option<usize>>,
+    /// What it says of valves for the customer's document, by serial.
+    pub orders: BTreeMap<String, OrderDetails>,
     /// Serials of valves whose limit could not be read: what they must meet is not looked for elsewhere.
     pub unread_limits: Vec<String>,
     /// Lines that could not be read; [`ValveList::check`] reports them with everything else that is wrong.
@@ -98,6 +101,10 @@ fn parse(text: &str, shared: &ListDefaults) -> Result<ValveList, Vec<InputProble
         let (valve, bare) = cells.valve(shared, line, &mut unclear);
         if let Some(bare) = bare {
             sizes.push((list.valves.len(), bare));
+        }
+        let order = cells.order(line, &mut unclear);
+        if !order.is_empty() {
+            list.orders.insert(valve.serial.clone(), order);
         }
         list.valves.push(valve);
         list.lines.push(line);
@@ -187,6 +194,22 @@ impl Cells<'_> {
         column.filter(|_| !self.columns.plain()).map_or_else(String::new, |column| {
             format!("; --column \"{}=remark\" if it says something else", column.head)
         })
+    }
+
+    /// What its row says for the customer's document.
+    fn order(&self, line: Option<usize>, unclear: &mut Unclear) -> OrderDetails {
+        let mut details = OrderDetails::new();
+        for field in OrderField::ALL {
+            let text = self.get(ColumnUse::Order(field)).trim();
+            if text.is_empty() {
+                continue;
+            }
+            if let Some(why) = detail_fault(field, text) {
+                unclear.add(line, format!("{why}{}", self.otherwise(ColumnUse::Order(field))));
+            }
+            details.insert(field, text.to_owned());
+        }
+        details
     }
 
     /// The valve, and its size where that is a number alone.
@@ -501,7 +524,10 @@ mod tests {
         let list = parse(text, &ListDefaults { columns, ..ListDefaults::default() }).unwrap();
         list.check("x", None, false).unwrap();
         let of = |v: &ValveRecord| format!("{}|{}|{:?}|{}|{}", v.serial, v.actuation, v.dn, v.limit, v.notes);
-        assert_eq!(of(&list.valves[0]), "HM/001|hand|Some(40)|rate B|Customer: Hatchery North");
+        assert_eq!(of(&list.valves[0]), "HM/001|hand|Some(40)|rate B|");
+        let order = &list.orders["HM/001"];
+        assert_eq!(order.get(&OrderField::Customer).map(String::as_str), Some("Hatchery North"));
+        assert!(!list.orders.contains_key("HM 002"));
         assert_eq!(of(&list.valves[1]), "HM 002|air|Some(50)|rate C|");
     }
 

@@ -46,6 +46,6 @@ pub fn serial(text: &str) -> Result<String, String> {
     if ok {
         Ok(text.into())
     } else {
-        Err("use up to 64 letters, digits, '-', '_', '.', '/', '+', '#', brackets or single blanks, beginning with a letter or digit".into())
+        Err("use up to 64 letters, digits, '-', '_', '.', '/', '+', '#', round brackets or single blanks, beginning with a letter or digit".into())
     }
 }

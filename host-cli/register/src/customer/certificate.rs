@@ -31,6 +31,9 @@ pub struct CertificateHead {
     /// Public part of the key it was signed with, in hexadecimal digits; empty where it was not.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub key: String,
+    /// Whether it was made of a selection of the batch's records.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub selection: bool,
     /// How it was made out.
     #[serde(flatten)]
     pub manner: CertificateManner,

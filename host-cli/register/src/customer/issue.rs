@@ -26,6 +26,8 @@ pub struct CertificateRecord {
     pub released_by: String,
     /// Public part of the key it was signed with, in hexadecimal digits; empty where it was not.
     pub key: String,
+    /// Whether it was made of a selection of the batch's records.
+    pub selection: bool,
     /// How it was made out.
     #[serde(flatten)]
     pub manner: CertificateManner,
@@ -56,15 +58,31 @@ pub struct NewCertificate<'a> {
     pub released_by: &'a str,
     /// Public part of the key it is signed with; empty where it is not.
     pub key: &'a str,
+    /// Whether the register has a selection of the batch's records only.
+    pub selection: bool,
     /// How it is made out.
     pub manner: &'a CertificateManner,
+    /// Where the chains ended when what it states was read: a record of its valves since then is not stated.
+    pub read_at: &'a [ChainEnd],
     /// Who issues it.
     pub operator: &'a str,
     /// When.
     pub now: Timestamp,
 }
 
+/// The end of a bench's chain.
+pub type ChainEnd = (String, i64);
+
 impl Register {
+    /// Where the chains end now.
+    ///
+    /// # Errors
+    /// When the register cannot be read.
+    pub fn chain_ends(&self) -> Result<Vec<ChainEnd>, Error> {
+        let chains = self.chains()?.into_iter();
+        Ok(chains.map(|chain| (chain.bench, i64::try_from(chain.last).unwrap_or(i64::MAX))).collect())
+    }
+
     /// The certificates that were issued, the oldest first.
     ///
     /// # Errors
@@ -83,6 +101,7 @@ impl Register {
                 sha256: head.sha256,
                 released_by: head.released_by,
                 key: head.key,
+                selection: head.selection,
                 manner: head.manner,
                 serials,
                 batch: note.batch.clone().unwrap_or_default(),
@@ -120,13 +139,19 @@ impl Register {
             [one] => Some((*one).to_owned()),
             _ => None,
         };
+        let mut meanwhile = None;
         let issue = |db: &rusqlite::Transaction<'_>| {
+            meanwhile = record_since(db, new.batch, new.serials, new.read_at)?;
+            if meanwhile.is_some() {
+                return Ok(String::new());
+            }
             let certificate = next_number(db, &bench, new.prefix)?;
             let head = CertificateHead {
                 sha256: sha256_of(&certificate),
                 certificate: certificate.clone(),
                 released_by: new.released_by.into(),
                 key: new.key.into(),
+                selection: new.selection,
                 manner: new.manner.clone(),
             };
             let lines: &[&str] = if one.is_some() { &[] } else { new.serials };
@@ -141,8 +166,41 @@ impl Register {
             insert_note(db, &bench, &note, new.now)?;
             Ok(certificate)
         };
-        self.transact(issue).at(&path)
+        let certificate = self.transact(issue).at(&path)?;
+        match meanwhile {
+            Some(record) => {
+                let why = format!("record {} was written meanwhile, of these valves: begin again", self.short(&record));
+                Err(Error::register(&path, RegisterError::Refused(why)))
+            }
+            None => Ok(certificate),
+        }
     }
+}
+
+/// A record of these valves, or of their batch as a whole, that is newer than the ends of chains; certificates are none.
+fn record_since(db: &Connection, batch: &str, serials: &[&str], ends: &[ChainEnd]) -> rusqlite::Result<Option<String>> {
+    let mut benches = db.prepare("SELECT bench FROM benches")?;
+    let benches: Vec<String> = benches.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?;
+    let text = "SELECT number, serial, batch FROM runs WHERE bench = ?1 AND number > ?2 UNION ALL \
+                SELECT number, serial, batch FROM notes WHERE bench = ?1 AND number > ?2 AND kind <> 'certificate'";
+    let mut newer = db.prepare(text)?;
+    for bench in benches {
+        let end = ends.iter().find(|(known, _)| *known == bench).map_or(0, |(_, end)| *end);
+        let row = |row: &rusqlite::Row<'_>| {
+            Ok((row.get::<_, i64>(0)?, row.get::<_, Option<String>>(1)?, row.get::<_, Option<String>>(2)?))
+        };
+        for found in newer.query_map(rusqlite::params![bench, end], row)? {
+            let (number, serial, of) = found?;
+            let concerns = match &serial {
+                Some(serial) => serials.contains(&serial.as_str()),
+                None => of.as_deref() == Some(batch),
+            };
+            if concerns {
+                return Ok(Some(format!("{bench}/{number}")));
+            }
+        }
+    }
+    Ok(None)
 }
 
 /// "SH-b3e0c1-0007": the prefix, the end of the bench's UUID, which is random, and the count of its certificates.
@@ -153,4 +211,54 @@ fn next_number(db: &Connection, bench: &str, prefix: &str) -> rusqlite::Result<S
     let of_bench = &of_bench[of_bench.len().saturating_sub(6)..];
     let prefix = if prefix.is_empty() { String::new() } else { format!("{prefix}-") };
     Ok(format!("{prefix}{of_bench}-{:04}", issued + 1))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Access;
+    use crate::valves::ValveRecord;
+
+    /// A rework that is noted while a certificate is made out is not passed over.
+    #[test]
+    fn a_record_written_meanwhile_stops_a_certificate() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut register = Register::open(&folder.path().join("bench.sqlite"), Access::Make).unwrap();
+        let now: Timestamp = "2026-03-02T10:00:00Z".parse().unwrap();
+        let valve = |serial: &str| ValveRecord { serial: serial.into(), ..ValveRecord::default() };
+        let valves = [valve("HM-001"), valve("HM-002")];
+        let batch = register.open_batch("spring", &valves, "", "Ada", now).unwrap().batch;
+        let read_at = register.chain_ends().unwrap();
+        let rework = |serial: &str| NewNote {
+            kind: NoteKind::Rework,
+            batch: Some(batch.clone()),
+            serial: Some(serial.into()),
+            about: None,
+            operator: "Ada".into(),
+            text: "new seat".into(),
+        };
+        register.note(&rework("HM-002"), now).unwrap();
+        let manner = CertificateManner::default();
+        let mut issue = |serial: &str, read_at: &[ChainEnd]| {
+            let new = NewCertificate {
+                batch: &batch,
+                serials: &[serial],
+                prefix: "TW",
+                released_by: "",
+                key: "",
+                manner: &manner,
+                selection: false,
+                read_at,
+                operator: "Ada",
+                now,
+            };
+            register.issue_certificate(new, |_| "0".repeat(64))
+        };
+        let why = issue("HM-002", &read_at).unwrap_err().to_string();
+        assert!(why.contains("record 2 was written meanwhile, of these valves"), "{why}");
+        // Of another valve it does not matter; and no number was used.
+        assert!(issue("HM-001", &read_at).unwrap().ends_with("-0001"));
+        let ends = register.chain_ends().unwrap();
+        assert_eq!(ends[0].1, 3);
+    }
 }

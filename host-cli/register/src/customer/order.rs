@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use seathold_recording::plain::hidden_fault;
 use serde::{Deserialize, Serialize};
 
 /// A field of an order.
@@ -63,6 +64,14 @@ pub type OrderDetails = BTreeMap<OrderField, String>;
 
 /// Longest text of a field, in characters.
 pub const DETAIL_MAX: usize = 200;
+
+/// What is wrong with the text of a field, if anything.
+pub fn detail_fault(field: OrderField, text: &str) -> Option<String> {
+    let count = text.chars().count();
+    let words = field.words();
+    let long = (count > DETAIL_MAX).then(|| format!("{words}: {count} characters; {DETAIL_MAX} are allowed"));
+    long.or_else(|| Some(format!("{words}: {}", hidden_fault(text)?)))
+}
 
 /// A note's text as people read it: "Customer: Shellfish hatchery; Order: 4711".
 pub(crate) fn words(text: &str) -> Option<String> {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 
-use super::order::{DETAIL_MAX, OrderDetails, OrderField};
+use super::order::{OrderDetails, OrderField, detail_fault};
 use crate::Register;
 use crate::error::{Error, RegisterError};
 use crate::note::{NewNote, NoteKind, NoteRecord};
@@ -65,6 +65,66 @@ impl BatchOrder {
     }
 }
 
+/// What is stated as valves are listed.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ListedOrder {
+    /// Of the batch as a whole.
+    pub of_batch: OrderDetails,
+    /// Of its valves, by serial, where that is another.
+    pub of_valves: BTreeMap<String, OrderDetails>,
+}
+
+impl ListedOrder {
+    /// What a new batch is opened with: what is the same for all its valves is the batch's.
+    pub fn of_new_batch(
+        mut of_batch: OrderDetails,
+        mut of_valves: BTreeMap<String, OrderDetails>,
+        valves: usize,
+    ) -> Self {
+        of_batch.retain(|_, text| !text.is_empty());
+        for field in OrderField::ALL {
+            let mut texts: Vec<&String> = of_valves.values().filter_map(|details| details.get(&field)).collect();
+            let all = texts.len() == valves;
+            texts.dedup();
+            if let ([one], true) = (texts.as_slice(), all) {
+                of_batch.insert(field, (*one).clone());
+            }
+        }
+        for details in of_valves.values_mut() {
+            details.retain(|field, text| of_batch.get(field) != Some(text));
+        }
+        of_valves.retain(|_, details| !details.is_empty());
+        Self { of_batch, of_valves }
+    }
+
+    /// What is wrong with it, if anything.
+    pub(crate) fn fault(&self) -> Option<String> {
+        let mut each = self.of_valves.values().chain([&self.of_batch]).flatten();
+        each.find_map(|(field, text)| detail_fault(*field, text))
+    }
+
+    /// As notes.
+    pub(crate) fn notes(&self, batch: &str, operator: &str) -> Vec<NewNote> {
+        let of_batch = [&self.of_batch].into_iter().filter(|details| !details.is_empty());
+        let of_batch = of_batch.map(|details| note_of(details, (batch, None), operator));
+        let of_valves =
+            self.of_valves.iter().map(|(serial, details)| note_of(details, (batch, Some(serial)), operator));
+        of_batch.chain(of_valves).collect()
+    }
+}
+
+fn note_of(details: &OrderDetails, (batch, serial): (&str, Option<&str>), operator: &str) -> NewNote {
+    NewNote {
+        kind: NoteKind::Order,
+        batch: Some(batch.into()),
+        serial: serial.map(str::to_owned),
+        about: None,
+        operator: operator.into(),
+        // Words and texts: nothing that JSON cannot write.
+        text: serde_json::to_string(details).unwrap_or_default(),
+    }
+}
+
 impl Register {
     /// States details of a batch, or of a valve of it. What is not named stays as it was. Gives the number of the record.
     ///
@@ -78,17 +138,11 @@ impl Register {
         (operator, now): (&str, Timestamp),
     ) -> Result<i64, Error> {
         let listed = self.valves_of(batch)?;
-        let long = |text: &String| text.chars().count() > DETAIL_MAX || text.chars().any(char::is_control);
         let wrong = details
             .is_empty()
             .then(|| "nothing is stated".to_owned())
             .or_else(|| operator.trim().is_empty().then(|| "who says so? Give --operator".into()))
-            .or_else(|| {
-                let (field, text) = details.iter().find(|(_, text)| long(text))?;
-                let count = text.chars().count();
-                let words = field.words();
-                Some(format!("{words}: {count} characters; {DETAIL_MAX} are allowed, and none that acts on a screen"))
-            })
+            .or_else(|| details.iter().find_map(|(field, text)| detail_fault(*field, text)))
             .or_else(|| {
                 let serial = serial?;
                 let known = listed.iter().any(|valve| valve.serial == serial);
@@ -97,15 +151,6 @@ impl Register {
         if let Some(why) = wrong {
             return Err(Error::register(self.path(), RegisterError::Refused(why)));
         }
-        let note = NewNote {
-            kind: NoteKind::Order,
-            batch: Some(batch.into()),
-            serial: serial.map(str::to_owned),
-            about: None,
-            operator: operator.into(),
-            // Words and texts: nothing that JSON cannot write.
-            text: serde_json::to_string(details).unwrap_or_default(),
-        };
-        self.note(&note, now)
+        self.note(&note_of(details, (batch, serial), operator), now)
     }
 }

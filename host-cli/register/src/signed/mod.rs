@@ -9,8 +9,8 @@ mod signer;
 mod walk;
 
 pub(crate) use signer::{BenchSigner, Signature};
-pub(crate) use walk::signed_chain;
 pub use walk::{BenchKey, SignedChain};
+pub(crate) use walk::{last_signature_fault, signed_chain};
 
 /// Version of the tables that brought signatures.
 pub(crate) const SINCE: u32 = 4;

@@ -203,7 +203,14 @@ fn beside(path: &Path, ending: &str) -> PathBuf {
 /// Signs what a transaction appended to this bench's chain, if its key is the one in force.
 fn sign(change: &Connection, bench: &str, first: i64, key: &SigningKey) -> rusqlite::Result<()> {
     let (end, _) = next(change, bench)?;
-    if end == first || key_in_force(change, u32::MAX, bench)? != Some(key.public()) {
+    if end == first {
+        return Ok(());
+    }
+    let in_force = match key_stated_since(change, bench, first)? {
+        Some(stated) => Some(stated),
+        None => key_in_force(change, u32::MAX, bench)?,
+    };
+    if in_force != Some(key.public()) {
         return Ok(());
     }
     for number in first..end {
@@ -214,12 +221,21 @@ fn sign(change: &Connection, bench: &str, first: i64, key: &SigningKey) -> rusql
     Ok(())
 }
 
-/// The key that a bench's chain states last; none before version 4 of the tables.
+/// The key that a bench's records are signed with: that of the last signature, since a key signs the note that states it. None before
+/// version 4 of the tables.
 fn key_in_force(db: &Connection, version: u32, bench: &str) -> rusqlite::Result<Option<PublicKey>> {
     if version < super::SINCE {
         return Ok(None);
     }
-    let text = "SELECT text FROM notes WHERE bench = ? AND kind = 'key' ORDER BY number DESC LIMIT 1";
+    let text = "SELECT key FROM signatures WHERE bench = ? ORDER BY number DESC LIMIT 1";
     let last: Option<String> = db.prepare_cached(text)?.query_row([bench], |row| row.get(0)).optional()?;
+    Ok(last.and_then(|key| PublicKey::from_hex(&key)))
+}
+
+/// The last key that a record states from this number on.
+fn key_stated_since(db: &Connection, bench: &str, first: i64) -> rusqlite::Result<Option<PublicKey>> {
+    let text = "SELECT text FROM notes WHERE bench = ? AND number >= ? AND kind = 'key' ORDER BY number DESC LIMIT 1";
+    let last: Option<String> =
+        db.prepare_cached(text)?.query_row(params![bench, first], |row| row.get(0)).optional()?;
     Ok(last.and_then(|text| KeyNote::read(&text)).map(|(_, key)| key))
 }

@@ -6,6 +6,7 @@ use seathold_signing::PublicKey;
 
 use super::key_note::KeyNote;
 use super::signer::Signature;
+use crate::record::seal_of;
 
 /// Signatures checked in parallel.
 const TOGETHER: usize = 4096;
@@ -53,17 +54,10 @@ pub(crate) fn signed_chain(
     if version < super::SINCE {
         return Ok(Ok(chain));
     }
-    let text = "SELECT number, text FROM notes WHERE bench = ? AND kind = 'key' ORDER BY number";
-    let mut query = db.prepare(text)?;
-    let rows = query.query_map([bench], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?)))?;
-    for row in rows {
-        let (from, text) = row?;
-        let Some((note, key)) = KeyNote::read(&text) else {
-            return Ok(Err((from, "states a key that is none".into())));
-        };
-        let handed_over = chain.keys.last().is_none_or(|before| note.follows(bench, &before.key));
-        chain.keys.push(BenchKey { from, key, handed_over });
-    }
+    chain.keys = match keys(db, bench)? {
+        Ok(keys) => keys,
+        Err(fault) => return Ok(Err(fault)),
+    };
     let text = "SELECT s.number, s.key, s.signature, coalesce(r.seal, n.seal) FROM signatures s \
                 LEFT JOIN runs r ON r.bench = s.bench AND r.number = s.number \
                 LEFT JOIN notes n ON n.bench = s.bench AND n.number = s.number \
@@ -108,14 +102,53 @@ pub(crate) fn signed_chain(
     Ok(Ok(chain))
 }
 
-/// What is wrong with the signature of a record, if anything.
-pub(crate) fn fault(
-    signature: &Signature,
-    in_force: Option<&BenchKey>,
+/// The keys that a chain states, or the record that states one that is none.
+fn keys(db: &Connection, bench: &str) -> rusqlite::Result<Result<Vec<BenchKey>, (i64, String)>> {
+    let text = "SELECT number, text FROM notes WHERE bench = ? AND kind = 'key' ORDER BY number";
+    let mut query = db.prepare(text)?;
+    let rows = query.query_map([bench], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?)))?;
+    let mut keys: Vec<BenchKey> = Vec::new();
+    for row in rows {
+        let (from, text) = row?;
+        let Some((note, key)) = KeyNote::read(&text) else {
+            return Ok(Err((from, "states a key that is none".into())));
+        };
+        let handed_over = keys.last().is_none_or(|before| note.follows(bench, &before.key));
+        keys.push(BenchKey { from, key, handed_over });
+    }
+    Ok(Ok(keys))
+}
+
+/// What is wrong with the last signature of a chain, if anything, and of which record it is.
+pub(crate) fn last_signature_fault(
+    db: &Connection,
+    version: u32,
     bench: &str,
-    number: i64,
-    seal: &str,
-) -> Option<String> {
+) -> rusqlite::Result<Option<(i64, String)>> {
+    if version < super::SINCE {
+        return Ok(None);
+    }
+    let text = "SELECT max(number) FROM signatures WHERE bench = ?";
+    let last: Option<i64> = db.query_row(text, [bench], |row| row.get(0))?;
+    let keys = match (last, keys(db, bench)?) {
+        (_, Err(fault)) => return Ok(Some(fault)),
+        (None, Ok(keys)) => {
+            return Ok(keys.last().map(|key| (key.from, "states a key, and nothing is signed with it".into())));
+        }
+        (Some(_), Ok(keys)) => keys,
+    };
+    let number = last.unwrap_or_default();
+    let (signature, seal) = (Signature::of(db, bench, number)?, seal_of(db, bench, number)?);
+    let in_force = keys.iter().rev().find(|key| key.from <= number);
+    let what = match (signature, seal) {
+        (Some(signature), Some(seal)) => fault(&signature, in_force, bench, number, &seal),
+        _ => Some("has a signature, and is not here".into()),
+    };
+    Ok(what.map(|what| (number, what)))
+}
+
+/// What is wrong with the signature of a record, if anything.
+fn fault(signature: &Signature, in_force: Option<&BenchKey>, bench: &str, number: i64, seal: &str) -> Option<String> {
     if !signature.holds(bench, number, seal) {
         return Some("has a signature that its key did not make".into());
     }

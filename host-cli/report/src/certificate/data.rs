@@ -12,13 +12,13 @@ use seathold_sequencer::verdict::Verdict;
 use seathold_text::messages::{side_name, supply_end, verdict_word};
 use serde::{Deserialize, Serialize};
 
-use crate::ValveHistory;
 use crate::assembly::{ReportedLength, RequiredLength};
 use crate::label::scanned::LabelWord;
 use crate::label::{label_result, unsound};
 use crate::method::source;
-use crate::run_mark::RunMark;
+use crate::run_remark::RunRemark;
 use crate::valve::{SIDES, limit};
+use crate::{Evidence, ValveHistory};
 
 /// The shop that issues it.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -53,8 +53,12 @@ pub struct CertificateData {
     pub manner: CertificateManner,
     /// The shop.
     pub shop: CertifyingShop,
+    /// UUID of the bench that issued it: records of it are named by their number alone.
+    pub bench: String,
     /// The batch.
     pub batch: String,
+    /// Whether the register had a selection of the batch's records only.
+    pub selection: bool,
     /// The valves.
     pub valves: Vec<CertifiedValve>,
 }
@@ -81,7 +85,7 @@ pub struct CertifiedValve {
     pub by_override: bool,
     /// Whether the readings were simulated.
     pub simulated: bool,
-    /// Whether it is tight from both sides.
+    /// Whether it is tight from both sides, by the limit that it must meet: not where it came about under an override.
     pub tight: bool,
     /// Whether a fault ended a run that counts.
     pub faulted: bool,
@@ -91,6 +95,8 @@ pub struct CertifiedValve {
     pub required: String,
     /// Its runs that do not count, such as those that were struck, and why.
     pub not_counted: Vec<UncountedRun>,
+    /// What other records of the register say of it, later than the tests that count: a leak, a rework, that it was set aside.
+    pub later: Vec<LaterRecord>,
     /// Each side.
     pub sides: Vec<CertifiedSide>,
     /// The finished length; none where none was kept.
@@ -106,11 +112,40 @@ pub struct CertifiedValve {
 /// A run that does not count.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct UncountedRun {
-    /// The record, as short as it can be.
+    /// The record, as `BENCH/NUMBER`.
     pub record: String,
+    /// What it found, in a word; "none" where it came to no result.
+    pub found: String,
     /// Why.
     #[serde(flatten)]
-    pub why: RunMark,
+    pub why: RunRemark,
+}
+
+/// A record outside the batch that is later than the tests that count.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LaterRecord {
+    /// The record, as `BENCH/NUMBER`.
+    pub record: String,
+    /// What it is: a run that found a leak, a rework, that it was set aside.
+    pub what: LaterWhat,
+    /// When, RFC 3339.
+    pub at: String,
+    /// By whom; empty where nobody was named.
+    pub by: String,
+    /// Why; empty of a run.
+    pub text: String,
+}
+
+/// What a later record is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LaterWhat {
+    /// A run found a leak.
+    Leak,
+    /// It was reworked.
+    Rework,
+    /// It was taken out of a batch.
+    SetAside,
 }
 
 /// How a valve was put together.
@@ -120,6 +155,10 @@ pub struct CertifiedAssembly {
     pub stated: bool,
     /// Those that are not done.
     pub open: Vec<String>,
+    /// Those that were done after the first of the tests that count.
+    pub after_test: Vec<String>,
+    /// Whether fittings were bolted to it after that.
+    pub bolted_after_test: bool,
     /// Fittings that are on record in another valve too, in words.
     pub contradictions: Vec<String>,
 }
@@ -164,11 +203,9 @@ pub struct CertifiedSide {
     /// The state of its calibrations, as it was recorded.
     pub calibrations: Vec<String>,
     /// What must be known of the run: that it was moved here, or wanted although it does not fit, by whom and why.
-    pub notes: Vec<RunMark>,
+    pub notes: Vec<RunRemark>,
     /// The record in the register, as `BENCH/NUMBER`.
     pub record: String,
-    /// The same as short as it can be.
-    pub record_short: String,
     /// Its seal.
     pub seal: String,
     /// SHA-256 of the recording; empty where nothing was tested.
@@ -186,7 +223,14 @@ pub fn not_certifiable(valve: &ValveHistory<'_>, order: &BatchOrder) -> Option<S
     if history.status.stand == NextAction::SetAside {
         return Some("it was set aside".into());
     }
-    SIDES.iter().all(|side| valve.run(*side).is_none()).then(|| "it was not tested".into())
+    let since = if history.status.reworks > 0 { " since it was reworked" } else { "" };
+    let uncounted = |run: &&Evidence| {
+        let seal = run.seal.as_ref()?;
+        Some(format!("record {} does not count: {}", seal.short, seal.excluded.as_ref()?.words()))
+    };
+    let uncounted: Vec<String> = valve.runs.iter().filter_map(uncounted).collect();
+    let why = if uncounted.is_empty() { String::new() } else { format!(": {}", uncounted.join("; ")) };
+    SIDES.iter().all(|side| valve.run(*side).is_none()).then(|| format!("it was not tested{since}{why}"))
 }
 
 impl CertificateData {
@@ -202,7 +246,7 @@ impl CertificateData {
     }
 
     /// Of no valve yet.
-    pub fn new(shop: CertifyingShop, batch: &str, manner: CertificateManner) -> Self {
+    pub fn new(shop: CertifyingShop, bench: &str, batch: &str, manner: CertificateManner) -> Self {
         Self {
             schema: SCHEMA.into(),
             certificate: None,
@@ -213,7 +257,9 @@ impl CertificateData {
             key: None,
             manner,
             shop,
+            bench: bench.into(),
             batch: batch.into(),
+            selection: false,
             valves: Vec::new(),
         }
     }
@@ -226,7 +272,7 @@ impl CertificateData {
 
 impl CertifiedValve {
     /// What its runs, its batch and its order say of a valve.
-    pub fn of(valve: &ValveHistory<'_>, order: &BatchOrder) -> Self {
+    pub fn of(valve: &ValveHistory<'_>, order: &BatchOrder, later: Vec<LaterRecord>) -> Self {
         let history = valve.history;
         let status = history.map(|history| &history.status);
         let of = |text: fn(&seathold_register::valves::ValveRecord) -> &String| {
@@ -234,9 +280,10 @@ impl CertifiedValve {
         };
         let assembly = history.and_then(|history| history.assembly.as_ref());
         let result = label_result(valve);
-        let uncounted = |seal: &crate::evidence::RegisterEntry| {
-            let why = seal.excluded.clone()?;
-            Some(UncountedRun { record: seal.short.clone(), why })
+        let uncounted = |run: &&Evidence| {
+            let seal = run.seal.as_ref()?;
+            let found = joined_verdict(run).map_or("none", verdict_word).into();
+            Some(UncountedRun { record: seal.run.clone(), found, why: seal.excluded.clone()? })
         };
         Self {
             serial: valve.serial.into(),
@@ -247,26 +294,46 @@ impl CertifiedValve {
             word: result.word,
             by_override: result.by_override,
             simulated: result.simulated,
-            tight: valve.verdict() == Some(Verdict::Tight),
+            tight: valve.verdict() == Some(Verdict::Tight) && !result.by_override,
             faulted: valve.faulted(),
             reworks: status.map_or(0, |status| status.reworks.try_into().unwrap_or(u32::MAX)),
             required: of(|valve| &valve.limit),
-            not_counted: valve.runs.iter().filter_map(|run| uncounted(run.seal.as_ref()?)).collect(),
+            not_counted: valve.runs.iter().filter_map(uncounted).collect(),
+            later,
             sides: SIDES.map(|side| certified(valve, side)).into(),
             finished_length: assembly.and_then(|assembly| assembly.reported_length()),
             length_verdict: assembly.and_then(|assembly| assembly.length_verdict()),
             length_required: assembly.and_then(|assembly| assembly.required_length()),
             assembly: assembly.and_then(|assembly| {
                 let (stated, open, contradictions) = assembly.in_parts();
-                (stated || !contradictions.is_empty()).then_some(CertifiedAssembly { stated, open, contradictions })
+                let tested = SIDES.iter().filter_map(|side| Some(valve.run(*side)?.header.started_at.as_str())).min();
+                let (after_test, bolted_after_test) = tested.map(|at| assembly.done_after(at)).unwrap_or_default();
+                (stated || bolted_after_test || !contradictions.is_empty()).then_some(CertifiedAssembly {
+                    stated,
+                    open,
+                    after_test,
+                    bolted_after_test,
+                    contradictions,
+                })
             }),
         }
     }
 
-    /// A step is open, or a fitting is on record in another valve too.
+    /// A step is open, was done after the test, or a fitting is on record in another valve too.
     pub fn assembly_incomplete(&self) -> bool {
-        self.assembly.as_ref().is_some_and(|of| !of.open.is_empty() || !of.contradictions.is_empty())
+        self.assembly.as_ref().is_some_and(|of| {
+            let after = !of.after_test.is_empty() || of.bolted_after_test;
+            after || !of.open.is_empty() || !of.contradictions.is_empty()
+        })
     }
+}
+
+/// What a run found: the worst of its sides.
+fn joined_verdict(run: &Evidence) -> Option<Verdict> {
+    let of = |side| run.side(side).map(|result| result.verdict);
+    let found = SIDES.map(of);
+    let worst = [Verdict::Leaking, Verdict::Void, Verdict::Undecided, Verdict::Tight];
+    worst.into_iter().find(|verdict| found.contains(&Some(*verdict)))
 }
 
 impl CertifiedSide {
@@ -307,7 +374,6 @@ fn certified(valve: &ValveHistory<'_>, side: Side) -> CertifiedSide {
     certified.recording_sha256.clone_from(&run.sha256);
     if let Some(seal) = &run.seal {
         certified.record.clone_from(&seal.run);
-        certified.record_short.clone_from(&seal.short);
         certified.seal.clone_from(&seal.hash);
         certified.notes = [&seal.moved, &seal.overridden].into_iter().flatten().cloned().collect();
     }

@@ -10,5 +10,7 @@ mod data;
 mod page;
 mod words;
 
-pub use data::{CertificateData, CertifiedSide, CertifiedValve, CertifyingShop, not_certifiable};
+pub use data::{
+    CertificateData, CertifiedSide, CertifiedValve, CertifyingShop, LaterRecord, LaterWhat, not_certifiable,
+};
 pub use page::{PageError, document, zone_name};

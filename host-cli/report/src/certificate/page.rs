@@ -130,11 +130,10 @@ impl CertificatePage<'_> {
         facts.push((words.say("batch"), self.certificate.batch.clone()));
         facts.extend(words.reworked(valve).map(|text| (words.say("before-that"), text)));
         facts.extend(words.finished_length(valve).map(|text| (words.say("finished-length"), text)));
-        let required = words.length_required(valve).filter(|_| valve.finished_length.is_some());
-        facts.extend(required.map(|text| (words.say("length-required"), text)));
+        facts.extend(words.length_required(valve).map(|text| (words.say("length-required"), text)));
         facts.extend(words.assembly(valve).map(|text| (words.say("assembly"), text)));
         facts.extend(self.of_test(&valve.sides.iter().collect::<Vec<_>>(), &valve.required));
-        let uncounted = words.not_counted(valve);
+        let uncounted = words.not_counted(valve, &self.certificate.bench);
         if !uncounted.is_empty() {
             facts.push((words.say("not-counted"), uncounted.join("; ")));
         }
@@ -146,8 +145,8 @@ impl CertificatePage<'_> {
             DocumentColumn::number(&words.say("column-limit"), 3),
             DocumentColumn::number(&words.say("column-hold"), 3),
             DocumentColumn::words(&words.say("column-tested"), 6),
-            DocumentColumn::words(&words.say("column-by"), 4),
-            DocumentColumn::words(&words.say("column-record"), 2),
+            DocumentColumn::words(&words.say("column-by"), 3),
+            DocumentColumn::words(&words.say("column-record"), 3),
         ];
         let row = |side: &CertifiedSide| {
             let of_run = |text: String| if side.was_tested() { text } else { "–".into() };
@@ -161,12 +160,12 @@ impl CertificatePage<'_> {
                 side.hold_s.map_or_else(|| "–".into(), |hold| words.figure(&format!("{hold:.1} s"))),
                 of_run(words.moment(&side.tested_at)),
                 of_run(words.person(&side.tested_by)),
-                of_run(side.record_short.clone()),
+                of_run(self.record(side)),
             ]
         };
         let rows = valve.sides.iter().map(row).collect();
         blocks.push(Block::Table(DocumentTable { caption: words.say("table-of-sides"), columns, rows }));
-        blocks.extend(self.rules(&valve.sides.iter().collect::<Vec<_>>()));
+        blocks.extend(self.rules(std::slice::from_ref(valve)));
         blocks.extend(self.foot()?);
         Ok(blocks)
     }
@@ -217,9 +216,15 @@ impl CertificatePage<'_> {
             let own_length = words.length_required(valve).filter(|_| length.is_none());
             also.extend(own_length.map(|text| words.of("required-in-table", &[("words", &text)])));
             also.extend(words.assembly(valve).filter(|_| assembly.is_none()));
-            let uncounted = words.not_counted(valve).into_iter();
+            let uncounted = words.not_counted(valve, &self.certificate.bench).into_iter();
             also.extend(uncounted.map(|text| words.of("not-counted-words", &[("words", &text)])));
-            also.push(words.of("record-in-table", &[("records", &each(|side| &side.record_short).join(", "))]));
+            let records = distinct(valve.sides.iter().filter(|side| side.was_tested()).map(|side| self.record(side)));
+            let sides = || valve.sides.iter().filter(|side| side.was_tested());
+            let held: Vec<String> = sides().filter_map(|side| Some(format!("{:.1} s", side.hold_s?))).collect();
+            let names = distinct(sides().map(|side| words.person(&side.tested_by))).join(", ");
+            let held = words.figure(&held.join(", "));
+            also.push(words.of("held-by", &[("hold", &held), ("names", &names)]));
+            also.push(words.of("record-in-table", &[("records", &records.join(", "))]));
             vec![
                 if kind.is_some() { valve.serial.clone() } else { words.name(valve) },
                 words.result(valve),
@@ -232,9 +237,13 @@ impl CertificatePage<'_> {
         };
         let rows = valves.iter().map(row).collect();
         blocks.push(Block::Table(DocumentTable { caption: words.say("table-of-valves"), columns, rows }));
-        blocks.extend(self.rules(&sides));
+        blocks.extend(self.rules(valves));
         blocks.extend(self.foot()?);
         Ok(blocks)
+    }
+
+    fn record(&self, side: &CertifiedSide) -> String {
+        self.words.record(&side.record, &self.certificate.bench)
     }
 
     /// Who issues it, and what must be read before anything else.
@@ -246,6 +255,9 @@ impl CertificatePage<'_> {
         blocks.push(Block::Text(lines.collect::<Vec<_>>().join(", ")));
         if self.certificate.certificate.is_none() {
             blocks.push(Block::Notice(words.say("draft-notice"), words.say("draft-text")));
+        }
+        if self.certificate.selection {
+            blocks.push(Block::Notice(words.say("selection-notice"), words.say("selection-text")));
         }
         if self.certificate.simulated() {
             blocks.push(Block::Notice(words.say("simulated-notice"), words.say("simulated-text")));
@@ -267,6 +279,11 @@ impl CertificatePage<'_> {
         .into_iter()
         .filter(|(.., serials)| !serials.is_empty())
         .map(|(what, text, serials)| Block::Notice(self.words.say(what), self.words.of(text, &[("serials", &serials)])))
+        .chain(valves.iter().filter(|valve| !valve.later.is_empty()).map(|valve| {
+            let each: Vec<String> =
+                valve.later.iter().map(|record| self.words.later(record, &self.certificate.bench)).collect();
+            Block::Notice(self.words.say("since-then"), format!("{}: {}.", valve.serial, each.join("; ")))
+        }))
         .collect()
     }
 
@@ -283,7 +300,7 @@ impl CertificatePage<'_> {
         }
         facts.push((words.say("rig"), each(|side| &side.rig)));
         let marks = |side: &&&CertifiedSide| -> Vec<String> {
-            let of = |mark| words.of("of-record", &[("record", &side.record_short), ("words", &words.mark(mark))]);
+            let of = |mark| words.of("of-record", &[("record", &self.record(side)), ("words", &words.mark(mark))]);
             side.notes.iter().map(of).collect()
         };
         let notes = distinct(tested().flat_map(|side| marks(&side)));
@@ -298,21 +315,26 @@ impl CertificatePage<'_> {
     }
 
     /// How it was decided, and what does not follow.
-    fn rules(&self, sides: &[&CertifiedSide]) -> Vec<Block> {
+    fn rules(&self, valves: &[CertifiedValve]) -> Vec<Block> {
         let words = self.words;
-        let tested = || sides.iter().filter(|side| side.was_tested());
-        let rule = |side: &&&CertifiedSide| {
+        let tested = || valves.iter().flat_map(|valve| &valve.sides).filter(|side| side.was_tested());
+        let rule = |side: &CertifiedSide| {
             let (risk, coverage) = (percent(side.false_accept?), percent(side.coverage?));
             let (risk, coverage) = (words.figure(&risk), words.figure(&coverage));
             Some(words.of("rule", &[("risk", &risk), ("coverage", &coverage)]))
         };
-        let reference = |side: &&CertifiedSide| {
+        let reference = |side: &CertifiedSide| {
             let temperature = words.figure(&side.reference_temperature);
             let pressure = words.figure(&side.reference_pressure);
             words.of("reference", &[("temperature", &temperature), ("pressure", &pressure)])
         };
-        let mut text: Vec<String> = distinct(tested().filter_map(|side| rule(&side)));
+        let mut text: Vec<String> = distinct(tested().filter_map(rule));
         text.extend(distinct(tested().map(reference)));
+        let length = |valve: &CertifiedValve| {
+            let risk = words.figure(&percent(valve.length_required?.risk));
+            valve.length_verdict.map(|_| words.of("length-rule", &[("risk", &risk)]))
+        };
+        text.extend(distinct(valves.iter().filter_map(length)));
         text.push(words.say("does-not-say"));
         vec![Block::Text(text.join(" "))]
     }

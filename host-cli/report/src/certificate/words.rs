@@ -6,9 +6,9 @@ use seathold_language::{Catalogue, Language, MessageValue};
 use seathold_register::assembly::sealed::mm;
 use seathold_register::customer::order::OrderField;
 
-use super::data::{CertificateData, CertifiedSide, CertifiedValve};
+use super::data::{CertificateData, CertifiedSide, CertifiedValve, LaterRecord, UncountedRun};
 use crate::label::scanned::LabelResult;
-use crate::run_mark::RunMark;
+use crate::run_remark::RunRemark;
 
 /// The words of a language, and the zone of its times.
 pub(super) struct CertificateWords {
@@ -45,6 +45,15 @@ impl CertificateWords {
         self.language().moment(rfc3339, &self.zone)
     }
 
+    /// A record of this bench by its number, and of another with the end of its UUID, which is its random part.
+    pub(super) fn record(&self, name: &str, bench: &str) -> String {
+        match name.split_once('/') {
+            Some((of, number)) if of == bench => number.to_owned(),
+            Some((of, number)) => format!("{}/{number}", of.rsplit('-').next().unwrap_or(of)),
+            None => name.to_owned(),
+        }
+    }
+
     /// A name, or that it was not stated.
     pub(super) fn person(&self, name: &str) -> String {
         if name.is_empty() { self.say("name-not-stated") } else { name.to_owned() }
@@ -65,7 +74,11 @@ impl CertificateWords {
     pub(super) fn reason(&self, valve: &CertifiedValve) -> String {
         let verdicts = ["tight", "leaking", "undecided", "void"];
         let word = seathold_register::word(&valve.word);
-        let word = if verdicts.contains(&word.as_str()) { word } else { "not-proved".into() };
+        let word = match word.as_str() {
+            "tight" if valve.by_override => "tight-by-override".to_owned(),
+            known if verdicts.contains(&known) => known.to_owned(),
+            _ => "not-proved".into(),
+        };
         let mut text = vec![self.say(&format!("reason-{word}"))];
         let missing = valve.sides.iter().filter(|side| side.verdict == "none");
         text.extend(missing.map(|side| self.say(&format!("no-result-{}", side.side))));
@@ -113,8 +126,11 @@ impl CertificateWords {
 
     /// "120.045 ± 0.042 mm, conforms".
     pub(super) fn finished_length(&self, valve: &CertifiedValve) -> Option<String> {
-        let found = valve.finished_length?;
-        let Some(length) = found.mm else { return Some(self.say("length-not-measured")) };
+        let measured = valve.finished_length.as_ref().and_then(|found| Some((found, found.mm?)));
+        let Some((found, length)) = measured else {
+            let asked = valve.finished_length.is_some() || valve.length_required.is_some();
+            return asked.then(|| self.say("length-not-measured"));
+        };
         let mut text = match found.expanded_mm {
             Some(half) => self.figure(&format!("{} ± {} mm", mm(length), mm(half))),
             None => self.figure(&format!("{} mm", mm(length))),
@@ -126,6 +142,10 @@ impl CertificateWords {
                 LengthVerdict::DoesNot => "length-does-not",
             };
             text.push_str(&format!(", {}", self.say(word)));
+        }
+        if !found.earlier_mm.is_empty() {
+            let earlier: Vec<String> = found.earlier_mm.iter().map(|length| self.figure(&mm(*length))).collect();
+            text.push_str(&format!("; {}", self.of("noted-before", &[("lengths", &earlier.join(", "))])));
         }
         if found.before_rework {
             text.push_str(&format!("; {}", self.say("before-rework")));
@@ -148,33 +168,54 @@ impl CertificateWords {
             (true, []) => self.say("all-steps-done"),
             (true, open) => self.of("steps-not-done", &[("steps", &open.join(", "))]),
         };
-        Some([vec![steps], of.contradictions.clone()].concat().join("; "))
+        let mut words = vec![steps];
+        if !of.after_test.is_empty() {
+            words.push(self.of("done-after-test", &[("steps", &of.after_test.join(", "))]));
+        }
+        words.extend(of.bolted_after_test.then(|| self.say("bolted-after-test")));
+        words.extend(of.contradictions.iter().cloned());
+        Some(words.join("; "))
     }
 
     /// "record 7: struck by Ada, 2026-03-02 09:30 UTC: wrong valve".
-    pub(super) fn not_counted(&self, valve: &CertifiedValve) -> Vec<String> {
-        let each = valve.not_counted.iter();
-        each.map(|run| self.of("record-and-why", &[("record", &run.record), ("words", &self.mark(&run.why))])).collect()
+    pub(super) fn not_counted(&self, valve: &CertifiedValve, bench: &str) -> Vec<String> {
+        let of = |run: &UncountedRun| {
+            let (found, why) = (self.say(&format!("verdict-{}", run.found)), self.mark(&run.why));
+            self.of(
+                "record-and-why",
+                &[("record", &self.record(&run.record, bench)), ("found", &found), ("words", &why)],
+            )
+        };
+        valve.not_counted.iter().map(of).collect()
     }
 
-    pub(super) fn mark(&self, mark: &RunMark) -> String {
+    /// "record 25, 2026-03-04 10:30 UTC: a leak, in a run that is not of this batch".
+    pub(super) fn later(&self, record: &LaterRecord, bench: &str) -> String {
+        let what = seathold_register::word(&record.what);
+        let (at, by) = (self.moment(&record.at), self.person(&record.by));
+        let name = self.record(&record.record, bench);
+        let texts = [("record", name.as_str()), ("at", &at), ("by", &by), ("text", &record.text)];
+        self.of(&format!("later-{what}"), &texts)
+    }
+
+    pub(super) fn mark(&self, mark: &RunRemark) -> String {
         match mark {
-            RunMark::Limit { judged_by, required } => {
+            RunRemark::Limit { judged_by, required } => {
                 let (judged, required) = (self.figure(judged_by), self.figure(required));
                 self.of("mark-limit", &[("judged", &judged), ("required", &required)])
             }
-            RunMark::Struck { by, at, text } => {
+            RunRemark::Struck { by, at, text } => {
                 self.of("mark-struck", &[("by", &self.person(by)), ("at", &self.moment(at)), ("text", text)])
             }
-            RunMark::MovedAway { to, by, at, text } => self.of(
+            RunRemark::MovedAway { to, by, at, text } => self.of(
                 "mark-moved-away",
                 &[("to", to), ("by", &self.person(by)), ("at", &self.moment(at)), ("text", text)],
             ),
-            RunMark::MovedHere { recorded_for, by, at, text } => self.of(
+            RunRemark::MovedHere { recorded_for, by, at, text } => self.of(
                 "mark-moved-here",
                 &[("for", recorded_for), ("by", &self.person(by)), ("at", &self.moment(at)), ("text", text)],
             ),
-            RunMark::Override { text, by } => self.of("mark-override", &[("text", text), ("by", &self.person(by))]),
+            RunRemark::Override { text, by } => self.of("mark-override", &[("text", text), ("by", &self.person(by))]),
         }
     }
 

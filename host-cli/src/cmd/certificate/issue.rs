@@ -16,7 +16,7 @@ use serde_json::json;
 
 use super::certifying;
 use super::page::{CertificatePageArgs, PROGRAM};
-use super::valves::{BatchValves, all_right, certified};
+use super::valves::{BatchValves, all_right, certified, whole};
 use crate::cmd::batch_common::{BatchArg, listed, refused};
 use crate::console::Console;
 use crate::error::Error;
@@ -74,11 +74,14 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
         Register::open(&args.page.register.register, if args.draft { Access::Read } else { Access::Write })?;
     let key = args.page.key(&register, console)?;
     let public = key.as_ref().map(|key| key.public().hex());
+    let read_at = register.chain_ends()?;
+    whole(&register)?;
     let batch = args.batch.any(&register)?;
     let valves = certified(&register, &batch, &BatchValves::read(&register, &batch)?, &args.serials)?;
-    all_right(&register, &valves, args.any_result)?;
+    all_right(&register, &batch, &valves, args.any_result)?;
     let now = console.date()?;
     let now = Timestamp::from_second(now.as_second()).unwrap_or(now);
+    dated_before(&register, &valves, now)?;
     let manner = CertificateManner {
         program: PROGRAM.into(),
         zone: zone_name(&console.clock.zone(), now),
@@ -93,7 +96,8 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
         role: role(&shop, released_by),
         key: public.clone(),
         valves,
-        ..CertificateData::new(certifying(&shop), &batch.name, manner.clone())
+        selection: batch.selection,
+        ..CertificateData::new(certifying(&shop), register.bench(), &batch.name, manner.clone())
     };
     let mut certificates: Vec<CertificateData> = pages.into_iter().map(drafted).collect();
     if args.draft {
@@ -115,6 +119,8 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
             released_by,
             key: public.as_deref().unwrap_or_default(),
             manner: &manner,
+            selection: batch.selection,
+            read_at: &read_at,
             operator: &args.operator,
             now,
         };
@@ -134,6 +140,22 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
         args.page.tell(console)?;
     }
     printed(args, &certificates, console)
+}
+
+/// How far the clocks of two computers may be apart, in seconds: ten minutes.
+const CLOCKS_APART_S: i64 = 600;
+
+/// A test that is dated after its certificate: a clock is wrong, or somebody set a date.
+fn dated_before(register: &Register, valves: &[CertifiedValve], now: Timestamp) -> Result<(), Error> {
+    let after = |at: &str| at.parse::<Timestamp>().is_ok_and(|at| at.as_second() > now.as_second() + CLOCKS_APART_S);
+    let later = |valve: &&CertifiedValve| valve.sides.iter().any(|side| after(&side.tested_at));
+    match valves.iter().find(later) {
+        Some(valve) => {
+            let why = "its test is dated after today: this computer's clock is wrong, or that of the test was";
+            Err(refused(register, format!("{}: {why}", shown(&valve.serial))))
+        }
+        None => Ok(()),
+    }
 }
 
 /// What the certificates state, where a program asked.
@@ -166,6 +188,7 @@ fn role(shop: &Shop, name: &str) -> String {
 pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let shop = args.page.shop()?;
     let register = Register::open(&args.page.register.register, Access::Read)?;
+    whole(&register)?;
     let issued = register.certificates()?;
     let Some(known) = issued.iter().find(|known| known.certificate == args.number) else {
         let hint = "`seathold certificate list` lists those that were issued";
@@ -189,6 +212,7 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
     let Some(batch) = batches.iter().find(|batch: &&BatchRecord| batch.batch == known.batch) else {
         return Err(refused(&register, "its batch is not in this register".into()));
     };
+    let bench = known.record.split('/').next().unwrap_or_default();
     let certificate = CertificateData {
         certificate: Some(known.certificate.clone()),
         issued_at: known.issued_at.clone(),
@@ -197,7 +221,8 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
         role: role(&shop, &known.released_by),
         key: public,
         valves: certified(&register, batch, &BatchValves::read(&register, batch)?, &known.serials)?,
-        ..CertificateData::new(certifying(&shop), &batch.name, known.manner.clone())
+        selection: known.selection,
+        ..CertificateData::new(certifying(&shop), bench, &batch.name, known.manner.clone())
     };
     if certificate.sha256() != known.sha256 {
         let why = "what it would state now is not what it stated when it was issued: runs, notes, the order or the shop's file \

@@ -38,7 +38,7 @@ pub(super) fn run(args: &CertificateListArgs, console: &mut Console<'_>) -> Resu
         let by = name_or_none(&certificate.released_by);
         let altered = certificate.altered.as_ref().map_or_else(String::new, |what| format!("; ALTERED: record {what}"));
         let line = format!(
-            "{}  {}, released by {by}: {}{altered}",
+            "{}  {} UTC, released by {by}: {}{altered}",
             certificate.certificate,
             date(&certificate.issued_at),
             listed(&serials)

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use seathold_config::shop::{self, Shop};
+use seathold_config::shop::{self, PREFIX_MAX, Shop};
 use seathold_document::Document;
 use seathold_document::pdf::{AttachedFile, PageSize};
 use seathold_recording::file::{self, NewFile, Replace};
@@ -68,7 +68,19 @@ impl CertificatePageArgs {
 
     /// An error where it could not be written; nothing is.
     pub(super) fn can_be_written(&self, drafts: &[CertificateData]) -> Result<(), Error> {
-        can_be_written(&self.out, drawn(drafts)?, self.page_size, self.force)?;
+        let same = |data: &PathBuf| *data == self.out || signature_path(data) == self.out;
+        if let Some(data) = self.data.as_ref().filter(|data| same(data)) {
+            return Err(Error::usage(format!("--data {}: the page is to be written there", data.display())));
+        }
+        // As long as they will be with their numbers.
+        let numbered = |(at, draft): (usize, &CertificateData)| CertificateData {
+            certificate: Some(format!("{}-{at:06}-000000", "X".repeat(PREFIX_MAX))),
+            ..draft.clone()
+        };
+        let numbered: Vec<CertificateData> = drafts.iter().enumerate().map(numbered).collect();
+        let signatures = vec!["0".repeat(SIGNATURE.len() + 129); numbered.len()];
+        let attached = attached(&numbered, &signatures);
+        can_be_written(&self.out, drawn(&numbered)?, self.page_size, &attached, self.force)?;
         for path in self.data.iter().flat_map(|path| [path.clone(), signature_path(path)]) {
             NewFile::create(&path, data_replaced(self.force))?;
         }

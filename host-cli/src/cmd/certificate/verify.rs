@@ -16,7 +16,7 @@ use seathold_report::certificate::CertificateData;
 use seathold_signing::PublicKey;
 
 use super::page::{ComparedPage, compared, is_signature, signature_in, signature_path};
-use super::valves::{BatchValves, certified};
+use super::valves::{BatchValves, certified, whole};
 
 use crate::cmd::batch_common::listed;
 use crate::cmd::find::{RegisterArg, date};
@@ -57,6 +57,9 @@ impl CertificateFile {
     fn read(path: &Path) -> Result<Self, Error> {
         if !is_pdf(path)? {
             let data = lines(path, &read_text_at_most(path, DATA_MAX)?)?;
+            if data.is_empty() {
+                return Err(Error::usage(format!("{}: it is empty, and holds no certificate", path.display())));
+            }
             return Ok(Self { data, signatures: Vec::new(), pdf: None });
         }
         let pdf = read_at_most(path, DATA_MAX)?;
@@ -123,6 +126,7 @@ pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, 
     }
     let file = CertificateFile::read(&args.data)?;
     let register = Register::open(&args.register.register, Access::Read)?;
+    whole(&register)?;
     let issued = register.certificates()?;
     let (page, mut exit) = file.page();
     let mut batches = BatchesRead::default();
@@ -140,7 +144,7 @@ pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, 
                     exit = Exit::NoVerdict;
                 }
                 format!(
-                    "{}: as it was issued {}, released by {}: {}{}",
+                    "{}: as it was issued {} UTC, released by {}: {}{}",
                     known.certificate,
                     date(&known.issued_at),
                     name_or_none(&known.released_by),

@@ -10,7 +10,7 @@ use super::moment::moment;
 /// What must be known of a run.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "what", rename_all = "kebab-case")]
-pub enum RunMark {
+pub enum RunRemark {
     /// It does not count: it was judged by another limit than its valve must meet.
     Limit {
         /// By which.
@@ -58,7 +58,7 @@ pub enum RunMark {
     },
 }
 
-impl RunMark {
+impl RunRemark {
     /// Why a run does not count.
     pub fn excluded(excluded: &ExcludedRun, units: &UnitFormat) -> Self {
         match &excluded.why {
