@@ -1,5 +1,7 @@
 //! A shop's mark as a small PNG: black on white, or coloured, without transparency and without anything of its file but pixels.
 
+use std::sync::Arc;
+
 use image::codecs::png::{CompressionType, FilterType, PngEncoder};
 use image::{DynamicImage, ExtendedColorType, ImageEncoder, ImageFormat, RgbImage, RgbaImage};
 
@@ -31,7 +33,7 @@ pub const PNG_BYTES_MAX: usize = 40 << 10;
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ShopMark {
     /// A PNG, the same bytes for the same file.
-    pub png: Vec<u8>,
+    pub png: Arc<[u8]>,
     /// Its width in pixels.
     pub width: u32,
     /// Its height in pixels.
@@ -74,7 +76,7 @@ impl ShopMark {
             let small = smaller(&on_white, size);
             let png = png(&small)?;
             if png.len() <= PNG_BYTES_MAX {
-                return Ok(Self { png, width: small.width(), height: small.height() });
+                return Ok(Self { png: png.into(), width: small.width(), height: small.height() });
             }
             scale *= std::f64::consts::FRAC_1_SQRT_2;
         }

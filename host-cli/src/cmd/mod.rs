@@ -29,6 +29,7 @@ pub mod manual;
 mod named_files;
 mod page_file;
 pub mod pair;
+mod picture_file;
 pub mod plan;
 mod progress;
 mod recordings_arg;

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use seathold_assembly::finished_length::LengthVerdict;
+use seathold_picture::mark::ShopMark;
 use seathold_recording::hash::sha256;
 use seathold_register::batch::status::NextAction;
 use seathold_register::customer::{order::OrderField, order_notes::BatchOrder};
@@ -10,7 +11,7 @@ use seathold_sequencer::input::Side;
 use seathold_sequencer::verdict::Verdict;
 use seathold_text::layout::percent;
 use seathold_text::messages::{side_name, supply_end, verdict_word};
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
 use crate::label::{label_result, unsound};
 use crate::method::source;
@@ -47,6 +48,9 @@ pub struct CertificateData {
     pub key: Option<String>,
     /// The shop.
     pub shop: CertifyingShop,
+    /// The shop's mark, which is known by its hash and comes beside the data; none where it has none.
+    #[serde(rename = "mark_sha256", serialize_with = "hash_of_mark", skip_serializing_if = "Option::is_none")]
+    pub mark: Option<ShopMark>,
     /// The batch.
     pub batch: String,
     /// The valves.
@@ -148,6 +152,10 @@ pub fn fingerprint(key: &str) -> String {
     groups.join(" ")
 }
 
+fn hash_of_mark<S: Serializer>(mark: &Option<ShopMark>, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(&mark.as_ref().map(|mark| sha256(&mark.png)).unwrap_or_default())
+}
+
 /// Why no certificate can be made out for a valve, whatever anybody answers for; none where it can.
 pub fn not_certifiable(valve: &ValveHistory<'_>, order: &BatchOrder) -> Option<String> {
     let defects = unsound(valve).into_iter().chain(order.altered.iter().cloned());
@@ -185,6 +193,7 @@ impl CertificateData {
             role: String::new(),
             key: None,
             shop,
+            mark: None,
             batch: batch.into(),
             valves: Vec::new(),
         }

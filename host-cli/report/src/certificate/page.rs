@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use seathold_assembly::finished_length::LengthVerdict;
-use seathold_document::{Block, CodeError, Document, DocumentColumn, DocumentTable, MatrixCode};
+use seathold_document::{Bitmap, BitmapKind, Block, CodeError, Document, DocumentColumn, DocumentTable, MatrixCode};
 
 use super::data::{CertificateData, CertifiedSide, CertifiedValve, fingerprint};
 use crate::label::scanned::certificate_text;
@@ -173,7 +173,15 @@ fn head(certificate: &CertificateData) -> Vec<Block> {
     let shop = &certificate.shop;
     let mut blocks = vec![Block::Heading(2, number(certificate))];
     let lines = [&shop.name, &shop.address, &shop.contact].into_iter().filter(|line| !line.is_empty()).cloned();
-    blocks.push(Block::Text(lines.collect::<Vec<_>>().join(", ")));
+    let lines = lines.collect::<Vec<_>>().join(", ");
+    blocks.push(match &certificate.mark {
+        Some(mark) => {
+            let about = format!("Mark of {}", shop.name);
+            let bitmap = Bitmap { bytes: mark.png.clone(), kind: BitmapKind::Png, size_mm: mark.size_mm(), about };
+            Block::Letterhead(bitmap, lines)
+        }
+        None => Block::Text(lines),
+    });
     if certificate.certificate.is_none() {
         let text = "It has no number, nothing of it is on record, and it certifies nothing.";
         blocks.push(Block::Notice("Draft".into(), text.into()));

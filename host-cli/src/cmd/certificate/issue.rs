@@ -62,6 +62,7 @@ pub struct AgainArgs {
 
 pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let shop = args.page.shop()?;
+    let mark = args.page.mark(&shop)?;
     let released_by = args.released_by.as_deref().unwrap_or_default();
     may_release(args, &shop, released_by)?;
     let key = args.page.key()?;
@@ -81,6 +82,7 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
         released_by: released_by.into(),
         role: role(&shop, released_by),
         key: public.clone(),
+        mark: mark.clone(),
         valves,
         ..CertificateData::new(certifying(&shop), &batch.name)
     };
@@ -182,6 +184,7 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
         released_by: known.released_by.clone(),
         role: role(&shop, &known.released_by),
         key: public,
+        mark: args.page.mark(&shop)?,
         valves: certified(&register, batch, &BatchValves::read(&register, batch)?, &known.serials)?,
         ..CertificateData::new(certifying(&shop), &batch.name)
     };

@@ -6,11 +6,13 @@ use clap::Args;
 use seathold_config::shop::{self, Shop};
 use seathold_document::Document;
 use seathold_document::pdf::{AttachedFile, PageSize};
+use seathold_picture::mark::ShopMark;
 use seathold_recording::file::{self, NewFile, Replace};
 use seathold_report::certificate::{CertificateData, document};
 
 use crate::cmd::find::RegisterArg;
 use crate::cmd::page_file::{self, can_be_written, write_document_with};
+use crate::cmd::picture_file::shop_mark;
 use crate::console::Console;
 use crate::error::Error;
 use crate::signing_key::SigningKey;
@@ -52,6 +54,11 @@ impl CertificatePageArgs {
         Ok(shop::read(&self.shop)?)
     }
 
+    /// The shop's mark.
+    pub(super) fn mark(&self, shop: &Shop) -> Result<Option<ShopMark>, Error> {
+        shop_mark(shop, &self.shop)
+    }
+
     pub(super) fn key(&self) -> Result<Option<SigningKey>, Error> {
         self.sign.as_deref().map(SigningKey::read).transpose()
     }
@@ -72,7 +79,8 @@ impl CertificatePageArgs {
         key: Option<&SigningKey>,
         console: &Console<'_>,
     ) -> Result<(), Error> {
-        let attached: Vec<AttachedFile> = certificates.iter().flat_map(|of| attached(of, key)).collect();
+        let mut attached: Vec<AttachedFile> = certificates.iter().flat_map(|of| attached(of, key)).collect();
+        attached.extend(attached_mark(certificates));
         write_document_with(&self.out, drawn(certificates, console)?, self.page_size, &attached, self.force)?;
         let Some(path) = &self.data else { return Ok(()) };
         let lines =
@@ -127,6 +135,17 @@ fn attached(certificate: &CertificateData, key: Option<&SigningKey>) -> Vec<Atta
         bytes: signature(certificate, key).into_bytes(),
     }));
     files
+}
+
+/// The mark, once however many certificates have it: with it and the data the page can be made again.
+fn attached_mark(certificates: &[CertificateData]) -> Option<AttachedFile> {
+    let mark = certificates.iter().filter(|of| of.certificate.is_some()).find_map(|of| of.mark.as_ref())?;
+    Some(AttachedFile {
+        name: "mark.png".into(),
+        mime_type: "image/png",
+        about: "The shop's mark".into(),
+        bytes: mark.png.to_vec(),
+    })
 }
 
 /// Data and signatures made here, by what stands in them.
