@@ -6,6 +6,7 @@ use seathold_register::Error;
 use seathold_register::assembly::progress::AssemblyProgress;
 use seathold_register::batch::counted_runs::{Exclusion, ValveRuns};
 use seathold_register::batch::status::{self, of_valve};
+use seathold_register::photo::keep::PhotoRecord;
 use seathold_register::valves::{BatchRecord, NoteRecord, ValveRecord};
 use seathold_register::verify::VerifiedChain;
 use seathold_register::{NoteKind, Register, RunFilter, RunRow};
@@ -26,6 +27,8 @@ pub struct RegisterHistory {
     pub assembly: Option<ReportedAssembly>,
     /// What else was noted on it, the oldest first.
     pub notes: Vec<ReportNote>,
+    /// Photographs of it that were not struck, where the notes on them are what was sealed; looked at when they are shown.
+    pub photos: Vec<PhotoRecord>,
     /// The ends of the register's chains when it was read.
     pub heads: Vec<ChainHead>,
     /// Runs of it that cannot be shown, and why.
@@ -154,6 +157,11 @@ impl RunSelection {
         let of_valves = self.valves.iter().flat_map(|(history, _)| &history.notes);
         let ends = self.batch.iter().flat_map(|of| &of.altered).map(String::as_str);
         of_batch.chain(of_valves).filter_map(|note| note.altered.as_deref()).chain(ends)
+    }
+
+    /// Photographs of its valves.
+    pub fn photos(&self) -> impl Iterator<Item = &PhotoRecord> {
+        self.valves.iter().flat_map(|(history, _)| &history.photos)
     }
 
     /// The status of each valve.
@@ -297,12 +305,18 @@ fn read_valve(
     notes.retain(|note| {
         !note.noted.kind.is_of_assembly() || note.altered.is_some() || struck.contains(&note.noted.name())
     });
+    let photo = |note: &ReportNote| {
+        let counts = note.altered.is_none() && !struck.contains(&note.noted.name());
+        counts.then(|| PhotoRecord::of(&note.noted, register))?
+    };
+    let photos = notes.iter().filter_map(photo).collect();
     let assembly = batch.as_ref().and_then(|batch| ReportedAssembly::of(of_batches.assembly.get(batch)?, &serial));
     let history = RegisterHistory {
         heads: heads.to_vec(),
         assembly,
         batch: batches.iter().find(|known| Some(&known.batch) == batch.as_ref()).map(|known| known.name.clone()),
         notes,
+        photos,
         status,
         unreadable,
     };

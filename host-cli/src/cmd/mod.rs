@@ -11,6 +11,7 @@ mod batch_fit;
 mod batch_limits;
 mod batch_list;
 mod batch_order;
+mod batch_photo;
 mod batch_session;
 pub mod batch_test;
 pub mod calibrate;
