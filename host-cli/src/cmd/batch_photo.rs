@@ -6,7 +6,7 @@ use clap::Args;
 use seathold_picture::photograph::{FILE_BYTES_MAX, Photograph};
 use seathold_recording::plain::shown;
 use seathold_register::photo::keep::{NewPhoto, PHOTOS_MAX, PhotoBy};
-use seathold_register::{Access, Register};
+use seathold_register::{Access, NoteKind, Register};
 use seathold_report::label::scanned;
 
 use super::batch_common::{BatchArg, not_listed, refused};
@@ -44,7 +44,8 @@ pub(super) fn run(args: &PhotoArgs, console: &mut Console<'_>) -> Result<Exit, E
     if list.iter().all(|valve| valve.serial != serial) {
         return Err(refused(&register, not_listed(serial, &batch, list.iter().map(|valve| valve.serial.as_str()))));
     }
-    let known = register.photos(Some(&batch.batch), Some(serial))?.len();
+    let known = register.photos(Some(&batch.batch), Some(serial))?;
+    let known = known.iter().filter(|known| known.note.kind == NoteKind::Photo).count();
     if known + args.files.len() > PHOTOS_MAX {
         let there = if known == 0 { String::new() } else { format!(", and has {known}") };
         let why =

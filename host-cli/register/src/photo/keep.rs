@@ -10,6 +10,7 @@ use super::sealed::{CAPTION_MAX, PhotoHead};
 use super::store::{self, FoundPhoto};
 use crate::Register;
 use crate::append::insert_note;
+use crate::assembly::sealed::{self, DoneHead};
 use crate::error::{Error, WithPath};
 use crate::intake::note_fault;
 use crate::note::{NewNote, NoteKind, NoteRecord};
@@ -18,8 +19,8 @@ use crate::transaction::transact;
 /// Most photographs of a valve in a batch; those that were struck do not count.
 pub const PHOTOS_MAX: usize = 6;
 
-/// Photographs that count: none of those that were struck.
-const COUNTED: &str = "kind = 'photo' AND NOT EXISTS (SELECT 1 FROM notes s WHERE s.kind = 'struck' \
+/// Notes that count: none of those that were struck.
+const COUNTED: &str = "NOT EXISTS (SELECT 1 FROM notes s WHERE s.kind = 'struck' \
                        AND s.about = notes.bench || '/' || notes.number)";
 
 /// A photograph to be kept. That it is harmless is for the caller to see to.
@@ -62,7 +63,14 @@ pub struct PhotoRecord {
 impl PhotoRecord {
     /// Of a note; none where it is of no photograph.
     pub fn of(note: &NoteRecord, register: &Register) -> Option<Self> {
-        let head = (note.kind == NoteKind::Photo).then(|| PhotoHead::of(&note.text))??;
+        let head = match note.kind {
+            NoteKind::Photo => PhotoHead::of(&note.text),
+            NoteKind::StepDone => {
+                let done: DoneHead = sealed::head(&note.text)?;
+                PhotoHead::of_step(&done.step, &done.photo?.kept?)
+            }
+            _ => None,
+        }?;
         let (short, folder) = (register.short(&note.name()), store::folder(register.path()));
         Some(Self { note: note.clone(), head, short, folder })
     }
@@ -83,12 +91,14 @@ pub struct PhotosBrought {
 }
 
 impl Register {
-    /// The photographs on record that were not struck, the oldest first: of a batch, of a valve, or all.
+    /// The photographs on record that were not struck, those of steps of assembly among them, the oldest first: of a batch, of a valve, or all.
     ///
     /// # Errors
     /// When the register cannot be read.
     pub fn photos(&self, batch: Option<&str>, serial: Option<&str>) -> Result<Vec<PhotoRecord>, Error> {
-        let condition = format!("{COUNTED} AND (?1 IS NULL OR batch = ?1) AND (?2 IS NULL OR serial = ?2)");
+        let condition = format!(
+            "kind IN ('photo', 'step-done') AND {COUNTED} AND (?1 IS NULL OR batch = ?1) AND (?2 IS NULL OR serial = ?2)"
+        );
         let notes = self.notes_where(&condition, (batch, serial))?;
         Ok(notes.iter().filter_map(|note| PhotoRecord::of(note, self)).collect())
     }
@@ -106,7 +116,8 @@ impl Register {
             height: photo.size.1,
         };
         let listed = self.valves_of(by.batch)?.iter().any(|valve| valve.serial == by.serial);
-        let known = self.photos(Some(by.batch), Some(by.serial))?;
+        let mut known = self.photos(Some(by.batch), Some(by.serial))?;
+        known.retain(|known| known.note.kind == NoteKind::Photo);
         let again = known.iter().find(|known| known.head.sha256 == head.sha256);
         let wrong = text_fault("caption", &head.caption, CAPTION_MAX)
             .or_else(|| note_fault(Some(by.serial), by.operator, None, ""))
@@ -166,7 +177,7 @@ fn full(serial: &str) -> String {
 }
 
 fn count(db: &Connection, batch: &str, serial: &str) -> rusqlite::Result<usize> {
-    let text = format!("SELECT count(*) FROM notes WHERE {COUNTED} AND batch = ? AND serial = ?");
+    let text = format!("SELECT count(*) FROM notes WHERE kind = 'photo' AND {COUNTED} AND batch = ? AND serial = ?");
     let count: i64 = db.query_row(&text, params![batch, serial], |row| row.get(0))?;
     Ok(usize::try_from(count).unwrap_or(usize::MAX))
 }
