@@ -301,15 +301,15 @@ fn read_valve(
         listed.into_iter().map(|note| report_note(register, note)).collect::<Result<_, Error>>()?;
     let struck: BTreeSet<String> =
         notes.iter().filter(|n| n.noted.kind == NoteKind::Struck).filter_map(|n| n.noted.about.clone()).collect();
-    // What was done stands in the table of steps; what was struck, or is not what was sealed, stands only here.
-    notes.retain(|note| {
-        !note.noted.kind.is_of_assembly() || note.altered.is_some() || struck.contains(&note.noted.name())
-    });
     let photo = |note: &ReportNote| {
         let counts = note.altered.is_none() && !struck.contains(&note.noted.name());
         counts.then(|| PhotoRecord::of(&note.noted, register))?
     };
     let photos = notes.iter().filter_map(photo).collect();
+    // What was done stands in the table of steps; what was struck, or is not what was sealed, stands only here.
+    notes.retain(|note| {
+        !note.noted.kind.is_of_assembly() || note.altered.is_some() || struck.contains(&note.noted.name())
+    });
     let assembly = batch.as_ref().and_then(|batch| ReportedAssembly::of(of_batches.assembly.get(batch)?, &serial));
     let history = RegisterHistory {
         heads: heads.to_vec(),

@@ -10,6 +10,7 @@ mod history;
 pub mod kept_fittings;
 pub mod label;
 mod method;
+mod moment;
 pub mod photographs;
 mod trace;
 pub mod tray;

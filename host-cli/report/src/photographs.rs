@@ -6,7 +6,7 @@ use seathold_register::name_or_none;
 use seathold_register::photo::keep::PhotoRecord;
 use seathold_register::photo::store::FoundPhoto;
 
-use crate::valve::moment;
+use crate::moment::moment;
 
 /// How large one is on a page at most, in millimetres: two on one below each other.
 const SIZE_MM: (f64, f64) = (120.0, 90.0);

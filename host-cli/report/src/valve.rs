@@ -13,6 +13,7 @@ use seathold_text::outcome;
 
 use super::trace::figures;
 use super::{ChainHead, Evidence, Integrity, NO_VERDICT, RegisterHistory, ValveHistory, method, photographs};
+pub(crate) use crate::moment::moment;
 
 /// Both sides, in the order tested.
 pub(super) const SIDES: [Side; 2] = [Side::First, Side::Second];
@@ -170,17 +171,6 @@ pub(super) fn replayed<'a>(runs: &[&'a Evidence]) -> Vec<&'a Evidence> {
 /// When the newest of several runs began.
 pub(super) fn newest(runs: &[&Evidence]) -> String {
     runs.iter().map(|run| run.header.started_at.as_str()).max().unwrap_or_default().to_owned()
-}
-
-/// "2026-03-02 09:30 UTC".
-pub(crate) fn moment(rfc3339: &str) -> String {
-    let text = rfc3339.trim_end_matches('Z');
-    match text.split_once('T') {
-        Some((date, time)) if rfc3339.ends_with('Z') => {
-            format!("{date} {} UTC", time.split('.').next().unwrap_or(time))
-        }
-        _ => rfc3339.to_owned(),
-    }
 }
 
 pub(super) fn operator(run: &Evidence) -> String {

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 use seathold_picture::photograph::Photograph;
+use seathold_recording::file::read_at_most;
 use seathold_recording::hash::sha256;
 use seathold_recording::plain::shown;
 use seathold_register::assembly::keep::AssemblyBy;
@@ -18,7 +19,6 @@ use seathold_text::messages::counted;
 
 use super::ByArgs;
 use crate::cmd::batch_common::{not_listed, refused};
-use crate::cmd::picture_file::plain_file;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -78,7 +78,9 @@ pub(super) fn run(args: &TickArgs, console: &mut Console<'_>) -> Result<Exit, Er
         return Err(refused(&register, format!("step {} is done on every valve of batch {}", args.step, batch.name)));
     }
     let photo = args.photo.as_ref().map(|path| {
-        let bytes = plain_file(path, PHOTO_MAX)?;
+        // A pipe would be waited for.
+        let there = std::fs::metadata(path).map_err(|why| Error::file("read", path, why))?;
+        let bytes = if there.is_file() { read_at_most(path, PHOTO_MAX)? } else { Vec::new() };
         if !PHOTO_MARKS.iter().any(|mark| bytes.starts_with(mark)) {
             return Err(Error::usage(format!("--photo: {}: neither a JPEG nor a PNG file", path.display())));
         }
