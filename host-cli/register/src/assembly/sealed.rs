@@ -53,7 +53,7 @@ pub struct Photo {
     pub sha256: String,
     /// The copy; none where none could be made.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub kept: Option<KeptPhoto>,
+    pub kept: Option<Box<KeptPhoto>>,
 }
 
 /// A part with its length.

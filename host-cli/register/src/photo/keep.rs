@@ -67,7 +67,7 @@ impl PhotoRecord {
             NoteKind::Photo => PhotoHead::of(&note.text),
             NoteKind::StepDone => {
                 let done: DoneHead = sealed::head(&note.text)?;
-                PhotoHead::of_step(&done.step, &done.photo?.kept?)
+                PhotoHead::of_step(&done.step, done.photo?.kept?.as_ref())
             }
             _ => None,
         }?;

@@ -1,6 +1,5 @@
 //! The folder beside a register that its photographs lie in, each by its hash.
 
-use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -76,7 +75,7 @@ pub fn keep(folder: &Path, bytes: &[u8]) -> Result<String, Error> {
 
 #[cfg(unix)]
 fn sync_folder(folder: &Path) -> std::io::Result<()> {
-    File::open(folder)?.sync_all()
+    std::fs::File::open(folder)?.sync_all()
 }
 
 /// Elsewhere a folder cannot be opened as a file.

@@ -87,7 +87,8 @@ pub(super) fn run(args: &TickArgs, console: &mut Console<'_>) -> Result<Exit, Er
         let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         let kept = match Photograph::read(&bytes) {
             Ok(Photograph { jpeg, width, height }) => {
-                Some(KeptPhoto { sha256: store::keep(&store::folder(register.path()), &jpeg)?, width, height })
+                let sha256 = store::keep(&store::folder(register.path()), &jpeg)?;
+                Some(Box::new(KeptPhoto { sha256, width, height }))
             }
             Err(why) => {
                 let path = path.display();
