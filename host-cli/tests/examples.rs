@@ -83,6 +83,9 @@ fn prepared(dir: &Path) {
         put(dir, name, &printed(&["valve", "template"]));
     }
     put(dir, "steps.toml", &printed(&["assembly", "template"]));
+    for (shade, name) in (0..).zip(["seat.jpg", "a.jpg", "b.png"]) {
+        image::RgbImage::from_pixel(40, 30, image::Rgb([shade * 90, 0, 0])).save(dir.join(name)).unwrap();
+    }
     put(dir, "list.csv", b"serial,dn\nHM-201,25\n");
     put(dir, "second.csv", b"serial,dn\nHM-202,25\n");
     put(dir, "mixed.csv", b"serial,dn\nHM-203,25\nHM-204,50\n");

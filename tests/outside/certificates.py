@@ -5,7 +5,7 @@
 
 The PDF must say what the page for screens says, claim PDF/A-3a and PDF/UA-1, and have its data attached as a file of kind
 "Data" whose SHA-256 is the one that the register lists, and whose signature holds by another implementation of Ed25519; the code
-must hold serial, number and the beginning of that hash.
+must hold serial, number and the beginning of that hash. With the shop's mark the PDF has that too, by the hash that the data say, and drawn beside its name.
 """
 
 import hashlib
@@ -21,12 +21,16 @@ from pypdf import PdfReader
 from sheets import check
 
 
+MARK = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 50.85 30">
+<circle cx="15" cy="15" r="14" fill="#048"/><path d="M32 2h18v26h-18z"/></svg>"""
+
+
 def attached(path, number):
     """The data in a certificate's file."""
     reader = PdfReader(path, strict=True)
     root = reader.trailer["/Root"]
     of_document = [part.get_object() for part in root["/AF"]]
-    assert [part["/AFRelationship"] for part in of_document] == ["/Data"] * 2, of_document
+    assert [part["/AFRelationship"] for part in of_document] == ["/Data"] * 3, of_document
     (data,) = reader.attachments[f"{number}.json"]
     return reader, data
 
@@ -37,7 +41,9 @@ def main():
     program = Program(sys.argv[1], folder)
     batch(program)
     program.say("batch", "order", "--customer", "Shellfish hatchery", "--order", "4711", "--operator", "Ada")
-    (folder / "shop.toml").write_text(program.say("certificate", "template"), encoding="utf-8")
+    template = program.say("certificate", "template").replace('# mark = "mark.svg"', 'mark = "mark.svg"')
+    (folder / "shop.toml").write_text(template, encoding="utf-8")
+    (folder / "mark.svg").write_text(MARK, encoding="utf-8")
     program.say("certificate", "key", "shop.key")
     public = (folder / "shop.key.pub").read_text().split()[-1]
     key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public))
@@ -61,6 +67,11 @@ def main():
             key.verify(bytes.fromhex(signature.decode().split()[-1]), data)
             stated = json.loads(data)
             assert stated["key"] == public
+            (mark,) = reader.attachments["mark.png"]
+            assert hashlib.sha256(mark).hexdigest() == stated["mark_sha256"], f"{sheet}: another mark"
+            (image,) = (part.get_object() for part in reader.pages[0]["/Resources"]["/XObject"].values())
+            assert (image["/Subtype"], image["/Width"], image["/Height"]) == ("/Image", 600, 354), image
+            assert "/SMask" not in image and "/Interpolate" not in image, image
             assert [valve["serial"] for valve in stated["valves"]] == known["serials"]
             drawn = pypdfium2.PdfDocument(sheet)[0].render(scale=300 / 72, grayscale=True).to_numpy()
             (code,) = zxingcpp.read_barcodes(drawn)

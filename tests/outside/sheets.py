@@ -91,7 +91,7 @@ def check(path, size, page, part=2):
         structure(part, found)
     assert len(found["/H1"]) == 1 and "/P" in found, path
     for figure in found.get("/Figure", []):
-        assert len(figure["/Alt"]) > 40, path
+        assert len(figure["/Alt"]) > 20, path
     for head in found["/TH"]:
         attributes = head["/A"] if isinstance(head["/A"], list) else [head["/A"]]
         assert any(a.get_object().get("/Scope") in ("/Row", "/Column") for a in attributes), path

@@ -10,6 +10,8 @@ use seathold_analysis::trace::{
     pressure_unit, time_unit,
 };
 use seathold_config::{fault, recipe, rig, valve};
+use seathold_picture::mark::{PNG_BYTES_MAX, ShopMark};
+use seathold_picture::photograph::{Photograph, SIDE_MAX, check_kept};
 use seathold_recording::frame::{FrameKind, HEAD, MAGIC, write_frame, write_head};
 use seathold_register::batch::check_digit::CheckDigit;
 use seathold_register::batch::{list, status};
@@ -59,6 +61,33 @@ pub fn recording(data: &[u8]) {
             }
             Err(damage) => assert!(!damage.to_string().is_empty()),
         }
+    }
+}
+
+/// As a shop's mark, drawn and as a bitmap: refused with a reason, or a small PNG that is the same mark again.
+pub fn mark(data: &[u8]) {
+    for read in [ShopMark::from_drawing(data), ShopMark::from_bitmap(data)] {
+        match read {
+            Ok(mark) => {
+                assert!(mark.png.len() <= PNG_BYTES_MAX && mark.width <= 945 && mark.height <= 354);
+                assert_eq!(ShopMark::from_bitmap(&mark.png).expect("it was written here"), mark);
+            }
+            Err(why) => assert!(!why.to_string().is_empty()),
+        }
+    }
+}
+
+/// As a photograph, and as one that was kept: refused with a reason, or one that can be kept.
+pub fn photograph(data: &[u8]) {
+    match Photograph::read(data) {
+        Ok(Photograph { jpeg, width, height }) => {
+            assert!(width.max(height) <= SIDE_MAX);
+            check_kept(&jpeg, (width, height)).expect("it was written here");
+        }
+        Err(why) => assert!(!why.to_string().is_empty()),
+    }
+    if let Err(why) = check_kept(data, (40, 30)) {
+        assert!(!why.to_string().is_empty());
     }
 }
 

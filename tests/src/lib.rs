@@ -8,6 +8,7 @@ pub mod foretold;
 pub mod fuzzed;
 pub mod identified;
 pub mod lsoda;
+pub mod picture_kit;
 pub mod proxy;
 pub mod reference;
 pub mod register_kit;

@@ -1,7 +1,7 @@
 //! The shop that hands valves over: what stands at the head of its certificates.
 
 use std::collections::HashSet;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use seathold_language::Language;
 use seathold_recording::plain::hidden_fault;
@@ -31,6 +31,8 @@ pub struct Shop {
     pub certificate_prefix: String,
     /// Language of its certificates.
     pub language: Language,
+    /// The file of its mark, SVG or PNG.
+    pub mark: Option<PathBuf>,
     /// Who may release a certificate; anybody where there is none.
     pub signatories: Vec<Signatory>,
 }
@@ -44,12 +46,14 @@ pub struct Signatory {
     pub role: String,
 }
 
-/// Reads a file.
+/// Reads a file. The mark's is named from where that lies.
 ///
 /// # Errors
 /// When it cannot be read, or everything that is wrong with it.
 pub fn read(path: &Path) -> Result<Shop, Error> {
-    from(ConfigFile::read(path)?)
+    let shop = from(ConfigFile::read(path)?)?;
+    let beside = path.parent().unwrap_or(Path::new(""));
+    Ok(Shop { mark: shop.mark.map(|mark| beside.join(mark)), ..shop })
 }
 
 /// Reads a text.
@@ -71,6 +75,7 @@ fn from(mut file: ConfigFile) -> Result<Shop, Error> {
         contact: text(&mut file, "contact").unwrap_or_default(),
         certificate_prefix: file.checked("certificate_prefix", false, prefix).unwrap_or_default(),
         language: file.checked("language", false, language).unwrap_or_default(),
+        mark: file.has("mark").then(|| file.checked("mark", false, mark).unwrap_or_default()),
         signatories: Vec::new(),
     };
     let mut names = HashSet::new();
@@ -121,6 +126,15 @@ fn language(text: &str) -> Result<Language, String> {
     Language::of_tag(text).ok_or_else(|| format!("\"{text}\" is no language that is known; there are: {}", known()))
 }
 
+fn mark(text: &str) -> Result<PathBuf, String> {
+    let path = PathBuf::from(text);
+    let is = |kind: &str| path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case(kind));
+    if text.chars().any(char::is_control) || !(is("svg") || is("png")) {
+        return Err(format!("{text:?} is no file that ends in .svg or .png"));
+    }
+    Ok(path)
+}
+
 /// A file to start from.
 pub const TEMPLATE: &str = r#"# The shop that hands valves over: an example. Put in your own.
 #
@@ -128,6 +142,7 @@ pub const TEMPLATE: &str = r#"# The shop that hands valves over: an example. Put
 # address, contact    below it; may be left out
 # certificate_prefix  what the numbers of certificates begin with: letters, digits, hyphens
 # language            of its certificates: en, de; --language of a command goes before it
+# mark                a drawing (.svg) or bitmap (.png) beside the name, named from where this file lies; may be left out
 # signatory           who may release a certificate, one after the other; without any, anybody
 
 name = "Tidewater Valve Works"
@@ -135,6 +150,7 @@ address = "Slipway 4, Old Harbour"
 contact = "valves@tidewater.example"
 certificate_prefix = "TW"
 language = "en"
+# mark = "mark.svg"
 
 [[signatory]]
 name = "Ada Brook"
@@ -157,7 +173,7 @@ mod tests {
     fn everything_wrong_is_named_with_its_line() {
         let long = "x".repeat(201);
         let text = format!(
-            "address = \"{long}\"\ncontact = \"a\\nb\"\ncertificate_prefix = \"A/B\"\nlogo = 1\n[[signatory]]\nname = \
+            "address = \"{long}\"\ncontact = \"a\\nb\"\ncertificate_prefix = \"A/B\"\nlogo = 1\nmark = \"mark.gif\"\n[[signatory]]\nname = \
              \"B\"\n[[signatory]]\nname = \"B\"\nrole = \"\"\n[[signatory]]\nrole = \"C\"\n"
         );
         let why = parse("shop.toml", &text).unwrap_err().to_string();
@@ -167,9 +183,10 @@ mod tests {
             "line 2: contact: has the character U+000A, which acts on a screen or is not seen",
             "line 3: certificate_prefix: \"A/B\" is not up to 16 letters, digits and hyphens, the first no hyphen",
             "line 4: logo: unknown field",
-            "line 7: signatory[2].name: \"B\" comes twice",
-            "line 9: signatory[2].role: empty",
-            "line 10: signatory[3].name: missing",
+            "line 5: mark: \"mark.gif\" is no file that ends in .svg or .png",
+            "line 8: signatory[2].name: \"B\" comes twice",
+            "line 10: signatory[2].role: empty",
+            "line 11: signatory[3].name: missing",
         ] {
             assert!(why.contains(said), "{said}:\n{why}");
         }

@@ -2,6 +2,7 @@
 
 use seathold_language::Language;
 
+use crate::bitmap::Bitmap;
 use crate::chart::Picture;
 use crate::matrix_code::MatrixCode;
 
@@ -48,6 +49,10 @@ pub enum Block {
         /// What stands below it; may be empty.
         caption: String,
     },
+    /// A mark with words beside it, such as who writes.
+    Letterhead(Bitmap, String),
+    /// A photograph with its caption.
+    Photograph(Bitmap, String),
     /// What follows begins on a new page when printed.
     NewSheet,
 }
@@ -76,10 +81,21 @@ impl Document {
                 Block::Figure(chart, caption) => picture((chart, caption)),
                 Block::Pair(pair) => pair.iter_mut().for_each(|(chart, caption)| picture((chart, caption))),
                 Block::Code { caption, .. } => of(caption),
+                Block::Letterhead(bitmap, text) | Block::Photograph(bitmap, text) => {
+                    [&mut bitmap.about, text].into_iter().for_each(of);
+                }
                 Block::NewSheet => {}
             }
         }
         self
+    }
+
+    /// The bitmap of a block.
+    pub(super) fn bitmap(&self, block: usize) -> Option<&Bitmap> {
+        match self.blocks.get(block)? {
+            Block::Letterhead(bitmap, _) | Block::Photograph(bitmap, _) => Some(bitmap),
+            _ => None,
+        }
     }
 
     /// A chart, by the number of its block and its position there.

@@ -1,8 +1,10 @@
 //! A document as one HTML file: no scripts, nothing fetched, printable on A4 and Letter.
 
+use base64::Engine;
+use base64::prelude::BASE64_STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::{Block, Document, DocumentTable};
+use super::{Bitmap, Block, Document, DocumentTable};
 use crate::chart::Picture;
 
 /// Styles; the printer chooses the page size.
@@ -71,8 +73,21 @@ fn write(number: usize, page_size: bool, block: &Block) -> Markup {
                 @if !caption.is_empty() { figcaption { (caption) } }
             }
         },
+        Block::Letterhead(mark, text) => {
+            html! { div class={ "letterhead" @if page_size { " sheet" } } { (bitmap(mark)) p { (text) } } }
+        }
+        Block::Photograph(photograph, caption) => html! {
+            figure class={ "photograph" @if page_size { " sheet" } } { (bitmap(photograph)) figcaption { (caption) } }
+        },
         Block::NewSheet => html! {},
     }
+}
+
+/// Within the page: nothing is fetched.
+fn bitmap(bitmap: &Bitmap) -> Markup {
+    let Bitmap { bytes, kind, size_mm: (wide, high), about } = bitmap;
+    let data = format!("data:{};base64,{}", kind.mime_type(), BASE64_STANDARD.encode(bytes));
+    html! { img src=(data) alt=(about) style=(format!("width:{wide:.1}mm;aspect-ratio:{wide:.1}/{high:.1}")); }
 }
 
 fn figure(id: &str, picture: &Picture, caption: &str) -> Markup {

@@ -13,6 +13,7 @@ simulated-notice = Simuliert
 simulated-text = Die Messwerte stammen vom simulierten Prüfstand. Es wurde kein Kugelhahn geprüft, und nichts hiervon ist ein Nachweis.
 first-to-last = { $first } bis { $last }
 page-of = Seite { $page } von { $pages }
+mark-of = Zeichen von { $shop }
 issued = Ausgestellt
 issued-by = { $moment } von { $name }
 released = Freigegeben

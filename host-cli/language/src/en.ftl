@@ -13,6 +13,7 @@ simulated-notice = Simulated
 simulated-text = The readings come from the simulated rig. No valve was tested, and nothing here is evidence of one.
 first-to-last = { $first } to { $last }
 page-of = page { $page } of { $pages }
+mark-of = Mark of { $shop }
 issued = Issued
 issued-by = { $moment } by { $name }
 released = Released

@@ -13,6 +13,7 @@ pub mod merge;
 pub mod note;
 pub mod open;
 pub mod override_note;
+pub mod photo;
 pub mod quarantine;
 pub mod query;
 pub mod reason;

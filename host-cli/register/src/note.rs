@@ -5,6 +5,7 @@ use serde::Serialize;
 use crate::assembly::sealed;
 use crate::customer::{certificate, order};
 use crate::override_note::override_words;
+use crate::photo::sealed as photo;
 use crate::signed::key_note;
 
 /// A valve in the register.
@@ -60,6 +61,8 @@ pub enum NoteKind {
     Certificate,
     /// The key was stated that records are signed with.
     Key,
+    /// A photograph was kept.
+    Photo,
     /// Anything else.
     Remark,
     /// A batch was closed.
@@ -67,6 +70,11 @@ pub enum NoteKind {
 }
 
 impl NoteKind {
+    /// Whether a note of it can be struck: then it counts no more.
+    pub const fn can_be_struck(self) -> bool {
+        self.is_of_assembly() || matches!(self, Self::Photo)
+    }
+
     /// Whether it is of how valves are put together.
     pub const fn is_of_assembly(self) -> bool {
         matches!(self, Self::Steps | Self::StepDone | Self::Paired | Self::Bolted)
@@ -151,6 +159,7 @@ impl NoteRecord {
             (NoteKind::Order, _) => order::words(&self.text).unwrap_or_else(own),
             (NoteKind::Certificate, serial) => certificate::words(&self.text, serial.as_deref()).unwrap_or_else(own),
             (NoteKind::Key, _) => key_note::words(&self.text).unwrap_or_else(own),
+            (NoteKind::Photo, _) => photo::words(&self.text).unwrap_or_else(own),
             (NoteKind::Bolted, _) => sealed::bolted_words(&self.text).unwrap_or_else(own),
             _ => own(),
         }
@@ -176,6 +185,7 @@ pub const fn note_words(kind: NoteKind) -> &'static str {
         NoteKind::Order => "order stated",
         NoteKind::Certificate => "certificate issued",
         NoteKind::Key => "key stated",
+        NoteKind::Photo => "photograph",
         NoteKind::Remark => "remark",
         NoteKind::Closed => "batch closed",
     }

@@ -212,6 +212,7 @@ fn section(valve: &ValveHistory<'_>) -> Vec<Block> {
     blocks.push(Block::Text(valve.reason()));
     blocks.extend(notes(valve));
     blocks.extend(valve.history.map_or_else(Vec::new, note_blocks));
+    blocks.extend(valve.history.map_or_else(Vec::new, |history| super::photographs::blocks(&history.photos)));
     if valve.runs.len() > 1 {
         let columns = vec![
             DocumentColumn::number(if valve.history.is_some() { "Record" } else { "Run" }, 2),

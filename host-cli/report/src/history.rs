@@ -6,6 +6,7 @@ use seathold_register::Error;
 use seathold_register::assembly::progress::AssemblyProgress;
 use seathold_register::batch::counted_runs::{Exclusion, ValveRuns};
 use seathold_register::batch::status::{self, of_valve};
+use seathold_register::photo::keep::PhotoRecord;
 use seathold_register::valves::{BatchRecord, NoteRecord, ValveRecord};
 use seathold_register::verify::VerifiedChain;
 use seathold_register::{NoteKind, Register, RunFilter, RunRow};
@@ -26,6 +27,8 @@ pub struct RegisterHistory {
     pub assembly: Option<ReportedAssembly>,
     /// What else was noted on it, the oldest first.
     pub notes: Vec<ReportNote>,
+    /// Photographs of it that were not struck, where the notes on them are what was sealed; looked at when they are shown.
+    pub photos: Vec<PhotoRecord>,
     /// The ends of the register's chains when it was read.
     pub heads: Vec<ChainHead>,
     /// Runs of it that cannot be shown, and why.
@@ -154,6 +157,11 @@ impl RunSelection {
         let of_valves = self.valves.iter().flat_map(|(history, _)| &history.notes);
         let ends = self.batch.iter().flat_map(|of| &of.altered).map(String::as_str);
         of_batch.chain(of_valves).filter_map(|note| note.altered.as_deref()).chain(ends)
+    }
+
+    /// Photographs of its valves.
+    pub fn photos(&self) -> impl Iterator<Item = &PhotoRecord> {
+        self.valves.iter().flat_map(|(history, _)| &history.photos)
     }
 
     /// The status of each valve.
@@ -293,6 +301,11 @@ fn read_valve(
         listed.into_iter().map(|note| report_note(register, note)).collect::<Result<_, Error>>()?;
     let struck: BTreeSet<String> =
         notes.iter().filter(|n| n.noted.kind == NoteKind::Struck).filter_map(|n| n.noted.about.clone()).collect();
+    let photo = |note: &ReportNote| {
+        let counts = note.altered.is_none() && !struck.contains(&note.noted.name());
+        counts.then(|| PhotoRecord::of(&note.noted, register))?
+    };
+    let photos = notes.iter().filter_map(photo).collect();
     // What was done stands in the table of steps; what was struck, or is not what was sealed, stands only here.
     notes.retain(|note| {
         !note.noted.kind.is_of_assembly() || note.altered.is_some() || struck.contains(&note.noted.name())
@@ -303,6 +316,7 @@ fn read_valve(
         assembly,
         batch: batches.iter().find(|known| Some(&known.batch) == batch.as_ref()).map(|known| known.name.clone()),
         notes,
+        photos,
         status,
         unreadable,
     };

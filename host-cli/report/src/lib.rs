@@ -10,6 +10,7 @@ pub mod kept_fittings;
 pub mod label;
 mod method;
 mod moment;
+pub mod photographs;
 pub mod run_remark;
 mod trace;
 pub mod tray;

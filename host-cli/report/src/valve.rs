@@ -14,7 +14,7 @@ use seathold_text::messages::{self, budget_parts, side_name, supply_end, verdict
 use seathold_text::outcome;
 
 use super::trace::figures;
-use super::{ChainHead, Evidence, Integrity, NO_VERDICT, RegisterHistory, ValveHistory, method};
+use super::{ChainHead, Evidence, Integrity, NO_VERDICT, RegisterHistory, ValveHistory, method, photographs};
 
 /// Both sides, in the order tested.
 pub(super) const SIDES: [Side; 2] = [Side::First, Side::Second];
@@ -39,6 +39,11 @@ pub fn document(valve: &ValveHistory<'_>) -> Document {
     let called = |run: &Evidence| format!("run {}", valve.called(run));
     blocks.extend(method::counted(&valve.runs, called));
     blocks.extend(valve.history.map_or_else(Vec::new, note_blocks));
+    let photos = valve.history.map_or_else(Vec::new, |history| photographs::blocks(&history.photos));
+    if !photos.is_empty() {
+        blocks.push(Block::Heading(2, "Photographs".into()));
+        blocks.extend(photos);
+    }
     blocks.extend(method::method(&replayed(&valve.runs), called));
     for (place, run) in valve.runs.iter().enumerate() {
         // The first continues where the summary ends: a page with a few lines of method on it looks like a mistake.

@@ -61,6 +61,8 @@ pub enum BatchCommand {
     SetAside(NoteArgs),
     /// Note anything else on a valve
     Remark(NoteArgs),
+    /// Keep photographs of a valve, for its report
+    Photo(super::batch_photo::PhotoArgs),
     /// Close a batch and print its counts
     Close {
         #[command(flatten)]
@@ -102,6 +104,7 @@ pub(super) fn run(command: &BatchCommand, console: &mut Console<'_>) -> Result<E
         BatchCommand::Strike(args) => batch_correct::strike(args, console),
         BatchCommand::Move(args) => batch_correct::move_run(args, console),
         BatchCommand::SetAside(noting) => note(noting, NoteKind::SetAside, console),
+        BatchCommand::Photo(args) => super::batch_photo::run(args, console),
         BatchCommand::Remark(noting) => note(noting, NoteKind::Remark, console),
         BatchCommand::Close { which, register, unfinished, operator } => {
             let mut register = Register::open(&register.register, Access::Write)?;

@@ -116,6 +116,15 @@ fn size_and_kind(valve: &ValveRecord) -> String {
 /// `seathold batch strike`.
 pub(super) fn strike(args: &StrikeArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let (mut register, batch) = args.why.open()?;
+    let notes = register.notes(Some(&batch.batch), None)?;
+    let named = notes.iter().find(|note| note.name() == args.run || register.short(&note.name()) == args.run);
+    if let Some(photo) = named.filter(|note| note.kind == seathold_register::NoteKind::Photo) {
+        let number = register.strike_note(photo, args.why.correction(console)?)?;
+        let of = photo.serial.as_deref().unwrap_or_default();
+        let said = format!("record {} (photograph of {of}) is struck (record {number}): it stays, marked", args.run);
+        writeln!(console.out, "{}", shown(&said))?;
+        return Ok(Exit::Good);
+    }
     let said = strike_run(&mut register, &batch, &args.run, args.why.correction(console)?)?;
     writeln!(console.out, "{said}")?;
     Ok(Exit::Good)

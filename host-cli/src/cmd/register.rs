@@ -5,14 +5,18 @@ use std::path::{Path, PathBuf};
 use clap::Subcommand;
 use seathold_recording::file::{self, Replace};
 use seathold_recording::limits::FILE_MAX;
+use seathold_recording::plain::shown;
 use seathold_register::merge::MergeCounts;
+use seathold_register::photo::keep::PhotosBrought;
 use seathold_register::valves::BatchRecord;
 use seathold_register::verify::Verification;
 use seathold_register::{Access, AppendedRun, Register, RunMeta};
+use seathold_report::photographs;
 use seathold_text::layout::line;
 use seathold_text::messages::counted;
 use serde_json::json;
 
+use super::batch_common::listed;
 use super::find::{RegisterArg, RunFilterArgs};
 use super::progress::Counter;
 use super::register_signed::{KnownElsewhere, compare, head as head_of, make_key, say_key};
@@ -188,7 +192,8 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             let mut exit = Exit::Good;
             for file in files {
                 let merged = register.merge(file, console.clock.now())?;
-                writeln!(console.out, "{}: {}", file.display(), brought(&merged))?;
+                let photographs = photographs_brought(&register.bring_photos(Some(file))?);
+                writeln!(console.out, "{}: {}{photographs}", file.display(), brought(&merged))?;
                 exit = if merged.quarantined > 0 { Exit::Storage } else { exit };
             }
             return Ok(exit);
@@ -215,7 +220,9 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
         RegisterCommand::Bundle { out, filter, register } => {
             let register = Register::open(&register.register, Access::Read)?;
             let merged = register.bundle(out, &filter.filter(&register)?, console.clock.now())?;
-            writeln!(console.out, "{}: {}", out.display(), brought(&merged))?;
+            let bundle = Register::open(out, Access::Read)?;
+            let photographs = photographs_brought(&bundle.bring_photos(Some(register.path()))?);
+            writeln!(console.out, "{}: {}{photographs}", out.display(), brought(&merged))?;
             return Ok(if merged.quarantined > 0 { Exit::Storage } else { Exit::Good });
         }
     }
@@ -226,6 +233,23 @@ fn brought(merged: &MergeCounts) -> String {
     let MergeCounts { runs, notes, known, quarantined } = merged;
     let refused = if *quarantined > 0 { format!(", {quarantined} quarantined") } else { String::new() };
     format!("{} and {} added, {known} already there{refused}", counted(*runs, "run"), counted(*notes, "note"))
+}
+
+/// What of the photographs came along, and which are not here.
+fn photographs_brought(brought: &PhotosBrought) -> String {
+    let copied = counted(brought.copied as u64, "photograph");
+    let mut text = if brought.copied > 0 { format!("; {copied} copied") } else { String::new() };
+    if !brought.not_here.is_empty() {
+        let which = brought
+            .not_here
+            .iter()
+            .map(|photo| format!("{} (record {})", photo.note.serial.as_deref().unwrap_or_default(), photo.short));
+        let which = which.collect::<Vec<_>>();
+        let which: Vec<&str> = which.iter().map(String::as_str).collect();
+        let count = counted(which.len() as u64, "photograph");
+        text.push_str(&format!("; {count} not here, of {}", shown(&listed(&which))));
+    }
+    text
 }
 
 /// Imports recordings. One that is refused stops none of the others.
@@ -365,6 +389,27 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
     Ok(())
 }
 
+/// Names the photographs that are missing or altered. The records are whole without them: one that is missing may lie beside the
+/// register that it came from, and one that was altered is not what was sealed.
+fn photographs_there(register: &Register, console: &mut Console<'_>) -> Result<Exit, Error> {
+    let photos = register.photos(None, None)?;
+    let mut exit = Exit::Good;
+    let mut good = 0;
+    for photo in &photos {
+        let Err(fault) = photographs::shown(photo) else {
+            good += 1;
+            continue;
+        };
+        exit = if fault.altered { Exit::Storage } else { exit };
+        let what = if fault.altered { "ALTERED" } else { "missing" };
+        writeln!(console.out, "{what}: {}", shown(&fault.what))?;
+    }
+    if !photos.is_empty() {
+        writeln!(console.out, "{}: {good} as kept", counted(photos.len() as u64, "photograph"))?;
+    }
+    Ok(exit)
+}
+
 fn verify(
     path: &Path,
     heads: &[String],
@@ -399,6 +444,9 @@ fn verify(
                 )?;
             }
             let mut exit = compare(&register, &chains, known, console)?;
+            if photographs_there(&register, console)? != Exit::Good {
+                exit = Exit::Storage;
+            }
             for head in heads {
                 match register.record_sealed(head)? {
                     Some(record) => writeln!(console.out, "head {head}: is record {}", register.short(&record))?,

@@ -7,7 +7,7 @@ use seathold_document::Document;
 use seathold_document::pdf::PageSize;
 use seathold_recording::plain::shown;
 use seathold_register::{Access, Register};
-use seathold_report::{self as report, Evidence, Integrity, RunSelection, by_valve};
+use seathold_report::{self as report, Evidence, Integrity, RunSelection, by_valve, photographs};
 
 use super::find::{RegisterArg, RunFilterArgs};
 use super::page_file;
@@ -79,6 +79,12 @@ fn registered(command: &ReportArgs, console: &mut Console<'_>) -> Result<(Docume
     for what in selection.altered_notes().chain(selection.unreadable()) {
         defects = true;
         writeln!(console.err, "{what}. The page says so.")?;
+    }
+    for photo in selection.photos() {
+        if let Err(fault) = photographs::shown(photo) {
+            defects |= fault.altered;
+            writeln!(console.err, "{}. The page says so.", shown(&fault.what))?;
+        }
     }
     let valves = selection.valves();
     let batch = selection.batch.as_ref();

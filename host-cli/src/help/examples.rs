@@ -117,6 +117,13 @@ pub const EXAMPLES: &[CommandExamples] = &[
         ],
     ),
     of(
+        "batch photo",
+        &[
+            ("batch photo HM-004 seat.jpg --caption \"old seat\" --operator Ada", "it stands on the report"),
+            ("batch photo HM-004 a.jpg b.png --operator Ada --batch spring", "two, of a batch that may be closed"),
+        ],
+    ),
+    of(
         "batch close",
         &[
             ("batch close --operator Ada", "the only one that is open"),

@@ -128,3 +128,13 @@ fn both_ends_of_the_link() {
 fn rigs_and_recipes_from_the_link() {
     all("rig_image", 400, fuzzed::rig_image);
 }
+
+#[test]
+fn marks_of_shops() {
+    all("mark", 600, fuzzed::mark);
+}
+
+#[test]
+fn photographs() {
+    all("photograph", 600, fuzzed::photograph);
+}

@@ -163,7 +163,13 @@ fn what_is_struck_counts_no_more() {
     assert_eq!(AssemblyProgress::of(&register, &batch).unwrap(), before);
     assert!(register.strike_note(note, why("again")).unwrap_err().to_string().contains("struck already"));
     let opened = notes.iter().find(|note| note.kind == NoteKind::Opened).unwrap();
-    assert!(register.strike_note(opened, why("no")).unwrap_err().to_string().contains("no note of assembly"));
+    assert!(
+        register
+            .strike_note(opened, why("no"))
+            .unwrap_err()
+            .to_string()
+            .contains("neither a note of assembly nor a photograph")
+    );
 }
 
 /// A merge brings it whole, and the chains hold.

@@ -28,6 +28,8 @@ pub(super) fn lay_out<'a>(document: &Document, fonts: &'a Fonts, format: PageFor
             }
             Block::Pair(pair) => layout.pair(number, pair),
             Block::Code { code, caption } => layout.code(number, code, caption),
+            Block::Letterhead(mark, text) => layout.letterhead(number, mark, text),
+            Block::Photograph(photograph, caption) => layout.photograph(number, photograph, caption),
             Block::NewSheet => fresh = true,
         }
         if let Some(strip) = layout.strips.get_mut(first) {

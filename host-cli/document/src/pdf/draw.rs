@@ -1,12 +1,15 @@
 //! Pages as a PDF file.
 
+use std::collections::HashMap;
+
 use jiff::tz::TimeZone;
 use krilla::SerializeSettings;
 use krilla::color::{luma, rgb};
 use krilla::configure::{Accessibility, Archival, ConfigurationBuilder};
 use krilla::destination::XyzDestination;
 use krilla::embed::{AssociationKind, EmbeddedFile, MimeType};
-use krilla::geom::{Path, PathBuilder, Point, Rect, Transform};
+use krilla::geom::{Path, PathBuilder, Point, Rect, Size, Transform};
+use krilla::image::Image;
 use krilla::metadata::{DateTime, Metadata};
 use krilla::outline::{Outline, OutlineNode};
 use krilla::page::PageSettings;
@@ -21,7 +24,7 @@ use super::pagination::PlacedStrip;
 use super::{AttachedFile, PageFormat, PdfError};
 use crate::chart::{Anchor, Ink, Mark, Picture};
 use crate::matrix_code::MatrixCode;
-use crate::{Block, Document};
+use crate::{BitmapKind, Block, Document};
 
 /// Writes all pages.
 pub(super) fn write(
@@ -45,10 +48,11 @@ pub(super) fn write(
     let (width, height) = format.size;
     let page = PageSettings::from_wh(width, height).ok_or_else(|| PdfError("its page has no size".into()))?;
     let mut drawn: Vec<Vec<Identifier>> = (0..layout.parts.len()).map(|_| Vec::new()).collect();
+    let images = images(document)?;
     let mut headings = Vec::new();
     for (number, placed) in sheets.iter().enumerate() {
         let mut page = pdf.start_page_with(page.clone());
-        let mut pen = Pen { surface: page.surface(), fonts, document, drawn: &mut drawn };
+        let mut pen = Pen { surface: page.surface(), fonts, document, images: &images, drawn: &mut drawn };
         for placed in placed {
             let strip = placed.strip(layout);
             let at = (format.margin, format.margin + placed.top);
@@ -102,6 +106,20 @@ fn reason(why: &krilla::error::KrillaError) -> String {
     }
 }
 
+/// The bitmaps of a document, by the numbers of their blocks; what several blocks have alike is in the file once.
+fn images(document: &Document) -> Result<HashMap<usize, Image>, PdfError> {
+    let of = |block: usize| {
+        let bitmap = document.bitmap(block)?;
+        let bytes = bitmap.bytes.to_vec().into();
+        let image = match bitmap.kind {
+            BitmapKind::Png => Image::from_png(bytes, false),
+            BitmapKind::Jpeg => Image::from_jpeg(bytes, false),
+        };
+        Some(image.map(|image| (block, image)).map_err(|why| PdfError(format!("a bitmap: {why}"))))
+    };
+    (0..document.blocks.len()).filter_map(of).collect()
+}
+
 /// The day and time of RFC 3339, in UTC.
 fn date(moment: &str) -> Option<DateTime> {
     let at = TimeZone::UTC.to_datetime(moment.parse::<jiff::Timestamp>().ok()?);
@@ -143,6 +161,7 @@ struct Pen<'a, 's> {
     surface: Surface<'s>,
     fonts: &'a Fonts,
     document: &'a Document,
+    images: &'a HashMap<usize, Image>,
     drawn: &'a mut Vec<Vec<Identifier>>,
 }
 
@@ -165,6 +184,16 @@ impl Pen<'_, '_> {
                     let Some(picture) = self.document.picture(*block, *place) else { continue };
                     let id = self.surface.start_tagged(ContentTag::Other);
                     self.picture(picture, (left + x, top + y), *scale);
+                    self.surface.end_tagged();
+                    self.drawn[*part].push(id);
+                }
+                Piece::Bitmap { block, x, y, width, height, part } => {
+                    let found = self.images.get(block).zip(Size::from_wh(*width, *height));
+                    let Some((image, size)) = found else { continue };
+                    let id = self.surface.start_tagged(ContentTag::Other);
+                    self.surface.push_transform(&Transform::from_translate(left + x, top + y));
+                    self.surface.draw_image(image.clone(), size);
+                    self.surface.pop();
                     self.surface.end_tagged();
                     self.drawn[*part].push(id);
                 }

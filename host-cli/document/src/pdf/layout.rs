@@ -3,6 +3,7 @@
 use super::PageFormat;
 use super::font::{BOLD, Fonts, PLAIN, Weight};
 use super::tagging::{Role, TagId, TagList};
+use crate::Bitmap;
 use crate::chart::Picture;
 use crate::matrix_code::{MatrixCode, PAGE_MODULE_MM};
 
@@ -48,6 +49,8 @@ pub(super) enum Piece {
     Ink { x: f32, y: f32, width: f32, height: f32, grey: u8 },
     /// A chart of the document, by the number of its block and its position there.
     Picture { block: usize, place: usize, x: f32, y: f32, scale: f32, part: TagId },
+    /// A bitmap of the document, by the number of its block.
+    Bitmap { block: usize, x: f32, y: f32, width: f32, height: f32, part: TagId },
     /// A two-dimensional code of the document, by the number of its block, with modules of a size.
     Code { block: usize, x: f32, y: f32, module: f32, part: TagId },
 }
@@ -271,6 +274,50 @@ impl<'a> DocumentLayout<'a> {
         self.add(strips, 9.0);
     }
 
+    /// A bitmap as large as it is to be, or as there is room for, and its size.
+    fn bitmap(&mut self, block: usize, bitmap: &Bitmap, (across, down): (f32, f32)) -> (Piece, (f32, f32)) {
+        let part = self.parts.add(Role::Figure(self.fonts.shown(&bitmap.about)), None);
+        let (wide, high) = (points(bitmap.size_mm.0), points(bitmap.size_mm.1));
+        let scale = (across / wide).min(down / high).min(1.0);
+        let (width, height) = (wide * scale, high * scale);
+        (Piece::Bitmap { block, x: 0.0, y: 0.0, width, height, part }, (width, height))
+    }
+
+    /// A mark, and words to the right of it, in the middle of its height.
+    pub(super) fn letterhead(&mut self, block: usize, mark: &Bitmap, text: &str) {
+        let (mark, (width, height)) = self.bitmap(block, mark, (self.across / 2.0, self.down / 4.0));
+        let part = self.parts.add(Role::Paragraph, None);
+        let left = width + 12.0;
+        let lines = self.lines(left, self.across - left, PLAIN, BODY, text, part);
+        let words: f32 = lines.iter().map(|line| line.height).sum();
+        if words > height {
+            // More words than there is room for beside it.
+            self.add(vec![Strip { hold: KeepWithNext::Firm, ..Strip::of(height, vec![mark]) }], 7.0);
+            let strips = self.lines(0.0, self.across, PLAIN, BODY, text, part);
+            self.add(strips, 3.0);
+            return;
+        }
+        let mut pieces = vec![mark];
+        let mut above = (height - words) / 2.0;
+        for mut line in lines {
+            lower(&mut line.pieces, above);
+            above += line.height;
+            pieces.append(&mut line.pieces);
+        }
+        self.add(vec![Strip::of(height, pieces)], 7.0);
+    }
+
+    /// A photograph and the lines below it.
+    pub(super) fn photograph(&mut self, block: usize, photograph: &Bitmap, caption: &str) {
+        let (drawn, (_, height)) = self.bitmap(block, photograph, (self.across, self.down * 0.8));
+        let caption_part = self.parts.add(Role::Paragraph, None);
+        let mut strips = vec![Strip::of(height + 3.0, vec![drawn])];
+        strips.append(&mut self.lines(0.0, self.across, PLAIN, SMALL, caption, caption_part));
+        let many = strips.len();
+        strips.iter_mut().take(many - 1).for_each(|strip| strip.hold = KeepWithNext::Firm);
+        self.add(strips, 9.0);
+    }
+
     /// Two charts of one size beside each other.
     pub(super) fn pair(&mut self, block: usize, [first, second]: &[(Picture, String); 2]) {
         let gap = 14.0;
@@ -292,12 +339,19 @@ fn beside(left: Vec<Strip>, right: Vec<Strip>) -> Vec<Strip> {
     longer
 }
 
+/// Points of 1/72 inch.
+fn points(mm: f64) -> f32 {
+    (mm * 72.0 / 25.4) as f32
+}
+
 /// Moves pieces down.
 pub(super) fn lower(pieces: &mut [Piece], by: f32) {
     for piece in pieces {
         match piece {
             Piece::Words { base, .. } => *base += by,
-            Piece::Ink { y, .. } | Piece::Picture { y, .. } | Piece::Code { y, .. } => *y += by,
+            Piece::Ink { y, .. } | Piece::Picture { y, .. } | Piece::Bitmap { y, .. } | Piece::Code { y, .. } => {
+                *y += by
+            }
         }
     }
 }

@@ -125,7 +125,18 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::{Block, DocumentColumn, DocumentTable, MatrixCode};
+    use crate::{Bitmap, BitmapKind, Block, DocumentColumn, DocumentTable, MatrixCode};
+
+    /// Three grey pixels as a PNG, of any size on the page.
+    fn bitmap() -> impl Strategy<Value = Bitmap> {
+        let bytes = include_bytes!("three_pixels.png").as_slice();
+        (1.0..400.0, 1.0..400.0, words()).prop_map(move |(wide, high, about)| Bitmap {
+            bytes: bytes.into(),
+            kind: BitmapKind::Png,
+            size_mm: (wide, high),
+            about,
+        })
+    }
 
     /// Any words at all, with a leaning to what is hard: nothing to break at, and signs no font has.
     fn words() -> impl Strategy<Value = String> {
@@ -158,6 +169,8 @@ mod tests {
             )),
             ("[A-Za-z0-9 -]{1,200}", words())
                 .prop_map(|(text, caption)| Block::Code { code: MatrixCode::new(&text).unwrap(), caption }),
+            (bitmap(), words()).prop_map(|(mark, text)| Block::Letterhead(mark, text)),
+            (bitmap(), words()).prop_map(|(photograph, caption)| Block::Photograph(photograph, caption)),
             Just(Block::NewSheet),
         ]
     }

@@ -126,7 +126,7 @@ impl Register {
         self.assembly(NoteKind::Bolted, Some(serial), sealed::text::<&str>(bolted, []), wrong, by)
     }
 
-    /// Strikes a note of assembly: it stays, marked, and counts no more. Gives the number of the record.
+    /// Strikes a note of assembly or a photograph: it stays, marked, and counts no more. Gives the number of the record.
     ///
     /// # Errors
     /// When it is of another batch or no such note, or struck already, nobody says why, or the register cannot be written.
@@ -134,7 +134,9 @@ impl Register {
         let (struck, batch) = (self.is_struck(note)?, note.batch.clone().unwrap_or_default());
         let wrong = why
             .fault()
-            .or_else(|| (!note.kind.is_of_assembly()).then(|| "it is no note of assembly".into()))
+            .or_else(|| {
+                (!note.kind.can_be_struck()).then(|| "it is neither a note of assembly nor a photograph".into())
+            })
             .or_else(|| struck.then(|| "it is struck already".into()));
         self.refuse(wrong)?;
         let new = NewNote {

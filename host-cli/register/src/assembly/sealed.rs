@@ -13,6 +13,8 @@ use seathold_assembly::steps::{STEPS_MAX, Step};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
+use crate::photo::sealed::KeptPhoto;
+
 /// The steps of a batch, stated.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct StepsHead {
@@ -42,13 +44,16 @@ pub struct DoneHead {
     pub remark: String,
 }
 
-/// A photograph: the file stays where it is, and is known again by its check sum.
+/// A photograph: the file stays where it is, and is known again by its check sum. A copy of what it shows is kept.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Photo {
     /// The file's name.
     pub file: String,
     /// SHA-256 of its bytes.
     pub sha256: String,
+    /// The copy; none where none could be made.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub kept: Option<Box<KeptPhoto>>,
 }
 
 /// A part with its length.

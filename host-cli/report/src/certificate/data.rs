@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use seathold_assembly::finished_length::LengthVerdict;
+use seathold_picture::mark::ShopMark;
 use seathold_recording::hash::sha256;
 use seathold_register::batch::status::NextAction;
 use seathold_register::customer::certificate::CertificateManner;
@@ -55,6 +56,12 @@ pub struct CertificateData {
     pub shop: CertifyingShop,
     /// UUID of the bench that issued it: records of it are named by their number alone.
     pub bench: String,
+    /// SHA-256 of the shop's mark, which comes beside the data; none where it has none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mark_sha256: Option<String>,
+    /// The mark itself.
+    #[serde(skip)]
+    pub mark: Option<ShopMark>,
     /// The batch.
     pub batch: String,
     /// Whether the register had a selection of the batch's records only.
@@ -258,10 +265,18 @@ impl CertificateData {
             manner,
             shop,
             bench: bench.into(),
+            mark_sha256: None,
+            mark: None,
             batch: batch.into(),
             selection: false,
             valves: Vec::new(),
         }
+    }
+
+    /// The same with the shop's mark.
+    #[must_use]
+    pub fn with_mark(self, mark: Option<ShopMark>) -> Self {
+        Self { mark_sha256: mark.as_ref().map(|mark| sha256(&mark.png)), mark, ..self }
     }
 
     /// Whether readings on it come from the simulated rig.

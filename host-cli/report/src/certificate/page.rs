@@ -4,7 +4,7 @@ use std::fmt;
 
 use jiff::tz::TimeZone;
 use seathold_assembly::finished_length::LengthVerdict;
-use seathold_document::{Block, CodeError, Document, DocumentColumn, DocumentTable, MatrixCode};
+use seathold_document::{Bitmap, BitmapKind, Block, CodeError, Document, DocumentColumn, DocumentTable, MatrixCode};
 use seathold_language::Language;
 use seathold_register::customer::certificate::CertificateManner;
 use seathold_signing::fingerprint;
@@ -252,7 +252,15 @@ impl CertificatePage<'_> {
         let shop = &self.certificate.shop;
         let mut blocks = vec![Block::Heading(2, words.number(self.certificate))];
         let lines = [&shop.name, &shop.address, &shop.contact].into_iter().filter(|line| !line.is_empty()).cloned();
-        blocks.push(Block::Text(lines.collect::<Vec<_>>().join(", ")));
+        let lines = lines.collect::<Vec<_>>().join(", ");
+        blocks.push(match &self.certificate.mark {
+            Some(mark) => {
+                let about = words.of("mark-of", &[("shop", &shop.name)]);
+                let bitmap = Bitmap { bytes: mark.png.clone(), kind: BitmapKind::Png, size_mm: mark.size_mm(), about };
+                Block::Letterhead(bitmap, lines)
+            }
+            None => Block::Text(lines),
+        });
         if self.certificate.certificate.is_none() {
             blocks.push(Block::Notice(words.say("draft-notice"), words.say("draft-text")));
         }

@@ -4,11 +4,15 @@ use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use clap::Args;
+use seathold_picture::photograph::Photograph;
 use seathold_recording::file::read_at_most;
 use seathold_recording::hash::sha256;
+use seathold_recording::plain::shown;
 use seathold_register::assembly::keep::AssemblyBy;
 use seathold_register::assembly::progress::AssemblyProgress;
 use seathold_register::assembly::sealed::{DoneHead, Photo};
+use seathold_register::photo::sealed::KeptPhoto;
+use seathold_register::photo::store;
 use seathold_register::{Access, Register};
 use seathold_report::label::scanned;
 use seathold_text::messages::counted;
@@ -43,7 +47,7 @@ pub struct TickArgs {
     /// The number of the tool
     #[arg(long, value_name = "NUMBER", value_parser = crate::args::name)]
     pub tool: Option<String>,
-    /// A photograph: its name and check sum are kept, the file stays where it is
+    /// A photograph: its name and check sum are kept, and a copy of its pixels; the file stays where it is
     #[arg(long, value_name = "FILE")]
     pub photo: Option<PathBuf>,
     /// Anything else
@@ -81,7 +85,18 @@ pub(super) fn run(args: &TickArgs, console: &mut Console<'_>) -> Result<Exit, Er
             return Err(Error::usage(format!("--photo: {}: neither a JPEG nor a PNG file", path.display())));
         }
         let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        Ok::<_, Error>(Photo { file, sha256: sha256(&bytes) })
+        let kept = match Photograph::read(&bytes) {
+            Ok(Photograph { jpeg, width, height }) => {
+                let sha256 = store::keep(&store::folder(register.path()), &jpeg)?;
+                Some(Box::new(KeptPhoto { sha256, width, height }))
+            }
+            Err(why) => {
+                let path = path.display();
+                writeln!(console.err, "{}", shown(&format!("--photo: {path}: no copy of it is kept: {why}")))?;
+                None
+            }
+        };
+        Ok::<_, Error>(Photo { file, sha256: sha256(&bytes), kept })
     });
     let done = DoneHead {
         step: args.step.clone(),

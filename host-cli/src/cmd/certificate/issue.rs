@@ -68,6 +68,7 @@ pub struct AgainArgs {
 
 pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let shop = args.page.shop()?;
+    let mark = args.page.mark(&shop)?;
     let released_by = args.released_by.as_deref().unwrap_or_default();
     may_release(args, &shop, released_by)?;
     let mut register =
@@ -97,7 +98,7 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
         key: public.clone(),
         valves,
         selection: batch.selection,
-        ..CertificateData::new(certifying(&shop), register.bench(), &batch.name, manner.clone())
+        ..CertificateData::new(certifying(&shop), register.bench(), &batch.name, manner.clone()).with_mark(mark.clone())
     };
     let mut certificates: Vec<CertificateData> = pages.into_iter().map(drafted).collect();
     if args.draft {
@@ -223,6 +224,7 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
         valves: certified(&register, batch, &BatchValves::read(&register, batch)?, &known.serials)?,
         selection: known.selection,
         ..CertificateData::new(certifying(&shop), bench, &batch.name, known.manner.clone())
+            .with_mark(args.page.mark(&shop)?)
     };
     if certificate.sha256() != known.sha256 {
         let why = "what it would state now is not what it stated when it was issued: runs, notes, the order or the shop's file \

@@ -6,6 +6,7 @@ use clap::Args;
 use seathold_config::shop::{self, PREFIX_MAX, Shop};
 use seathold_document::Document;
 use seathold_document::pdf::{AttachedFile, PageSize};
+use seathold_picture::mark::ShopMark;
 use seathold_recording::file::{self, NewFile, Replace};
 use seathold_recording::plain::shown;
 use seathold_register::Register;
@@ -13,6 +14,7 @@ use seathold_report::certificate::{CertificateData, PageError, document};
 
 use crate::cmd::find::RegisterArg;
 use crate::cmd::page_file::{self, can_be_written, pdf_page, write_document_with};
+use crate::cmd::picture_file::shop_mark;
 use crate::console::Console;
 use crate::error::Error;
 use crate::passphrase::read_key;
@@ -56,6 +58,11 @@ pub(super) fn signature_path(path: &Path) -> PathBuf {
 impl CertificatePageArgs {
     pub(super) fn shop(&self) -> Result<Shop, Error> {
         Ok(shop::read(&self.shop)?)
+    }
+
+    /// The shop's mark.
+    pub(super) fn mark(&self, shop: &Shop) -> Result<Option<ShopMark>, Error> {
+        shop_mark(shop, &self.shop)
     }
 
     /// The key to sign with: the one that was named, or the bench's own.
@@ -163,7 +170,8 @@ pub(super) fn is_signature(text: &str) -> bool {
 /// What the PDF of certificates has in it: their data, and the signatures where there are any. A draft has nothing.
 fn attached(certificates: &[CertificateData], signatures: &[String]) -> Vec<AttachedFile> {
     let signatures = signatures.iter().map(Some).chain(std::iter::repeat(None));
-    certificates.iter().zip(signatures).flat_map(|(of, signature)| attached_to(of, signature)).collect()
+    let of_each = certificates.iter().zip(signatures).flat_map(|(of, signature)| attached_to(of, signature));
+    of_each.chain(attached_mark(certificates)).collect()
 }
 
 fn attached_to(certificate: &CertificateData, signature: Option<&String>) -> Vec<AttachedFile> {
@@ -181,6 +189,17 @@ fn attached_to(certificate: &CertificateData, signature: Option<&String>) -> Vec
         bytes: signature.clone().into_bytes(),
     }));
     files
+}
+
+/// The mark, once however many certificates have it: with it and the data the page can be made again.
+fn attached_mark(certificates: &[CertificateData]) -> Option<AttachedFile> {
+    let mark = certificates.iter().filter(|of| of.certificate.is_some()).find_map(|of| of.mark.as_ref())?;
+    Some(AttachedFile {
+        name: "mark.png".into(),
+        mime_type: "image/png",
+        about: "The shop's mark".into(),
+        bytes: mark.png.to_vec(),
+    })
 }
 
 /// Data and signatures made here, by what stands in them.

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use seathold_document::pdf::attached::attached_files;
+use seathold_picture::mark::ShopMark;
 use seathold_recording::file::{read_at_most, read_text_at_most};
 use seathold_recording::hash::sha256;
 use seathold_recording::plain::shown;
@@ -49,6 +50,8 @@ struct CertificateFile {
     data: Vec<String>,
     /// Their signatures, where they are in it: as many, or none.
     signatures: Vec<String>,
+    /// The shop's mark, where one is in it.
+    mark: Option<ShopMark>,
     /// The page, where it is a PDF.
     pdf: Option<Vec<u8>>,
 }
@@ -60,11 +63,15 @@ impl CertificateFile {
             if data.is_empty() {
                 return Err(Error::usage(format!("{}: it is empty, and holds no certificate", path.display())));
             }
-            return Ok(Self { data, signatures: Vec::new(), pdf: None });
+            return Ok(Self { data, signatures: Vec::new(), mark: None, pdf: None });
         }
         let pdf = read_at_most(path, DATA_MAX)?;
-        let (mut data, mut signatures) = (Vec::new(), Vec::new());
-        for file in attached_files(&pdf).into_iter().filter_map(|bytes| std::str::from_utf8(bytes).ok()) {
+        let (mut data, mut signatures, mut mark) = (Vec::new(), Vec::new(), None);
+        for bytes in attached_files(&pdf) {
+            if bytes.starts_with(b"\x89PNG") {
+                mark = ShopMark::from_bitmap(bytes).ok();
+            }
+            let Ok(file) = std::str::from_utf8(bytes) else { continue };
             if is_signature(file) {
                 signatures.push(file.to_owned());
             } else if is_data(file) {
@@ -76,13 +83,20 @@ impl CertificateFile {
                        anew, take them out with `pdfdetach -saveall` of poppler, and verify those";
             return Err(Error::usage(format!("{}: {why}", path.display())));
         }
-        Ok(Self { data, signatures, pdf: Some(pdf) })
+        Ok(Self { data, signatures, mark, pdf: Some(pdf) })
     }
 
     /// What must be known of the page, where it is one, and whether nothing is wrong with it.
     fn page(&self) -> (Option<String>, Exit) {
         let Some(pdf) = &self.pdf else { return (None, Exit::Good) };
-        let read: Vec<CertificateData> = self.data.iter().filter_map(|line| serde_json::from_str(line).ok()).collect();
+        // A mark of another hash than the data have is none of theirs, and the page will not be the same.
+        let with_mark = |data: CertificateData| {
+            let stated = data.mark_sha256.clone();
+            let marked = data.with_mark(self.mark.clone().filter(|_| stated.is_some()));
+            (marked.mark_sha256 == stated).then_some(marked)
+        };
+        let data = self.data.iter().filter_map(|line| serde_json::from_str(line).ok());
+        let read: Vec<CertificateData> = data.filter_map(with_mark).collect();
         let whole = read.len() == self.data.len();
         let found = if whole { compared(pdf, &read, &self.signatures) } else { ComparedPage::Other };
         match found {

@@ -1,0 +1,4 @@
+//! Any bytes as a photograph. What must hold is in `tests/src/fuzzed.rs`.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| seathold_fuzz::fuzzed::photograph(data));
