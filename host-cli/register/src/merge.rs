@@ -4,6 +4,7 @@
 //! here may be repeated, and continued after an interruption.
 
 use std::collections::{BTreeSet, HashMap};
+use std::io::Read;
 use std::path::Path;
 
 use jiff::Timestamp;
@@ -118,7 +119,15 @@ impl Register {
             }
         }
         let mut bundle = Self::open_named(to, Access::Make, "bundle")?;
-        bundle.take(self, Some(&wanted), now)
+        let merged = bundle.take(self, Some(&wanted), now)?;
+        // What was left out at the end of a chain leaves no gap: it is a selection all the same.
+        for chain in self.chains()? {
+            let text = "UPDATE benches SET complete = 0 WHERE bench = ?1 AND local = 0 AND (last_number < ?2 OR ?3)";
+            let last = i64::try_from(chain.last).unwrap_or(i64::MAX);
+            let write = |change: &Transaction<'_>| change.execute(text, params![chain.bench, last, !chain.complete]);
+            transact(&mut bundle.db, write).at(to)?;
+        }
+        Ok(merged)
     }
 
     /// Imports a stand-alone recording, as a new record of this bench.
@@ -128,12 +137,14 @@ impl Register {
     /// in quarantine.
     pub fn import(&mut self, file: &Path, meta: &RunMeta, now: Timestamp) -> Result<AppendedRun, Error> {
         let unread = |why| Error::file("read", file, why);
-        let length = std::fs::metadata(file).map_err(unread)?.len();
-        if length > FILE_MAX {
+        let mut bytes = Vec::new();
+        // A pipe or a device says no length beforehand.
+        let from = std::fs::File::open(file).map_err(unread)?;
+        from.take(FILE_MAX + 1).read_to_end(&mut bytes).map_err(unread)?;
+        if bytes.len() as u64 > FILE_MAX {
             let why = format!("{}: too long for a recording of a run; it is left where it is", file.display());
             return Err(Error::register(&self.path, RegisterError::Refused(why)));
         }
-        let bytes = std::fs::read(file).map_err(unread)?;
         self.admit(&bytes, file, meta, now)
     }
 
@@ -161,7 +172,7 @@ impl Register {
             } else {
                 None
             };
-            let refused_before = merged.quarantined;
+            let (refused_before, added_before) = (merged.quarantined, merged.runs + merged.notes);
             for some in places.chunks(TOGETHER) {
                 let mut transfers = Vec::new();
                 let mut read = Vec::new();
@@ -223,8 +234,9 @@ impl Register {
                 merged.runs += runs;
                 merged.notes += notes;
             }
-            if merged.quarantined > refused_before {
-                // Not even where it was the last of all: a leak may be among what was refused.
+            let added = merged.runs + merged.notes > added_before;
+            if merged.quarantined > refused_before || (!chain.complete && added) {
+                // Not even where what is missing comes last: a leak may be among what was refused, or left out.
                 let text = "UPDATE benches SET complete = 0 WHERE bench = ? AND local = 0";
                 transact(&mut self.db, |change| change.execute(text, [&chain.bench])).at(&path)?;
             }

@@ -28,6 +28,11 @@ fn ending(path: &Path) -> String {
     path.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase()).unwrap_or_default()
 }
 
+/// Whether a page is to be a PDF.
+pub(super) fn is_pdf(path: &Path) -> bool {
+    ending(path) == "pdf"
+}
+
 /// A page's file, by its ending.
 pub(super) fn page_file(text: &str) -> Result<PathBuf, String> {
     let path = PathBuf::from(text);

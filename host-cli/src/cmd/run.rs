@@ -36,6 +36,10 @@ pub(super) fn run_for(args: &RunArgs, how: &RunContext, console: &mut Console<'_
         write!(console.out, "{}", fault::list())?;
         return Ok(Exit::Good);
     }
+    // A run in the future would outrank every later one. Zones and clocks that are off are less than a day.
+    if let Some(at) = args.started_at.filter(|at| at.as_second() > console.clock.now().as_second() + 86_400) {
+        return Err(Error::usage(format!("--started-at: {at} is later than a day from now")));
+    }
     let (session, header, place) = if args.rig == Address::Sim && args.resume.is_none() {
         run_simulated::begin(args, console.date_or(args.started_at)?)?
     } else {

@@ -38,7 +38,13 @@ fn a_test_dated_after_its_certificate_is_none() {
     let dir = tempfile::tempdir().unwrap();
     let dir = dir.path();
     tested(dir);
-    let late = ["--started-at", "2027-01-01T10:00:00Z", "--operator", "Ada", "--out", "[DIR]/late.hold"];
+    let year = ["--started-at", "2027-01-01T10:00:00Z", "--out", "[DIR]/year.hold"];
+    refused(
+        dir,
+        &[&["run", "-q", "--serial", "HM-003"], &year[..]].concat(),
+        "--started-at: 2027-01-01T10:00:00Z is later than a day from now",
+    );
+    let late = ["--started-at", "2026-03-03T05:00:00Z", "--operator", "Ada", "--out", "[DIR]/late.hold"];
     say(dir, &[&["run", "-q", "--serial", "HM-003", "--valve", "tight"], &late[..]].concat());
     refused(dir, &of("HM-003", &[]), "HM-003: its test is dated after today");
 }
@@ -90,6 +96,8 @@ fn a_leak_found_since_is_not_kept_back() {
     // The same of a rework in another batch; a leak that was struck says nothing.
     good(dir, &["batch", "close", "--unfinished", "sold", "--operator", "Ada"]);
     good(dir, &["batch", "open", "autumn", "--serials", "HM-001", "--actuation", "air", "--dn", "25"]);
+    let later = ["--operator", "Bo", "--out", "[DIR]/autumn.hold", "--started-at", "2026-03-02T12:00:00Z"];
+    say(dir, &[&["run", "-q", "--serial", "HM-001", "--valve", "scratched-seat-a"], &later[..]].concat());
     good(dir, &["batch", "rework", "HM-001", "--note", "ball replaced", "--operator", "Ada", "--batch", "autumn"]);
     good(dir, &of("HM-001", &["--any-result", "--batch", "spring"]));
     assert!(read(dir, "c.html").contains("reworked in another batch by Ada: ball replaced"));
@@ -187,22 +195,24 @@ fn what_was_done_after_the_test_is_said() {
     let dir = tempfile::tempdir().unwrap();
     let dir = dir.path();
     tested(dir);
+    let early = ["--operator", "Ada", "--out", "[DIR]/early.hold", "--started-at", "2026-03-02T08:00:00Z"];
+    say(dir, &[&["run", "-q", "--serial", "HM-003", "--valve", "tight"], &early[..]].concat());
     let list: String = (0..6).map(|i| format!("F{i},{}\n", 29.9 + 0.05 * f64::from(i))).collect();
     std::fs::write(dir.join("f.csv"), format!("fitting,length\n{list}")).unwrap();
     let ada = ["--operator", "Ada"];
     let valves = ["--nominal", "120 mm", "--tolerance", "0.3 mm", "--body-length", "60.0 mm", "--body-u", "0.01 mm"];
     let known = ["--gauge-u", "0.01 mm", "--repeat-u", "0.01 mm"];
     good(dir, &[&["pair", "[DIR]/f.csv", "--keep"], &valves[..], &known, &ada].concat());
-    good(dir, &of("HM-001", &[]));
+    good(dir, &of("HM-003", &[]));
     let page = read(dir, "c.html");
     assert!(page.contains("Length required") && page.contains("not measured"), "{page}");
     std::fs::write(dir.join("steps.toml"), "[[step]]\nname = \"bolts\"\ntext = \"Bolts\"\n").unwrap();
     good(dir, &[&["assembly", "steps", "[DIR]/steps.toml"], &ada[..]].concat());
     good(dir, &[&["assembly", "tick", "bolts", "--all"], &ada[..]].concat());
     for length in ["120.6 mm", "120.0 mm"] {
-        good(dir, &[&["assembly", "bolt", "HM-001", "--length", length, "--length-checked"], &ada[..]].concat());
+        good(dir, &[&["assembly", "bolt", "HM-003", "--length", length, "--length-checked"], &ada[..]].concat());
     }
-    good(dir, &of("HM-001", &[]));
+    good(dir, &of("HM-003", &[]));
     let page = read(dir, "c.html");
     for text in [
         "DONE AFTER THE TEST: bolts",
@@ -238,4 +248,45 @@ fn hidden_texts_empty_files_and_one_file_for_two() {
     std::fs::write(dir.join("shop.toml"), "name = \"A\"\ncertificate_prefix = \"-x\"\n").unwrap();
     refused(dir, &of("HM-001", &[]), "the first no hyphen");
     assert!(issued(dir).is_empty());
+}
+
+/// A leak that was moved away to another valve is told like one that was struck.
+#[test]
+fn a_run_that_was_moved_away_is_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    good(dir, &["batch", "set-aside", "HM-003", "--note", "scrap", "--operator", "Ada"]);
+    good(dir, &["batch", "move", "3", "HM-003", "--note", "mixed up", "--operator", "Ada"]);
+    run(dir, "HM-002", "tight");
+    good(dir, &of("HM-002", &[]));
+    let page = read(dir, "c.html");
+    assert!(page.contains("record 3, result leaking: HM-003 was on the rig; moved there by Ada"), "{page}");
+}
+
+/// Where the register is at hand, a signature that holds is not all that is said.
+#[test]
+fn a_signature_holds_and_the_certificate_does_not() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    tested(dir);
+    good(dir, &["register", "key", "--operator", "Ada"]);
+    good(dir, &of("HM-001", &[]));
+    good(dir, &issue(&["HM-001", "-o", "[DIR]/c.pdf"]));
+    let verify = || say(dir, &["certificate", "verify", "[DIR]/c.pdf", "--key", "[DIR]/bench.sqlite.key.pub"]);
+    assert!(verify().code == 0 && verify().out.contains("as it was issued"), "{}", verify().out);
+    good(dir, &["batch", "rework", "HM-001", "--note", "new seat", "--operator", "Ada"]);
+    let said = verify();
+    assert!(
+        said.code == 3 && said.out.contains("signed with the key") && said.out.contains("NO LONGER HOLDS"),
+        "{}",
+        said.out
+    );
+    // A page for screens keeps no signature, and a draft has none.
+    let typed = issue(&["HM-002", "--any-result", "-o", "[DIR]/d.html", "--sign", "[DIR]/bench.sqlite.key"]);
+    refused(dir, &typed, "--sign: a signature is kept in a PDF");
+    good(dir, &issue(&["HM-002", "--any-result", "-o", "[DIR]/d.html"]));
+    assert!(!read(dir, "d.html").contains("fingerprint"));
+    good(dir, &issue(&["HM-002", "--any-result", "--draft", "-o", "[DIR]/e.html", "--data", "[DIR]/e.json"]));
+    assert!(!read(dir, "e.html").contains("fingerprint"));
 }

@@ -6,6 +6,7 @@ use std::path::Path;
 use seathold_quantity::pipe_size::{self, Readings, WrittenSize};
 use seathold_quantity::{InputError, InputProblem, limit, list_file};
 use seathold_recording::bounds;
+use seathold_recording::file::{TABLE_MAX, read_at_most};
 use seathold_recording::limits::TEXT_MAX;
 use seathold_sequencer::rate_class::{DN_MAX, DN_MIN, RateClass};
 use seathold_sequencer::units::Reference;
@@ -51,7 +52,7 @@ pub struct ListDefaults {
 /// # Errors
 /// When it cannot be read, or has no column of serials. Wrong lines are reported by [`ValveList::check`].
 pub fn read(path: &Path, shared: &ListDefaults) -> Result<ValveList, Error> {
-    let bytes = std::fs::read(path).map_err(|why| Error::file("read", path, why))?;
+    let bytes = read_at_most(path, TABLE_MAX)?;
     from_bytes(&path.display().to_string(), bytes, shared)
 }
 

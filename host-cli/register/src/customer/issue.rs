@@ -3,6 +3,8 @@
 //! A number is that of its bench's certificate, counted from 1. It never repeats: it is taken in the transaction that writes the
 //! note, and notes are never erased.
 
+use std::collections::HashMap;
+
 use jiff::Timestamp;
 use rusqlite::Connection;
 use serde::Serialize;
@@ -43,6 +45,8 @@ pub struct CertificateRecord {
     pub record: String,
     /// What is wrong with the record, where it is not what was sealed.
     pub altered: Option<String>,
+    /// Whether another record has the same number: of a bench whose name ends alike, or made up.
+    pub number_twice: bool,
 }
 
 /// A certificate to be issued.
@@ -109,7 +113,13 @@ impl Register {
                 issued_by: note.operator.clone(),
                 record: note.name(),
                 altered,
+                number_twice: false,
             });
+        }
+        let mut seen: HashMap<String, u32> = HashMap::new();
+        found.iter().for_each(|known| *seen.entry(known.certificate.clone()).or_default() += 1);
+        for known in &mut found {
+            known.number_twice = seen.get(&known.certificate).is_some_and(|times| *times > 1);
         }
         Ok(found)
     }

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use seathold_assembly::finished_length::LengthVerdict;
 use seathold_picture::mark::ShopMark;
 use seathold_recording::hash::sha256;
+use seathold_register::batch::counted_runs::ExcludedRun;
 use seathold_register::batch::status::NextAction;
 use seathold_register::customer::certificate::CertificateManner;
 use seathold_register::customer::{order::OrderField, order_notes::BatchOrder};
@@ -295,11 +296,6 @@ impl CertifiedValve {
         };
         let assembly = history.and_then(|history| history.assembly.as_ref());
         let result = label_result(valve);
-        let uncounted = |run: &&Evidence| {
-            let seal = run.seal.as_ref()?;
-            let found = joined_verdict(run).map_or("none", verdict_word).into();
-            Some(UncountedRun { record: seal.run.clone(), found, why: seal.excluded.clone()? })
-        };
         Self {
             serial: valve.serial.into(),
             dn: status.and_then(|status| status.valve.dn),
@@ -313,7 +309,7 @@ impl CertifiedValve {
             faulted: valve.faulted(),
             reworks: status.map_or(0, |status| status.reworks.try_into().unwrap_or(u32::MAX)),
             required: of(|valve| &valve.limit),
-            not_counted: valve.runs.iter().filter_map(uncounted).collect(),
+            not_counted: uncounted(valve),
             later,
             sides: SIDES.map(|side| certified(valve, side)).into(),
             finished_length: assembly.and_then(|assembly| assembly.reported_length()),
@@ -343,12 +339,17 @@ impl CertifiedValve {
     }
 }
 
-/// What a run found: the worst of its sides.
-fn joined_verdict(run: &Evidence) -> Option<Verdict> {
-    let of = |side| run.side(side).map(|result| result.verdict);
-    let found = SIDES.map(of);
-    let worst = [Verdict::Leaking, Verdict::Void, Verdict::Undecided, Verdict::Tight];
-    worst.into_iter().find(|verdict| found.contains(&Some(*verdict)))
+/// The runs of a valve that do not count, those as well that were moved to another.
+fn uncounted(valve: &ValveHistory<'_>) -> Vec<UncountedRun> {
+    let excluded = valve.history.map(|history| history.status.excluded.as_slice()).unwrap_or_default();
+    let of = |run: &ExcludedRun| {
+        let name = run.row.name();
+        let read = valve.runs.iter().find(|known| known.seal.as_ref().is_some_and(|seal| seal.run == name));
+        let units = read.or(valve.runs.first())?.units();
+        let found = run.row.verdict.map_or("none", verdict_word).to_owned();
+        Some(UncountedRun { record: name, found, why: RunRemark::excluded(run, &units) })
+    };
+    excluded.iter().filter_map(of).collect()
 }
 
 impl CertifiedSide {

@@ -74,7 +74,8 @@ pub(super) fn issue(args: &IssueArgs, console: &mut Console<'_>) -> Result<Exit,
     let mut register =
         Register::open(&args.page.register.register, if args.draft { Access::Read } else { Access::Write })?;
     let key = args.page.key(&register, console)?;
-    let public = key.as_ref().map(|key| key.public().hex());
+    // On a draft nothing is signed.
+    let public = key.as_ref().filter(|_| !args.draft).map(|key| key.public().hex());
     let read_at = register.chain_ends()?;
     whole(&register)?;
     let batch = args.batch.any(&register)?;
@@ -195,6 +196,12 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
         let hint = "`seathold certificate list` lists those that were issued";
         return Err(refused(&register, format!("no certificate has the number {}; {hint}", args.number)));
     };
+    if known.number_twice {
+        return Err(refused(
+            &register,
+            format!("two certificates have the number {}: see `certificate list`", args.number),
+        ));
+    }
     if let Some(what) = &known.altered {
         return Err(refused(&register, format!("its record {what}")));
     }

@@ -27,7 +27,7 @@ pub(super) fn run(args: &CertificateListArgs, console: &mut Console<'_>) -> Resu
     let certificates = register.certificates()?;
     let mut exit = Exit::Good;
     for certificate in &certificates {
-        if certificate.altered.is_some() {
+        if certificate.altered.is_some() || certificate.number_twice {
             exit = Exit::Storage;
         }
         if args.json {
@@ -37,8 +37,9 @@ pub(super) fn run(args: &CertificateListArgs, console: &mut Console<'_>) -> Resu
         let serials: Vec<&str> = certificate.serials.iter().map(String::as_str).collect();
         let by = name_or_none(&certificate.released_by);
         let altered = certificate.altered.as_ref().map_or_else(String::new, |what| format!("; ALTERED: record {what}"));
+        let twice = if certificate.number_twice { "; ANOTHER HAS THE SAME NUMBER" } else { "" };
         let line = format!(
-            "{}  {} UTC, released by {by}: {}{altered}",
+            "{}  {} UTC, released by {by}: {}{altered}{twice}",
             certificate.certificate,
             date(&certificate.issued_at),
             listed(&serials)

@@ -67,9 +67,14 @@ impl CertificatePageArgs {
 
     /// The key to sign with: the one that was named, or the bench's own.
     pub(super) fn key(&self, register: &Register, console: &Console<'_>) -> Result<Option<SigningKey>, Error> {
+        // A page for screens has no room for a signature.
+        let kept = self.data.is_some() || page_file::is_pdf(&self.out);
         match &self.sign {
+            Some(_) if !kept => Err(Error::usage(
+                "--sign: a signature is kept in a PDF, or beside the data: end --out in .pdf, or give --data",
+            )),
             Some(path) => Ok(Some(read_key(path, console.environment)?)),
-            None => Ok(register.bench_key().cloned()),
+            None => Ok(register.bench_key().filter(|_| kept).cloned()),
         }
     }
 

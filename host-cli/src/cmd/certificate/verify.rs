@@ -136,8 +136,22 @@ fn is_data(text: &str) -> bool {
 
 pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     if let Some(key) = &args.key {
-        return verify_signed(&args.data, args.signature.as_deref(), &PublicKey::read(key)?, console);
+        let signed = verify_signed(&args.data, args.signature.as_deref(), &PublicKey::read(key)?, console)?;
+        // Where the register that issued it is at hand, it says whether it still holds.
+        let known = || -> Result<bool, Error> {
+            let file = CertificateFile::read(&args.data)?;
+            let register = Register::open(&args.register.register, Access::Read)?;
+            let issued = register.certificates()?;
+            Ok(file.data.iter().any(|line| issued.iter().any(|known| known.sha256 == sha256(line.as_bytes()))))
+        };
+        let at_hand = args.register.register.is_file() && known().unwrap_or(false);
+        return if signed == Exit::Good && at_hand { held_against(args, console) } else { Ok(signed) };
     }
+    held_against(args, console)
+}
+
+/// What a register says of certificates.
+fn held_against(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
     let file = CertificateFile::read(&args.data)?;
     let register = Register::open(&args.register.register, Access::Read)?;
     whole(&register)?;
@@ -157,8 +171,12 @@ pub(super) fn run(args: &VerifyArgs, console: &mut Console<'_>) -> Result<Exit, 
                 if since.is_some() && exit == Exit::Good {
                     exit = Exit::NoVerdict;
                 }
+                let twice = if known.number_twice { "; ANOTHER HAS THE SAME NUMBER" } else { "" };
+                if known.number_twice {
+                    exit = Exit::Storage;
+                }
                 format!(
-                    "{}: as it was issued {} UTC, released by {}: {}{}",
+                    "{}: as it was issued {} UTC, released by {}: {}{}{twice}",
                     known.certificate,
                     date(&known.issued_at),
                     name_or_none(&known.released_by),
