@@ -63,37 +63,60 @@ impl Thermometer {
     }
 }
 
-/// A rig as entered, not yet validated. Ranges and meanings are in [`FIELDS`].
+/// A rig as entered, not yet validated. Each member says its range; [`FIELDS`] is the table they come from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[allow(missing_docs, reason = "each field is described once, in FIELDS")]
 pub struct RawRig {
+    /// Gauge pressure above which supply is shut, whatever the recipe: 20 000 to 1 000 000 Pa.
     pub hard_max_pa: u32,
+    /// How far from zero, above or below, a side may read and count as empty: 200 to 10 000 Pa.
     pub safe_pressure_pa: u32,
+    /// How long both sides must read empty: 200 to 60 000 ms.
     pub safe_dwell_ms: u32,
+    /// Longest a safe vent may take before pressure counts as trapped: 1 000 to 600 000 ms. In files `safe_vent_max`.
     pub safe_vent_ms_max: u32,
+    /// Longest gap between polls before a run is aborted: 10 to 2 000 ms. In files `poll_gap_max`.
     pub poll_gap_ms_max: u32,
+    /// Time between shutting supply and opening vent, and the other way round: 10 to 2 000 ms.
     pub changeover_ms: u32,
+    /// A guard contact is wired.
     pub guard_fitted: bool,
+    /// A switch on the valve closes when it is shut.
     pub shut_switch_fitted: bool,
+    /// The last digits of the far transducer move by themselves at rest, so that a frozen one is detected.
     pub far_flickers: bool,
+    /// The far-side transducer. In files its members are `far_zero`, `far_per_count`, `far_counts_min` and
+    /// `far_counts_max`.
     pub far: Transducer,
+    /// The supply-side transducer, in files `supply_…`; `None` where none is fitted.
     pub supply: Option<Transducer>,
+    /// The thermometer on the far side's gas or wall; `None` where none is fitted.
     pub thermometer: Option<Thermometer>,
+    /// Absolute pressure of the surroundings: 50 000 to 110 000 Pa.
     pub atmosphere_pa: f64,
+    /// Gas trapped between ball and transducer, with the adapter: 1e-7 to 0.1 m³.
     pub far_volume_m3: f64,
+    /// Standard uncertainty of the far volume, as a ratio: 0 to 0.5.
     pub far_volume_u_rel: f64,
+    /// Standard uncertainty of the far transducer's gain, as a ratio: 0 to 0.1.
     pub gain_u_rel: f64,
+    /// Background leak, from a blank run: −0.1 to 0.1 Pa·m³/s.
     pub background_pa_m3_s: f64,
+    /// Standard uncertainty of the background leak: 0 to 0.1 Pa·m³/s.
     pub background_u_pa_m3_s: f64,
+    /// What a leak-free side shows beyond it in a window of ten seconds, in a longer one the less: −0.1 to 0.1
+    /// Pa·m³/s.
     pub background_early_pa_m3_s: f64,
+    /// Its standard uncertainty: 0 to 0.1 Pa·m³/s.
     pub background_early_u_pa_m3_s: f64,
+    /// Leak-free sides that these are the mean and scatter of; fewer than four are none: 0 to 10 000.
     pub blank_runs: u32,
+    /// Standard uncertainty of how fast the gas temperature drifts: 0 to 1 K/s.
     pub temperature_drift_u_k_s: f64,
-    /// Time constant of the gas settling in the far side, seconds; `None` until determined by a blank run.
+    /// Time constant of the gas settling in the far side: 0.1 to 600 s; `None` until determined by a blank run.
     pub tau_s: Option<f64>,
-    /// Standard uncertainty of that time constant, as a ratio.
+    /// Standard uncertainty of the settling time constant, as a ratio: 0 to 0.5.
     pub tau_u_rel: f64,
 }
 
