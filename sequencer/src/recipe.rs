@@ -155,12 +155,6 @@ impl RawRecipe {
     };
 }
 
-impl Default for RawRecipe {
-    fn default() -> Self {
-        Self::DEMO
-    }
-}
-
 /// The recipe's fields in the order they are checked and written.
 pub const FIELDS: &[Field<RawRecipe>] = &[
     Field {

@@ -207,6 +207,10 @@ impl Characteristic for CurrentLoop {
         }
         Ok((conversion.mean() * self.ma_per_code * COUNTS_PER_MA) as i32)
     }
+
+    fn transducer(&self) -> Option<Transducer> {
+        Some(CurrentLoop::transducer(self))
+    }
 }
 
 #[cfg(test)]

@@ -198,6 +198,10 @@ impl<L: Law> Characteristic for Divider<L> {
         };
         Ok((self.law.kelvin(ohms) * 1e3) as i32)
     }
+
+    fn thermometer(&self) -> Option<Thermometer> {
+        Some(MILLIKELVIN)
+    }
 }
 
 #[cfg(test)]

@@ -315,6 +315,10 @@ impl Characteristic for Ratiometric {
     fn counts(&self, conversion: &Conversion) -> Result<i32, SensorFault> {
         Ratiometric::counts(self, conversion, None)
     }
+
+    fn transducer(&self) -> Option<Transducer> {
+        Some(Ratiometric::transducer(self))
+    }
 }
 
 #[cfg(test)]
