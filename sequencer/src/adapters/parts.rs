@@ -88,9 +88,10 @@ impl<F: FnMut() -> Instant> MonotonicClock for F {
 
 /// A rig assembled from parts. Fields are public: a board may take a rig apart for a self-test.
 ///
-/// What every rig has comes first among the types; the rest may be left out. So with the far channel, one type of solenoid
-/// for all three, the stop circuit, watchdog and clock a rig is named by `Parts<Far, Coil, Stop, Dog, Clock>`, and a
-/// function takes any by `impl Hardware`.
+/// What every rig has comes first among the types: far channel, solenoid, stop circuit, watchdog and clock. The rest may be
+/// left out, from the end: memory of the stop, supply-side channel, thermometer, guard, switch on the valve; and vent and
+/// pilot valve where their type is another than the supply valve's. So a rig is named by
+/// `Parts<Far, Coil, Contact, Dog, Clock, Memory>`, and a function takes any by `impl Hardware`.
 ///
 /// # Example
 /// A rig with three solenoids and a stop circuit on pins of `embedded-hal-mock`, a watchdog and a clock. Supply and vent
@@ -153,7 +154,7 @@ impl<F: FnMut() -> Instant> MonotonicClock for F {
 /// }
 /// ```
 #[derive(Debug)]
-pub struct Parts<F, S, E, W, C, U = (), T = (), V = S, P = S, G = (), K = (), M = ()> {
+pub struct Parts<F, S, E, W, C, M = (), U = (), T = (), G = (), K = (), V = S, P = S> {
     /// Far-side channel.
     pub far: F,
     /// Supply-side channel; `()` where not fitted.
@@ -205,7 +206,7 @@ impl fmt::Display for OutputError {
 
 impl core::error::Error for OutputError {}
 
-impl<F, S, E, W, C, U, T, V, P, G, K, M> Parts<F, S, E, W, C, U, T, V, P, G, K, M>
+impl<F, S, E, W, C, M, U, T, G, K, V, P> Parts<F, S, E, W, C, M, U, T, G, K, V, P>
 where
     Self: Hardware<Error = OutputError>,
     W: Watchdog,
@@ -225,7 +226,7 @@ where
     }
 }
 
-impl<F, S, E, W, C, U, T, V, P, G, K, M> Parts<F, S, E, W, C, U, T, V, P, G, K, M>
+impl<F, S, E, W, C, M, U, T, G, K, V, P> Parts<F, S, E, W, C, M, U, T, G, K, V, P>
 where
     F: Converter,
     U: Converter,
@@ -252,7 +253,7 @@ where
     }
 }
 
-impl<F, S, E, W, C, U, T, V, P, G, K, M> Hardware for Parts<F, S, E, W, C, U, T, V, P, G, K, M>
+impl<F, S, E, W, C, M, U, T, G, K, V, P> Hardware for Parts<F, S, E, W, C, M, U, T, G, K, V, P>
 where
     F: Converter,
     U: Converter,

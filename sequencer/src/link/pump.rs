@@ -1,8 +1,9 @@
 //! Bytes carried between the link and its line, whatever the line is, without ever waiting for it.
 //!
 //! A line gives single bytes or has none, and takes some of a slice or nothing: two functions, or with the feature
-//! `embedded-io` anything that implements its traits and can say whether it is ready. An asynchronous line has a task of its
-//! own and a queue on each side of it: whoever waits for a line cannot poll.
+//! `embedded-io` anything that implements its traits and can say whether it is ready; of an asynchronous driver that is what
+//! it calls `ReadReady` and `WriteReady`. One that can only be awaited has a task of its own and a queue between: whoever waits
+//! for a line cannot poll. So there is nothing here for `embedded-io-async`.
 //!
 //! # Example
 //! A line that takes three bytes at a time. What does not fit goes out the next time round.
@@ -105,14 +106,13 @@ mod over_embedded_io {
     use embedded_io::{Read, ReadReady, Write, WriteReady};
 
     impl Pump {
-        /// Both directions of a line of `embedded-io`, once a turn of the loop: takes in what has come, sends what there is
-        /// room for. It never waits, as long as what the line calls ready is.
+        /// Takes in what a line of `embedded-io` has. It never waits, as long as what the line calls ready is.
         ///
         /// # Errors
-        /// The line's: bytes were lost, as on an overrun. Both directions have been served as far as they went, and the loop
-        /// goes on as it would without: what was lost is sent again. It is for a log, and no reason to stop.
+        /// The line's: bytes were lost, as on an overrun. It is for a log, and no reason to stop: what was lost is sent again.
         ///
         /// # Example
+        /// Both directions of a line, once a turn of the loop.
         /// ```
         /// use embedded_io::{ErrorType, Read, ReadReady, Write, WriteReady};
         /// use seathold_sequencer::link::{controller::Controller, message::Capabilities, pump::Pump};
@@ -141,32 +141,46 @@ mod over_embedded_io {
         /// # let mut uart = Uart { came: frame.to_vec(), went: Vec::new() };
         ///
         /// let (mut link, mut pump) = (Controller::<1024>::new(Capabilities::default()), Pump::new());
-        /// let Ok(()) = pump.carry(&mut link, Instant::from_ticks(0), &mut uart);
+        /// let now = Instant::from_ticks(0);
+        /// let Ok(()) = pump.receive_from(&mut link, now, &mut uart);
+        /// let Ok(()) = pump.transmit_to(&mut link, now, &mut uart);
         /// assert!(uart.came.is_empty() && uart.went.ends_with(&[0]), "a host's greeting is answered with a frame");
         /// ```
-        pub fn carry<L, const N: usize>(
+        pub fn receive_from<L, const N: usize>(
             &mut self,
             link: &mut Controller<N>,
             now: Instant,
             line: &mut L,
         ) -> Result<(), L::Error>
         where
-            L: Read + ReadReady + Write + WriteReady,
+            L: Read + ReadReady,
+        {
+            let mut bytes = [0; 32];
+            while line.read_ready()? {
+                let count = line.read(&mut bytes)?;
+                if count == 0 {
+                    break;
+                }
+                bytes.iter().take(count).for_each(|&byte| link.receive(now, byte));
+            }
+            Ok(())
+        }
+
+        /// Sends over a line of `embedded-io` what it has room for. A line that cannot say whether it has room gets a queue in
+        /// front of it, and [`Pump::transmit`] fills that.
+        ///
+        /// # Errors
+        /// As for [`Pump::receive_from`].
+        pub fn transmit_to<L, const N: usize>(
+            &mut self,
+            link: &mut Controller<N>,
+            now: Instant,
+            line: &mut L,
+        ) -> Result<(), L::Error>
+        where
+            L: Write + WriteReady,
         {
             let mut failed = None;
-            let mut bytes = [0; 32];
-            let received = loop {
-                match line.read_ready() {
-                    Ok(true) => {}
-                    Ok(false) => break Ok(()),
-                    Err(error) => break Err(error),
-                }
-                match line.read(&mut bytes) {
-                    Ok(0) => break Ok(()),
-                    Ok(count) => bytes.iter().take(count).for_each(|&byte| link.receive(now, byte)),
-                    Err(error) => break Err(error),
-                }
-            };
             self.transmit(link, now, |bytes| {
                 let taken = match line.write_ready() {
                     Ok(true) => line.write(bytes),
@@ -178,7 +192,7 @@ mod over_embedded_io {
                     0
                 })
             });
-            received.and(failed.map_or(Ok(()), Err))
+            failed.map_or(Ok(()), Err)
         }
     }
 }
@@ -254,7 +268,8 @@ mod tests {
             }
             // Two bytes a millisecond.
             line.room = 2;
-            errors += u32::from(pump.carry(&mut link, now, &mut line).is_err());
+            errors += u32::from(pump.receive_from(&mut link, now, &mut line).is_err());
+            pump.transmit_to(&mut link, now, &mut line).unwrap();
             while let Some(byte) = line.went.pop_front() {
                 let _ = host.receive(byte);
             }
