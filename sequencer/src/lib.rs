@@ -123,3 +123,7 @@ pub mod store;
 pub mod time;
 pub mod units;
 pub mod verdict;
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}
