@@ -3,3 +3,4 @@
 mod field_docs;
 mod house_rules;
 mod module_graph;
+mod packages;
