@@ -152,6 +152,8 @@ impl fmt::Display for FieldError {
     }
 }
 
+impl core::error::Error for FieldError {}
+
 /// How many errors one validation reports; the tables are shorter than this.
 pub const ERRORS_MAX: usize = 64;
 
@@ -282,6 +284,8 @@ pub const fn conflict(
 ) -> FieldError {
     FieldError { field, unit, problem: Problem::Conflict { value, with, bound, rule } }
 }
+
+impl core::error::Error for Errors {}
 
 impl fmt::Display for Errors {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

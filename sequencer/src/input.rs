@@ -2,6 +2,7 @@
 
 use crate::output::Coil;
 use crate::units::GaugePressure;
+use core::fmt;
 
 /// One conversion of an analogue channel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -28,6 +29,19 @@ pub enum SensorFault {
     /// The converter or bus did not respond correctly.
     Device,
 }
+
+impl fmt::Display for SensorFault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Open => "wire broken, or signal below the failure limit",
+            Self::Short => "short circuit, or signal above the failure limit",
+            Self::BrownOut => "the sensor's supply is out of its range",
+            Self::Device => "the converter did not respond correctly",
+        })
+    }
+}
+
+impl core::error::Error for SensorFault {}
 
 /// A channel's reading at one poll.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]

@@ -62,8 +62,9 @@ pub trait Hardware {
     /// here, and its hazard is that a reset while the stop is released loses the stop.
     fn retain_stop(&mut self, stopped: bool);
 
-    /// Feeds the watchdog: the loop is running. Does nothing by default: a simulated rig has none.
-    fn feed_watchdog(&mut self) {}
+    /// Feeds the watchdog: the loop is running. Does nothing where there is none, as in a simulated rig; on a real one there
+    /// is, and it was started (`Parts::begin`): one that is fed and never started watches nothing.
+    fn feed_watchdog(&mut self);
 }
 
 /// A hardware watchdog. It lies behind [`Hardware::feed_watchdog`], which the poll loop calls only after every output
@@ -110,10 +111,9 @@ impl StopMemory for () {
 ///
 /// **For the implementer.** Never wait: no command is `None`. Each command is returned once.
 pub trait Operator {
-    /// Whether the person can be reached.
-    fn link_up(&mut self) -> bool {
-        true
-    }
+    /// Whether the person can be reached. Where it is false a run goes on only as far as it is safe without one, so whoever
+    /// answers for a line must have heard from its other end lately; only a person at the rig itself is always there.
+    fn link_up(&mut self) -> bool;
 
     /// The next command, if there is one.
     fn command(&mut self, now: Instant, phase: Phase) -> Option<Command>;

@@ -85,6 +85,9 @@ impl PollRecord {
 /// struct StartsOnce(bool);
 ///
 /// impl Operator for StartsOnce {
+///     fn link_up(&mut self) -> bool {
+///         true
+///     }
 ///     fn command(&mut self, _: Instant, phase: Phase) -> Option<Command> {
 ///         let start = phase == Phase::Ready && !core::mem::replace(&mut self.0, true);
 ///         start.then_some(Command::Start(Sides::Both))

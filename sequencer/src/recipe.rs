@@ -34,46 +34,82 @@ pub enum Model {
     LineAndTransient,
 }
 
-/// A recipe as entered, not yet validated. Ranges and meanings are in [`FIELDS`].
+/// A recipe as entered, not yet validated. Each member says its range; [`FIELDS`] is the table they come from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[allow(missing_docs, reason = "each field is described once, in FIELDS")]
 pub struct RawRecipe {
+    /// How the valve is actuated.
     pub actuation: Actuation,
+    /// The shape fitted to the trapped pressure.
     pub model: Model,
+    /// Gauge pressure to test at: 20 000 to 1 000 000 Pa.
     pub target_pa: u32,
+    /// How far from the target the far side may read while fed: 100 to 200 000 Pa.
     pub target_tolerance_pa: u32,
+    /// Gauge pressure above which supply is shut at once: 20 000 to 1 000 000 Pa.
     pub pressure_max_pa: u32,
+    /// How far from zero the empty far side may read: 50 to 10 000 Pa.
     pub zero_band_pa: u32,
+    /// How long the empty far side is recorded before filling: 100 to 60 000 ms. In files `zero_time`.
     pub zero_ms: u32,
+    /// Greatest peak-to-peak reading of the empty far side: 1 to 20 000 Pa.
     pub zero_peak_to_peak_max_pa: u32,
+    /// Fastest change between samples of a healthy transducer: 10 000 to 1e9 Pa/s.
     pub slew_max_pa_s: u32,
+    /// Longest time to reach the band: 500 to 600 000 ms. In files `fill_max`.
     pub fill_ms_max: u32,
+    /// Filling is over when the pressure rises slower than this: 10 to 10 000 000 Pa/s.
     pub fill_settled_rate_pa_s: u32,
+    /// Time fed at pressure, for the gas heated by filling to cool: 0 to 3 600 000 ms.
     pub soak_ms: u32,
+    /// Time the actuator needs to open or shut the valve: 50 to 60 000 ms.
     pub stroke_time_ms: u32,
+    /// Longest wait for the shut switch: 100 to 120 000 ms. In files `isolate_max`.
     pub isolate_ms_max: u32,
+    /// Supply side counts as vented below this gauge pressure: 200 to 50 000 Pa.
     pub vent_below_pa: u32,
+    /// Venting time where the supply side has no transducer: 100 to 120 000 ms. In files `vent_time`.
     pub vent_ms: u32,
+    /// Longest time to vent the supply side: 200 to 600 000 ms. In files `vent_max`.
     pub vent_ms_max: u32,
+    /// Time between venting and measuring: 0 to 3 600 000 ms.
     pub settle_ms: u32,
+    /// A rise of the trapped pressure that a leak cannot explain: 20 to 100 000 Pa.
     pub rise_max_pa: u32,
+    /// A jump between samples that is a disturbance, not a leak: 5 to 100 000 Pa.
     pub jump_max_pa: u32,
+    /// Shortest window for a verdict: 200 to 3 600 000 ms. In files `measure_min`.
     pub measure_ms_min: u32,
+    /// Longest time to measure before the result is undecided: 400 to 3 600 000 ms. In files `measure_max`.
     pub measure_ms_max: u32,
+    /// Time between samples of the far side: 1 to 1 000 ms.
     pub sample_period_ms: u32,
+    /// Shortest settling time constant fitted, where the rig's is not calibrated: 50 to 600 000 ms. In files
+    /// `tau_min`.
     pub tau_ms_min: u32,
+    /// Longest settling time constant fitted, and shortest window that decides, where the rig's is not calibrated:
+    /// 100 to 600 000 ms. In files `tau_max`.
     pub tau_ms_max: u32,
+    /// Longest wait for an operator to turn the lever: 1 000 to 3 600 000 ms. In files `answer_max`.
     pub answer_ms_max: u32,
+    /// Longest wait for the ends to be swapped: 1 000 to 86 400 000 ms. In files `swap_max`.
     pub swap_ms_max: u32,
+    /// After venting, stroke the valve once more to empty its cavity.
     pub cavity_stroke: bool,
+    /// Greatest leak a tight valve may have, at the reference temperature: 1e-9 to 100 Pa·m³/s.
     pub limit_pa_m3_s: f64,
+    /// Temperature at which leaks are stated: 250 to 350 K. In files `reference_temperature`.
     pub reference_k: f64,
+    /// Absolute pressure at which leak volumes are counted: 50 000 to 120 000 Pa. In files `reference_pressure`.
     pub reference_pa: f64,
+    /// Temperature of the trapped gas, where no thermometer is fitted: 250 to 350 K. In files `gas_temperature`.
     pub gas_k: f64,
+    /// Risk of calling a valve at the limit tight: 1e-6 to 0.25.
     pub false_accept: f64,
+    /// Risk of calling a valve at the limit leaking: 1e-6 to 0.25.
     pub false_reject: f64,
+    /// Coverage of the stated interval: 0.8 to 0.9999.
     pub coverage: f64,
 }
 
@@ -117,12 +153,6 @@ impl RawRecipe {
         false_reject: 0.01,
         coverage: 0.95,
     };
-}
-
-impl Default for RawRecipe {
-    fn default() -> Self {
-        Self::DEMO
-    }
 }
 
 /// The recipe's fields in the order they are checked and written.

@@ -63,42 +63,143 @@ impl Thermometer {
     }
 }
 
-/// A rig as entered, not yet validated. Ranges and meanings are in [`FIELDS`].
+/// A rig as entered, not yet validated. Each member says its range; [`FIELDS`] is the table they come from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[allow(missing_docs, reason = "each field is described once, in FIELDS")]
 pub struct RawRig {
+    /// Gauge pressure above which supply is shut, whatever the recipe: 20 000 to 1 000 000 Pa.
     pub hard_max_pa: u32,
+    /// How far from zero, above or below, a side may read and count as empty: 200 to 10 000 Pa.
     pub safe_pressure_pa: u32,
+    /// How long both sides must read empty: 200 to 60 000 ms.
     pub safe_dwell_ms: u32,
+    /// Longest a safe vent may take before pressure counts as trapped: 1 000 to 600 000 ms. In files `safe_vent_max`.
     pub safe_vent_ms_max: u32,
+    /// Longest gap between polls before a run is aborted: 10 to 2 000 ms. In files `poll_gap_max`.
     pub poll_gap_ms_max: u32,
+    /// Time between shutting supply and opening vent, and the other way round: 10 to 2 000 ms.
     pub changeover_ms: u32,
+    /// A guard contact is wired.
     pub guard_fitted: bool,
+    /// A switch on the valve closes when it is shut.
     pub shut_switch_fitted: bool,
+    /// The last digits of the far transducer move by themselves at rest, so that a frozen one is detected.
     pub far_flickers: bool,
+    /// The far-side transducer. In files its members are `far_zero`, `far_per_count`, `far_counts_min` and
+    /// `far_counts_max`.
     pub far: Transducer,
+    /// The supply-side transducer, in files `supply_…`; `None` where none is fitted.
     pub supply: Option<Transducer>,
+    /// The thermometer on the far side's gas or wall; `None` where none is fitted.
     pub thermometer: Option<Thermometer>,
+    /// Absolute pressure of the surroundings: 50 000 to 110 000 Pa.
     pub atmosphere_pa: f64,
+    /// Gas trapped between ball and transducer, with the adapter: 1e-7 to 0.1 m³.
     pub far_volume_m3: f64,
+    /// Standard uncertainty of the far volume, as a ratio: 0 to 0.5.
     pub far_volume_u_rel: f64,
+    /// Standard uncertainty of the far transducer's gain, as a ratio: 0 to 0.1.
     pub gain_u_rel: f64,
+    /// Background leak, from a blank run: −0.1 to 0.1 Pa·m³/s.
     pub background_pa_m3_s: f64,
+    /// Standard uncertainty of the background leak: 0 to 0.1 Pa·m³/s.
     pub background_u_pa_m3_s: f64,
+    /// What a leak-free side shows beyond it in a window of ten seconds, in a longer one the less: −0.1 to 0.1
+    /// Pa·m³/s.
     pub background_early_pa_m3_s: f64,
+    /// Its standard uncertainty: 0 to 0.1 Pa·m³/s.
     pub background_early_u_pa_m3_s: f64,
+    /// Leak-free sides that these are the mean and scatter of; fewer than four are none: 0 to 10 000.
     pub blank_runs: u32,
+    /// Standard uncertainty of how fast the gas temperature drifts: 0 to 1 K/s.
     pub temperature_drift_u_k_s: f64,
-    /// Time constant of the gas settling in the far side, seconds; `None` until determined by a blank run.
+    /// Time constant of the gas settling in the far side: 0.1 to 600 s; `None` until determined by a blank run.
     pub tau_s: Option<f64>,
-    /// Standard uncertainty of that time constant, as a ratio.
+    /// Standard uncertainty of the settling time constant, as a ratio: 0 to 0.5.
     pub tau_u_rel: f64,
 }
 
+/// What only the builder of a rig knows: no value of another rig is safe in its place, so there is no default.
+///
+/// Each member is that of [`RawRig`] with the same name, where its range is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RigFacts {
+    /// The least of what the parts on the far side are rated for, and what the relief valve is set below.
+    pub hard_max_pa: u32,
+    /// The far-side transducer, as its adapter works it out or a calibration gives it.
+    pub far: Transducer,
+    /// Absolute pressure where the rig stands: a kilometre of height is 11 % of it.
+    pub atmosphere_pa: f64,
+    /// Gas trapped between ball and transducer. A leak is stated in proportion to it.
+    pub far_volume_m3: f64,
+    /// Its standard uncertainty, as a ratio.
+    pub far_volume_u_rel: f64,
+    /// Standard uncertainty of the far transducer's gain, as a ratio: of its calibration, or of its data sheet.
+    pub gain_u_rel: f64,
+    /// Standard uncertainty of what a leak-free side shows as a leak: of blank runs, or an estimate until there are some.
+    pub background_u_pa_m3_s: f64,
+    /// Standard uncertainty of how fast the gas temperature drifts where the rig stands.
+    pub temperature_drift_u_k_s: f64,
+}
+
 impl RawRig {
-    /// The rig of the examples. Every value is ours, for the demonstration only.
+    /// A rig by what only its builder knows; the rest is set so that it errs towards refusing, venting and waiting.
+    ///
+    /// No supply-side transducer and no thermometer; a guard, without whose contact no test begins; no switch on the valve;
+    /// a far transducer that counts as frozen when its last digits stand still; no background, since none was measured.
+    /// A side counts as empty below 30 mbar for a second; venting may take 30 s; polls may be 250 ms apart; 50 ms pass
+    /// between supply and vent: ours, and to be set for the rig where they do not suit it. What is fitted follows from the
+    /// parts, where they are [`Parts`](crate::adapters::Parts): see `Parts::describe`.
+    ///
+    /// ```
+    /// use seathold_sequencer::rig::{RawRig, RigFacts, Transducer};
+    ///
+    /// const RIG: RawRig = RawRig {
+    ///     guard_fitted: false,
+    ///     ..RawRig::new(RigFacts {
+    ///         hard_max_pa: 800_000,
+    ///         far: Transducer { zero_counts: 3_277, pa_per_count: 16.95, counts_min: 1_000, counts_max: 65_000 },
+    ///         atmosphere_pa: 95_000.0,
+    ///         far_volume_m3: 62e-6,
+    ///         far_volume_u_rel: 0.03,
+    ///         gain_u_rel: 0.005,
+    ///         background_u_pa_m3_s: 2e-5,
+    ///         temperature_drift_u_k_s: 5e-4,
+    ///     })
+    /// };
+    /// assert!(RIG.validate().is_ok());
+    /// ```
+    pub const fn new(facts: RigFacts) -> Self {
+        Self {
+            hard_max_pa: facts.hard_max_pa,
+            safe_pressure_pa: 3_000,
+            safe_dwell_ms: 1_000,
+            safe_vent_ms_max: 30_000,
+            poll_gap_ms_max: 250,
+            changeover_ms: 50,
+            guard_fitted: true,
+            shut_switch_fitted: false,
+            far_flickers: true,
+            far: facts.far,
+            supply: None,
+            thermometer: None,
+            atmosphere_pa: facts.atmosphere_pa,
+            far_volume_m3: facts.far_volume_m3,
+            far_volume_u_rel: facts.far_volume_u_rel,
+            gain_u_rel: facts.gain_u_rel,
+            background_pa_m3_s: 0.0,
+            background_u_pa_m3_s: facts.background_u_pa_m3_s,
+            background_early_pa_m3_s: 0.0,
+            background_early_u_pa_m3_s: 0.0,
+            blank_runs: 0,
+            temperature_drift_u_k_s: facts.temperature_drift_u_k_s,
+            tau_s: None,
+            tau_u_rel: 0.1,
+        }
+    }
+
+    /// The rig of the examples, and of no other rig. Every value is ours, for the demonstration only.
     pub const DEMO: Self = Self {
         hard_max_pa: 900_000,
         safe_pressure_pa: 3_000,
@@ -163,12 +264,6 @@ pub const EARLY_S: f64 = 10.0;
 /// Fewest leak-free sides whose scatter says anything: with fewer, Student's factors are so large that it would be no help
 /// (our judgement).
 pub const BLANK_RUNS_MIN: u32 = 4;
-
-impl Default for RawRig {
-    fn default() -> Self {
-        Self::DEMO
-    }
-}
 
 /// The rig's fields in the order they are checked and written.
 pub const FIELDS: &[Field<RawRig>] = &[

@@ -10,6 +10,7 @@
 //! Erasing and programming hold up the caller for as long as the flash takes, tens to hundreds of milliseconds: longer than a
 //! watchdog waits. Write only at rest, and feed it around each call.
 
+use core::fmt;
 use crc::{CRC_32_ISCSI, Crc, Digest, NoTable};
 use embedded_storage::nor_flash::NorFlash;
 
@@ -41,6 +42,19 @@ pub enum StoreError<E> {
     /// What was programmed does not read back.
     Verify,
 }
+
+impl<E: fmt::Debug> fmt::Display for StoreError<E> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Flash(error) => write!(f, "the flash could not be read, erased or programmed: {error:?}"),
+            Self::Layout => f.write_str("the slots do not fit the flash"),
+            Self::TooLong => f.write_str("more than there is room for"),
+            Self::Verify => f.write_str("what was programmed does not read back"),
+        }
+    }
+}
+
+impl<E: fmt::Debug> core::error::Error for StoreError<E> {}
 
 /// Header of a slot that holds something.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

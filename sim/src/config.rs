@@ -80,63 +80,113 @@ impl LeakSpec {
     }
 }
 
-/// The plant as entered, not yet validated. Ranges and meanings are in [`PLANT_FIELDS`].
+/// The plant as entered, not yet validated. Each member says its range; [`PLANT_FIELDS`] is the table they come from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-#[allow(missing_docs, reason = "each field is described once, in PLANT_FIELDS")]
 pub struct RawPlant {
     /// How the valve is actuated.
     pub actuation: Actuation,
+    /// Gas between supply valve, vent valve and port: 1e-7 to 0.1 m³.
     pub line_volume_m3: f64,
+    /// Gas around the ball: 1e-9 to 0.1 m³.
     pub cavity_volume_m3: f64,
+    /// Gas between far port and transducer, without the cavity: 1e-7 to 0.1 m³.
     pub far_volume_m3: f64,
+    /// Gas between regulator and supply valve: 1e-6 to 1 m³.
     pub hose_volume_m3: f64,
+    /// Time constant of the line's gas to its wall at 6 bar: 1e-4 to 1e9 s.
     pub line_tau_s: f64,
+    /// Time constant of the cavity's gas to its wall at 6 bar: 1e-4 to 1e9 s.
     pub cavity_tau_s: f64,
+    /// Time constant of the far side's gas to its wall at 6 bar: 1e-4 to 1e9 s.
     pub far_tau_s: f64,
+    /// Heat capacity of a wall over that of its gas at 6 bar: 0.01 to 1e9.
     pub wall_ratio: f64,
+    /// Time constant of a wall to the room: 0.001 to 1e12 s.
     pub wall_tau_s: f64,
+    /// Absolute pressure of the room: 50 000 to 110 000 Pa.
     pub atmosphere_pa: f64,
+    /// Temperature of the room at the start: 250 to 330 K.
     pub room_k: f64,
+    /// How fast the room warms: −0.01 to 0.01 K/s.
     pub room_drift_k_s: f64,
+    /// Gauge pressure the regulator is set to: 0 to 1 200 000 Pa.
     pub regulator_set_pa: f64,
+    /// Fall of the regulated pressure at a flow of 1 g/s: 100 to 1 000 000 Pa.
     pub droop_pa: f64,
+    /// Supply valve, sonic conductance: 1e-11 to 1e-5 m³/(s·Pa).
     pub supply_c: f64,
+    /// Supply valve, critical pressure ratio: 0 to 0.8.
     pub supply_b: f64,
+    /// Vent valve with silencer, sonic conductance: 1e-11 to 1e-5 m³/(s·Pa).
     pub vent_c: f64,
+    /// Vent valve, critical pressure ratio: 0 to 0.8.
     pub vent_b: f64,
+    /// Ball wide open, sonic conductance: 1e-10 to 1e-4 m³/(s·Pa).
     pub bore_c: f64,
+    /// Ball wide open, critical pressure ratio: 0 to 0.8.
     pub bore_b: f64,
+    /// Crossover at the ball's edge in mid-stroke, sonic conductance: 1e-12 to 1e-5 m³/(s·Pa).
     pub crossover_c: f64,
+    /// Share of the stroke before the bore meets the port: 0 to 0.4.
     pub overlap: f64,
+    /// Pilot valve: time before the actuator's air starts to move: 0 to 60 000 ms.
     pub dead_time_ms: u32,
+    /// Actuator: least time from shut to open: 10 to 60 000 ms.
     pub stroke_time_ms: u32,
+    /// Gauge pressure of the actuator's air: 0 to 1 200 000 Pa.
     pub pilot_air_pa: f64,
+    /// Actuator pressure against which the spring begins to give: 1 000 to 1 000 000 Pa.
     pub piston_start_pa: f64,
+    /// Actuator pressure that holds the valve wide open: 2 000 to 1 200 000 Pa.
     pub piston_end_pa: f64,
+    /// Friction of ball and actuator, as actuator pressure: 0 to 1 000 000 Pa.
     pub piston_friction_pa: f64,
+    /// Time constant of filling the actuator: 0 to 60 s.
     pub piston_fill_s: f64,
+    /// Time constant of exhausting it: 0 to 60 s.
     pub piston_exhaust_s: f64,
+    /// Lever: time from shut to open: 10 to 60 000 ms. In files `lever_turn`.
     pub lever_ms: u32,
+    /// Where the ball stops when it should be shut: 0 shut, 1 wide open: 0 to 1.
     pub shut_stop: f64,
+    /// Leak past a seat the ball has lifted off: 0 to 1 000 Pa·m³/s. In files `seat_lift`.
     pub lift_pa_m3_s: f64,
+    /// Pressure that lifts the ball fully off a seat: 100 to 500 000 Pa.
     pub lift_full_pa: f64,
+    /// Growth of the far side when the seats have crept under 6 bar: 0 to 1e-6 m³.
     pub creep_m3: f64,
+    /// Time constant of the creep: 0.01 to 10 000 s.
     pub creep_tau_s: f64,
+    /// Leak of the seat at end A.
     pub seat_a: LeakSpec,
+    /// Leak of the seat at end B.
     pub seat_b: LeakSpec,
+    /// Leak of the stem packing.
     pub stem: LeakSpec,
+    /// Leak of the body joint.
     pub body_joint: LeakSpec,
+    /// Leak of the end joint at end A.
     pub joint_a: LeakSpec,
+    /// Leak of the end joint at end B.
     pub joint_b: LeakSpec,
+    /// How far an end joint's crack opens with load: 0 to 1.
     pub joint_load: f64,
+    /// How much an end joint's leak changes each time it is made up: 0 to 2.
     pub joint_reseat: f64,
+    /// Intermittent leak by debris on the seat at end A.
     pub debris_a: LeakSpec,
+    /// Intermittent leak by debris on the seat at end B.
     pub debris_b: LeakSpec,
+    /// Mean time debris leaks: 0.01 to 1 000 000 s.
     pub debris_on_s: f64,
+    /// Mean time between: 0.01 to 1 000 000 s.
     pub debris_off_s: f64,
+    /// Leak of the rig's own far-side fittings.
     pub rig_leak: LeakSpec,
+    /// Leak of the shut supply valve.
     pub supply_passing: LeakSpec,
+    /// Relative tolerance of the integrator: 1e-10 to 0.001.
     pub tolerance: f64,
 }
 

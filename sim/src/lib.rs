@@ -66,3 +66,7 @@ pub mod rodas;
 pub mod scenario;
 pub mod seat;
 pub mod sensor;
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

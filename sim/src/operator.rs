@@ -57,19 +57,25 @@ impl Mistake {
     }
 }
 
-/// The operator as entered, not yet validated. Ranges and meanings are in [`OPERATOR_FIELDS`].
+/// The operator as entered, not yet validated. Each member says its range; [`OPERATOR_FIELDS`] is the table they come from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-#[allow(missing_docs, reason = "each field is described once, in OPERATOR_FIELDS")]
 pub struct RawOperator {
     /// The mistake made.
     pub mistake: Mistake,
+    /// How many times the mistake is made: 0 to 1 000 000.
     pub mistakes: u32,
+    /// From ready to the start command: 0 to 3 600 000 ms.
     pub start_ms: u32,
+    /// From a prompt to the hand on the lever: 0 to 3 600 000 ms.
     pub reaction_ms: u32,
+    /// From the lever turned to the confirmation: 0 to 3 600 000 ms.
     pub confirm_ms: u32,
+    /// Taking the valve off and putting it on the other way round: 0 to 86 400 000 ms.
     pub swap_ms: u32,
+    /// Acknowledges a latched fault.
     pub acknowledge: bool,
+    /// From a fault to its acknowledgement: 0 to 3 600 000 ms. In files `acknowledge_delay`.
     pub acknowledge_ms: u32,
 }
 

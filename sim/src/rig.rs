@@ -301,4 +301,7 @@ impl Hardware for SimRig {
     fn retain_stop(&mut self, stopped: bool) {
         self.stop_kept = stopped;
     }
+
+    /// It has none: whoever runs it on a board has the board's.
+    fn feed_watchdog(&mut self) {}
 }

@@ -11,19 +11,27 @@ use seathold_sequencer::field::{Errors, Field, Unit};
 use seathold_sequencer::input::Sample;
 use seathold_sequencer::rig::{Thermometer, Transducer};
 
-/// A pressure channel as entered, not yet validated. Ranges and meanings are in [`SENSOR_FIELDS`].
+/// A pressure channel as entered, not yet validated. Each member says its range; [`SENSOR_FIELDS`] is the table they come from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-#[allow(missing_docs, reason = "each field is described once, in SENSOR_FIELDS")]
 pub struct RawSensor {
+    /// White noise, standard deviation: 0 to 20 000 Pa.
     pub noise_pa: f64,
+    /// 1/f noise, standard deviation over a run: 0 to 20 000 Pa.
     pub pink_pa: f64,
+    /// Gain against the calibration, less one: −0.5 to 0.5.
     pub gain_error: f64,
+    /// Zero against the calibration: −50 000 to 50 000 Pa.
     pub offset_pa: f64,
+    /// Zero drift in a second: −100 to 100 Pa.
     pub drift_pa_s: f64,
+    /// Half the width of the hysteresis loop: 0 to 10 000 Pa.
     pub hysteresis_pa: f64,
+    /// Time constant of the transducer: 0 to 60 s.
     pub lag_s: f64,
+    /// Gauge pressure beyond which the signal saturates: 10 000 to 2 000 000 Pa.
     pub range_pa: f64,
+    /// Time between conversions: 1 to 10 000 ms.
     pub period_ms: u32,
 }
 
@@ -77,15 +85,19 @@ pub struct SensorSpec {
     raw: RawSensor,
 }
 
-/// A thermometer as entered, not yet validated. Ranges and meanings are in [`THERMOMETER_FIELDS`].
+/// A thermometer as entered, not yet validated. Each member says its range; [`THERMOMETER_FIELDS`] is the table they come from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
-#[allow(missing_docs, reason = "each field is described once, in THERMOMETER_FIELDS")]
 pub struct RawThermometer {
+    /// Reads the wall instead of the gas.
     pub of_wall: bool,
+    /// White noise, standard deviation: 0 to 10 K.
     pub noise_k: f64,
+    /// Error of the calibration: −10 to 10 K.
     pub offset_k: f64,
+    /// Time constant of the probe: 0 to 600 s.
     pub lag_s: f64,
+    /// Time between conversions: 1 to 60 000 ms.
     pub period_ms: u32,
 }
 

@@ -670,12 +670,18 @@ impl Hardware for Bytes<'_> {
     }
 
     fn retain_stop(&mut self, _: bool) {}
+
+    fn feed_watchdog(&mut self) {}
 }
 
 /// Starts a run at the first poll where it is taken, and says no more.
 struct Starter;
 
 impl Operator for Starter {
+    fn link_up(&mut self) -> bool {
+        true
+    }
+
     fn command(&mut self, _: Instant, phase: Phase) -> Option<Command> {
         (phase == Phase::Ready).then_some(Command::Start(Sides::Both))
     }

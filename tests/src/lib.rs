@@ -16,3 +16,8 @@ pub mod served_kit;
 #[cfg(unix)]
 pub mod terminal_kit;
 pub mod warming_room;
+
+/// The template of a board that is printed in the book, compiled.
+#[cfg(doctest)]
+#[doc = include_str!("../../docs/controller.md")]
+pub mod controller_book {}

@@ -26,7 +26,7 @@ pub struct BuiltIn {
 
 macro_rules! built_in {
     ($name:literal) => {
-        BuiltIn { name: $name, text: include_str!(concat!("../../examples/valves/", $name, ".toml")) }
+        BuiltIn { name: $name, text: include_str!(concat!("../examples/valves/", $name, ".toml")) }
     };
 }
 

@@ -1,6 +1,4 @@
-//! Words of documents for customers, in their language: a catalogue of messages for each, and how dates and figures are written.
-//!
-//! What people wrote, and what is recorded in words, stays as it was written.
+#![doc = include_str!("../README.md")]
 
 mod catalogue;
 mod figures;

@@ -1,6 +1,4 @@
-//! Keys that records and certificates are signed with, and files that only their owner may read.
-//!
-//! The private part stays at the bench, the public part goes to whoever is to check what it signed.
+#![doc = include_str!("../README.md")]
 
 pub mod key;
 pub mod secret_file;

@@ -21,3 +21,7 @@ pub use convert::{from_float, from_signed, from_unsigned};
 pub use divide::divide;
 pub use multiply::multiply;
 pub use parts::NAN;
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

@@ -39,6 +39,7 @@ use super::conversion::{Adc, Conversion};
 use super::parts::Converter;
 use super::ratiometric::Ratiometric;
 use crate::input::{Sample, SensorFault};
+use crate::rig::{Thermometer, Transducer};
 
 /// What is wired to a converter's input: the meaning of its codes, and which of them no healthy sensor gives.
 pub trait Characteristic {
@@ -47,6 +48,16 @@ pub trait Characteristic {
     /// # Errors
     /// The fault that such a code means.
     fn counts(&self, conversion: &Conversion) -> Result<i32, SensorFault>;
+
+    /// Scale of its counts for a rig, where it is a pressure transducer that knows it.
+    fn transducer(&self) -> Option<Transducer> {
+        None
+    }
+
+    /// Scale of its counts for a rig, where it is a thermometer that knows it.
+    fn thermometer(&self) -> Option<Thermometer> {
+        None
+    }
 }
 
 /// A sensor on a converter's input.
@@ -68,6 +79,14 @@ impl<A: Adc, C: Characteristic> Converter for Analogue<A, C> {
         let conversion = convert(&mut self.input)?;
         let counts = self.sensor.counts(&conversion).map_err(nb::Error::Other)?;
         Ok(Sample { counts, number: conversion.number })
+    }
+
+    fn transducer(&self) -> Option<Transducer> {
+        self.sensor.transducer()
+    }
+
+    fn thermometer(&self) -> Option<Thermometer> {
+        self.sensor.thermometer()
     }
 }
 
@@ -109,6 +128,10 @@ impl<A: Adc, B: Adc> Converter for AnalogueRatio<A, B> {
         *age += 1;
         let counts = self.sensor.counts(&signal, Some(supply)).map_err(nb::Error::Other)?;
         Ok(Sample { counts, number: signal.number })
+    }
+
+    fn transducer(&self) -> Option<Transducer> {
+        Some(self.sensor.transducer())
     }
 }
 

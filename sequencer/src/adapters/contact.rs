@@ -23,12 +23,32 @@ use embedded_hal::digital::InputPin;
 pub trait Switch {
     /// Whether it is closed; to be read once a poll.
     fn is_closed(&mut self, now: Instant) -> bool;
+
+    /// Whether there is one at all.
+    fn is_fitted(&self) -> bool {
+        true
+    }
 }
 
 /// Not fitted: never closed.
 impl Switch for () {
     fn is_closed(&mut self, _: Instant) -> bool {
         false
+    }
+
+    fn is_fitted(&self) -> bool {
+        false
+    }
+}
+
+/// Fitted or not, as a board finds out when it starts or is built.
+impl<S: Switch> Switch for Option<S> {
+    fn is_closed(&mut self, now: Instant) -> bool {
+        self.as_mut().is_some_and(|switch| switch.is_closed(now))
+    }
+
+    fn is_fitted(&self) -> bool {
+        self.as_ref().is_some_and(Switch::is_fitted)
     }
 }
 

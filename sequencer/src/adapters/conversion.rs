@@ -77,6 +77,30 @@ pub trait Adc {
     fn convert(&mut self) -> nb::Result<Conversion, Self::Error>;
 }
 
+/// Whatever gives a conversion or has none: the loop's end of any queue or channel, or a function that asks the converter.
+///
+/// ```
+/// use seathold_sequencer::adapters::conversion::{Adc, Conversion};
+/// use std::sync::mpsc;
+///
+/// let (interrupt, queue) = mpsc::channel::<Result<Conversion, ()>>();
+/// let mut far = || queue.try_recv().ok();
+///
+/// assert_eq!(far.convert(), Err(nb::Error::WouldBlock));
+/// interrupt.send(Ok(Conversion::single(500, 0))).expect("the queue is there");
+/// assert_eq!(far.convert(), Ok(Conversion::single(500, 0)));
+/// ```
+impl<F, E> Adc for F
+where
+    F: FnMut() -> Option<Result<Conversion, E>>,
+{
+    type Error = E;
+
+    fn convert(&mut self) -> nb::Result<Conversion, E> {
+        self().ok_or(nb::Error::WouldBlock)?.map_err(nb::Error::Other)
+    }
+}
+
 /// The loop's end of a queue that an interrupt fills.
 impl<E> Adc for heapless::spsc::Consumer<'_, Result<Conversion, E>> {
     type Error = E;

@@ -52,15 +52,19 @@ pub const SATURATED_HIGH_MA: f64 = 20.5;
 /// At or above this the transmitter signals a failure (NAMUR NE 43).
 pub const FAIL_HIGH_MA: f64 = 21.0;
 
-/// A transmitter and its shunt as entered, not yet validated. Ranges and meanings are in [`FIELDS`].
+/// A transmitter and its shunt as entered, not yet validated. Each member says its range; [`FIELDS`] is the table they come from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[allow(missing_docs, reason = "each field is described once, in FIELDS")]
 pub struct RawCurrentLoop {
+    /// Bits of the converter: 8 to 24.
     pub adc_bits: u32,
+    /// The converter's reference: 0.5 to 6 V.
     pub reference_v: f64,
+    /// Resistor the loop's current flows through: 10 to 280 Ω.
     pub shunt_ohm: f64,
+    /// Gauge pressure at 4 mA: −101 325 to 10 000 000 Pa.
     pub range_low_pa: f64,
+    /// Gauge pressure at 20 mA: 1 000 to 10 000 000 Pa.
     pub range_high_pa: f64,
 }
 
@@ -202,6 +206,10 @@ impl Characteristic for CurrentLoop {
             return Err(SensorFault::Short);
         }
         Ok((conversion.mean() * self.ma_per_code * COUNTS_PER_MA) as i32)
+    }
+
+    fn transducer(&self) -> Option<Transducer> {
+        Some(CurrentLoop::transducer(self))
     }
 }
 

@@ -41,15 +41,19 @@ pub trait Law {
 /// Scale of a reading of [`Divider`] for a rig: a count is a millikelvin.
 pub const MILLIKELVIN: Thermometer = Thermometer { kelvin_at_zero: 0.0, kelvin_per_count: 1e-3 };
 
-/// The divider as entered, not yet validated. Ranges and meanings are in [`FIELDS`].
+/// The divider as entered, not yet validated. Each member says its range; [`FIELDS`] is the table they come from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[allow(missing_docs, reason = "each field is described once, in FIELDS")]
 pub struct RawDivider {
+    /// Bits of the converter: 8 to 24.
     pub adc_bits: u32,
+    /// The resistor in series with the sensor: 10 to 1 000 000 Ω.
     pub series_ohm: f64,
+    /// The sensor lies between input and ground; else between reference and input.
     pub sensor_to_ground: bool,
+    /// Temperature below which the sensor counts as faulty: 73.15 to 1 123.15 K.
     pub min_k: f64,
+    /// Temperature above which the sensor counts as faulty: 73.15 to 1 123.15 K.
     pub max_k: f64,
 }
 
@@ -193,6 +197,10 @@ impl<L: Law> Characteristic for Divider<L> {
             self.series_ohm * (self.full - code) / code
         };
         Ok((self.law.kelvin(ohms) * 1e3) as i32)
+    }
+
+    fn thermometer(&self) -> Option<Thermometer> {
+        Some(MILLIKELVIN)
     }
 }
 

@@ -34,23 +34,35 @@ use crate::rig::Transducer;
 /// Counts of the whole supply: a count is a millionth of it.
 pub const COUNTS_PER_SUPPLY: f64 = 1e6;
 
-/// A ratiometric transducer and its wiring as entered, not yet validated. Ranges and meanings are in [`FIELDS`].
+/// A ratiometric transducer and its wiring as entered, not yet validated. Each member says its range; [`FIELDS`] is the table they come from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[allow(missing_docs, reason = "each field is described once, in FIELDS")]
 pub struct RawRatiometric {
+    /// Bits of the converter: 8 to 24.
     pub adc_bits: u32,
+    /// The converter's reference: 0.5 to 6 V.
     pub reference_v: f64,
+    /// Share of the signal that reaches the converter: 0.05 to 1.
     pub signal_divider: f64,
+    /// The transducer's supply is read on an input of its own; else the reference is taken from it.
     pub supply_measured: bool,
+    /// Share of the supply that reaches its input, or that the reference is: 0.05 to 1.
     pub supply_divider: f64,
+    /// Least supply that the transducer works with, where it is measured: 1 to 40 V. In files `supply_min`.
     pub supply_v_min: f64,
+    /// Most supply that the transducer works with: 1 to 40 V. In files `supply_max`.
     pub supply_v_max: f64,
+    /// Signal at the low end of the range, as a share of the supply: 0.01 to 0.99.
     pub low: f64,
+    /// Signal at the high end of the range, as a share of the supply: 0.01 to 0.99.
     pub high: f64,
+    /// Signal below which a wire is broken or the transducer signals a failure: 0.001 to 0.5.
     pub fail_low: f64,
+    /// Signal above which a wire is shorted or the transducer signals a failure: 0.5 to 0.999.
     pub fail_high: f64,
+    /// Gauge pressure at the low end of the range: −101 325 to 10 000 000 Pa.
     pub range_low_pa: f64,
+    /// Gauge pressure at the high end of the range: 1 000 to 10 000 000 Pa.
     pub range_high_pa: f64,
 }
 
@@ -302,6 +314,10 @@ impl Ratiometric {
 impl Characteristic for Ratiometric {
     fn counts(&self, conversion: &Conversion) -> Result<i32, SensorFault> {
         Ratiometric::counts(self, conversion, None)
+    }
+
+    fn transducer(&self) -> Option<Transducer> {
+        Some(Ratiometric::transducer(self))
     }
 }
 

@@ -86,7 +86,12 @@ impl<P: InputPin> ReadBack for Sense<P> {
     }
 }
 
-/// A solenoid on an output pin.
+/// Whether a solenoid is read back has not been said yet: it cannot be driven.
+#[derive(Clone, Copy, Debug)]
+pub struct Unsaid;
+
+/// A solenoid on an output pin. It is a [`CoilDriver`] once [`Solenoid::with_read_back`] or
+/// [`Solenoid::without_read_back`] has said whether its driver is read back.
 #[derive(Debug)]
 pub struct Solenoid<P, R = ()> {
     pin: P,
@@ -98,7 +103,7 @@ pub struct Solenoid<P, R = ()> {
     mismatch_since: Option<Instant>,
 }
 
-impl<P: OutputPin> Solenoid<P> {
+impl<P: OutputPin> Solenoid<P, Unsaid> {
     /// Energised while the pin is high.
     pub const fn active_high(pin: P) -> Self {
         Self::new(pin, false)
@@ -110,7 +115,13 @@ impl<P: OutputPin> Solenoid<P> {
     }
 
     const fn new(pin: P, active_low: bool) -> Self {
-        Self { pin, active_low, read_back: (), follow: Duration::from_ticks(0), set: None, mismatch_since: None }
+        Self { pin, active_low, read_back: Unsaid, follow: Duration::from_ticks(0), set: None, mismatch_since: None }
+    }
+
+    /// With nothing read back: a driver that has welded shut, a coil without supply and a broken wire are then noticed only by
+    /// what the pressure does.
+    pub fn without_read_back(self) -> Solenoid<P> {
+        self.with_read_back((), Duration::from_ticks(0))
     }
 
     /// With a read-back that may take `follow` to agree.
@@ -168,11 +179,11 @@ mod tests {
     #[test]
     fn polarity() {
         let mut pin = Mock::new(&[Transaction::set(State::High), Transaction::set(State::Low)]);
-        let mut solenoid = Solenoid::active_high(pin.clone());
+        let mut solenoid = Solenoid::active_high(pin.clone()).without_read_back();
         assert_eq!((solenoid.energise(true), solenoid.energise(false)), (Ok(()), Ok(())));
         pin.done();
         let mut pin = Mock::new(&[Transaction::set(State::Low), Transaction::set(State::High)]);
-        let mut solenoid = Solenoid::active_low(pin.clone());
+        let mut solenoid = Solenoid::active_low(pin.clone()).without_read_back();
         assert_eq!((solenoid.energise(true), solenoid.energise(false)), (Ok(()), Ok(())));
         assert!(!solenoid.mismatch(at(0)), "no read-back, no mismatch");
         pin.done();
@@ -181,7 +192,7 @@ mod tests {
     #[test]
     fn a_pin_that_cannot_be_set_is_an_error() {
         let mut pin = Mock::new(&[Transaction::set(State::High).with_error(MockError::Io(ErrorKind::NotConnected))]);
-        assert_eq!(Solenoid::active_high(pin.clone()).energise(true), Err(()));
+        assert_eq!(Solenoid::active_high(pin.clone()).without_read_back().energise(true), Err(()));
         pin.done();
     }
 

@@ -11,6 +11,7 @@
 use super::key::{self, SessionKeys};
 use super::write;
 use cobs::{DecodeResult, DecoderState, EncoderState, PushResult};
+use core::fmt;
 use crc::{CRC_32_ISCSI, Crc, NoTable};
 use serde::Serialize;
 
@@ -39,6 +40,14 @@ pub type Frame = heapless::Vec<u8, FRAME_MAX>;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TooLong;
+
+impl fmt::Display for TooLong {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("longer than a frame")
+    }
+}
+
+impl core::error::Error for TooLong {}
 
 /// Puts a message into a frame.
 ///

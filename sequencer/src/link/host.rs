@@ -9,6 +9,7 @@ use super::message::{Hello, Record, Request, Response, ResumePoint, ToController
 use crate::event::Event;
 use crate::recipe::RawRecipe;
 use crate::time::{Duration, Instant, millis, since};
+use core::fmt;
 
 /// A keep-alive is sent this often; well inside [`super::controller::HOST_TIMEOUT`].
 pub const KEEPALIVE: Duration = millis(100);
@@ -78,6 +79,14 @@ pub enum HostEvent<'a> {
 /// A request is still in progress, or no session is open.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Busy;
+
+impl fmt::Display for Busy {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a request is still in progress, or no session is open")
+    }
+}
+
+impl core::error::Error for Busy {}
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum State {

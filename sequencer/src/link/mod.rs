@@ -13,6 +13,7 @@
 //! | [`key`] | the key that both ends share, and the tags made with it |
 //! | [`controller`] | the controller's end |
 //! | [`host`] | the host's end |
+//! | [`pump`] | bytes carried between the link and its line |
 //! | [`serve`] | one cycle of a controller's loop: requests, poll, records |
 //! | `start_button` (feature `start-button`) | a button at the rig that answers the host's question |
 //! | `rig_keeper` (feature `rig-memory`) | the rig that is loaded over the line, and kept |
@@ -48,6 +49,7 @@
 //! #     fn apply(&mut self, _: Outputs) -> Result<(), Self::Error> { Ok(()) }
 //! #     fn readback_mismatch(&mut self) -> bool { false }
 //! #     fn retain_stop(&mut self, _: bool) {}
+//! #     fn feed_watchdog(&mut self) {}
 //! # }
 //!
 //! let (mut to_controller, mut to_host) = (VecDeque::<u8>::new(), VecDeque::<u8>::new());
@@ -100,6 +102,7 @@ pub mod host;
 pub mod key;
 pub mod message;
 pub mod polls;
+pub mod pump;
 pub mod record_ring;
 #[cfg(feature = "rig-memory")]
 pub mod rig_keeper;

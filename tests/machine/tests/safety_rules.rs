@@ -346,6 +346,10 @@ fn rule_8_outputs_are_refreshed_every_poll_and_then_the_watchdog() {
     }
     struct Nobody;
     impl Operator for Nobody {
+        fn link_up(&mut self) -> bool {
+            true
+        }
+
         fn command(&mut self, _: Instant, _: Phase) -> Option<Command> {
             None
         }

@@ -182,6 +182,8 @@ impl Hardware for Bottle {
     fn retain_stop(&mut self, stopped: bool) {
         self.stop_kept = stopped;
     }
+
+    fn feed_watchdog(&mut self) {}
 }
 
 /// An operator who follows each prompt after a second, and presses start once.
@@ -223,6 +225,10 @@ impl Person {
 }
 
 impl Operator for Person {
+    fn link_up(&mut self) -> bool {
+        true
+    }
+
     fn command(&mut self, _: Instant, phase: Phase) -> Option<Command> {
         if core::mem::take(&mut self.abort) {
             return Some(Command::Abort);

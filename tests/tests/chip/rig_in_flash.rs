@@ -2,6 +2,7 @@
 //! power goes in the middle, and what a run is judged by.
 
 use super::runs::{RUN, replayed};
+use seathold_sequencer::adapters::divider::MILLIKELVIN;
 use seathold_sequencer::output::Outputs;
 use seathold_sequencer::rig::Transducer;
 use seathold_sim::scenario::Scenario;
@@ -34,8 +35,8 @@ fn rig_file(dir: &Path, name: &str) -> PathBuf {
             of.zero_counts, of.pa_per_count, of.counts_min, of.counts_max
         )
     };
-    let (far, supply) = (transducer("far", rig.far), transducer("supply", rig.supply.unwrap()));
-    let thermometer = rig.thermometer.unwrap();
+    let (far, supply) = (transducer("far", rig.far), transducer("supply", rig.far));
+    let thermometer = MILLIKELVIN;
     let thermometer = format!(
         "thermometer_zero = \"{} K\"\nthermometer_per_count = \"{} K/count\"\n",
         thermometer.kelvin_at_zero, thermometer.kelvin_per_count

@@ -105,6 +105,8 @@ impl Hardware for Still {
         false
     }
     fn retain_stop(&mut self, _: bool) {}
+
+    fn feed_watchdog(&mut self) {}
 }
 
 /// A controller with its host.

@@ -8,6 +8,7 @@ use seathold_machine::ideal::Ideal;
 use seathold_sequencer::adapters::analogue::{Analogue, AnalogueRatio};
 use seathold_sequencer::adapters::contact::Contact;
 use seathold_sequencer::adapters::conversion::{Adc, Conversion, Oversampler};
+use seathold_sequencer::adapters::divider::MILLIKELVIN;
 use seathold_sequencer::adapters::solenoid::{Sense, Solenoid};
 use seathold_sequencer::adapters::{MonotonicClock, Parts};
 use seathold_sequencer::event::{Disconnect, Event, Fault, Phase};
@@ -16,6 +17,7 @@ use seathold_sequencer::io::{Hardware, Operator, Watchdog};
 use seathold_sequencer::output::{Coil, GasValve, Outputs, Pilot};
 use seathold_sequencer::poll_loop::{self, PollRecord};
 use seathold_sequencer::recipe::RawRecipe;
+use seathold_sequencer::rig::RawRig;
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::{Duration, Instant, millis};
 use seathold_sequencer::verdict::Verdict;
@@ -181,6 +183,10 @@ struct Hands {
 const SWAP_POLLS: u32 = 40;
 
 impl Operator for Hands {
+    fn link_up(&mut self) -> bool {
+        true
+    }
+
     fn command(&mut self, _: Instant, phase: Phase) -> Option<Command> {
         if phase == Phase::Ready && !self.started {
             self.started = true;
@@ -203,8 +209,8 @@ impl Operator for Hands {
     }
 }
 
-/// The board: as `main.rs` of the image puts it together.
-fn board(wired: &Wired) -> impl Hardware<Error: core::fmt::Debug> + use<> {
+/// The board, and the rig that it says it is: as `main.rs` of the image puts them together.
+fn board(wired: &Wired) -> (impl Hardware<Error: core::fmt::Debug> + use<>, RawRig) {
     let input = |signal| Input(wired.clone(), signal, None);
     let transducer = rig::TRANSDUCER.validate().unwrap();
     let valve = |pin| {
@@ -212,7 +218,7 @@ fn board(wired: &Wired) -> impl Hardware<Error: core::fmt::Debug> + use<> {
             .with_read_back(Sense::low(Sensed(wired.clone(), pin)), rig::READ_BACK_FOLLOW)
     };
     let contact = |pin| Contact::closed_low(Sensed(wired.clone(), pin), rig::CONTACT_HOLD);
-    Parts {
+    let parts = Parts {
         far: AnalogueRatio::new(input(Signal::Far), input(Signal::SensorSupply), transducer),
         supply: AnalogueRatio::new(input(Signal::Supply), input(Signal::SensorSupply), transducer),
         thermometer: Analogue::new(input(Signal::Thermometer), rig::THERMOMETER.validate(rig::THERMISTOR).unwrap()),
@@ -220,18 +226,21 @@ fn board(wired: &Wired) -> impl Hardware<Error: core::fmt::Debug> + use<> {
         vent_valve: valve(VENT),
         pilot_valve: valve(PILOT),
         stop_circuit: contact(STOP),
-        guard: contact(GUARD),
-        shut_switch: contact(SHUT),
+        guard: rig::GUARD_FITTED.then(|| contact(GUARD)),
+        shut_switch: rig::SHUT_SWITCH_FITTED.then(|| contact(SHUT)),
         watchdog: Dog(wired.clone()),
         clock: Time(wired.clone()),
         stop_memory: (),
-    }
+    };
+    let rig = parts.describe(rig::rig().expect("the rig fits together"));
+    (parts, rig)
 }
 
 /// One poll of the board, whatever it is made of.
 type Poll = Box<dyn FnMut(&mut Sequencer, &mut Hands) -> PollRecord>;
 
 struct Run {
+    raw: RawRig,
     wired: Wired,
     hands: Hands,
     sequencer: Sequencer,
@@ -240,10 +249,8 @@ struct Run {
 
 impl Run {
     fn new(leak: f64) -> Self {
-        let raw = rig::rig().expect("the rig fits together");
-        let rig = raw.validate().unwrap_or_else(|errors| panic!("{errors}"));
-        let recipe = RawRecipe::DEMO.validate(&rig).unwrap_or_else(|errors| panic!("{errors}"));
-        let mut plant = Ideal::new(raw.far);
+        let transducer = rig::TRANSDUCER.validate().unwrap().transducer();
+        let mut plant = Ideal::new(transducer);
         plant.leak = leak;
         let wired = Rc::new(RefCell::new(Bench {
             now_ms: 0,
@@ -257,8 +264,11 @@ impl Run {
             fed: 0,
             readings: 0,
         }));
-        let mut hardware = board(&wired);
+        let (mut hardware, raw) = board(&wired);
+        let rig = raw.validate().unwrap_or_else(|errors| panic!("{errors}"));
+        let recipe = RawRecipe::DEMO.validate(&rig).unwrap_or_else(|errors| panic!("{errors}"));
         Self {
+            raw,
             hardware: Box::new(move |sequencer, hands| poll_loop::poll(sequencer, &mut hardware, hands).unwrap()),
             sequencer: Sequencer::new(rig, Some(recipe)),
             hands: Hands::default(),
@@ -312,8 +322,12 @@ impl Run {
 
 #[test]
 fn the_rig_of_the_board_fits_together() {
-    let raw = rig::rig().unwrap();
-    raw.validate().unwrap();
+    let raw = Run::new(0.0).raw;
+    let transducer = rig::TRANSDUCER.validate().unwrap().transducer();
+    assert_eq!(raw.validate().unwrap().raw(), &raw);
+    // What was told by the parts, and by nothing else.
+    assert_eq!((raw.far, raw.supply, raw.thermometer), (transducer, Some(transducer), Some(MILLIKELVIN)));
+    assert_eq!((raw.guard_fitted, raw.shut_switch_fitted), (true, false));
     // The beat comes out even, and four conversions of 96 cycles at 48 MHz (datasheet 4.9.2) leave most of it free.
     let beat_hz = rig::READINGS_HZ * u32::from(rig::OVERSAMPLE);
     assert_eq!(125_000_000 % beat_hz, 0);

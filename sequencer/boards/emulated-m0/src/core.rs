@@ -16,21 +16,29 @@ use seathold_board as _;
 use seathold_board_runtime as _;
 use seathold_sequencer::io::Hardware;
 use seathold_sequencer::link::controller::Controller;
-use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
+use seathold_sequencer::link::pump::Pump;
 use seathold_sequencer::link::serve;
 use seathold_sequencer::poll_loop::PollRecord;
-use seathold_sequencer::rig::{RawRig, Transducer};
+use seathold_sequencer::rig::{RawRig, RigFacts, Transducer};
 use seathold_sequencer::step::Sequencer;
 use seathold_sequencer::time::Instant;
 
-/// 0 to 10 bar over ten bits with a live zero, no supply transducer. For size measurement, not for a real rig.
+/// 0 to 10 bar over ten bits with a live zero, no supply transducer. For size measurement, not for a real rig: its numbers are
+/// the demonstration's.
 const RIG: RawRig = RawRig {
-    far: Transducer { zero_counts: 102, pa_per_count: 1_222.5, counts_min: 20, counts_max: 1_015 },
-    supply: None,
     // Four counts of so coarse a converter.
     safe_pressure_pa: 5_000,
-    ..RawRig::DEMO
+    ..RawRig::new(RigFacts {
+        hard_max_pa: 900_000,
+        far: Transducer { zero_counts: 102, pa_per_count: 1_222.5, counts_min: 20, counts_max: 1_015 },
+        atmosphere_pa: 101_325.0,
+        far_volume_m3: 45e-6,
+        far_volume_u_rel: 0.02,
+        gain_u_rel: 0.002,
+        background_u_pa_m3_s: 5e-6,
+        temperature_drift_u_k_s: 2e-4,
+    })
 };
 
 /// Bytes for records the host does not have yet: the longest record, and little more.
@@ -47,7 +55,7 @@ fn main() -> ! {
     static mut LINK: MaybeUninit<Controller<STORE>> = MaybeUninit::uninit();
     static mut SEQUENCER: MaybeUninit<Sequencer> = MaybeUninit::uninit();
     static mut POLLED: MaybeUninit<PollRecord> = MaybeUninit::uninit();
-    static mut FRAME: Frame = Frame::new();
+    static mut PUMP: Pump = Pump::new();
 
     let mut pins = Pins::new();
     let mut received = line::begin(RECEIVED);
@@ -56,18 +64,15 @@ fn main() -> ! {
         let link = LINK.write(Controller::new(Capabilities { single_outputs: true, ..Capabilities::default() }));
         let record = POLLED.write(PollRecord::empty());
         let mut due = Instant::from_ticks(0);
-        let mut sent = 0;
         loop {
             let now = pins.now();
-            while let Some(byte) = received.dequeue() {
-                link.receive(now, byte);
-            }
+            PUMP.receive(link, now, || received.dequeue());
             if now >= due {
                 // From now, not from when it was due: after a delay there is nothing to catch up with.
                 due = Instant::from_ticks(now.as_ticks() + POLL_US);
                 let Ok(()) = serve::service(link, now, sequencer, &mut pins, record);
             }
-            line::send_on(FRAME, &mut sent, |frame| link.transmit(now, frame));
+            PUMP.transmit(link, now, line::send);
         }
     }
     // An invalid rig never moves: the watchdog resets it to here.

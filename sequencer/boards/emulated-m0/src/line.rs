@@ -9,7 +9,6 @@ use cortex_m::interrupt::InterruptNumber;
 use cortex_m::peripheral::NVIC;
 use critical_section::Mutex;
 use heapless::spsc::{Consumer, Producer, Queue};
-use seathold_sequencer::link::frame::Frame;
 
 /// Bytes received and not yet processed: 22 ms of a full line.
 pub type Received = Queue<u8, 256>;
@@ -82,24 +81,13 @@ pub fn interrupted() {
     });
 }
 
-/// Continues sending, with the next frame when one is out, until the UART is busy or there is no more.
-pub fn send_on(frame: &mut Frame, sent: &mut usize, mut next: impl FnMut(&mut Frame) -> bool) {
-    loop {
-        if *sent >= frame.len() {
-            *sent = 0;
-            frame.clear();
-            if !next(frame) {
-                return;
-            }
-        }
-        match frame.get(*sent) {
-            Some(&byte) if send(byte) => *sent += 1,
-            _ => return,
-        }
-    }
+/// Takes the first byte, unless one is on its way out; returns how many were taken.
+pub fn send(bytes: &[u8]) -> usize {
+    let Some(&byte) = bytes.first() else { return 0 };
+    usize::from(send_byte(byte))
 }
 
-fn send(byte: u8) -> bool {
+fn send_byte(byte: u8) -> bool {
     let busy = critical_section::with(|cs| SENDING.borrow(cs).replace(true));
     if busy && read(SENT) == 0 {
         return false;

@@ -20,8 +20,8 @@ use seathold_board::{down, stop_memory::Retained, two_stacks};
 use seathold_sequencer::input::Sides;
 use seathold_sequencer::io::{StopMemory, Watchdog};
 use seathold_sequencer::link::controller::Controller;
-use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::message::Capabilities;
+use seathold_sequencer::link::pump::Pump;
 use seathold_sequencer::link::rig_keeper::{RigKeeper, WithoutRig};
 use seathold_sequencer::link::serve;
 use seathold_sequencer::poll_loop::PollRecord;
@@ -204,16 +204,13 @@ fn main() -> ! {
     let link = link_in(LINK);
 
     let record = POLLED;
-    let mut frame = Frame::new();
-    let mut sent = 0;
+    let mut pump = Pump::new();
     let mut done = 0;
     loop {
         let ticks = critical_section::with(|cs| *TICKS.borrow_ref(cs));
         // The line's time follows the wall clock, not with the simulated rig's.
         let now = Instant::from_ticks(u64::from(ticks) * u64::from(POLL_MS) * 1_000 / u64::from(SPEED));
-        while let Some(byte) = received.dequeue() {
-            link.receive(now, byte);
-        }
+        pump.receive(link, now, || received.dequeue());
         if done != ticks {
             done += 1;
             let Ok(()) = serve::service_with(link, now, sequencer, rig, record, keeper);
@@ -226,20 +223,8 @@ fn main() -> ! {
             dog.feed();
             log::events(&record.events);
         }
-        loop {
-            if sent == frame.len() {
-                sent = 0;
-                frame.clear();
-                if !link.transmit(now, &mut frame) {
-                    break;
-                }
-            }
-            match frame.get(sent) {
-                Some(&byte) if uart::send(byte) => sent += 1,
-                _ => break,
-            }
-        }
-        if frame.is_empty() && done == critical_section::with(|cs| *TICKS.borrow_ref(cs)) {
+        pump.transmit(link, now, |bytes| bytes.first().map_or(0, |&byte| uart::send(byte).into()));
+        if pump.is_idle() && done == critical_section::with(|cs| *TICKS.borrow_ref(cs)) {
             cortex_m::asm::wfi();
         }
     }

@@ -35,9 +35,9 @@ use seathold_sequencer::adapters::solenoid::{Sense, Solenoid};
 use seathold_sequencer::adapters::{MonotonicClock, Parts, Switch};
 use seathold_sequencer::io::{Hardware, StopMemory, Watchdog};
 use seathold_sequencer::link::controller::Controller;
-use seathold_sequencer::link::frame::Frame;
 use seathold_sequencer::link::key::Key;
 use seathold_sequencer::link::message::Capabilities;
+use seathold_sequencer::link::pump::Pump;
 use seathold_sequencer::link::rig_keeper::{RigKeeper, WithoutRig};
 use seathold_sequencer::link::serve;
 use seathold_sequencer::link::start_button::StartButton;
@@ -120,12 +120,10 @@ fn main() -> ! {
     let (sensor_supply, far_supply_end) = Channel::new(sensor_supply, for_far_supply);
     let (sensor_supply_copy, supply_supply_end) = for_supply_supply.split();
 
-    let (Some(transducer), Some(thermistor), Some(rig)) = (
-        rig::TRANSDUCER.validate_with(|_| {}),
-        rig::THERMOMETER.validate_with(rig::THERMISTOR, |_| {}),
-        rig::rig().and_then(|raw| raw.validate_with(|_| {})),
-    ) else {
-        // Checked by a test on the host, so impossible; otherwise nothing would ever move.
+    // Checked by a test on the host, so impossible; otherwise nothing would ever move.
+    let (Some(transducer), Some(thermistor)) =
+        (rig::TRANSDUCER.validate_with(|_| {}), rig::THERMOMETER.validate_with(rig::THERMISTOR, |_| {}))
+    else {
         stop()
     };
     let mut hardware = Parts {
@@ -139,12 +137,17 @@ fn main() -> ! {
         pilot_valve: Solenoid::active_high(pins.gpio4.reconfigure::<FunctionSioOutput, PullDown>())
             .with_read_back(Sense::low(pins.gpio8.reconfigure::<FunctionSioInput, PullNone>()), rig::READ_BACK_FOLLOW),
         stop_circuit: Contact::closed_low(pins.gpio10.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
-        guard: Contact::closed_low(pins.gpio11.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
-        shut_switch: Contact::closed_low(pins.gpio12.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD),
+        guard: rig::GUARD_FITTED
+            .then(|| Contact::closed_low(pins.gpio11.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD)),
+        shut_switch: rig::SHUT_SWITCH_FITTED
+            .then(|| Contact::closed_low(pins.gpio12.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD)),
         watchdog: dog,
         clock: Clock64(hal::Timer::new(part.TIMER, &mut part.RESETS, &clocks)),
         stop_memory: Retained,
     };
+    // Once more from here on: the set-up above was watched too.
+    let Ok(()) = hardware.begin(rig::WATCHDOG) else { stop() };
+    let Some(rig) = rig::rig().and_then(|raw| hardware.describe(raw).validate_with(|_| {})) else { stop() };
     let mut start_contact =
         Contact::closed_low(pins.gpio13.reconfigure::<FunctionSioInput, PullUp>(), rig::CONTACT_HOLD);
     let mut start_button = StartButton::default();
@@ -172,13 +175,11 @@ fn main() -> ! {
     }
 
     let record = POLLED;
-    let mut frame = Frame::new();
-    let (mut sent, mut done) = (0, analogue::readings());
+    let mut pump = Pump::new();
+    let mut done = analogue::readings();
     loop {
         let now = hardware.now();
-        while let Some(byte) = received.dequeue() {
-            link.receive(now, byte);
-        }
+        pump.receive(link, now, || received.dequeue());
         usb::poll_again();
         let due = analogue::readings();
         if done != due {
@@ -194,19 +195,7 @@ fn main() -> ! {
             let Ok(()) = empty_lamp.set_state(empty.into());
             log(&record.events);
         }
-        loop {
-            if sent == frame.len() {
-                sent = 0;
-                frame.clear();
-                if !link.transmit(now, &mut frame) {
-                    break;
-                }
-            }
-            match frame.get(sent..).map(usb::send) {
-                Some(count) if count > 0 => sent += count,
-                _ => break,
-            }
-        }
+        pump.transmit(link, now, usb::send);
         if done == analogue::readings() {
             // The system timer wakes it 8000 times a second.
             cortex_m::asm::wfi();

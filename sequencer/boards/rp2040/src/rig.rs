@@ -3,10 +3,10 @@
 //!
 //! The host reads it back with every run.
 
-use seathold_sequencer::adapters::divider::{MILLIKELVIN, RawDivider};
+use seathold_sequencer::adapters::divider::RawDivider;
 use seathold_sequencer::adapters::ratiometric::RawRatiometric;
 use seathold_sequencer::adapters::thermistor::Thermistor;
-use seathold_sequencer::rig::RawRig;
+use seathold_sequencer::rig::{RawRig, RigFacts};
 use seathold_sequencer::time::{Duration, millis};
 
 /// Readings a second of every channel.
@@ -40,14 +40,25 @@ pub(crate) const THERMOMETER: RawDivider = RawDivider::DEMO;
 /// Its thermistor.
 pub(crate) const THERMISTOR: Thermistor = Thermistor::TEN_KILOHM;
 
-/// The rig, or `None` where something above does not fit together.
+/// A guard contact is wired. Without one the pin is left alone, and no guard is asked for.
+pub(crate) const GUARD_FITTED: bool = true;
+
+/// A switch on the valve is wired.
+pub(crate) const SHUT_SWITCH_FITTED: bool = false;
+
+/// The rig, but for what its parts say by themselves: which contacts and channels are fitted, and their scales. `None` where
+/// the transducer does not fit together.
+///
+/// Volume, uncertainties and background are the demonstration's: measure your own (`seathold calibrate`), and load them.
 pub(crate) fn rig() -> Option<RawRig> {
-    let transducer = TRANSDUCER.validate_with(|_| {})?.transducer();
-    Some(RawRig {
-        far: transducer,
-        supply: Some(transducer),
-        thermometer: Some(MILLIKELVIN),
-        shut_switch_fitted: false,
-        ..RawRig::DEMO
-    })
+    Some(RawRig::new(RigFacts {
+        hard_max_pa: 900_000,
+        far: TRANSDUCER.validate_with(|_| {})?.transducer(),
+        atmosphere_pa: 101_325.0,
+        far_volume_m3: 45e-6,
+        far_volume_u_rel: 0.02,
+        gain_u_rel: 0.002,
+        background_u_pa_m3_s: 5e-6,
+        temperature_drift_u_k_s: 2e-4,
+    }))
 }
