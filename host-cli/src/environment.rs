@@ -5,7 +5,8 @@ use std::fmt;
 use std::path::PathBuf;
 
 /// Variables that are looked at, besides those that begin with [`PREFIX`].
-const OTHERS: &[&str] = &["NO_COLOR", "TERM", "XDG_CONFIG_HOME", "HOME", "APPDATA"];
+const OTHERS: &[&str] =
+    &["NO_COLOR", "TERM", "XDG_CONFIG_HOME", "HOME", "APPDATA", "PGPASSWORD", "PGPASSFILE", "PGSSLROOTCERT"];
 
 /// What the names of this program's variables begin with.
 pub const PREFIX: &str = "SEATHOLD_";

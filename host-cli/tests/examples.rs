@@ -33,6 +33,10 @@ const NOT_RUN: &[(&str, &str)] = &[
     ("batch close --operator Ada", "of a batch that is done; the other example closes one that is not"),
     ("register quarantine remove", "needs something refused; `register`"),
     ("register verify --head", "the head is one of a report"),
+    ("register verify postgres", "needs an office; `office`"),
+    ("register push", "needs an office; `office`"),
+    ("register pull", "needs an office; `office`"),
+    ("register office-tables", "needs a program with the office; `office`"),
 ];
 
 fn seathold(dir: &Path, words: &[&str]) -> (Option<i32>, String) {

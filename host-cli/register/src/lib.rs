@@ -19,7 +19,9 @@ pub mod reason;
 mod record;
 mod schema;
 mod soundness;
+pub mod staged;
 mod transaction;
+pub mod transfer;
 pub mod valves;
 pub mod verify;
 

@@ -27,6 +27,7 @@ pub mod label;
 mod left_on_rig;
 pub mod manual;
 mod named_files;
+pub mod office;
 mod page_file;
 pub mod pair;
 pub mod plan;
@@ -73,6 +74,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::help;
+use crate::redact::redacted;
 use tell_settings::tell_settings;
 use typed::{NotTyped, Typed};
 
@@ -116,7 +118,7 @@ fn run_with(typed: Result<Typed, NotTyped>, console: &mut Console<'_>) -> Exit {
     let exit = done.unwrap_or_else(|why| {
         if !matches!(why, Error::ClosedPipe) {
             // Nothing is left to say it to when this fails too.
-            let _ = writeln!(console.err, "error: {why}");
+            let _ = writeln!(console.err, "error: {}", redacted(&why.to_string()));
         }
         why.exit()
     });
@@ -185,6 +187,8 @@ fn acts(command: &Command) -> bool {
             **command,
             register::RegisterCommand::Merge { .. }
                 | register::RegisterCommand::Import { .. }
+                | register::RegisterCommand::Push(_)
+                | register::RegisterCommand::Pull(_)
                 | register::RegisterCommand::Quarantine(register::QuarantineCommand::Remove { .. })
         ),
         Command::Rig(command) => matches!(command, RigCommand::Load(_) | RigCommand::WaiveCheck(_)),
@@ -251,7 +255,7 @@ fn typed_wrong(why: &clap::Error, console: &mut Console<'_>) -> Result<Exit, Err
         return Ok(Exit::Good);
     }
     // Whether or not anybody reads it: nothing was run.
-    let _ = write!(console.err, "{text}");
+    let _ = write!(console.err, "{}", redacted(&text.to_string()));
     Ok(Exit::BadInput)
 }
 

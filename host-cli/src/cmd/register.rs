@@ -14,6 +14,7 @@ use seathold_text::messages::counted;
 use serde_json::json;
 
 use super::find::{RegisterArg, RunFilterArgs};
+use super::office::{OfficeArgs, TypedAddress};
 use super::progress::Counter;
 use crate::console::Console;
 use crate::error::Error;
@@ -41,6 +42,9 @@ pub enum RegisterCommand {
     },
     /// Check every record: its seal, its position, and its columns against its recording; and the file itself
     Verify {
+        /// An office's database, instead of a register: its chains, also against the register where there is one
+        #[arg(value_name = "ADDRESS", value_parser = TypedAddress::typed)]
+        office: Option<TypedAddress>,
         /// A head written down earlier (the seal, or its first 16 digits or more) that must still be in a chain; may be
         /// given again
         #[arg(long, value_name = "HASH", value_parser = head)]
@@ -58,6 +62,19 @@ pub enum RegisterCommand {
         files: Vec<PathBuf>,
         #[command(flatten)]
         register: RegisterArg,
+    },
+    /// Send this bench's records to an office's database; nothing is sent twice
+    Push(OfficeArgs),
+    /// Take in what other benches sent to an office's database, as `merge` takes it from a file
+    Pull(OfficeArgs),
+    /// Print the tables of an office as SQL, or make them in its database
+    OfficeTables {
+        /// The database, by the login that is to own them: they are made there, or brought to this program's version
+        #[arg(value_name = "ADDRESS", value_parser = TypedAddress::typed)]
+        office: Option<TypedAddress>,
+        /// Print only what follows this version
+        #[arg(long, value_name = "VERSION", default_value_t = 0, value_parser = clap::value_parser!(i32).range(0..), conflicts_with = "office")]
+        after: i32,
     },
     /// Import stand-alone recordings; nothing is added twice
     Import {
@@ -87,6 +104,9 @@ pub enum RegisterCommand {
     Bundle {
         /// The file
         out: PathBuf,
+        /// Everything that this bench recorded after its record of this number, of whatever kind: 0 for all
+        #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(i64).range(0..), conflicts_with_all = ["serial", "batch", "since", "until", "verdict", "recipe_name", "leak", "by_operator"], help_heading = "Which runs")]
+        after: Option<i64>,
         #[command(flatten)]
         filter: RunFilterArgs,
         #[command(flatten)]
@@ -127,7 +147,11 @@ fn head(text: &str) -> Result<String, String> {
 pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Result<Exit, Error> {
     if !matches!(
         command,
-        RegisterCommand::Info { .. } | RegisterCommand::Verify { .. } | RegisterCommand::Extract { .. }
+        RegisterCommand::Info { .. }
+            | RegisterCommand::Verify { .. }
+            | RegisterCommand::Extract { .. }
+            | RegisterCommand::Push(_)
+            | RegisterCommand::OfficeTables { .. }
     ) {
         // Identifiers of benches and records are made of it.
         console.date()?;
@@ -141,7 +165,15 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             writeln!(console.out, "{}: made for bench {bench} ({})", file.display(), register.bench())?;
         }
         RegisterCommand::Info { register, json } => info(&register.register, *json, console)?,
-        RegisterCommand::Verify { head, replay, register } => {
+        RegisterCommand::Verify { office: Some(office), head, replay, register } => {
+            return super::office::verify(office, register, head, *replay, console);
+        }
+        RegisterCommand::Push(args) => return super::office::push(args, console),
+        RegisterCommand::Pull(args) => return super::office::pull(args, console),
+        RegisterCommand::OfficeTables { office, after } => {
+            return super::office::tables(office.as_ref(), *after, console);
+        }
+        RegisterCommand::Verify { office: None, head, replay, register } => {
             return verify(&register.register, head, *replay, console);
         }
         RegisterCommand::Merge { files, register } => {
@@ -173,9 +205,13 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             file::write(&out, &bytes, Replace::Never)?;
             writeln!(console.out, "{}", out.display())?;
         }
-        RegisterCommand::Bundle { out, filter, register } => {
+        RegisterCommand::Bundle { out, after, filter, register } => {
             let register = Register::open(&register.register, Access::Read)?;
-            let merged = register.bundle(out, &filter.filter(&register)?, console.clock.now())?;
+            let now = console.clock.now();
+            let merged = match after {
+                Some(after) => register.bundle_after(out, *after, now)?,
+                None => register.bundle(out, &filter.filter(&register)?, now)?,
+            };
             writeln!(console.out, "{}: {}", out.display(), brought(&merged))?;
             return Ok(if merged.quarantined > 0 { Exit::Storage } else { Exit::Good });
         }
@@ -353,21 +389,9 @@ fn verify(path: &Path, heads: &[String], replay: bool, console: &mut Console<'_>
                     chain.seal
                 )?;
             }
-            let mut exit = Exit::Good;
-            for head in heads {
-                match register.record_sealed(head)? {
-                    Some(record) => writeln!(console.out, "head {head}: is record {}", register.short(&record))?,
-                    None => {
-                        exit = Exit::Storage;
-                        writeln!(
-                            console.out,
-                            "head {head}: is in no chain here: a chain was made anew since it was written down, or it \
-                             is of another register"
-                        )?;
-                    }
-                }
-            }
-            Ok(exit)
+            tell_heads(heads, console, |head| {
+                Ok(register.record_sealed(head)?.map(|record| register.short(&record)))
+            })
         }
         Verification::Unsound(what) => {
             writeln!(console.out, "the file is not sound, so what it shows may not be all: {what}")?;
@@ -379,4 +403,27 @@ fn verify(path: &Path, heads: &[String], replay: bool, console: &mut Console<'_>
             Ok(Exit::Storage)
         }
     }
+}
+
+/// Says which records heads are that somebody wrote down.
+pub(super) fn tell_heads(
+    heads: &[String],
+    console: &mut Console<'_>,
+    mut record_sealed: impl FnMut(&str) -> Result<Option<String>, Error>,
+) -> Result<Exit, Error> {
+    let mut exit = Exit::Good;
+    for head in heads {
+        match record_sealed(head)? {
+            Some(record) => writeln!(console.out, "head {head}: is record {record}")?,
+            None => {
+                exit = Exit::Storage;
+                writeln!(
+                    console.out,
+                    "head {head}: is in no chain here: a chain was made anew since it was written down, or it is of another \
+                     register"
+                )?;
+            }
+        }
+    }
+    Ok(exit)
 }

@@ -1,0 +1,9 @@
+//! The office: benches' records in a real PostgreSQL server, sent, read back, cut off, and tampered with.
+
+#![cfg(unix)]
+
+mod bench;
+mod ends;
+mod killed;
+mod refused;
+mod round_trip;
