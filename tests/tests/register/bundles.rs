@@ -22,12 +22,10 @@ fn seals(dir: &Path, register: &str) -> Vec<(i64, String)> {
     all.iter().map(|record| (record.number(), record.seal().to_owned())).collect()
 }
 
-/// What a batch's list says is left to do.
+/// What a batch's list says is left to do, where records have the same names at both ends.
 fn work(dir: &Path, register: &str) -> Vec<String> {
-    let said = good(dir, register, &["batch", "status", "--batch", "spring"]);
-    // Names of records are longer where they are another bench's.
-    let whole = |line: &str| line.split("(record").next().unwrap_or_default().trim_end().to_owned();
-    said.lines().filter(|line| line.contains("HM-0")).map(whole).collect()
+    let said = good(dir, register, &["batch", "status", "--batch", "spring", "--json"]);
+    said.lines().map(str::to_owned).collect()
 }
 
 fn run(dir: &Path, serial: &str, more: &[&str]) {
@@ -104,5 +102,5 @@ fn a_bundle_since_a_day_has_the_rework_after_the_last_run() {
     good(dir, BENCH, &["register", "bundle", "[DIR]/since.bundle", "--since", "2026-03-02"]);
     good(dir, OFFICE, &["register", "merge", "[DIR]/since.bundle"]);
     assert_eq!(work(dir, OFFICE), work(dir, BENCH));
-    assert!(work(dir, OFFICE)[0].contains("to retest"), "{:?}", work(dir, OFFICE));
+    assert!(work(dir, OFFICE).concat().contains("retest"), "{:?}", work(dir, OFFICE));
 }
