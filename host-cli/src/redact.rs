@@ -1,4 +1,47 @@
-//! Texts that may hold a password, as they may be shown.
+//! Texts that may hold a password, as they may be shown: the address of an office as it was typed.
+
+use std::convert::Infallible;
+use std::fmt;
+
+/// An address as it was typed: shown without a password that should not be in it.
+#[derive(Clone, PartialEq, Eq)]
+pub struct TypedAddress(pub(crate) String);
+
+impl TypedAddress {
+    /// Takes whatever was typed, for a command that is about nothing else and says what is wrong with it.
+    pub(crate) fn typed(text: &str) -> Result<Self, Infallible> {
+        Ok(Self(text.to_owned()))
+    }
+
+    /// Takes an address to which runs are to be sent, so that what is wrong with it is said before any run.
+    pub(crate) fn checked(text: &str) -> Result<Self, String> {
+        if cfg!(not(feature = "office")) {
+            return Err(LEFT_OUT.into());
+        }
+        if !is_address(text) {
+            return Err("an office's address begins with postgres://, like postgres://bench_1@office/seathold".into());
+        }
+        if redacted(text) != text {
+            return Err("leave the password out, it is looked for in PGPASSWORD and ~/.pgpass".into());
+        }
+        Ok(Self(text.to_owned()))
+    }
+}
+
+impl fmt::Debug for TypedAddress {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "TypedAddress({})", redacted(&self.0))
+    }
+}
+
+/// What is said where this program was built without the office.
+pub(crate) const LEFT_OUT: &str =
+    "this program was built without the office: `cargo build --release --features office` builds one with it";
+
+/// Whether a text is meant to be an address of an office.
+pub(crate) fn is_address(text: &str) -> bool {
+    text.starts_with("postgres://") || text.starts_with("postgresql://")
+}
 
 /// A text in which whatever stands where an address has its password is left out: for messages that repeat what was typed.
 pub fn redacted(text: &str) -> String {

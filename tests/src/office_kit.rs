@@ -42,6 +42,16 @@ fn programs() -> Option<PathBuf> {
     found.into_iter().find(|folder| ["initdb", "postgres", "psql"].iter().all(|name| folder.join(name).exists()))
 }
 
+/// Makes a certificate for this machine, as docs/office.md says; `false` where there is no program for it.
+pub fn certified(folder: &Path, name: &str) -> bool {
+    let mut openssl = as_nobody("openssl");
+    openssl.args(["req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "30", "-subj", "/CN=office"]);
+    openssl.args(["-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1"]);
+    openssl.args(["-addext", "basicConstraints=critical,CA:FALSE"]);
+    openssl.args(["-keyout", &format!("{name}.key"), "-out", &format!("{name}.pem")]).current_dir(folder);
+    openssl.stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok_and(|made| made.success())
+}
+
 fn is_root() -> bool {
     rustix::process::geteuid().is_root()
 }
@@ -86,11 +96,29 @@ impl Server {
             .output()
             .unwrap();
         assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+        // The database "tls" is only for an encrypted line.
+        let rules = data.join("pg_hba.conf");
+        let plain = std::fs::read_to_string(&rules).unwrap();
+        std::fs::write(&rules, format!("hostnossl tls all all reject\n{plain}")).unwrap();
+        if certified(&folder, "office") {
+            let settings = data.join("postgresql.conf");
+            let more = format!(
+                "\nssl = on\nssl_cert_file = '{0}/office.pem'\nssl_key_file = '{0}/office.key'\n",
+                folder.display()
+            );
+            let before = std::fs::read_to_string(&settings).unwrap();
+            std::fs::write(&settings, before + &more).unwrap();
+        }
         let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
         let keeper = Self::begin(&programs, &folder, port);
         let server = Self { programs, folder, port, keeper };
         server.wait();
         Some(server)
+    }
+
+    /// The certificate of the server, where one could be made.
+    pub fn certificate(&self) -> Option<PathBuf> {
+        Some(self.folder.join("office.pem")).filter(|path| path.exists())
     }
 
     fn begin(programs: &Path, folder: &Path, port: u16) -> Child {
@@ -165,12 +193,17 @@ impl Server {
 
     /// A database that was made before.
     pub fn known(&self, base: &str) -> Base<'_> {
-        Base { server: self, name: base.into() }
+        Base { server: self, name: base.into(), options: String::new() }
     }
 
     /// A database with the tables, and these logins: a bench each, and `reader`, which reads everything. Logins are made
     /// once in a server, so tests that share one give theirs names of their own.
     pub fn office(&self, base: &str, benches: &[&str]) -> Base<'_> {
+        self.office_over(base, benches, "")
+    }
+
+    /// The same with options that every address of it has.
+    pub fn office_over(&self, base: &str, benches: &[&str], options: &str) -> Base<'_> {
         self.sql("postgres", &format!("CREATE DATABASE {base}")).unwrap();
         let owner = format!("{base}_keeper");
         let mut logins = format!(
@@ -181,7 +214,7 @@ impl Server {
             logins += &format!("CREATE ROLE {base}_{bench} LOGIN PASSWORD '{PASSWORD}';");
         }
         self.sql("postgres", &logins).unwrap();
-        let made = Base { server: self, name: base.into() };
+        let made = Base { server: self, name: base.into(), options: options.into() };
         let said = made.seathold(Path::new("/nowhere"), &["register", "office-tables", &made.address("keeper")]);
         assert_eq!((said.code, said.err.as_str()), (0, ""), "{}", said.out);
         let mut grants = format!("GRANT seathold_office TO {base}_reader;");
@@ -214,12 +247,13 @@ fn answer(mut psql: Command) -> Result<String, String> {
 pub struct Base<'a> {
     server: &'a Server,
     name: String,
+    options: String,
 }
 
 impl Base<'_> {
     /// The address for a login of it: "one", "reader", "keeper".
     pub fn address(&self, login: &str) -> String {
-        format!("postgres://{0}_{login}@127.0.0.1:{1}/{0}", self.name, self.server.port)
+        format!("postgres://{0}_{login}@127.0.0.1:{1}/{0}{2}", self.name, self.server.port, self.options)
     }
 
     /// The environment of a program that knows the password.

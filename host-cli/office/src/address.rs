@@ -14,6 +14,8 @@ use crate::error::Error;
 const CONNECT: Duration = Duration::from_secs(10);
 /// How long what was sent may stay without an acknowledgement before the line counts as broken.
 const SILENCE: Duration = Duration::from_secs(30);
+/// How long the server lets a statement take, and wait for another's; a transaction of a client that is gone ends.
+const PATIENCE: &str = "-c statement_timeout=600s -c lock_timeout=60s -c idle_in_transaction_session_timeout=120s";
 /// Longest password file that is read.
 const PASSFILE_MAX: u64 = 1 << 20;
 
@@ -102,6 +104,9 @@ impl OfficeAddress {
         config.ssl_mode(if roots.is_some() { SslMode::Require } else { SslMode::Disable });
         config.connect_timeout(CONNECT).tcp_user_timeout(SILENCE).keepalives_idle(SILENCE);
         config.application_name("seathold");
+        if config.get_options().is_none() {
+            config.options(PATIENCE);
+        }
         let password = match variable("PGPASSWORD").filter(|word| !word.is_empty()) {
             Some(word) => Some(word),
             None => password_of_file(variable, [&name, &port.to_string(), &base, &user])?,

@@ -1,12 +1,17 @@
 //! A connection to an office, and errors with its address.
 
 use std::fmt;
+use std::sync::mpsc::channel;
+use std::time::Duration;
 
 use postgres::types::ToSql;
 use postgres::{Client, NoTls, Row, Transaction};
 
 use crate::address::OfficeAddress;
 use crate::error::{Error, words};
+
+/// How long to wait until the login is done.
+const ANSWER: Duration = Duration::from_secs(15);
 
 /// An open connection.
 pub struct Office {
@@ -47,13 +52,24 @@ impl Office {
     /// # Errors
     /// When the office cannot be reached or refuses the login.
     pub fn connect(address: &OfficeAddress) -> Result<Self, Error> {
-        let shown = address.to_string();
-        let client = match &address.roots {
-            Some(roots) => address.config.connect(crate::roots::encrypted(roots)?),
-            None => address.config.connect(NoTls),
-        };
-        let client = client.map_err(|why| ErrorNames(shown.clone()).of(&why))?;
-        Ok(Self { client, shown })
+        let names = ErrorNames(address.to_string());
+        let (config, line) = (address.config.clone(), address.roots.as_deref().map(crate::roots::encrypted));
+        let line = line.transpose()?;
+        let (answer, answered) = channel();
+        // Something that takes the connection and then says nothing would be waited for without an end.
+        std::thread::spawn(move || {
+            let client = match line {
+                Some(line) => config.connect(line),
+                None => config.connect(NoTls),
+            };
+            // Nobody may be waiting any more.
+            let _ = answer.send(client);
+        });
+        match answered.recv_timeout(ANSWER) {
+            Ok(Ok(client)) => Ok(Self { client, shown: names.0 }),
+            Ok(Err(why)) => Err(names.of(&why)),
+            Err(_) => Err(names.fault(&format!("cannot be reached: no answer within {} s", ANSWER.as_secs()))),
+        }
     }
 
     /// For errors while the connection is borrowed.

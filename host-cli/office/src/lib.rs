@@ -11,6 +11,7 @@ mod read;
 mod roots;
 pub mod schema;
 mod soundness;
+mod valve;
 pub mod verify;
 
 pub use address::OfficeAddress;

@@ -27,6 +27,11 @@ pub struct StagedBench {
 }
 
 impl Register {
+    /// In messages it is called this from now on, and not by the name of a temporary file.
+    pub fn call(&mut self, name: PathBuf) {
+        self.path = name;
+    }
+
     /// Makes a register at `path` of these records; nothing of them is checked, for that is what the gate does. In
     /// messages it is called `origin`.
     ///

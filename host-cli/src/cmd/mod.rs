@@ -187,7 +187,7 @@ fn acts(command: &Command) -> bool {
             **command,
             register::RegisterCommand::Merge { .. }
                 | register::RegisterCommand::Import { .. }
-                | register::RegisterCommand::Push(_)
+                | register::RegisterCommand::Push { .. }
                 | register::RegisterCommand::Pull(_)
                 | register::RegisterCommand::Quarantine(register::QuarantineCommand::Remove { .. })
         ),

@@ -14,11 +14,12 @@ use seathold_text::messages::counted;
 use serde_json::json;
 
 use super::find::{RegisterArg, RunFilterArgs};
-use super::office::{OfficeArgs, TypedAddress};
+use super::office::{OfficeArgs, background};
 use super::progress::Counter;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::redact::TypedAddress;
 use crate::schema::{self, JsonKind};
 
 /// `seathold register …`.
@@ -64,7 +65,13 @@ pub enum RegisterCommand {
         register: RegisterArg,
     },
     /// Send this bench's records to an office's database; nothing is sent twice
-    Push(OfficeArgs),
+    Push {
+        #[command(flatten)]
+        office: OfficeArgs,
+        /// After a run: says nothing here, and leaves what went wrong to be said by the next run
+        #[arg(long, hide = true)]
+        in_background: bool,
+    },
     /// Take in what other benches sent to an office's database, as `merge` takes it from a file
     Pull(OfficeArgs),
     /// Print the tables of an office as SQL, or make them in its database
@@ -150,7 +157,7 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
         RegisterCommand::Info { .. }
             | RegisterCommand::Verify { .. }
             | RegisterCommand::Extract { .. }
-            | RegisterCommand::Push(_)
+            | RegisterCommand::Push { .. }
             | RegisterCommand::OfficeTables { .. }
     ) {
         // Identifiers of benches and records are made of it.
@@ -168,7 +175,13 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
         RegisterCommand::Verify { office: Some(office), head, replay, register } => {
             return super::office::verify(office, register, head, *replay, console);
         }
-        RegisterCommand::Push(args) => return super::office::push(args, console),
+        RegisterCommand::Push { office, in_background } => {
+            let pushed = super::office::push(office, console);
+            if *in_background {
+                background::note(&office.register.register, pushed.as_ref().err())?;
+            }
+            return pushed;
+        }
         RegisterCommand::Pull(args) => return super::office::pull(args, console),
         RegisterCommand::OfficeTables { office, after } => {
             return super::office::tables(office.as_ref(), *after, console);

@@ -23,6 +23,7 @@ use seathold_text::messages::{self, UnitFormat};
 use seathold_text::outcome;
 use serde_json::{Value, json};
 
+use super::office::background;
 use super::named_files::place;
 use crate::args::RunArgs;
 use crate::console::Console;
@@ -320,6 +321,9 @@ pub(super) fn finish(
     // Before anything is printed: it is then kept.
     let kept = args.register.as_ref().map(|register| keep(register, &path, &how.meta, console));
     let kept = kept.transpose();
+    if let (Ok(Some(_)), Some(address), Some(register)) = (&kept, &args.push, &args.register) {
+        background::begin(address, register, console);
+    }
     match screen_error {
         // The reader of the results has gone; the exit code is still right.
         Some(Error::ClosedPipe) => return kept.map(|_| Exit::of(&summary)),

@@ -2,7 +2,9 @@
 
 #![cfg(unix)]
 
+mod background;
 mod bench;
+mod encrypted;
 mod ends;
 mod killed;
 mod refused;

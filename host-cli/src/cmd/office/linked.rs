@@ -12,10 +12,11 @@ use seathold_text::messages::counted;
 use super::super::find::RegisterArg;
 use super::super::progress::Counter;
 use super::super::register::tell_heads;
-use super::{OfficeArgs, TypedAddress};
+use super::OfficeArgs;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::redact::TypedAddress;
 
 impl From<seathold_office::Error> for Error {
     fn from(why: seathold_office::Error) -> Self {
@@ -31,6 +32,23 @@ impl From<seathold_office::Error> for Error {
 fn connect(address: &TypedAddress, console: &Console<'_>) -> Result<Office, Error> {
     let variable = |name: &str| console.environment.said(name).map(str::to_owned);
     Ok(Office::connect(&OfficeAddress::new(&address.0, &variable)?)?)
+}
+
+/// What an office has of one valve, in a register that lasts as long as it is looked at.
+#[derive(Debug)]
+pub(in crate::cmd) struct ValveRegister {
+    pub(in crate::cmd) register: Register,
+    _folder: tempfile::TempDir,
+}
+
+impl ValveRegister {
+    /// Reads it, through the gate.
+    pub(in crate::cmd) fn of(address: &TypedAddress, serial: &str, console: &Console<'_>) -> Result<Self, Error> {
+        let mut office = connect(address, console)?;
+        let folder = tempfile::tempdir().map_err(|why| Error::file("make", &std::env::temp_dir(), why))?;
+        let register = office.valve_register(serial, folder.path(), console.date()?)?;
+        Ok(Self { register, _folder: folder })
+    }
 }
 
 pub(in crate::cmd) fn push(args: &OfficeArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
