@@ -90,7 +90,13 @@ impl Server {
         let data = folder.join("data");
         let made = as_nobody(programs.join("initdb"))
             .current_dir(&folder)
-            .args(["--no-sync", "--username=root", "--auth-local=trust", "--auth-host=scram-sha-256", "--encoding=UTF8"])
+            .args([
+                "--no-sync",
+                "--username=root",
+                "--auth-local=trust",
+                "--auth-host=scram-sha-256",
+                "--encoding=UTF8",
+            ])
             .args(["--locale=C", "-D"])
             .arg(&data)
             .output()

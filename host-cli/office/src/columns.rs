@@ -57,9 +57,15 @@ enum CellColumn<'a> {
 impl<'a> CellColumn<'a> {
     fn new(column: &str, values: impl Iterator<Item = &'a CellValue>) -> Self {
         match CellType::of(column) {
-            CellType::Text => Self::Text(values.map(|v| if let CellValue::Text(t) = v { Some(t.as_str()) } else { None }).collect()),
-            CellType::Whole => Self::Whole(values.map(|v| if let CellValue::Integer(n) = v { Some(*n) } else { None }).collect()),
-            CellType::Real => Self::Real(values.map(|v| if let CellValue::Real(x) = v { Some(*x) } else { None }).collect()),
+            CellType::Text => {
+                Self::Text(values.map(|v| if let CellValue::Text(t) = v { Some(t.as_str()) } else { None }).collect())
+            }
+            CellType::Whole => {
+                Self::Whole(values.map(|v| if let CellValue::Integer(n) = v { Some(*n) } else { None }).collect())
+            }
+            CellType::Real => {
+                Self::Real(values.map(|v| if let CellValue::Real(x) = v { Some(*x) } else { None }).collect())
+            }
         }
     }
 
@@ -104,7 +110,9 @@ impl<'a> RowsToAdd<'a> {
             ("bench", CellColumn::Text(vec![Some(bench); rows.len()])),
             ("number", CellColumn::Whole(rows.iter().map(|(number, _)| Some(*number)).collect())),
         ];
-        let column = |(at, column): (usize, &&'static str)| (*column, CellColumn::new(column, rows.iter().filter_map(|(_, row)| row.get(at))));
+        let column = |(at, column): (usize, &&'static str)| {
+            (*column, CellColumn::new(column, rows.iter().filter_map(|(_, row)| row.get(at))))
+        };
         columns.extend(SIDE_COLUMNS.iter().enumerate().map(column));
         Self { table: "sides", columns }
     }
@@ -112,7 +120,8 @@ impl<'a> RowsToAdd<'a> {
     /// The statement, and its parameters.
     pub(crate) fn statement(&self) -> (String, Vec<&(dyn ToSql + Sync)>) {
         let names: Vec<&str> = self.columns.iter().map(|(name, _)| *name).collect();
-        let of = |(at, (name, _)): (usize, &(&str, CellColumn<'_>))| format!("${}::{}[]", at + 1, CellType::of(name).name());
+        let of =
+            |(at, (name, _)): (usize, &(&str, CellColumn<'_>))| format!("${}::{}[]", at + 1, CellType::of(name).name());
         let arrays: Vec<String> = self.columns.iter().enumerate().map(of).collect();
         let text = format!(
             "INSERT INTO seathold.{} ({}) SELECT * FROM unnest({}) ON CONFLICT DO NOTHING",
@@ -136,7 +145,15 @@ mod tests {
             let (_, rest) = schema.split_once(&format!("CREATE TABLE seathold.{table} (\n")).unwrap();
             let (body, _) = rest.split_once("\n);").unwrap();
             let lines = body.lines().filter(|line| !line.trim_start().starts_with("PRIMARY KEY"));
-            lines.map(|line| line.trim().trim_end_matches(',').split_once(' ').map(|(a, b)| (a.to_owned(), b.trim().to_owned())).unwrap()).collect()
+            lines
+                .map(|line| {
+                    line.trim()
+                        .trim_end_matches(',')
+                        .split_once(' ')
+                        .map(|(a, b)| (a.to_owned(), b.trim().to_owned()))
+                        .unwrap()
+                })
+                .collect()
         };
         let names = |table: &str| columns_of(table).into_iter().map(|(name, _)| name).collect::<Vec<_>>();
         for kind in [RecordKind::Run, RecordKind::Note] {

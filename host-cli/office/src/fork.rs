@@ -32,7 +32,8 @@ impl Office {
 
     /// The seal of one record here.
     fn seal_here(&mut self, bench: &str, number: i64) -> Result<Option<String>, Error> {
-        let rows = self.rows("SELECT seal FROM seathold.records WHERE bench = $1 AND number = $2", &[&bench, &number])?;
+        let rows =
+            self.rows("SELECT seal FROM seathold.records WHERE bench = $1 AND number = $2", &[&bench, &number])?;
         Ok(rows.first().map(|row| row.get(0)))
     }
 
@@ -50,7 +51,14 @@ impl Office {
 
     /// What is wrong where a register's chain and the one here do not fit, if anything. `end`: that of the chain here;
     /// `last`: number of the register's last record of it.
-    pub(crate) fn fork(&mut self, register: &Register, bench: &str, name: &str, end: &OfficeEnd, last: i64) -> Result<Option<String>, Error> {
+    pub(crate) fn fork(
+        &mut self,
+        register: &Register,
+        bench: &str,
+        name: &str,
+        end: &OfficeEnd,
+        last: i64,
+    ) -> Result<Option<String>, Error> {
         let both = end.number.min(last);
         if both == 0 {
             return Ok(None);

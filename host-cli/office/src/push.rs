@@ -58,7 +58,8 @@ impl Office {
                 register.path().display()
             )));
         }
-        let mut counts = PushCounts { known: end.number.unsigned_abs(), lost: ahead.abs_diff(end.number), ..PushCounts::default() };
+        let mut counts =
+            PushCounts { known: end.number.unsigned_abs(), lost: ahead.abs_diff(end.number), ..PushCounts::default() };
         if end.number == last {
             return Ok(counts);
         }
@@ -82,7 +83,14 @@ impl Office {
     }
 
     /// What was pushed once and was lost here must be what the register has.
-    fn fork_of_head(&mut self, register: &Register, bench: &str, name: &str, seal: &str, number: i64) -> Result<Option<String>, Error> {
+    fn fork_of_head(
+        &mut self,
+        register: &Register,
+        bench: &str,
+        name: &str,
+        seal: &str,
+        number: i64,
+    ) -> Result<Option<String>, Error> {
         let here = register.seal_of(bench, number)?;
         let other = here.is_some_and(|here| here != seal);
         Ok(other.then(|| {
@@ -99,7 +107,8 @@ impl Office {
         let text = "INSERT INTO seathold.benches (bench, name) VALUES ($1, $2) ON CONFLICT DO NOTHING";
         let names = self.names();
         self.client.execute(text, &[&bench, &name]).map_err(|why| names.of(&why))?;
-        let row = self.row("SELECT count(*) FROM seathold.benches WHERE bench = $1 AND role = current_user", &[&bench])?;
+        let row =
+            self.row("SELECT count(*) FROM seathold.benches WHERE bench = $1 AND role = current_user", &[&bench])?;
         if row.get::<_, i64>(0) == 1 {
             return Ok(());
         }
@@ -206,11 +215,18 @@ fn add(
 }
 
 /// Recipes, rigs and calibrations, each once.
-fn texts(change: &mut Transaction<'_>, bench: &str, records: &[TransferRecord], sent: &mut SentTexts) -> Result<(), postgres::Error> {
+fn texts(
+    change: &mut Transaction<'_>,
+    bench: &str,
+    records: &[TransferRecord],
+    sent: &mut SentTexts,
+) -> Result<(), postgres::Error> {
     for (table, sha256, json) in records.iter().flat_map(TransferRecord::shared) {
         // Two tables may have one text.
         if sent.0.insert(format!("{table} {sha256}")) {
-            let text = format!("INSERT INTO seathold.{table} (bench, sha256, json) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING");
+            let text = format!(
+                "INSERT INTO seathold.{table} (bench, sha256, json) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING"
+            );
             change.execute(&text, &[&bench, &sha256, &json])?;
         }
     }

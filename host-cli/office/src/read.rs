@@ -65,7 +65,12 @@ impl Office {
     }
 
     /// The records of these places, in order; one whose content is not there is left out.
-    pub(crate) fn records(&mut self, bench: &str, places: &[OfficePlace], texts: &mut TextsRead) -> Result<Vec<TransferRecord>, Error> {
+    pub(crate) fn records(
+        &mut self,
+        bench: &str,
+        places: &[OfficePlace],
+        texts: &mut TextsRead,
+    ) -> Result<Vec<TransferRecord>, Error> {
         let numbers = |kind| places.iter().filter(|p| p.kind == kind).map(|p| p.number).collect::<Vec<i64>>();
         let (runs, notes) = (numbers(RecordKind::Run), numbers(RecordKind::Note));
         let mut values = self.values(RecordKind::Run, bench, &runs)?;
@@ -96,10 +101,9 @@ impl Office {
         let columns: Vec<(usize, &str)> = kept(kind).collect();
         let listed: Vec<String> = columns.iter().map(|(_, column)| format!("x.{column}")).collect();
         let (recording, join) = match kind {
-            RecordKind::Run => (
-                ", c.bytes",
-                "LEFT JOIN seathold.recordings c ON c.bench = x.bench AND c.sha256 = x.recording",
-            ),
+            RecordKind::Run => {
+                (", c.bytes", "LEFT JOIN seathold.recordings c ON c.bench = x.bench AND c.sha256 = x.recording")
+            }
             RecordKind::Note => ("", ""),
         };
         let text = format!(
@@ -141,7 +145,12 @@ impl Office {
     }
 
     /// Reads the shared texts that these records name and that were not read yet.
-    fn read_texts(&mut self, bench: &str, values: &HashMap<i64, ValuesRead>, read: &mut TextsRead) -> Result<(), Error> {
+    fn read_texts(
+        &mut self,
+        bench: &str,
+        values: &HashMap<i64, ValuesRead>,
+        read: &mut TextsRead,
+    ) -> Result<(), Error> {
         if read.bytes > TEXTS_KEPT {
             *read = TextsRead::default();
         }
@@ -150,7 +159,9 @@ impl Office {
             let mut hashes: Vec<&str> = values
                 .values()
                 .filter(|values| values.values.len() + 1 == RecordKind::Run.columns().len())
-                .filter_map(|values| if let Some(CellValue::Text(hash)) = values.values.get(at) { Some(hash.as_str()) } else { None })
+                .filter_map(|values| {
+                    if let Some(CellValue::Text(hash)) = values.values.get(at) { Some(hash.as_str()) } else { None }
+                })
                 .filter(|hash| !read.texts.contains_key(&(table, bench.to_owned(), (*hash).to_owned())))
                 .collect();
             hashes.sort_unstable();

@@ -19,7 +19,9 @@ impl Office {
         )?;
         if let Some(row) = unguarded.first() {
             let table: String = row.get(0);
-            return Ok(Some(format!("table {table} is not guarded: its trigger {table}_stay or its row security is missing or off")));
+            return Ok(Some(format!(
+                "table {table} is not guarded: its trigger {table}_stay or its row security is missing or off"
+            )));
         }
         let beside = self.rows(
             "SELECT 'run', bench, number FROM seathold.runs x WHERE NOT EXISTS \

@@ -37,8 +37,8 @@ impl Office {
         }
         let batches: Vec<String> = batches.into_iter().collect();
         // What is noted of a batch as a whole: its list, what it demands, its end.
-        let of_batches =
-            self.rows("SELECT bench, number FROM seathold.notes WHERE batch = ANY($1) AND serial IS NULL", &[&batches])?;
+        let of_batches = self
+            .rows("SELECT bench, number FROM seathold.notes WHERE batch = ANY($1) AND serial IS NULL", &[&batches])?;
         for row in &of_batches {
             wanted.entry(row.get(0)).or_default().insert(row.get(1));
         }

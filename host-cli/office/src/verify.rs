@@ -122,7 +122,11 @@ impl Office {
     }
 
     /// A bench whose records the register has from here, and which is not here any more.
-    fn bench_missing(&mut self, register: Option<&Register>, chains: &[OfficeChain]) -> Result<Option<BrokenRecord>, Error> {
+    fn bench_missing(
+        &mut self,
+        register: Option<&Register>,
+        chains: &[OfficeChain],
+    ) -> Result<Option<BrokenRecord>, Error> {
         let Some(register) = register else { return Ok(None) };
         if !self.reads_all()? {
             return Ok(None);
@@ -168,7 +172,8 @@ fn compared(
         }
     }
     if last > number && !chain.local {
-        let what = format!("to {last} are in {in_register} and not here: an end was cut off, or that came by another way");
+        let what =
+            format!("to {last} are in {in_register} and not here: an end was cut off, or that came by another way");
         return Ok(Err(walk.broken(number + 1, what)));
     }
     Ok(Ok(Some((last - number).max(0))))

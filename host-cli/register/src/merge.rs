@@ -124,9 +124,7 @@ impl Register {
         }
         let time = "(?1 IS NULL OR written_at >= ?1) AND (?2 IS NULL OR written_at < ?2)";
         let mut notes = self.notes_where(time, (since.as_deref(), until.as_deref()))?;
-        notes.retain(|note| {
-            (serial.is_none() || note.serial == *serial) && (batch.is_none() || note.batch == *batch)
-        });
+        notes.retain(|note| (serial.is_none() || note.serial == *serial) && (batch.is_none() || note.batch == *batch));
         Ok(notes)
     }
 

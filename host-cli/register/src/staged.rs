@@ -50,7 +50,8 @@ impl Register {
         register.db.execute_batch("PRAGMA synchronous = OFF; PRAGMA foreign_keys = OFF;").at(&at)?;
         transact(&mut register.db, |change| {
             for StagedBench { bench, name } in benches {
-                let text = "INSERT INTO benches (bench, name, local, complete, last_number, seal) VALUES (?, ?, 0, 0, 0, ?)";
+                let text =
+                    "INSERT INTO benches (bench, name, local, complete, last_number, seal) VALUES (?, ?, 0, 0, 0, ?)";
                 change.execute(text, params![bench, name, genesis(bench)])?;
             }
             // A list is what its batch was opened with, and then what was added.
@@ -69,7 +70,8 @@ fn list(db: &Connection, record: &TransferRecord) -> rusqlite::Result<()> {
     if record.text("kind") == "opened" {
         let mut head = text.lines().next().unwrap_or_default().split('\t');
         let (name, check_digit) = (head.next().unwrap_or_default(), head.next().unwrap_or_default());
-        let statement = "INSERT INTO batches (batch, name, opened_at, check_digit) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING";
+        let statement =
+            "INSERT INTO batches (batch, name, opened_at, check_digit) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING";
         db.execute(statement, params![batch, name, record.text("written_at"), check_digit])?;
     }
     for stated in sealed_list::valves(text) {

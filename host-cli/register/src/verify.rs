@@ -230,9 +230,10 @@ impl ChainWalk {
     /// The next records, from wherever they are kept: each by itself, and in its place.
     pub fn next_records(&mut self, records: &[TransferRecord], replay: bool) -> Option<BrokenRecord> {
         let faults = faults(records.iter().map(|record| &record.sealed).collect(), replay);
-        records.iter().zip(faults).find_map(|(record, fault)| {
-            self.step(&record.sealed, fault.or_else(|| record.altered().map(Into::into)))
-        })
+        records
+            .iter()
+            .zip(faults)
+            .find_map(|(record, fault)| self.step(&record.sealed, fault.or_else(|| record.altered().map(Into::into))))
     }
 
     /// The next record, with what is wrong with it by itself.

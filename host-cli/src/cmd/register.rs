@@ -402,9 +402,7 @@ fn verify(path: &Path, heads: &[String], replay: bool, console: &mut Console<'_>
                     chain.seal
                 )?;
             }
-            tell_heads(heads, console, |head| {
-                Ok(register.record_sealed(head)?.map(|record| register.short(&record)))
-            })
+            tell_heads(heads, console, |head| Ok(register.record_sealed(head)?.map(|record| register.short(&record))))
         }
         Verification::Unsound(what) => {
             writeln!(console.out, "the file is not sound, so what it shows may not be all: {what}")?;

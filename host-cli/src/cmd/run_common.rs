@@ -23,8 +23,8 @@ use seathold_text::messages::{self, UnitFormat};
 use seathold_text::outcome;
 use serde_json::{Value, json};
 
-use super::office::background;
 use super::named_files::place;
+use super::office::background;
 use crate::args::RunArgs;
 use crate::console::Console;
 use crate::error::Error;

@@ -51,7 +51,10 @@ fn an_office_that_is_down_is_said_once_and_delays_nothing() {
     assert!(!err(run(dir, "HM-001", &down, &[])).contains("office"));
     until("the note", || kept.exists());
     let second = err(run(dir, "HM-002", &down, &[]));
-    assert!(second.contains("the last push to the office did not work") && second.contains("cannot be reached"), "{second}");
+    assert!(
+        second.contains("the last push to the office did not work") && second.contains("cannot be reached"),
+        "{second}"
+    );
     std::thread::sleep(Duration::from_millis(500));
     assert!(!err(run(dir, "HM-003", &down, &[])).contains("office"));
     // One that takes the connection and says nothing.

@@ -16,7 +16,8 @@ fn only_the_server_that_is_known_gets_anything() {
     let dir = tempfile::tempdir().unwrap();
     let dir = dir.path();
     bench(dir, "one", 1..3);
-    let base = server.office_over("tls", &["one"], &format!("?sslmode=verify-full&sslrootcert={}", certificate.display()));
+    let base =
+        server.office_over("tls", &["one"], &format!("?sslmode=verify-full&sslrootcert={}", certificate.display()));
     let push = |more: &str, code| {
         let address = format!("{}{more}", base.address("one").split('?').next().unwrap());
         said(&base, dir, &["register", "push", &address, "--register", "[DIR]/one.sqlite"], code)

@@ -35,7 +35,10 @@ fn a_fork_is_seen_and_named() {
     // Gone on with: two chains with one beginning, shorter and longer.
     append("copy", 200..202);
     let forked = push(&base, dir, "one", "copy", 6);
-    assert!(forked.contains("bench one has another record 11 here than in") && forked.contains("Nothing was sent"), "{forked}");
+    assert!(
+        forked.contains("bench one has another record 11 here than in") && forked.contains("Nothing was sent"),
+        "{forked}"
+    );
     append("copy", 202..210);
     let forked = push(&base, dir, "one", "copy", 6);
     assert!(forked.contains("bench one has another record 11 here than in"), "{forked}");
@@ -84,7 +87,8 @@ fn two_copies_at_once_become_no_mixture() {
 /// Does SQL that the guards refuse, as somebody who takes them off and puts them on again.
 fn tamper(base: &Base<'_>, text: &str) {
     let kept = ["records", "runs", "sides", "notes", "recordings", "recipes", "rigs", "calibrations", "heads"];
-    let all = |word: &str| kept.map(|table| format!("ALTER TABLE seathold.{table} {word} TRIGGER {table}_stay;")).concat();
+    let all =
+        |word: &str| kept.map(|table| format!("ALTER TABLE seathold.{table} {word} TRIGGER {table}_stay;")).concat();
     base.sql(&format!("{} {text}; {}", all("DISABLE"), all("ENABLE")));
 }
 
@@ -127,29 +131,42 @@ fn every_change_is_found() {
         tamper(&base, text);
         let said = verify(&base, 6);
         assert!(said.contains(found), "{text}: {said}");
-        let restore: String = ["records", "runs", "sides", "notes", "recordings", "recipes", "rigs", "calibrations", "heads"]
-            .map(|table| format!("DELETE FROM seathold.{table}; INSERT INTO seathold.{table} SELECT * FROM kept.{table};"))
-            .concat();
+        let restore: String =
+            ["records", "runs", "sides", "notes", "recordings", "recipes", "rigs", "calibrations", "heads"]
+                .map(|table| {
+                    format!("DELETE FROM seathold.{table}; INSERT INTO seathold.{table} SELECT * FROM kept.{table};")
+                })
+                .concat();
         tamper(&base, &restore);
         verify(&base, 0);
     }
     // Guards that were taken off.
     base.sql("ALTER TABLE seathold.runs DISABLE TRIGGER runs_stay");
     assert!(verify(&base, 6).contains("table runs is not guarded"));
-    base.sql("ALTER TABLE seathold.runs ENABLE TRIGGER runs_stay; ALTER TABLE seathold.notes DISABLE ROW LEVEL SECURITY");
+    base.sql(
+        "ALTER TABLE seathold.runs ENABLE TRIGGER runs_stay; ALTER TABLE seathold.notes DISABLE ROW LEVEL SECURITY",
+    );
     assert!(verify(&base, 6).contains("table notes is not guarded"));
     base.sql("ALTER TABLE seathold.notes ENABLE ROW LEVEL SECURITY");
     // Cut off with its heads: by itself the rest is whole. The office's own register has the end, and a head on a report.
     let head = base.sql("SELECT seal FROM seathold.records WHERE number = 10");
-    let cut = ["records", "runs", "sides", "notes", "heads"].map(|t| format!("DELETE FROM seathold.{t} WHERE number > 7;"));
-    tamper(&base, &(cut.concat() + "INSERT INTO seathold.heads (bench, number, seal) SELECT bench, number, seal FROM seathold.records WHERE number = 7"));
+    let cut =
+        ["records", "runs", "sides", "notes", "heads"].map(|t| format!("DELETE FROM seathold.{t} WHERE number > 7;"));
+    tamper(
+        &base,
+        &(cut.concat()
+            + "INSERT INTO seathold.heads (bench, number, seal) SELECT bench, number, seal FROM seathold.records WHERE number = 7"),
+    );
     verify(&base, 0);
     let words = ["register", "verify", &base.address("reader"), "--register", "[DIR]/office.sqlite"];
     let said_so = said(&base, dir, &words, 6);
     assert!(said_so.contains("/8 to 10 are in [DIR]/office.sqlite and not here"), "{said_so}");
     let words = ["register", "verify", &base.address("reader"), "--head", &head, "--register", "[DIR]/one.sqlite"];
     let said_so = said(&base, dir, &words, 6);
-    assert!(said_so.contains("3 more in [DIR]/one.sqlite not sent yet") && said_so.contains("is in no chain here"), "{said_so}");
+    assert!(
+        said_so.contains("3 more in [DIR]/one.sqlite not sent yet") && said_so.contains("is in no chain here"),
+        "{said_so}"
+    );
     // The bench has it all, and sends it again.
     push(&base, dir, "one", "one", 0);
     assert!(seathold(dir, &["register", "verify", "--register", "[DIR]/one.sqlite"]).code == 0);
@@ -169,6 +186,9 @@ fn what_the_office_lost_is_sent_again() {
     let cut = ["records", "runs", "sides", "notes"].map(|t| format!("DELETE FROM seathold.{t} WHERE number > 7;"));
     tamper(&base, &cut.concat());
     let again = push(&base, dir, "one", "one", 0);
-    assert!(again.contains("1 run and 2 notes sent, 7 already there; 3 of them had been there and were lost"), "{again}");
+    assert!(
+        again.contains("1 run and 2 notes sent, 7 already there; 3 of them had been there and were lost"),
+        "{again}"
+    );
     verify(&base, 0);
 }

@@ -107,7 +107,10 @@ fn mistakes_are_said_clearly_and_without_the_password() {
     assert!(said.code == 2 && said.err.contains("wrong_one:…@127") && !said.err.contains(PASSWORD), "{}", said.err);
     // A database that has no such tables.
     server.sql("postgres", "CREATE DATABASE bare").unwrap();
-    let (code, why) = try_it(&good.replace("wrong_one", "keeper").replace("/wrong", "/bare").replace("keeper", "wrong_one"), &base.environment());
+    let (code, why) = try_it(
+        &good.replace("wrong_one", "keeper").replace("/wrong", "/bare").replace("keeper", "wrong_one"),
+        &base.environment(),
+    );
     assert!(code == 6 && why.contains("has no tables of seathold"), "{code} {why}");
     // The password of a file, which others must not read.
     let file = dir.join(".pgpass");

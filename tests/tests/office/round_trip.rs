@@ -144,8 +144,10 @@ fn the_gate_is_the_same() {
     bench(dir, "one", 1..3);
     // A bench that is not what it says: its columns call another verdict than its recording, and are sealed so.
     let db = rusqlite::Connection::open(dir.join("one.sqlite")).unwrap();
-    db.execute_batch("DROP TRIGGER notes_stay; UPDATE notes SET operator = 'Ada' || char(27) || '[2J' WHERE number = 4")
-        .unwrap();
+    db.execute_batch(
+        "DROP TRIGGER notes_stay; UPDATE notes SET operator = 'Ada' || char(27) || '[2J' WHERE number = 4",
+    )
+    .unwrap();
     let number_4: (Vec<rusqlite::types::Value>, String) = db
         .query_row("SELECT bench, number, kind, batch, serial, about, operator, written_at, text, previous FROM notes WHERE number = 4", [], |row| {
             Ok(((0..10).map(|at| row.get(at)).collect::<Result<_, _>>()?, String::new()))

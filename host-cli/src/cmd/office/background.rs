@@ -25,7 +25,11 @@ pub(in crate::cmd) fn begin(address: &TypedAddress, register: &Path, console: &m
     let kept = beside(register);
     if let Some(what) = std::fs::read_to_string(&kept).ok().as_deref().and_then(|text| text.strip_prefix(NEW)) {
         // Told or not, the run is what counts.
-        let _ = writeln!(console.err, "the last push to the office did not work, each run tries again: {}", what.trim_end());
+        let _ = writeln!(
+            console.err,
+            "the last push to the office did not work, each run tries again: {}",
+            what.trim_end()
+        );
         let _ = file::write(&kept, format!("{TOLD}{what}").as_bytes(), Replace::Any);
     }
     let Some(program) = &console.environment.program else { return };

@@ -62,11 +62,8 @@ pub(in crate::cmd) fn push(args: &OfficeArgs, console: &mut Console<'_>) -> Resu
         interrupts.load(Ordering::Relaxed) == 0
     })?;
     counter.end();
-    let lost = if counts.lost > 0 {
-        format!("; {} of them had been there and were lost", counts.lost)
-    } else {
-        String::new()
-    };
+    let lost =
+        if counts.lost > 0 { format!("; {} of them had been there and were lost", counts.lost) } else { String::new() };
     writeln!(
         console.out,
         "{office}: {} and {} sent, {} already there{lost}",
@@ -146,7 +143,10 @@ pub(in crate::cmd) fn verify(
                 )?;
             }
             if !office.reads_all()? {
-                writeln!(console.err, "this login reads only its own records: those of other benches were not checked")?;
+                writeln!(
+                    console.err,
+                    "this login reads only its own records: those of other benches were not checked"
+                )?;
             }
             tell_heads(heads, console, |head| Ok(office.record_sealed(head)?))
         }
