@@ -22,7 +22,6 @@ use seathold_sequencer::verdict::Verdict;
 use seathold_text::messages::{self, UnitFormat};
 use serde_json::json;
 
-use super::office::ValveRegister;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -205,8 +204,8 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
             let why = "an office is asked for one valve: --serial; for more, `seathold register pull` brings all into a register";
             return Err(Error::usage(why));
         };
-        valve = ValveRegister::of(&TypedAddress(named.into_owned()), serial, console)?;
-        &valve.register
+        valve = super::office::valve(&TypedAddress(named.into_owned()), serial, console)?;
+        &valve.0
     } else {
         file = Register::open(&args.register.register, Access::Read)?;
         &file

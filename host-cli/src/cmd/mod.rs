@@ -22,6 +22,7 @@ pub mod export;
 mod files;
 pub mod find;
 pub mod fleet;
+mod heads;
 pub mod identify;
 pub mod label;
 mod left_on_rig;
@@ -188,7 +189,7 @@ fn acts(command: &Command) -> bool {
             register::RegisterCommand::Merge { .. }
                 | register::RegisterCommand::Import { .. }
                 | register::RegisterCommand::Push { .. }
-                | register::RegisterCommand::Pull(_)
+                | register::RegisterCommand::Pull { .. }
                 | register::RegisterCommand::Quarantine(register::QuarantineCommand::Remove { .. })
         ),
         Command::Rig(command) => matches!(command, RigCommand::Load(_) | RigCommand::WaiveCheck(_)),

@@ -14,7 +14,8 @@ use seathold_text::messages::counted;
 use serde_json::json;
 
 use super::find::{RegisterArg, RunFilterArgs};
-use super::office::{OfficeArgs, background};
+use super::heads::tell_heads;
+use super::office::background;
 use super::progress::Counter;
 use crate::console::Console;
 use crate::error::Error;
@@ -66,14 +67,23 @@ pub enum RegisterCommand {
     },
     /// Send this bench's records to an office's database; nothing is sent twice
     Push {
+        /// The office's database, like postgres://bench_1@office/seathold; the password is taken from PGPASSWORD or ~/.pgpass
+        #[arg(value_name = "ADDRESS", value_parser = TypedAddress::typed)]
+        office: TypedAddress,
         #[command(flatten)]
-        office: OfficeArgs,
+        register: RegisterArg,
         /// After a run: says nothing here, and leaves what went wrong to be said by the next run
         #[arg(long, hide = true)]
         in_background: bool,
     },
     /// Take in what other benches sent to an office's database, as `merge` takes it from a file
-    Pull(OfficeArgs),
+    Pull {
+        /// The office's database, like postgres://reader@office/seathold; the password is taken from PGPASSWORD or ~/.pgpass
+        #[arg(value_name = "ADDRESS", value_parser = TypedAddress::typed)]
+        office: TypedAddress,
+        #[command(flatten)]
+        register: RegisterArg,
+    },
     /// Print the tables of an office as SQL, or make them in its database
     OfficeTables {
         /// The database, by the login that is to own them: they are made there, or brought to this program's version
@@ -173,16 +183,16 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
         }
         RegisterCommand::Info { register, json } => info(&register.register, *json, console)?,
         RegisterCommand::Verify { office: Some(office), head, replay, register } => {
-            return super::office::verify(office, register, head, *replay, console);
+            return super::office::verify(office, &register.register, head, *replay, console);
         }
-        RegisterCommand::Push { office, in_background } => {
-            let pushed = super::office::push(office, console);
+        RegisterCommand::Push { office, register, in_background } => {
+            let pushed = super::office::push(office, &register.register, console);
             if *in_background {
-                background::note(&office.register.register, pushed.as_ref().err())?;
+                background::note(&register.register, pushed.as_ref().err())?;
             }
             return pushed;
         }
-        RegisterCommand::Pull(args) => return super::office::pull(args, console),
+        RegisterCommand::Pull { office, register } => return super::office::pull(office, &register.register, console),
         RegisterCommand::OfficeTables { office, after } => {
             return super::office::tables(office.as_ref(), *after, console);
         }
@@ -414,27 +424,4 @@ fn verify(path: &Path, heads: &[String], replay: bool, console: &mut Console<'_>
             Ok(Exit::Storage)
         }
     }
-}
-
-/// Says which records heads are that somebody wrote down.
-pub(super) fn tell_heads(
-    heads: &[String],
-    console: &mut Console<'_>,
-    mut record_sealed: impl FnMut(&str) -> Result<Option<String>, Error>,
-) -> Result<Exit, Error> {
-    let mut exit = Exit::Good;
-    for head in heads {
-        match record_sealed(head)? {
-            Some(record) => writeln!(console.out, "head {head}: is record {record}")?,
-            None => {
-                exit = Exit::Storage;
-                writeln!(
-                    console.out,
-                    "head {head}: is in no chain here: a chain was made anew since it was written down, or it is of another \
-                     register"
-                )?;
-            }
-        }
-    }
-    Ok(exit)
 }

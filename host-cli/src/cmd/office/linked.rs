@@ -1,5 +1,6 @@
 //! The commands of the office, where this program has it.
 
+use std::path::Path;
 use std::sync::atomic::Ordering;
 
 use seathold_office::pull::{ShorterChain, WaitingChain};
@@ -9,10 +10,8 @@ use seathold_register::merge::MergeCounts;
 use seathold_register::{Access, DEFAULT_NAME, Register};
 use seathold_text::messages::counted;
 
-use super::super::find::RegisterArg;
+use super::super::heads::tell_heads;
 use super::super::progress::Counter;
-use super::super::register::tell_heads;
-use super::OfficeArgs;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
@@ -34,27 +33,21 @@ fn connect(address: &TypedAddress, console: &Console<'_>) -> Result<Office, Erro
     Ok(Office::connect(&OfficeAddress::new(&address.0, &variable)?)?)
 }
 
-/// What an office has of one valve, in a register that lasts as long as it is looked at.
-#[derive(Debug)]
-pub(in crate::cmd) struct ValveRegister {
-    pub(in crate::cmd) register: Register,
-    _folder: tempfile::TempDir,
+/// What an office has of one valve, through the gate, in a register that lasts as long as its folder.
+pub(in crate::cmd) fn valve(
+    address: &TypedAddress,
+    serial: &str,
+    console: &Console<'_>,
+) -> Result<(Register, tempfile::TempDir), Error> {
+    let mut office = connect(address, console)?;
+    let folder = tempfile::tempdir().map_err(|why| Error::file("make", &std::env::temp_dir(), why))?;
+    Ok((office.valve_register(serial, folder.path(), console.date()?)?, folder))
 }
 
-impl ValveRegister {
-    /// Reads it, through the gate.
-    pub(in crate::cmd) fn of(address: &TypedAddress, serial: &str, console: &Console<'_>) -> Result<Self, Error> {
-        let mut office = connect(address, console)?;
-        let folder = tempfile::tempdir().map_err(|why| Error::file("make", &std::env::temp_dir(), why))?;
-        let register = office.valve_register(serial, folder.path(), console.date()?)?;
-        Ok(Self { register, _folder: folder })
-    }
-}
-
-pub(in crate::cmd) fn push(args: &OfficeArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+pub(in crate::cmd) fn push(address: &TypedAddress, path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
     // A register that is not there is said before anybody waits for a line.
-    let register = Register::open(&args.register.register, Access::Read)?;
-    let mut office = connect(&args.address, console)?;
+    let register = Register::open(path, Access::Read)?;
+    let mut office = connect(address, console)?;
     let interrupts = console.interrupts;
     let counter = Counter::new("records sent", console.live);
     let counts = office.push(&register, |sent| {
@@ -74,11 +67,11 @@ pub(in crate::cmd) fn push(args: &OfficeArgs, console: &mut Console<'_>) -> Resu
     Ok(Exit::Good)
 }
 
-pub(in crate::cmd) fn pull(args: &OfficeArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
+pub(in crate::cmd) fn pull(address: &TypedAddress, path: &Path, console: &mut Console<'_>) -> Result<Exit, Error> {
     let now = console.date()?;
-    let mut office = connect(&args.address, console)?;
+    let mut office = connect(address, console)?;
     office.check_version()?;
-    let mut register = Register::open(&args.register.register, Access::Make)?;
+    let mut register = Register::open(path, Access::Make)?;
     let interrupts = console.interrupts;
     let counter = Counter::new("records added", console.live);
     let counts = office.pull(&mut register, now, |added| {
@@ -107,12 +100,11 @@ pub(in crate::cmd) fn pull(args: &OfficeArgs, console: &mut Console<'_>) -> Resu
 
 pub(in crate::cmd) fn verify(
     address: &TypedAddress,
-    register: &RegisterArg,
+    path: &Path,
     heads: &[String],
     replay: bool,
     console: &mut Console<'_>,
 ) -> Result<Exit, Error> {
-    let path = &register.register;
     // Where nobody named a register there need be none.
     let compared = if path.as_os_str() == DEFAULT_NAME && !path.exists() {
         None
