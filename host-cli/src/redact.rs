@@ -18,6 +18,11 @@ impl TypedAddress {
         if cfg!(not(feature = "office")) {
             return Err(LEFT_OUT.into());
         }
+        Self::well_formed(text)
+    }
+
+    /// Takes an address as a setting may have it, whether or not this program has the office.
+    pub(crate) fn well_formed(text: &str) -> Result<Self, String> {
         if !is_address(text) {
             return Err("an office's address begins with postgres://, like postgres://bench_1@office/seathold".into());
         }

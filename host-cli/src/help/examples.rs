@@ -212,20 +212,14 @@ pub const EXAMPLES: &[CommandExamples] = &[
     of(
         "register push",
         &[
-            (
-                "register push postgres://bench_1@office/seathold?sslrootcert=office.pem",
-                "what is missing there, encrypted",
-            ),
+            ("register push postgres://b1@office/shop?sslrootcert=office.pem", "what is missing there, encrypted"),
             ("register push postgres://bench_1@localhost/seathold", "into a database on this machine"),
         ],
     ),
     of(
         "register pull",
         &[
-            (
-                "register pull postgres://reader@localhost/seathold --register office.sqlite",
-                "every bench, in one register",
-            ),
+            ("register pull postgres://reader@localhost/shop --register all.sqlite", "every bench, in one register"),
             ("register pull postgres://bench_1@localhost/seathold", "other benches' records, at a bench"),
         ],
     ),

@@ -204,7 +204,7 @@ fn operator(text: &str) -> Result<(), String> {
 }
 
 fn office(text: &str) -> Result<(), String> {
-    TypedAddress::checked(text).map(|_| ())
+    TypedAddress::well_formed(text).map(|_| ())
 }
 
 fn rig(text: &str) -> Result<(), String> {
