@@ -430,6 +430,7 @@ impl Context<'_> {
 mod tests {
     use std::path::Path;
 
+    use seathold_recording::hash::sha256;
     use seathold_recording::{Writer, read_bytes};
     use seathold_sequencer::event::Events;
     use seathold_sequencer::poll_loop::PollRecord;
