@@ -229,6 +229,9 @@ pub struct RunArgs {
     /// Register to keep the run in as well; made where there is none [default: only the recording]
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub register: Option<PathBuf>,
+    /// Send what the register then has to this office, in the background: `register push` says more
+    #[arg(long, value_name = "ADDRESS", value_parser = crate::redact::TypedAddress::checked, help_heading = "Output")]
+    pub push: Option<crate::redact::TypedAddress>,
     /// The run is not for the batch that is open for this valve [default: it counts there, by what the batch demands: in the register, or the bench.sqlite of this folder]
     #[arg(long, help_heading = "Output")]
     pub no_batch: bool,

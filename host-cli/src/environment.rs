@@ -5,7 +5,8 @@ use std::fmt;
 use std::path::PathBuf;
 
 /// Variables that are looked at, besides those that begin with [`PREFIX`].
-const OTHERS: &[&str] = &["NO_COLOR", "TERM", "XDG_CONFIG_HOME", "HOME", "APPDATA"];
+const OTHERS: &[&str] =
+    &["NO_COLOR", "TERM", "XDG_CONFIG_HOME", "HOME", "APPDATA", "PGPASSWORD", "PGPASSFILE", "PGSSLROOTCERT"];
 
 /// What the names of this program's variables begin with.
 pub const PREFIX: &str = "SEATHOLD_";
@@ -21,6 +22,8 @@ pub struct Environment {
     pub results_on_terminal: bool,
     /// Whether words in messages are in colour.
     pub colour: bool,
+    /// This program as a file, where it may start itself.
+    pub program: Option<PathBuf>,
 }
 
 impl Environment {
@@ -32,7 +35,7 @@ impl Environment {
             looked_at.then(|| (name, value.into_string().ok()))
         };
         let variables = std::env::vars_os().filter_map(ours).collect();
-        Self { variables, results_on_terminal, ..Self::default() }
+        Self { variables, results_on_terminal, program: std::env::current_exe().ok(), ..Self::default() }
     }
 
     /// With a variable, for a caller that sets them.

@@ -54,6 +54,9 @@ pub enum Error {
         /// What is wrong, and what to do.
         why: String,
     },
+    /// An office could not be used, or what it has does not fit.
+    #[error("{0}")]
+    Office(String),
     /// The reader of our output has gone; not an error to the user.
     #[error("output was closed")]
     ClosedPipe,
@@ -120,6 +123,7 @@ impl Error {
             Self::File(_)
             | Self::Recording(_)
             | Self::Register(_)
+            | Self::Office(_)
             | Self::Output(_)
             | Self::NotRegistered { .. }
             | Self::Refused { .. } => Exit::Storage,

@@ -19,10 +19,11 @@
 //! | [`screen`], [`plot`] | a run as it happens: bench screen, moving lines, plain lines, JSON lines; a picture of a recording |
 //! | [`schema`] | what is printed with `--json`, and its published schemas |
 //! | [`error`], [`exit`] | errors of every layer, and exit codes that scripts can rely on |
+//! | [`redact`] | texts that may hold a password |
 //!
 //! Below it are crates of their own, each of which depends only on those before it: `seathold-quantity`,
 //! `seathold-recording`, `seathold-text`, `seathold-config`, `seathold-document`, `seathold-register`,
-//! `seathold-analysis` and `seathold-report`.
+//! `seathold-analysis` and `seathold-report`; with the feature `office`, `seathold-office`.
 
 pub mod args;
 pub mod cli;
@@ -38,6 +39,7 @@ pub mod line_editor;
 pub mod passphrase;
 pub mod plot;
 pub mod quantity_args;
+pub mod redact;
 pub mod rig;
 pub mod rig_args;
 pub mod schema;

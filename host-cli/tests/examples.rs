@@ -37,6 +37,10 @@ const NOT_RUN: &[(&str, &str)] = &[
     ("certificate key office.key --passphrase", "asks for it at a terminal; `cli certificate::`"),
     ("sign", "needs a key; `register signed::`"),
     ("verify", "needs what was signed; `register signed::`, `cli certificate::`"),
+    ("register verify postgres", "needs an office; `office`"),
+    ("register push", "needs an office; `office`"),
+    ("register pull", "needs an office; `office`"),
+    ("register office-tables", "needs a program with the office; `office`"),
 ];
 
 fn seathold(dir: &Path, words: &[&str]) -> (Option<i32>, String) {

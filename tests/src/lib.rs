@@ -8,6 +8,8 @@ pub mod foretold;
 pub mod fuzzed;
 pub mod identified;
 pub mod lsoda;
+#[cfg(unix)]
+pub mod office_kit;
 pub mod picture_kit;
 pub mod proxy;
 pub mod reference;

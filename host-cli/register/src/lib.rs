@@ -21,7 +21,9 @@ mod record;
 mod schema;
 pub mod signed;
 mod soundness;
+pub mod staged;
 mod transaction;
+pub mod transfer;
 pub mod valves;
 pub mod verify;
 

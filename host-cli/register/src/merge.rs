@@ -12,21 +12,20 @@ use rayon::prelude::*;
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use seathold_recording::bounds;
-use seathold_recording::hash::sha256;
 use seathold_recording::limits::FILE_MAX;
 
 use super::append::{AppendedRun, RunMeta, insert_recording, keep, run_with};
 use super::batch::sealed_list;
 use super::correction::append_to_list;
 use super::error::{RegisterError, WithPath};
-use super::extract::SharedText;
 use super::intake::{batch_fault, record_fault, valve_fault};
 use super::open::genesis;
 use super::quarantine::Refused;
-use super::record::{RecordPlace, SHARED, SealedRecord, seal_of};
-use super::signed::Signature;
+use super::record::seal_of;
+use super::record::{RecordPlace, SealedRecord};
 use super::transaction::{one, transact};
-use super::valves::{ValveRecord, tell_valve, valve_row};
+use super::transfer::TransferRecord;
+use super::valves::{NoteRecord, ValveRecord, tell_valve, valve_row};
 use super::{Access, Register, RunFilter};
 use crate::error::Error;
 
@@ -49,15 +48,6 @@ pub struct MergeCounts {
     pub quarantined: u64,
 }
 
-/// A record on its way from one register to another.
-struct TransferRecord {
-    sealed: SealedRecord,
-    /// A run's recipe, rig and calibrations.
-    parts: Vec<SharedText>,
-    /// Its signature, where it has one.
-    signature: Option<Signature>,
-}
-
 impl Register {
     /// Adds every record of another register that is not here.
     ///
@@ -67,6 +57,14 @@ impl Register {
     pub fn merge(&mut self, from: &Path, now: Timestamp) -> Result<MergeCounts, Error> {
         let other = Self::open(from, Access::Read)?;
         self.take(&other, None, now)
+    }
+
+    /// Adds every record of a register that was made of what came from elsewhere ([`Register::staged`]).
+    ///
+    /// # Errors
+    /// As for [`Register::merge`].
+    pub fn merge_staged(&mut self, staged: &Self, now: Timestamp) -> Result<MergeCounts, Error> {
+        self.take(staged, None, now)
     }
 
     /// Writes a register of its own that holds only the selected runs, with the notes on their valves and batches. It
@@ -88,6 +86,10 @@ impl Register {
         }
         for serial in &serials {
             wanted.extend(self.notes(None, Some(serial))?.into_iter().map(|note| (note.bench, note.number)));
+        }
+        for note in self.notes_of_time(filter)? {
+            wanted.insert((note.bench, note.number));
+            batches.extend(note.batch);
         }
         // What was moved to one of them is a run of it, whatever it was recorded for; and what was struck stays struck.
         let all: Vec<(String, i64)> = wanted.iter().cloned().collect();
@@ -128,6 +130,50 @@ impl Register {
             transact(&mut bundle.db, write).at(to)?;
         }
         Ok(merged)
+    }
+
+    /// Notes that were written in the time that a selection asks for, also where no run followed them: a rework after the
+    /// last run is part of what happened since. None where it asks for more of a run than a note has.
+    fn notes_of_time(&self, filter: &RunFilter) -> Result<Vec<NoteRecord>, Error> {
+        let RunFilter { since, until, verdicts, recipe, leak, operator, serial, batch, .. } = filter;
+        let of_runs = !verdicts.is_empty() || recipe.is_some() || leak.is_some() || operator.is_some();
+        if of_runs || (since.is_none() && until.is_none()) {
+            return Ok(Vec::new());
+        }
+        let time = "(?1 IS NULL OR written_at >= ?1) AND (?2 IS NULL OR written_at < ?2)";
+        let mut notes = self.notes_where(time, (since.as_deref(), until.as_deref()))?;
+        notes.retain(|note| (serial.is_none() || note.serial == *serial) && (batch.is_none() || note.batch == *batch));
+        Ok(notes)
+    }
+
+    /// Writes a register of its own that holds every record of this bench with a greater number than `after`, of
+    /// whatever kind, and the lists of the batches that these name.
+    ///
+    /// # Errors
+    /// When the file is there already, or cannot be written; when this bench has no record of that number yet.
+    pub fn bundle_after(&self, to: &Path, after: i64, now: Timestamp) -> Result<MergeCounts, Error> {
+        let (next, _) = super::append::next(&self.db, &self.bench).at(&self.path)?;
+        if after >= next {
+            let why = format!("--after {after}: the last record of this bench is {}", next - 1);
+            return Err(Error::register(&self.path, RegisterError::Refused(why)));
+        }
+        if to.exists() {
+            return Err(Error::file("make", to, std::io::ErrorKind::AlreadyExists.into()));
+        }
+        let select = || -> rusqlite::Result<BTreeSet<(String, i64)>> {
+            // What is on the list of a batch is said by the notes that opened it and added to it.
+            let mut query = self.db.prepare(
+                "WITH sent AS (SELECT bench, number, batch FROM runs WHERE bench = ?1 AND number > ?2 \
+                 UNION ALL SELECT bench, number, batch FROM notes WHERE bench = ?1 AND number > ?2) \
+                 SELECT bench, number FROM sent UNION SELECT bench, number FROM notes \
+                 WHERE kind IN ('opened', 'added') AND batch IN (SELECT batch FROM sent)",
+            )?;
+            let rows = query.query_map((&self.bench, after), |row| Ok((row.get(0)?, row.get(1)?)))?;
+            rows.collect()
+        };
+        let wanted = select().at(&self.path)?;
+        let mut bundle = Self::open_named(to, Access::Make, "bundle")?;
+        bundle.take(self, Some(&wanted), now)
     }
 
     /// Imports a stand-alone recording, as a new record of this bench.
@@ -252,41 +298,6 @@ fn apart(other: &Path, name: &str, number: i64) -> RegisterError {
          one and `seathold register import` into the other",
         other.display()
     ))
-}
-
-impl TransferRecord {
-    /// Reads one of a register whose records may be `signed`.
-    fn read(db: &Connection, place: RecordPlace, signed: bool) -> rusqlite::Result<Self> {
-        let sealed = SealedRecord::read(db, place)?;
-        let mut parts = Vec::new();
-        if sealed.is_run() {
-            for (column, table) in SHARED {
-                let sha256 = sealed.text(column).to_owned();
-                let mut query = db.prepare_cached(&format!("SELECT json FROM {table} WHERE sha256 = ?"))?;
-                let json = query.query_row([&sha256], |row| row.get(0))?;
-                parts.push(SharedText { table, sha256, json });
-            }
-        }
-        let signature = match signed {
-            true => Signature::of(db, sealed.text("bench"), sealed.number())?,
-            false => None,
-        };
-        Ok(Self { sealed, parts, signature })
-    }
-
-    /// Whether it may be added.
-    fn check(&self, name: &str) -> Result<(), RegisterError> {
-        let part_altered = || self.parts.iter().any(|part| sha256(part.json.as_bytes()) != part.sha256);
-        let (bench, number) = (self.sealed.text("bench"), self.sealed.number());
-        let forged = |signature: &Signature| !signature.holds(bench, number, &self.sealed.seal);
-        let what = match self.sealed.altered() {
-            Some(what) => what,
-            None if part_altered() => "has a recipe, rig or calibration that was altered",
-            None if self.signature.as_ref().is_some_and(forged) => "has a signature that its key did not make",
-            None => return Ok(()),
-        };
-        Err(RegisterError::Damaged(format!("record {number} of bench {name} {what}")))
-    }
 }
 
 /// What is wrong with the batches and valves that records name, looked up once each.
@@ -443,6 +454,7 @@ impl Context<'_> {
 mod tests {
     use std::path::Path;
 
+    use seathold_recording::hash::sha256;
     use seathold_recording::{Writer, read_bytes};
     use seathold_sequencer::event::Events;
     use seathold_sequencer::poll_loop::PollRecord;

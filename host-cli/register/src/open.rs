@@ -41,6 +41,12 @@ impl Register {
     /// As for [`Self::open`].
     pub fn open_named(path: &Path, access: Access, bench: &str) -> Result<Self, Error> {
         let why = |why| Error::register(path, why);
+        // A folder of that name is not what anybody wants.
+        if path.to_str().is_some_and(|name| name.starts_with("postgres://") || name.starts_with("postgresql://")) {
+            let what = "is an office, and no register: `seathold register pull` brings its records into one, and `find \
+                        --serial` looks there itself";
+            return Err(why(RegisterError::Refused(what.into())));
+        }
         match std::fs::metadata(path) {
             Ok(is) if is.is_dir() => return Err(why(RegisterError::CannotOpen)),
             Ok(_) => {}

@@ -217,6 +217,15 @@ impl RecordPlace {
         query.query_map([bench], Self::from_row)?.collect()
     }
 
+    /// Those with greater numbers than this one, at most so many.
+    pub(super) fn of_bench_after(db: &Connection, bench: &str, after: i64, most: usize) -> rusqlite::Result<Vec<Self>> {
+        let mut query = db.prepare_cached(
+            "SELECT number, 1, id FROM runs WHERE bench = ?1 AND number > ?2 \
+             UNION ALL SELECT number, 0, id FROM notes WHERE bench = ?1 AND number > ?2 ORDER BY number LIMIT ?3",
+        )?;
+        query.query_map((bench, after, most as i64), Self::from_row)?.collect()
+    }
+
     /// That of one record.
     pub(super) fn of_record(db: &Connection, bench: &str, number: i64) -> rusqlite::Result<Self> {
         let mut query = db.prepare_cached(

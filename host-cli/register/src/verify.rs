@@ -12,6 +12,7 @@ use super::intake;
 use super::open::genesis;
 use super::record::{RecordPlace, SealedRecord};
 use super::signed::{SignedChain, last_signature_fault, signed_chain};
+use super::transfer::TransferRecord;
 use crate::error::Error;
 
 /// Records checked in parallel.
@@ -98,7 +99,7 @@ impl Register {
         let mut chains = chains(&snapshot).at(&self.path)?;
         let mut checked = 0;
         for chain in &mut chains {
-            let depth = if replay { WalkDepth::Replay } else { WalkDepth::Recordings };
+            let depth = WalkDepth::of(replay);
             if let Some(broken) = walk(&snapshot, chain, depth, &mut checked, &mut progress).at(&self.path)? {
                 return Ok(Verification::Broken(broken));
             }
@@ -240,6 +241,101 @@ enum WalkDepth {
     Replay,
 }
 
+impl WalkDepth {
+    const fn of(replay: bool) -> Self {
+        if replay { Self::Replay } else { Self::Recordings }
+    }
+}
+
+/// A walk along a chain: what came last, and what must follow it.
+#[derive(Debug)]
+pub struct ChainWalk {
+    bench: String,
+    name: String,
+    /// Whether every record from 1 on must be there.
+    complete: bool,
+    last: (i64, String),
+    here: u64,
+}
+
+impl ChainWalk {
+    /// Before the first record of a bench.
+    pub fn new(bench: &str, name: &str, complete: bool) -> Self {
+        Self { bench: bench.into(), name: name.into(), complete, last: (0, genesis(bench)), here: 0 }
+    }
+
+    /// Number and seal of the last record that was passed.
+    pub const fn last(&self) -> (i64, &String) {
+        (self.last.0, &self.last.1)
+    }
+
+    /// How many records were passed.
+    pub const fn passed(&self) -> u64 {
+        self.here
+    }
+
+    /// A record of this chain that is not valid.
+    pub fn broken(&self, number: i64, what: impl Into<String>) -> BrokenRecord {
+        BrokenRecord { bench: self.bench.clone(), name: self.name.clone(), number, what: what.into() }
+    }
+
+    /// The next records, from wherever they are kept: each by itself, and in its place.
+    pub fn next_records(&mut self, records: &[TransferRecord], replay: bool) -> Option<BrokenRecord> {
+        let faults = faults(records.iter().map(|record| &record.sealed).collect(), WalkDepth::of(replay));
+        records
+            .iter()
+            .zip(faults)
+            .find_map(|(record, fault)| self.step(&record.sealed, fault.or_else(|| record.altered().map(Into::into))))
+    }
+
+    /// The next record, with what is wrong with it by itself.
+    fn step(&mut self, sealed: &SealedRecord, fault: Option<String>) -> Option<BrokenRecord> {
+        let number = sealed.number();
+        if number > self.last.0 + 1 && self.complete {
+            return Some(self.missing_to(number - 1, ""));
+        }
+        if number <= self.last.0 {
+            return Some(self.broken(number, "is there twice"));
+        }
+        if let Some(what) = fault {
+            return Some(self.broken(number, what));
+        }
+        if number == self.last.0 + 1 && sealed.text("previous") != self.last.1 {
+            let what = "does not follow the record before it: one of them was replaced or reordered";
+            return Some(self.broken(number, what));
+        }
+        self.last = (number, sealed.seal.clone());
+        self.here += 1;
+        None
+    }
+
+    fn missing_to(&self, to: i64, whence: &str) -> BrokenRecord {
+        let from = self.last.0 + 1;
+        let which = if to == from { "is missing".into() } else { format!("to {to} are missing") };
+        self.broken(from, format!("{which}{whence}"))
+    }
+
+    /// Whether the chain ends where it is said to end.
+    pub fn end(&self, number: i64, seal: &str) -> Option<BrokenRecord> {
+        if number > self.last.0 {
+            return Some(self.missing_to(number, " from the end of the chain"));
+        }
+        let same = (number, seal) == (self.last.0, self.last.1.as_str());
+        (!same).then(|| self.broken(self.last.0, "is not the end that the chain is said to have"))
+    }
+}
+
+/// What is wrong with each record by itself, on all cores.
+fn faults(records: Vec<&SealedRecord>, depth: WalkDepth) -> Vec<Option<String>> {
+    let replayed = |sealed: &SealedRecord| sealed.bytes.as_deref().and_then(intake::run_fault);
+    let look = |sealed: &SealedRecord| match depth {
+        WalkDepth::Seals => sealed.seal_fault().map(Into::into),
+        WalkDepth::Recordings => fault_of(sealed),
+        WalkDepth::Replay => fault_of(sealed).or_else(|| replayed(sealed)),
+    };
+    records.into_par_iter().map(look).collect()
+}
+
 /// Walks a chain; its count becomes that of the records that are here.
 fn walk(
     db: &Connection,
@@ -248,44 +344,19 @@ fn walk(
     checked: &mut u64,
     progress: &mut impl FnMut(u64) -> bool,
 ) -> rusqlite::Result<Option<BrokenRecord>> {
-    let broken =
-        |number, what: String| BrokenRecord { bench: chain.bench.clone(), name: chain.name.clone(), number, what };
     let read = if depth == WalkDepth::Seals { SealedRecord::read_columns } else { SealedRecord::read };
-    let mut last = (0_i64, genesis(&chain.bench));
-    let mut here = 0;
+    let mut walk = ChainWalk::new(&chain.bench, &chain.name, chain.complete);
     for places in RecordPlace::of_bench(db, &chain.bench)?.chunks(TOGETHER) {
         let records: Vec<SealedRecord> =
             places.iter().map(|place| read(db, *place)).collect::<rusqlite::Result<_>>()?;
-        let replayed = |sealed: &SealedRecord| sealed.bytes.as_deref().and_then(intake::run_fault);
-        let look = |sealed: &SealedRecord| match depth {
-            WalkDepth::Seals => sealed.seal_fault().map(Into::into),
-            WalkDepth::Recordings => fault_of(sealed),
-            WalkDepth::Replay => fault_of(sealed).or_else(|| replayed(sealed)),
-        };
-        let found: Vec<Option<String>> = records.par_iter().map(look).collect();
-        for (sealed, found) in records.iter().zip(found) {
-            let number = sealed.number();
-            if number > last.0 + 1 && chain.complete {
-                let to = number - 1;
-                let which = if to == last.0 + 1 { "is missing".into() } else { format!("to {to} are missing") };
-                return Ok(Some(broken(last.0 + 1, which)));
-            }
-            if number <= last.0 {
-                return Ok(Some(broken(number, "is there twice".into())));
-            }
-            if let Some(what) = found {
-                return Ok(Some(broken(number, what)));
-            }
-            if number == last.0 + 1 && sealed.text("previous") != last.1 {
-                let what = "does not follow the record before it: one of them was replaced or reordered".into();
-                return Ok(Some(broken(number, what)));
+        for (sealed, found) in records.iter().zip(faults(records.iter().collect(), depth)) {
+            if let Some(broken) = walk.step(sealed, found) {
+                return Ok(Some(broken));
             }
             let parts = if depth == WalkDepth::Seals { None } else { sealed.parts_fault(db)? };
             if let Some(what) = parts {
-                return Ok(Some(broken(number, what)));
+                return Ok(Some(walk.broken(sealed.number(), what)));
             }
-            last = (number, sealed.seal.clone());
-            here += 1;
         }
         *checked += records.len() as u64;
         if !progress(*checked) {
@@ -297,14 +368,10 @@ fn walk(
             Ok((row.get(0)?, row.get(1)?))
         })?;
     let interrupted = !progress(*checked);
-    if !interrupted && ends_at > last.0 {
-        let which = if ends_at == last.0 + 1 { "is missing".into() } else { format!("to {ends_at} are missing") };
-        return Ok(Some(broken(last.0 + 1, format!("{which} from the end of the chain"))));
+    if !interrupted && let Some(broken) = walk.end(ends_at, &seal) {
+        return Ok(Some(broken));
     }
-    if !interrupted && (ends_at, &seal) != (last.0, &last.1) {
-        return Ok(Some(broken(last.0, "is not the end that the chain is said to have".into())));
-    }
-    chain.last_number = here;
+    chain.last_number = walk.passed();
     Ok(None)
 }
 

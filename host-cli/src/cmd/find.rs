@@ -25,6 +25,7 @@ use serde_json::json;
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::redact::{TypedAddress, is_address};
 use crate::schema::{self, JsonKind};
 
 /// The register that a command works on.
@@ -196,8 +197,21 @@ pub struct FindArgs {
 
 /// Lists runs by date, one line each; of a single valve also what was noted.
 pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Error> {
-    let register = Register::open(&args.register.register, Access::Read)?;
-    let filter = RunFilter { or_moved_here: true, ..args.filter.filter(&register)? };
+    let named = args.register.register.to_string_lossy();
+    let valve;
+    let file;
+    let register = if is_address(&named) {
+        let Some(serial) = &args.filter.serial else {
+            let why = "an office is asked for one valve: --serial; for more, `seathold register pull` brings all into a register";
+            return Err(Error::usage(why));
+        };
+        valve = super::office::valve(&TypedAddress(named.into_owned()), serial, console)?;
+        &valve.0
+    } else {
+        file = Register::open(&args.register.register, Access::Read)?;
+        &file
+    };
+    let filter = RunFilter { or_moved_here: true, ..args.filter.filter(register)? };
     let mut unit_formats = RecipeUnitFormats::default();
     let mut exit = Exit::Good;
     // Runs are listed whatever is in the other tables.
@@ -228,7 +242,7 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
     let local = !zone.to_offset(console.clock.now()).is_zero();
     let when = |text: &str| when(text, local.then_some(&zone));
     let mut count = 0_u64;
-    let mut marks = RunMarks::new(&register);
+    let mut marks = RunMarks::new(register);
     if let (Some(serial), false) = (&args.filter.serial, args.json)
         && let Some(valve) = register.valve(serial)?
     {
@@ -240,7 +254,7 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
     for run in register.runs(filter) {
         // One that cannot be shown takes none of the others with it.
         let shown = run.map_err(Error::from).and_then(|run| {
-            let units = unit_formats.of(&register, &run);
+            let units = unit_formats.of(register, &run);
             units.map(|units| (run.clone(), units)).map_err(|why| unreadable(&run.name(), &why))
         });
         let (run, units) = match shown {
@@ -266,7 +280,7 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
         let follows = |note: &NoteRecord| run.after_rework.as_deref() == Some(&note.name());
         let before = notes.iter().filter(|note| note.written_at < run.started_at || follows(note)).count();
         for note in notes.drain(..before) {
-            tell(console, args.json, &register, width, &note, &when)?;
+            tell(console, args.json, register, width, &note, &when)?;
         }
         if count == 0 && !args.json {
             let here = if local { "  local  " } else { "" };
@@ -294,15 +308,15 @@ pub(super) fn run(args: &FindArgs, console: &mut Console<'_>) -> Result<Exit, Er
             }
             schema::write(console, JsonKind::Find, value)?;
         } else {
-            let text = line(&register, &run, &when(&run.started_at), width, batch, &units);
+            let text = line(register, &run, &when(&run.started_at), width, batch, &units);
             writeln!(console.out, "{text}{}", mark_text(&mark, &units))?;
         }
     }
     for note in notes {
-        tell(console, args.json, &register, width, &note, &when)?;
+        tell(console, args.json, register, width, &note, &when)?;
     }
     if count == 0 && !args.json {
-        writeln!(console.err, "no run matches{}", unknown(&register, args.filter.serial.as_deref())?)?;
+        writeln!(console.err, "no run matches{}", unknown(register, args.filter.serial.as_deref())?)?;
     }
     Ok(exit)
 }

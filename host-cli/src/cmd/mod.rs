@@ -23,11 +23,13 @@ pub mod export;
 mod files;
 pub mod find;
 pub mod fleet;
+mod heads;
 pub mod identify;
 pub mod label;
 mod left_on_rig;
 pub mod manual;
 mod named_files;
+pub mod office;
 mod page_file;
 pub mod pair;
 mod picture_file;
@@ -77,6 +79,7 @@ use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
 use crate::help;
+use crate::redact::redacted;
 use tell_settings::tell_settings;
 use typed::{NotTyped, Typed};
 
@@ -120,7 +123,7 @@ fn run_with(typed: Result<Typed, NotTyped>, console: &mut Console<'_>) -> Exit {
     let exit = done.unwrap_or_else(|why| {
         if !matches!(why, Error::ClosedPipe) {
             // Nothing is left to say it to when this fails too.
-            let _ = writeln!(console.err, "error: {why}");
+            let _ = writeln!(console.err, "error: {}", redacted(&why.to_string()));
         }
         why.exit()
     });
@@ -191,6 +194,8 @@ fn acts(command: &Command) -> bool {
             **command,
             register::RegisterCommand::Merge { .. }
                 | register::RegisterCommand::Import { .. }
+                | register::RegisterCommand::Push { .. }
+                | register::RegisterCommand::Pull { .. }
                 | register::RegisterCommand::Quarantine(register::QuarantineCommand::Remove { .. })
                 | register::RegisterCommand::Key { .. }
         ),
@@ -260,7 +265,7 @@ fn typed_wrong(why: &clap::Error, console: &mut Console<'_>) -> Result<Exit, Err
         return Ok(Exit::Good);
     }
     // Whether or not anybody reads it: nothing was run.
-    let _ = write!(console.err, "{text}");
+    let _ = write!(console.err, "{}", redacted(&text.to_string()));
     Ok(Exit::BadInput)
 }
 

@@ -18,11 +18,14 @@ use serde_json::json;
 
 use super::batch_common::listed;
 use super::find::{RegisterArg, RunFilterArgs};
+use super::heads::tell_heads;
+use super::office::background;
 use super::progress::Counter;
 use super::register_signed::{KnownElsewhere, compare, head as head_of, make_key, say_key};
 use crate::console::Console;
 use crate::error::Error;
 use crate::exit::Exit;
+use crate::redact::TypedAddress;
 use crate::schema::{self, JsonKind};
 
 /// `seathold register …`.
@@ -65,6 +68,9 @@ pub enum RegisterCommand {
     },
     /// Check every record: its seal, its position, and its columns against its recording; and the file itself
     Verify {
+        /// An office's database, instead of a register: its chains, also against the register where there is one
+        #[arg(value_name = "ADDRESS", value_parser = TypedAddress::typed)]
+        office: Option<TypedAddress>,
         /// A head written down earlier (the seal, or its first 16 digits or more) that must still be in a chain; may be
         /// given again
         #[arg(long, value_name = "HASH", value_parser = head)]
@@ -89,6 +95,34 @@ pub enum RegisterCommand {
         files: Vec<PathBuf>,
         #[command(flatten)]
         register: RegisterArg,
+    },
+    /// Send this bench's records to an office's database; nothing is sent twice
+    Push {
+        /// The office's database, like postgres://bench_1@office/seathold; the password is taken from PGPASSWORD or ~/.pgpass
+        #[arg(value_name = "ADDRESS", value_parser = TypedAddress::typed)]
+        office: TypedAddress,
+        #[command(flatten)]
+        register: RegisterArg,
+        /// After a run: says nothing here, and leaves what went wrong to be said by the next run
+        #[arg(long, hide = true)]
+        in_background: bool,
+    },
+    /// Take in what other benches sent to an office's database, as `merge` takes it from a file
+    Pull {
+        /// The office's database, like postgres://reader@office/seathold; the password is taken from PGPASSWORD or ~/.pgpass
+        #[arg(value_name = "ADDRESS", value_parser = TypedAddress::typed)]
+        office: TypedAddress,
+        #[command(flatten)]
+        register: RegisterArg,
+    },
+    /// Print the tables of an office as SQL, or make them in its database
+    OfficeTables {
+        /// The database, by the login that is to own them: they are made there, or brought to this program's version
+        #[arg(value_name = "ADDRESS", value_parser = TypedAddress::typed)]
+        office: Option<TypedAddress>,
+        /// Print only what follows this version
+        #[arg(long, value_name = "VERSION", default_value_t = 0, value_parser = clap::value_parser!(i32).range(0..), conflicts_with = "office")]
+        after: i32,
     },
     /// Import stand-alone recordings; nothing is added twice
     Import {
@@ -118,6 +152,9 @@ pub enum RegisterCommand {
     Bundle {
         /// The file
         out: PathBuf,
+        /// Everything that this bench recorded after its record of this number, of whatever kind: 0 for all
+        #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(i64).range(0..), conflicts_with_all = ["serial", "batch", "since", "until", "verdict", "recipe_name", "leak", "by_operator"], help_heading = "Which runs")]
+        after: Option<i64>,
         #[command(flatten)]
         filter: RunFilterArgs,
         #[command(flatten)]
@@ -162,6 +199,8 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             | RegisterCommand::Verify { .. }
             | RegisterCommand::Extract { .. }
             | RegisterCommand::Head { .. }
+            | RegisterCommand::Push { .. }
+            | RegisterCommand::OfficeTables { .. }
     ) {
         // Identifiers of benches and records are made of it.
         console.date()?;
@@ -179,7 +218,21 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             }
         }
         RegisterCommand::Info { register, json } => info(&register.register, *json, console)?,
-        RegisterCommand::Verify { head, since_head, key, replay, register } => {
+        RegisterCommand::Verify { office: Some(office), head, replay, register, .. } => {
+            return super::office::verify(office, &register.register, head, *replay, console);
+        }
+        RegisterCommand::Push { office, register, in_background } => {
+            let pushed = super::office::push(office, &register.register, console);
+            if *in_background {
+                background::note(&register.register, pushed.as_ref().err())?;
+            }
+            return pushed;
+        }
+        RegisterCommand::Pull { office, register } => return super::office::pull(office, &register.register, console),
+        RegisterCommand::OfficeTables { office, after } => {
+            return super::office::tables(office.as_ref(), *after, console);
+        }
+        RegisterCommand::Verify { office: None, head, since_head, key, replay, register } => {
             let known = KnownElsewhere { since: since_head, key: key.as_ref() };
             return verify(&register.register, head, &known, *replay, console);
         }
@@ -217,9 +270,13 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             file::write(&out, &bytes, Replace::Never)?;
             writeln!(console.out, "{}", out.display())?;
         }
-        RegisterCommand::Bundle { out, filter, register } => {
+        RegisterCommand::Bundle { out, after, filter, register } => {
             let register = Register::open(&register.register, Access::Read)?;
-            let merged = register.bundle(out, &filter.filter(&register)?, console.clock.now())?;
+            let now = console.clock.now();
+            let merged = match after {
+                Some(after) => register.bundle_after(out, *after, now)?,
+                None => register.bundle(out, &filter.filter(&register)?, now)?,
+            };
             let bundle = Register::open(out, Access::Read)?;
             let photographs = photographs_brought(&bundle.bring_photos(Some(register.path()))?);
             writeln!(console.out, "{}: {}{photographs}", out.display(), brought(&merged))?;
@@ -450,20 +507,10 @@ fn verify(
             if photographs_there(&register, console)? != Exit::Good {
                 exit = Exit::Storage;
             }
-            for head in heads {
-                match register.record_sealed(head)? {
-                    Some(record) => writeln!(console.out, "head {head}: is record {}", register.short(&record))?,
-                    None => {
-                        exit = Exit::Storage;
-                        writeln!(
-                            console.out,
-                            "head {head}: is in no chain here: a chain was made anew since it was written down, or it \
-                             is of another register"
-                        )?;
-                    }
-                }
-            }
-            Ok(exit)
+            let told = tell_heads(heads, console, |head| {
+                Ok(register.record_sealed(head)?.map(|record| register.short(&record)))
+            })?;
+            Ok(if told == Exit::Good { exit } else { told })
         }
         Verification::Unsound(what) => {
             writeln!(console.out, "the file is not sound, so what it shows may not be all: {what}")?;

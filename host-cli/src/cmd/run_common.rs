@@ -24,6 +24,7 @@ use seathold_text::outcome;
 use serde_json::{Value, json};
 
 use super::named_files::place;
+use super::office::background;
 use crate::args::RunArgs;
 use crate::console::Console;
 use crate::error::Error;
@@ -328,6 +329,9 @@ pub(super) fn finish(
         keep(register, &path, &meta, console)
     });
     let kept = kept.transpose();
+    if let (Ok(Some(_)), Some(address), Some(register)) = (&kept, &args.push, &args.register) {
+        background::begin(address, register, console);
+    }
     match screen_error {
         // The reader of the results has gone; the exit code is still right.
         Some(Error::ClosedPipe) => return kept.map(|_| Exit::of(&summary)),

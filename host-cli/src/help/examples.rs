@@ -208,6 +208,7 @@ pub const EXAMPLES: &[CommandExamples] = &[
             ("register verify --replay", "and every recording once more"),
             ("register verify --since-head head.json", "was anything cut off since that head was kept?"),
             ("register verify --head 0123456789abcdef", "is this head, from a report, still there?"),
+            ("register verify postgres://reader@office/seathold", "what an office has, with the same walk"),
         ],
     ),
     of(
@@ -240,6 +241,27 @@ pub const EXAMPLES: &[CommandExamples] = &[
         &[
             ("register merge bench-2.sqlite", "another bench's records"),
             ("register merge sent.bundle --register shop.sqlite", "a bundle, into this register"),
+        ],
+    ),
+    of(
+        "register push",
+        &[
+            ("register push postgres://b1@office/shop?sslrootcert=office.pem", "what is missing there, encrypted"),
+            ("register push postgres://bench_1@localhost/seathold", "into a database on this machine"),
+        ],
+    ),
+    of(
+        "register pull",
+        &[
+            ("register pull postgres://reader@localhost/shop --register all.sqlite", "every bench, in one register"),
+            ("register pull postgres://bench_1@localhost/seathold", "other benches' records, at a bench"),
+        ],
+    ),
+    of(
+        "register office-tables",
+        &[
+            ("register office-tables", "the SQL, to be read or run by hand"),
+            ("register office-tables postgres://keeper@localhost/seathold", "make them there"),
         ],
     ),
     of(
@@ -281,7 +303,8 @@ pub const EXAMPLES: &[CommandExamples] = &[
         "register bundle",
         &[
             ("register bundle spring.bundle --batch spring", "a batch, to be sent"),
-            ("register bundle march.bundle --since 2026-03-01 --until 2026-03-31", "the runs of a month"),
+            ("register bundle march.bundle --since 2026-03-01 --until 2026-03-31", "the runs and notes of a month"),
+            ("register bundle new.bundle --after 12", "what came after record 12, of whatever kind"),
         ],
     ),
     of(

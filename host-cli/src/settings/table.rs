@@ -1,5 +1,6 @@
 //! Every setting: its key, its variable, the options it is for, and what it may be.
 
+use crate::redact::TypedAddress;
 use crate::rig::Address;
 
 /// A setting.
@@ -99,6 +100,17 @@ pub const SETTINGS: &[SettingDef] = &[
         options: &[everywhere("register")],
     },
     SettingDef {
+        key: "push",
+        variable: "SEATHOLD_PUSH",
+        option: "--push",
+        about: "the office that the register is sent to after each run, in the background",
+        built_in: "none",
+        example: "\"postgres://bench_1@office/seathold?sslrootcert=office.pem\"",
+        kind: SettingKind::Text(office),
+        told: true,
+        options: &[everywhere("push")],
+    },
+    SettingDef {
         key: "recordings",
         variable: "SEATHOLD_RECORDINGS",
         option: "--out, --recordings",
@@ -189,6 +201,10 @@ fn operator(text: &str) -> Result<(), String> {
         return Err("give a name, or leave the key out".into());
     }
     crate::args::person(text).map(|_| ())
+}
+
+fn office(text: &str) -> Result<(), String> {
+    TypedAddress::well_formed(text).map(|_| ())
 }
 
 fn rig(text: &str) -> Result<(), String> {

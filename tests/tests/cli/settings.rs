@@ -30,6 +30,7 @@ const VALUES: &[(&str, &str, &str)] = &[
     ("rig", "\"serial:/dev/ttyACM0\"", "tcp:127.0.0.1:4444"),
     ("key", "\"bench.key\"", "/other.key"),
     ("register", "\"bench.sqlite\"", "/other.sqlite"),
+    ("push", "\"postgres://a@localhost/x\"", "postgres://b@localhost/x"),
     ("recordings", "\"runs\"", "/elsewhere/"),
     ("confirm_serial", "true", "no"),
     ("pressure_unit", "\"kPa\"", "psi"),

@@ -198,6 +198,7 @@ fn no_two_public_types_of_a_crate_share_a_name() {
         ("host-cli/config/src", 5),
         ("host-cli/document/src", 15),
         ("host-cli/register/src", 20),
+        ("host-cli/office/src", 10),
         ("host-cli/analysis/src", 50),
         ("host-cli/report/src", 10),
     ];

@@ -16,6 +16,7 @@ const FLOORS: &[(&str, &str)] = &[
     ("host-cli/config", "seathold-config"),
     ("host-cli/document", "seathold-document"),
     ("host-cli/register", "seathold-register"),
+    ("host-cli/office", "seathold-office"),
     ("host-cli/analysis", "seathold-analysis"),
     ("host-cli/report", "seathold-report"),
     ("host-cli", "seathold"),

@@ -1,6 +1,7 @@
 //! The register of runs: what is kept in it, what spoils it, and registers put together.
 
 mod assembly;
+mod bundles;
 mod claims;
 mod hardship;
 mod intake;

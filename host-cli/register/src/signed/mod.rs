@@ -8,7 +8,8 @@ pub(crate) mod key_note;
 mod signer;
 mod walk;
 
-pub(crate) use signer::{BenchSigner, Signature};
+pub(crate) use signer::BenchSigner;
+pub use signer::Signature;
 pub use walk::{BenchKey, SignedChain};
 pub(crate) use walk::{last_signature_fault, signed_chain};
 

@@ -27,7 +27,7 @@ pub(crate) enum BenchSigner {
 
 /// A signature of a record's seal.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Signature {
+pub struct Signature {
     /// The key, in hexadecimal digits.
     pub key: String,
     /// The signature, in hexadecimal digits.
