@@ -38,7 +38,7 @@ fn run(dir: &Path, serial: &str, more: &[&str]) {
 fn a_bundle_after_a_number_brings_exactly_what_is_missing() {
     let dir = tempfile::tempdir().unwrap();
     let dir = dir.path();
-    assert_eq!(seathold(dir, &["register", "init", BENCH, "--bench", "one"]).code, 0);
+    assert_eq!(seathold(dir, &["register", "init", BENCH, "--bench", "one", "--no-key"]).code, 0);
     good(dir, BENCH, &["batch", "open", "spring", "--serials", "HM-001..HM-004", "--actuation", "air", "--dn", "25"]);
     run(dir, "HM-001", &["--valve", "scratched-seat-a"]);
     // Each of these is one more record, of another kind; after each the office gets what came since.
