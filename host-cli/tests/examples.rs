@@ -32,7 +32,6 @@ const NOT_RUN: &[(&str, &str)] = &[
     ("assembly strike", "needs records of steps; `cli assembly::`"),
     ("batch close --operator Ada", "of a batch that is done; the other example closes one that is not"),
     ("register quarantine remove", "needs something refused; `register`"),
-    ("register verify --head", "the head is one of a report"),
     ("register verify --since-head", "the head is one that was kept; `register signed::`"),
     ("certificate key office.key --passphrase", "asks for it at a terminal; `cli certificate::`"),
     ("sign", "needs a key; `register signed::`"),

@@ -207,7 +207,6 @@ pub const EXAMPLES: &[CommandExamples] = &[
             ("register verify", "seals, places, columns, and the file"),
             ("register verify --replay", "and every recording once more"),
             ("register verify --since-head head.json", "was anything cut off since that head was kept?"),
-            ("register verify --head 0123456789abcdef", "is this head, from a report, still there?"),
             ("register verify postgres://reader@office/seathold", "what an office has, with the same walk"),
         ],
     ),
@@ -215,7 +214,7 @@ pub const EXAMPLES: &[CommandExamples] = &[
         "register key",
         &[
             ("register key --operator Ada", "for a register that has none, or another in place of it"),
-            ("register key --operator Ada --register spare.sqlite", "of this register"),
+            ("register key --operator Ada --register shop.sqlite", "of this register"),
         ],
     ),
     of(
