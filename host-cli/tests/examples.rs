@@ -37,6 +37,7 @@ const NOT_RUN: &[(&str, &str)] = &[
     ("sign", "needs a key; `register signed::`"),
     ("verify", "needs what was signed; `register signed::`, `cli certificate::`"),
     ("register verify postgres", "needs an office; `office`"),
+    ("register backup /mnt", "needs another disk"),
     ("register push", "needs an office; `office`"),
     ("register pull", "needs an office; `office`"),
     ("register office-tables", "needs a program with the office; `office`"),

@@ -2,6 +2,7 @@
 
 mod append;
 pub mod assembly;
+pub mod backup;
 pub mod batch;
 pub mod claim;
 pub mod correction;

@@ -148,6 +148,16 @@ pub enum RegisterCommand {
     /// What was refused when it was to be added: list it, or take it out
     #[command(subcommand)]
     Quarantine(QuarantineCommand),
+    /// Copy the register into a folder, checked, and keep so many copies: for every night
+    Backup {
+        /// The folder; best on another disk
+        folder: PathBuf,
+        /// How many copies are kept; the oldest go once the new one was checked
+        #[arg(long, value_name = "N", default_value_t = 14, value_parser = clap::value_parser!(u32).range(1..=10_000))]
+        keep: u32,
+        #[command(flatten)]
+        register: RegisterArg,
+    },
     /// Write a selection of runs as a register of its own, to be sent and merged elsewhere
     Bundle {
         /// The file
@@ -269,6 +279,23 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             let bytes = register.recording(run.id)?;
             file::write(&out, &bytes, Replace::Never)?;
             writeln!(console.out, "{}", out.display())?;
+        }
+        RegisterCommand::Backup { folder, keep, register } => {
+            let register = Register::open(&register.register, Access::Read)?;
+            let made = register.back_up(folder, *keep as usize, console.date()?)?;
+            let copy = Register::open(&made.file, Access::Read)?;
+            let photographs = photographs_brought(&copy.bring_photos(Some(register.path()))?);
+            let records: u64 = made.heads.iter().map(|head| head.number.unsigned_abs()).sum();
+            let removed = match made.removed.len() {
+                0 => String::new(),
+                some => format!("; {} removed", counted(some as u64, "older copy").replace("copys", "copies")),
+            };
+            writeln!(
+                console.out,
+                "{}: {}, each verified{photographs}{removed}",
+                made.file.display(),
+                counted(records, "record")
+            )?;
         }
         RegisterCommand::Bundle { out, after, filter, register } => {
             let register = Register::open(&register.register, Access::Read)?;

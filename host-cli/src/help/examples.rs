@@ -236,6 +236,13 @@ pub const EXAMPLES: &[CommandExamples] = &[
         ],
     ),
     of(
+        "register backup",
+        &[
+            ("register backup copies", "into this folder, of which 14 stay"),
+            ("register backup /mnt/other --keep 60", "on another disk, for two months of nights"),
+        ],
+    ),
+    of(
         "register merge",
         &[
             ("register merge bench-2.sqlite", "another bench's records"),

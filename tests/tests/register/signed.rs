@@ -280,3 +280,61 @@ fn any_file_is_signed_and_verified() {
     let said = seathold(dir, &["sign", "[DIR]/table.csv", "--register", "[DIR]/none.sqlite"]);
     assert_ne!(said.code, 0);
 }
+
+/// A copy of every night: whole, whatever is written meanwhile; and none goes before the new one was checked.
+#[test]
+fn copies_are_checked_before_older_ones_go() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    bench(dir);
+    let folder = dir.join("copies");
+    std::fs::create_dir(&folder).unwrap();
+    // Other files of the folder are nobody's copies.
+    for name in ["bench-20260101T000000Z.sqlite", "bench-20260102T000000Z.sqlite"] {
+        std::fs::copy(dir.join("bench.sqlite"), folder.join(name)).unwrap();
+    }
+    for name in ["bench-notes.sqlite", "other-20260101T000000Z.sqlite", "bench-20260101T000000Z.sqlite.txt"] {
+        std::fs::write(folder.join(name), "mine").unwrap();
+    }
+    let names = || {
+        let entries =
+            std::fs::read_dir(&folder).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap());
+        let mut names: Vec<String> =
+            entries.filter(|name| name.starts_with("bench-2") && name.ends_with("Z.sqlite")).collect();
+        names.sort();
+        names
+    };
+    let out = good(dir, &["register", "backup", "[DIR]/copies", "--keep", "2"]);
+    assert!(out.contains("4 records, each verified; 1 older copy removed"), "{out}");
+    assert_eq!(names(), ["bench-20260102T000000Z.sqlite", "bench-20260302T093000Z.sqlite"]);
+    assert!(folder.join("bench-notes.sqlite").exists() && folder.join("other-20260101T000000Z.sqlite").exists());
+    // It is the register.
+    let said = seathold(
+        dir,
+        &[
+            "register",
+            "verify",
+            "--key",
+            "[DIR]/bench.sqlite.key.pub",
+            "--register",
+            "[DIR]/copies/bench-20260302T093000Z.sqlite",
+        ],
+    );
+    assert!(said.code == 0 && said.out.contains("4 records signed"), "{}{}", said.out, said.err);
+    let said = say(dir, &["register", "backup", "[DIR]/copies", "--keep", "1"]);
+    assert!(said.code == 6 && said.err.contains("exists already"), "of the same second: {}", said.err);
+    // Of a register that is damaged there is no copy, and the older ones stay.
+    std::fs::rename(folder.join("bench-20260302T093000Z.sqlite"), folder.join("bench-20260301T093000Z.sqlite"))
+        .unwrap();
+    database(dir).execute_batch("DROP TRIGGER notes_stay; UPDATE notes SET text = 'x' WHERE number = 2").unwrap();
+    let said = say(dir, &["register", "backup", "[DIR]/copies", "--keep", "1"]);
+    assert!(said.code == 6 && said.err.contains("no copy was kept, and none removed"), "{}", said.err);
+    assert_eq!(names(), ["bench-20260102T000000Z.sqlite", "bench-20260301T093000Z.sqlite"]);
+    assert!(
+        !std::fs::read_dir(&folder).unwrap().any(|entry| entry
+            .unwrap()
+            .file_name()
+            .to_string_lossy()
+            .ends_with(".part"))
+    );
+}
