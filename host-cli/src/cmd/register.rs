@@ -380,8 +380,9 @@ fn import_one(
 ) -> Result<AppendedRun, Error> {
     let mut meta = RunMeta { batch: batch.cloned(), after_rework: None };
     file::check_length(path, FILE_MAX)?;
-    if path.exists() && !path.is_file() {
-        return Err(Error::usage(format!("{}: not a regular file, and so no recording", path.display())));
+    if path.exists() && !path.is_file() && !path.is_dir() {
+        let why = std::io::Error::new(std::io::ErrorKind::InvalidInput, "not a regular file, and so no recording");
+        return Err(Error::file("read", path, why));
     }
     if let Some(batch) = batch
         && let Ok(recording) = seathold_recording::read(path)

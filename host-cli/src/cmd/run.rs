@@ -37,9 +37,9 @@ pub(super) fn run_for(args: &RunArgs, how: &RunContext, console: &mut Console<'_
         write!(console.out, "{}", fault::list())?;
         return Ok(Exit::Good);
     }
-    // In a register a run of the future would outrank every later one. Zones and clocks that are off are less than a day.
+    // In a batch a run of the future would outrank every later one. Zones and clocks that are off are less than a day.
     let ahead = |at: &Timestamp| at.as_second() > console.clock.now().as_second() + 86_400;
-    if let Some(at) = args.started_at.filter(|at| args.register.is_some() && ahead(at)) {
+    if let Some(at) = args.started_at.filter(|at| how.meta.batch.is_some() && ahead(at)) {
         return Err(Error::usage(format!("--started-at: {at} is later than a day from now")));
     }
     let (session, header, place) = if args.rig == Address::Sim && args.resume.is_none() {
