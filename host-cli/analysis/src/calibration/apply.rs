@@ -134,8 +134,14 @@ impl CalibrationSet {
             };
             let what = lay(&mut rig, calibration);
             let with = if calibration.instruments.is_empty() { "" } else { ", with " };
-            let mut text =
-                format!("{what}, of {}{with}{} ({})", calibration.made, calibration.instruments, path.display());
+            // When it is due again is asked of a certificate, whenever that is read.
+            let due = calibration.expires;
+            let mut text = format!(
+                "{what}, of {}, due {due}{with}{} ({})",
+                calibration.made,
+                calibration.instruments,
+                path.display()
+            );
             if calibration.expires < today {
                 text = format!("OUT OF DATE since {}: {text}", calibration.expires);
             } else if calibration.made > today {
@@ -349,7 +355,7 @@ mod tests {
         let applied = set.apply(RawRig::DEMO, "", today());
         assert_eq!(applied.rig.temperature_drift_u_k_s, 1.1e-3);
         let rest = &applied.notes.last().unwrap().text;
-        assert_eq!(rest, "drift of the gas temperature ±1.1 mK/s, by rest run, of 2026-01-01 (x.toml)");
+        assert_eq!(rest, "drift of the gas temperature ±1.1 mK/s, by rest run, of 2026-01-01, due 2026-12-31 (x.toml)");
         assert_eq!(drift_source(&texts(&applied)), DriftSource::RestRun);
         let (rig, notes) = set.for_rest(RawRig::DEMO, "");
         assert_eq!((rig.far_volume_m3, rig.temperature_drift_u_k_s, notes.len()), (46e-6, 2e-4, 1));
