@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
+use seathold_register::signed::MergeTrust;
 use seathold_register::staged::StagedBench;
 use seathold_register::{Access, Register};
 
@@ -58,7 +59,7 @@ impl Office {
         }
         let staged = Register::staged(&folder.join("staged.sqlite"), &self.to_string(), &benches, &records)?;
         let mut register = Register::open_named(&folder.join("valve.sqlite"), Access::Make, "office")?;
-        register.merge_staged(&staged, now)?;
+        register.merge_staged(&staged, &MergeTrust::everything(), now)?;
         register.call(PathBuf::from(self.to_string()));
         Ok(register)
     }

@@ -1,4 +1,4 @@
-//! An SVG drawing as pixels. What draws it is given a text that was written anew, of what [`drawing_check`](crate::drawing_check) lets through.
+//! An SVG drawing as pixels. What draws it is given a text that was written anew, of what [`crate::drawing_check`] lets through.
 
 use image::RgbaImage;
 use resvg::tiny_skia::{Pixmap, Transform};

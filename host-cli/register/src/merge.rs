@@ -23,6 +23,8 @@ use super::open::genesis;
 use super::quarantine::Refused;
 use super::record::seal_of;
 use super::record::{RecordPlace, SealedRecord};
+use super::signed::MergeTrust;
+use super::signed::trust::KnownKeys;
 use super::transaction::{one, transact};
 use super::transfer::TransferRecord;
 use super::valves::{NoteRecord, ValveRecord, tell_valve, valve_row};
@@ -56,15 +58,24 @@ impl Register {
     /// then diverge, as after copying a register and appending to both. What was added before that stays.
     pub fn merge(&mut self, from: &Path, now: Timestamp) -> Result<MergeCounts, Error> {
         let other = Self::open(from, Access::Read)?;
-        self.take(&other, None, now)
+        self.take(&other, None, &MergeTrust::default(), now)
+    }
+
+    /// The same, where somebody answers for what no key vouches for.
+    ///
+    /// # Errors
+    /// As for [`Register::merge`].
+    pub fn merge_trusting(&mut self, from: &Path, trust: &MergeTrust, now: Timestamp) -> Result<MergeCounts, Error> {
+        let other = Self::open(from, Access::Read)?;
+        self.take(&other, None, trust, now)
     }
 
     /// Adds every record of a register that was made of what came from elsewhere ([`Register::staged`]).
     ///
     /// # Errors
     /// As for [`Register::merge`].
-    pub fn merge_staged(&mut self, staged: &Self, now: Timestamp) -> Result<MergeCounts, Error> {
-        self.take(staged, None, now)
+    pub fn merge_staged(&mut self, staged: &Self, trust: &MergeTrust, now: Timestamp) -> Result<MergeCounts, Error> {
+        self.take(staged, None, trust, now)
     }
 
     /// Writes a register of its own that holds only the selected runs, with the notes on their valves and batches. It
@@ -121,7 +132,7 @@ impl Register {
             }
         }
         let mut bundle = Self::open_named(to, Access::Make, "bundle")?;
-        let merged = bundle.take(self, Some(&wanted), now)?;
+        let merged = bundle.take(self, Some(&wanted), &MergeTrust::everything(), now)?;
         // What was left out at the end of a chain leaves no gap: it is a selection all the same.
         for chain in self.chains()? {
             let text = "UPDATE benches SET complete = 0 WHERE bench = ?1 AND local = 0 AND (last_number < ?2 OR ?3)";
@@ -173,7 +184,7 @@ impl Register {
         };
         let wanted = select().at(&self.path)?;
         let mut bundle = Self::open_named(to, Access::Make, "bundle")?;
-        bundle.take(self, Some(&wanted), now)
+        bundle.take(self, Some(&wanted), &MergeTrust::everything(), now)
     }
 
     /// Imports a stand-alone recording, as a new record of this bench.
@@ -199,6 +210,7 @@ impl Register {
         &mut self,
         other: &Self,
         wanted: Option<&BTreeSet<(String, i64)>>,
+        trust: &MergeTrust,
         now: Timestamp,
     ) -> Result<MergeCounts, Error> {
         let mut merged = MergeCounts::default();
@@ -218,6 +230,13 @@ impl Register {
             } else {
                 None
             };
+            let (here, there) =
+                (self.has_signatures().then_some(&self.db), other.has_signatures().then_some(&other.db));
+            let refuse = |why: String| {
+                let why = format!("bench {}: {why}; nothing of it was taken from there on", chain.name);
+                Error::register(&other.path, RegisterError::Refused(why))
+            };
+            let keys = KnownKeys::of(here, there, &chain.bench, trust).at(&path)?.map_err(refuse)?;
             let (refused_before, added_before) = (merged.quarantined, merged.runs + merged.notes);
             for some in places.chunks(TOGETHER) {
                 let mut transfers = Vec::new();
@@ -261,6 +280,9 @@ impl Register {
                         Some(seal) if seal == sealed.seal => merged.known += 1,
                         Some(_) => return Err(Error::register(&path, apart(&other.path, &chain.name, number))),
                         None => {
+                            if let Some(why) = keys.fault(number, transfer.signature()) {
+                                return Err(refuse(why));
+                            }
                             if let Some((next, seal)) = &mut own {
                                 if (*next, seal.as_str()) != (number, sealed.text("previous")) {
                                     return Err(Error::register(&path, apart(&other.path, &chain.name, number)));

@@ -110,7 +110,11 @@ pub fn main_with(arguments: impl IntoIterator<Item = OsString>, console: &mut Co
 
 fn run_with(typed: Result<Typed, NotTyped>, console: &mut Console<'_>) -> Exit {
     let done = match typed {
-        Ok(typed) => carry_out(typed, console),
+        Ok(typed) => {
+            let done = carry_out(typed, console);
+            tell_unsigned(console);
+            done
+        }
         Err(NotTyped::Clap(why)) => typed_wrong(&why, console),
         Err(NotTyped::Settings(why)) => Err(why),
     };
@@ -201,6 +205,16 @@ fn acts(command: &Command) -> bool {
         ),
         Command::Rig(command) => matches!(command, RigCommand::Load(_) | RigCommand::WaiveCheck(_)),
         _ => false,
+    }
+}
+
+/// Records that were written unsigned, of a bench that has a key: whoever wrote them is told, for nobody can mend it later.
+fn tell_unsigned(console: &mut Console<'_>) {
+    let (count, why) = seathold_register::signed::take_unsigned();
+    if count > 0 {
+        let records = seathold_text::messages::counted(count, "record");
+        // Where nobody reads it any more, nobody can be told.
+        let _ = writeln!(console.err, "{records} kept UNSIGNED, and never signed later: {why}");
     }
 }
 

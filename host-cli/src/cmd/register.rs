@@ -8,10 +8,12 @@ use seathold_recording::limits::FILE_MAX;
 use seathold_recording::plain::shown;
 use seathold_register::merge::MergeCounts;
 use seathold_register::photo::keep::PhotosBrought;
+use seathold_register::signed::MergeTrust;
 use seathold_register::valves::BatchRecord;
 use seathold_register::verify::Verification;
 use seathold_register::{Access, AppendedRun, Register, RunMeta};
 use seathold_report::photographs;
+use seathold_signing::PublicKey;
 use seathold_text::layout::line;
 use seathold_text::messages::counted;
 use serde_json::json;
@@ -93,6 +95,12 @@ pub enum RegisterCommand {
         /// Registers
         #[arg(required = true)]
         files: Vec<PathBuf>,
+        /// Take records that are not signed, of benches that have a key: ask them first
+        #[arg(long)]
+        accept_unsigned: bool,
+        /// Public part of a key that the one before did not hand over to, as it was lost; may be given again
+        #[arg(long, value_name = "FILE.pub")]
+        new_key: Vec<PathBuf>,
         #[command(flatten)]
         register: RegisterArg,
     },
@@ -250,11 +258,13 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             return make_key(&register.register, operator.as_deref().unwrap_or_default(), console);
         }
         RegisterCommand::Head { out, register } => return head_of(&register.register, out.as_ref(), console),
-        RegisterCommand::Merge { files, register } => {
+        RegisterCommand::Merge { files, accept_unsigned, new_key, register } => {
+            let new_keys = new_key.iter().map(|path| PublicKey::read(path)).collect::<Result<_, _>>()?;
+            let trust = MergeTrust::answered_for(*accept_unsigned, new_keys);
             let mut register = Register::open(&register.register, Access::Make)?;
             let mut exit = Exit::Good;
             for file in files {
-                let merged = register.merge(file, console.clock.now())?;
+                let merged = register.merge_trusting(file, &trust, console.clock.now())?;
                 let photographs = photographs_brought(&register.bring_photos(Some(file))?);
                 writeln!(console.out, "{}: {}{photographs}", file.display(), brought(&merged))?;
                 exit = if merged.quarantined > 0 { Exit::Storage } else { exit };
@@ -455,6 +465,9 @@ fn info(path: &Path, as_json: bool, console: &mut Console<'_>) -> Result<(), Err
     }
     let mut text = format!("{}\n", path.display());
     line(&mut text, "runs", &format!("{runs} in {:.1} MB", bytes as f64 / 1e6));
+    if let Some(why) = register.not_signed()? {
+        line(&mut text, "not signed", &why);
+    }
     for chain in &chains {
         let own = if chain.local { ", this one" } else { "" };
         let whole = if chain.complete { "" } else { ", a selection" };

@@ -77,6 +77,10 @@ pub(super) fn signed_words(signed: &SignedChain) -> Option<String> {
     if let Some(number) = signed.first_unsigned {
         text += &format!("; {} NOT SIGNED since then, the first is {number}", counted(signed.unsigned, "record"));
     }
+    if signed.unlinked > 0 {
+        let records = counted(signed.unlinked, "record");
+        text += &format!("; {records} before its first key PROVED BY NOTHING, as others between are missing");
+    }
     for key in signed.keys.iter().filter(|key| !key.handed_over) {
         text += &format!("; THE KEY OF RECORD {} WAS NOT HANDED OVER by the one before", key.from);
     }
@@ -100,21 +104,22 @@ pub(super) fn compare(
     }
     let key = known.key.map(|path| PublicKey::read(path)).transpose()?;
     if let Some(key) = &key {
-        let vouched: Vec<&str> = chains
-            .iter()
-            .filter(|chain| chain.signed.vouched_for(key) && chain.signed.unsigned == 0)
-            .map(|chain| chain.name.as_str())
-            .collect();
+        let vouched: Vec<&VerifiedChain> = chains.iter().filter(|chain| chain.signed.vouched_for(key)).collect();
         let fingerprint = key.fingerprint();
         if vouched.is_empty() {
             exit = Exit::Storage;
             writeln!(console.out, "NOT SIGNED, or not all of it, with the key of fingerprint {fingerprint}")?;
         } else {
-            writeln!(
-                console.out,
-                "bench {}: as whoever has the key of fingerprint {fingerprint} kept it",
-                vouched.join(", ")
-            )?;
+            for chain in vouched {
+                let what = match chain.complete {
+                    true => format!("as whoever has the key of fingerprint {fingerprint} kept it"),
+                    false => format!(
+                        "each of these is as whoever has the key of fingerprint {fingerprint} kept it, AND OTHERS ARE MISSING: what they \
+                         say is not known"
+                    ),
+                };
+                writeln!(console.out, "bench {}: {what}", chain.name)?;
+            }
         }
     }
     for path in known.since {
@@ -191,6 +196,9 @@ fn lines(path: &Path) -> Result<Vec<KnownHead>, Error> {
             let what = "not a file of heads (`seathold register head --out FILE`), nor a certificate's data";
             return Err(Error::usage(format!("{}: {what}", path.display())));
         }
+    }
+    if heads.is_empty() {
+        return Err(Error::usage(format!("{}: there is no head in it", path.display())));
     }
     heads.dedup_by(|a, b| a.head == b.head);
     Ok(heads)

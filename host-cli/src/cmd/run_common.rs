@@ -339,9 +339,6 @@ pub(super) fn finish(
         None => {}
     }
     let exit = Exit::of(&summary);
-    if let Ok(Some(KeptRun { run, not_signed: Some(why) })) = &kept {
-        writeln!(console.err, "record {} is not signed: {why}", run.number)?;
-    }
     // The one line of a batch session leaves the far side out: only where nothing is left to say of it.
     let far_side_done = summary.disconnect == Disconnect::Confirmed;
     let printed = if how.brief && exit != Exit::Fault && far_side_done {
@@ -359,7 +356,7 @@ pub(super) fn finish(
             "far_side": summary.disconnect,
             "length_s": length.as_ticks() as f64 / 1e6,
             "recording": path.display().to_string(),
-            "register": kept.as_ref().ok().and_then(Option::as_ref).map(|kept| json!({ "run": kept.run.number, "seal": kept.run.seal })),
+            "register": kept.as_ref().ok().and_then(Option::as_ref).map(|kept| json!({ "run": kept.number, "seal": kept.seal })),
         }});
         writeln!(console.out, "{}", JsonKind::Run.marked(result))
     } else {
@@ -373,7 +370,7 @@ pub(super) fn finish(
         line(&mut text, "took", &format!("{:.0} s on the rig's clock", length.as_ticks() as f64 / 1e6));
         line(&mut text, "recording", &path.display().to_string());
         if let (Ok(Some(kept)), Some(register)) = (&kept, &args.register) {
-            line(&mut text, "register", &format!("{}, run {}", register.display(), kept.run.number));
+            line(&mut text, "register", &format!("{}, run {}", register.display(), kept.number));
         }
         line(&mut text, "next", outcome::next_step(&summary));
         for (side, advice) in advice::of_sides(&summary, header) {
@@ -398,23 +395,19 @@ pub(super) fn fits_register(args: &RunArgs, header: &Header) -> Result<(), Error
     }
 }
 
-/// A run in the register.
-pub(super) struct KeptRun {
-    /// Its record.
-    run: AppendedRun,
-    /// Why that is not signed, where the bench has a key.
-    not_signed: Option<String>,
-}
-
 /// Puts a recording just finished into a register. The stand-alone file is there already, and stays.
 ///
 /// # Errors
 /// With the command that imports it later.
-pub(super) fn keep(register: &Path, recording: &Path, meta: &RunMeta, console: &Console<'_>) -> Result<KeptRun, Error> {
+pub(super) fn keep(
+    register: &Path,
+    recording: &Path,
+    meta: &RunMeta,
+    console: &Console<'_>,
+) -> Result<AppendedRun, Error> {
     let kept = console.date().and_then(|now| {
         let mut open = Register::open(register, Access::Make)?;
-        let kept = open.import(recording, meta, now)?;
-        Ok(KeptRun { not_signed: open.not_signed()?, run: kept })
+        Ok(open.import(recording, meta, now)?)
     });
     kept.map_err(|why| match why {
         // To import it later would come to the same.

@@ -177,7 +177,7 @@ fn without_its_key_a_bench_works_on_and_says_so() {
     std::fs::rename(&path, dir.join("away")).unwrap();
     let said = say(dir, &run);
     assert!(
-        said.code == 0 && said.err.contains("record 5 is not signed: ") && said.err.contains("it is not there"),
+        said.code == 0 && said.err.contains("1 record kept UNSIGNED") && said.err.contains("it is not there"),
         "{}",
         said.err
     );
@@ -241,7 +241,7 @@ fn signatures_go_with_records_by_merge_and_by_bundle() {
     };
     let merge = |file: &str| seathold(dir, &[&["register", "merge", file], &office[..]].concat());
     assert_eq!(merge("[DIR]/hm2.bundle").code, 0);
-    verified("3 records signed since record 1");
+    verified("AND OTHERS ARE MISSING");
     assert_eq!(merge("[DIR]/bench.sqlite").code, 0);
     verified("4 records signed since record 1");
     // A signature that is none brings nothing in.
@@ -337,4 +337,111 @@ fn copies_are_checked_before_older_ones_go() {
             .to_string_lossy()
             .ends_with(".part"))
     );
+}
+
+/// What once is in a chain stays, so a merge asks before: nothing unsigned, nothing of a strange key, no key that was not handed over to.
+#[test]
+fn a_merge_takes_nothing_into_a_signed_chain_that_its_key_does_not_vouch_for() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    bench(dir);
+    let office = ["--register", "[DIR]/office.sqlite"];
+    let merge =
+        |more: &[&str]| seathold(dir, &[&["register", "merge", "[DIR]/bench.sqlite"], more, &office[..]].concat());
+    assert_eq!(seathold(dir, &["register", "init", "[DIR]/office.sqlite", "--no-key"]).code, 0);
+    assert_eq!(merge(&[]).code, 0);
+    let copy = std::fs::read(dir.join("bench.sqlite")).unwrap();
+    // Somebody without the key.
+    std::fs::rename(dir.join("bench.sqlite.key"), dir.join("away")).unwrap();
+    let said = say(dir, &["batch", "remark", "HM-001", "--note", "made up", "--operator", "Eve"]);
+    assert!(said.code == 0 && said.err.contains("1 record kept UNSIGNED"), "{}", said.err);
+    let said = merge(&[]);
+    assert!(
+        said.code == 2 && said.err.contains("record 5 is not signed, and the bench has a key"),
+        "{} {}",
+        said.code,
+        said.err
+    );
+    // With a key of their own, which they state or do not.
+    good(dir, &["register", "key"]);
+    let said = merge(&["--accept-unsigned"]);
+    assert!(
+        said.code == 2 && said.err.contains("record 6 states a key that the one before did not hand over to"),
+        "{}",
+        said.err
+    );
+    assert!(say(dir, &["register", "verify"]).out.contains("NOT HANDED OVER"));
+    // Where somebody answers for it.
+    assert_eq!(merge(&["--accept-unsigned", "--new-key", "[DIR]/bench.sqlite.key.pub"]).code, 0);
+    let said = seathold(dir, &[&["register", "verify"], &office[..]].concat());
+    assert!(said.code == 3 && said.out.contains("WAS NOT HANDED OVER"), "{}", said.out);
+    // A signature of a key that nobody states.
+    for beside in ["bench.sqlite-wal", "bench.sqlite-shm"] {
+        let _ = std::fs::remove_file(dir.join(beside));
+    }
+    std::fs::write(dir.join("bench.sqlite"), copy).unwrap();
+    let said = say(dir, &["batch", "remark", "HM-001", "--note", "made up", "--operator", "Eve"]);
+    assert!(said.err.contains("UNSIGNED"), "the key beside it is another: {}", said.err);
+    let seal: String =
+        database(dir).query_row("SELECT seal FROM notes WHERE number = 5", [], |row| row.get(0)).unwrap();
+    let bench: String =
+        database(dir).query_row("SELECT bench FROM benches WHERE local = 1", [], |row| row.get(0)).unwrap();
+    let seathold_signing::Locked::No(key) = SigningKey::read(&dir.join("bench.sqlite.key")).unwrap() else { panic!() };
+    let signature = key.sign(&format!("seathold record\n{bench}/5\n{seal}\n"));
+    let row = [bench.clone(), "5".into(), key.public().hex(), signature];
+    database(dir).execute("INSERT INTO signatures VALUES (?, ?, ?, ?)", row).unwrap();
+    std::fs::remove_file(dir.join("office.sqlite")).unwrap();
+    for beside in ["office.sqlite-wal", "office.sqlite-shm"] {
+        let _ = std::fs::remove_file(dir.join(beside));
+    }
+    let said = merge(&[]);
+    assert!(
+        said.code == 2 && said.err.contains("record 5 is signed with another key than the one that was in force"),
+        "{}",
+        said.err
+    );
+}
+
+/// Records before the first key are proved by what it signed only where nothing between is missing.
+#[test]
+fn what_stands_before_a_gap_is_proved_by_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    assert_eq!(seathold(dir, &["register", "init", "[DIR]/bench.sqlite", "--no-key"]).code, 0);
+    good(dir, &["batch", "open", "spring", "--serials", "HM-001..HM-002"]);
+    import(dir, "HM-001");
+    import(dir, "HM-002");
+    good(dir, &["register", "key"]);
+    assert_eq!(verify(dir, &["--key", "[DIR]/bench.sqlite.key.pub"]).code, 0);
+    good(dir, &["register", "bundle", "[DIR]/one.bundle", "--serial", "HM-001"]);
+    let said =
+        seathold(dir, &["register", "verify", "--register", "[DIR]/one.bundle", "--key", "[DIR]/bench.sqlite.key.pub"]);
+    assert!(said.code == 6 && said.out.contains("2 records before its first key PROVED BY NOTHING"), "{}", said.out);
+    std::fs::write(dir.join("empty.json"), "\n").unwrap();
+    let said = verify(dir, &["--since-head", "[DIR]/empty.json"]);
+    assert!(said.code == 2 && said.err.contains("there is no head in it"), "{}", said.err);
+}
+
+/// Several who make a key at once, and who write meanwhile: no key is lost, each hands over, and nothing is left unsigned.
+#[test]
+fn keys_made_at_once_hand_over_to_each_other() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    bench(dir);
+    std::thread::scope(|scope| {
+        for n in 0..8 {
+            scope.spawn(move || {
+                let typed: &[&str] = match n % 2 {
+                    0 => &["register", "key"],
+                    _ => &["batch", "remark", "HM-001", "--note", "x", "--operator", "Ada"],
+                };
+                let said = say(dir, typed);
+                assert!(said.code == 0 && !said.err.contains("UNSIGNED"), "{typed:?}: {}", said.err);
+            });
+        }
+    });
+    let said = verify(dir, &["--key", "[DIR]/bench.sqlite.key.pub"]);
+    assert!(said.code == 0 && said.out.contains("12 records signed since record 1"), "{}{}", said.out, said.err);
+    let names = std::fs::read_dir(dir).unwrap().map(|file| file.unwrap().file_name().into_string().unwrap());
+    assert_eq!(names.filter(|name| name.contains(".key.until-") && !name.ends_with(".pub")).count(), 4);
 }

@@ -6,10 +6,12 @@
 pub mod head;
 pub(crate) mod key_note;
 mod signer;
+pub(crate) mod trust;
 mod walk;
 
 pub(crate) use signer::BenchSigner;
-pub use signer::Signature;
+pub use signer::{Signature, take_unsigned};
+pub use trust::MergeTrust;
 pub use walk::{BenchKey, SignedChain};
 pub(crate) use walk::{last_signature_fault, signed_chain};
 

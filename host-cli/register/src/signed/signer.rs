@@ -1,5 +1,6 @@
 //! The bench's key in use: what is appended is signed in the transaction that appends it.
 
+use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
@@ -23,6 +24,16 @@ pub(crate) enum BenchSigner {
     Key(Box<SigningKey>),
     /// It cannot, and why.
     Unusable(String),
+}
+
+thread_local! {
+    /// Records that this thread wrote unsigned, of a bench that has a key.
+    static UNSIGNED: RefCell<(u64, String)> = const { RefCell::new((0, String::new())) };
+}
+
+/// How many records this thread has written since it was last asked that are not signed, of a bench that has a key; and why.
+pub fn take_unsigned() -> (u64, String) {
+    UNSIGNED.with(RefCell::take)
 }
 
 /// A signature of a record's seal.
@@ -90,19 +101,41 @@ impl Register {
         &mut self,
         what: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
     ) -> rusqlite::Result<T> {
-        let (bench, signer) = (&self.bench, &self.signer);
-        transact(&mut self.db, |change| {
+        let (bench, signer, path) = (&self.bench, &self.signer, &self.path);
+        let mut unsigned = 0;
+        let done = transact(&mut self.db, |change| {
             let (first, _) = next(change, bench)?;
             let done = what(change)?;
-            if let BenchSigner::Key(key) = signer {
-                sign(change, bench, first, key)?;
-            }
+            unsigned = sign(change, bench, first, signer, path)?;
             Ok(done)
-        })
+        })?;
+        if unsigned > 0 {
+            let why = match &self.signer {
+                BenchSigner::Unusable(why) => why.clone(),
+                BenchSigner::None => format!("{}: it is not there", key_path(&self.path).display()),
+                BenchSigner::Key(_) => format!("{}: it is not the one that is stated", key_path(&self.path).display()),
+            };
+            UNSIGNED.with_borrow_mut(|(count, last)| (*count, *last) = (*count + unsigned, why));
+        }
+        Ok(done)
     }
 
     /// Finishes a change of keys that was cut short: the new key is stated, and has not got its name yet.
     pub(crate) fn finish_change_of_keys(&mut self) -> Result<(), Error> {
+        let path = key_path(&self.path);
+        if !beside(&path, ".new").exists() {
+            return Ok(());
+        }
+        // Whoever makes one just now finishes it.
+        let lock = beside(&path, ".lock");
+        let held = std::fs::File::create(&lock).map_err(|why| Error::file("make", &lock, why))?;
+        if held.try_lock().is_err() {
+            return Ok(());
+        }
+        self.finish_change_of_keys_held()
+    }
+
+    fn finish_change_of_keys_held(&mut self) -> Result<(), Error> {
         let made = beside(&key_path(&self.path), ".new");
         if !made.exists() {
             return Ok(());
@@ -154,6 +187,12 @@ impl Register {
     /// When a file of that name is there, or the register cannot be written.
     pub fn make_key(&mut self, operator: &str, now: Timestamp) -> Result<PublicKey, Error> {
         let path = key_path(&self.path);
+        // One after the other: of two at once the second hands over from the first's.
+        let lock = beside(&path, ".lock");
+        let held = std::fs::File::create(&lock).map_err(|why| Error::file("make", &lock, why))?;
+        held.lock().map_err(|why| Error::file("lock", &lock, why))?;
+        self.signer = BenchSigner::beside(&self.path);
+        self.finish_change_of_keys_held()?;
         let before = self.bench_key().cloned();
         let made = beside(&path, ".new");
         let _ = std::fs::remove_file(&made);
@@ -186,7 +225,14 @@ fn put_in_place(register: &Path, now: Timestamp) -> Result<(), Error> {
     let made = beside(&path, ".new");
     for (from, to) in [(public_path(&made), public_path(&path)), (made, path)] {
         if to.exists() {
-            let old = beside(&to, &format!(".until-{}", now.as_second()));
+            // Whatever is there already stays.
+            let named = |n: u32| {
+                beside(
+                    &to,
+                    &format!(".until-{}{}", now.as_second(), if n == 0 { String::new() } else { format!("-{n}") }),
+                )
+            };
+            let old = (0..).map(named).find(|old| !old.exists()).unwrap_or_else(|| named(0));
             std::fs::rename(&to, &old).map_err(|why| Error::file("rename", &to, why))?;
         }
         std::fs::rename(&from, &to).map_err(|why| Error::file("make", &to, why))?;
@@ -200,25 +246,32 @@ fn beside(path: &Path, ending: &str) -> PathBuf {
     name.into()
 }
 
-/// Signs what a transaction appended to this bench's chain, if its key is the one in force.
-fn sign(change: &Connection, bench: &str, first: i64, key: &SigningKey) -> rusqlite::Result<()> {
+/// Signs what a transaction appended to this bench's chain with the key in force; how many of them could not be, where there is one. Another
+/// program may have changed keys since this one looked: then the file is read again.
+fn sign(change: &Connection, bench: &str, first: i64, signer: &BenchSigner, register: &Path) -> rusqlite::Result<u64> {
     let (end, _) = next(change, bench)?;
     if end == first {
-        return Ok(());
+        return Ok(0);
     }
     let in_force = match key_stated_since(change, bench, first)? {
         Some(stated) => Some(stated),
         None => key_in_force(change, u32::MAX, bench)?,
     };
-    if in_force != Some(key.public()) {
-        return Ok(());
-    }
+    let Some(in_force) = in_force else { return Ok(0) };
+    let fits = |signer: &BenchSigner| match signer {
+        BenchSigner::Key(key) if key.public() == in_force => Some(key.clone()),
+        _ => None,
+    };
+    let path = key_path(register);
+    // Between the note of a new key and its file's name it has another.
+    let again = || fits(&BenchSigner::beside(register)).or_else(|| fits(&BenchSigner::read(&beside(&path, ".new"))));
+    let Some(key) = fits(signer).or_else(again) else { return Ok(end.abs_diff(first)) };
     for number in first..end {
         let seal = seal_of(change, bench, number)?.ok_or(rusqlite::Error::QueryReturnedNoRows)?;
         let signature = key.sign(&signed_text(bench, number, &seal));
-        Signature { key: key.public().hex(), signature }.insert(change, bench, number)?;
+        Signature { key: in_force.hex(), signature }.insert(change, bench, number)?;
     }
-    Ok(())
+    Ok(0)
 }
 
 /// The key that a bench's records are signed with: that of the last signature, since a key signs the note that states it. None before

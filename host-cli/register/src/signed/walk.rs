@@ -6,6 +6,7 @@ use seathold_signing::PublicKey;
 
 use super::key_note::KeyNote;
 use super::signer::Signature;
+use super::trust::key_notes;
 use crate::record::seal_of;
 
 /// Signatures checked in parallel.
@@ -33,6 +34,8 @@ pub struct SignedChain {
     pub unsigned: u64,
     /// The first of them.
     pub first_unsigned: Option<i64>,
+    /// Records before the first key that nothing links to what it signed: others between are missing, as in a selection.
+    pub unlinked: u64,
 }
 
 impl SignedChain {
@@ -40,7 +43,8 @@ impl SignedChain {
     /// handed over to. What is before is sealed by what it signed.
     pub fn vouched_for(&self, key: &PublicKey) -> bool {
         let mut later = self.keys.iter().skip_while(|known| known.key != *key);
-        later.next().is_some() && later.all(|known| known.handed_over)
+        let goes_on = later.next().is_some() && later.all(|known| known.handed_over);
+        goes_on && self.unsigned == 0 && self.unlinked == 0
     }
 }
 
@@ -99,17 +103,23 @@ pub(crate) fn signed_chain(
             chain.first_unsigned = chain.first_unsigned.or(Some(number));
         }
     }
+    let text = "SELECT number FROM runs WHERE bench = ?1 AND number < ?2 UNION ALL \
+                SELECT number FROM notes WHERE bench = ?1 AND number < ?2 ORDER BY number DESC";
+    let mut query = db.prepare(text)?;
+    let mut linked = first;
+    for number in query.query_map(params![bench, first], |row| row.get::<_, i64>(0))? {
+        match number? {
+            before if before == linked - 1 => linked = before,
+            _ => chain.unlinked += 1,
+        }
+    }
     Ok(Ok(chain))
 }
 
 /// The keys that a chain states, or the record that states one that is none.
 fn keys(db: &Connection, bench: &str) -> rusqlite::Result<Result<Vec<BenchKey>, (i64, String)>> {
-    let text = "SELECT number, text FROM notes WHERE bench = ? AND kind = 'key' ORDER BY number";
-    let mut query = db.prepare(text)?;
-    let rows = query.query_map([bench], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?)))?;
     let mut keys: Vec<BenchKey> = Vec::new();
-    for row in rows {
-        let (from, text) = row?;
+    for (from, text) in key_notes(db, bench)? {
         let Some((note, key)) = KeyNote::read(&text) else {
             return Ok(Err((from, "states a key that is none".into())));
         };
