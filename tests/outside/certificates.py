@@ -16,6 +16,7 @@ from pathlib import Path
 import pypdfium2
 import zxingcpp
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+from cryptography.hazmat.primitives.serialization import load_pem_public_key
 from labels import Program, batch
 from pypdf import PdfReader
 from sheets import check
@@ -45,8 +46,9 @@ def main():
     (folder / "shop.toml").write_text(template, encoding="utf-8")
     (folder / "mark.svg").write_text(MARK, encoding="utf-8")
     program.say("certificate", "key", "shop.key")
-    public = (folder / "shop.key.pub").read_text().split()[-1]
-    key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public))
+    key = load_pem_public_key((folder / "shop.key.pub").read_bytes())
+    assert isinstance(key, Ed25519PublicKey)
+    public = key.public_bytes_raw().hex()
     shop = ["--shop", "shop.toml", "--sign", "shop.key"]
     ada = ["--operator", "Ada", "--released-by", "Ada Brook", *shop]
     for name, typed in (

@@ -275,6 +275,10 @@ fn a_signature_holds_and_the_certificate_does_not() {
     good(dir, &issue(&["HM-001", "-o", "[DIR]/c.pdf"]));
     let verify = || say(dir, &["certificate", "verify", "[DIR]/c.pdf", "--key", "[DIR]/bench.sqlite.key.pub"]);
     assert!(verify().code == 0 && verify().out.contains("as it was issued"), "{}", verify().out);
+    // The same as a page for screens, which says by which key.
+    let number = issued(dir)[1]["certificate"].as_str().unwrap().to_owned();
+    good(dir, &["certificate", "again", &number, "--shop", "[DIR]/shop.toml", "-o", "[DIR]/again.html"]);
+    assert!(read(dir, "again.html").contains("fingerprint"));
     good(dir, &["batch", "rework", "HM-001", "--note", "new seat", "--operator", "Ada"]);
     let said = verify();
     assert!(

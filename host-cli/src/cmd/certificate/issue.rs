@@ -206,9 +206,12 @@ pub(super) fn again(args: &AgainArgs, console: &mut Console<'_>) -> Result<Exit,
         return Err(refused(&register, format!("its record {what}")));
     }
     // One that was not signed stays so, whatever key there is by now.
-    let key =
-        if known.key.is_empty() && args.page.sign.is_none() { None } else { args.page.key(&register, console)? };
-    let public = key.as_ref().map(|key| key.public().hex());
+    // A page for screens keeps no signature, and says by which key the data are signed.
+    let kept = args.page.keeps_signature();
+    let unsigned = known.key.is_empty() && args.page.sign.is_none();
+    let key = if unsigned || !kept { None } else { args.page.key(&register, console)? };
+    let stated = Some(known.key.clone()).filter(|key| !kept && !key.is_empty());
+    let public = key.as_ref().map(|key| key.public().hex()).or(stated);
     if public.as_deref().unwrap_or_default() != known.key {
         let why = match known.key.as_str() {
             "" => "it was not signed: leave out --sign".into(),

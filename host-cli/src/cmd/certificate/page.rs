@@ -65,10 +65,14 @@ impl CertificatePageArgs {
         shop_mark(shop, &self.shop)
     }
 
+    /// Whether a signature is kept: a page for screens has no room for one.
+    pub(super) fn keeps_signature(&self) -> bool {
+        self.data.is_some() || page_file::is_pdf(&self.out)
+    }
+
     /// The key to sign with: the one that was named, or the bench's own.
     pub(super) fn key(&self, register: &Register, console: &Console<'_>) -> Result<Option<SigningKey>, Error> {
-        // A page for screens has no room for a signature.
-        let kept = self.data.is_some() || page_file::is_pdf(&self.out);
+        let kept = self.keeps_signature();
         match &self.sign {
             Some(_) if !kept => Err(Error::usage(
                 "--sign: a signature is kept in a PDF, or beside the data: end --out in .pdf, or give --data",
