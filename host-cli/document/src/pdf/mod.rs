@@ -241,6 +241,19 @@ mod tests {
         }
     }
 
+    /// A picture that nobody described still is one for whoever hears the page.
+    #[test]
+    fn a_picture_without_words_can_be_written() {
+        for about in ["", " ", "\u{200b}"] {
+            let bytes = include_bytes!("three_pixels.png").as_slice().into();
+            let picture = Bitmap { bytes, kind: BitmapKind::Png, size_mm: (9.0, 3.0), about: about.into() };
+            let blocks = vec![Block::Photograph(picture, String::new())];
+            let (title, moment) = ("Title".into(), "2026-03-02T09:00:00Z".into());
+            let document = Document { title, moment, blocks, ..Document::default() };
+            super::document(&document, PageSize::A4).unwrap();
+        }
+    }
+
     #[test]
     fn a_text_beyond_the_format_is_refused_with_a_reason() {
         let title = "x".repeat(40_000);

@@ -83,6 +83,8 @@ fn tag(role: &Role) -> TagKind {
         }
         Role::Paragraph => Tag::P.into(),
         Role::Group => Tag::Div.into(),
+        // A picture without a word on it would be none to whoever hears the page.
+        Role::Figure(about) if about.trim().is_empty() => Tag::Figure(Some("picture".into())).into(),
         Role::Figure(about) => Tag::Figure(Some(about.clone())).into(),
         Role::Caption => Tag::Caption.into(),
         Role::Facts => Tag::L(ListNumbering::None).into(),
