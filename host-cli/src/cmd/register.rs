@@ -298,7 +298,8 @@ pub(super) fn run(command: &RegisterCommand, console: &mut Console<'_>) -> Resul
             let records: u64 = made.heads.iter().map(|head| head.number.unsigned_abs()).sum();
             let removed = match made.removed.len() {
                 0 => String::new(),
-                some => format!("; {} removed", counted(some as u64, "older copy").replace("copys", "copies")),
+                1 => "; 1 older copy removed".into(),
+                some => format!("; {some} older copies removed"),
             };
             writeln!(
                 console.out,
